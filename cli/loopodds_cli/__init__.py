@@ -1,0 +1,1 @@
+"""Commands of loopodds; everything computed lives in the ``loopodds`` package."""

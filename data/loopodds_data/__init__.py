@@ -1,0 +1,1 @@
+"""Knowledge and demo of loopodds: text files only, read through ``loopodds.knowledge``."""

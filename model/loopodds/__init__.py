@@ -1,0 +1,1 @@
+"""Exact fault probabilities for a sealed car air-conditioning loop."""
