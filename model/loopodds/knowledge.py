@@ -130,7 +130,7 @@ class Knowledge:
     _by_kind: dict[str, dict[str, Node]] = field(default_factory=dict, repr=False)
 
     def of_kind(self, *kinds: str) -> dict[str, Node]:
-        """Nodes of the given kinds (``fault``, ``mechanism``, ``history``, ``finding``, ``gauge``)."""
+        """Nodes of the given kinds, in file order (``fault``, ``finding``, ``gauge`` ...)."""
         key = "+".join(kinds)
         if key not in self._by_kind:
             chosen = {name: node for name, node in self.nodes.items() if node.kind in kinds}

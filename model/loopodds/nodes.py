@@ -247,7 +247,7 @@ _KNOWN = {
     "title", "about", "group", "states", "distribution", "convention", "parents", "rows", "leak",
     "causes", "conditions", "complaint", "question", "quantity", "transform", "scale", "spread",
     "misreading", "words", "cuts", "masked_by", "sound", "shifts", "overrides", "variants",
-    "source", "grade", "weight", "p_yes",
+    "source", "grade", "weight",
 }  # fmt: skip
 
 
