@@ -1,0 +1,12 @@
+"""Names of array types used everywhere."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.integer[Any]]
+Query = tuple[str, ...]

@@ -1,0 +1,166 @@
+"""The knowledge compiled for use: one junction tree a context, and beliefs for whole batches."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopodds.aliases import FloatArray, Query
+from loopodds.errors import ImpossibleEvidence
+from loopodds.junction import JunctionTree, Posterior
+from loopodds.knowledge import Condition, Knowledge, load_knowledge
+from loopodds.network import Evidence, build_network
+
+Context = Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Beliefs:
+    """Exact posteriors of a batch.
+
+    Attributes
+    ----------
+    log_evidence : float array, shape (rows,)
+        Natural log; minus infinity where the evidence cannot hold together.
+    p_sound : float array, shape (rows,)
+        Probability that every fault variable is in its sound state.
+    faults : dict of str to float array, shape (rows, states)
+        Marginal of each fault variable; sums to one over the last axis.
+    joints : dict of Query to float array
+        What was asked for besides.
+    """
+
+    log_evidence: FloatArray
+    p_sound: FloatArray
+    faults: dict[str, FloatArray]
+    joints: dict[Query, FloatArray]
+
+    def condition(self, condition: Condition, states: tuple[str, ...]) -> FloatArray:
+        """Probability of a condition, shape (rows,), from the states of its variable."""
+        index = [states.index(state) for state in condition.states]
+        total: FloatArray = self.faults[condition.variable][:, index].sum(axis=1)
+        return total
+
+
+class Model:
+    """Knowledge compiled on demand, one tree for each context met.
+
+    Parameters
+    ----------
+    knowledge : Knowledge, optional
+        The shipped knowledge when left out.
+    """
+
+    def __init__(self, knowledge: Knowledge | None = None) -> None:
+        self.knowledge = knowledge if knowledge is not None else load_knowledge()
+        self.faults = tuple(self.knowledge.of_kind("fault"))
+        self.conditions = self.knowledge.conditions
+        self._trees: dict[frozenset[tuple[str, str]], JunctionTree] = {}
+        self._sound: dict[frozenset[tuple[str, str]], tuple[JunctionTree, float]] = {}
+
+    def tree(self, context: Context) -> JunctionTree:
+        """Junction tree of a context; what the context leaves out is averaged over."""
+        key = frozenset(context.items())
+        if key not in self._trees:
+            self._trees[key] = JunctionTree(build_network(self.knowledge, context))
+        return self._trees[key]
+
+    def _sound_tree(self, context: Context) -> tuple[JunctionTree, float]:
+        """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""
+        key = frozenset(context.items())
+        if key not in self._sound:
+            network, constant = build_network(self.knowledge, context).given(
+                dict.fromkeys(self.faults, 0)
+            )
+            self._sound[key] = JunctionTree(network), constant
+        return self._sound[key]
+
+    def states(self, name: str) -> tuple[str, ...]:
+        """States of a node of the knowledge."""
+        return self.knowledge.node(name).states
+
+    def believe(
+        self, context: Context, evidence: Evidence, queries: Iterable[Query] = ()
+    ) -> Beliefs:
+        """Posteriors of every fault, and p_sound, for a batch in one context.
+
+        Parameters
+        ----------
+        queries : iterable of tuple of str
+            Further joints of hidden variables that share a clique.
+        """
+        wanted = [(name,) for name in self.faults]
+        posterior = self.tree(context).propagate(evidence, [*wanted, *queries])
+        return Beliefs(
+            posterior.log_evidence,
+            self._p_sound(context, evidence, posterior),
+            {name: posterior[name] for name in self.faults},
+            posterior.joints,
+        )
+
+    def _p_sound(self, context: Context, evidence: Evidence, posterior: Posterior) -> FloatArray:
+        tree, constant = self._sound_tree(context)
+        fits = np.ones(evidence.rows)
+        for name in self.faults:
+            if name in evidence.codes:
+                fits *= evidence.codes[name] <= 0
+            if name in evidence.soft:
+                fits *= evidence.soft[name][:, 0]
+        rest = evidence.without(self.faults)
+        sound = tree.propagate(rest).log_evidence + constant
+        possible = np.isfinite(posterior.log_evidence)
+        log_share = np.where(possible, sound - np.where(possible, posterior.log_evidence, 0), 0)
+        return np.where(possible, np.minimum(np.exp(log_share), 1.0) * fits, 0.0)
+
+    def condition(self, beliefs: Beliefs, name: str) -> FloatArray:
+        """Probability of a condition in every row, shape (rows,)."""
+        condition = self.knowledge.condition(name)
+        return beliefs.condition(condition, self.states(condition.variable))
+
+    def require_possible(self, context: Context, evidence: Evidence) -> None:
+        """Raise when a row of the batch cannot be.
+
+        Raises
+        ------
+        ImpossibleEvidence
+            Naming the smallest set of findings of the first such row that cannot hold together.
+        """
+        tree = self.tree(context)
+        bad = np.flatnonzero(np.isneginf(tree.propagate(evidence).log_evidence))
+        if not len(bad):
+            return
+        row = int(bad[0])
+        names = smallest_impossible(tree, evidence.take(slice(row, row + 1)))
+        listed = ", ".join(names)
+        raise ImpossibleEvidence(f"these cannot hold together: {listed}", row, names)
+
+
+def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ...]:
+    """Smallest set of observed names whose joint probability is zero.
+
+    All sets of one size are tried as one batch, smallest size first; beyond 20 000 sets of a
+    size, names are dropped one by one as long as the rest stays impossible, which gives a set
+    of which no name can be spared.
+    """
+    from itertools import combinations
+    from math import comb
+
+    names = evidence.names()
+    size = 1
+    while size <= len(names) and comb(len(names), size) <= 20_000:
+        sets = list(combinations(range(len(names)), size))
+        masks = np.zeros((len(sets), len(names)), dtype=bool)
+        for row, chosen in enumerate(sets):
+            masks[row, list(chosen)] = True
+        logs = tree.propagate(evidence.subsets(names, masks)).log_evidence
+        for row in np.flatnonzero(np.isneginf(logs)):
+            return tuple(names[i] for i in sets[int(row)])
+        size += 1
+    kept = list(names)
+    for name in names:
+        fewer = [other for other in kept if other != name]
+        if np.isneginf(tree.propagate(evidence.only(fewer)).log_evidence[0]):
+            kept = fewer
+    return tuple(kept)

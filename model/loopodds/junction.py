@@ -1,0 +1,224 @@
+"""Exact inference: a junction tree over the hidden variables, with a batch axis everywhere.
+
+Observables never enter the tree: each is absorbed as a likelihood over its parents. Two passes
+(Lauritzen & Spiegelhalter 1988; Jensen, Lauritzen & Olesen 1990) give the log evidence and the
+exact joint of any variables that share a clique, for every row of the batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import prod
+
+import numpy as np
+
+from loopodds.aliases import FloatArray, Query
+from loopodds.errors import LoopoddsError, unknown_name
+from loopodds.likelihoods import Absorbed, likelihood_rows
+from loopodds.network import Evidence, Network
+from loopodds.triangulation import plan_tree
+
+BLOCK = 96
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """Result of a propagation.
+
+    Attributes
+    ----------
+    log_evidence : float array, shape (rows,)
+        Natural log of P(words) times the density of the numbers; minus infinity is impossible.
+    joints : dict of Query to float array, shape (rows, *cards)
+        For each query the joint posterior, which sums to one over all axes but the first.
+    """
+
+    log_evidence: FloatArray
+    joints: dict[Query, FloatArray]
+
+    def __getitem__(self, query: str | Query) -> FloatArray:
+        return self.joints[(query,) if isinstance(query, str) else query]
+
+
+@dataclass(slots=True, eq=False)
+class _Clique:
+    """One clique: its potential without evidence and what it absorbs and receives."""
+
+    scope: Query
+    cards: tuple[int, ...]
+    parent: int
+    separator: Query
+    prior: FloatArray
+    absorbed: list[Absorbed]
+    children: list[int]
+
+    def axes(self, names: Iterable[str]) -> tuple[int, ...]:
+        """Shape with the cards of the named variables and ones elsewhere."""
+        kept = set(names)
+        return tuple(c if n in kept else 1 for n, c in zip(self.scope, self.cards, strict=True))
+
+
+class JunctionTree:
+    """Compiled network.
+
+    Parameters
+    ----------
+    network : Network
+
+    Raises
+    ------
+    TooLarge
+        If exact inference would not fit in memory.
+    """
+
+    def __init__(self, network: Network) -> None:
+        self.network = network
+        cards = {name: len(v.states) for name, v in network.hidden.items()}
+        self._cards = cards
+        families = {n: (*v.parents, n) for n, v in network.hidden.items()}
+        observed = {**network.observables, **network.gauges}
+        scopes = [*families.values(), *(v.parents for v in observed.values())]
+        self.plan = plan_tree(scopes, cards)
+        self._cliques = [
+            _Clique(
+                scope,
+                tuple(cards[n] for n in scope),
+                parent,
+                separator,
+                np.ones((*(cards[n] for n in scope), 1)),
+                [],
+                [i for i, p in enumerate(self.plan.parents) if p == k],
+            )
+            for k, (scope, parent, separator) in enumerate(
+                zip(self.plan.cliques, self.plan.parents, self.plan.separators, strict=True)
+            )
+        ]
+        self._sizes = [prod(c.cards) for c in self._cliques]
+        for name, variable in network.hidden.items():
+            home = self._cliques[self._home(families[name])]
+            home.prior = home.prior * _spread(variable.table, families[name], home)
+            smallest = self._cliques[self._home((name,))]
+            smallest.absorbed.append(Absorbed.of_states(name, cards[name], smallest.axes((name,))))
+        for node in observed.values():
+            home = self._cliques[self._home(node.parents)]
+            order = tuple(n for n in home.scope if n in node.parents)
+            home.absorbed.append(Absorbed.of_node(node, order, home.axes(order)))
+
+    def _home(self, names: Sequence[str]) -> int:
+        """Smallest clique that holds all the names.
+
+        Raises
+        ------
+        LoopoddsError
+            If no clique does.
+        """
+        wanted = set(names)
+        fitting = [i for i, c in enumerate(self._cliques) if wanted <= set(c.scope)]
+        if not fitting:
+            raise LoopoddsError(f"no clique holds {', '.join(names)} together")
+        return min(fitting, key=lambda i: self._sizes[i])
+
+    def holds(self, names: Sequence[str]) -> bool:
+        """Whether some clique holds all the names, so that their joint can be asked for."""
+        wanted = set(names)
+        return any(wanted <= set(c.scope) for c in self._cliques)
+
+    def propagate(self, evidence: Evidence, queries: Iterable[Query] = ()) -> Posterior:
+        """Log evidence and joint posteriors of a batch.
+
+        Parameters
+        ----------
+        evidence : Evidence
+        queries : iterable of tuple of str
+            Hidden variables; those of one query must share a clique (see :meth:`holds`).
+
+        Returns
+        -------
+        Posterior
+            For a row whose evidence is impossible the log evidence is minus infinity and the
+            joints are zero: :meth:`require_possible` turns that into an error.
+
+        Raises
+        ------
+        UnknownName
+            If the evidence names something the network does not have.
+        """
+        self._check(evidence)
+        wanted = list(dict.fromkeys(queries))
+        homes = {query: self._home(query) for query in wanted}
+        log_evidence = np.empty(evidence.rows)
+        joints = {
+            query: np.empty((evidence.rows, *(self._cards[n] for n in query))) for query in wanted
+        }
+        for start in range(0, evidence.rows, BLOCK):
+            rows = slice(start, min(start + BLOCK, evidence.rows))
+            beliefs, messages, log_evidence[rows] = self._collect(evidence.take(rows))
+            if wanted:
+                self._distribute(beliefs, messages)
+            for query, home in homes.items():
+                joint = _marginal(beliefs[home], self._cliques[home].scope, query)
+                joints[query][rows] = np.moveaxis(joint, -1, 0)
+        return Posterior(log_evidence, joints)
+
+    def _check(self, evidence: Evidence) -> None:
+        known = [*self.network.hidden, *self.network.observables, *self.network.gauges]
+        for name in (*evidence.codes, *evidence.soft, *evidence.numbers):
+            if name not in known:
+                raise unknown_name("variable", name, known)
+
+    def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
+        """Inward pass: clique potentials, normalised messages to the parents, log evidence."""
+        rows = evidence.rows
+        beliefs: list[FloatArray] = []
+        messages: list[FloatArray] = []
+        log_evidence = np.zeros(rows)
+        for clique in self._cliques:
+            belief = np.broadcast_to(clique.prior, (*clique.cards, rows)).copy()
+            for child in clique.children:
+                names = self._cliques[child].separator
+                belief *= messages[child].reshape(*clique.axes(names), rows)
+            for factor in clique.absorbed:
+                likelihood = likelihood_rows(factor, evidence)
+                if likelihood is not None:
+                    belief *= likelihood.reshape(*factor.shape, rows)
+            message = _marginal(belief, clique.scope, clique.separator)
+            total = message.reshape(-1, rows).sum(axis=0)
+            with np.errstate(divide="ignore"):
+                log_evidence += np.log(total)
+            scale = np.divide(1.0, total, out=np.zeros(rows), where=total > 0)
+            messages.append(message * scale)
+            belief *= scale
+            beliefs.append(belief)
+        return beliefs, messages, log_evidence
+
+    def _distribute(self, beliefs: list[FloatArray], messages: list[FloatArray]) -> None:
+        """Outward pass, in place: every clique becomes the joint posterior of its scope."""
+        rows = beliefs[0].shape[-1]
+        for index in range(len(self._cliques) - 1, -1, -1):
+            clique = self._cliques[index]
+            if clique.parent < 0:
+                continue
+            outward = _marginal(
+                beliefs[clique.parent], self._cliques[clique.parent].scope, clique.separator
+            )
+            inward = messages[index]
+            ratio = np.divide(outward, inward, out=np.zeros_like(outward), where=inward > 0)
+            beliefs[index] *= ratio.reshape(*clique.axes(clique.separator), rows)
+
+
+def _spread(table: FloatArray, names: Query, clique: _Clique) -> FloatArray:
+    """A table with axes in the clique's order, broadcastable over its scope and the batch."""
+    order = [names.index(n) for n in clique.scope if n in names]
+    return np.transpose(table, order).reshape(*clique.axes(names), 1)
+
+
+def _marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:
+    """Sum out what is not kept, one axis at a time, then put the axes in the asked order."""
+    names = list(scope)
+    for name in [n for n in scope if n not in keep]:
+        axis = names.index(name)
+        belief = belief.sum(axis=axis)
+        del names[axis]
+    order = [names.index(name) for name in keep]
+    return belief if order == sorted(order) else np.transpose(belief, (*order, len(order)))
