@@ -9,4 +9,5 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.integer[Any]]
+BoolArray = NDArray[np.bool_]
 Query = tuple[str, ...]

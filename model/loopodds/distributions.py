@@ -69,10 +69,10 @@ def _from_rows(node: Node, table: Table, states: States, setting: str) -> TableA
     p = np.empty((*cards, len(node.states)))
     for index in itertools.product(*map(range, cards)):
         config = {q: states[q][i] for q, i in zip(parents, index, strict=True)}
-        row = next((r for r in table.rows if matches(r.when, config)), None)
-        if row is None:
+        covering = next((r for r in table.rows if matches(r.when, config)), None)
+        if covering is None:
             raise KnowledgeError(f"{node.file}: {node.name}: no row covers {config}")
-        p[index] = row.p.of(setting)
+        p[index] = covering.p.of(setting)
     return TableArray(parents, _normalised(p))
 
 

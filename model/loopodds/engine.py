@@ -155,8 +155,9 @@ def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ..
         for row, chosen in enumerate(sets):
             masks[row, list(chosen)] = True
         logs = tree.propagate(evidence.subsets(names, masks)).log_evidence
-        for row in np.flatnonzero(np.isneginf(logs)):
-            return tuple(names[i] for i in sets[int(row)])
+        impossible = np.flatnonzero(np.isneginf(logs))
+        if len(impossible):
+            return tuple(names[i] for i in sets[int(impossible[0])])
         size += 1
     kept = list(names)
     for name in names:

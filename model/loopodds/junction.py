@@ -16,7 +16,7 @@ import numpy as np
 from loopodds.aliases import FloatArray, Query
 from loopodds.errors import LoopoddsError, unknown_name
 from loopodds.likelihoods import Absorbed, likelihood_rows
-from loopodds.network import Evidence, Network
+from loopodds.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.triangulation import plan_tree
 
 BLOCK = 96
@@ -77,7 +77,7 @@ class JunctionTree:
         cards = {name: len(v.states) for name, v in network.hidden.items()}
         self._cards = cards
         families = {n: (*v.parents, n) for n, v in network.hidden.items()}
-        observed = {**network.observables, **network.gauges}
+        observed: dict[str, Discrete | GaugeNode] = {**network.observables, **network.gauges}
         scopes = [*families.values(), *(v.parents for v in observed.values())]
         self.plan = plan_tree(scopes, cards)
         self._cliques = [

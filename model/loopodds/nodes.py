@@ -153,7 +153,8 @@ class Node:
             keys.add("setting")
         if isinstance(self.distribution, Shape):
             shape = self.distribution
-            keys |= {key for item in (*shape.sound, *shape.shifts) for key in item.when}
+            keys |= {key for sound in shape.sound for key in sound.when}
+            keys |= {key for shift in shape.shifts for key in shift.when}
         return keys
 
     def in_context(self, context: When) -> Node:
