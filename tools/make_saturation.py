@@ -86,7 +86,7 @@ def table_text(fluid: Fluid) -> str:
         "# Saturation line of a pure refrigerant, computed, not measured.",
         f"# refrigerant: {fluid.name}",
         f"# safety_class: {fluid.safety_class}",
-        f"# molar_mass_g_per_mol: {state.molar_mass() * 1e3:.6g}",
+        f"# molar_mass_g_per_mol: {state.molar_mass() * 1e3:.8g}",
         f"# equation: {fluid.equation}",
         f"# computed_with: CoolProp {CoolProp.__version__}",
         f"# date: {datetime.date.today().isoformat()}",
