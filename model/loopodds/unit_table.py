@@ -45,8 +45,15 @@ DIAL_SLACK_KPA = 0.3
 """A dial at its vacuum stop reads up to this much below zero absolute, e.g. 30 inHg."""
 
 FLOORS: Mapping[Dimension, float] = MappingProxyType(
-    {"pressure": 0.0, "temperature": -273.15, "mass": 0.0, "share": 0.0, "time": 0.0}
-    | dict.fromkeys(("difference", "length"), -math.inf)
+    {
+        "pressure": 0.0,
+        "temperature": -273.15,
+        "difference": -math.inf,
+        "mass": 0.0,
+        "share": 0.0,
+        "length": -math.inf,
+        "time": 0.0,
+    }
 )
 
 

@@ -239,8 +239,9 @@ def _unit_of(unit_text: str, shown: str, dimension: Dimension) -> Unit:
     unit = SPELLINGS.get(spelling(unit_text))
     if unit is None:
         wanted = [spelt for spelt, known in SPELLINGS.items() if known.dimension == dimension]
-        # A bare degree sign resembles both scales: to suggest one of them would be a guess.
-        close = None if spelling(unit_text) == "deg" else nearest(spelling(unit_text), wanted)
+        # Two scales of degrees look alike: to suggest one of them would be a guess.
+        alike = dimension in ("temperature", "difference")
+        close = None if alike else nearest(spelling(unit_text), wanted)
         hint = f"did you mean {SPELLINGS[close].name!r}?" if close else write
         raise UnitError(f"unknown unit {unit_text!r} in {shown!r}; {hint}")
     if unit.dimension != dimension:
