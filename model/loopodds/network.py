@@ -131,6 +131,22 @@ class Evidence:
             {name: pair for name, pair in self.numbers.items() if name not in gone},
         )
 
+    def merged(self) -> Evidence:
+        """The same with a state and a doubt about one variable in one row made one likelihood.
+
+        A state seen weighs one and the others nothing; times the doubt, that is still a
+        statement about a single value, not about two copies of the variable.
+        """
+        codes, soft = dict(self.codes), dict(self.soft)
+        for name in self.codes.keys() & self.soft.keys():
+            code, weight = codes[name][:, None], soft[name]
+            both = (code[:, 0] >= 0) & (np.ptp(weight, axis=1) > 0)
+            if both.any():
+                seen = code == np.arange(weight.shape[1])
+                soft[name] = np.where(both[:, None], weight * seen, weight)
+                codes[name] = np.where(both, -1, codes[name])
+        return Evidence(self.rows, codes, soft, self.numbers)
+
     def names(self, row: int = 0) -> tuple[str, ...]:
         """Names observed in a row, each once, in the order they are held."""
         seen = [name for name, code in self.codes.items() if code[row] >= 0]
