@@ -7,6 +7,7 @@ exact joint of any variables that share a clique, for every row of the batch.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import prod
@@ -14,12 +15,14 @@ from math import prod
 import numpy as np
 
 from loopodds.aliases import FloatArray, Query
-from loopodds.errors import LoopoddsError, unknown_name
+from loopodds.errors import LoopoddsError
+from loopodds.fused import FlatTree, Piece
 from loopodds.likelihoods import Absorbed, likelihood_rows
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.triangulation import plan_tree
 
 BLOCK = 96
+FUSED_FROM = 4096
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +79,7 @@ class JunctionTree:
         self.network = network
         cards = {name: len(v.states) for name, v in network.hidden.items()}
         self._cards = cards
+        self._flat: FlatTree | None = None
         families = {n: (*v.parents, n) for n, v in network.hidden.items()}
         observed: dict[str, Discrete | GaugeNode] = {**network.observables, **network.gauges}
         scopes = [*families.values(), *(v.parents for v in observed.values())]
@@ -145,8 +149,11 @@ class JunctionTree:
             If the evidence names something the network does not have.
         """
         self._check(evidence)
+        evidence = evidence.merged()
         wanted = list(dict.fromkeys(queries))
         homes = {query: self._home(query) for query in wanted}
+        if evidence.rows >= FUSED_FROM or "loopodds.kernels" in sys.modules:
+            return self._fused(evidence, homes)
         log_evidence = np.empty(evidence.rows)
         joints = {
             query: np.empty((evidence.rows, *(self._cards[n] for n in query))) for query in wanted
@@ -161,11 +168,25 @@ class JunctionTree:
                 joints[query][rows] = np.moveaxis(joint, -1, 0)
         return Posterior(log_evidence, joints)
 
+    def _fused(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
+        """The same by compiled loops, which pay once they are loaded."""
+        if self._flat is None:
+            self._flat = FlatTree(
+                [
+                    Piece(c.scope, c.cards, c.parent, c.separator, c.prior, c.absorbed)
+                    for c in self._cliques
+                ]
+            )
+        log_evidence, cells = self._flat.propagate(evidence, list(homes.items()))
+        joints = {
+            query: cell.reshape(evidence.rows, *(self._cards[n] for n in query))
+            for query, cell in zip(homes, cells, strict=True)
+        }
+        return Posterior(log_evidence, joints)
+
     def _check(self, evidence: Evidence) -> None:
-        known = [*self.network.hidden, *self.network.observables, *self.network.gauges]
         for name in (*evidence.codes, *evidence.soft, *evidence.numbers):
-            if name not in known:
-                raise unknown_name("variable", name, known)
+            self.network.variable(name)
 
     def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
         """Inward pass: clique potentials, normalised messages to the parents, log evidence."""

@@ -132,7 +132,8 @@ def _join(cliques: list[Scope], cards: Mapping[str, int]) -> Plan:
         home_of[clique] = link[clique][2]
         for other in waiting:
             shared = other & clique
-            weight = (len(shared), _space([shared], cards))
+            # Among homes with the same separator the smallest: each message costs a pass over it.
+            weight = (len(shared), -_space([clique], cards))
             if shared and weight > link[other][:2]:
                 link[other] = (*weight, clique)
     order = list(reversed(home_of))

@@ -1,0 +1,219 @@
+"""A junction tree laid out flat for the compiled loops of :mod:`loopodds.kernels`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from loopodds.aliases import FloatArray, IntArray, Query
+from loopodds.likelihoods import Absorbed
+from loopodds.network import Evidence
+
+_NO_CODES = np.empty(0, dtype=np.int64)
+_NO_SOFT = np.empty((0, 0))
+_NO_NUMBERS = np.empty(0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """What the flat layout needs to know of one clique."""
+
+    scope: Query
+    cards: tuple[int, ...]
+    parent: int
+    separator: Query
+    prior: FloatArray
+    absorbed: Sequence[Absorbed]
+
+
+class FlatTree:
+    """Index maps and potentials of a junction tree in flat arrays.
+
+    Parameters
+    ----------
+    pieces : sequence of Piece
+        Cliques in collect order, every clique before its parent.
+    """
+
+    def __init__(self, pieces: Sequence[Piece]) -> None:
+        self._pieces = pieces
+        sizes = np.array([int(np.prod(piece.cards)) for piece in pieces])
+        starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+        own = [position_map(p.scope, p.cards, p.separator) for p in pieces]
+        separators = np.array([int(index.max()) + 1 for index in own])
+        home: list[IntArray] = [
+            position_map(pieces[p.parent].scope, pieces[p.parent].cards, p.separator)
+            if p.parent >= 0
+            else np.empty(0, dtype=np.int32)
+            for p in pieces
+        ]
+        self._tree = (
+            starts,
+            sizes,
+            np.array([piece.parent for piece in pieces]),
+            np.concatenate([[0], np.cumsum(separators)]),
+            separators,
+            np.concatenate([np.broadcast_to(p.prior[..., 0], p.cards).ravel() for p in pieces]),
+            np.concatenate(own),
+            np.concatenate(home),
+            np.concatenate([[0], np.cumsum([len(index) for index in home])[:-1]]),
+        )
+        self._asked: dict[tuple[tuple[Query, int], ...], tuple[IntArray, ...]] = {}
+        self._factors = {
+            factor.name: (number, factor, _FlatFactor(piece, factor))
+            for number, piece in enumerate(pieces)
+            for factor in piece.absorbed
+        }
+
+    def propagate(
+        self, evidence: Evidence, queries: Sequence[tuple[Query, int]]
+    ) -> tuple[FloatArray, list[FloatArray]]:
+        """Log evidence, shape (rows,), and joints, shape (rows, configurations of the query).
+
+        Parameters
+        ----------
+        queries : sequence of (names, clique number)
+        """
+        from loopodds import kernels
+
+        asked = self._layout(tuple(queries))
+        offsets = asked[-1]
+        log_evidence = np.empty(evidence.rows)
+        out = np.zeros((evidence.rows, int(offsets[-1])))
+        active, gauges, order = self._active(evidence)
+        kernels.propagate(order, self._tree, active, gauges, asked, log_evidence, out)
+        joints = [out[:, a:b] for a, b in pairwise(offsets)]
+        return log_evidence, joints
+
+    def _layout(self, queries: tuple[tuple[Query, int], ...]) -> tuple[IntArray, ...]:
+        """Where each query is summed from and to: cliques, sizes, maps, map starts, columns."""
+        if queries not in self._asked:
+            pieces = [self._pieces[number] for _, number in queries]
+            maps = [
+                position_map(piece.scope, piece.cards, names)
+                for piece, (names, _) in zip(pieces, queries, strict=True)
+            ]
+            sizes = np.array([int(index.max()) + 1 for index in maps], dtype=np.int64)
+            self._asked[queries] = (
+                np.array([number for _, number in queries], dtype=np.int64),
+                sizes,
+                _joined(maps, np.int32),
+                _starts(maps),
+                np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64),
+            )
+        return self._asked[queries]
+
+    def _active(
+        self, evidence: Evidence
+    ) -> tuple[tuple[object, ...], tuple[object, ...], IntArray]:
+        """The factors that this evidence switches on, in the layout of the kernel, and an order
+        of the rows in which neighbours have the same large factors silent.
+        """
+        from loopodds.kernels import CODE, NUMBER, SOFT
+
+        found: list[tuple[int, str]] = []
+        found += [(CODE, name) for name in evidence.codes]
+        found += [(SOFT, name) for name in evidence.soft]
+        found += [(NUMBER, name) for name in evidence.numbers]
+        flats = [self._factors[name][2] for _, name in found]
+        codes = np.full((len(found), evidence.rows), -1, dtype=np.int32)
+        widest = max((w.shape[1] for w in evidence.soft.values()), default=1)
+        softs = np.zeros((len(found) if evidence.soft else 0, evidence.rows, widest))
+        numbers = np.full((2, len(found) if evidence.numbers else 0, evidence.rows), np.nan)
+        for i, (kind, name) in enumerate(found):
+            if kind == CODE:
+                codes[i] = evidence.codes[name]
+            elif kind == SOFT:
+                softs[i, :, : evidence.soft[name].shape[1]] = evidence.soft[name]
+            else:
+                numbers[:, i] = evidence.numbers[name]
+        if not len(softs):
+            softs = np.zeros((len(found), 0, widest))
+        if not numbers.shape[1]:
+            numbers = np.zeros((2, len(found), 0))
+        active = (
+            np.array([kind for kind, _ in found], dtype=np.int64),
+            np.array([self._factors[name][0] for _, name in found], dtype=np.int64),
+            _joined([flat.table for flat in flats]),
+            np.array([flat.states for flat in flats], dtype=np.int64),
+            np.array([flat.configs for flat in flats], dtype=np.int64),
+            _joined([flat.index for flat in flats], np.int32),
+            _starts([flat.index for flat in flats]),
+            _starts([flat.table for flat in flats]),
+            codes,
+            softs,
+            numbers[0],
+            numbers[1],
+        )
+        gauges = (
+            _joined([flat.mean for flat in flats]),
+            _joined([flat.spread for flat in flats]),
+            _joined([flat.pair for flat in flats], np.int32),
+            _starts([flat.mean for flat in flats]),
+            _starts([flat.pair for flat in flats]),
+            np.array([self._factors[name][1].share for _, name in found], dtype=np.float64),
+            np.array([self._factors[name][1].wide for _, name in found], dtype=np.float64),
+        )
+        return active, gauges, _alike(codes, numbers[0], [flat.configs for flat in flats])
+
+
+class _FlatFactor:
+    """One absorbed factor: state-major table, and for gauges the distinct (mean, spread)."""
+
+    __slots__ = ("configs", "index", "mean", "pair", "spread", "states", "table")
+
+    def __init__(self, piece: Piece, factor: Absorbed) -> None:
+        names = tuple(n for n, c in zip(piece.scope, factor.shape, strict=True) if c > 1)
+        self.index = position_map(piece.scope, piece.cards, names)
+        table = factor.table[:, :-1]
+        self.configs, self.states = table.shape
+        self.table = np.ascontiguousarray(table.T).ravel()
+        pairs, pair = np.unique(
+            np.hstack([factor.mean, factor.spread]), axis=0, return_inverse=True
+        )
+        self.mean = np.ascontiguousarray(pairs[:, 0])
+        self.spread = np.ascontiguousarray(pairs[:, 1])
+        self.pair = pair.ravel().astype(np.int32)
+
+
+def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray:
+    """For every configuration of a scope its position among the configurations of some names.
+
+    Both are counted with the last name fastest; shape (product of cards,).
+    """
+    card = dict(zip(scope, cards, strict=True))
+    weight = {}
+    step = 1
+    for name in reversed(names):
+        weight[name] = step
+        step *= card[name]
+    position = np.zeros(cards, dtype=np.int32)
+    for axis, name in enumerate(scope):
+        if name in weight:
+            lift = [1] * len(scope)
+            lift[axis] = card[name]
+            position += (np.arange(card[name], dtype=np.int32) * weight[name]).reshape(lift)
+    return position.ravel()
+
+
+def _alike(codes: IntArray, values: FloatArray, configs: Sequence[int]) -> IntArray:
+    """Rows sorted by which evidence they have, the most expensive factors deciding first."""
+    rows = codes.shape[1]
+    key = np.zeros(rows, dtype=np.int64)
+    for i in sorted(range(len(configs)), key=lambda i: -configs[i])[:62]:
+        present = codes[i] >= 0
+        if values.shape[1]:
+            present = present | ~np.isnan(values[i])
+        key = 2 * key + present
+    return np.argsort(key, kind="stable")
+
+
+def _joined(parts: Sequence[FloatArray | IntArray], kind: type = np.float64) -> FloatArray:
+    return np.concatenate([*parts, np.empty(0)]).astype(kind)
+
+
+def _starts(parts: Sequence[FloatArray | IntArray]) -> IntArray:
+    return np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int64)
