@@ -198,7 +198,7 @@ class Belief:
                 else:
                     heapq.heappop(heap)
                     named = tuple(name for name in chosen if name != Sound)
-                    found.append(Combination(named, -bound))
+                    found.append(Combination(named, float(-bound)))
             children = [(*c, o) for c in wave for o in options[order[len(c)]]]
             for child, p in zip(children, self._probability(order, options, children), strict=True):
                 if p > 0:

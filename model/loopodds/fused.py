@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from loopodds.aliases import FloatArray, IntArray, Query
 from loopodds.likelihoods import Absorbed
 from loopodds.network import Evidence
 
-_NO_CODES = np.empty(0, dtype=np.int64)
-_NO_SOFT = np.empty((0, 0))
-_NO_NUMBERS = np.empty(0)
+_Layout = tuple[NDArray[Any], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +61,11 @@ class FlatTree:
             np.concatenate(home),
             np.concatenate([[0], np.cumsum([len(index) for index in home])[:-1]]),
         )
-        self._asked: dict[tuple[tuple[Query, int], ...], tuple[IntArray, ...]] = {}
+        self._asked: dict[tuple[tuple[Query, int], ...], _Layout] = {}
+        self._switches: dict[
+            tuple[tuple[int, str], ...],
+            tuple[tuple[object, ...], tuple[object, ...], list[int]],
+        ] = {}
         self._factors = {
             factor.name: (number, factor, _FlatFactor(piece, factor))
             for number, piece in enumerate(pieces)
@@ -88,7 +92,7 @@ class FlatTree:
         joints = [out[:, a:b] for a, b in pairwise(offsets)]
         return log_evidence, joints
 
-    def _layout(self, queries: tuple[tuple[Query, int], ...]) -> tuple[IntArray, ...]:
+    def _layout(self, queries: tuple[tuple[Query, int], ...]) -> _Layout:
         """Where each query is summed from and to: cliques, sizes, maps, map starts, columns."""
         if queries not in self._asked:
             pieces = [self._pieces[number] for _, number in queries]
@@ -114,15 +118,17 @@ class FlatTree:
         """
         from loopodds.kernels import CODE, NUMBER, SOFT
 
-        found: list[tuple[int, str]] = []
-        found += [(CODE, name) for name in evidence.codes]
-        found += [(SOFT, name) for name in evidence.soft]
-        found += [(NUMBER, name) for name in evidence.numbers]
-        flats = [self._factors[name][2] for _, name in found]
-        codes = np.full((len(found), evidence.rows), -1, dtype=np.int32)
+        found = (
+            *((CODE, name) for name in evidence.codes),
+            *((SOFT, name) for name in evidence.soft),
+            *((NUMBER, name) for name in evidence.numbers),
+        )
+        fixed, gauges, configs = self._switched(found)
+        rows = evidence.rows
+        codes = np.full((len(found), rows), -1, dtype=np.int32)
         widest = max((w.shape[1] for w in evidence.soft.values()), default=1)
-        softs = np.zeros((len(found) if evidence.soft else 0, evidence.rows, widest))
-        numbers = np.full((2, len(found) if evidence.numbers else 0, evidence.rows), np.nan)
+        softs = np.zeros((len(found), rows if evidence.soft else 0, widest))
+        numbers = np.full((2, len(found), rows if evidence.numbers else 0), np.nan)
         for i, (kind, name) in enumerate(found):
             if kind == CODE:
                 codes[i] = evidence.codes[name]
@@ -130,34 +136,37 @@ class FlatTree:
                 softs[i, :, : evidence.soft[name].shape[1]] = evidence.soft[name]
             else:
                 numbers[:, i] = evidence.numbers[name]
-        if not len(softs):
-            softs = np.zeros((len(found), 0, widest))
-        if not numbers.shape[1]:
-            numbers = np.zeros((2, len(found), 0))
-        active = (
-            np.array([kind for kind, _ in found], dtype=np.int64),
-            np.array([self._factors[name][0] for _, name in found], dtype=np.int64),
-            _joined([flat.table for flat in flats]),
-            np.array([flat.states for flat in flats], dtype=np.int64),
-            np.array([flat.configs for flat in flats], dtype=np.int64),
-            _joined([flat.index for flat in flats], np.int32),
-            _starts([flat.index for flat in flats]),
-            _starts([flat.table for flat in flats]),
-            codes,
-            softs,
-            numbers[0],
-            numbers[1],
-        )
-        gauges = (
-            _joined([flat.mean for flat in flats]),
-            _joined([flat.spread for flat in flats]),
-            _joined([flat.pair for flat in flats], np.int32),
-            _starts([flat.mean for flat in flats]),
-            _starts([flat.pair for flat in flats]),
-            np.array([self._factors[name][1].share for _, name in found], dtype=np.float64),
-            np.array([self._factors[name][1].wide for _, name in found], dtype=np.float64),
-        )
-        return active, gauges, _alike(codes, numbers[0], [flat.configs for flat in flats])
+        order = _alike(codes, numbers[0], configs)
+        return (*fixed, codes, softs, numbers[0], numbers[1]), gauges, order
+
+    def _switched(
+        self, found: tuple[tuple[int, str], ...]
+    ) -> tuple[tuple[object, ...], tuple[object, ...], list[int]]:
+        """What depends on the names alone: factors, gauges, and configurations of each."""
+        if found not in self._switches:
+            flats = [self._factors[name][2] for _, name in found]
+            absorbed = [self._factors[name][1] for _, name in found]
+            fixed = (
+                np.array([kind for kind, _ in found], dtype=np.int64),
+                np.array([self._factors[name][0] for _, name in found], dtype=np.int64),
+                _joined([flat.table for flat in flats]),
+                np.array([flat.states for flat in flats], dtype=np.int64),
+                np.array([flat.configs for flat in flats], dtype=np.int64),
+                _joined([flat.index for flat in flats], np.int32),
+                _starts([flat.index for flat in flats]),
+                _starts([flat.table for flat in flats]),
+            )
+            gauges = (
+                _joined([flat.mean for flat in flats]),
+                _joined([flat.spread for flat in flats]),
+                _joined([flat.pair for flat in flats], np.int32),
+                _starts([flat.mean for flat in flats]),
+                _starts([flat.pair for flat in flats]),
+                np.array([factor.share for factor in absorbed], dtype=np.float64),
+                np.array([factor.wide for factor in absorbed], dtype=np.float64),
+            )
+            self._switches[found] = fixed, gauges, [flat.configs for flat in flats]
+        return self._switches[found]
 
 
 class _FlatFactor:
@@ -202,6 +211,8 @@ def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray
 def _alike(codes: IntArray, values: FloatArray, configs: Sequence[int]) -> IntArray:
     """Rows sorted by which evidence they have, the most expensive factors deciding first."""
     rows = codes.shape[1]
+    if rows < 64:
+        return np.arange(rows)
     key = np.zeros(rows, dtype=np.int64)
     for i in sorted(range(len(configs)), key=lambda i: -configs[i])[:62]:
         present = codes[i] >= 0

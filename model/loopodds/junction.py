@@ -80,6 +80,7 @@ class JunctionTree:
         cards = {name: len(v.states) for name, v in network.hidden.items()}
         self._cards = cards
         self._flat: FlatTree | None = None
+        self._homes: dict[Query, int] = {}
         families = {n: (*v.parents, n) for n, v in network.hidden.items()}
         observed: dict[str, Discrete | GaugeNode] = {**network.observables, **network.gauges}
         scopes = [*families.values(), *(v.parents for v in observed.values())]
@@ -117,11 +118,14 @@ class JunctionTree:
         LoopoddsError
             If no clique does.
         """
-        wanted = set(names)
-        fitting = [i for i, c in enumerate(self._cliques) if wanted <= set(c.scope)]
-        if not fitting:
-            raise LoopoddsError(f"no clique holds {', '.join(names)} together")
-        return min(fitting, key=lambda i: self._sizes[i])
+        key = tuple(names)
+        if key not in self._homes:
+            wanted = set(names)
+            fitting = [i for i, c in enumerate(self._cliques) if wanted <= set(c.scope)]
+            if not fitting:
+                raise LoopoddsError(f"no clique holds {', '.join(names)} together")
+            self._homes[key] = min(fitting, key=lambda i: self._sizes[i])
+        return self._homes[key]
 
     def holds(self, names: Sequence[str]) -> bool:
         """Whether some clique holds all the names, so that their joint can be asked for."""
