@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from loopodds.entries import Place, show
 from loopodds.errors import InspectionError
@@ -50,32 +51,28 @@ def load_case(source: str | Path, knowledge: Knowledge | None = None) -> Inspect
         name, text = "case text", _decoded(source.encode(), "case text")
     elif str(source) == "-":
         name = "standard input"
-        text = _decoded(_limited(sys.stdin.buffer, name), name)
+        text = _decoded(sys.stdin.buffer.read(LARGEST_BYTES + 1), name)
     else:
         name, text = str(source), _decoded(_bytes(Path(source)), str(source))
-    return check_sections(_parsed(text, name), known, Place(name, line_numbers(text)))
+    inspection = check_sections(_parsed(text, name), known, Place(name, line_numbers(text)))
+    return replace(inspection, name=Path(name).stem)
 
 
 def _bytes(path: Path) -> bytes:
     try:
         with path.open("rb") as file:
-            return _limited(file, str(path))
+            return file.read(LARGEST_BYTES + 1)
     except FileNotFoundError as error:
         raise InspectionError(f"{path}: no such file; check the name and the folder") from error
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError) as error:  # ValueError: a null character in the name
         reason = getattr(error, "strerror", None) or str(error)
         raise InspectionError(f"{path}: cannot be read: {reason}") from error
 
 
-def _limited(file: IO[bytes], name: str) -> bytes:
-    data = file.read(LARGEST_BYTES + 1)
+def _decoded(data: bytes, name: str) -> str:
     if len(data) > LARGEST_BYTES:
         limit = f"{LARGEST_BYTES // 1_000_000} MB"
         raise InspectionError(f"{name}: larger than {limit}, so it is not a case file")
-    return data
-
-
-def _decoded(data: bytes, name: str) -> str:
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InspectionError(f"{name}: written as UTF-16; save it as UTF-8")
     if b"\0" in data:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import reprlib
 from collections.abc import Mapping, Sequence
@@ -24,6 +25,8 @@ def show(value: object) -> str:
     """A value for a message: as TOML would have it, and cut where it is long."""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
     return _short.repr(value)
 
 

@@ -197,7 +197,7 @@ def _transform(node: Node, raw: FloatArray, batch: InspectionBatch, ambient: Flo
 
 def unweighable_rows(batch: InspectionBatch) -> BoolArray:
     """Rows whose recovered mass says little: an old machine, or a cold loop."""
-    old = batch.choice("recovery_machine") == CHOICES["recovery_machine"].index("old")
+    old: BoolArray = batch.choice("recovery_machine") == CHOICES["recovery_machine"].index("old")
     cold: BoolArray = batch.number("ambient_c") < COLD_RECOVERY_C
     return old | cold
 

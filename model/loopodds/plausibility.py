@@ -42,7 +42,7 @@ class Impossible(NamedTuple):
 
 
 def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
-    """Values that no car can have, with the reason; sorted by row.
+    """Values that no car can have, each once with the first reason; sorted by row.
 
     A pressure without a refrigerant is among them: it cannot be turned into a temperature.
 
@@ -65,7 +65,10 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
             found += _marked(outside(values, low, high), name, values, reason)
     found += _more_than_the_loop_holds(batch)
     found += _sides_the_wrong_way_round(batch, knowledge)
-    return sorted(found, key=lambda one: one.row)
+    first: dict[tuple[int, str], Impossible] = {}
+    for one in found:
+        first.setdefault((one.row, one.column), one)
+    return sorted(first.values(), key=lambda one: one.row)
 
 
 def outside(values: FloatArray, low: float, high: float) -> BoolArray:

@@ -99,10 +99,7 @@ def check_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Pla
         {key: _stated(entry) for key, entry in entries["conditions"].items()},
         {key: _word(entry, knowledge) for key, entry in entries["history"].items()},
         {key: _word(entry, knowledge) for key, entry in entries["findings"].items()},
-        {
-            key: entry.quantity(reading_dimension(key, knowledge), altitude)
-            for key, entry in entries["readings"].items()
-        },
+        {key: _reading(entry, altitude, knowledge) for key, entry in entries["readings"].items()},
         _confirmed(entries["confirmed"], knowledge),
     )
     batch = batch_of([inspection], knowledge)
@@ -188,6 +185,14 @@ def _word(entry: Entry, knowledge: Knowledge) -> str | dict[str, float]:
         problem = f"{show(entry.value)} is a measurement, which belongs in [readings]"
         raise entry.error(f"{problem}; the words are {words}")
     return entry.word(node.states)
+
+
+def _reading(entry: Entry, altitude_m: float, knowledge: Knowledge) -> Quantity:
+    node = knowledge.nodes.get(entry.key)
+    if node is not None and entry.value in node.states:
+        problem = f"{show(entry.value)} is a word, which belongs in [findings]"
+        raise entry.error(f"{problem}; a reading is a number with its unit")
+    return entry.quantity(reading_dimension(entry.key, knowledge), altitude_m)
 
 
 def _looks_measured(value: object) -> bool:
