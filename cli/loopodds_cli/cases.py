@@ -1,0 +1,75 @@
+"""Where a CASE on the command line comes from: a file, standard input or a shipped demo case."""
+
+from __future__ import annotations
+
+from importlib import resources
+from importlib.resources.abc import Traversable
+from typing import TYPE_CHECKING
+
+from loopodds.errors import unknown_name
+
+if TYPE_CHECKING:
+    from loopodds.inspection import Inspection
+    from loopodds.knowledge import Knowledge
+
+MARK = "@"
+
+
+def open_case(argument: str, knowledge: Knowledge) -> Inspection:
+    """Inspection that a CASE argument names.
+
+    Parameters
+    ----------
+    argument : str
+        Path of a case file, ``-`` for standard input, ``@name`` for a demo case.
+    knowledge : Knowledge
+        Names, states and units are checked against it.
+
+    Raises
+    ------
+    InspectionError
+        Naming file, line and key of what cannot be used.
+    UnknownName
+        If there is no such demo case.
+    """
+    from loopodds.casefile import load_case
+
+    if not argument.startswith(MARK):
+        return load_case(argument, knowledge)
+    with resources.as_file(demo_file(argument.removeprefix(MARK))) as path:
+        return load_case(path, knowledge)
+
+
+def demo_names() -> list[str]:
+    """Names of the shipped demo cases, in alphabetical order."""
+    files = _folder().iterdir()
+    return sorted(f.name.removesuffix(".toml") for f in files if f.name.endswith(".toml"))
+
+
+def demo_file(name: str) -> Traversable:
+    """File of a demo case.
+
+    Raises
+    ------
+    UnknownName
+        With the nearest spelling.
+    """
+    names = demo_names()
+    if name not in names:
+        raise unknown_name("demo case", name, names)
+    return _folder().joinpath(f"{name}.toml")
+
+
+def demo_summary(name: str) -> str:
+    """What a demo case is about: the comment at the top of its file, as one line."""
+    lines = demo_file(name).read_text(encoding="utf-8").splitlines()
+    comment = []
+    for line in lines:
+        if not line.startswith("#"):
+            break
+        comment.append(line.removeprefix("#").strip())
+    return " ".join(comment)
+
+
+def _folder() -> Traversable:
+    return resources.files("loopodds_data").joinpath("cases")

@@ -1,0 +1,29 @@
+"""``loopodds cases``: the demo cases that come with the program."""
+
+from __future__ import annotations
+
+import click
+
+from loopodds_cli.options import json_option, print_json
+
+
+@click.command()
+@json_option
+def command(as_json: bool) -> None:
+    """List the shipped demo cases.
+
+    The cars are invented. Give a name with its @ wherever a command wants a CASE.
+
+    \b
+    Example:
+      loopodds cases
+    """
+    from loopodds_cli.cases import MARK, demo_names, demo_summary
+
+    summaries = {MARK + name: demo_summary(name) for name in demo_names()}
+    if as_json:
+        print_json({"cases": [{"case": n, "about": about} for n, about in summaries.items()]})
+        return
+    from loopodds_cli.page import Page
+
+    Page().rows(list(summaries.items()))

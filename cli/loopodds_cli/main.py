@@ -1,0 +1,112 @@
+"""The ``loopodds`` command: one table of commands, each loaded only when it is called.
+
+A command is one module in ``loopodds_cli.commands`` that holds a click command named
+``command``; the table below names it with the sentence shown by ``loopodds --help``.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+
+import click
+from loopodds.errors import LoopoddsError
+
+COMMANDS = {
+    "assess": "Rank what may be wrong with one car.",
+    "cases": "List the shipped demo cases.",
+    "network": "List, show, check or export the knowledge.",
+    "completion": "Print the script that completes commands in a shell.",
+}
+
+
+class BadInput(click.ClickException):
+    """Something the user gave cannot be used: one line on standard error, exit code 1."""
+
+    exit_code = 1
+
+    def show(self, file: object = None) -> None:
+        """Print the message; the file argument of click is not needed."""
+        click.echo(f"loopodds: {' '.join(self.message.split())}", err=True)
+
+
+class Commands(click.Group):
+    """Group that imports a command's module when it is called, and reports bad input."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of the table."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Command by name, its module imported now; None where there is none."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = import_module(f"loopodds_cli.commands.{cmd_name}")
+        found: click.Command = module.command
+        return found
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does; a misspelt command is answered with the nearest one."""
+        from loopodds.errors import nearest
+
+        word = args[0]
+        close = nearest(word, COMMANDS)
+        if word not in COMMANDS and not word.startswith("-") and close is not None:
+            ctx.fail(f"no command {word!r}; did you mean {close!r}?")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table, without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def shell_complete(
+        self, ctx: click.Context, incomplete: str
+    ) -> list[click.shell_completion.CompletionItem]:
+        """Complete command names from the table, options as click does."""
+        from click.shell_completion import CompletionItem
+
+        names = [
+            CompletionItem(name, help=summary)
+            for name, summary in COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+        return [*names, *click.Command.shell_complete(self, ctx, incomplete)]
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; errors of the user become one line, a closed pipe ends quietly."""
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="replace")
+        try:
+            result = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError:
+            # whatever is still buffered must go nowhere when the interpreter closes the stream
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return None
+        except LoopoddsError as error:
+            raise BadInput(str(error)) from error
+        except OSError as error:
+            raise BadInput(f"{error.filename or 'file'}: {error.strerror or error}") from error
+        return result
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
+@click.version_option(package_name="loopodds")
+def main() -> None:
+    """Find what is wrong in a car's air-conditioning loop, from what was seen and measured.
+
+    \b
+    Example:
+      loopodds assess my_case.toml
+
+    CASE is a case file, - for standard input, or a demo case such as @wet_loop (see
+    'loopodds cases'). Exit code 0: done; 1: bad input; 2: wrong use of the command.
+    """

@@ -1,0 +1,286 @@
+"""One inspection assessed: what is likely, what moved it, what contradicts, what to beware of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from loopodds.belief import Belief, Combination, Conflict, RankedCondition, Weight, log_odds
+from loopodds.contexts import context_codes, context_patterns
+from loopodds.engine import Model
+from loopodds.evidence import encode
+from loopodds.gauges import read_gauges
+from loopodds.inspection import Inspection, InspectionBatch, batch_of
+from loopodds.knowledge import Knowledge, Record
+from loopodds.likelihoods import interval_codes
+from loopodds.nodes import Node, Shape
+
+SOUND = "sound"
+
+# what is worth showing; none of these changes a probability
+EXPLAINED_FROM = 0.15
+EXPLAINED_AT_MOST = 3
+RULED_OUT_BELOW = 0.01
+CAUTIOUS_FROM = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What is believed of one car after everything recorded about it.
+
+    Attributes
+    ----------
+    case : str
+        Name of the inspection.
+    context : mapping of str to str
+        Setting, refrigerant and the like; what was not stated is left out.
+    log_evidence : float
+        Natural log of P(words) times density(numbers).
+    p_sound, p_sound_before : float
+        Probability that nothing is wrong, now and before anything was seen or told.
+    conditions : tuple of RankedCondition
+        Every condition, most probable first.
+    combinations : tuple of Combination
+        Most probable sets of conditions taken whole; an empty set is a sound car.
+    conflict : Conflict
+        Findings that contradict each other.
+    moved_by : mapping of str to tuple of Weight
+        For the leading conditions, and for ``sound`` where that leads: what each finding does to
+        the odds given all the others, strongest first.
+    ruled_out : tuple of str
+        Conditions below one in a hundred and at most half as likely as before, the one that
+        fell furthest first.
+    recorded : mapping of str to str
+        Every history item, finding and reading used, in plain words.
+    unseen : tuple of str
+        Findings and readings that were not recorded, in the order of the knowledge.
+    next_tests : tuple of mapping
+        As ``loopodds.choice`` ranks them; empty unless given.
+    cautions, warnings : tuple of str
+        What can hurt on this car; what is odd about the inspection.
+    """
+
+    case: str
+    context: Mapping[str, str]
+    log_evidence: float
+    p_sound: float
+    p_sound_before: float
+    conditions: tuple[RankedCondition, ...]
+    combinations: tuple[Combination, ...]
+    conflict: Conflict
+    moved_by: Mapping[str, tuple[Weight, ...]]
+    ruled_out: tuple[str, ...]
+    recorded: Mapping[str, str]
+    unseen: tuple[str, ...]
+    next_tests: tuple[Mapping[str, Any], ...]
+    cautions: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``: the published contract of ``assess --json``."""
+        return {
+            "case": self.case,
+            "context": dict(self.context),
+            "log_evidence": self.log_evidence,
+            "p_sound": self.p_sound,
+            "p_sound_before": self.p_sound_before,
+            "conditions": [
+                {**ranked._asdict(), "states": dict(ranked.states)} for ranked in self.conditions
+            ],
+            "combinations": [
+                {"conditions": list(c.conditions), "probability": c.probability}
+                for c in self.combinations
+            ],
+            "conflict": {
+                "bits": self.conflict.bits,
+                "between": [[one, other] for one, other, _ in self.conflict.between],
+            },
+            "moved_by": {
+                name: [{"finding": w.name, "decibans": w.decibans} for w in weights]
+                for name, weights in self.moved_by.items()
+            },
+            "ruled_out": list(self.ruled_out),
+            "recorded": dict(self.recorded),
+            "unseen": list(self.unseen),
+            "next_tests": [dict(test) for test in self.next_tests],
+            "cautions": list(self.cautions),
+            "warnings": list(self.warnings),
+        }
+
+
+def believe(inspection: Inspection, model: Model) -> Belief:
+    """Exact posterior for one inspection.
+
+    Raises
+    ------
+    ImpossibleEvidence
+        If the findings cannot hold together; it names the smallest such set.
+    """
+    (group,) = encode(batch_of([inspection], model.knowledge), model.knowledge)
+    return Belief(model, group.context, group.evidence)
+
+
+def stated_context(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
+    """Setting, refrigerant, expansion device, compressor and weather, as far as stated."""
+    codes = context_codes(batch_of([inspection], knowledge), knowledge)
+    return context_patterns(codes, codes, knowledge)[1][0]
+
+
+def assess(
+    inspection: Inspection,
+    model: Model,
+    next_tests: Sequence[Mapping[str, Any]] = (),
+) -> Assessment:
+    """Everything a diagnostician asks of one inspection.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    model : Model
+    next_tests : sequence of mappings
+        Ranked tests to carry along, already plain data.
+
+    Raises
+    ------
+    ImpossibleEvidence
+        If the findings cannot hold together; it names the smallest such set.
+    """
+    belief = believe(inspection, model)
+    ranking = tuple(belief.ranking())
+    knowledge = model.knowledge
+    context = stated_context(inspection, knowledge)
+    recorded = recorded_words(inspection, knowledge)
+    return Assessment(
+        case=inspection.name,
+        context=context,
+        log_evidence=belief.log_evidence,
+        p_sound=belief.p_sound,
+        p_sound_before=float(belief.before.p_sound[0]),
+        conditions=ranking,
+        combinations=tuple(belief.combinations()),
+        conflict=belief.conflict,
+        moved_by=_moved_by(belief, ranking),
+        ruled_out=ruled_out(ranking),
+        recorded=recorded,
+        unseen=tuple(
+            name for name in knowledge.of_kind("finding", "gauge") if name not in recorded
+        ),
+        next_tests=tuple(next_tests),
+        cautions=cautions_for(context, ranking, knowledge),
+        warnings=inspection.warnings,
+    )
+
+
+def ruled_out(ranking: Sequence[RankedCondition]) -> tuple[str, ...]:
+    """Conditions that the evidence, and not their rarity, has made negligible."""
+    gone = [c for c in ranking if c.probability < RULED_OUT_BELOW and c.probability <= c.prior / 2]
+    return tuple(c.name for c in sorted(gone, key=lambda c: c.probability / c.prior))
+
+
+def _moved_by(belief: Belief, ranking: Sequence[RankedCondition]) -> dict[str, tuple[Weight, ...]]:
+    """Weights for the leading conditions, after those for a sound car where that leads."""
+    sound_leads = belief.p_sound >= ranking[0].probability
+    leading = [c.name for c in ranking[:EXPLAINED_AT_MOST] if c.probability >= EXPLAINED_FROM]
+    if not leading and not sound_leads:
+        leading = [ranking[0].name]
+    weights = {name: tuple(found) for name, found in belief.weights(leading).items()}
+    return {SOUND: _weights_for_sound(belief), **weights} if sound_leads else weights
+
+
+def _weights_for_sound(belief: Belief) -> tuple[Weight, ...]:
+    """Change of the log-odds of a sound car by each finding, all others held [decibans]."""
+    names = belief.names
+    if not names:
+        return ()
+    without = belief.evidence.subsets(names, ~np.eye(len(names), dtype=bool))
+    gone = log_odds(belief.variations(without).p_sound)
+    now = log_odds(np.array([belief.p_sound]))
+    decibans = 10 * (now - gone) / np.log(10)
+    weights = [Weight(name, float(w)) for name, w in zip(names, decibans, strict=True)]
+    return tuple(sorted(weights, key=lambda weight: -abs(weight.decibans)))
+
+
+def recorded_words(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
+    """Everything recorded, by name, as a person would say it.
+
+    A reading carries the word for where it lies in brackets; one that is worked out from others
+    (superheat, subcooling) is named as such; a doubtful word lists its shares.
+
+    Examples
+    --------
+    ``{"sample_bubbles": "persisting", "low_side": "2.1 bar (normal)"}``
+    """
+    batch = batch_of([inspection], knowledge)
+    words = {
+        name: word if isinstance(word, str) else _shares(word)
+        for name, word in {**inspection.history, **inspection.findings}.items()
+    }
+    texts = {name: quantity.text for name, quantity in inspection.readings.items()}
+    return {**words, **texts, **_reading_words(batch, knowledge, texts)}
+
+
+def _shares(likelihoods: Mapping[str, float]) -> str:
+    total = sum(likelihoods.values())
+    parts = [f"{state} {100 * v / total:.0f} %" for state, v in likelihoods.items() if v > 0]
+    return "not sure: " + ", ".join(parts)
+
+
+def _reading_words(
+    batch: InspectionBatch, knowledge: Knowledge, texts: Mapping[str, str]
+) -> dict[str, str]:
+    described = {}
+    for name, reading in read_gauges(batch, knowledge).items():
+        node = knowledge.node(name)
+        text = texts.get(name, f"{reading.value[0]:.0f} {node.scale}, worked out")
+        word = _interval_word(node, float(reading.residual[0]))
+        described[name] = f"{text} ({word})" if word else text
+    return described
+
+
+def _interval_word(node: Node, residual: float) -> str:
+    shape = node.distribution
+    if np.isnan(residual) or not isinstance(shape, Shape):
+        return ""
+    return node.states[int(interval_codes(np.array([residual]), shape.cuts)[0])]
+
+
+def condition_title(name: str, knowledge: Knowledge) -> str:
+    """Plain title of a condition, or of ``sound``.
+
+    The title of its fault variable where the condition is the whole of it, else its own name
+    in words (undercharge and overcharge share one variable).
+    """
+    if name == SOUND:
+        return "nothing wrong"
+    variable = knowledge.node(knowledge.condition(name).variable)
+    return variable.title if len(variable.conditions) == 1 else name.replace("_", " ")
+
+
+def cautions_for(
+    context: Mapping[str, str], ranking: Sequence[RankedCondition], knowledge: Knowledge
+) -> tuple[str, ...]:
+    """What can hurt on this car, in the order of ``cautions.toml``.
+
+    A caution that names contexts (``when``) holds unless the car is stated to be otherwise: what
+    is not stated may be there. One that names conditions holds from a probability of one in
+    twenty. One that names neither goes with the tests and services that ask for it.
+    """
+    probability = {c.name: c.probability for c in ranking}
+    return tuple(
+        str(caution["text"])
+        for caution in knowledge.cautions.values()
+        if _may_hold(caution, context, probability)
+    )
+
+
+def _may_hold(
+    caution: Record, context: Mapping[str, str], probability: Mapping[str, float]
+) -> bool:
+    when, named = caution.get("when", {}), caution.get("conditions", ())
+    if not when and not named:
+        return False
+    fits = all(context.get(key, value) == value for key, value in when.items())
+    return fits and (not named or any(probability[c] >= CAUTIOUS_FROM for c in named))
