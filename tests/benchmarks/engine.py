@@ -1,0 +1,272 @@
+"""Rows a second and milliseconds a row for all fault posteriors plus log evidence, against peers.
+
+Everything is measured in one run on one core. The shipped network gets inspections drawn from
+itself with 8 to 20 things seen, some of them gauge numbers; pyAgrum and pgmpy get the gauges as
+words, which is less work than numbers are. The published networks (files inside the pgmpy
+wheel) get all leaves, then half of them, observed; every other variable is asked for.
+
+    python tests/benchmarks/engine.py [--rows N] [--million] [--json]
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import json
+import platform
+import resource
+import sys
+import time
+import warnings
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from loopodds.engine import Model
+from loopodds.exchange import read_bif, to_pgmpy
+from loopodds.junction import JunctionTree
+from loopodds.network import Discrete, Evidence, Network
+from loopodds.simulation import simulate
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from references import agrum, import_pyagrum
+
+PUBLISHED = ("alarm", "win95pts", "hepar2", "hailfinder")
+CHUNK = 50_000
+CONTEXT = {
+    "setting": "complaint",
+    "expansion": "TXV",
+    "compressor": "fixed",
+    "refrigerant": "R134a",
+    "weather": "warm",
+}
+
+
+def example(name: str) -> Network:
+    """A published network, read from the file inside the pgmpy wheel."""
+    import pgmpy.utils
+
+    folder = Path(pgmpy.utils.__file__).parent / "example_models"
+    return read_bif(folder / f"{name}.bif.gz").network
+
+
+def inspections(model: Model, rows: int, rng: np.random.Generator) -> Evidence:
+    """Cars drawn from the shipped network with 8 to 20 things seen, at most 4 of them gauges."""
+    evidence = simulate(model, CONTEXT, rows, rng).evidence
+    gauges = list(evidence.numbers)
+    words = [name for name in evidence.codes if name not in gauges]
+    count = rng.integers(8, 21, rows)
+    read = rng.integers(0, 5, rows)
+    order = rng.random((rows, len(words))).argsort(axis=1).argsort(axis=1)
+    turn = rng.random((rows, len(gauges))).argsort(axis=1).argsort(axis=1)
+    seen = order < (count - read)[:, None]
+    shown = turn < read[:, None]
+    return Evidence(
+        rows,
+        {n: np.where(seen[:, i], evidence.codes[n], -1) for i, n in enumerate(words)},
+        {},
+        {
+            n: (np.where(shown[:, i], evidence.numbers[n][0], np.nan), np.zeros(rows))
+            for i, n in enumerate(gauges)
+        },
+    )
+
+
+def leaves_seen(network: Network, rows: int, share: float, rng: np.random.Generator) -> Evidence:
+    """Leaves of joint samples, each seen with the given chance, so that no row is impossible."""
+    drawn: dict[str, Any] = {}
+    for name, variable in {**network.hidden, **network.observables}.items():
+        table = variable.table[tuple(drawn[p] for p in variable.parents)]
+        table = np.broadcast_to(table, (rows, len(variable.states)))
+        drawn[name] = (rng.random((rows, 1)) > table.cumsum(axis=1)).sum(axis=1)
+        drawn[name] = np.minimum(drawn[name], len(variable.states) - 1)
+    return Evidence(
+        rows,
+        {n: np.where(rng.random(rows) < share, drawn[n], -1) for n in network.observables},
+    )
+
+
+def worded(network: Network) -> list[Discrete]:
+    """Every variable as a discrete one, gauges by their words."""
+    gauges = [gauge.worded() for gauge in network.gauges.values()]
+    return [*network.hidden.values(), *network.observables.values(), *gauges]
+
+
+def words_of(network: Network, evidence: Evidence, row: int) -> dict[str, int]:
+    """What is seen in a row, gauge numbers turned into words."""
+    seen = {n: int(code[row]) for n, code in evidence.codes.items() if code[row] >= 0}
+    for name, (value, _) in evidence.numbers.items():
+        if not np.isnan(value[row]):
+            seen[name] = int(np.searchsorted(network.gauges[name].cuts, value[row]))
+    return seen
+
+
+def timed(work: Callable[[], object], least: float = 0.5, most: int = 50) -> float:
+    """Shortest wall time of a call [s], repeated for a while."""
+    best, spent, times = float("inf"), 0.0, 0
+    while spent < least and times < most:
+        start = time.perf_counter()
+        work()
+        took = time.perf_counter() - start
+        best, spent, times = min(best, took), spent + took, times + 1
+    return best
+
+
+def agrum_row(net: Any, seen: dict[str, int], targets: list[str]) -> None:
+    """One row through lazy propagation."""
+    engine = import_pyagrum().LazyPropagation(net)
+    engine.setEvidence(seen)
+    engine.setTargets(set(targets))
+    engine.makeInference()
+    engine.evidenceProbability()
+    for target in targets:
+        engine.posterior(target)
+
+
+def pgmpy_row(engine: Any, seen: dict[str, str], targets: list[str]) -> None:
+    """One row through variable elimination, target by target; there is no log evidence."""
+    for target in targets:
+        engine.query([target], evidence=seen, show_progress=False)
+
+
+def peers(
+    network: Network, evidence: Evidence, targets: list[str], seconds: float
+) -> dict[str, float]:
+    """Milliseconds a row of pyAgrum and pgmpy on the first rows of the evidence."""
+    from pgmpy.inference import VariableElimination
+
+    variables = worded(network)
+    net = agrum(variables)
+    engine = VariableElimination(to_pgmpy(network))
+    states = {v.name: v.states for v in variables}
+    found = {}
+    for name, limit in (("pyagrum", 200), ("pgmpy", 20)):
+        rows, start = 0, time.perf_counter()
+        while rows < min(limit, evidence.rows) and time.perf_counter() - start < seconds:
+            seen = words_of(network, evidence, rows)
+            if name == "pyagrum":
+                agrum_row(net, seen, targets)
+            else:
+                pgmpy_row(engine, {n: states[n][s] for n, s in seen.items()}, targets)
+            rows += 1
+        found[name] = (time.perf_counter() - start) / rows * 1e3
+    return found
+
+
+def measure(
+    label: str, tree: JunctionTree, evidence: Evidence, targets: list[str], seconds: float
+) -> dict[str, Any]:
+    """One line of the table."""
+    queries = [(name,) for name in targets]
+    one = evidence.take(slice(0, 1))
+    tree.propagate(evidence.take(slice(0, 4096)), queries)
+    batch = timed(lambda: tree.propagate(evidence, queries), 2.0, 5)
+    single = timed(lambda: tree.propagate(one, queries))
+    line: dict[str, Any] = {
+        "network": label,
+        "space": tree.plan.space,
+        "targets": len(targets),
+        "rows_per_second": evidence.rows / batch,
+        "ms_per_row": batch / evidence.rows * 1e3,
+        "single_ms": single * 1e3,
+    }
+    for peer, ms in peers(tree.network, evidence, targets, seconds).items():
+        line[f"{peer}_ms"] = ms
+        line[f"{peer}_ratio"] = ms / line["ms_per_row"]
+    return line
+
+
+def growth(model: Model, most: int, rng: np.random.Generator) -> Iterator[dict[str, float]]:
+    """Microseconds a row and peak memory as the number of rows grows, in chunks."""
+    pool = inspections(model, CHUNK, rng)
+    tree = model.tree(CONTEXT)
+    queries = [(name,) for name in model.faults]
+    rows = 1000
+    while rows <= most:
+        start = time.perf_counter()
+        for first in range(0, rows, CHUNK):
+            tree.propagate(pool.take(slice(0, min(CHUNK, rows - first))), queries)
+        yield {
+            "rows": rows,
+            "us_per_row": (time.perf_counter() - start) / rows * 1e6,
+            "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        }
+        rows *= 10
+
+
+def cold_single() -> float:
+    """Milliseconds of the first inspection in this process, before any compiled loop is loaded."""
+    model = Model()
+    evidence = inspections(model, 1, np.random.default_rng(7))
+    start = time.perf_counter()
+    model.tree(CONTEXT).propagate(evidence, [(name,) for name in model.faults])
+    return (time.perf_counter() - start) * 1e3
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rows", type=int, default=30_000, help="rows of a batch")
+    parser.add_argument(
+        "--seconds", type=float, default=10.0, help="time for each peer and network"
+    )
+    parser.add_argument("--million", action="store_true", help="let the growth run to 10^6 rows")
+    parser.add_argument("--json", action="store_true")
+    asked = parser.parse_args()
+    warnings.simplefilter("ignore")
+    rng = np.random.default_rng(20)
+    cold = cold_single()
+    model = Model()
+    lines = [
+        measure(
+            "loopodds",
+            model.tree(CONTEXT),
+            inspections(model, asked.rows, rng),
+            list(model.faults),
+            asked.seconds,
+        )
+    ]
+    grown = list(growth(model, 1_000_000 if asked.million else 100_000, rng))
+    for name in PUBLISHED:
+        network = example(name)
+        tree = JunctionTree(network)
+        for label, share in (("all leaves", 1.0), ("half", 0.5)):
+            evidence = leaves_seen(network, asked.rows, share, rng)
+            lines.append(
+                measure(f"{name}, {label}", tree, evidence, list(network.hidden), asked.seconds)
+            )
+    report = {
+        "machine": f"{platform.machine()}, python {platform.python_version()}",
+        "date": time.strftime("%Y-%m-%d"),
+        "cold_single_ms": cold,
+        "networks": lines,
+        "growth": grown,
+    }
+    if asked.json:
+        print(json.dumps(report, indent=2))
+        return
+    print(f"{report['date']}, {report['machine']}, one core; first single row {cold:.1f} ms")
+    print(
+        f"{'network':<23}{'space':>7}{'rows/s':>9}{'us/row':>8}{'single ms':>10}"
+        f"{'pyAgrum ms':>11}{'ratio':>7}{'pgmpy ms':>10}{'ratio':>8}"
+    )
+    for r in lines:
+        print(
+            f"{r['network']:<23}{r['space']:>7}{r['rows_per_second']:>9.0f}"
+            f"{r['ms_per_row'] * 1e3:>8.1f}{r['single_ms']:>10.2f}{r['pyagrum_ms']:>11.2f}"
+            f"{r['pyagrum_ratio']:>7.0f}{r['pgmpy_ms']:>10.0f}{r['pgmpy_ratio']:>8.0f}"
+        )
+    for g in grown:
+        print(
+            f"{g['rows']:>9.0f} rows: {g['us_per_row']:6.2f} us a row, "
+            f"peak memory {g['peak_mib']:.0f} MiB"
+        )
+
+
+if __name__ == "__main__":
+    main()
