@@ -34,7 +34,7 @@ def number(readings: dict[str, GaugeReading], name: str, what: str = "value") ->
     return float(getattr(readings[name], what)[0])
 
 
-# --- what the trade knows; saturation by the published equations of state -------------------------
+# --- what the trade knows; saturation by the published equations of state -----------------------
 
 
 def test_19_bar_at_30_degrees_is_a_high_lift(small: Knowledge) -> None:
@@ -187,7 +187,7 @@ def test_an_absolute_pressure_does_not_know_the_altitude(small: Knowledge) -> No
     assert found[0] == found[1]
 
 
-# --- superheat and subcooling ---------------------------------------------------------------------
+# --- superheat and subcooling -------------------------------------------------------------------
 
 
 def test_superheat_and_subcooling_are_derived_from_pipes_and_pressures(small: Knowledge) -> None:

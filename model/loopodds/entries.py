@@ -30,6 +30,12 @@ def show(value: object) -> str:
     return _short.repr(value)
 
 
+def plain_name(name: str) -> str:
+    """A name for a message: cut where it is long, quoted where it cannot be printed."""
+    cut = name if len(name) <= SHOWN else f"{name[:SHOWN]}..."
+    return cut if cut.isprintable() else repr(cut)
+
+
 def listed(names: Sequence[str]) -> str:
     """The first twelve of some names."""
     return ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
@@ -52,7 +58,7 @@ class Place:
         """Error that starts with file, line, section and key, as far as they are known."""
         line = self.lines.get((section, key)) or self.lines.get((section, ""))
         at = f"{self.name}:{line}" if line else self.name
-        section, key = (s if len(s) <= SHOWN else f"{s[:SHOWN]}..." for s in (section, key))
+        section, key = plain_name(section), plain_name(key)
         where = " ".join(part for part in (f"[{section}]" if section else "", key) if part)
         return InspectionError(f"{at}: {where}: {problem}")
 
@@ -68,7 +74,7 @@ class Entry:
 
     def error(self, problem: str) -> InspectionError:
         """Error about this entry."""
-        return self.place.error(self.section, self.key, problem)
+        return self.place.error(self.section, self.key or '""', problem)
 
     def text(self, example: str) -> str:
         """The value as text.

@@ -69,7 +69,7 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
     ends = np.cumsum(np.bincount(pattern, minlength=len(contexts)))
     return [
         Group(context, rows, _observed(evidence.take(rows)))
-        for context, rows in zip(contexts, np.split(order, ends[:-1]), strict=True)
+        for context, rows in zip(contexts, np.split(order, ends)[:-1], strict=True)
     ]
 
 

@@ -73,10 +73,10 @@ def observed_names(batch: InspectionBatch, row: int = 0) -> tuple[str, ...]:
 
 
 def _masked(one: InspectionBatch, knowledge: Knowledge) -> Iterator[str]:
-    seen = observed_names(one)
     for name, node in knowledge.of_kind("gauge").items():
+        seen = word_of(name, one, 0) >= 0 or not np.isnan(raw_reading(name, one)[0])
         for finding, states in node.masked_by.items():
-            if name in seen and rows_masked_by(finding, node, one, knowledge)[0]:
+            if seen and rows_masked_by(finding, node, one, knowledge)[0]:
                 yield f"{name} is not used: it says nothing at {finding} = {' or '.join(states)}"
 
 
@@ -188,7 +188,7 @@ def _not_stated(
         for name in ("superheat", "subcooling")
         if not _read(name, one) and not np.isnan(raw_reading(name, one)[0])
     ]
-    if not seen:
+    if not observed_names(one):
         yield "nothing was observed: the result is what is known before looking"
     for key in ("expansion", "compressor", "refrigerant"):
         names = [node.name for node in seen if key in node.context_keys()]
