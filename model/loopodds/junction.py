@@ -154,18 +154,26 @@ class JunctionTree:
         """
         self._check(evidence)
         evidence = evidence.merged()
-        wanted = list(dict.fromkeys(queries))
-        homes = {query: self._home(query) for query in wanted}
-        if evidence.rows >= FUSED_FROM or "loopodds.kernels" in sys.modules:
-            return self._fused(evidence, homes)
+        homes = {query: self._home(query) for query in queries}
+        fused = evidence.rows >= FUSED_FROM or "loopodds.kernels" in sys.modules
+        posterior = (self._fused if fused else self._arrays)(evidence, homes)
+        impossible = np.isneginf(posterior.log_evidence)
+        if impossible.any():
+            # Parts of the network that hang together with nothing impossible have joints still.
+            for joint in posterior.joints.values():
+                joint[impossible] = 0.0
+        return posterior
+
+    def _arrays(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
+        """Block by block with numpy, which needs nothing loaded."""
         log_evidence = np.empty(evidence.rows)
         joints = {
-            query: np.empty((evidence.rows, *(self._cards[n] for n in query))) for query in wanted
+            query: np.empty((evidence.rows, *(self._cards[n] for n in query))) for query in homes
         }
         for start in range(0, evidence.rows, BLOCK):
             rows = slice(start, min(start + BLOCK, evidence.rows))
             beliefs, messages, log_evidence[rows] = self._collect(evidence.take(rows))
-            if wanted:
+            if homes:
                 self._distribute(beliefs, messages)
             for query, home in homes.items():
                 joint = _marginal(beliefs[home], self._cliques[home].scope, query)
