@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from loopodds.aliases import FloatArray
 from loopodds.junction import JunctionTree
-from loopodds.network import Discrete, Evidence
+from loopodds.network import Discrete, Evidence, GaugeNode, Network
 
 Known = Mapping[str, FloatArray]
 """Likelihood vector by variable: one-hot for a state seen, anything non-negative if unsure."""
@@ -180,6 +180,45 @@ def ask_pgmpy(model: Any, known: Known, targets: Sequence[str]) -> dict[str, Flo
         order = [found.state_names[target].index(state) for state in names[target]]
         answers[target] = np.asarray(found.values)[order]
     return answers
+
+
+def seen_reading(gauge: GaugeNode, value: float, extra: float) -> tuple[Discrete, float]:
+    """A reading as a binary child of the gauge's parents that was seen to be "yes".
+
+    P(yes | parents) is proportional to the density of the reading, recomputed with scipy: normal
+    by parent configuration, mixed with the misreading around the sound value, the extra spread
+    added in quadrature to both.
+
+    Returns
+    -------
+    Discrete
+        With states "no" and "yes".
+    float
+        Log of the factor by which the density was divided to stay below one.
+    """
+    from scipy.stats import norm
+
+    density = (1 - gauge.share) * norm.pdf(value, gauge.mean, np.sqrt(gauge.spread**2 + extra**2))
+    density = density + gauge.share * norm.pdf(value, 0.0, np.sqrt(gauge.wide**2 + extra**2))
+    scale = float(density.max())
+    p = density / scale
+    table = np.stack([1 - p, p], axis=-1)
+    return Discrete(f"{gauge.name} seen", ("no", "yes"), gauge.parents, table), float(np.log(scale))
+
+
+def readings_of(
+    network: Network, evidence: Evidence, row: int
+) -> tuple[list[Discrete], dict[str, FloatArray], float]:
+    """Numbers of one row as seen children: the variables, what is known, log of the scales."""
+    variables: list[Discrete] = []
+    total = 0.0
+    for name, (value, extra) in evidence.numbers.items():
+        if not np.isnan(value[row]):
+            gauge = network.gauges[name]
+            variable, scale = seen_reading(gauge, float(value[row]), float(extra[row]))
+            variables.append(variable)
+            total += scale
+    return variables, {variable.name: one_hot(2, 1) for variable in variables}, total
 
 
 def marginals(tree: JunctionTree, evidence: Evidence) -> dict[str, FloatArray]:
