@@ -1,0 +1,73 @@
+"""What a call on a case answers: the case as it stands, and which faults it moved by how much."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from loopodds.assessment import believe
+from loopodds.belief import Belief
+from loopodds.casebelief import chances
+from loopodds.casebook import Event, Posterior
+from loopodds.engine import Model
+from loopodds.inspection import Inspection
+from loopodds.replay import CaseState
+
+SEEN_TO_MOVE = 0.005
+"""Least change of a probability that is told: half of one in a hundred."""
+
+
+class Move(NamedTuple):
+    """A condition, or ``sound``, whose probability changed."""
+
+    name: str
+    before: float
+    after: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """What a call did to a case and what is believed now.
+
+    Attributes
+    ----------
+    events : tuple of Event
+        What the call added; empty if it only looked.
+    state : CaseState
+    inspection : Inspection
+        The case as it stands, checked against the present knowledge.
+    before : Posterior or None
+        Belief before the call under the present knowledge; None if the case as it stood cannot
+        be read under it.
+    after : Posterior
+        Belief after the call.
+    older : str
+        Digest of the knowledge in which the case was last recorded where that is not the present
+        one, else empty: ``before`` was worked out anew then and differs from what was stored.
+    model : Model
+    """
+
+    events: tuple[Event, ...]
+    state: CaseState
+    inspection: Inspection
+    before: Posterior | None
+    after: Posterior
+    older: str
+    model: Model
+
+    def belief(self) -> Belief:
+        """Exact posterior of the case as it stands, for further questions."""
+        return believe(self.inspection, self.model)
+
+    def moved(self, least: float = SEEN_TO_MOVE) -> list[Move]:
+        """Conditions, and ``sound``, that changed by at least so much; furthest first."""
+        if self.before is None:
+            return []
+        now = chances(self.after)
+        moves = [Move(name, p, now[name]) for name, p in chances(self.before).items()]
+        told = [move for move in moves if abs(move.after - move.before) >= least]
+        return sorted(told, key=lambda move: -abs(move.after - move.before))
+
+    def ranking(self) -> list[tuple[str, float]]:
+        """Conditions by probability, highest first."""
+        return sorted(self.after.conditions.items(), key=lambda pair: -pair[1])

@@ -1,0 +1,118 @@
+"""Belief along a case: worked out for many states at once, and checked against what was stored."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.casebook import CaseBook, Event, Posterior
+from loopodds.engine import Model
+from loopodds.errors import LoopoddsError
+from loopodds.evidence import encode
+from loopodds.inspection import Inspection, batch_of
+from loopodds.knowledge import Knowledge
+from loopodds.replay import CaseState, states
+from loopodds.sections import inspection_from
+
+SOUND = "sound"
+TOLERANCE = 1e-12
+"""Room for sums taken in another order; anything more is another belief."""
+
+
+class Checked(NamedTuple):
+    """A case replayed against what the book stored.
+
+    Attributes
+    ----------
+    case, events : int
+        Number of the case, and how many events it has.
+    compared : int
+        Events stored under the present knowledge, whose belief was worked out anew.
+    difference : float
+        Largest difference of a probability among these.
+    older : tuple of str
+        Digests of other knowledge that the rest was stored under.
+    problem : str
+        Why the case cannot be replayed or differs; empty if all is well.
+    """
+
+    case: int
+    events: int
+    compared: int
+    difference: float
+    older: tuple[str, ...]
+    problem: str
+
+
+def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
+    """A case of the book as an inspection, checked against the present knowledge.
+
+    Raises
+    ------
+    InspectionError
+        If something recorded cannot be read under this knowledge.
+    """
+    return inspection_from(state.sections(), knowledge, f"case {state.number}")
+
+
+def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterior]:
+    """Belief after each of some inspections, in their order, as one batch.
+
+    Raises
+    ------
+    ImpossibleEvidence
+        If the findings of one cannot hold together; it names the smallest such set.
+    """
+    found: dict[int, Posterior] = {}
+    for group in encode(batch_of(inspections, model.knowledge), model.knowledge):
+        beliefs = model.believe(group.context, group.evidence)
+        if np.isneginf(beliefs.log_evidence).any():
+            model.require_possible(group.context, group.evidence)
+        chances = {name: model.condition(beliefs, name) for name in model.conditions}
+        for i, row in enumerate(group.rows.tolist()):
+            found[row] = Posterior(
+                {name: float(chance[i]) for name, chance in chances.items()},
+                float(beliefs.p_sound[i]),
+                float(beliefs.log_evidence[i]),
+            )
+    return [found[row] for row in range(len(inspections))]
+
+
+def chances(posterior: Posterior) -> dict[str, float]:
+    """Probability of every condition, and of ``sound``, by name."""
+    return {**posterior.conditions, SOUND: posterior.p_sound}
+
+
+def check_book(book: CaseBook, model: Model) -> Iterator[Checked]:
+    """Replay every case of a book and compare every stored belief of the present knowledge."""
+    for number in book.numbers():
+        yield check_case(book.events(number), model)
+
+
+def check_case(events: Sequence[Event], model: Model) -> Checked:
+    """Replay a case and compare every belief that was stored under the present knowledge."""
+    digest = model.knowledge.digest
+    older = tuple(dict.fromkeys(e.knowledge for e in events if e.knowledge != digest))
+    stored = [event for event in events if event.knowledge == digest]
+    difference, problem = 0.0, ""
+    try:
+        pairs = zip(events, states(events), strict=True)
+        current = [state for event, state in pairs if event.knowledge == digest]
+        anew = posteriors([inspection_of(s, model.knowledge) for s in current], model)
+        for event, now in zip(stored, anew, strict=True):
+            apart = _apart(chances(event.posterior), chances(now))
+            if not apart <= TOLERANCE and not problem:
+                problem = f"event {event.position}: stored belief differs by {apart:.1e}"
+            difference = max(difference, apart)
+    except LoopoddsError as error:
+        problem = str(error)
+    return Checked(events[0].case, len(events), len(stored), difference, older, problem)
+
+
+def _apart(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """Largest difference; infinite where they are not about the same conditions."""
+    if one.keys() != other.keys():
+        return float("inf")
+    return max(abs(p - other[name]) for name, p in one.items())

@@ -1,0 +1,160 @@
+"""Single observations as a person writes them down: ``name=state``, ``name=2.1 bar``, shares.
+
+The name alone decides in which section of a case an observation belongs, except that a gauge
+may be given as a number (a reading) or as one of its words (a finding).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+from loopodds.errors import InspectionError, UnknownName, unknown_name
+from loopodds.inspection import Inspection, Quantity
+from loopodds.knowledge import Knowledge
+from loopodds.sections import STATED, names_in
+
+OBSERVED = ("vehicle", "conditions", "history", "findings", "readings")
+"""Sections an observation may belong to, in the order in which they bear on each other."""
+
+Value = str | Mapping[str, float]
+
+
+class Observation(NamedTuple):
+    """Something recorded of a car, as written."""
+
+    section: str
+    name: str
+    value: Value
+
+
+def observation(name: str, value: Value, knowledge: Knowledge) -> Observation:
+    """An observation in the section where it belongs.
+
+    Raises
+    ------
+    UnknownName
+        With the nearest name; or saying that a fault is not observed but confirmed.
+    """
+    return Observation(_section(name, value, knowledge), name, value)
+
+
+def in_order(observations: Iterable[Observation]) -> list[Observation]:
+    """Vehicle and conditions first: readings mean something only once those are known."""
+    return sorted(observations, key=lambda one: OBSERVED.index(one.section))
+
+
+def is_number(one: Observation) -> bool:
+    """Whether an observation is a quantity with a unit rather than a word."""
+    return one.section == "readings" or STATED.get(one.section, {}).get(one.name) is not None
+
+
+def clean(text: str) -> str:
+    """Text that can be stored and sent anywhere: what is no valid character becomes a ``?``."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def parse_assignment(text: str) -> tuple[str, Value]:
+    """Name and value from ``name=state``, ``name=12 degC`` or ``name=grey:0.3,brown:0.7``.
+
+    Raises
+    ------
+    InspectionError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> parse_assignment("low_side=2.1 bar")
+    ('low_side', '2.1 bar')
+    >>> parse_assignment("sample_specks=none:0.3,metal:0.7")
+    ('sample_specks', {'none': 0.3, 'metal': 0.7})
+    """
+    name, sign, value = (part.strip() for part in text.partition("="))
+    if not (name and sign and value):
+        raise InspectionError(
+            f"{text!r}: write name=value, as sample_bubbles=persisting or low_side='2.1 bar'"
+        )
+    return name, _shares(text, value) if ":" in value else value
+
+
+def observable_names(knowledge: Knowledge) -> list[str]:
+    """Every name that can be observed."""
+    return list(dict.fromkeys(n for section in OBSERVED for n in names_in(section, knowledge)))
+
+
+def observations_of(inspection: Inspection) -> list[Observation]:
+    """Everything an inspection says, as it was written; outcomes are no observations."""
+    found = []
+    for section in OBSERVED:
+        content: Mapping[str, Any] = getattr(inspection, section)
+        for name, value in content.items():
+            found.append(
+                Observation(section, name, value.text if isinstance(value, Quantity) else value)
+            )
+    return found
+
+
+def outcomes_of(confirmed: Mapping[str, tuple[str, ...]], knowledge: Knowledge) -> dict[str, str]:
+    """What was confirmed, in the words of a case: a state, ``present`` or ``absent``.
+
+    Parameters
+    ----------
+    confirmed : mapping of str to tuple of str
+        Fault variable to the states that remain possible.
+    """
+    words: dict[str, str] = {}
+    for variable, remaining in confirmed.items():
+        states = knowledge.node(variable).states
+        if len(remaining) == 1:
+            words[variable] = remaining[0]
+        elif remaining == states[1:]:
+            words[variable] = "present"
+        else:
+            words |= _by_conditions(variable, remaining, knowledge)
+    return words
+
+
+def _by_conditions(
+    variable: str, remaining: tuple[str, ...], knowledge: Knowledge
+) -> dict[str, str]:
+    """A condition that is exactly the states that remain, or those that are wholly gone."""
+    conditions = [c for c in knowledge.conditions.values() if c.variable == variable]
+    for condition in conditions:
+        if set(condition.states) == set(remaining):
+            return {condition.name: "present"}
+    return {c.name: "absent" for c in conditions if not set(c.states) & set(remaining)}
+
+
+def _section(name: str, value: Value, knowledge: Knowledge) -> str:
+    homes = [section for section in OBSERVED if name in names_in(section, knowledge)]
+    if not homes:
+        raise _unobservable(name, knowledge)
+    if homes == ["findings", "readings"] and not _is_word(value, knowledge.node(name).states):
+        return "readings"
+    return homes[0]
+
+
+def _is_word(value: Value, states: tuple[str, ...]) -> bool:
+    """Whether a gauge is given in words; a misspelt word counts, so that it is corrected."""
+    return isinstance(value, Mapping) or value in states or value.strip()[:1].isalpha()
+
+
+def _unobservable(name: str, knowledge: Knowledge) -> UnknownName:
+    if name in names_in("confirmed", knowledge):
+        return UnknownName(
+            f"{name!r} is what is looked for and cannot be seen; once it is certain, close the "
+            f"case with --confirmed {name}=present"
+        )
+    return unknown_name("finding, reading or history item", name, observable_names(knowledge))
+
+
+def _shares(text: str, value: str) -> dict[str, float]:
+    shares = {}
+    for part in value.split(","):
+        state, _, number = (piece.strip() for piece in part.partition(":"))
+        try:
+            shares[state] = float(number)
+        except ValueError as error:
+            problem = f"{number!r} is no number; write shares as none:0.3,metal:0.7"
+            raise InspectionError(f"{text!r}: {problem}") from error
+    return shares
