@@ -170,7 +170,7 @@ class FlatTree:
 
 
 class _FlatFactor:
-    """One absorbed factor: state-major table, and for gauges the distinct (mean, spread)."""
+    """One absorbed factor with its table state by state, as the kernel reads it."""
 
     __slots__ = ("configs", "index", "mean", "pair", "spread", "states", "table")
 
@@ -180,12 +180,8 @@ class _FlatFactor:
         table = factor.table[:, :-1]
         self.configs, self.states = table.shape
         self.table = np.ascontiguousarray(table.T).ravel()
-        pairs, pair = np.unique(
-            np.hstack([factor.mean, factor.spread]), axis=0, return_inverse=True
-        )
-        self.mean = np.ascontiguousarray(pairs[:, 0])
-        self.spread = np.ascontiguousarray(pairs[:, 1])
-        self.pair = pair.ravel().astype(np.int32)
+        self.mean, self.spread = factor.mean.ravel(), factor.spread.ravel()
+        self.pair = factor.pair
 
 
 def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray:

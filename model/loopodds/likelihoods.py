@@ -24,8 +24,10 @@ class Absorbed:
         Axes of the clique it multiplies: cards of the parents, ones elsewhere.
     table : float array, shape (parent configurations, states + 1)
         P(state | parents); the last column of ones stands for "not observed" (code -1).
-    mean, spread : float array, shape (parent configurations, 1)
-        Of a gauge; empty otherwise.
+    mean, spread : float array, shape (pairs, 1)
+        Distinct pairs of a gauge (many configurations share one); empty otherwise.
+    pair : int array, shape (parent configurations,)
+        Which pair holds in each configuration.
     """
 
     name: str
@@ -33,6 +35,7 @@ class Absorbed:
     table: FloatArray
     mean: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
     spread: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
+    pair: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int32))
     share: float = 0.0
     wide: float = 1.0
 
@@ -47,9 +50,11 @@ class Absorbed:
         axes = [node.parents.index(name) for name in order]
         if isinstance(node, GaugeNode):
             table = _flat(node.word_table(0.0), axes)
-            mean = np.transpose(node.mean, axes).reshape(-1, 1)
-            spread = np.transpose(node.spread, axes).reshape(-1, 1)
-            return cls(node.name, shape, table, mean, spread, node.share, node.wide)
+            both = np.stack([np.transpose(a, axes).ravel() for a in (node.mean, node.spread)], 1)
+            pairs, pair = np.unique(both, axis=0, return_inverse=True)
+            mean, spread = np.ascontiguousarray(pairs.T)[..., None]
+            pair = pair.ravel().astype(np.int32)
+            return cls(node.name, shape, table, mean, spread, pair, node.share, node.wide)
         return cls(node.name, shape, _flat(node.table, axes))
 
 
@@ -88,15 +93,19 @@ def _density(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArr
     Gaussian by configuration, with the extra spread added in quadrature, mixed with the wide
     Gaussian of a misreading.
     """
-    read = ~np.isnan(value)
-    x = np.where(read, value, 0.0)
+    read = np.flatnonzero(~np.isnan(value))
+    x, extra = value[read], extra[read]
     spread = np.hypot(factor.spread, extra)
     z = (x - factor.mean) / spread
     near = np.exp(-0.5 * z * z) / spread
     wide = np.hypot(factor.wide, extra)
     far = np.exp(-0.5 * (x / wide) ** 2) / wide
     density = ((1 - factor.share) * near + factor.share * far) / _SQRT_2PI
-    return np.where(read, density, 1.0)
+    if len(read) == len(value):
+        return density[factor.pair]
+    result = np.ones((len(factor.pair), len(value)))
+    result[:, read] = density[factor.pair]
+    return result
 
 
 def interval_codes(value: FloatArray, cuts: tuple[float, ...]) -> IntArray:
