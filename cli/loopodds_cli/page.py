@@ -45,6 +45,7 @@ class Page:
     def __init__(self) -> None:
         self._console = Console(highlight=False, emoji=False, markup=False)
         self.width = self._console.width = min(WIDTH, self._console.width)
+        self._begun = False
         self.plain = not self._console.encoding.lower().startswith("utf")
 
     def headline(self, text: str, *lines: Cell) -> None:
@@ -55,12 +56,13 @@ class Page:
             self._indented(_text(line), f" {edge} ")
 
     def heading(self, text: str, note: str = "") -> None:
-        """Title of a section, a blank line before it, a short note in plain type after it."""
+        """Title of a section, with a short note; a blank line before it unless it is the first."""
         line = Text(text, HEADING)
         if note:
             line.append(f"  {note}", FAINT)
-        self._console.print()
-        self._console.print(line)
+        if self._begun:
+            self._print(Text())
+        self._print(line)
 
     def line(self, *parts: Cell, indent: int = 1) -> None:
         """Parts joined by spaces, wrapped with the indent kept."""
@@ -109,6 +111,7 @@ class Page:
             self._print(Text(margin) + line)
 
     def _print(self, line: Text) -> None:
+        self._begun = True
         line.rstrip()
         self._console.print(line)
 

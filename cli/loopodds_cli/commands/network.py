@@ -1,0 +1,151 @@
+"""``loopodds network``: the knowledge, listed, shown, checked and exported."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from loopodds_cli.options import NODE, json_option, knowledge_option, print_json
+
+if TYPE_CHECKING:
+    from loopodds.knowledge import Knowledge
+
+
+@click.command()
+@click.argument("node", required=False, type=NODE)
+@click.option("--check", is_flag=True, help="Check that everything fits together.")
+@click.option(
+    "--export",
+    metavar="FILE",
+    type=click.Path(dir_okay=False, allow_dash=True),
+    help="Write the whole network in the BIF format; - is standard output.",
+)
+@click.option(
+    "--context",
+    "contexts",
+    metavar="NAME=VALUE",
+    multiple=True,
+    help="Fix a context, such as setting=routine. May be repeated.",
+)
+@json_option
+@knowledge_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    node: str | None,
+    check: bool,
+    export: str | None,
+    contexts: tuple[str, ...],
+    as_json: bool,
+    knowledge: str | None,
+) -> None:
+    """List, show, check or export the knowledge.
+
+    Without a NODE every node is listed by group. With one, it is shown with what it depends on,
+    its numbers, where they come from and how strongly they are held.
+
+    \b
+    Example:
+      loopodds network sample_bubbles
+      loopodds network --check
+      loopodds network --export net.bif --context setting=routine
+    """
+    if sum([node is not None, check, export is not None]) > 1:
+        raise click.UsageError("give only one of NODE, --check and --export")
+    if check:
+        ctx.exit(_check(knowledge, as_json))
+    from loopodds.knowledge import load_knowledge
+
+    known = load_knowledge(knowledge)
+    context = _context(contexts, known)
+    if export is not None:
+        _export(export, context, known)
+    elif node is not None:
+        _show(node, context, as_json, known)
+    elif as_json:
+        print_json({"digest": known.digest, "nodes": _listed(known)})
+    else:
+        from loopodds_cli.network_page import print_nodes
+
+        print_nodes(known)
+
+
+def _check(folder: str | None, as_json: bool) -> int:
+    """Print every problem, one a line; the exit code."""
+    from loopodds.lint import lint
+
+    problems = lint(folder)
+    errors = [problem for problem in problems if not problem.warning]
+    if as_json:
+        names = ("file", "name", "text", "warning")
+        print_json({"problems": [{n: getattr(p, n) for n in names} for p in problems]})
+    else:
+        for problem in problems:
+            click.echo(str(problem))
+        warnings = len(problems) - len(errors)
+        click.echo(f"{len(errors)} problems, {warnings} warnings", err=bool(errors))
+    return 1 if errors else 0
+
+
+def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
+    """Contexts from NAME=VALUE.
+
+    Raises
+    ------
+    UnknownName
+        With the nearest spelling.
+    """
+    from loopodds.errors import unknown_name
+
+    choices = {name: c.values for name, c in knowledge.contexts.items() if c.values}
+    context = {}
+    for pair in pairs:
+        name, equals, value = pair.partition("=")
+        if not equals:
+            raise click.UsageError(f"--context {pair!r}: NAME=VALUE expected")
+        if name not in choices:
+            raise unknown_name("context", name, choices)
+        if value not in choices[name]:
+            raise unknown_name(f"value of {name}", value, choices[name])
+        context[name] = value
+    return context
+
+
+def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
+    from loopodds.exchange import write_bif
+    from loopodds.network import build_network
+
+    for name, stated in knowledge.contexts.items():
+        if stated.values and not stated.shares and name not in context:
+            options = " or ".join(f"{name}={value}" for value in stated.values)
+            raise click.UsageError(f"--export needs --context {options}")
+    text = write_bif(build_network(knowledge, context))
+    with click.open_file(path, "w", encoding="utf-8") as file:
+        file.write(text)
+
+
+def _show(name: str, context: dict[str, str], as_json: bool, knowledge: Knowledge) -> None:
+    from loopodds_cli.network_page import node_data, print_node
+
+    node = knowledge.node(name)
+    if as_json:
+        print_json(node_data(node, knowledge))
+    else:
+        print_node(node, knowledge, context)
+
+
+def _listed(knowledge: Knowledge) -> list[dict[str, Any]]:
+    from loopodds.arcs import parents_of
+
+    return [
+        {
+            "name": node.name,
+            "kind": node.kind,
+            "group": node.group,
+            "title": node.title,
+            "states": list(node.states),
+            "parents": list(parents_of(node)),
+        }
+        for node in knowledge.nodes.values()
+    ]
