@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from loopodds.casefile import load_case
 from loopodds.errors import InspectionError, LoopoddsError
 from loopodds_cli.main import main
@@ -14,6 +16,28 @@ from loopodds_cli.main import main
 TABLE = tomllib.loads(
     (Path(__file__).parent / "bad_cases" / "table.toml").read_text(encoding="utf-8")
 )["case"]
+WHOLE = """\
+[vehicle]
+refrigerant = "R134a"
+nameplate_charge = "520 g"
+[conditions]
+ambient = "31 degC"
+[history]
+opened_without_new_drier = "yes"
+[findings]
+sample_bubbles = "persisting"
+sample_specks = { none = 0.3, metal = 0.7 }
+[readings]
+low_side = "2.1 bar"
+high_side = "255 psi"
+[confirmed]
+moisture = "present"
+"""
+SCRAPS = (
+    *"\"=[]{}.,#-\n\r\0'",
+    *("nan", "inf", "-1e308", "true", "[[findings]]", '"""', "moisture", "high_side = ", "a.b."),
+    *('"\\u001b" = 1\n', "1979-05-27", "9" * 5000, "psi abs", "\u2028"),
+)
 GOOD = '[findings]\nsample_darkening = "brown"\n'
 
 
@@ -28,6 +52,15 @@ def refused(data: bytes) -> str:
     with pytest.raises(InspectionError) as caught:
         load_case("case.toml")
     return str(caught.value)
+
+
+def complaint(text: str) -> str:
+    """Message with which a text is refused; empty when it is a case."""
+    try:
+        load_case(text)
+    except InspectionError as error:
+        return str(error)
+    return ""
 
 
 @pytest.mark.parametrize("bad", TABLE, ids=[bad["about"] for bad in TABLE])
@@ -119,3 +152,14 @@ def test_standard_input_is_named_in_the_message() -> None:
     message = "standard input:2: [findings] sample_glow: unknown state 'faint'"
     assert result.stderr == f"loopodds: {message}; known: none, normal, strong\n"
     assert result.exit_code == 1
+
+
+@settings(max_examples=300, derandomize=True, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 400), st.sampled_from(SCRAPS)), min_size=1, max_size=5))
+def test_a_mangled_file_is_a_case_or_one_line_of_complaint(cuts: list[tuple[int, str]]) -> None:
+    text = WHOLE
+    for at, scrap in cuts:
+        text = text[:at] + scrap + text[at + len(scrap) // 2 :]
+    message = complaint(text)
+    assert message.isprintable()
+    assert len(message) < 500

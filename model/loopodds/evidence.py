@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -60,8 +61,8 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
         If no sound expectation covers the context of a gauge.
     """
     evidence = _whole(batch, knowledge, confirmed)
-    keys = {key for node in knowledge.nodes.values() for key in node.context_keys()}
-    pattern, contexts = context_patterns(context_codes(batch, knowledge), keys, knowledge)
+    codes = context_codes(batch, knowledge)
+    pattern, contexts = context_patterns(codes, _context_keys(knowledge), knowledge)
     if len(contexts) == 1:
         return [Group(contexts[0], np.arange(batch.rows), _observed(evidence))]
     # a stable sort of small integers is one pass, and keeps the rows of a group rising
@@ -71,6 +72,12 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
         Group(context, rows, _observed(evidence.take(rows)))
         for context, rows in zip(contexts, np.split(order, ends)[:-1], strict=True)
     ]
+
+
+@lru_cache(maxsize=4)
+def _context_keys(knowledge: Knowledge) -> frozenset[str]:
+    """Contexts that bear on any node."""
+    return frozenset(key for node in knowledge.nodes.values() for key in node.context_keys())
 
 
 def _whole(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool) -> Evidence:

@@ -50,15 +50,12 @@ class GaugeReading:
         Standard deviation added to the gauge's own spread [scale].
     value, expected : float array
         Transformed reading (NaN where not read or not computable) and what a sound loop shows.
-    masked : bool array
-        Another finding makes this gauge uninformative, whether or not it was read.
     """
 
     residual: FloatArray
     extra: FloatArray
     value: FloatArray
     expected: FloatArray
-    masked: BoolArray
 
 
 class _Value(NamedTuple):
@@ -153,11 +150,11 @@ def _read(
     if between.any():
         offsets = np.column_stack([np.ones(batch.rows), warmer, damper])
         variance += np.einsum("ri,rij,rj->r", offsets, between[pattern], offsets)
-    masked = masked_rows(node, batch, knowledge)
-    residual = np.where(masked, np.nan, moved.value - expected)
+    hidden = masked_rows(node, batch, knowledge)
+    residual = np.where(hidden, np.nan, moved.value - expected)
     # rounding may leave a covariance a hair below zero
     extra = np.where(np.isnan(residual), 0.0, np.sqrt(np.maximum(variance, 0.0)))
-    return GaugeReading(residual, extra, moved.value, expected, masked)
+    return GaugeReading(residual, extra, moved.value, expected)
 
 
 def _condition(
