@@ -90,7 +90,7 @@ def test_path_standard_input_text_mark_and_line_ends_are_the_same_case(
         assert load_case("-", small) == replace(text, name="standard input")
 
 
-def test_the_contract_example_is_understood_by_the_shipped_knowledge() -> None:
+def test_a_whole_case_is_understood_by_the_shipped_knowledge() -> None:
     one = load_case(CASE.replace('compressor_cycle = "steady"', 'sample_darkening = "brown"'))
     assert set(observed_names(batch_of([one], load_knowledge()))) == {
         "opened_without_new_drier",
