@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from loopodds.knowledge import Knowledge
 
 SETTLED_FROM = 0.40
+ALSO_FROM = 0.60
 SHOWN_FROM = 0.05
 SHOWN_AT_MOST = 8
 SECOND_FAULT_FROM = 0.30
@@ -76,7 +77,14 @@ def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     if now < SETTLED_FROM:
         page.headline("not settled yet", f"first among several: {title.lower()}", chance)
     else:
-        page.headline(title, chance)
+        page.headline(title, chance, *_also_likely(result, knowledge))
+
+
+def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
+    """A second line for the answer, where one fault is not all of it."""
+    others = [c for c in result.conditions[1:] if c.probability >= ALSO_FROM]
+    named = [f"{_with_state(c, knowledge).lower()} {percent(c.probability)}" for c in others[:3]]
+    return [f"and also: {'; '.join(named)}"] if named else []
 
 
 def _with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
@@ -149,8 +157,7 @@ def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS]
         title = _sentence(condition_title(name, knowledge))
         rest = len(weights) - len(told[:REASONS])
-        faint = Text(f" and {rest} more that move it less" if rest else "", FAINT)
-        page.line(Text(title, STRONG) + faint)
+        page.line(Text(title, STRONG), Text(f"and {rest} more move it less" if rest else "", FAINT))
         page.rows([_reason(weight, result, knowledge) for weight in told[:REASONS]])
 
 

@@ -57,7 +57,8 @@ class Page:
 
     def heading(self, text: str, note: str = "") -> None:
         """Title of a section, with a short note; a blank line before it unless it is the first."""
-        line = Text(text, HEADING)
+        line = Text()
+        line.append(text, HEADING)
         if note:
             line.append(f"  {note}", FAINT)
         if self._begun:

@@ -95,7 +95,9 @@ def _of_error(error: LoopoddsError, file: str = "knowledge", name: str = "files"
     text = str(error)
     if text.partition(":")[0].endswith(".toml"):
         file, _, text = text.partition(": ")
-    return Problem(file, name, text.removeprefix(f"{name}: ").removeprefix(f"{name} "))
+    for mark in (": ", ".", " "):
+        text = text.removeprefix(f"{name}{mark}")
+    return Problem(file, name, text)
 
 
 def _source_problems(files: Files) -> Iterator[Problem]:

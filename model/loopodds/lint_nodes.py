@@ -74,7 +74,7 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
         for state in states:
             if state not in seen[name].states:
                 yield f"masked_by.{name}: {unknown_text('state', state, seen[name].states)}"
-    if node.kind == "gauge":
+    if node.kind == "gauge" and set(node.masked_by) <= set(seen):
         yield from _gauge_texts(node, knowledge)
 
 
