@@ -17,7 +17,7 @@ import numpy as np
 from loopodds.aliases import FloatArray, Query
 from loopodds.errors import LoopoddsError
 from loopodds.fused import FlatTree, Piece
-from loopodds.likelihoods import Absorbed, likelihood_rows
+from loopodds.likelihoods import Absorbed, below_one, likelihood_rows
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.triangulation import plan_tree
 
@@ -213,8 +213,12 @@ class JunctionTree:
                 belief *= messages[child].reshape(*clique.axes(names), rows)
             for factor in clique.absorbed:
                 likelihood = likelihood_rows(factor, evidence)
-                if likelihood is not None:
-                    belief *= likelihood.reshape(*factor.shape, rows)
+                if likelihood is None:
+                    continue
+                if factor.name in evidence.numbers:
+                    likelihood, log_peak = below_one(likelihood)
+                    log_evidence += log_peak
+                belief *= likelihood.reshape(*factor.shape, rows)
             message = _marginal(belief, clique.scope, clique.separator)
             total = message.reshape(-1, rows).sum(axis=0)
             with np.errstate(divide="ignore"):

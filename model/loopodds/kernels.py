@@ -129,9 +129,13 @@ def _silent(kind, pack, codes, soft, value):  # type: ignore[no-untyped-def]
 @njit(cache=True, error_model="numpy")
 def _likelihood(  # type: ignore[no-untyped-def]
     factor, kind, pack, table, states, configs, codes, soft, value, extra,
-    mean, spread, pair, share, wide, scratch,
+    mean, spread, pair, share, wide, scratch, logs,
 ):  # fmt: skip
-    """Fill ``factor`` (configs, PACK) for one piece of evidence on the rows of a pack."""
+    """Fill ``factor`` (configs, PACK) for one piece of evidence on the rows of a pack.
+
+    Densities are divided by their largest, whose logarithm goes to ``logs``: the product of
+    several wild readings would be too small for a float.
+    """
     for b in range(PACK):
         row = pack[b]
         if (
@@ -154,6 +158,13 @@ def _likelihood(  # type: ignore[no-untyped-def]
                     factor[c * PACK + b] += weight * table[k * configs + c]
         else:
             densities(value[row], extra[row], mean, spread, share, wide, scratch)
+            peak = 0.0
+            for u in range(mean.shape[0]):
+                peak = max(peak, scratch[u])
+            logs[b] += np.log(peak)
+            if peak > 0.0:
+                for u in range(mean.shape[0]):
+                    scratch[u] /= peak
             for c in range(configs):
                 factor[c * PACK + b] = scratch[pair[c]]
 
@@ -201,6 +212,7 @@ def propagate(  # type: ignore[no-untyped-def]
                         states[f], configs[f], codes[f], softs[f], values[f], extras[f],
                         means[g : gauge_at[f + 1]], spreads[g : gauge_at[f + 1]],
                         pairs[pair_at[f] : pair_at[f] + configs[f]], shares[f], wides[f], scratch,
+                        logs,
                     )  # fmt: skip
                     _multiply(belief, start[k], size[k], factor, 0, maps, map_at[f])
             _gather(

@@ -108,6 +108,16 @@ def _density(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArr
     return result
 
 
+def below_one(likelihood: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Likelihoods over the largest of their row, shape kept, and its log, shape (rows,).
+
+    The product of the densities of several wild readings would be too small for a float.
+    """
+    peak = likelihood.max(axis=0)
+    scale = np.where(peak > 0, peak, 1.0)
+    return likelihood / scale, np.log(scale)
+
+
 def interval_codes(value: FloatArray, cuts: tuple[float, ...]) -> IntArray:
     """Word index of numbers: the interval between cuts in which each lies."""
     return np.searchsorted(np.asarray(cuts), value, side="right")
