@@ -24,6 +24,7 @@ GAUGE = (
 )
 SOUND = "sound = [{ expected = 5.0 }]\n"
 ROOT = "parents = []\nrows = [{ p = [0.9, 0.1] }]\n"
+CAUSE = '[[planted.causes]]\nparent = "leak"\neffects.slow = [0.5, 0.5]\n'
 TEST = 'title = "Planted"\nabout = "Only here."\nyields = ["planted"]\nminutes = 5\n' + GROUNDS
 SERVICE = 'title = "Planted"\nabout = "Only here."\nprice = 5\nminutes = 5\n' + GROUNDS
 FAULT = LABELS + GROUNDS + 'states = ["absent", "present"]\ndistribution = "table"\n'
@@ -103,13 +104,11 @@ FINDINGS = {
         "causes.leak: absent is the state without an effect",
     ),
     "a cause named twice": (
-        GRADED + '[[planted.causes]]\nparent = "leak"\neffects.slow = [0.5, 0.5]\n'
-        '[[planted.causes]]\nparent = "leak"\neffects.fast = [0.5, 0.5]',
+        GRADED + CAUSE + CAUSE.replace("slow", "fast"),
         "causes: leak is named twice",
     ),
     "weakening by something unknown": (
-        GRADED + '[[planted.causes]]\nparent = "leak"\neffects.slow = [0.5, 0.5]\n'
-        "weakened_by = { oil_changed = { yes = 0.3 } }",
+        GRADED + CAUSE + "weakened_by = { oil_changed = { yes = 0.3 } }",
         "causes.leak.weakened_by: unknown node 'oil_changed'; "
         "did you mean 'oil_changed_recently'?",
     ),
@@ -122,7 +121,8 @@ FINDINGS = {
         "rows[1]: 2 probabilities expected, got [1.0]",
     ),
     "a configuration without a row": (
-        TABLE + 'parents = ["wrong_oil"]\nrows = [{ when = { wrong_oil = "present" }, p = [0, 1] }]',
+        TABLE + 'parents = ["wrong_oil"]\n'
+        'rows = [{ when = { wrong_oil = "present" }, p = [0, 1] }]',
         "rows: none covers wrong_oil absent",
     ),
     "a row that earlier rows cover": (

@@ -16,6 +16,7 @@ from loopodds_cli.page import (
     Cell,
     Page,
     chance_word,
+    factor,
     percent,
     times,
 )
@@ -30,9 +31,10 @@ ALSO_FROM = 0.60
 SHOWN_FROM = 0.05
 SHOWN_AT_MOST = 8
 SECOND_FAULT_FROM = 0.30
+COMBINATIONS = 4
 REASONS = 4
 AUDIBLE_DECIBANS = 1.0
-CONTRADICTION_BITS = 2.0
+CONFLICT_BITS = 0.5
 ABSENT_STATES = {"absent", "right"}
 
 
@@ -81,10 +83,9 @@ def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
 
 
 def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
-    """A second line for the answer, where one fault is not all of it."""
+    """Further lines for the answer, where one fault is not all of it."""
     others = [c for c in result.conditions[1:] if c.probability >= ALSO_FROM]
-    named = [f"{_with_state(c, knowledge).lower()} {percent(c.probability)}" for c in others[:3]]
-    return [f"and also: {'; '.join(named)}"] if named else []
+    return [f"+ {_with_state(c, knowledge).lower()}, {percent(c.probability)}" for c in others[:3]]
 
 
 def _with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
@@ -140,7 +141,7 @@ def _combinations(page: Page, result: Assessment, knowledge: Knowledge) -> None:
         return
     page.heading("Taken together", "every other fault absent")
     rows: list[Sequence[Cell]] = []
-    for combination in result.combinations:
+    for combination in result.combinations[:COMBINATIONS]:
         titles = [condition_title(name, knowledge).lower() for name in combination.conditions]
         rows.append((percent(combination.probability), " + ".join(titles) or "nothing wrong"))
     page.rows(rows, right=[0])
@@ -154,11 +155,11 @@ def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
         return
     page.heading("Why", "how each observation changes the odds, given all the others")
     for name, weights in result.moved_by.items():
-        told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS]
+        told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
+        rest = f"({len(weights) - len(told)} more move it less)"
         title = _sentence(condition_title(name, knowledge))
-        rest = len(weights) - len(told[:REASONS])
-        page.line(Text(title, STRONG), Text(f"and {rest} more move it less" if rest else "", FAINT))
-        page.rows([_reason(weight, result, knowledge) for weight in told[:REASONS]])
+        page.line(Text(title, STRONG), Text(rest if told else "(nothing moves it much)", FAINT))
+        page.rows([_reason(weight, result, knowledge) for weight in told])
 
 
 def _reason(weight: Weight, result: Assessment, knowledge: Knowledge) -> Sequence[Cell]:
@@ -172,19 +173,20 @@ def _observation(name: str, recorded: Mapping[str, str], knowledge: Knowledge) -
 
 
 def _conflict(page: Page, result: Assessment, knowledge: Knowledge) -> None:
-    """Pairs that hardly go together, and whether all of it hangs together."""
-    pairs = [pair for pair in result.conflict.between if pair[2] >= CONTRADICTION_BITS]
-    if not pairs and result.conflict.bits < CONTRADICTION_BITS:
+    """Pairs that hardly go together, when all of it taken together does not either."""
+    if result.conflict.bits < CONFLICT_BITS:
         return
     page.heading("Does not fit together", "look again, or think of a rarer cause")
+    pairs = [pair for pair in result.conflict.between if pair[2] >= CONFLICT_BITS]
     for one, other, bits in pairs[:3]:
         said = [_observation(name, result.recorded, knowledge) for name in (one, other)]
-        page.line(f"{said[0]}  but  {said[1]}")
-        page.line(f"seen together {2**bits:.0f} times less often than apart", indent=3)
+        page.marked("?", f"{said[0]}  but  {said[1]}")
+        page.line(f"together {factor(2**bits)} times rarer than by chance", indent=5)
     if not pairs:
-        factor = 2**result.conflict.bits
-        page.line(f"No two observations clash, but all of them together are {factor:.0f} times")
-        page.line("rarer than if they had nothing to do with each other.")
+        rarer = factor(2**result.conflict.bits)
+        page.line(
+            f"No two clash, but all together are {rarer} times rarer than by chance.", indent=2
+        )
 
 
 def _next_tests(page: Page, tests: Sequence[Mapping[str, Any]], knowledge: Knowledge) -> None:

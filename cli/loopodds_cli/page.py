@@ -156,7 +156,17 @@ def times(decibans: float) -> str:
     ('x 10', '/ 10', 'x 1000+')
     """
     sign = "x" if decibans >= 0 else "/"
-    factor = 10 ** (min(abs(decibans), 30.0) / 10)
     if abs(decibans) >= 30:
         return f"{sign} 1000+"
-    return f"{sign} {factor:.1f}" if factor < 3 else f"{sign} {factor:.0f}"
+    return f"{sign} {factor(10 ** (abs(decibans) / 10))}"
+
+
+def factor(ratio: float) -> str:
+    """A ratio with the digits that matter to a reader.
+
+    Examples
+    --------
+    >>> factor(1.42), factor(12.3)
+    ('1.4', '12')
+    """
+    return f"{ratio:.1f}" if ratio < 3 else f"{ratio:.0f}"

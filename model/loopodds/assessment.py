@@ -25,6 +25,7 @@ EXPLAINED_FROM = 0.15
 EXPLAINED_AT_MOST = 3
 RULED_OUT_BELOW = 0.01
 CAUTIOUS_FROM = 0.05
+CAUTIOUS_ANYWAY_FROM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,22 +266,32 @@ def cautions_for(
     """What can hurt on this car, in the order of ``cautions.toml``.
 
     A caution that names contexts (``when``) holds unless the car is stated to be otherwise: what
-    is not stated may be there. One that names conditions holds from a probability of one in
-    twenty. One that names neither goes with the tests and services that ask for it.
+    is not stated may be there. One that names conditions holds where one of them is likely, or
+    from one in twenty if the evidence has at least doubled it. One that names neither goes with
+    the tests and services that ask for it.
     """
-    probability = {c.name: c.probability for c in ranking}
+    suspected = {
+        c.name
+        for c in ranking
+        if c.probability >= CAUTIOUS_ANYWAY_FROM or c.probability >= max(CAUTIOUS_FROM, 2 * c.prior)
+    }
     return tuple(
-        str(caution["text"])
+        _unstated(caution, context, knowledge) + str(caution["text"])
         for caution in knowledge.cautions.values()
-        if _may_hold(caution, context, probability)
+        if _may_hold(caution, context, suspected)
     )
 
 
-def _may_hold(
-    caution: Record, context: Mapping[str, str], probability: Mapping[str, float]
-) -> bool:
+def _unstated(caution: Record, context: Mapping[str, str], knowledge: Knowledge) -> str:
+    """Words before a caution that holds only because something about the car was not stated."""
+    names = [name for name in caution.get("when", {}) if name not in context]
+    titles = " and ".join(knowledge.contexts[name].title for name in names)
+    return f"{titles} not stated. In case: " if names else ""
+
+
+def _may_hold(caution: Record, context: Mapping[str, str], suspected: set[str]) -> bool:
     when, named = caution.get("when", {}), caution.get("conditions", ())
     if not when and not named:
         return False
     fits = all(context.get(key, value) == value for key, value in when.items())
-    return fits and (not named or any(probability[c] >= CAUTIOUS_FROM for c in named))
+    return fits and (not named or not suspected.isdisjoint(named))
