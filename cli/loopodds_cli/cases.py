@@ -1,4 +1,4 @@
-"""Where a CASE on the command line comes from: a file, standard input or a shipped demo case."""
+"""Where a CASE on the command line comes from: a file, the case book or a shipped demo case."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ def open_case(argument: str, knowledge: Knowledge) -> Inspection:
     Parameters
     ----------
     argument : str
-        Path of a case file, ``-`` for standard input, ``@name`` for a demo case.
+        Path of a case file, ``-`` for standard input, ``@name`` for a demo case, or the number of
+        a case in the case book (a file called ``3`` is given as ``./3``).
     knowledge : Knowledge
         Names, states and units are checked against it.
 
@@ -30,14 +31,28 @@ def open_case(argument: str, knowledge: Knowledge) -> Inspection:
     InspectionError
         Naming file, line and key of what cannot be used.
     UnknownName
-        If there is no such demo case.
+        If there is no such demo case or no case of that number.
+    CaseBookError
+        If the case book cannot be read.
     """
     from loopodds.casefile import load_case
 
+    if argument.isascii() and argument.isdigit():
+        return _booked(int(argument), knowledge)
     if not argument.startswith(MARK):
         return load_case(argument, knowledge)
     with resources.as_file(demo_file(argument.removeprefix(MARK))) as path:
         return load_case(path, knowledge)
+
+
+def _booked(number: int, knowledge: Knowledge) -> Inspection:
+    from loopodds.bookfile import book_path
+    from loopodds.casebelief import inspection_of
+    from loopodds.casebook import CaseBook
+    from loopodds.replay import replay
+
+    with CaseBook(book_path(), write=False) as book:
+        return inspection_of(replay(book.events(number)), knowledge)
 
 
 def demo_names() -> list[str]:

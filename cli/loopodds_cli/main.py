@@ -15,6 +15,7 @@ from loopodds.errors import LoopoddsError
 
 COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
+    "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
     "network": "List, show, check or export the knowledge.",
     "completion": "Print the script that completes commands in a shell.",
@@ -107,6 +108,12 @@ def main() -> None:
     Example:
       loopodds assess my_case.toml
 
-    CASE is a case file, - for standard input, or a demo case such as @wet_loop (see
-    'loopodds cases'). Exit code 0: done; 1: bad input; 2: wrong use of the command.
+    CASE is a case file, - for standard input, the number of a case in the case book, or a demo
+    case such as @wet_loop (see 'loopodds cases'). Exit code 0: done; 1: bad input; 2: wrong use of the command.
     """
+
+
+if os.environ.get("_LOOPODDS_COMPLETE", "").startswith("bash"):
+    from loopodds_cli.bash_words import register
+
+    register()

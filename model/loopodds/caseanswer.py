@@ -25,6 +25,16 @@ class Move(NamedTuple):
     after: float
 
 
+class Before(NamedTuple):
+    """A case as it stood before a call: belief under the present knowledge, and its warnings.
+
+    ``posterior`` is None if the case as it stood cannot be read under the present knowledge.
+    """
+
+    posterior: Posterior | None
+    warnings: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Answer:
     """What a call did to a case and what is believed now.
@@ -36,9 +46,7 @@ class Answer:
     state : CaseState
     inspection : Inspection
         The case as it stands, checked against the present knowledge.
-    before : Posterior or None
-        Belief before the call under the present knowledge; None if the case as it stood cannot
-        be read under it.
+    before : Before
     after : Posterior
         Belief after the call.
     older : str
@@ -50,7 +58,7 @@ class Answer:
     events: tuple[Event, ...]
     state: CaseState
     inspection: Inspection
-    before: Posterior | None
+    before: Before
     after: Posterior
     older: str
     model: Model
@@ -61,12 +69,16 @@ class Answer:
 
     def moved(self, least: float = SEEN_TO_MOVE) -> list[Move]:
         """Conditions, and ``sound``, that changed by at least so much; furthest first."""
-        if self.before is None:
+        if self.before.posterior is None:
             return []
         now = chances(self.after)
-        moves = [Move(name, p, now[name]) for name, p in chances(self.before).items()]
+        moves = [Move(name, p, now[name]) for name, p in chances(self.before.posterior).items()]
         told = [move for move in moves if abs(move.after - move.before) >= least]
         return sorted(told, key=lambda move: -abs(move.after - move.before))
+
+    def new_warnings(self) -> list[str]:
+        """Warnings that the case did not have before the call."""
+        return [text for text in self.inspection.warnings if text not in self.before.warnings]
 
     def ranking(self) -> list[tuple[str, float]]:
         """Conditions by probability, highest first."""

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from loopodds.bookfile import CaseBookError
-from loopodds.caseanswer import Answer
+from loopodds.caseanswer import Answer, Before
 from loopodds.casebelief import inspection_of, posteriors
 from loopodds.casebook import CaseBook, Event, Overtaken, Posterior, Signature, Step
 from loopodds.engine import Model
@@ -66,7 +66,7 @@ class Casework:
             planned += self._closing(outcomes)
         steps = self._tried((), planned)
         events = self.book.append(None, 0, steps, self._signature)
-        return self._answer(events, events, steps[0].posterior, "")
+        return self._answer(events, events, Before(steps[0].posterior, ()), "")
 
     def record(self, case: int, observations: Iterable[tuple[str, Value]]) -> Answer:
         """Add observations, each replacing what was recorded under the same name.
@@ -199,7 +199,7 @@ class Casework:
         events = self.book.events(case)
         inspection = inspection_of(replay(events), self.knowledge)
         (now,) = posteriors([inspection], self.model)
-        return self._answer(events, (), now, self._older(events))
+        return self._answer(events, (), Before(now, ()), self._older(events))
 
     def _step(
         self, case: int, plan: Callable[[CaseState], list[Planned]], reopens: bool = False
@@ -230,29 +230,26 @@ class Casework:
         beliefs = posteriors([inspection_of(s, self.knowledge) for s in after], self.model)
         return [Step(*pair, belief) for pair, belief in zip(planned, beliefs, strict=True)]
 
-    def _before(self, events: Sequence[Event]) -> Posterior | None:
-        """Stored belief, or what the present knowledge makes of the case as it stood."""
-        if not self._older(events):
-            return events[-1].posterior
+    def _before(self, events: Sequence[Event]) -> Before:
+        """How the case stood: stored belief, or what the present knowledge makes of it."""
         try:
-            return posteriors([inspection_of(replay(events), self.knowledge)], self.model)[0]
+            inspection = inspection_of(replay(events), self.knowledge)
+            if self._older(events):
+                return Before(posteriors([inspection], self.model)[0], inspection.warnings)
         except LoopoddsError:
-            return None
+            return Before(None, ())
+        return Before(events[-1].posterior, inspection.warnings)
 
     def _older(self, events: Sequence[Event]) -> str:
         last = events[-1].knowledge
         return "" if last == self.knowledge.digest else last
 
     def _answer(
-        self,
-        events: Sequence[Event],
-        added: tuple[Event, ...],
-        before: Posterior | None,
-        older: str,
+        self, events: Sequence[Event], added: tuple[Event, ...], before: Before, older: str
     ) -> Answer:
         state = replay(events)
         inspection = inspection_of(state, self.knowledge)
-        after = added[-1].posterior if added else before
+        after = added[-1].posterior if added else before.posterior
         assert after is not None
         return Answer(added, state, inspection, before, after, older, self.model)
 

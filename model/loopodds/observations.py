@@ -54,6 +54,17 @@ def clean(text: str) -> str:
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
+def printable(text: str) -> str:
+    """Text of a person as it may be shown: nothing in it can steer a terminal or reorder a line.
+
+    Examples
+    --------
+    >>> printable("blue\x1b[2Jvan")
+    'blue\\x1b[2Jvan'
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
 def parse_assignment(text: str) -> tuple[str, Value]:
     """Name and value from ``name=state``, ``name=12 degC`` or ``name=grey:0.3,brown:0.7``.
 
@@ -75,6 +86,28 @@ def parse_assignment(text: str) -> tuple[str, Value]:
             f"{text!r}: write name=value, as sample_bubbles=persisting or low_side='2.1 bar'"
         )
     return name, _shares(text, value) if ":" in value else value
+
+
+def parse_outcomes(texts: Iterable[str]) -> dict[str, str]:
+    """What turned out to be true, from ``moisture=wet``, ``air=absent`` or ``sound``.
+
+    Raises
+    ------
+    InspectionError
+        If one is none of these.
+
+    Examples
+    --------
+    >>> parse_outcomes(["moisture=wet", "sound"])
+    {'moisture': 'wet', 'sound': 'present'}
+    """
+    outcomes = {}
+    for text in map(str.strip, texts):
+        name, value = ("sound", "present") if text == "sound" else parse_assignment(text)
+        if not isinstance(value, str):
+            raise InspectionError(f"{text!r}: an outcome is one state; leave it out if not certain")
+        outcomes[name] = value
+    return outcomes
 
 
 def observable_names(knowledge: Knowledge) -> list[str]:

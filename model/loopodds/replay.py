@@ -21,6 +21,9 @@ KINDS = (
     "closed", "undone", "redone",
 )  # fmt: skip
 
+SOUND_WORDS = ("absent", "right")
+SPELLED_OUT = 3
+
 
 class CaseError(LoopoddsError, ValueError):
     """Something that cannot be done to a case as it stands."""
@@ -139,9 +142,18 @@ def described(event: Event) -> str:
     if event.kind == "plan_chosen":
         return f"plan chosen: {', '.join(content['services']) or 'none'}"
     if event.kind == "confirmed":
-        outcomes = [f"{name} = {word}" for name, word in content["outcomes"].items()]
-        return f"confirmed: {', '.join(outcomes)}"
+        return f"confirmed: {_outcomes_text(content['outcomes'])}"
     return f"{event.kind}: {content['name']}" if content.get("name") else event.kind
+
+
+def _outcomes_text(outcomes: Mapping[str, str]) -> str:
+    """What turned out to be true; of many faults that were not there only the number."""
+    sound = [name for name, word in outcomes.items() if word in SOUND_WORDS]
+    told = outcomes if len(sound) <= SPELLED_OUT else outcomes.keys() - set(sound)
+    texts = [f"{name} = {word}" for name, word in outcomes.items() if name in told]
+    if len(told) < len(outcomes):
+        texts.append(f"{len(sound)} faults not there")
+    return ", ".join(texts)
 
 
 def value_text(value: Value) -> str:

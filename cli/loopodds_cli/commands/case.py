@@ -1,0 +1,264 @@
+"""``loopodds case``: a diagnosis that grows, kept in the case book."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from loopodds_cli.case_options import (
+    Assignment,
+    Desk,
+    Recorded,
+    case_number,
+    observable_words,
+    outcome_words,
+    writing,
+)
+from loopodds_cli.case_records import (
+    check,
+    export,
+    history,
+    import_,
+    list_,
+    show,
+    tell,
+    work,
+)
+from loopodds_cli.options import TEST, NameType
+
+if TYPE_CHECKING:
+    from loopodds.caseanswer import Answer
+    from loopodds.casework import Casework
+    from loopodds.observations import Value
+
+
+class InOrder(click.Group):
+    """Group that lists its commands in the order of the work."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order they were added."""
+        return list(self.commands)
+
+
+SERVICE = NameType("service", lambda knowledge: {n: s.title for n, s in knowledge.services.items()})
+
+
+@click.group(cls=InOrder)
+def command() -> None:
+    """Keep a growing case in the case book.
+
+    Everything seen, read, doubted, withdrawn or undone stays on record with its time; each call
+    answers with what it moved and the next test. Names and states complete with the Tab key.
+
+    \b
+    Example:
+      loopodds case open --name "blue van" refrigerant=R134a
+      loopodds case saw 1 sample_bubbles=persisting
+      loopodds case close 1 --confirmed moisture=wet
+    """
+
+
+assignments = click.argument(
+    "assignments", metavar="NAME=VALUE...", nargs=-1, type=Assignment(observable_words)
+)
+names = click.argument("names", metavar="NAME...", nargs=-1, required=True, type=Recorded())
+confirmed_option = click.option(
+    "--confirmed",
+    metavar="NAME=STATE",
+    multiple=True,
+    type=Assignment(outcome_words),
+    help="What turned out to be true, as moisture=wet or air=absent; may be repeated.  "
+    "'sound' means every fault not named is absent.",
+)
+
+
+@command.command("open")
+@assignments
+@click.option("--name", default="", metavar="TEXT", help="Name of the case; free text.")
+@writing
+def open_(assignments: tuple[str, ...], name: str, **given: Any) -> None:
+    """Begin a case, with whatever is already known of the car.
+
+    \b
+    Example:
+      loopodds case open --name "blue van" refrigerant=R134a ambient="31 degC"
+    """
+    _answer(given, lambda work: work.open(name, _parsed(assignments)))
+
+
+@command.command()
+@case_number
+@assignments
+@writing
+def saw(number: int, assignments: tuple[str, ...], **given: Any) -> None:
+    """Record what was seen or told.
+
+    \b
+    Example:
+      loopodds case saw 1 sample_bubbles=persisting sample_specks=none:0.3,metal:0.7
+    """
+    _record(number, assignments, given)
+
+
+@command.command()
+@case_number
+@assignments
+@writing
+def read(number: int, assignments: tuple[str, ...], **given: Any) -> None:
+    """Record what was measured, with its unit.
+
+    \b
+    Example:
+      loopodds case read 1 low_side="2.1 bar" vent="14 degC"
+    """
+    _record(number, assignments, given)
+
+
+@command.command()
+@case_number
+@names
+@writing
+def doubt(number: int, names: tuple[str, ...], **given: Any) -> None:
+    """Keep an entry but do not use it, or use it with shares.
+
+    \b
+    Example:
+      loopodds case doubt 1 low_side
+    """
+    from loopodds.observations import parse_assignment
+
+    doubts = [parse_assignment(text) if "=" in text else (text, None) for text in names]
+    _answer(given, lambda work: work.doubt(number, doubts))
+
+
+@command.command()
+@case_number
+@names
+@writing
+def withdraw(number: int, names: tuple[str, ...], **given: Any) -> None:
+    """Take entries back that were recorded in error.
+
+    \b
+    Example:
+      loopodds case withdraw 1 low_side
+    """
+    _answer(given, lambda work: work.withdraw(number, names))
+
+
+@command.command()
+@case_number
+@writing
+def undo(number: int, **given: Any) -> None:
+    """Take the last step back, a closing too.
+
+    \b
+    Example:
+      loopodds case undo 1
+    """
+    _answer(given, lambda work: work.undo(number))
+
+
+@command.command()
+@case_number
+@writing
+def redo(number: int, **given: Any) -> None:
+    """Put the step back that was undone last.
+
+    \b
+    Example:
+      loopodds case redo 1
+    """
+    _answer(given, lambda work: work.redo(number))
+
+
+@command.command()
+@case_number
+@click.argument("tests", metavar="TEST...", nargs=-1, required=True, type=TEST)
+@writing
+def done(number: int, tests: tuple[str, ...], **given: Any) -> None:
+    """Say that tests were done, whatever they showed.
+
+    \b
+    Example:
+      loopodds case done 1 cold_look
+    """
+    _answer(given, lambda work: work.tests_done(number, tests))
+
+
+@command.command()
+@case_number
+@click.argument("services", metavar="SERVICE...", nargs=-1, required=True, type=SERVICE)
+@writing
+def decide(number: int, services: tuple[str, ...], **given: Any) -> None:
+    """Record the services that were decided on.
+
+    \b
+    Example:
+      loopodds case decide 1 recharge_by_mass
+    """
+    _answer(given, lambda work: work.choose_plan(number, services))
+
+
+@command.command()
+@case_number
+@confirmed_option
+@click.option("--unconfirmed", is_flag=True, help="Close though it is not known what was true.")
+@writing
+def close(number: int, confirmed: tuple[str, ...], unconfirmed: bool, **given: Any) -> None:
+    """Close a case with what turned out to be true.
+
+    Asks at the terminal when not told.
+
+    \b
+    Example:
+      loopodds case close 1 --confirmed moisture=wet --confirmed sound
+    """
+    from loopodds.observations import parse_outcomes
+
+    if confirmed and unconfirmed:
+        raise click.UsageError("either --confirmed or --unconfirmed")
+    if not confirmed and not unconfirmed:
+        confirmed = _asked()
+    outcomes = parse_outcomes(confirmed)
+    _answer(given, lambda work: work.close(number, outcomes))
+
+
+for record in (show, history, list_, export, import_, check, work):
+    command.add_command(record)
+
+
+def _record(number: int, assignments: Iterable[str], given: dict[str, Any]) -> None:
+    if not assignments:
+        raise click.UsageError("nothing to record; write NAME=VALUE")
+    observed = _parsed(assignments)
+    _answer(given, lambda work: work.record(number, observed))
+
+
+def _answer(given: dict[str, Any], step: Callable[[Casework], Answer]) -> None:
+    """Do one step on the book and say what it changed."""
+    from loopodds_cli.case_pages import print_answer
+
+    desk = Desk(**given)
+    with desk.casework() as work:
+        tell(step(work), desk, print_answer)
+
+
+def _parsed(assignments: Iterable[str]) -> list[tuple[str, Value]]:
+    from loopodds.observations import parse_assignment
+
+    return [parse_assignment(text) for text in assignments]
+
+
+def _asked() -> tuple[str, ...]:
+    """Outcomes asked for at the terminal; none if the answer is empty."""
+    if not sys.stdin.isatty():
+        raise click.UsageError(
+            "say what turned out to be true with --confirmed NAME=STATE, or --unconfirmed"
+        )
+    click.echo("What turned out to be true? NAME=STATE, several with spaces between;")
+    click.echo("sound = nothing else was wrong; empty = not known.")
+    answer: str = click.prompt("true", default="", show_default=False)
+    return tuple(answer.split())

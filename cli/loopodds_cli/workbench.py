@@ -1,0 +1,296 @@
+"""The prompt of ``loopodds case work``: for someone with one clean hand.
+
+Short words, unambiguous beginnings; what is ambiguous or misspelt is asked about and never
+guessed. Every entry is in the book before the next prompt appears.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
+
+import click
+from loopodds.assessment import condition_title
+from loopodds.errors import LoopoddsError
+from loopodds.inspection import CHOICES
+from loopodds.observations import Value, observable_names, printable
+from loopodds.replay import described
+
+from loopodds_cli.case_pages import case_title, print_case, print_history
+from loopodds_cli.page import percent
+from loopodds_cli.wording import meaning
+
+if TYPE_CHECKING:
+    from loopodds.caseanswer import Answer
+    from loopodds.casework import Casework
+
+HELP = """\
+  NAME STATE        record what was seen       bub per
+  NAME NUMBER UNIT  record what was measured   low 2.1 bar
+  NAME S1 P1 S2 P2  not sure: shares           specks none .3 metal .7
+  NAME              asks for the state
+  doubt NAME (d)    keep it but do not use it
+  - NAME            take it back
+  undo (u)  redo (r)  show (s)  history (h)  names WORD  help (?)  quit (q)
+Beginnings are enough. A number picks from a list. What is unclear is asked, not guessed."""
+
+ALIASES = {
+    "?": "help", "-": "withdraw", "d": "doubt", "h": "history", "q": "quit", "r": "redo",
+    "s": "show", "u": "undo", "w": "withdraw", "exit": "quit",
+}  # fmt: skip
+COMMANDS = ("doubt", "help", "history", "names", "quit", "redo", "show", "undo", "withdraw")
+MOVES = 4
+NUMBER = re.compile(r"[+-]?[.,]?[0-9]")
+WORDS_IN_A_NAME = 4
+
+
+class Question(NamedTuple):
+    """Something asked of the person, and what to do with an option that is chosen."""
+
+    prompt: str
+    options: tuple[str, ...]
+    then: Callable[[str], None]
+    numbered: bool = True
+
+
+class Workbench:
+    """A dialogue about one case.
+
+    Parameters
+    ----------
+    work : Casework
+    number : int
+        Of the case.
+    """
+
+    def __init__(self, work: Casework, number: int) -> None:
+        self._work = work
+        self._number = number
+        self._question: Question | None = None
+        self._names = tuple(observable_names(work.knowledge))
+        self.open = True
+
+    def run(self) -> None:
+        """Ask and answer until the person leaves; the end of the input is as good as ``quit``.
+
+        Raises
+        ------
+        UnknownName
+            If there is no such case.
+        """
+        click.echo(f"{case_title(self._work.show(self._number).state)}   ? for help, q to leave")
+        if hasattr(sys.stdin, "reconfigure"):
+            sys.stdin.reconfigure(errors="replace")
+        self._complete_with_tab()
+        try:
+            while self.open:
+                self.take(input(f"{self._question.prompt if self._question else self._number}> "))
+        except (EOFError, KeyboardInterrupt):
+            click.echo()
+        click.echo(f"Case {self._number} is kept.")
+
+    def take(self, line: str) -> None:
+        """One line from the person; everything it leads to is printed."""
+        question, self._question = self._question, None
+        words = line.replace("=", " ").split()
+        try:
+            if words and not (question and self._chosen(question, words)):
+                self._do(words)
+        except LoopoddsError as error:
+            click.echo(f"  ! {printable(str(error))}")
+
+    @cached_property
+    def _verbs(self) -> dict[str, Callable[[list[str]], None]]:
+        work, number = self._work, self._number
+        return {
+            "help": lambda words: click.echo(HELP),
+            "quit": lambda words: self._leave(),
+            "undo": lambda words: self._tell(work.undo(number)),
+            "redo": lambda words: self._tell(work.redo(number)),
+            "show": lambda words: print_case(work.show(number), ()),
+            "history": lambda words: print_history(work.book.events(number), work.knowledge),
+            "names": self._list_names,
+            "doubt": lambda words: self._about_entry(words, self._doubt),
+            "withdraw": lambda words: self._about_entry(words, self._withdraw),
+        }
+
+    def _do(self, words: list[str]) -> None:
+        first = ALIASES.get(words[0].lower(), words[0].lower())
+        if first in self._verbs:
+            self._verbs[first](words[1:])
+            return
+        name, rest = self._longest_name(words)
+        found = meaning(name, self._names if "_" in name else (*self._names, *COMMANDS))
+        self._settle(found.sure, name, found.options, lambda chosen: self._start(chosen, rest))
+
+    def _start(self, word: str, rest: list[str]) -> None:
+        if word in self._verbs:
+            self._verbs[word](rest)
+        else:
+            self._observe(word, rest)
+
+    def _longest_name(self, words: list[str]) -> tuple[str, list[str]]:
+        """As many words as begin the parts of a name, joined; and what is left of the line."""
+        for count in range(min(WORDS_IN_A_NAME, len(words)), 1, -1):
+            joined = "_".join(words[:count])
+            found = meaning(joined, self._names)
+            if found.sure:
+                return joined, words[count:]
+        return words[0], words[1:]
+
+    def _observe(self, name: str, words: list[str]) -> None:
+        """Record something of a name, or ask what."""
+        states = self._states(name)
+        if not words:
+            self._ask_value(name, states)
+        elif not states or (self._measured(name) and NUMBER.match(words[0])):
+            self._record(name, " ".join(words))
+        elif _are_shares(words):
+            self._record(name, self._shares(name, states, words))
+        else:
+            typed = "_".join(words)
+            found = meaning(typed, states)
+            self._settle(
+                found.sure, typed, found.options, lambda state: self._record(name, state),
+                f"{name} may be: {', '.join(states)}",
+            )  # fmt: skip
+
+    def _ask_value(self, name: str, states: tuple[str, ...]) -> None:
+        node = self._work.knowledge.nodes.get(name)
+        click.echo(f"  {(node.question or node.title) if node else name.replace('_', ' ')}")
+        if self._measured(name) or not states:
+            words = f", or {' / '.join(states)}" if states else ""
+            click.echo(f"  a number with its unit{words}")
+            then: Callable[[str], None] = lambda text: self._observe(name, text.split())  # noqa: E731
+            self._question = Question(name, states, then, numbered=False)
+        else:
+            self._list(states)
+            self._question = Question(name, states, lambda state: self._record(name, state))
+
+    def _chosen(self, question: Question, words: list[str]) -> bool:
+        """Whether a line answers the open question; if so, it is dealt with."""
+        if question.numbered and len(words) == 1 and words[0].isdecimal():
+            place = int(words[0])
+            if not 1 <= place <= len(question.options):
+                click.echo(f"  ! choose 1 to {len(question.options)}")
+                self._question = question
+            else:
+                question.then(question.options[place - 1])
+            return True
+        if not question.numbered and NUMBER.match(words[0]):
+            question.then(" ".join(words))
+            return True
+        typed = "_".join(words)
+        if not any(option.startswith(typed.lower()) for option in question.options):
+            return False
+        found = meaning(typed, question.options)
+        self._settle(found.sure, typed, found.options, question.then)
+        return True
+
+    def _settle(
+        self,
+        sure: bool,
+        typed: str,
+        options: Sequence[str],
+        then: Callable[[str], None],
+        otherwise: str = "? for help, names WORD to search",
+    ) -> None:
+        """Go on with the one option that is sure, else let the person choose."""
+        if sure:
+            then(options[0])
+        elif not options:
+            click.echo(f"  ! {printable(typed)!r} is no name here; {otherwise}")
+        else:
+            click.echo(f"  {printable(typed)!r} is not clear; which one?")
+            self._list(options)
+            self._question = Question("which", tuple(options), then)
+
+    def _list(self, options: Sequence[str]) -> None:
+        for place, option in enumerate(options, start=1):
+            click.echo(f"  {place:>2} {option}")
+
+    def _record(self, name: str, value: Value) -> None:
+        self._tell(self._work.record(self._number, [(name, value)]))
+
+    def _about_entry(self, words: list[str], then: Callable[[str], None]) -> None:
+        """Find the entry of the case that is meant, and do something to it."""
+        entries = tuple(self._work.show(self._number).state.noted)
+        typed = "_".join(words)
+        if not typed:
+            self._settle(False, "it", entries, then, "nothing is recorded yet")
+            return
+        found = meaning(typed, entries)
+        self._settle(found.sure, typed, found.options, then, f"recorded: {', '.join(entries)}")
+
+    def _doubt(self, name: str) -> None:
+        self._tell(self._work.doubt(self._number, [(name, None)]))
+
+    def _withdraw(self, name: str) -> None:
+        self._tell(self._work.withdraw(self._number, [name]))
+
+    def _list_names(self, words: list[str]) -> None:
+        typed = "_".join(words).lower()
+        found = [name for name in self._names if typed in name]
+        click.echo("  " + (", ".join(found) or f"no name contains {printable(typed)!r}"))
+
+    def _leave(self) -> None:
+        self.open = False
+
+    def _states(self, name: str) -> tuple[str, ...]:
+        nodes = self._work.knowledge.nodes
+        return nodes[name].states if name in nodes else CHOICES.get(name, ())
+
+    def _measured(self, name: str) -> bool:
+        return name in self._work.knowledge.of_kind("gauge")
+
+    def _shares(self, name: str, states: tuple[str, ...], words: list[str]) -> dict[str, float]:
+        shares = {}
+        for typed, number in zip(words[::2], words[1::2], strict=True):
+            found = meaning(typed, states)
+            if not found.sure:
+                problem = f"{typed!r} is no clear state of {name}"
+                raise LoopoddsError(f"{problem}; its states are {', '.join(states)}")
+            shares[found.options[0]] = float(number)
+        return shares
+
+    def _tell(self, answer: Answer) -> None:
+        """What was recorded and what it moved, in a few lines."""
+        for event in answer.events:
+            click.echo(f"  {printable(described(event))}")
+        moves = answer.moved()[:MOVES]
+        for move in moves:
+            way = "up  " if move.after > move.before else "down"
+            title = condition_title(move.name, self._work.knowledge)
+            click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
+        if not moves:
+            click.echo("    moves nothing much")
+
+    def _complete_with_tab(self) -> None:
+        """Names and commands with the Tab key, where the system can."""
+        if not sys.stdin.isatty():
+            return
+        with suppress(ImportError):
+            import readline
+
+            words = (*self._names, *COMMANDS)
+
+            def complete(text: str, place: int) -> str | None:
+                found = [word for word in words if word.startswith(text)]
+                return found[place] if place < len(found) else None
+
+            readline.set_completer(complete)
+            readline.parse_and_bind("tab: complete")
+
+
+def _are_shares(words: Sequence[str]) -> bool:
+    """Whether words are states and numbers by turns."""
+    if len(words) < 2 or len(words) % 2:
+        return False
+    try:
+        return all(float(number) >= 0 for number in words[1::2])
+    except ValueError:
+        return False
