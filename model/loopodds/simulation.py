@@ -1,4 +1,4 @@
-"""Cars drawn from the network itself: what is wrong with each, and everything one could see on it."""
+"""Cars drawn from the network: what is wrong with each, and everything one could see on it."""
 
 from __future__ import annotations
 
@@ -30,9 +30,7 @@ class SimulatedCars:
     evidence: Evidence
 
 
-def simulate(
-    model: Model, context: Context, count: int, rng: np.random.Generator
-) -> SimulatedCars:
+def simulate(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
     """Draw cars, parents before children.
 
     Parameters

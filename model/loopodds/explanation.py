@@ -1,0 +1,247 @@
+"""One belief explained: what speaks for and against, what does not fit, what would change it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from loopodds.aliases import FloatArray
+from loopodds.belief import Belief, Conflict
+from loopodds.hypotheses import (
+    SOUND,
+    Question,
+    clamp_of,
+    odds,
+    probability,
+    table_of_hypotheses,
+    verdicts,
+)
+from loopodds.likelihoods import interval_codes
+from loopodds.misreading import Suspect, named_suspect, suspects
+from loopodds.network import Evidence
+from loopodds.shares import Shares, share_out
+
+
+class TurningPoint(NamedTuple):
+    """A finding whose other value would put another hypothesis first.
+
+    ``recorded`` is what was seen, empty for what was not looked at; ``state`` the value that
+    would turn the verdict to ``verdict``, then believed with ``probability``; ``chance`` how
+    probable that value is given all other evidence.
+    """
+
+    name: str
+    recorded: str
+    state: str
+    chance: float
+    verdict: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Why a condition is believed as it is.
+
+    Attributes
+    ----------
+    condition, rival : str
+        What is explained, and the strongest other hypothesis; either may be ``sound``.
+    verdict : str
+        The leading hypothesis.
+    before, now : float
+        Probability of the condition without and with everything recorded.
+    rival_now : float
+        Probability of the rival.
+    shares : Shares
+        Weight of evidence for the condition against its absence, by finding [decibans].
+    contrast : Shares
+        The same for the condition against the rival.
+    conflict : Conflict
+        How badly the findings go together.
+    suspects : tuple of Suspect
+        Findings by how well a misreading of each would explain the rest.
+    turning_points : tuple of TurningPoint
+        Unseen first, the probable before the improbable; then what was seen.
+    """
+
+    condition: str
+    rival: str
+    verdict: str
+    before: float
+    now: float
+    rival_now: float
+    shares: Shares
+    contrast: Shares
+    conflict: Conflict
+    suspects: tuple[Suspect, ...]
+    turning_points: tuple[TurningPoint, ...]
+
+    @property
+    def culprit(self) -> Suspect | None:
+        """The finding most likely misread, where some misreading is more likely than not."""
+        return named_suspect(self.suspects)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``."""
+        culprit = self.culprit
+        return {
+            "condition": self.condition,
+            "probability": self.now,
+            "prior": self.before,
+            "verdict": self.verdict,
+            "weight_of_evidence": _shares_json(self.shares),
+            "contrast": {
+                "rival": self.rival,
+                "probability": self.rival_now,
+                **_shares_json(self.contrast),
+            },
+            "conflict": {
+                "bits": self.conflict.bits,
+                "between": [[one, other] for one, other, _ in self.conflict.between],
+                "misread": culprit.name if culprit else None,
+                "suspects": [suspect._asdict() for suspect in self.suspects],
+            },
+            "turning_points": [point._asdict() for point in self.turning_points],
+        }
+
+
+def _shares_json(shares: Shares) -> dict[str, Any]:
+    return {
+        "before": shares.before,
+        "after": shares.after,
+        "unit": "decibans",
+        "method": f"mean over {shares.orders} sampled orders" if shares.orders else "exact",
+        "shares": [share._asdict() for share in shares.shares],
+    }
+
+
+def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation:
+    """Explain one belief.
+
+    Parameters
+    ----------
+    belief : Belief
+    condition : str
+        A condition or ``sound``; the leading one when left out.
+    rival : str
+        What to hold against it; the most probable other one when left out.
+
+    Raises
+    ------
+    UnknownName
+        With the nearest spelling.
+    """
+    model, evidence = belief.model, belief.evidence
+    tree = model.tree(belief.context)
+    (verdict,) = verdicts(model, belief.beliefs)
+    condition = condition or verdict
+    held = clamp_of(model, condition)
+    rival = rival or _alternative(belief, condition)
+    questions = [odds(held), Question(held, clamp_of(model, rival))]
+    shares, contrast = share_out(tree, evidence, belief.names, questions)
+    return Explanation(
+        condition=condition,
+        rival=rival,
+        verdict=verdict,
+        before=float(probability(model, belief.before, condition)[0]),
+        now=float(probability(model, belief.beliefs, condition)[0]),
+        rival_now=float(probability(model, belief.beliefs, rival)[0]),
+        shares=shares,
+        contrast=contrast,
+        conflict=belief.conflict,
+        suspects=suspects(tree, evidence, observed(belief)),
+        turning_points=turning_points(belief),
+    )
+
+
+def _alternative(belief: Belief, condition: str) -> str:
+    """What it would most probably be if it were not that: the leading rival given its absence.
+
+    A companion of the condition (a leak beside a low charge) is no alternative to it, however
+    probable; given the absence of the condition it fades.
+    """
+    model = belief.model
+    if condition == SOUND:
+        present = belief.beliefs
+    else:
+        outside = odds(clamp_of(model, condition)).against or {}
+        without = {name: weight[None] for name, weight in outside.items()}
+        present = belief.variations(belief.evidence.with_soft(without))
+    names, table = table_of_hypotheses(model, present)
+    order = np.argsort(-table[0], kind="stable")
+    return next(names[int(i)] for i in order if names[int(i)] != condition)
+
+
+def observed(belief: Belief) -> list[str]:
+    """Findings and gauges that were observed: what can be misread, unlike history."""
+    observable = belief.model.knowledge.of_kind("finding", "gauge")
+    return [name for name in belief.names if name in observable]
+
+
+def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
+    """Every single value, seen or unseen, that would put another hypothesis first.
+
+    One batch: each state of each history item, finding and gauge word in place of whatever was
+    recorded of it; a number gives way to a word.
+    """
+    model = belief.model
+    nodes = model.knowledge.of_kind("history", "finding", "gauge")
+    asked = [(name, state) for name, node in nodes.items() for state in node.states]
+    beliefs = belief.variations(_one_changed(belief, asked))
+    chances = _chances([name for name, _ in asked], beliefs.log_evidence)
+    names, table = table_of_hypotheses(model, beliefs)
+    (now,) = verdicts(model, belief.beliefs)
+    recorded = {name: recorded_state(belief, name) for name in nodes}
+    points = [
+        TurningPoint(name, recorded[name], state, float(chance), names[best], float(row[best]))
+        for (name, state), row, best, chance in zip(
+            asked, table, table.argmax(axis=1), chances, strict=True
+        )
+        if names[best] != now and state != recorded[name] and chance > 0
+    ]
+    return tuple(sorted(points, key=lambda point: (bool(point.recorded), -point.chance)))
+
+
+def _one_changed(belief: Belief, asked: Sequence[tuple[str, str]]) -> Evidence:
+    """One row for each (name, state): the evidence with that name set to that state."""
+    names = list(dict.fromkeys(name for name, _ in asked))
+    changed = np.array([[name == other for other in names] for name, _ in asked])
+    codes = np.array([belief.model.states(name).index(state) for name, state in asked])
+    batch = belief.evidence.subsets(names, ~changed)
+    unknown = np.full(batch.rows, -1)
+    return Evidence(
+        batch.rows,
+        {
+            name: np.where(changed[:, i], codes, batch.codes.get(name, unknown))
+            for i, name in enumerate(names)
+        },
+        batch.soft,
+        batch.numbers,
+    )
+
+
+def _chances(names: Sequence[str], log_evidence: FloatArray) -> FloatArray:
+    """Probability of each state given all the other evidence: its share within its name."""
+    chances = np.empty(len(names))
+    for name in dict.fromkeys(names):
+        rows = [row for row, other in enumerate(names) if other == name]
+        weights = np.exp(log_evidence[rows] - log_evidence[rows].max())
+        chances[rows] = weights / weights.sum()
+    return chances
+
+
+def recorded_state(belief: Belief, name: str) -> str:
+    """State (or word) in which something was recorded, the likeliest one if doubtful; or empty."""
+    if name not in belief.names:
+        return ""
+    evidence = belief.evidence
+    states = belief.model.states(name)
+    if name in evidence.numbers and not np.isnan(evidence.numbers[name][0][0]):
+        gauge = belief.model.tree(belief.context).network.gauges[name]
+        return states[int(interval_codes(evidence.numbers[name][0], gauge.cuts)[0])]
+    if name in evidence.codes and evidence.codes[name][0] >= 0:
+        return states[int(evidence.codes[name][0])]
+    return states[int(evidence.soft[name][0].argmax())]
