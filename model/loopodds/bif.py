@@ -19,14 +19,13 @@ import numpy as np
 from loopodds.aliases import FloatArray
 from loopodds.errors import KnowledgeError, TooLarge, unknown_name
 from loopodds.network import Discrete
+from loopodds.triangulation import LARGEST_LOG2
 
 ROUNDED = 2e-3
 """Largest distance of a row sum from one that still passes for rounding in print."""
 
 EXACT = 1e-12
 """Distance of a row sum from one below which the row is left as it is (float addition)."""
-
-LARGEST_LOG2 = 25.0
 
 _TOKEN = re.compile(
     r'(?P<skip>//[^\n]*|/\*.*?\*/)|"(?P<quoted>[^"\n]*)"|(?P<mark>[{}()\[\]|,;])'
