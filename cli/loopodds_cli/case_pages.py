@@ -102,7 +102,7 @@ def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
             digest = event.knowledge
             rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT), "", ""))
         name, p = max(_belief(event).items(), key=lambda pair: pair[1])
-        leader = _title(name, knowledge)
+        leader = title_of(name, knowledge)
         moment = event.time[:16].replace("T", " ")
         rows.append((str(event.position), moment, _what(event), percent(p), leader))
     page.rows(rows, right=[0, 3])
@@ -211,21 +211,21 @@ def _moved(page: Page, answer: Answer) -> None:
     for move in moves[:MOVED_AT_MOST]:
         up = move.after > move.before
         sign = Text("up", FOR) if up else Text("down", AGAINST)
-        title = _title(move.name, answer.model.knowledge)
+        title = title_of(move.name, answer.model.knowledge)
         rows.append((sign, f"{percent(move.before)} to {percent(move.after)}", title))
     page.rows(rows)
     if len(moves) > MOVED_AT_MOST:
         page.line(Text(f"and {len(moves) - MOVED_AT_MOST} more, less", FAINT))
     if not moves:
         unknown = "cannot be said: the case as it stood cannot be read any more"
-        page.line("nothing by as much as half a per cent" if answer.before.posterior else unknown)
+        page.line("nothing by as much as one per cent" if answer.before.posterior else unknown)
 
 
 def _leading(page: Page, answer: Answer) -> None:
     page.heading("Likeliest now")
     ranked = [(p, name) for name, p in answer.ranking()[:LEADING] if p >= WORTH_SHOWING]
     ranked = sorted([*ranked, (answer.after.p_sound, "sound")], reverse=True)
-    titles = [(p, _title(name, answer.model.knowledge)) for p, name in ranked]
+    titles = [(p, title_of(name, answer.model.knowledge)) for p, name in ranked]
     page.rows([(percent(p), page.bar(p), title) for p, title in titles], right=[0])
 
 
@@ -262,7 +262,7 @@ def _belief(event: Event) -> dict[str, float]:
     return {**event.posterior.conditions, "sound": event.posterior.p_sound}
 
 
-def _title(name: str, knowledge: Knowledge) -> str:
+def title_of(name: str, knowledge: Knowledge) -> str:
     """Plain title of a condition; the bare name if the knowledge does not have it any more."""
     known = name in knowledge.conditions or name == "sound"
     title = condition_title(name, knowledge) if known else name

@@ -14,13 +14,12 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
-from loopodds.assessment import condition_title
 from loopodds.errors import LoopoddsError
 from loopodds.inspection import CHOICES
 from loopodds.observations import Value, observable_names, printable
-from loopodds.replay import described
+from loopodds.replay import CaseError, described
 
-from loopodds_cli.case_pages import case_title, print_case, print_history
+from loopodds_cli.case_pages import case_title, print_case, print_history, title_of
 from loopodds_cli.page import percent
 from loopodds_cli.wording import meaning
 
@@ -97,11 +96,17 @@ class Workbench:
         """One line from the person; everything it leads to is printed."""
         question, self._question = self._question, None
         words = line.replace("=", " ").split()
+        answered = False
         try:
-            if words and not (question and self._chosen(question, words)):
+            answered = bool(words and question and self._answers(question, words))
+            if question and answered:
+                self._choose(question, words)
+            elif words:
                 self._do(words)
         except LoopoddsError as error:
             click.echo(f"  ! {printable(str(error))}")
+            # a slip in the answer does not make the question go away
+            self._question = question if answered else None
 
     @cached_property
     def _verbs(self) -> dict[str, Callable[[list[str]], None]]:
@@ -156,7 +161,7 @@ class Workbench:
             found = meaning(typed, states)
             self._settle(
                 found.sure, typed, found.options, lambda state: self._record(name, state),
-                f"{name} may be: {', '.join(states)}",
+                f"is no state of {name}: {', '.join(states)}",
             )  # fmt: skip
 
     def _ask_value(self, name: str, states: tuple[str, ...]) -> None:
@@ -171,25 +176,25 @@ class Workbench:
             self._list(states)
             self._question = Question(name, states, lambda state: self._record(name, state))
 
-    def _chosen(self, question: Question, words: list[str]) -> bool:
-        """Whether a line answers the open question; if so, it is dealt with."""
-        if question.numbered and len(words) == 1 and words[0].isdecimal():
-            place = int(words[0])
-            if not 1 <= place <= len(question.options):
-                click.echo(f"  ! choose 1 to {len(question.options)}")
-                self._question = question
-            else:
-                question.then(question.options[place - 1])
+    def _answers(self, question: Question, words: list[str]) -> bool:
+        """Whether a line answers the open question rather than beginning something new."""
+        if NUMBER.match(words[0]):
             return True
-        if not question.numbered and NUMBER.match(words[0]):
+        typed = "_".join(words).lower()
+        return any(option.lower().startswith(typed) for option in question.options)
+
+    def _choose(self, question: Question, words: list[str]) -> None:
+        """Go on with the answer to a question: a place in the list, a beginning, a quantity."""
+        if not NUMBER.match(words[0]):
+            typed = "_".join(words)
+            found = meaning(typed, question.options)
+            self._settle(found.sure, typed, found.options, question.then)
+        elif not question.numbered:
             question.then(" ".join(words))
-            return True
-        typed = "_".join(words)
-        if not any(option.startswith(typed.lower()) for option in question.options):
-            return False
-        found = meaning(typed, question.options)
-        self._settle(found.sure, typed, found.options, question.then)
-        return True
+        elif words[0] in map(str, range(1, len(question.options) + 1)) and len(words) == 1:
+            question.then(question.options[int(words[0]) - 1])
+        else:
+            raise CaseError(f"choose 1 to {len(question.options)}, or an empty line for none")
 
     def _settle(
         self,
@@ -197,13 +202,13 @@ class Workbench:
         typed: str,
         options: Sequence[str],
         then: Callable[[str], None],
-        otherwise: str = "? for help, names WORD to search",
+        otherwise: str = "is no name here; ? for help, names WORD to search",
     ) -> None:
         """Go on with the one option that is sure, else let the person choose."""
         if sure:
             then(options[0])
         elif not options:
-            click.echo(f"  ! {printable(typed)!r} is no name here; {otherwise}")
+            click.echo(f"  ! {printable(typed)!r} {otherwise}")
         else:
             click.echo(f"  {printable(typed)!r} is not clear; which one?")
             self._list(options)
@@ -221,10 +226,12 @@ class Workbench:
         entries = tuple(self._work.show(self._number).state.noted)
         typed = "_".join(words)
         if not typed:
-            self._settle(False, "it", entries, then, "nothing is recorded yet")
+            self._settle(False, "it", entries, then, "means nothing: nothing is recorded yet")
             return
         found = meaning(typed, entries)
-        self._settle(found.sure, typed, found.options, then, f"recorded: {', '.join(entries)}")
+        self._settle(
+            found.sure, typed, found.options, then, f"is not recorded: {', '.join(entries)}"
+        )
 
     def _doubt(self, name: str) -> None:
         self._tell(self._work.doubt(self._number, [(name, None)]))
@@ -253,7 +260,7 @@ class Workbench:
             found = meaning(typed, states)
             if not found.sure:
                 problem = f"{typed!r} is no clear state of {name}"
-                raise LoopoddsError(f"{problem}; its states are {', '.join(states)}")
+                raise CaseError(f"{problem}; its states are {', '.join(states)}")
             shares[found.options[0]] = float(number)
         return shares
 
@@ -264,7 +271,7 @@ class Workbench:
         moves = answer.moved()[:MOVES]
         for move in moves:
             way = "up  " if move.after > move.before else "down"
-            title = condition_title(move.name, self._work.knowledge)
+            title = title_of(move.name, self._work.knowledge)
             click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
         if not moves:
             click.echo("    moves nothing much")

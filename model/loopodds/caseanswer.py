@@ -13,8 +13,8 @@ from loopodds.engine import Model
 from loopodds.inspection import Inspection
 from loopodds.replay import CaseState
 
-SEEN_TO_MOVE = 0.005
-"""Least change of a probability that is told: half of one in a hundred."""
+SEEN_TO_MOVE = 0.01
+"""Least change of a probability that is told."""
 
 
 class Move(NamedTuple):
