@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from loopodds.knowledge import Knowledge
 
 SETTLED_FROM = 0.40
+SOUND_FROM = 0.60
 ALSO_FROM = 0.60
 SHOWN_FROM = 0.05
 SHOWN_AT_MOST = 8
@@ -70,16 +71,16 @@ def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     page.line(Text(result.case, STRONG), Text(f" {about}", FAINT))
     page.line("")
     leader = result.conditions[0]
+    title, now, before = _with_state(leader, knowledge), leader.probability, leader.prior
+    settled = now >= SETTLED_FROM
     if result.p_sound >= leader.probability:
         title, now, before = "nothing wrong found", result.p_sound, result.p_sound_before
-    else:
-        title = _with_state(leader, knowledge)
-        now, before = leader.probability, leader.prior
+        settled = now >= SOUND_FROM
     chance = f"{chance_word(now)}, {percent(now)}  (before looking: {percent(before)})"
-    if now < SETTLED_FROM:
-        page.headline("not settled yet", f"first among several: {title.lower()}", chance)
-    else:
+    if settled:
         page.headline(title, chance, *_also_likely(result, knowledge))
+    else:
+        page.headline("not settled yet", f"first among several: {title.lower()}", chance)
 
 
 def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:

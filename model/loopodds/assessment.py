@@ -284,9 +284,11 @@ def cautions_for(
 
 def _unstated(caution: Record, context: Mapping[str, str], knowledge: Knowledge) -> str:
     """Words before a caution that holds only because something about the car was not stated."""
-    names = [name for name in caution.get("when", {}) if name not in context]
-    titles = " and ".join(knowledge.contexts[name].title for name in names)
-    return f"{titles} not stated. In case: " if names else ""
+    return "".join(
+        f"{knowledge.contexts[name].title} not stated; if {value}: "
+        for name, value in caution.get("when", {}).items()
+        if name not in context
+    )
 
 
 def _may_hold(caution: Record, context: Mapping[str, str], suspected: set[str]) -> bool:
