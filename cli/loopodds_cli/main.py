@@ -109,11 +109,7 @@ def main() -> None:
       loopodds assess my_case.toml
 
     CASE is a case file, - for standard input, the number of a case in the case book, or a demo
-    case such as @wet_loop (see 'loopodds cases'). Exit code 0: done; 1: bad input; 2: wrong use of the command.
+    case such as @wet_loop (see 'loopodds cases').
+
+    Exit code 0: done; 1: bad input; 2: wrong use of the command.
     """
-
-
-if os.environ.get("_LOOPODDS_COMPLETE", "").startswith("bash"):
-    from loopodds_cli.bash_words import register
-
-    register()
