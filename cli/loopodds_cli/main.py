@@ -113,3 +113,9 @@ def main() -> None:
 
     Exit code 0: done; 1: bad input; 2: wrong use of the command.
     """
+
+
+if os.environ.get("_LOOPODDS_COMPLETE", "").startswith("bash"):
+    from loopodds_cli.bash_words import register
+
+    register()
