@@ -51,9 +51,27 @@ def test_the_loop_is_opened_only_after_it_was_emptied(knowledge: Knowledge) -> N
         assert "recover_and_weigh" in before(test.name, knowledge), test.name
 
 
-def test_static_pressure_comes_before_anything_that_runs_the_gauges(knowledge: Knowledge) -> None:
-    for name in ("pressure_test", "capture_sample"):
-        assert "static_test" in knowledge.tests[name].destroys
+def test_static_pressure_waits_until_a_loop_that_ran_has_one_temperature_again(
+    knowledge: Knowledge,
+) -> None:
+    static = knowledge.tests["static_test"]
+    assert static.engine == "off"
+    assert static.extra["soak_minutes"] >= 60
+
+
+def test_only_the_right_refrigerant_without_leak_stop_opens_the_way(knowledge: Knowledge) -> None:
+    identification = knowledge.tests["refrigerant_identification"].extra
+    leak_stop = knowledge.tests["leak_stop_check"].extra
+    assert identification["passes"] == {"identification": ["as_labelled"]}
+    assert leak_stop["passes"] == {"sealant_check": ["negative"]}
+
+
+def test_an_unknown_gas_stops_the_engine_and_the_detector(knowledge: Knowledge) -> None:
+    gate = "refrigerant_identification"
+    held = set(knowledge.tests[gate].extra["blocks"])
+    held |= {name for name in knowledge.tests if gate in before(name, knowledge)}
+    running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
+    assert held >= running | {"detector_search"}
 
 
 def test_recovery_ends_every_test_that_needs_the_charge(knowledge: Knowledge) -> None:
@@ -89,6 +107,17 @@ def test_wrong_refrigerant_never_goes_through_the_workshop_s_machine(knowledge: 
     service = knowledge.services["remove_wrong_refrigerant"]
     assert "recover_and_weigh" not in service.after
     assert "unknown_refrigerant" in service.cautions
+
+
+def test_an_electric_compressor_is_opened_only_with_its_insulation_known(
+    knowledge: Knowledge,
+) -> None:
+    work = {**knowledge.tests, **knowledge.services}
+    for name in ("compressor_swab", "drain_oil", "replace_compressor_set", "repair_compressor"):
+        (block,) = work[name].extra["in_context"]
+        assert block["when"] == {"compressor": "electric"}
+        assert block["after"] == ["insulation_measurement"]
+        assert block["skill"] == ["high_voltage"]
 
 
 def test_draining_is_no_cure_for_an_electric_compressor(knowledge: Knowledge) -> None:
