@@ -6,9 +6,7 @@ work: to the last bit. Another chunk size can change the last digits (1e-12).
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,68 +14,19 @@ from loopodds.column_map import ColumnMap, load_column_map
 from loopodds.columns import added_columns
 from loopodds.engine import Model
 from loopodds.errors import InspectionError
+from loopodds.intake import CHUNK_ROWS
 from loopodds.journal import FINISHED, Journal, sync_file
 from loopodds.knowledge import load_knowledge
 from loopodds.outputs import header_bytes, write_parquet
 from loopodds.rejects import HEADER
-from loopodds.reopening import Reopen, reopen_list
-from loopodds.scorejob import Done, Job, do_chunk, job_for
+from loopodds.reopening import reopen_list
+from loopodds.scorejob import Done, Job, do_chunk, job_for, map_digest, short_digest
 from loopodds.scoring import empty_scored
+from loopodds.summary import Progress, Summary, default_rejects
 from loopodds.tables import Chunk, Source, open_source
 from loopodds.tally import Tally
 
-CHUNK_ROWS = 16_384
 EDGE_BYTES = 1 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a run is: rows so far, those of an earlier run among them, and the share done."""
-
-    rows: int
-    scored: int
-    rejected: int
-    resumed: int
-    share: float
-
-
-@dataclass(frozen=True, slots=True)
-class Summary:
-    """What came of a run.
-
-    Attributes
-    ----------
-    out, rejects : Path
-    tally : Tally
-    reopen : tuple of Reopen
-        Inspections most worth reopening; empty unless asked for.
-    warnings : tuple of str
-        Columns that were not understood.
-    resumed : int
-        Rows that an earlier, unfinished run had already done.
-    """
-
-    out: Path
-    rejects: Path
-    tally: Tally
-    reopen: tuple[Reopen, ...]
-    warnings: tuple[str, ...]
-    resumed: int
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain data for ``json.dumps``."""
-        counted = self.tally.as_json()
-        del counted["review"], counted["review_size"]
-        least = [{"row": row, "log_evidence": value} for value, row in counted.pop("least")]
-        return {
-            "out": str(self.out),
-            "rejects": str(self.rejects),
-            **counted,
-            "least_likely": least,
-            "review": [entry.as_json() for entry in self.reopen],
-            "warnings": list(self.warnings),
-            "resumed": self.resumed,
-        }
 
 
 def score_archive(
@@ -144,14 +93,6 @@ def score_archive(
             return _Run(reader, job, journal, out, rejects, workers, chunk_rows, progress).whole()
     finally:
         reader.close()
-
-
-def default_rejects(out: Path) -> Path:
-    """Where the rejects go unless told: ``scored.csv.gz`` has ``scored.rejects.csv``."""
-    stem = out.name
-    for suffix in (".gz", ".csv", ".parquet", ".txt", ".tsv", ".pq"):
-        stem = stem.removesuffix(suffix)
-    return out.with_name(f"{stem}.rejects.csv")
 
 
 class _Run:
@@ -252,18 +193,12 @@ def _identity(source: Path, mapping: ColumnMap, job: Job, chunk_rows: int) -> di
         edges = file.read(EDGE_BYTES)
         file.seek(max(where.st_size - EDGE_BYTES, 0))
         edges += file.read(EDGE_BYTES)
-    told = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))
-    entries = [(c.name, c.column, c.unit, sorted(c.values.items())) for c in mapping.columns]
     return {
-        "archive": f"{where.st_size} bytes, {where.st_mtime_ns}, {_hash(edges)}",
-        "column_map": _hash(repr((told, entries)).encode()),
+        "archive": f"{where.st_size} bytes, {where.st_mtime_ns}, {short_digest(edges)}",
+        "column_map": map_digest(mapping),
         "knowledge": job.digest,
         "output_format": job.kind,
         "review": job.review,
         "chunk_rows": chunk_rows,
         "version_of_loopodds": version("loopodds"),
     }
-
-
-def _hash(data: bytes) -> str:
-    return hashlib.blake2b(data, digest_size=8).hexdigest()

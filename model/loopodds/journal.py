@@ -144,7 +144,7 @@ class Journal:
             )
         earlier = self._read() if resume else []
         if earlier:
-            _refuse_other_run(earlier[0], run, self.folder)
+            refuse_other_run(earlier[0], run, self.folder)
         self.complete = bool(earlier) and "complete" in earlier[-1]
         self.records = earlier[1:-1] if self.complete else earlier[1:]
         if self.complete:
@@ -209,7 +209,14 @@ def sync_file(path: Path) -> None:
         os.fsync(file.fileno())
 
 
-def _refuse_other_run(earlier: Record, run: Record, folder: Path) -> None:
+def refuse_other_run(earlier: Record, run: Record, folder: Path) -> None:
+    """Whether an unfinished run was about the same thing.
+
+    Raises
+    ------
+    InspectionError
+        Naming what changed since.
+    """
     for key, value in run.items():
         if earlier.get(key) != value:
             raise InspectionError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -71,3 +72,15 @@ def do_chunk(job: Job, model: Model, chunk: Chunk) -> Done:
         rejects_bytes(done.rejects),
         done.tally,
     )
+
+
+def map_digest(mapping: ColumnMap) -> str:
+    """The same for column maps that say the same."""
+    style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))
+    columns = [(c.name, c.column, c.unit, sorted(c.values.items())) for c in mapping.columns]
+    return short_digest(repr((style, columns)).encode())
+
+
+def short_digest(data: bytes) -> str:
+    """Sixteen hexadecimal digits that stand for some bytes."""
+    return hashlib.blake2b(data, digest_size=8).hexdigest()

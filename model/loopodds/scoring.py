@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopodds.aliases import BoolArray, FloatArray, IntArray
-from loopodds.cells import cell_text, read_cells
+from loopodds.cells import cell_text
 from loopodds.columns import ColumnPlan, added_columns
 from loopodds.engine import Model, smallest_impossible
 from loopodds.evidence import Group, encode
 from loopodds.inspection import InspectionBatch
-from loopodds.rejects import Problem, Reject, rejects_of
+from loopodds.intake import rejects_in, take_in
+from loopodds.rejects import Problem, Reject
 from loopodds.review import best_entries, candidates_of, entry_of
 from loopodds.tables import Chunk
 from loopodds.tally import LEAST_SHOWN, SOUND, Tally
@@ -93,17 +94,14 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
     ScoredChunk
         Its scored and rejected rows are together exactly the rows of the chunk.
     """
-    batch, problems = read_cells(chunk.table, plan, model.knowledge)
-    kept = np.setdiff1d(np.arange(batch.rows), [problem.row for problem in problems])
-    if len(kept) < batch.rows:
-        batch = batch.take(kept)
+    taken = take_in(chunk, plan, model.knowledge)
+    batch, kept, problems = taken.batch, taken.rows, taken.problems
     groups = encode(batch, model.knowledge) if batch.rows else []
     scores = score_groups(groups, batch.rows, model)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
         problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
-    in_chunk = [p._replace(row=int(chunk.offsets[p.row])) for p in problems]
-    rejects = rejects_of([*chunk.problems, *in_chunk], chunk.first_row)
+    rejects = rejects_in(chunk, problems)
     scored = kept[possible]
     numbers = chunk.first_row + chunk.offsets
     table = _with_scores(chunk.table, scored, _rows_of(scores, possible), model)

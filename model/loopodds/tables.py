@@ -155,9 +155,15 @@ class CsvSource:
 
 
 class ParquetSource:
-    """Parquet archive."""
+    """Parquet archive, or some consecutive row groups of one.
 
-    def __init__(self, path: Path) -> None:
+    Attributes
+    ----------
+    group_rows : tuple of int
+        Rows of each row group.
+    """
+
+    def __init__(self, path: Path, groups: range | None = None) -> None:
         import pyarrow.parquet
 
         self.name = path.name
@@ -168,9 +174,11 @@ class ParquetSource:
                 path, buffer_size=BUFFER_BYTES, pre_buffer=False, page_checksum_verification=True
             )
             self.schema = self._file.schema_arrow
-            self._total = self._file.metadata.num_rows
-            groups = range(self._file.metadata.num_row_groups)
-            self._group_rows = [self._file.metadata.row_group(i).num_rows for i in groups]
+            every = range(self._file.metadata.num_row_groups)
+            self._groups = every if groups is None else groups
+            rows = (self._file.metadata.row_group(i).num_rows for i in self._groups)
+            self.group_rows = tuple(rows)
+            self._total = self._file.metadata.num_rows if groups is None else sum(self.group_rows)
             self.schema.names  # noqa: B018  (raises when names are not UTF-8)
         except self._damage as error:
             raise self._unreadable(error) from error
@@ -219,10 +227,10 @@ class ParquetSource:
     def _batches(self, rows: int, skip: int) -> Iterator[pa.RecordBatch]:
         """Batches after so many rows; row groups that lie before are not read."""
         first = 0
-        while first < len(self._group_rows) and skip >= self._group_rows[first]:
-            skip -= self._group_rows[first]
+        while first < len(self.group_rows) and skip >= self.group_rows[first]:
+            skip -= self.group_rows[first]
             first += 1
-        groups = range(first, len(self._group_rows))
+        groups = self._groups[first:]
         try:
             for batch in self._file.iter_batches(rows, row_groups=groups, use_threads=False):
                 batch.validate()

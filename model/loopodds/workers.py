@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from loopodds.engine import Model
 from loopodds.errors import LoopoddsError
@@ -20,6 +20,7 @@ from loopodds.tables import Chunk
 if TYPE_CHECKING:
     import pyarrow as pa
 
+T = TypeVar("T")
 AHEAD = 2
 """Chunks waiting for each process: enough to keep it busy, few enough to keep memory bounded."""
 
@@ -34,9 +35,7 @@ def in_processes(job: Job, chunks: Iterator[Chunk], workers: int) -> Iterator[tu
     LoopoddsError
         If a process dies; what is finished by then is kept.
     """
-    # spawned, not forked: a fork would copy locks that arrow's threads may be holding
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(workers, context, _prepare, (job,))
+    pool = process_pool(job, workers)
     waiting: deque[tuple[Chunk, Future[Done]]] = deque()
     try:
         for chunk in chunks:
@@ -49,10 +48,28 @@ def in_processes(job: Job, chunks: Iterator[Chunk], workers: int) -> Iterator[tu
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+def process_pool(job: Job, workers: int) -> ProcessPoolExecutor:
+    """Processes ready to score parts of a job; they end with this one."""
+    # spawned, not forked: a fork would copy locks that arrow's threads may be holding
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(workers, context, _prepare, (job,))
+
+
 def _first(waiting: deque[tuple[Chunk, Future[Done]]]) -> tuple[Chunk, Done]:
     chunk, future = waiting.popleft()
+    return chunk, result_of(future)
+
+
+def result_of(future: Future[T]) -> T:
+    """Result of a task.
+
+    Raises
+    ------
+    LoopoddsError
+        If the process that had it died.
+    """
     try:
-        return chunk, future.result()
+        return future.result()
     except BrokenProcessPool as error:
         raise LoopoddsError(
             "a worker process died (out of memory?); --resume goes on from here, "
