@@ -87,7 +87,10 @@ def test_acid_and_moisture_ask_for_a_fresh_sample(knowledge: Knowledge) -> None:
 
 
 def test_high_voltage_is_for_qualified_people_and_carries_its_caution(knowledge: Knowledge) -> None:
-    work = [*knowledge.tests.values(), *knowledge.services.values()]
+    work: list[records.Test | records.Service] = [
+        *knowledge.tests.values(),
+        *knowledge.services.values(),
+    ]
     skilled = [one for one in work if "high_voltage" in one.skill]
     assert {one.name for one in skilled} >= {"insulation_measurement", "high_voltage_oil_path"}
     assert all("high_voltage" in one.cautions for one in skilled)
@@ -112,7 +115,7 @@ def test_wrong_refrigerant_never_goes_through_the_workshop_s_machine(knowledge: 
 def test_an_electric_compressor_is_opened_only_with_its_insulation_known(
     knowledge: Knowledge,
 ) -> None:
-    work = {**knowledge.tests, **knowledge.services}
+    work: dict[str, records.Test | records.Service] = {**knowledge.tests, **knowledge.services}
     for name in ("compressor_swab", "drain_oil", "replace_compressor_set", "repair_compressor"):
         (block,) = work[name].extra["in_context"]
         assert block["when"] == {"compressor": "electric"}
