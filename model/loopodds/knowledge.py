@@ -175,20 +175,21 @@ def load_knowledge(folder: str | Path | None = None) -> Knowledge:
     KnowledgeError
         Naming the file, the node and what is wrong with it.
     """
-    return _load(str(folder) if folder is not None else "")
+    names = (*NODE_FILES.values(), *OTHER_FILES)
+    return _parsed(tuple((name, _read(folder, name)) for name in names))
 
 
 @lru_cache(maxsize=4)
-def _load(folder: str) -> Knowledge:
-    texts = {name: _read(folder, name) for name in (*NODE_FILES.values(), *OTHER_FILES)}
-    raw = {name: _toml(name, text) for name, text in texts.items()}
+def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
+    """Cached by content, so that an edited file is never answered from memory."""
+    raw = {name: _toml(name, text) for name, text in texts}
     nodes: dict[str, Node] = {}
     for kind, file in NODE_FILES.items():
         for name, entry in raw[file].items():
             if name in nodes:
                 raise KnowledgeError(f"{file}: {name} is already a {nodes[name].kind}")
             nodes[name] = parse_node(name, kind, entry, file)
-    digest = hashlib.sha256("\0".join(texts[name] for name in sorted(texts)).encode()).hexdigest()
+    digest = hashlib.sha256("\0".join(text for _, text in sorted(texts)).encode()).hexdigest()
     return Knowledge(
         nodes=nodes,
         contexts={n: _context(n, e) for n, e in raw["contexts.toml"].items()},
@@ -203,7 +204,7 @@ def _load(folder: str) -> Knowledge:
     )
 
 
-def _read(folder: str, name: str) -> str:
+def _read(folder: str | Path | None, name: str) -> str:
     root = Path(folder) if folder else resources.files("loopodds_data")
     try:
         return root.joinpath(name).read_text(encoding="utf-8")
