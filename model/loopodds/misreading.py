@@ -86,7 +86,7 @@ def named_suspect(found: Sequence[Suspect]) -> Suspect | None:
     return found[0]
 
 
-def _recorded(variable: Discrete | GaugeNode, evidence: Evidence) -> FloatArray:
+def recorded_weights(variable: Discrete | GaugeNode, evidence: Evidence) -> FloatArray:
     """What was recorded in words, as weights over states that sum to one."""
     weights = np.eye(len(variable.states))[int(evidence.codes.get(variable.name, [0])[0])]
     if variable.name in evidence.soft and np.ptp(evidence.soft[variable.name][0]) > 0:
@@ -105,7 +105,7 @@ def _factor(variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evid
     """P(everything | misread) over P(everything | read as it was)."""
     if isinstance(variable, Discrete):
         predicted = _mean(believed, variable.table)
-        recorded = _recorded(variable, evidence)
+        recorded = recorded_weights(variable, evidence)
         wrong = (1 - recorded) @ predicted / (len(recorded) - 1)
         return float(wrong / max(float(recorded @ predicted), _LEAST))
     near = GaugeNode(
@@ -114,7 +114,7 @@ def _factor(variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evid
     )  # fmt: skip
     number = _number(variable.name, evidence)
     if number is None:
-        recorded = _recorded(variable, evidence)
+        recorded = recorded_weights(variable, evidence)
         far = GaugeNode(
             "", variable.states, (), np.zeros(()), np.asarray(variable.wide), 0.0, 1.0,
             variable.cuts,
@@ -123,11 +123,11 @@ def _factor(variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evid
         return float(recorded @ far.word_table(0.0) / max(expected, _LEAST))
     value, extra = number
     spread = np.hypot(variable.spread, extra)
-    likely = float(_mean(believed, _normal(value - variable.mean, spread)[..., None])[0])
-    return float(_normal(value, np.hypot(variable.wide, extra)) / max(likely, _LEAST))
+    likely = float(_mean(believed, normal_density(value - variable.mean, spread)[..., None])[0])
+    return float(normal_density(value, np.hypot(variable.wide, extra)) / max(likely, _LEAST))
 
 
-def _normal(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
+def normal_density(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
     z = np.asarray(distance) / spread
     result: FloatArray = np.exp(-0.5 * z * z) / (spread * _SQRT_2PI)
     return result
@@ -149,7 +149,7 @@ def _rather(
     if number is not None and isinstance(variable, GaugeNode):
         recorded = int(interval_codes(np.array([number[0]]), variable.cuts)[0])
     else:
-        recorded = int(_recorded(variable, evidence).argmax())
+        recorded = int(recorded_weights(variable, evidence).argmax())
     others = predicted.copy()
     others[recorded] = -1.0
     best = int(others.argmax())
