@@ -17,6 +17,7 @@ COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
+    "score": "Score an archive of inspections.",
     "network": "List, show, check or export the knowledge.",
     "completion": "Print the script that completes commands in a shell.",
 }

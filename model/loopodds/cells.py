@@ -136,9 +136,9 @@ def _coded(column: pa.ChunkedArray, meaning: Callable[[str], Any]) -> tuple[IntA
 
 def _said(text: str, feed: Feed, plan: ColumnPlan) -> str:
     """Our word for a stripped cell; empty is not observed."""
-    if feed.values is not None and text in feed.values:
-        return feed.values[text]
-    return "" if text in plan.not_observed else text
+    if not text or text in plan.not_observed:
+        return ""
+    return feed.values.get(text, text if feed.others is None else feed.others)
 
 
 def _read_words(column: pa.ChunkedArray, feed: Feed, plan: ColumnPlan, found: _Found) -> None:
@@ -190,7 +190,7 @@ def _word_reason(text: str, feed: Feed) -> str:
     elif NUMBER.fullmatch(text.replace(",", ".")):
         hint = f"a number needs a column with its unit; known: {', '.join(feed.options)}"
     else:
-        hint = suggestion(text, feed.options)
+        hint = suggestion(text, [*feed.values, *feed.options])
     return f"unknown {kind} {shown(text)!r}; {hint}"
 
 

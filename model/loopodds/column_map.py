@@ -14,6 +14,11 @@ A map is a TOML file::
     [columns.sample_darkening]
     from = "Oil colour"
     values = { clear = "none", amber = "light_grey", dark = "black" }
+
+    [columns.sample_greenness]
+    from = "Oil colour"
+    values = { green = "deep" }
+    others = ""                  # whatever else stands there says nothing about greenness
 """
 
 from __future__ import annotations
@@ -29,7 +34,7 @@ from loopodds.errors import InspectionError
 
 SECTIONS = ("format", "columns")
 FORMAT_KEYS = ("delimiter", "decimal", "not_observed")
-COLUMN_KEYS = ("from", "unit", "values")
+COLUMN_KEYS = ("from", "unit", "values", "others")
 DELIMITERS = (",", ";", "\t", "|")
 DECIMALS = (".", ",")
 
@@ -48,12 +53,15 @@ class MappedColumn:
         Suffix as in a column name (``psi``); empty when the name holds it.
     values : mapping of str to str
         Their word to ours; ours may be empty for not observed.
+    others : str or None
+        What every other word of theirs means; None: it has to be one of ours.
     """
 
     name: str
     column: str
     unit: str
     values: Mapping[str, str]
+    others: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,11 +123,13 @@ def _column(key: str, entry: Any, where: str) -> MappedColumn:
     if "from" not in entry:
         raise InspectionError(f"{where}: needs from = the archive's own column name")
     values = _table(entry.get("values", {}), f"{where} values")
+    others = _text(entry["others"], f"{where} others") if "others" in entry else None
     return MappedColumn(
         key,
         _text(entry["from"], f"{where} from"),
         _text(entry.get("unit", ""), f"{where} unit"),
         {said.strip(): _text(meant, f"{where} values: {said}") for said, meant in values.items()},
+        others,
     )
 
 

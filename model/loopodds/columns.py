@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from loopodds.column_map import ColumnMap, MappedColumn
@@ -49,6 +49,8 @@ class Feed:
         Of a number.
     values : mapping of str to str
         What the archive's own words mean; an empty text is not observed.
+    others : str or None
+        What every other word means; None: it has to be one of the options.
     """
 
     column: str
@@ -58,7 +60,8 @@ class Feed:
     options: tuple[str, ...] = ()
     states: tuple[tuple[bool, ...], ...] = ()
     unit: Unit | None = None
-    values: Mapping[str, str] | None = None
+    values: Mapping[str, str] = field(default_factory=dict)
+    others: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -231,14 +234,12 @@ def _mapped_feed(
     if feed is None:
         slip = _slip(entry.name, knowledge) or "not a finding, history item, reading or outcome"
         raise InspectionError(f"{where}: {slip}")
-    for said, meant in entry.values.items():
+    meanings = {**entry.values, "others": entry.others or ""}
+    for said, meant in meanings.items():
         if meant and feed.options and meant not in feed.options:
             hint = suggestion(meant, feed.options)
             raise InspectionError(f"{where} values: {said!r} = {meant!r} is no state; {hint}")
-    return Feed(
-        feed.column, feed.kind, feed.name, feed.case_name, feed.options, feed.states, feed.unit,
-        entry.values,
-    )  # fmt: skip
+    return replace(feed, values=entry.values, others=entry.others)
 
 
 def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:

@@ -77,7 +77,9 @@ def do_chunk(job: Job, model: Model, chunk: Chunk) -> Done:
 def map_digest(mapping: ColumnMap) -> str:
     """The same for column maps that say the same."""
     style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))
-    columns = [(c.name, c.column, c.unit, sorted(c.values.items())) for c in mapping.columns]
+    columns = [
+        (c.name, c.column, c.unit, sorted(c.values.items()), c.others) for c in mapping.columns
+    ]
     return short_digest(repr((style, columns)).encode())
 
 
