@@ -1,7 +1,7 @@
 """Rewrite the outputs in README.md: every ``$ loopodds …`` line of a console block is run.
 
-    python tools/refresh_readme.py           rewrite
-    python tools/refresh_readme.py --check   exit 1 if an output is stale
+python tools/refresh_readme.py           rewrite
+python tools/refresh_readme.py --check   exit 1 if an output is stale
 """
 
 from __future__ import annotations
