@@ -39,7 +39,7 @@ _MEANINGS = {
         "it is damaged or cut off; keep the file, restore a copy, or recover what is left with "
         "SQLite's .recover"
     ),
-    "SQLITE_IOERR": "the disk reports an error when reading or writing; check the disk",
+    "SQLITE_IOERR": "the disk reports an error, or a limit on the size of files; check both",
     "SQLITE_CONSTRAINT": "the entry is refused",
 }
 
@@ -73,6 +73,25 @@ def _data_folder() -> Path:
     return Path(stated) if os.path.isabs(stated) else Path.home() / ".local" / "share"
 
 
+def is_missing(path: Path) -> bool:
+    """Whether there is no such file; one that cannot be reached may well be there."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def has_log(path: Path) -> bool:
+    """Whether pages of the book may still be in the log beside it."""
+    try:
+        return Path(f"{path}-wal").stat().st_size > 0
+    except OSError:
+        return False
+
+
 def begin_file(path: Path, schema: str) -> None:
     """Make a new, empty book that appears under its name only when it is whole.
 
@@ -98,7 +117,9 @@ def begin_file(path: Path, schema: str) -> None:
     except CaseBookError:
         raise
     except OSError as error:
-        problem = f"cannot be begun: {error.strerror or error}"
+        blocked = isinstance(error, FileExistsError | NotADirectoryError)
+        reason = "one of its folders is a file" if blocked else error.strerror or str(error)
+        problem = f"cannot be begun: {reason}"
         raise CaseBookError(f"case book {path}: {problem}; {_ELSEWHERE}") from error
     finally:
         with suppress(OSError):
@@ -157,6 +178,26 @@ def check_header(path: Path) -> None:
     if version != VERSION:
         problem = f"written in layout {version}, this program knows {VERSION}"
         raise CaseBookError(f"case book {path}: {problem}; use a loopodds that fits it")
+    _check_length(path, header)
+
+
+def _check_length(path: Path, header: bytes) -> None:
+    """Notice a missing end, which SQLite would take for zeros.
+
+    While there is a log beside the file, pages may still be on their way into it; then SQLite
+    itself decides. The log is looked for before the size, so that a log just finished with has
+    left the file whole.
+    """
+    if has_log(path):
+        return
+    # a page size of 1 stands for 65536
+    page_size = int.from_bytes(header[16:18], "big")
+    page_size = 65536 if page_size == 1 else page_size
+    expected = page_size * int.from_bytes(header[28:32], "big")
+    size = path.stat().st_size
+    if size < expected:
+        problem = f"cut off after {size} of {expected} bytes"
+        raise CaseBookError(f"case book {path}: {problem}; restore a copy, or {_ELSEWHERE}")
 
 
 @contextmanager
@@ -169,7 +210,8 @@ def explained(path: Path) -> Iterator[None]:
     """
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        # in a damaged file even the message about it may not be text
         name = str(getattr(error, "sqlite_errorname", "SQLITE_ERROR"))
         if name.startswith(("SQLITE_IOERR", "SQLITE_CANTOPEN")) and _is_full(path):
             name = "SQLITE_FULL"
@@ -181,5 +223,6 @@ def explained(path: Path) -> Iterator[None]:
 def _is_full(path: Path) -> bool:
     """Whether the disk has no room left; SQLite does not always say so."""
     with suppress(OSError):
-        return shutil.disk_usage(path.parent).free < _FULL_BELOW
+        room = shutil.disk_usage(path.parent).free
+        return os.access(path.parent, os.W_OK) and room < _FULL_BELOW
     return False

@@ -18,7 +18,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
 
-from loopodds.bookfile import CaseBookError, begin_file, check_header, explained
+from loopodds.bookfile import (
+    CaseBookError,
+    begin_file,
+    check_header,
+    explained,
+    has_log,
+    is_missing,
+)
 from loopodds.errors import UnknownName
 
 BUSY_SECONDS = 10.0
@@ -141,7 +148,7 @@ class CaseBook:
     ) -> None:
         self.path = path
         self._clock = clock
-        if write and not path.exists():
+        if write and is_missing(path):
             begin_file(path, SCHEMA)
         check_header(path)
         self._connection = self._connect(write)
@@ -175,7 +182,7 @@ class CaseBook:
             If the book has no such case.
         """
         query = f"SELECT {_COLUMNS} FROM events WHERE case_number = ? ORDER BY position"
-        events = tuple(_event(row) for row in self._rows(query, case))
+        events = tuple(self._event(row) for row in self._rows(query, case))
         if not events:
             numbers = self.numbers()
             held = f"it holds cases {numbers[0]} to {numbers[-1]}" if numbers else "it is empty"
@@ -189,7 +196,7 @@ class CaseBook:
             ORDER BY case_number, position"""
         ends: dict[int, list[Event]] = {}
         for row in self._rows(query):
-            ends.setdefault(row[0], []).append(_event(row))
+            ends.setdefault(row[0], []).append(self._event(row))
         return [(pair[0], pair[-1]) for pair in ends.values()]
 
     def append(
@@ -244,18 +251,16 @@ class CaseBook:
     def _connect(self, write: bool) -> sqlite3.Connection:
         address = self.path.absolute().as_uri()
         with explained(self.path):
-            if write:
-                connection = _opened(f"{address}?mode=rw")
-                connection.execute("PRAGMA synchronous = FULL")
-                return connection
             try:
-                return _opened(f"{address}?mode=ro")
+                connection = _opened(f"{address}?mode=rw")
             except sqlite3.OperationalError:
-                # SQLite reads a book in write-ahead mode only where it may make files beside it;
-                # with nothing left in the log, on media that nobody can write, none are needed
-                if os.access(self.path.parent, os.W_OK) or Path(f"{self.path}-wal").exists():
+                # in write-ahead mode SQLite makes files beside the book even to read it; where
+                # nobody can make any, and the log holds nothing more, it can do without
+                if write or os.access(self.path.parent, os.W_OK) or has_log(self.path):
                     raise
-                return _opened(f"{address}?immutable=1")
+                connection = _opened(f"{address}?immutable=1")
+            connection.execute("PRAGMA synchronous = FULL" if write else "PRAGMA query_only = ON")
+            return connection
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
@@ -271,6 +276,15 @@ class CaseBook:
     def _rows(self, query: str, *values: object) -> list[tuple[Any, ...]]:
         with explained(self.path), closing(self._connection.execute(query, values)) as cursor:
             return cursor.fetchall()
+
+    def _event(self, row: tuple[Any, ...]) -> Event:
+        case, position, time, who, note, kind, content, knowledge, posterior = row
+        try:
+            said, belief = json.loads(content), Posterior(**json.loads(posterior))
+        except (ValueError, TypeError) as error:
+            problem = f"event {position} of case {case} is damaged"
+            raise CaseBookError(f"case book {self.path}: {problem}; restore a copy") from error
+        return Event(case, position, time, who, note, kind, said, knowledge, belief)
 
     def _single(self, query: str, *values: object) -> int:
         return int(self._connection.execute(query, values).fetchone()[0])
@@ -291,9 +305,3 @@ def _row(event: Event) -> tuple[object, ...]:
         event.case, event.position, event.time, event.who, event.note, event.kind,
         json.dumps(event.content), event.knowledge, json.dumps(event.posterior._asdict()),
     )  # fmt: skip
-
-
-def _event(row: tuple[Any, ...]) -> Event:
-    case, position, time, who, note, kind, content, knowledge, posterior = row
-    belief = Posterior(**json.loads(posterior))
-    return Event(case, position, time, who, note, kind, json.loads(content), knowledge, belief)
