@@ -18,6 +18,7 @@ from loopodds.errors import LoopoddsError
 from loopodds.inspection import CHOICES
 from loopodds.observations import Value, observable_names, printable
 from loopodds.replay import CaseError, described
+from loopodds.sections import names_in
 
 from loopodds_cli.case_pages import case_title, print_case, print_history, title_of
 from loopodds_cli.page import percent
@@ -67,10 +68,11 @@ class Workbench:
     """
 
     def __init__(self, work: Casework, number: int) -> None:
-        self._work = work
+        self.work = work
         self._number = number
         self._question: Question | None = None
         self._names = tuple(observable_names(work.knowledge))
+        self._faults = names_in("confirmed", work.knowledge)
         self.open = True
 
     def run(self) -> None:
@@ -81,7 +83,7 @@ class Workbench:
         UnknownName
             If there is no such case.
         """
-        click.echo(f"{case_title(self._work.show(self._number).state)}   ? for help, q to leave")
+        click.echo(f"{case_title(self.work.show(self._number).state)}   ? for help, q to leave")
         if hasattr(sys.stdin, "reconfigure"):
             sys.stdin.reconfigure(errors="replace")
         self._complete_with_tab()
@@ -110,7 +112,7 @@ class Workbench:
 
     @cached_property
     def _verbs(self) -> dict[str, Callable[[list[str]], None]]:
-        work, number = self._work, self._number
+        work, number = self.work, self._number
         return {
             "help": lambda words: click.echo(HELP),
             "quit": lambda words: self._leave(),
@@ -130,7 +132,9 @@ class Workbench:
             return
         name, rest = self._longest_name(words)
         found = meaning(name, self._names if "_" in name else (*self._names, *COMMANDS))
-        self._settle(found.sure, name, found.options, lambda chosen: self._start(chosen, rest))
+        # a fault cannot be seen: its name may be meant, though it begins a finding's
+        sure = found.sure and (name in found.options or name not in self._faults)
+        self._settle(sure, name, found.options, lambda chosen: self._start(chosen, rest))
 
     def _start(self, word: str, rest: list[str]) -> None:
         if word in self._verbs:
@@ -165,7 +169,7 @@ class Workbench:
             )  # fmt: skip
 
     def _ask_value(self, name: str, states: tuple[str, ...]) -> None:
-        node = self._work.knowledge.nodes.get(name)
+        node = self.work.knowledge.nodes.get(name)
         click.echo(f"  {(node.question or node.title) if node else name.replace('_', ' ')}")
         if self._measured(name) or not states:
             words = f", or {' / '.join(states)}" if states else ""
@@ -219,11 +223,11 @@ class Workbench:
             click.echo(f"  {place:>2} {option}")
 
     def _record(self, name: str, value: Value) -> None:
-        self._tell(self._work.record(self._number, [(name, value)]))
+        self._tell(self.work.record(self._number, [(name, value)]))
 
     def _about_entry(self, words: list[str], then: Callable[[str], None]) -> None:
         """Find the entry of the case that is meant, and do something to it."""
-        entries = tuple(self._work.show(self._number).state.noted)
+        entries = tuple(self.work.show(self._number).state.noted)
         typed = "_".join(words)
         if not typed:
             self._settle(False, "it", entries, then, "means nothing: nothing is recorded yet")
@@ -234,10 +238,10 @@ class Workbench:
         )
 
     def _doubt(self, name: str) -> None:
-        self._tell(self._work.doubt(self._number, [(name, None)]))
+        self._tell(self.work.doubt(self._number, [(name, None)]))
 
     def _withdraw(self, name: str) -> None:
-        self._tell(self._work.withdraw(self._number, [name]))
+        self._tell(self.work.withdraw(self._number, [name]))
 
     def _list_names(self, words: list[str]) -> None:
         typed = "_".join(words).lower()
@@ -248,11 +252,11 @@ class Workbench:
         self.open = False
 
     def _states(self, name: str) -> tuple[str, ...]:
-        nodes = self._work.knowledge.nodes
+        nodes = self.work.knowledge.nodes
         return nodes[name].states if name in nodes else CHOICES.get(name, ())
 
     def _measured(self, name: str) -> bool:
-        return name in self._work.knowledge.of_kind("gauge")
+        return name in self.work.knowledge.of_kind("gauge")
 
     def _shares(self, name: str, states: tuple[str, ...], words: list[str]) -> dict[str, float]:
         shares = {}
@@ -271,7 +275,7 @@ class Workbench:
         moves = answer.moved()[:MOVES]
         for move in moves:
             way = "up  " if move.after > move.before else "down"
-            title = title_of(move.name, self._work.knowledge)
+            title = title_of(move.name, self.work.knowledge)
             click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
         if not moves:
             click.echo("    moves nothing much")
