@@ -5,12 +5,14 @@ Nothing is ever guessed: one meaning is taken, several are for the person to cho
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from difflib import SequenceMatcher
 from typing import NamedTuple
 
 ALIKE = 0.6
 AT_MOST = 6
+_NUMBER = re.compile(r"[+-]?[.,]?[0-9]")
 
 
 class Meaning(NamedTuple):
@@ -45,6 +47,33 @@ def meaning(typed: str, options: Sequence[str]) -> Meaning:
         if found:
             return Meaning(len(found) == 1, found)
     return Meaning(False, _alike(word, lowered.values()))
+
+
+def begins_number(word: str) -> bool:
+    """Whether a word is the start of a quantity.
+
+    Examples
+    --------
+    >>> [begins_number(word) for word in ("2.1", "-.3bar", "low", "-")]
+    [True, True, False, False]
+    """
+    return _NUMBER.match(word) is not None
+
+
+def are_shares(words: Sequence[str]) -> bool:
+    """Whether words are states and numbers by turns.
+
+    Examples
+    --------
+    >>> are_shares(["none", ".3", "metal", ".7"]), are_shares(["none", "metal"])
+    (True, False)
+    """
+    if len(words) < 2 or len(words) % 2:
+        return False
+    try:
+        return all(float(number) >= 0 for number in words[1::2])
+    except ValueError:
+        return False
 
 
 def _begins(word: str, option: str) -> bool:

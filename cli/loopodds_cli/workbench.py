@@ -6,7 +6,6 @@ guessed. Every entry is in the book before the next prompt appears.
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -22,7 +21,7 @@ from loopodds.sections import names_in
 
 from loopodds_cli.case_pages import case_title, print_case, print_history, title_of
 from loopodds_cli.page import percent
-from loopodds_cli.wording import meaning
+from loopodds_cli.wording import are_shares, begins_number, meaning
 
 if TYPE_CHECKING:
     from loopodds.caseanswer import Answer
@@ -44,7 +43,6 @@ ALIASES = {
 }  # fmt: skip
 COMMANDS = ("doubt", "help", "history", "names", "quit", "redo", "show", "undo", "withdraw")
 MOVES = 4
-NUMBER = re.compile(r"[+-]?[.,]?[0-9]")
 WORDS_IN_A_NAME = 4
 
 
@@ -156,9 +154,9 @@ class Workbench:
         states = self._states(name)
         if not words:
             self._ask_value(name, states)
-        elif not states or (self._measured(name) and NUMBER.match(words[0])):
+        elif not states or (self._measured(name) and begins_number(words[0])):
             self._record(name, " ".join(words))
-        elif _are_shares(words):
+        elif are_shares(words):
             self._record(name, self._shares(name, states, words))
         else:
             typed = "_".join(words)
@@ -182,14 +180,14 @@ class Workbench:
 
     def _answers(self, question: Question, words: list[str]) -> bool:
         """Whether a line answers the open question rather than beginning something new."""
-        if NUMBER.match(words[0]):
+        if begins_number(words[0]):
             return True
         typed = "_".join(words).lower()
         return any(option.lower().startswith(typed) for option in question.options)
 
     def _choose(self, question: Question, words: list[str]) -> None:
         """Go on with the answer to a question: a place in the list, a beginning, a quantity."""
-        if not NUMBER.match(words[0]):
+        if not begins_number(words[0]):
             typed = "_".join(words)
             found = meaning(typed, question.options)
             self._settle(found.sure, typed, found.options, question.then)
@@ -295,13 +293,3 @@ class Workbench:
 
             readline.set_completer(complete)
             readline.parse_and_bind("tab: complete")
-
-
-def _are_shares(words: Sequence[str]) -> bool:
-    """Whether words are states and numbers by turns."""
-    if len(words) < 2 or len(words) % 2:
-        return False
-    try:
-        return all(float(number) >= 0 for number in words[1::2])
-    except ValueError:
-        return False

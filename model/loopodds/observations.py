@@ -59,8 +59,8 @@ def printable(text: str) -> str:
 
     Examples
     --------
-    >>> printable("blue\x1b[2Jvan")
-    'blue\\x1b[2Jvan'
+    >>> printable("blue" + chr(27) + "[2Jvan")
+    'blue\\\\x1b[2Jvan'
     """
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
