@@ -29,7 +29,7 @@ def instrument_readings(
     residuals: Mapping[str, FloatArray],
     batch: InspectionBatch,
     knowledge: Knowledge,
-    rng: np.random.Generator,
+    rng: np.random.Generator | None = None,
 ) -> dict[str, FloatArray]:
     """Readings that lie a given distance from what a sound loop shows.
 
@@ -40,8 +40,8 @@ def instrument_readings(
     batch : InspectionBatch
         Vehicle and conditions of each row, all stated.
     knowledge : Knowledge
-    rng : numpy.random.Generator
-        For the spread that conditions add to a gauge's own.
+    rng : numpy.random.Generator, optional
+        For the spread that conditions add to a gauge's own; none is added when left out.
 
     Returns
     -------
@@ -63,8 +63,10 @@ def instrument_readings(
     sound = read_gauges(probing, knowledge)
     raw: dict[str, FloatArray] = {}
     for name, residual in residuals.items():
-        noise = rng.normal(0.0, 1.0, batch.rows) * sound[name].extra
-        raw[name] = _raw(gauges[name], residual + sound[name].expected + noise, batch, ambient)
+        value = residual + sound[name].expected
+        if rng is not None:
+            value = value + rng.normal(0.0, 1.0, batch.rows) * sound[name].extra
+        raw[name] = _raw(gauges[name], value, batch, ambient)
         if gauges[name].transform == "static_residual":
             raw["static_temperature"] = np.where(np.isnan(raw[name]), np.nan, ambient)
     for bad in impossible_readings(replace(batch, readings=raw), knowledge):

@@ -31,7 +31,7 @@ _HUMIDITY_PCT = (30, 81)
 _CHARGE_10G = (38, 86)
 _OIL_10G = (9, 22)
 
-_SHOWN_IN: Mapping[Dimension, str] = {
+SHOWN_IN: Mapping[Dimension, str] = {
     "pressure": "bar",
     "temperature": "degC",
     "difference": "K",
@@ -151,7 +151,7 @@ def _reading_texts(
     for name, value in raw.items():
         if not np.isnan(value[0]):
             dimension = reading_dimension(name, model.knowledge)
-            texts[name] = format_quantity(float(value[0]), dimension, _SHOWN_IN[dimension])
+            texts[name] = format_quantity(float(value[0]), dimension, SHOWN_IN[dimension])
     return texts
 
 
