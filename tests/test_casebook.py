@@ -392,8 +392,16 @@ def test_an_entry_the_new_knowledge_does_not_have_can_be_withdrawn(
         tmp_path / "new", ("findings.toml", "[sample_bubbles]", "[sample_froth]")
     )
     work = Casework(book, newer)
-    with pytest.raises(InspectionError, match="unknown finding"):
-        work.show(1)
+    change = (
+        f"the knowledge has changed since ({small.knowledge.digest} then, "
+        f"{newer.knowledge.digest} now); take out what it does not have: "
+        "`loopodds case withdraw 1 NAME`"
+    )
+    for call in (lambda: work.show(1), lambda: work.record(1, [("sample_specks", "none")])):
+        with pytest.raises(InspectionError) as caught:
+            call()
+        assert "[findings] sample_bubbles: unknown finding; " in str(caught.value)
+        assert str(caught.value).endswith(change)
     answer = work.withdraw(1, ["sample_bubbles"])
     assert answer.before.posterior is None
     assert answer.moved() == []

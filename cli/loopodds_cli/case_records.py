@@ -138,14 +138,15 @@ def import_(case: str, name: str | None, **given: Any) -> None:
     from loopodds.observations import observations_of, outcomes_of
 
     from loopodds_cli.case_pages import print_answer
-    from loopodds_cli.cases import open_case
+    from loopodds_cli.cases import MARK, open_case
 
     desk = Desk(**given)
     with desk.casework() as work:
         inspection = open_case(case, work.knowledge)
         observed = [(one.name, one.value) for one in observations_of(inspection)]
         outcomes = outcomes_of(inspection.confirmed, work.knowledge) or None
-        named = Path(case).stem if name is None else name
+        stem = "" if case == "-" else Path(case.removeprefix(MARK)).stem
+        named = stem if name is None else name
         tell(work.open(named, observed, outcomes), desk, print_answer)
 
 

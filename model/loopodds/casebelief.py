@@ -54,7 +54,8 @@ def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
     InspectionError
         If something recorded cannot be read under this knowledge.
     """
-    return inspection_from(state.sections(), knowledge, f"case {state.number}")
+    name = f"case {state.number}" if state.number else "new case"
+    return inspection_from(state.sections(), knowledge, name)
 
 
 def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterior]:

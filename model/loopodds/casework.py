@@ -7,7 +7,8 @@ tried again on top of what that one added.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
 from typing import Any
 
 from loopodds.bookfile import CaseBookError
@@ -16,13 +17,11 @@ from loopodds.casebelief import inspection_of, posteriors
 from loopodds.casebook import CaseBook, Event, Overtaken, Posterior, Signature, Step
 from loopodds.engine import Model
 from loopodds.errors import InspectionError, LoopoddsError, unknown_name
-from loopodds.observations import Value, clean, in_order, is_number, observation
+from loopodds.observations import Value, clean, in_order, is_number, observation, spelled_out
 from loopodds.replay import CaseError, CaseState, Noted, described, replay, states
 
 ATTEMPTS = 50
 """How often a step is tried again because another process wrote in between."""
-
-SOUND_OUTCOME = "sound"
 
 Planned = tuple[str, Mapping[str, Any]]
 
@@ -197,8 +196,8 @@ class Casework:
             If something recorded cannot be read under it.
         """
         events = self.book.events(case)
-        inspection = inspection_of(replay(events), self.knowledge)
-        (now,) = posteriors([inspection], self.model)
+        with self._changed(events):
+            (now,) = posteriors([inspection_of(replay(events), self.knowledge)], self.model)
         return self._answer(events, (), Before(now, ()), self._older(events))
 
     def _step(
@@ -211,8 +210,9 @@ class Casework:
             if state.closed and not reopens:
                 hint = f"`loopodds case undo {case}` opens it again"
                 raise CaseError(f"case {case} is closed; {hint}")
-            steps = self._tried(events, plan(state))
             before = self._before(events)
+            with nullcontext() if before.posterior else self._changed(events):
+                steps = self._tried(events, plan(state))
             try:
                 added = self.book.append(case, len(events), steps, self._signature)
             except Overtaken:
@@ -239,6 +239,21 @@ class Casework:
         except LoopoddsError:
             return Before(None, ())
         return Before(events[-1].posterior, inspection.warnings)
+
+    @contextmanager
+    def _changed(self, events: Sequence[Event]) -> Iterator[None]:
+        """Say with an unreadable case that the knowledge has changed, if it has."""
+        try:
+            yield
+        except InspectionError as error:
+            older = self._older(events)
+            if not older:
+                raise
+            change = f"the knowledge has changed since ({older} then, {self.knowledge.digest} now)"
+            advice = (
+                f"take out what it does not have: `loopodds case withdraw {events[0].case} NAME`"
+            )
+            raise InspectionError(f"{error}; {change}; {advice}") from error
 
     def _older(self, events: Sequence[Event]) -> str:
         last = events[-1].knowledge
@@ -267,13 +282,7 @@ class Casework:
         return "doubted", {"section": section, "name": name, "value": shares}
 
     def _closing(self, outcomes: Mapping[str, str]) -> list[Planned]:
-        """Outcomes written out, ``sound`` for every fault that is not named, and the closing."""
-        spelled = {name: word for name, word in outcomes.items() if name != SOUND_OUTCOME}
-        if SOUND_OUTCOME in outcomes:
-            conditions = self.knowledge.conditions
-            named = {conditions[n].variable if n in conditions else n for n in spelled}
-            faults = self.knowledge.of_kind("fault")
-            spelled |= {n: f.states[0] for n, f in faults.items() if n not in named}
+        spelled = spelled_out(outcomes, self.knowledge)
         confirmed: list[Planned] = [("confirmed", {"outcomes": spelled})] if spelled else []
         return [*confirmed, ("closed", {})]
 

@@ -17,6 +17,9 @@ from loopodds.sections import STATED, names_in
 OBSERVED = ("vehicle", "conditions", "history", "findings", "readings")
 """Sections an observation may belong to, in the order in which they bear on each other."""
 
+SOUND = "sound"
+"""Said of outcomes: nothing else was wrong."""
+
 Value = str | Mapping[str, float]
 
 
@@ -103,11 +106,22 @@ def parse_outcomes(texts: Iterable[str]) -> dict[str, str]:
     """
     outcomes = {}
     for text in map(str.strip, texts):
-        name, value = ("sound", "present") if text == "sound" else parse_assignment(text)
+        name, value = (SOUND, "present") if text == SOUND else parse_assignment(text)
         if not isinstance(value, str):
             raise InspectionError(f"{text!r}: an outcome is one state; leave it out if not certain")
         outcomes[name] = value
     return outcomes
+
+
+def spelled_out(outcomes: Mapping[str, str], knowledge: Knowledge) -> dict[str, str]:
+    """Outcomes with ``sound`` written out: every fault that is not named is in its sound state."""
+    spelled = {name: word for name, word in outcomes.items() if name != SOUND}
+    if SOUND in outcomes:
+        conditions = knowledge.conditions
+        named = {conditions[n].variable if n in conditions else n for n in spelled}
+        faults = knowledge.of_kind("fault")
+        spelled |= {name: fault.states[0] for name, fault in faults.items() if name not in named}
+    return spelled
 
 
 def observable_names(knowledge: Knowledge) -> list[str]:
