@@ -15,6 +15,8 @@ from loopodds.errors import LoopoddsError
 
 COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
+    "explain": "Explain why a condition is likely or not.",
+    "whatif": "Show a case beside its variations.",
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
     "score": "Score an archive of inspections.",

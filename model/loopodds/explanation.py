@@ -11,10 +11,10 @@ import numpy as np
 from loopodds.aliases import FloatArray
 from loopodds.belief import Belief, Conflict
 from loopodds.hypotheses import (
-    SOUND,
     Question,
     clamp_of,
     odds,
+    overturned,
     probability,
     table_of_hypotheses,
     verdicts,
@@ -26,7 +26,7 @@ from loopodds.shares import Shares, share_out
 
 
 class TurningPoint(NamedTuple):
-    """A finding whose other value would put another hypothesis first.
+    """A finding whose other value would overturn the verdict.
 
     ``recorded`` is what was seen, empty for what was not looked at; ``state`` the value that
     would turn the verdict to ``verdict``, then believed with ``probability``; ``chance`` how
@@ -158,20 +158,20 @@ def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation
 
 
 def _alternative(belief: Belief, condition: str) -> str:
-    """What it would most probably be if it were not that: the leading rival given its absence.
+    """What it would be instead: the most probable other hypothesis if it were not that.
 
-    A companion of the condition (a leak beside a low charge) is no alternative to it, however
-    probable; given the absence of the condition it fades.
+    Only what becomes more probable by its absence is an alternative: a leak beside a low charge
+    is a companion, however probable.
     """
     model = belief.model
-    if condition == SOUND:
-        present = belief.beliefs
+    names, now = table_of_hypotheses(model, belief.beliefs)
+    absent = odds(clamp_of(model, condition)).against
+    if absent is None:
+        then = now
     else:
-        outside = odds(clamp_of(model, condition)).against or {}
-        without = {name: weight[None] for name, weight in outside.items()}
-        present = belief.variations(belief.evidence.with_soft(without))
-    names, table = table_of_hypotheses(model, present)
-    order = np.argsort(-table[0], kind="stable")
+        soft = {name: weight[None] for name, weight in absent.items()}
+        then = table_of_hypotheses(model, belief.variations(belief.evidence.with_soft(soft)))[1]
+    order = np.argsort(-np.where(then >= now, then, -1.0)[0], kind="stable")
     return next(names[int(i)] for i in order if names[int(i)] != condition)
 
 
@@ -182,7 +182,7 @@ def observed(belief: Belief) -> list[str]:
 
 
 def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
-    """Every single value, seen or unseen, that would put another hypothesis first.
+    """Every single value, seen or unseen, that would overturn the verdict.
 
     One batch: each state of each history item, finding and gauge word in place of whatever was
     recorded of it; a number gives way to a word.
@@ -194,13 +194,14 @@ def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
     chances = _chances([name for name, _ in asked], beliefs.log_evidence)
     names, table = table_of_hypotheses(model, beliefs)
     (now,) = verdicts(model, belief.beliefs)
+    turned = overturned(table, names.index(now))
     recorded = {name: recorded_state(belief, name) for name in nodes}
     points = [
         TurningPoint(name, recorded[name], state, float(chance), names[best], float(row[best]))
-        for (name, state), row, best, chance in zip(
-            asked, table, table.argmax(axis=1), chances, strict=True
+        for (name, state), row, best, chance, is_turned in zip(
+            asked, table, table.argmax(axis=1), chances, turned, strict=True
         )
-        if names[best] != now and state != recorded[name] and chance > 0
+        if is_turned and state != recorded[name] and chance > 0
     ]
     return tuple(sorted(points, key=lambda point: (bool(point.recorded), -point.chance)))
 

@@ -6,12 +6,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from loopodds.aliases import FloatArray
+from loopodds.aliases import BoolArray, FloatArray
 from loopodds.engine import Beliefs, Model
 from loopodds.errors import UnknownName, unknown_name
 from loopodds.subsets import Clamp
 
 SOUND = "sound"
+EVEN = 0.5
 
 
 class Question(NamedTuple):
@@ -70,3 +71,20 @@ def verdicts(model: Model, beliefs: Beliefs) -> list[str]:
     """The leading hypothesis of every row: the most probable condition, or ``sound``."""
     names, table = table_of_hypotheses(model, beliefs)
     return [names[i] for i in table.argmax(axis=1)]
+
+
+def overturned(probabilities: FloatArray, leader: int) -> BoolArray:
+    """Rows in which a verdict no longer stands, shape (rows,).
+
+    Another hypothesis is more probable, and the old leader no longer more likely than not: two
+    faults that are both all but certain do not overturn each other by a hair.
+
+    Parameters
+    ----------
+    probabilities : float array, shape (rows, hypotheses)
+    leader : int
+        Index of the hypothesis that led.
+    """
+    then = probabilities[:, leader]
+    result: BoolArray = (then < probabilities.max(axis=1)) & (then < EVEN)
+    return result

@@ -9,6 +9,7 @@ the numbers of a gauge it is had as exactly, from the likelihoods at any value.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Mapping
 from itertools import pairwise
 from math import isfinite
@@ -19,7 +20,7 @@ import numpy as np
 from loopodds.aliases import FloatArray, Query
 from loopodds.belief import Belief
 from loopodds.dials import Dial, Made, gauge_at, knowledge_dials
-from loopodds.hypotheses import SOUND, clamp_of
+from loopodds.hypotheses import EVEN, SOUND, clamp_of, overturned
 from loopodds.junction import JunctionTree
 from loopodds.misreading import normal_density, recorded_weights
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
@@ -28,12 +29,15 @@ from loopodds.subsets import Clamp
 GRID = 33
 """Values of a gauge's number at which the verdict is looked up before a turn is pinned down."""
 
+MOST_STEPS = 10.0
+"""Standard deviations beyond which a number is not thought to be off."""
+
 END = 1e-5
 """Share of a number's range left out at either end."""
 
 
 class Turn(NamedTuple):
-    """A number at whose other value another hypothesis draws level with the leading one.
+    """A number at whose other value the verdict is overturned by a rival.
 
     ``steps`` is the distance in standard deviations of the number, its weight in cars taken at
     its word; infinite where it has no weight.
@@ -103,6 +107,7 @@ class Sensitivity:
         self._joints, logs = self._clamped(self._evidence, families)
         self._scale = float(logs[0])
         self.now: FloatArray = np.exp(logs[1:] - self._scale)
+        self._leader = int(self.now.argmax())
         self._rest: dict[str, FloatArray] = {}
 
     def _clamped(
@@ -177,62 +182,78 @@ class Sensitivity:
         return (*self._tree.network.hidden, *seen)
 
     def turns(self, dial: Dial) -> list[Turn]:
-        """Nearest value below and above the present one at which the leader changes."""
-        made = dial.make(dial.value)
-        if isinstance(made, GaugeNode):
+        """Nearest value below and above the present one at which the verdict is overturned."""
+        if isinstance(dial.make(dial.value), GaugeNode):
             found = self._turns_of_gauge(dial)
         else:
             found = self._turns_of_table(dial)
-        leader = self.names[int(self.now.argmax())]
+        leader = self.names[self._leader]
         return [Turn(dial, leader, rival, value, _steps(dial, value)) for rival, value in found]
 
     def _turns_of_table(self, dial: Dial) -> list[tuple[str, float]]:
+        """Where linear functions cross: the leader with a rival, and with half of everything.
+
+        Past a crossing with a rival the rival stays ahead, so the verdict falls at the first of
+        them or, if the leader is then still more likely than not, where that ends.
+        """
         slopes, ends = self._line(dial)
-        leader = 1 + int(self.now.argmax())
+        lead = 1 + self._leader
         with np.errstate(divide="ignore", invalid="ignore"):
-            level = (ends[leader] - ends[1:]) / (slopes[1:] - slopes[leader])
+            level = (ends[lead] - ends[1:]) / (slopes[1:] - slopes[lead])
+            even = (ends[lead] - EVEN * ends[0]) / (EVEN * slopes[0] - slopes[lead])
         # at an end of the range the evidence may become impossible and all hypotheses draw level
         margin = END * (dial.highest - dial.lowest)
-        near = (level > dial.lowest + margin) & (level < dial.highest - margin)
+        lowest, highest = dial.lowest + margin, dial.highest - margin
         found = []
-        for side in (level < dial.value, level > dial.value):
-            rivals = np.flatnonzero(near & side)
-            if len(rivals):
-                best = rivals[np.abs(level[rivals] - dial.value).argmin()]
-                found.append((self.names[best], float(level[best])))
+        for side in (-1, 1):
+            ahead = (level > lowest) & (level < highest) & (side * (level - dial.value) > 0)
+            if not ahead.any():
+                continue
+            value = float(level[ahead][np.abs(level[ahead] - dial.value).argmin()])
+            if slopes[lead] * value + ends[lead] > EVEN * (slopes[0] * value + ends[0]):
+                if not (lowest < even < highest and side * (even - value) > 0):
+                    continue
+                value = float(even)
+            weights = slopes[1:] * value + ends[1:]
+            weights[self._leader] = -1.0
+            found.append((self.names[int(weights.argmax())], value))
         return found
 
     def _turns_of_gauge(self, dial: Dial) -> list[tuple[str, float]]:
-        leader = int(self.now.argmax())
         moved = gauge_at(dial)
 
-        def rival_at(value: float) -> int:
-            """Which hypothesis leads."""
-            return int(self._weights(dial, moved(value))[1:].argmax())
+        def probabilities(value: float) -> FloatArray:
+            weights = self._weights(dial, moved(value))
+            result: FloatArray = weights[1:] / weights[0]
+            return result
+
+        def stands(value: float) -> bool:
+            return not overturned(probabilities(value)[None], self._leader)[0]
 
         found = []
         for end in (dial.lowest, dial.highest):
             places = np.linspace(dial.value, end, GRID)[:-1]
             for inside, outside in pairwise(map(float, places)):
-                if rival_at(outside) != leader:
-                    value = _pinned(lambda x: rival_at(x) == leader, inside, outside)
-                    found.append((self.names[rival_at(value)], value))
+                if not stands(outside):
+                    value = _pinned(stands, inside, outside)
+                    found.append((self.names[int(probabilities(value).argmax())], value))
                     break
         return found
 
     def confirm(self, turn: Turn) -> bool:
-        """Whether a full recomputation finds the leader before the turn and the rival after it."""
+        """Whether a full recomputation finds the verdict standing before the turn, and after it
+        overturned by the rival.
+        """
         dial = turn.dial
         step = 1e-6 * (turn.value - dial.value)
-        before, after = (self._leader(dial, turn.value + side * step) for side in (-1, 1))
-        return (before, after) == (turn.leader, turn.rival)
+        before, after = (self._recomputed(dial, turn.value + side * step) for side in (-1, 1))
+        fallen = overturned(np.array([before, after]), self._leader)
+        return fallen.tolist() == [False, True] and self.names[int(after.argmax())] == turn.rival
 
-    def _leader(self, dial: Dial, value: float) -> str:
+    def _recomputed(self, dial: Dial, value: float) -> FloatArray:
         tree = JunctionTree(replaced(self._tree.network, dial.make(value)))
-        other = Sensitivity(
-            tree, self._evidence, dict(zip(self.names, self._clamps[1:], strict=True))
-        )
-        return self.names[int(other.now.argmax())]
+        clamps = dict(zip(self.names, self._clamps[1:], strict=True))
+        return Sensitivity(tree, self._evidence, clamps).now
 
 
 def sensitivity_of(belief: Belief) -> Sensitivity:
@@ -253,6 +274,13 @@ def number_turns(belief: Belief) -> list[Turn]:
         for turn in sensitivity.turns(dial)
     ]
     return sorted(turns, key=lambda turn: turn.steps)
+
+
+def confirmed_turns(belief: Belief, most: int = 8) -> list[Turn]:
+    """The numbers that need be least far off, each turn confirmed by recomputing the network."""
+    sensitivity = sensitivity_of(belief)
+    near = [turn for turn in number_turns(belief) if turn.steps <= MOST_STEPS]
+    return list(itertools.islice(filter(sensitivity.confirm, near), most))
 
 
 def replaced(network: Network, made: Made) -> Network:

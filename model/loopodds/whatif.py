@@ -23,6 +23,7 @@ from loopodds.sections import inspection_from
 
 OR = "or"
 NOTHING = "not recorded"
+UNKNOWN = "not known"
 
 
 class Change(NamedTuple):
@@ -240,7 +241,7 @@ def _vary(
         if isinstance(value, str) and (hidden := _supposition(name, value, knowledge)):
             variable, weight = hidden
             supposed[variable] = supposed.get(variable, 1.0) * weight
-            made.append(Change(name, "not known", value))
+            made.append(Change(name, UNKNOWN, value))
             continue
         one = observation(name, value, knowledge)
         _drop(sections, name)

@@ -1,0 +1,68 @@
+"""``loopodds explain``: why a condition is believed, and what would change that."""
+
+from __future__ import annotations
+
+import click
+
+from loopodds_cli.options import (
+    CONDITION,
+    case_argument,
+    json_option,
+    knowledge_option,
+    print_json,
+)
+
+
+@click.command()
+@case_argument
+@click.argument("condition", metavar="[CONDITION]", type=CONDITION, required=False)
+@click.option(
+    "--rival", metavar="CONDITION", type=CONDITION, help="What to hold against it, by name."
+)
+@click.option(
+    "--sensitivity",
+    is_flag=True,
+    help="Also list the numbers of the knowledge that the verdict hangs on.",
+)
+@json_option
+@knowledge_option
+def command(
+    case: str,
+    condition: str | None,
+    rival: str | None,
+    sensitivity: bool,
+    as_json: bool,
+    knowledge: str | None,
+) -> None:
+    """Explain why a condition is likely or not.
+
+    Shows the weight of each observation for and against it, why it and not its rival, what does
+    not fit together, and what would change the mind. Without CONDITION the leading one is
+    explained; it may also be sound.
+
+    \b
+    Example:
+      loopodds explain @wet_loop moisture
+    """
+    from loopodds.assessment import believe, recorded_words
+    from loopodds.engine import Model
+    from loopodds.explanation import explain
+    from loopodds.knowledge import load_knowledge
+    from loopodds.sensitivity import confirmed_turns
+
+    from loopodds_cli.cases import open_case
+
+    known = load_knowledge(knowledge)
+    inspection = open_case(case, known)
+    belief = believe(inspection, Model(known))
+    found = explain(belief, condition or "", rival or "")
+    turns = confirmed_turns(belief) if sensitivity else None
+    if as_json:
+        plain = {"case": inspection.name, **found.as_json()}
+        if turns is not None:
+            plain["numbers"] = [turn.as_json() for turn in turns]
+        print_json(plain)
+        return
+    from loopodds_cli.explain_page import print_explanation
+
+    print_explanation(inspection.name, found, recorded_words(inspection, known), turns, known)
