@@ -39,7 +39,7 @@ def work_problems(knowledge: Knowledge) -> Iterator[Problem]:
 
 
 def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
-    seen = [*knowledge.of_kind("finding", "gauge"), *AUXILIARY]
+    seen = [*knowledge.of_kind("finding", "gauge", "history"), *AUXILIARY]
     if not test.yields:
         yield "yields nothing"
     if test.minutes <= 0:

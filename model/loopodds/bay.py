@@ -1,0 +1,131 @@
+"""One car in one workshop: what is believed, what may be done, what it would cost."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from loopodds.aliases import FloatArray
+from loopodds.belief import Belief
+from loopodds.calibrated import Calibrated
+from loopodds.decision import Decision
+from loopodds.errors import unknown_name
+from loopodds.gates import Gates, Progress
+from loopodds.information import Masks
+from loopodds.knowledge import Knowledge
+from loopodds.lookahead import Planner
+from loopodds.prices import Prices, shipped_prices
+from loopodds.repairs import repair_decision
+
+
+@dataclass(eq=False)
+class Bay:
+    """A belief with the rules and prices under which to act on it.
+
+    Parameters
+    ----------
+    belief : Belief
+    done : iterable of str
+        Tests done, in order; those whose findings are recorded need not be named.
+    prices : Prices, optional
+        The shipped ones when left out.
+    context : mapping of str to str, optional
+        Everything stated about the car, where that is more than the belief depends on (the
+        refrigerant sets a price).
+
+    Raises
+    ------
+    UnknownName
+        If a test is not one.
+    """
+
+    belief: Belief
+    done: Iterable[str] = ()
+    prices: Prices | None = None
+    context: Mapping[str, str] | None = None
+    _gates: Gates = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        self.done = tuple(self.done)
+        for name in self.done:
+            if name not in self.knowledge.tests:
+                raise unknown_name("test", name, self.knowledge.tests)
+        stated = {**self.belief.context, **(self.context or {})}
+        prices = self.prices or shipped_prices(self.knowledge)
+        self._gates = _gates(self.knowledge, tuple(sorted(stated.items())), prices)
+
+    @property
+    def knowledge(self) -> Knowledge:
+        """Knowledge behind the belief."""
+        return self.belief.model.knowledge
+
+    @property
+    def gates(self) -> Gates:
+        """Rules of this car in this workshop, with its prices."""
+        return self._gates
+
+    @cached_property
+    def progress(self) -> Progress:
+        """How far the inspection has come."""
+        return self.gates.progress(self.belief.evidence, self.done)
+
+    @cached_property
+    def decision(self) -> Decision:
+        """All plans of services."""
+        return repair_decision(self.gates, self.gates.failed(self.progress))
+
+    @cached_property
+    def calibrated(self) -> Calibrated:
+        """Every clique of the posterior."""
+        tree = self.belief.model.tree(self.belief.context)
+        return Calibrated(tree, self.belief.evidence)
+
+    @cached_property
+    def planner(self) -> Planner:
+        """Planner of tests."""
+        yields = {name: test.yields for name, test in self.knowledge.tests.items()}
+        return Planner(self.calibrated, self.decision, self.gates, yields, masks(self.knowledge))
+
+    @cached_property
+    def conditions(self) -> tuple[tuple[str, ...], FloatArray]:
+        """Names of the conditions, and which columns of the decision make up each.
+
+        The array has shape (columns, conditions), with ones and zeros.
+        """
+        conditions = self.knowledge.conditions
+        pairs = [
+            (name, state)
+            for name, _ in self.decision.variables
+            for state in self.belief.model.states(name)
+        ]
+        member = np.zeros((len(pairs) + len(self.decision.needs), len(conditions)))
+        for i, condition in enumerate(conditions.values()):
+            for row, (variable, state) in enumerate(pairs):
+                member[row, i] = variable == condition.variable and state in condition.states
+        return tuple(conditions), member
+
+    @cached_property
+    def about(self) -> Collection[str]:
+        """What tests inform about: the state of the car, not its past."""
+        return frozenset(self.knowledge.of_kind("fault", "mechanism"))
+
+
+@lru_cache(maxsize=64)
+def _gates(knowledge: Knowledge, context: tuple[tuple[str, str], ...], prices: Prices) -> Gates:
+    return Gates(knowledge, dict(context), prices)
+
+
+@lru_cache(maxsize=8)
+def masks(knowledge: Knowledge) -> Masks:
+    """For each gauge the findings, with their states, under which it shows nothing."""
+    return {
+        name: {
+            finding: [knowledge.node(finding).states.index(state) for state in states]
+            for finding, states in node.masked_by.items()
+        }
+        for name, node in knowledge.of_kind("gauge").items()
+        if node.masked_by
+    }

@@ -1,0 +1,199 @@
+"""Which test next: what it tells, how long it takes, whether it is worth its cost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from loopodds.bay import Bay
+from loopodds.belief import Belief
+from loopodds.branches import Branch, State
+from loopodds.gates import Closed, Move
+from loopodds.prices import Prices
+
+TOLD_ABOUT = 2
+
+
+@dataclass(frozen=True, slots=True)
+class RankedTest:
+    """One test that can be done now, or once others have been.
+
+    Attributes
+    ----------
+    test : str
+    bits : float
+        Information about the state of the car that it would give now, all it shows together.
+    minutes : float
+        For the test itself, a wait that it needs included.
+    net_value : float
+        Currency by which it lowers the expected cost, its own cost and that of what must come
+        before it taken off. Where it opens other tests, the best sequence through it counts.
+    worth : float
+        The same before any cost, for the test without what it opens; never below zero.
+    cost : float
+        Currency of the test itself.
+    blocked_by : tuple of str
+        Tests that have to be done first, in order.
+    opens : str
+        The test that its net value comes from; itself where that is the best.
+    about : tuple of str
+        Conditions whose probability it is expected to move most, strongest first.
+    """
+
+    test: str
+    bits: float
+    minutes: float
+    net_value: float
+    worth: float
+    cost: float
+    blocked_by: tuple[str, ...]
+    opens: str
+    about: tuple[str, ...]
+
+    @property
+    def bits_per_minute(self) -> float:
+        """Information for each minute of the test itself."""
+        return self.bits / self.minutes if self.minutes else 0.0
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data, keys of the published contract first."""
+        return {
+            "test": self.test,
+            "bits": self.bits,
+            "minutes": self.minutes,
+            "net_value": self.net_value,
+            "blocked_by": list(self.blocked_by),
+            "bits_per_minute": self.bits_per_minute,
+            "worth": self.worth,
+            "cost": self.cost,
+            "opens": self.opens,
+            "about": list(self.about),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What to test next, or that testing has done its work.
+
+    Attributes
+    ----------
+    tests : tuple of RankedTest
+        Highest net value first; at equal value what comes first stands first.
+    closed : tuple of Closed
+        Tests that nothing to be done now can open.
+    plan : State
+        The tree behind it: sequences of up to ``depth`` moves.
+    depth : int
+    """
+
+    tests: tuple[RankedTest, ...]
+    closed: tuple[Closed, ...]
+    plan: State
+    depth: int
+
+    @property
+    def stop(self) -> bool:
+        """Whether no test, and no sequence of ``depth`` tests, pays for itself."""
+        return self.plan.best is None
+
+    @property
+    def gap(self) -> float:
+        """Currency by which the plan can fall short of the best one of its depth at most."""
+        return max(0.0, self.plan.value - self.plan.least)
+
+
+def rank_tests(
+    belief: Belief,
+    done: Iterable[str] = (),
+    prices: Prices | None = None,
+    context: Mapping[str, str] | None = None,
+) -> list[RankedTest]:
+    """Every test that can be done now or opened by others, best first.
+
+    Parameters
+    ----------
+    belief : Belief
+    done : iterable of str
+        Tests done, in order; those whose findings are recorded need not be named.
+    prices : Prices, optional
+    context : mapping of str to str, optional
+        Everything stated about the car, where that is more than the belief depends on.
+    """
+    bay = Bay(belief, done, prices, context)
+    return ranked(bay, bay.planner.rank(bay.progress))
+
+
+def choose_test(bay: Bay, lookahead: int = 1) -> Choice:
+    """What to test next, looking ahead so many tests; pairs are tried before saying stop."""
+    state = bay.planner.plan(bay.progress, lookahead)
+    depth = max(1, lookahead)
+    if state.best is None and depth == 1:
+        depth, state = 2, bay.planner.plan(bay.progress, 2)
+    closed = tuple(bay.gates.closed(bay.progress))
+    return Choice(tuple(ranked(bay, state)), closed, state, depth)
+
+
+def ranked(bay: Bay, state: State) -> list[RankedTest]:
+    """Tests of a judged state, best first."""
+    branches = {branch.move.test: branch for branch in state.branches}
+    best = _best_through(branches.values(), state.stop)
+    tests = [
+        _ranked(bay, state, move, branches.get(move.test), best)
+        for move in bay.gates.moves(bay.progress)
+        if move.test in best
+    ]
+    order = {name: i for i, name in enumerate(bay.knowledge.tests)}
+    return sorted(tests, key=lambda t: (-round(t.net_value, 6), len(t.blocked_by), order[t.test]))
+
+
+def _best_through(branches: Iterable[Branch], stop: float) -> dict[str, tuple[float, str]]:
+    """For every test the best net value of a sequence it is part of, and where that leads."""
+    best: dict[str, tuple[float, str]] = {}
+    for branch in branches:
+        net = stop - branch.value
+        for step in branch.move.steps:
+            own = step.test == branch.move.test
+            if step.test not in best or (net, own) > (best[step.test][0], False):
+                best[step.test] = (net, branch.move.test)
+    return best
+
+
+def _ranked(
+    bay: Bay,
+    state: State,
+    move: Move,
+    branch: Branch | None,
+    best: Mapping[str, tuple[float, str]],
+) -> RankedTest:
+    look = bay.planner.look(bay.knowledge.tests[move.test].yields)
+    net, opens = best[move.test]
+    step = move.steps[-1]
+    return RankedTest(
+        move.test,
+        look.bits(bay.about),
+        step.minutes,
+        net,
+        branch.gain if branch is not None else 0.0,
+        step.cost,
+        move.first,
+        opens,
+        _told_about(bay, state, branch) if branch is not None else (),
+    )
+
+
+def _told_about(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
+    """Conditions whose probability the test moves most, by the mean absolute change."""
+    names, columns = bay.conditions
+    change = np.abs((branch.marginals - state.marginal) @ columns)
+    moved = branch.chance @ change
+    telling = np.argsort(-moved)[:TOLD_ABOUT]
+    least = max(0.01, 0.3 * float(moved[telling[0]]))
+    return tuple(names[i] for i in telling if moved[i] >= least)
+
+
+def json_rows(tests: Sequence[RankedTest], count: int = 3) -> list[dict[str, Any]]:
+    """The best tests as plain data, for ``assess``."""
+    return [test.as_json() for test in tests[:count]]

@@ -1,0 +1,194 @@
+"""Choosing among plans whose expected cost is linear in what is believed of single variables.
+
+A plan is made of options that do not touch each other, one from each component. The expected cost
+of every plan follows from the marginals, so a batch of imagined outcomes is priced by one matrix
+product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import accumulate
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.aliases import FloatArray, Query
+
+_ROWS = 2048
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Component:
+    """Options of which exactly one is taken.
+
+    Attributes
+    ----------
+    options : tuple of tuple of str
+        Names of what each option does.
+    constant : float array, shape (options,)
+        What an option costs whatever is wrong.
+    loss : float array, shape (options, columns)
+        What it costs besides, for every state of every variable of the decision.
+    """
+
+    options: tuple[Query, ...]
+    constant: FloatArray
+    loss: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Setting:
+    """Components that can be combined freely; other combinations belong to other settings."""
+
+    components: tuple[Component, ...]
+
+
+class Plan(NamedTuple):
+    """One plan: what it does and its whole expected cost."""
+
+    actions: Query
+    cost: float
+
+
+@dataclass(slots=True, eq=False)
+class Decision:
+    """All plans.
+
+    Attributes
+    ----------
+    variables : tuple of (str, int)
+        Hidden variables that bear on the cost, with their number of states.
+    needs : tuple of str
+        Tests that some plans need done first. A column is one state of one variable, in the
+        order of the variables, then one for each need: one while it is still to be done.
+    settings : tuple of Setting
+    informed : float array, shape (columns,)
+        For every state of every variable a cost such that their expected sum is never above what
+        the best plan would cost to someone who knew every variable exactly.
+    """
+
+    variables: tuple[tuple[str, int], ...]
+    needs: Query
+    settings: tuple[Setting, ...]
+    informed: FloatArray
+    _loss: FloatArray = field(init=False, repr=False)
+    _constant: FloatArray = field(init=False, repr=False)
+    _starts: list[int] = field(init=False, repr=False)
+    _first: list[int] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        parts = [part for setting in self.settings for part in setting.components]
+        self._loss = np.ascontiguousarray(np.vstack([part.loss for part in parts]).T)
+        self._constant = np.concatenate([part.constant for part in parts])
+        self._starts = [0, *accumulate(len(part.constant) for part in parts)][:-1]
+        self._first = [0, *accumulate(len(s.components) for s in self.settings)][:-1]
+
+    @classmethod
+    def of_table(cls, variable: str, losses: Mapping[str, Sequence[float]]) -> Decision:
+        """Decision between named acts on one variable.
+
+        Parameters
+        ----------
+        losses : mapping of str to sequence of float
+            For every act its loss in each state of the variable.
+        """
+        table = np.array(list(losses.values()), dtype=float)
+        component = Component(tuple((name,) for name in losses), np.zeros(len(table)), table)
+        shape = ((variable, table.shape[1]),)
+        return cls(shape, (), (Setting((component,)),), table.min(axis=0))
+
+    @property
+    def queries(self) -> list[Query]:
+        """What to ask the engine for: the marginal of every variable."""
+        return [(name,) for name, _ in self.variables]
+
+    def marginals(self, joints: Mapping[Query, FloatArray], to_do: FloatArray) -> FloatArray:
+        """Posteriors and what is still to be done side by side, shape (rows, columns).
+
+        Parameters
+        ----------
+        joints : mapping of Query to float array, shape (rows, states)
+        to_do : float array, shape (rows, needs) or (needs,)
+            From :meth:`to_do`.
+        """
+        parts = [joints[(name,)] for name, _ in self.variables]
+        wide = np.broadcast_to(to_do, (len(parts[0]), len(self.needs)))
+        return np.hstack([*parts, wide])
+
+    def to_do(self, done: Collection[str]) -> FloatArray:
+        """One for each need that is not done, zero for the others, shape (needs,)."""
+        return np.array([float(name not in done) for name in self.needs])
+
+    def cost(self, marginals: FloatArray) -> FloatArray:
+        """Expected cost of the best plan in every row, shape (rows,)."""
+        costs = [
+            self._by_setting(marginals[start : start + _ROWS]).min(axis=1)
+            for start in range(0, len(marginals), _ROWS)
+        ]
+        return np.concatenate(costs) if costs else np.empty(0)
+
+    def _by_setting(self, marginals: FloatArray) -> FloatArray:
+        options = marginals @ self._loss + self._constant
+        parts = np.minimum.reduceat(options, self._starts, axis=1)
+        totals: FloatArray = np.add.reduceat(parts, self._first, axis=1)
+        return totals
+
+    def informed_cost(self, marginals: FloatArray) -> FloatArray:
+        """Lower bound of the expected cost under perfect information, shape (rows,)."""
+        bound: FloatArray = marginals @ self.informed
+        return bound
+
+    def best(self, marginal: FloatArray) -> Plan:
+        """Plan of least expected cost for one row of marginals, shape (columns,)."""
+        return self.alternatives(marginal, 1)[0]
+
+    def alternatives(self, marginal: FloatArray, count: int) -> list[Plan]:
+        """The best plan, then plans that differ from a setting's best in one component.
+
+        Parameters
+        ----------
+        marginal : float array, shape (columns,)
+        count : int
+            How many, different ones only, cheapest first.
+        """
+        plans: dict[Query, Plan] = {}
+        for setting in self.settings:
+            costs = [part.constant + part.loss @ marginal for part in setting.components]
+            chosen = [int(c.argmin()) for c in costs]
+            variants = [chosen] + [
+                [*chosen[:i], other, *chosen[i + 1 :]]
+                for i, c in enumerate(costs)
+                for other in np.argsort(c)[1 : count + 1].tolist()
+            ]
+            for variant in variants:
+                plan = _assemble(setting, variant, costs)
+                key = tuple(sorted(plan.actions))
+                if key not in plans or plan.cost < plans[key].cost:
+                    plans[key] = plan
+        return sorted(plans.values(), key=lambda plan: plan.cost)[:count]
+
+    def restricted(self, action: str, included: bool) -> Decision:
+        """The same decision among the plans that do, or do not, include an action."""
+        settings = []
+        for setting in self.settings:
+            parts = [_restrict(part, action, included) for part in setting.components]
+            if all(len(part.options) for part in parts):
+                settings.append(Setting(tuple(parts)))
+        return Decision(self.variables, self.needs, tuple(settings), self.informed)
+
+
+def _assemble(setting: Setting, variant: Sequence[int], costs: Sequence[FloatArray]) -> Plan:
+    pairs = zip(setting.components, variant, strict=True)
+    actions = tuple(name for part, option in pairs for name in part.options[option])
+    return Plan(actions, sum(float(c[o]) for c, o in zip(costs, variant, strict=True)))
+
+
+def _restrict(part: Component, action: str, included: bool) -> Component:
+    """Options that contain the action, or do not; untouched where no option ever does."""
+    holds = np.array([action in option for option in part.options])
+    if not holds.any():
+        return part
+    keep = np.flatnonzero(holds == included)
+    return Component(tuple(part.options[i] for i in keep), part.constant[keep], part.loss[keep])

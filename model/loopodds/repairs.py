@@ -1,0 +1,286 @@
+"""Every sensible combination of services, priced: the decision that all testing serves.
+
+A plan costs its work and material, what must be done before it, one filling of the loop however
+many of its services need it, and the harm of every fault that it leaves for a season. Faults are
+cured independently: what two services both cure stays with the product of their failures.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from loopodds.aliases import BoolArray, FloatArray, IntArray, Query
+from loopodds.arcs import cured_states
+from loopodds.decision import Component, Decision, Setting
+from loopodds.gates import Gates
+from loopodds.knowledge import Knowledge, Service
+
+FILLING = "filling"
+"""Evacuating and charging by mass, as something that services need."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Offer:
+    """One service that can be done on this car.
+
+    Attributes
+    ----------
+    name : str
+    price : float
+        Work and material, in currency.
+    cure : float array, shape (fault columns,)
+        Chance that it removes each state of each fault.
+    needs : frozenset of str
+        Tests, and the filling, that have to come before or with it.
+    apart : frozenset of str
+        Services that it must not be combined with.
+    with_one_of : tuple of frozenset of str
+        For every guard that was not passed, the services of which one has to go along.
+    """
+
+    name: str
+    price: float
+    cure: FloatArray
+    needs: frozenset[str]
+    apart: frozenset[str]
+    with_one_of: tuple[frozenset[str], ...]
+
+
+@lru_cache(maxsize=64)
+def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
+    """All plans of services for one car, as a decision on its fault variables.
+
+    Parameters
+    ----------
+    gates : Gates
+        Of the car and the workshop: services that it rules out are not offered.
+    failed : tuple of str
+        Guards that were not passed: their contaminant has to be taken out with the rest.
+    """
+    knowledge, prices = gates.knowledge, gates.prices
+    faults = knowledge.of_kind("fault")
+    shape = tuple((name, len(node.states)) for name, node in faults.items())
+    columns = [(name, state) for name, node in faults.items() for state in node.states]
+    harm = np.array([knowledge.harms.get(v, {}).get(state, 0.0) for v, state in columns])
+    offers = offers_for(gates, failed, columns)
+    tests = sorted({need for offer in offers for need in offer.needs} - {FILLING})
+    needs = tuple(name for name in knowledge.tests if name in tests)
+    bill = {name: prices.of_work(name) for name in needs}
+    bill[FILLING] = prices.filling(gates.context.get("refrigerant"))
+    variable = np.repeat(np.arange(len(shape)), [count for _, count in shape])
+    book = _Book(harm, variable, needs, bill)
+    groups = _groups(offers, harm, variable)
+    shared = frozenset(
+        need
+        for need in bill
+        if sum(any(need in offer.needs for offer in group) for group in groups) > 1
+    )
+    menus = [list(book.menu(group)) for group in groups]
+    settings = [book.setting(menus, shared, paid) for paid in _unions(offers, shared)]
+    return Decision(shape, needs, tuple(settings), book.informed(offers))
+
+
+def offers_for(
+    gates: Gates, failed: Sequence[str], columns: Sequence[tuple[str, str]]
+) -> list[Offer]:
+    """Services that can be done on this car and cure anything, in file order."""
+    knowledge = gates.knowledge
+    apart = _apart(knowledge)
+    offers = []
+    for name, service in knowledge.services.items():
+        needs = gates.service_needs(service, failed)
+        if not service.cures or needs is None:
+            continue
+        if service.extra.get("filling"):
+            needs = needs | {FILLING}
+        clears = service.extra.get("clears", ())
+        stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
+        along = tuple(_clearing(guard, knowledge) for guard in stopped)
+        cure = _cure(service, knowledge, columns)
+        price = gates.prices.of_work(name)
+        offers.append(Offer(name, price, cure, needs, apart[name], along))
+    return offers
+
+
+def _clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
+    """Services that take out what a guard found."""
+    services = knowledge.services.items()
+    return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))
+
+
+def _cure(service: Service, knowledge: Knowledge, columns: Sequence[tuple[str, str]]) -> FloatArray:
+    cure = np.zeros(len(columns))
+    for target, chance in service.cures.items():
+        covered = cured_states(target, knowledge)
+        cure = np.maximum(cure, [chance * (column in covered) for column in columns])
+    return cure
+
+
+def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
+    """Services that exclude each other, whichever of the two says so."""
+    apart: dict[str, set[str]] = {name: set() for name in knowledge.services}
+    for name, service in knowledge.services.items():
+        for other in service.not_with:
+            apart[name].add(other)
+            apart[other].add(name)
+    return {name: frozenset(others) for name, others in apart.items()}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Dish:
+    """One combination of the services of a group: price, needs and the harm it leaves."""
+
+    names: Query
+    price: float
+    needs: frozenset[str]
+    left: FloatArray
+
+
+class _Book:
+    """Harms and prices of one car.
+
+    Parameters
+    ----------
+    harm : float array, shape (fault columns,)
+    variable : int array, shape (fault columns,)
+        Number of the fault variable of each column.
+    needs : tuple of str
+    bill : mapping of str to float
+        Cost of every need, the filling included.
+    """
+
+    def __init__(
+        self, harm: FloatArray, variable: IntArray, needs: Query, bill: Mapping[str, float]
+    ) -> None:
+        self._harm = harm
+        self._starts = np.flatnonzero(np.diff(variable, prepend=-1))
+        self._variable = variable
+        self._needs = needs
+        self._bill = bill
+
+    def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
+        """Combinations of which no service could be left out at no loss whatever is wrong."""
+        touched = np.isin(self._variable, self._touched(group))
+        chosen: list[Offer] = []
+
+        def extend(rest: Sequence[Offer]) -> Iterator[_Dish]:
+            dish = self._dish(chosen, touched)
+            names = set(dish.names)
+            if all(names & along for offer in chosen for along in offer.with_one_of):
+                yield dish
+            for i, offer in enumerate(rest):
+                if names & offer.apart:
+                    continue
+                chosen.append(offer)
+                if self._all_pay(chosen):
+                    yield from extend(rest[i + 1 :])
+                chosen.pop()
+
+        return extend(group)
+
+    def _touched(self, group: Sequence[Offer]) -> IntArray:
+        cures = np.any([offer.cure * self._harm > 0 for offer in group], axis=0)
+        return np.unique(self._variable[cures])
+
+    def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
+        left = self._harm * touched * np.prod([1 - offer.cure for offer in chosen], axis=0)
+        needs = frozenset().union(*(offer.needs for offer in chosen))
+        names = tuple(offer.name for offer in chosen)
+        return _Dish(names, sum(offer.price for offer in chosen), needs, left)
+
+    def _all_pay(self, chosen: Sequence[Offer]) -> bool:
+        """Whether each service saves more than its price in the worst case that it is there for.
+
+        One that has to go along with others because of a guard always stays.
+        """
+        along = {name for offer in chosen for names in offer.with_one_of for name in names}
+        for offer in chosen:
+            if offer.name in along:
+                continue
+            others = np.prod([1 - o.cure for o in chosen if o is not offer], axis=0)
+            saved = self._harm * others * offer.cure
+            if np.maximum.reduceat(saved, self._starts).sum() <= offer.price:
+                return False
+        return True
+
+    def setting(
+        self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
+    ) -> Setting:
+        """Components once the needs in ``paid`` are paid for; they cover all shared needs used."""
+        once = self._component([_Dish((), 0.0, paid, self._untouched(menus))])
+        parts = [
+            self._component(
+                [
+                    _Dish(dish.names, dish.price, dish.needs - shared, dish.left)
+                    for dish in menu
+                    if dish.needs & shared <= paid
+                ]
+            )
+            for menu in menus
+        ]
+        return Setting((once, *parts))
+
+    def _untouched(self, menus: Sequence[Sequence[_Dish]]) -> FloatArray:
+        """Harm of faults that no service on offer cures."""
+        served = np.any([menu[0].left > 0 for menu in menus], axis=0) if menus else False
+        return np.where(served, 0.0, self._harm)
+
+    def _component(self, dishes: Sequence[_Dish]) -> Component:
+        filling = self._bill[FILLING]
+        constant = [dish.price + filling * (FILLING in dish.needs) for dish in dishes]
+        bills = [[self._bill[n] * (n in dish.needs) for n in self._needs] for dish in dishes]
+        left = np.array([dish.left for dish in dishes])
+        loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self._needs)))])
+        return Component(tuple(dish.names for dish in dishes), np.array(constant), loss)
+
+    def informed(self, offers: Sequence[Offer]) -> FloatArray:
+        """Cost of each fault state to someone who knows it, never too high, shape (columns,).
+
+        The price of a service is split among the variables that it is there for, so that the
+        parts of one plan add up to no more than it costs.
+        """
+        saved = np.array([np.maximum.reduceat(self._harm * o.cure, self._starts) for o in offers])
+        split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
+        least = np.zeros(len(self._harm) + len(self._needs))
+        for column, harm in enumerate(self._harm):
+            variable = int(self._variable[column])
+            useful = [i for i, offer in enumerate(offers) if offer.cure[column] > 0]
+            least[column] = min(
+                sum(offers[i].price * split[i, variable] for i in some)
+                + harm * float(np.prod([1 - offers[i].cure[column] for i in some]))
+                for count in range(len(useful) + 1)
+                for some in itertools.combinations(useful, count)
+            )
+        return least
+
+
+def _groups(offers: Sequence[Offer], harm: FloatArray, variable: IntArray) -> list[list[Offer]]:
+    """Services that bear on each other: a common fault, or one that excludes or needs another."""
+    groups: list[list[Offer]] = []
+    for offer in offers:
+        linked = [g for g in groups if any(_linked(offer, o, harm, variable) for o in g)]
+        for group in linked:
+            groups.remove(group)
+        groups.append([*itertools.chain(*linked), offer])
+    order = {offer.name: i for i, offer in enumerate(offers)}
+    return [sorted(group, key=lambda offer: order[offer.name]) for group in groups]
+
+
+def _linked(one: Offer, other: Offer, harm: FloatArray, variable: IntArray) -> bool:
+    ours, theirs = (set(variable[offer.cure * harm > 0]) for offer in (one, other))
+    named = {*one.apart, *itertools.chain(*one.with_one_of)}
+    named_back = {*other.apart, *itertools.chain(*other.with_one_of)}
+    return bool(ours & theirs) or other.name in named or one.name in named_back
+
+
+def _unions(offers: Sequence[Offer], shared: frozenset[str]) -> list[frozenset[str]]:
+    """Every set of shared needs that some services together have."""
+    unions = {frozenset[str]()}
+    for offer in offers:
+        unions |= {paid | (offer.needs & shared) for paid in unions}
+    return sorted(unions, key=lambda paid: (len(paid), sorted(paid)))
