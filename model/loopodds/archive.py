@@ -22,8 +22,9 @@ from loopodds.rejects import HEADER
 from loopodds.reopening import reopen_list
 from loopodds.scorejob import Done, Job, do_chunk, job_for, map_digest, short_digest
 from loopodds.scoring import empty_scored
+from loopodds.sources import open_source
 from loopodds.summary import Progress, Summary, default_rejects
-from loopodds.tables import Chunk, Source, open_source
+from loopodds.tables import Chunk, Source
 from loopodds.tally import Tally
 
 EDGE_BYTES = 1 << 20

@@ -127,11 +127,15 @@ def _coded(column: pa.ChunkedArray, meaning: Callable[[str], Any]) -> tuple[IntA
     """Index of each cell into its distinct texts (last: empty), and what each text means."""
     import pyarrow as pa
 
-    array = text_column(column)
-    coded = array if pa.types.is_dictionary(array.type) else array.dictionary_encode()
+    coded = text_column(column)
+    if not pa.types.is_dictionary(coded.type):
+        coded = coded.dictionary_encode(null_encoding="encode")
     texts = coded.dictionary.to_pylist()
-    index = coded.indices.fill_null(len(texts)).to_numpy(zero_copy_only=False)
-    return index, [meaning("" if text is None else text.strip()) for text in (*texts, "")]
+    index = coded.indices
+    if index.null_count:
+        index = index.fill_null(len(texts))
+    meanings = [meaning("" if text is None else text.strip()) for text in (*texts, "")]
+    return index.to_numpy(zero_copy_only=False), meanings
 
 
 def _said(text: str, feed: Feed, plan: ColumnPlan) -> str:

@@ -28,8 +28,8 @@ from loopodds.rejects import HEADER, rejects_bytes
 from loopodds.reopening import reopen_list
 from loopodds.scorejob import Job, job_for, map_digest
 from loopodds.scoring import empty_scored, score_chunk
+from loopodds.sources import ParquetSource
 from loopodds.summary import Progress, Summary, default_rejects
-from loopodds.tables import ParquetSource
 from loopodds.tally import Tally
 
 PARTITION_ROWS = 1 << 18
@@ -164,11 +164,12 @@ def _scored_partition(job: Job, partition: Partition, folder: Path, model: Model
     tally = Tally()
     try:
         schema = empty_scored(reader.schema, model).schema
+        reader.expect_words(feed.column for feed in job.plan.feeds if feed.options)
         with bad.open("wb") as rejects, pyarrow.parquet.ParquetWriter(part, schema) as writer:
             for chunk in reader.chunks(CHUNK_ROWS, 0, partition.first_row):
                 done = score_chunk(chunk, job.plan, model, job.review)
                 if done.table.num_rows:
-                    writer.write_table(done.table)
+                    writer.write_table(done.table.cast(schema))
                 rejects.write(rejects_bytes(done.rejects))
                 tally = tally.plus(done.tally)
         count.write_text(json.dumps(tally.as_json()), encoding="utf-8")

@@ -15,7 +15,8 @@ from loopodds.columns import ColumnPlan, plan_columns
 from loopodds.inspection import InspectionBatch
 from loopodds.knowledge import Knowledge
 from loopodds.rejects import Problem, Reject, rejects_of
-from loopodds.tables import Chunk, open_source
+from loopodds.sources import open_source
+from loopodds.tables import Chunk
 
 CHUNK_ROWS = 16_384
 
@@ -97,6 +98,7 @@ def read_inspections(
     reader = open_source(Path(source), mapping)
     try:
         plan = plan_columns(reader.schema.names, knowledge, mapping)
+        reader.expect_words(feed.column for feed in plan.feeds if feed.options)
         for chunk in reader.chunks(chunk_rows):
             taken = take_in(chunk, plan, knowledge)
             numbers = chunk.first_row + chunk.offsets[taken.rows]

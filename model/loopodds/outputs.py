@@ -134,7 +134,8 @@ def _stream_bytes(table: pa.Table) -> bytes:
     import pyarrow as pa
 
     sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, table.schema) as writer:
+    options = pa.ipc.IpcWriteOptions(compression="lz4")
+    with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
         writer.write_table(table)
     result: bytes = sink.getvalue().to_pybytes()
     return result
@@ -158,12 +159,11 @@ def write_parquet(spool: IO[bytes], end: int, path: Path, empty: pa.Table) -> No
     import pyarrow.parquet
 
     texts = [f.name for f in empty.schema if not pa.types.is_floating(f.type)]
-    with pyarrow.parquet.ParquetWriter(
-        path, empty.schema, use_dictionary=texts, compression="zstd"
-    ) as writer:
+    with pyarrow.parquet.ParquetWriter(path, empty.schema, use_dictionary=texts) as writer:
         held: list[pa.Table] = []
         while spool.tell() < end:
-            held.append(pa.ipc.open_stream(spool).read_all())
+            # words that were read coded become text again
+            held.append(pa.ipc.open_stream(spool).read_all().cast(empty.schema))
             if sum(table.num_rows for table in held) >= GROUP_ROWS:
                 writer.write_table(pa.concat_tables(held), row_group_size=GROUP_ROWS)
                 held = []

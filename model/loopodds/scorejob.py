@@ -58,6 +58,7 @@ def job_for(
         plan = plan_columns(reader.schema.names, known, mapping)
     except InspectionError as error:
         raise InspectionError(f"{reader.name}: {error}") from error
+    reader.expect_words(feed.column for feed in plan.feeds if feed.options)
     kind = output_format(out)
     check_writable(reader.schema, kind)
     folder = str(Path(knowledge).resolve()) if knowledge is not None else None
