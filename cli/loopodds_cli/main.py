@@ -17,6 +17,7 @@ COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
     "explain": "Explain why a condition is likely or not.",
     "whatif": "Show a case beside its variations.",
+    "report": "Write a report for the customer and the workshop.",
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
     "score": "Score an archive of inspections.",

@@ -26,8 +26,8 @@ LINES = (
     ("#8a4f9e", (0, (6, 1.5, 1.5, 1.5)), "D"),
     ("#7a7f26", (0, (3, 3)), "v"),
 )
-WIDTH = 5.2
-LABEL_CHARACTERS = 30
+WIDTH = 4.3
+LABEL_CHARACTERS = 27
 
 _STYLE = {
     "font.family": "DejaVu Sans",
@@ -164,7 +164,7 @@ def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
         low = min(0.0, *values)
         axes.set_xlim(low - (0.24 * reach if low < 0 else 0.02 * reach), reach * 1.24)
         _rows(axes, labels)
-        axes.set_xlabel("decibans: 3 double the odds, 10 make them tenfold", fontsize=8)
+        axes.set_xlabel("decibans; 3 double the odds", fontsize=8)
         told = "; ".join(f"{bar.label} {bar.decibans:+.1f}" for bar in bars)
         return as_picture(
             figure,

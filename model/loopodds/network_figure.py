@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from loopodds.arcs import children_of, parents_of
-from loopodds.figures import FAINT, INK, PALE, WIDTH, Picture, as_picture, in_style
+from loopodds.figures import FAINT, INK, PALE, Picture, as_picture, in_style
 from loopodds.knowledge import Knowledge
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ KINDS = {
 }
 HIDDEN = ("fault", "mechanism")
 KEY = "thick: fault   dashed: inner state   dotted: reading   thin: finding or history"
-ROW = 0.36
+WIDTH, ROW = 5.6, 0.36
 
 
 def network_picture(name: str, knowledge: Knowledge) -> Picture:

@@ -1,0 +1,79 @@
+"""``loopodds report``: a page for the customer and the record for the workshop."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from loopodds_cli.options import case_argument, knowledge_option
+
+if TYPE_CHECKING:
+    from loopodds.casebook import Event
+
+FORMATS = ("html", "md", "json")
+
+
+@click.command()
+@case_argument
+@click.option(
+    "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Where to write it; - prints it."
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMATS),
+    help="Taken from the name of the file when left out, else html.",
+)
+@knowledge_option
+def command(case: str, out: str | None, form: str | None, knowledge: str | None) -> None:
+    """Write a report for the customer and the workshop.
+
+    One file: a page in plain words, then the record with everything seen, what it moved and what
+    was not checked. HTML needs nothing besides the file and prints on A4 and Letter.
+
+    \b
+    Example:
+      loopodds report @wet_loop --out report.html
+    """
+    from datetime import datetime
+    from pathlib import Path
+
+    from loopodds.caseexport import write_whole
+    from loopodds.engine import Model
+    from loopodds.knowledge import load_knowledge
+    from loopodds.report import report_of
+
+    from loopodds_cli.cases import open_case
+    from loopodds_cli.reports import next_tests_of, written
+
+    if out is None:
+        raise click.UsageError("say where to write the report: --out FILE, or --out - to print it")
+    suffix = Path(out).suffix.lower().lstrip(".")
+    chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
+    known = load_knowledge(knowledge)
+    model = Model(known)
+    inspection = open_case(case, known)
+    report = report_of(
+        inspection,
+        model,
+        datetime.now().astimezone(),
+        _events(case),
+        next_tests_of(inspection, model),
+    )
+    text = written(report, chosen if chosen in FORMATS else "html")
+    if out == "-":
+        click.echo(text, nl=False)
+    else:
+        write_whole(Path(out), text)
+
+
+def _events(case: str) -> tuple[Event, ...]:
+    """Events of a case of the book; none for a case file."""
+    if not (case.isascii() and case.isdigit()):
+        return ()
+    from loopodds.bookfile import book_path
+    from loopodds.casebook import CaseBook
+
+    with CaseBook(book_path(), write=False) as book:
+        return book.events(int(case))
