@@ -18,7 +18,7 @@ from loopodds.information import Masks
 from loopodds.knowledge import Knowledge
 from loopodds.lookahead import Planner
 from loopodds.prices import Prices, shipped_prices
-from loopodds.repairs import repair_decision
+from loopodds.repairs import Offer, harm_of, offers_for, repair_decision
 
 
 @dataclass(eq=False)
@@ -76,6 +76,24 @@ class Bay:
     def decision(self) -> Decision:
         """All plans of services."""
         return repair_decision(self.gates, self.gates.failed(self.progress))
+
+    @cached_property
+    def offers(self) -> dict[str, Offer]:
+        """Services that can be done on this car, by name."""
+        failed = self.gates.failed(self.progress)
+        return {offer.name: offer for offer in offers_for(self.gates, failed)}
+
+    @cached_property
+    def harm(self) -> FloatArray:
+        """Harm of every state of every fault, left for a season, shape (fault columns,)."""
+        return harm_of(self.gates)
+
+    @cached_property
+    def marginal(self) -> FloatArray:
+        """What is believed now, as the decision wants it, shape (columns,)."""
+        to_do = self.decision.to_do(self.progress.done)
+        row: FloatArray = self.decision.marginals(self.belief.beliefs.faults, to_do)[0]
+        return row
 
     @cached_property
     def calibrated(self) -> Calibrated:

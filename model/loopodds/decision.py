@@ -46,10 +46,12 @@ class Setting:
 
 
 class Plan(NamedTuple):
-    """One plan: what it does and its whole expected cost."""
+    """One plan: what it does, its whole expected cost, and where it stands in the decision."""
 
     actions: Query
     cost: float
+    setting: int
+    options: tuple[int, ...]
 
 
 @dataclass(slots=True, eq=False)
@@ -104,18 +106,23 @@ class Decision:
         """What to ask the engine for: the marginal of every variable."""
         return [(name,) for name, _ in self.variables]
 
-    def marginals(self, joints: Mapping[Query, FloatArray], to_do: FloatArray) -> FloatArray:
+    def marginals(self, posteriors: Mapping[str, FloatArray], to_do: FloatArray) -> FloatArray:
         """Posteriors and what is still to be done side by side, shape (rows, columns).
 
         Parameters
         ----------
-        joints : mapping of Query to float array, shape (rows, states)
+        posteriors : mapping of str to float array, shape (rows, states)
+            Of each variable.
         to_do : float array, shape (rows, needs) or (needs,)
             From :meth:`to_do`.
         """
-        parts = [joints[(name,)] for name, _ in self.variables]
+        parts = [posteriors[name] for name, _ in self.variables]
         wide = np.broadcast_to(to_do, (len(parts[0]), len(self.needs)))
         return np.hstack([*parts, wide])
+
+    def of_joints(self, joints: Mapping[Query, FloatArray], to_do: FloatArray) -> FloatArray:
+        """The same from the answers to :attr:`queries`."""
+        return self.marginals({name: joints[name,] for name, _ in self.variables}, to_do)
 
     def to_do(self, done: Collection[str]) -> FloatArray:
         """One for each need that is not done, zero for the others, shape (needs,)."""
@@ -154,7 +161,7 @@ class Decision:
             How many, different ones only, cheapest first.
         """
         plans: dict[Query, Plan] = {}
-        for setting in self.settings:
+        for number, setting in enumerate(self.settings):
             costs = [part.constant + part.loss @ marginal for part in setting.components]
             chosen = [int(c.argmin()) for c in costs]
             variants = [chosen] + [
@@ -163,11 +170,34 @@ class Decision:
                 for other in np.argsort(c)[1 : count + 1].tolist()
             ]
             for variant in variants:
-                plan = _assemble(setting, variant, costs)
+                total = sum(float(c[o]) for c, o in zip(costs, variant, strict=True))
+                plan = Plan(self._actions(number, variant), total, number, tuple(variant))
                 key = tuple(sorted(plan.actions))
                 if key not in plans or plan.cost < plans[key].cost:
                     plans[key] = plan
         return sorted(plans.values(), key=lambda plan: plan.cost)[:count]
+
+    def _actions(self, setting: int, options: Sequence[int]) -> Query:
+        pairs = zip(self.settings[setting].components, options, strict=True)
+        return tuple(name for part, option in pairs for name in part.options[option])
+
+    def cost_of(self, plan: Plan, marginals: FloatArray) -> FloatArray:
+        """Expected cost of one plan in every row, shape (rows,)."""
+        pairs = list(zip(self.settings[plan.setting].components, plan.options, strict=True))
+        loss = np.sum([part.loss[option] for part, option in pairs], axis=0)
+        total: FloatArray = marginals @ loss + sum(float(p.constant[o]) for p, o in pairs)
+        return total
+
+    def chosen(self, marginals: FloatArray) -> list[Query]:
+        """What the best plan does in every row."""
+        setting = self._by_setting(marginals).argmin(axis=1)
+        actions = []
+        for number, row in zip(setting.tolist(), marginals, strict=True):
+            parts = self.settings[number].components
+            actions.append(
+                self._actions(number, [int((p.constant + p.loss @ row).argmin()) for p in parts])
+            )
+        return actions
 
     def restricted(self, action: str, included: bool) -> Decision:
         """The same decision among the plans that do, or do not, include an action."""
@@ -177,12 +207,6 @@ class Decision:
             if all(len(part.options) for part in parts):
                 settings.append(Setting(tuple(parts)))
         return Decision(self.variables, self.needs, tuple(settings), self.informed)
-
-
-def _assemble(setting: Setting, variant: Sequence[int], costs: Sequence[FloatArray]) -> Plan:
-    pairs = zip(setting.components, variant, strict=True)
-    actions = tuple(name for part, option in pairs for name in part.options[option])
-    return Plan(actions, sum(float(c[o]) for c, o in zip(costs, variant, strict=True)))
 
 
 def _restrict(part: Component, action: str, included: bool) -> Component:

@@ -115,6 +115,8 @@ class Knowledge:
     conditions : dict of str to Condition
     digest : str
         Hash of the file contents: the version of the knowledge in force.
+    harms_in_context : dict of str to tuple of records
+        Harms that hold instead where the contexts in ``when`` do.
     """
 
     nodes: Mapping[str, Node]
@@ -127,6 +129,7 @@ class Knowledge:
     cautions: Mapping[str, Record]
     sources: Mapping[str, Record]
     digest: str
+    harms_in_context: Mapping[str, tuple[Record, ...]] = field(default_factory=dict)
     _by_kind: dict[str, dict[str, Node]] = field(default_factory=dict, repr=False)
 
     def of_kind(self, *kinds: str) -> dict[str, Node]:
@@ -201,6 +204,9 @@ def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
         cautions=raw["cautions.toml"],
         sources=raw["sources.toml"],
         digest=digest[:16],
+        harms_in_context={
+            n: tuple(e["in_context"]) for n, e in raw["harms.toml"].items() if "in_context" in e
+        },
     )
 
 
@@ -244,7 +250,7 @@ def _number(file: str, name: str, entry: Record, key: str, default: float | None
 
 
 def _numbers(file: str, name: str, entry: Any) -> dict[str, float]:
-    skip = {"source", "grade", "weight"}
+    skip = {"source", "grade", "weight", "in_context"}
     return {key: _number(file, name, entry, key) for key in entry if key not in skip}
 
 

@@ -94,7 +94,7 @@ class Planner:
         """The car as it stands, nothing imagined."""
         tree, evidence = self.calibrated.tree, self.calibrated.evidence
         posterior = tree.propagate(evidence, self.decision.queries)
-        marginal = self.decision.marginals(posterior.joints, self.decision.to_do(progress.done))
+        marginal = self.decision.of_joints(posterior.joints, self.decision.to_do(progress.done))
         stop, known = self.decision.cost(marginal), self.decision.informed_cost(marginal)
         log_evidence = float(posterior.log_evidence[0])
         return State({}, progress, 1.0, log_evidence, float(stop[0]), float(known[0]), marginal[0])
@@ -166,7 +166,7 @@ class Planner:
         pairs = which * len(kinds) + np.repeat(kind, leaf_sizes)
         pairs, pair = np.unique(pairs, return_inverse=True)
         number, kind = np.divmod(pairs, len(kinds))
-        marginals = decision.marginals(
+        marginals = decision.of_joints(
             {query: joint[number] for query, joint in posterior.joints.items()}, kinds[kind]
         )
         logs = posterior.log_evidence[which]

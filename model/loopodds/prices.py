@@ -23,7 +23,7 @@ _FILE = "prices.toml"
 _MOST = 1e6
 _GROUNDS = ("source", "grade", "weight")
 _SECTIONS = ("filling", "refrigerant", "minutes", "cost")
-_SINGLE = ("currency", "labour_rate", "waiting_rate", "skills", "cannot")
+_SINGLE = ("currency", "labour_rate", "waiting_rate", "expensive", "skills", "cannot")
 
 Fault = Callable[[str, str, str], LoopoddsError]
 
@@ -37,6 +37,8 @@ class Prices:
     currency : str
     labour_rate, waiting_rate : float
         Currency an hour of work, and an hour in which the car only blocks a place.
+    expensive : float
+        Currency from which on a service wants a second kind of evidence.
     filling_minutes, filling_cost : float
         Evacuating and charging by mass: counted once, however many services need it.
     refrigerant : mapping of str to float
@@ -50,6 +52,7 @@ class Prices:
     currency: str
     labour_rate: float
     waiting_rate: float
+    expensive: float
     filling_minutes: float
     filling_cost: float
     refrigerant: Mapping[str, float]
@@ -69,6 +72,10 @@ class Prices:
     def waiting(self, minutes: float) -> float:
         """Currency for minutes of waiting."""
         return minutes * self.waiting_rate / 60
+
+    def with_everything(self, knowledge: Knowledge) -> Prices:
+        """The same prices in a workshop that has every skill and does everything."""
+        return replace(self, skills=frozenset(_skills(knowledge)), cannot=frozenset())
 
     def filling(self, refrigerant: str | None) -> float:
         """Currency for evacuating and charging once; the dearest where it is not stated."""
@@ -91,12 +98,12 @@ def shipped_prices(knowledge: Knowledge) -> Prices:
         where = f"[{section}] {key}" if section else key
         return KnowledgeError(f"{_FILE}: {where}: {problem}")
 
-    for key in ("currency", "labour_rate", "waiting_rate", "filling"):
+    for key in ("currency", "labour_rate", "waiting_rate", "expensive", "filling"):
         if key not in knowledge.prices:
             raise KnowledgeError(f"{_FILE}: needs {key!r}")
     tests, services = knowledge.tests.items(), knowledge.services.items()
     empty = Prices(
-        "", 0.0, 0.0, 0.0, 0.0, {},
+        "", 0.0, 0.0, 0.0, 0.0, 0.0, {},
         {
             **{name: test.minutes for name, test in tests},
             **{name: service.minutes for name, service in services},
@@ -139,7 +146,6 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
         if key not in known:
             raise fault("", key, f"unknown key; {suggestion(key, (*_SINGLE, *_SECTIONS))}")
     work = [*knowledge.tests, *knowledge.services]
-    skills = {skill for item in _work(knowledge) for skill in item.skill}
     filling = _numbers(content, "filling", ("minutes", "cost"), fault)
     fluids = knowledge.contexts["refrigerant"].values if "refrigerant" in knowledge.contexts else ()
     return replace(
@@ -147,18 +153,24 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
         currency=_currency(content, base.currency, fault),
         labour_rate=_rate(content, "labour_rate", base.labour_rate, fault),
         waiting_rate=_rate(content, "waiting_rate", base.waiting_rate, fault),
+        expensive=_rate(content, "expensive", base.expensive, fault),
         filling_minutes=filling.get("minutes", base.filling_minutes),
         filling_cost=filling.get("cost", base.filling_cost),
         refrigerant={**base.refrigerant, **_numbers(content, "refrigerant", fluids, fault)},
         minutes={**base.minutes, **_numbers(content, "minutes", work, fault)},
         cost={**base.cost, **_numbers(content, "cost", work, fault)},
-        skills=_names(content, "skills", sorted(skills), base.skills, fault),
+        skills=_names(content, "skills", _skills(knowledge), base.skills, fault),
         cannot=_names(content, "cannot", work, base.cannot, fault),
     )
 
 
-def _work(knowledge: Knowledge) -> list[Any]:
-    return [*knowledge.tests.values(), *knowledge.services.values()]
+def _skills(knowledge: Knowledge) -> list[str]:
+    """Every skill that a test or service asks for."""
+    extras = [(t.skill, t.extra) for t in knowledge.tests.values()]
+    extras += [(s.skill, s.extra) for s in knowledge.services.values()]
+    asked = {name for own, _ in extras for name in own}
+    asked |= {s for _, e in extras for b in e.get("in_context", ()) for s in b.get("skill", ())}
+    return sorted(asked)
 
 
 def _currency(content: Mapping[str, Any], default: str, fault: Fault) -> str:

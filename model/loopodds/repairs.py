@@ -19,6 +19,7 @@ from loopodds.arcs import cured_states
 from loopodds.decision import Component, Decision, Setting
 from loopodds.gates import Gates
 from loopodds.knowledge import Knowledge, Service
+from loopodds.nodes import matches
 
 FILLING = "filling"
 """Evacuating and charging by mass, as something that services need."""
@@ -65,9 +66,8 @@ def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
     knowledge, prices = gates.knowledge, gates.prices
     faults = knowledge.of_kind("fault")
     shape = tuple((name, len(node.states)) for name, node in faults.items())
-    columns = [(name, state) for name, node in faults.items() for state in node.states]
-    harm = np.array([knowledge.harms.get(v, {}).get(state, 0.0) for v, state in columns])
-    offers = offers_for(gates, failed, columns)
+    harm = harm_of(gates)
+    offers = offers_for(gates, failed)
     tests = sorted({need for offer in offers for need in offer.needs} - {FILLING})
     needs = tuple(name for name in knowledge.tests if name in tests)
     bill = {name: prices.of_work(name) for name in needs}
@@ -85,11 +85,34 @@ def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
     return Decision(shape, needs, tuple(settings), book.informed(offers))
 
 
-def offers_for(
-    gates: Gates, failed: Sequence[str], columns: Sequence[tuple[str, str]]
-) -> list[Offer]:
-    """Services that can be done on this car and cure anything, in file order."""
+def fault_columns(knowledge: Knowledge) -> list[tuple[str, str]]:
+    """Fault variable and state of each column, in file order."""
+    faults = knowledge.of_kind("fault").items()
+    return [(name, state) for name, node in faults for state in node.states]
+
+
+def harm_of(gates: Gates) -> FloatArray:
+    """Harm of each state of each fault left for a season on this car, shape (fault columns,)."""
     knowledge = gates.knowledge
+    harms = {name: dict(states) for name, states in knowledge.harms.items()}
+    for name, blocks in knowledge.harms_in_context.items():
+        for block in blocks:
+            if matches(block["when"], gates.context):
+                harms[name] |= {key: float(value) for key, value in block.items() if key != "when"}
+    return np.array([harms.get(v, {}).get(state, 0.0) for v, state in fault_columns(knowledge)])
+
+
+def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
+    """Services that can be done on this car and cure anything, in file order.
+
+    Parameters
+    ----------
+    gates : Gates
+    failed : sequence of str
+        Guards that were not passed.
+    """
+    knowledge = gates.knowledge
+    columns = fault_columns(knowledge)
     apart = _apart(knowledge)
     offers = []
     for name, service in knowledge.services.items():
