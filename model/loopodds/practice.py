@@ -86,12 +86,13 @@ class PracticeCar:
 class Done(NamedTuple):
     """A test done in an exercise: what it showed, and when it was asked for.
 
-    ``minutes`` include waiting; ``shown`` maps what can be seen to text, empty text for a gauge
+    ``minutes`` include waiting, ``cost`` is in currency; ``shown`` maps what can be seen to text, empty text for a gauge
     that showed nothing usable.
     """
 
     test: str
     minutes: float
+    cost: float
     shown: Mapping[str, str]
 
 
@@ -221,9 +222,10 @@ class Exercise:
         """
         if test not in self.model.knowledge.tests:
             raise self.unknown_test(test)
-        if test in self.tests_done():
-            raise InspectionError(f"{test} has been done; what it showed is known")
-        return self.gates.way(test, self.progress())
+        progress = self.progress()
+        if test in progress.done:
+            raise InspectionError(f"{test}: what it shows is known already")
+        return self.gates.way(test, progress)
 
     def unknown_test(self, name: str) -> UnknownName:
         """Error for a test that is not in the knowledge."""
@@ -253,7 +255,7 @@ class Exercise:
             )
         shown: list[Done] = []
         for step in way.steps:
-            shown.append(Done(step.test, step.minutes, self._reveal(step.test)))
+            shown.append(Done(step.test, step.minutes, step.cost, self._reveal(step.test)))
             self.done.append(shown[-1])
             if isinstance(self.gates.way(test, self.progress()), Closed) and step.test != test:
                 break
