@@ -129,13 +129,13 @@ class CsvRows:
             mark = self._line_end(mark)
         if self._line_end(mark) <= mark:
             raise InspectionError(f"{self._name}: empty; an archive starts with a header line")
+        if b"\r" in self._held[mark : self._line_end(mark)].strip():
+            raise InspectionError(
+                f"{self._name}: its lines end with carriage returns; save it with line feeds"
+            )
         cells, end = self._record(mark)
         if isinstance(cells, str):
             raise InspectionError(f"{self._name}: the header line cannot be read: {cells}")
-        if len(cells) == 1 and "\r" in self._held[:end].decode().strip():
-            raise InspectionError(
-                f"{self._name}: lines end with carriage returns only; save it with line feeds"
-            )
         self._held = self._held[end:]
         self.position = end
         return tuple(cells)

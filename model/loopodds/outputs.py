@@ -85,7 +85,9 @@ def _csv_bytes(table: pa.Table, delimiter: str) -> bytes:
     import pyarrow as pa
     import pyarrow.csv
 
-    table = pa.table([_plain(column) for column in table.columns], names=table.column_names)
+    # arrow's CSV writer puts out garbage for an empty chunk within a column
+    columns = [_plain(column) for column in table.combine_chunks().columns]
+    table = pa.table(columns, names=table.column_names)
     options = pyarrow.csv.WriteOptions(
         include_header=False, delimiter=delimiter, quoting_style="none"
     )

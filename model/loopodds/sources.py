@@ -177,7 +177,8 @@ class ParquetSource:
                 yield pa.Table.from_batches([*held, part])
                 batch = batch.slice(part.num_rows)
                 held, count = [], 0
-            held, count = [*held, batch], count + batch.num_rows
+            if batch.num_rows:
+                held, count = [*held, batch], count + batch.num_rows
         if count:
             yield pa.Table.from_batches(held)
 
