@@ -82,7 +82,7 @@ class Moment(NamedTuple):
     probabilities: Mapping[str, float]
 
 
-class TestPoint(NamedTuple):
+class NextTest(NamedTuple):
     """A test that could come next; ``ready`` is false while others must come first."""
 
     title: str
@@ -173,12 +173,12 @@ def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
         )
 
 
-def next_tests_picture(points: Sequence[TestPoint]) -> Picture:
+def next_tests_picture(points: Sequence[NextTest]) -> Picture:
     """What each next test is worth against the minutes it takes; numbered, best first.
 
     Parameters
     ----------
-    points : sequence of TestPoint
+    points : sequence of NextTest
         At most a dozen.
     """
     with in_style():

@@ -170,8 +170,8 @@ def _told_in(inspection: Inspection, model: Model) -> tuple[tuple[Entry, ...], t
     for section in ("history", "findings", "readings"):
         for name, value in getattr(inspection, section).items():
             steps.append(_with(steps[-1], section, name, value))
-            title = knowledge.nodes[name].title if name in knowledge.nodes else name
-            labels.append(f"{title}: {recorded[name]}".replace("_", " "))
+            said = recorded[name].replace("_", " ")
+            labels.append(f"{_title(name, knowledge)}: {said}")
     moments = tuple(
         Moment(label, chances(posterior))
         for label, posterior in zip(labels, posteriors(steps, model), strict=True)
@@ -205,10 +205,19 @@ def _told_by(
 
 def event_words(event: Event, knowledge: Knowledge) -> str:
     """What happened, with titles for names where the knowledge has them."""
-    name = str(event.content.get("name"))
-    if event.kind in ("seen", "read") and name in knowledge.nodes:
-        value = value_text(event.content["value"]).replace("_", " ")
-        return f"{knowledge.nodes[name].title}: {value}"
-    if event.kind == "test_done" and event.content["test"] in knowledge.tests:
-        return f"Done: {knowledge.tests[event.content['test']].title}"
+    content = event.content
+    if event.kind in ("seen", "read"):
+        value = value_text(content["value"]).replace("_", " ")
+        return f"{_title(content['name'], knowledge)}: {value}"
+    if event.kind == "doubted":
+        return f"doubted: {_title(content['name'], knowledge)}"
+    if event.kind == "withdrawn":
+        return f"withdrawn: {', '.join(_title(name, knowledge) for name in content['names'])}"
+    if event.kind == "test_done" and content["test"] in knowledge.tests:
+        return f"done: {knowledge.tests[content['test']].title}"
     return described(event).replace("_", " ")
+
+
+def _title(name: str, knowledge: Knowledge) -> str:
+    """What the knowledge calls something, or the name itself in words."""
+    return knowledge.nodes[name].title if name in knowledge.nodes else name.replace("_", " ")

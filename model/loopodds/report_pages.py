@@ -90,7 +90,9 @@ def _answer(report: Report) -> Iterator[Block]:
     yield Paragraph(sentence(with_state(leader, knowledge)), "answer")
     yield Paragraph(f"{_in_100(leader.probability)} with the same findings have this.", "lead")
     yield Paragraph(sureness(leader.probability))
-    yield Paragraph(knowledge.node(leader.variable).about)
+    variable = knowledge.node(leader.variable)
+    if len(variable.conditions) == 1:
+        yield Paragraph(variable.about)
     also = [c for c in found.conditions[1:] if c.probability >= ALSO_FROM][:OPEN]
     if also:
         yield Chances(

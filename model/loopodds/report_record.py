@@ -11,7 +11,7 @@ from loopodds.explanation import TurningPoint
 from loopodds.figures import (
     Bar,
     Moment,
-    TestPoint,
+    NextTest,
     course_picture,
     next_tests_picture,
     weights_picture,
@@ -192,7 +192,7 @@ def _tests(report: Report) -> Iterator[Block]:
     known = report.knowledge.tests
     yield Heading(3, "What to do next")
     points = [
-        TestPoint(known[t["test"]].title, t["minutes"], t["net_value"], not t["blocked_by"])
+        NextTest(known[t["test"]].title, t["minutes"], t["net_value"], not t["blocked_by"])
         for t in tests
     ]
     yield Drawing(
