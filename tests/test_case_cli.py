@@ -19,6 +19,7 @@ from loopodds.casework import Casework
 from loopodds.engine import Model
 from loopodds.observations import printable
 from loopodds_cli.bash_words import WholeWords
+from loopodds_cli.case_next import next_tests
 from loopodds_cli.main import main
 from loopodds_cli.wording import meaning
 from loopodds_cli.workbench import Workbench
@@ -88,6 +89,27 @@ def test_the_page_says_the_same_in_words() -> None:
     undone = done("undo", "1")
     assert "undone: sample_bubbles = persisting" in undone
     assert re.search(r"down +\d+ % to \d+ % +Water in the loop", undone)
+
+
+def test_each_call_names_the_next_test_until_the_case_is_closed() -> None:
+    opened = answered("open", "refrigerant=R134a")
+    for test in opened["next_tests"]:
+        assert {"test", "bits", "minutes", "net_value", "blocked_by"} <= test.keys()
+    first = opened["next_tests"][0]["test"]
+    title = Model().knowledge.tests[first].title
+    assert title in done("undo", "1") + done("redo", "1") + done("show", "1")
+    done("done", "1", first)
+    assert first not in [test["test"] for test in answered("show", "1")["next_tests"]]
+    assert answered("close", "1", "--unconfirmed")["next_tests"] == []
+
+
+def test_what_is_recorded_stays_recorded_where_the_next_test_cannot_be_told() -> None:
+    # this knowledge has no prices
+    page = done("open", "sample_bubbles=persisting", "--knowledge", str(SMALL))
+    assert "cannot be told: prices.toml: needs 'currency'" in page
+    answer = answered("show", "1", "--knowledge", str(SMALL))
+    assert answer["next_tests"] == []
+    assert answer["warnings"][-1] == "prices.toml: needs 'currency'"
 
 
 def test_undo_and_redo_through_the_commands_give_the_identical_belief() -> None:
@@ -319,7 +341,7 @@ def bench(model: Model, tmp_path: Path) -> Workbench:
     """The prompt over a case of which only the refrigerant is known."""
     work = Casework(CaseBook(tmp_path / "book.db"), model)
     work.open("van", [("refrigerant", "R134a")])
-    return Workbench(work, 1)
+    return Workbench(work, 1, next_tests)
 
 
 def recorded(bench: Workbench, *lines: str) -> list[str]:
@@ -376,6 +398,9 @@ def recorded(bench: Workbench, *lines: str) -> list[str]:
         (["foam br", "- faom"], ["sample_foam = brief"]),
         (["- vent"], []),
         (["un"], []),
+        (["next", "9"], []),
+        (["next", "inter", "cooling", "weak"], ["cooling = weak"]),
+        (["n", "1", "1", "2"], ["cooling = weak"]),
         (["zzzz"], []), (["7"], []), ([""], []), (["="], []),
         (["?", "show", "hist", "names bub"], []),
     ],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from loopodds.assessment import condition_title
@@ -10,6 +10,7 @@ from loopodds.observations import printable
 from loopodds.replay import described, value_text
 from rich.text import Text
 
+from loopodds_cli.case_next import NONE_PAYS, Next
 from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ WORTH_SHOWING = 0.03
 TELLING = ("seen", "read", "doubted", "withdrawn", "undone", "redone")
 
 
-def answer_json(answer: Answer, next_tests: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
     """What a call answers, as plain data."""
     state = answer.state
     return {
@@ -41,14 +42,14 @@ def answer_json(answer: Answer, next_tests: Sequence[Mapping[str, Any]]) -> dict
         "p_sound": answer.after.p_sound,
         "log_evidence": answer.after.log_evidence,
         "conditions": [{"name": n, "probability": p} for n, p in answer.ranking()],
-        "next_tests": [dict(test) for test in next_tests],
+        "next_tests": [dict(test) for test in next_up.tests],
         "knowledge": answer.model.knowledge.digest,
         "knowledge_before": answer.older or answer.model.knowledge.digest,
-        "warnings": list(answer.inspection.warnings),
+        "warnings": [*answer.inspection.warnings, *filter(None, [next_up.problem])],
     }
 
 
-def print_answer(answer: Answer, next_tests: Sequence[Mapping[str, Any]]) -> None:
+def print_answer(answer: Answer, next_up: Next) -> None:
     """What was recorded, what it moved, what is likeliest now and what to do next."""
     page = Page()
     page.line(Text(case_title(answer.state), STRONG), Text(_status(answer.state), FAINT))
@@ -56,11 +57,11 @@ def print_answer(answer: Answer, next_tests: Sequence[Mapping[str, Any]]) -> Non
     _changed_knowledge(page, answer)
     _moved(page, answer)
     _leading(page, answer)
-    _next(page, next_tests, answer.model.knowledge)
+    _next(page, next_up, answer.model.knowledge)
     _warnings(page, answer.new_warnings())
 
 
-def print_case(answer: Answer, next_tests: Sequence[Mapping[str, Any]]) -> None:
+def print_case(answer: Answer, next_up: Next) -> None:
     """Everything that stands in a case, then as :func:`print_answer`."""
     page = Page()
     state = answer.state
@@ -82,7 +83,7 @@ def print_case(answer: Answer, next_tests: Sequence[Mapping[str, Any]]) -> None:
         page.heading("Turned out to be true")
         page.rows(list(state.confirmed.items()))
     _leading(page, answer)
-    _next(page, next_tests, answer.model.knowledge)
+    _next(page, next_up, answer.model.knowledge)
     _warnings(page, answer.inspection.warnings)
 
 
@@ -229,12 +230,17 @@ def _leading(page: Page, answer: Answer) -> None:
     page.rows([(percent(p), page.bar(p), title) for p, title in titles], right=[0])
 
 
-def _next(page: Page, tests: Sequence[Mapping[str, Any]], knowledge: Knowledge) -> None:
+def _next(page: Page, next_up: Next, knowledge: Knowledge) -> None:
+    tests = next_up.tests
+    if next_up.problem:
+        page.heading("Next test")
+        page.marked("!", f"cannot be told: {printable(next_up.problem)}")
     if not tests:
         return
-    page.heading("Next test")
+    paying = [test for test in tests[:2] if test["net_value"] > 0]
+    page.heading("Next test", "" if paying else NONE_PAYS)
     rows: list[Sequence[Cell]] = []
-    for test in tests[:2]:
+    for test in paying or tests[:1]:
         first = ", ".join(knowledge.tests[name].title for name in test["blocked_by"])
         title = knowledge.tests[test["test"]].title
         rows.append((title, f"{test['minutes']:.0f} min", f"after: {first}" if first else ""))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,21 +14,23 @@ from loopodds_cli.options import case_argument, print_json
 if TYPE_CHECKING:
     from loopodds.caseanswer import Answer
 
-Tests = Sequence[Mapping[str, Any]]
+    from loopodds_cli.case_next import Next
+
 file_option = click.option(
     "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Write there, not to the screen."
 )
 
 
-def tell(answer: Answer, desk: Desk, page: Callable[[Answer, Tests], None]) -> None:
+def tell(answer: Answer, desk: Desk, page: Callable[[Answer, Next], None]) -> None:
     """Answer on a page or as JSON."""
+    from loopodds_cli.case_next import next_tests
     from loopodds_cli.case_pages import answer_json
 
-    tests: Tests = ()
+    next_up = next_tests(answer)
     if desk.as_json:
-        print_json(answer_json(answer, tests))
+        print_json(answer_json(answer, next_up))
     else:
-        page(answer, tests)
+        page(answer, next_up)
 
 
 @click.command()
@@ -189,11 +191,12 @@ def work(number: int, **given: Any) -> None:
     Example:
       loopodds case work 1
     """
+    from loopodds_cli.case_next import next_tests
     from loopodds_cli.workbench import Workbench
 
     desk = Desk(**given)
     with desk.casework() as casework:
-        Workbench(casework, number).run()
+        Workbench(casework, number, next_tests).run()
 
 
 def _export_case(number: int, out: str | None, desk: Desk) -> None:

@@ -7,25 +7,27 @@ guessed. Every entry is in the book before the next prompt appears.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from functools import cached_property
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import click
-from loopodds.errors import LoopoddsError
 from loopodds.inspection import CHOICES
 from loopodds.observations import Value, observable_names, printable
 from loopodds.replay import CaseError, described
 from loopodds.sections import names_in
 
+from loopodds_cli.asking import Asking, Question
 from loopodds_cli.case_pages import case_title, print_case, print_history, title_of
 from loopodds_cli.page import percent
-from loopodds_cli.wording import are_shares, begins_number, meaning
+from loopodds_cli.wording import Meaning, are_shares, begins_number, meaning
 
 if TYPE_CHECKING:
     from loopodds.caseanswer import Answer
     from loopodds.casework import Casework
+
+    from loopodds_cli.case_next import Next
 
 HELP = """\
   NAME STATE        record what was seen       bub per
@@ -34,25 +36,16 @@ HELP = """\
   NAME              asks for the state
   doubt NAME (d)    keep it but do not use it
   - NAME            take it back
-  undo (u)  redo (r)  show (s)  history (h)  names WORD  help (?)  quit (q)
+  next (n)  undo (u)  redo (r)  show (s)  history (h)  names WORD  help (?)  quit (q)
 Beginnings are enough. A number picks from a list. What is unclear is asked, not guessed."""
 
 ALIASES = {
     "?": "help", "-": "withdraw", "d": "doubt", "h": "history", "q": "quit", "r": "redo",
-    "s": "show", "u": "undo", "w": "withdraw", "exit": "quit",
+    "n": "next", "s": "show", "u": "undo", "w": "withdraw", "exit": "quit",
 }  # fmt: skip
-COMMANDS = ("doubt", "help", "history", "names", "quit", "redo", "show", "undo", "withdraw")
+COMMANDS = ("doubt", "help", "history", "names", "next", "quit", "redo", "show", "undo", "withdraw")
 MOVES = 4
 WORDS_IN_A_NAME = 4
-
-
-class Question(NamedTuple):
-    """Something asked of the person, and what to do with an option that is chosen."""
-
-    prompt: str
-    options: tuple[str, ...]
-    then: Callable[[str], None]
-    numbered: bool = True
 
 
 class Workbench:
@@ -63,12 +56,15 @@ class Workbench:
     work : Casework
     number : int
         Of the case.
+    next_tests : callable
+        From the case as it stands to its next tests.
     """
 
-    def __init__(self, work: Casework, number: int) -> None:
+    def __init__(self, work: Casework, number: int, next_tests: Callable[[Answer], Next]) -> None:
         self.work = work
+        self._next_tests = next_tests
         self._number = number
-        self._question: Question | None = None
+        self._asking = Asking()
         self._names = tuple(observable_names(work.knowledge))
         self._faults = names_in("confirmed", work.knowledge)
         self.open = True
@@ -87,26 +83,14 @@ class Workbench:
         self._complete_with_tab()
         try:
             while self.open:
-                self.take(input(f"{self._question.prompt if self._question else self._number}> "))
+                self.take(input(f"{self._asking.prompt(str(self._number))}> "))
         except (EOFError, KeyboardInterrupt):
             click.echo()
         click.echo(f"Case {self._number} is kept.")
 
     def take(self, line: str) -> None:
         """One line from the person; everything it leads to is printed."""
-        question, self._question = self._question, None
-        words = line.replace("=", " ").split()
-        answered = False
-        try:
-            answered = bool(words and question and self._answers(question, words))
-            if question and answered:
-                self._choose(question, words)
-            elif words:
-                self._do(words)
-        except LoopoddsError as error:
-            click.echo(f"  ! {printable(str(error))}")
-            # a slip in the answer does not make the question go away
-            self._question = question if answered else None
+        self._asking.take(line.replace("=", " ").split(), self._do)
 
     @cached_property
     def _verbs(self) -> dict[str, Callable[[list[str]], None]]:
@@ -116,7 +100,8 @@ class Workbench:
             "quit": lambda words: self._leave(),
             "undo": lambda words: self._tell(work.undo(number)),
             "redo": lambda words: self._tell(work.redo(number)),
-            "show": lambda words: print_case(work.show(number), ()),
+            "next": lambda words: self._offer_tests(work.show(number)),
+            "show": lambda words: self._show(work.show(number)),
             "history": lambda words: print_history(work.book.events(number), work.knowledge),
             "names": self._list_names,
             "doubt": lambda words: self._about_entry(words, self._doubt),
@@ -132,7 +117,10 @@ class Workbench:
         found = meaning(name, self._names if "_" in name else (*self._names, *COMMANDS))
         # a fault cannot be seen: its name may be meant, though it begins a finding's
         sure = found.sure and (name in found.options or name not in self._faults)
-        self._settle(sure, name, found.options, lambda chosen: self._start(chosen, rest))
+        hint = "is no name here; ? for help, names WORD to search"
+        self._asking.settle(
+            name, found._replace(sure=sure), lambda chosen: self._start(chosen, rest), hint
+        )
 
     def _start(self, word: str, rest: list[str]) -> None:
         if word in self._verbs:
@@ -160,11 +148,10 @@ class Workbench:
             self._record(name, self._shares(name, states, words))
         else:
             typed = "_".join(words)
-            found = meaning(typed, states)
-            self._settle(
-                found.sure, typed, found.options, lambda state: self._record(name, state),
-                f"is no state of {name}: {', '.join(states)}",
-            )  # fmt: skip
+            otherwise = f"is no state of {name}: {', '.join(states)}"
+            self._asking.settle(
+                typed, meaning(typed, states), lambda state: self._record(name, state), otherwise
+            )
 
     def _ask_value(self, name: str, states: tuple[str, ...]) -> None:
         node = self.work.knowledge.nodes.get(name)
@@ -172,53 +159,11 @@ class Workbench:
         if self._measured(name) or not states:
             words = f", or {' / '.join(states)}" if states else ""
             click.echo(f"  a number with its unit{words}")
-            then: Callable[[str], None] = lambda text: self._observe(name, text.split())  # noqa: E731
-            self._question = Question(name, states, then, numbered=False)
+            self._asking.ask(
+                Question(name, states, lambda text: self._observe(name, text.split()), False)
+            )
         else:
-            self._list(states)
-            self._question = Question(name, states, lambda state: self._record(name, state))
-
-    def _answers(self, question: Question, words: list[str]) -> bool:
-        """Whether a line answers the open question rather than beginning something new."""
-        if begins_number(words[0]):
-            return True
-        typed = "_".join(words).lower()
-        return any(option.lower().startswith(typed) for option in question.options)
-
-    def _choose(self, question: Question, words: list[str]) -> None:
-        """Go on with the answer to a question: a place in the list, a beginning, a quantity."""
-        if not begins_number(words[0]):
-            typed = "_".join(words)
-            found = meaning(typed, question.options)
-            self._settle(found.sure, typed, found.options, question.then)
-        elif not question.numbered:
-            question.then(" ".join(words))
-        elif words[0] in map(str, range(1, len(question.options) + 1)) and len(words) == 1:
-            question.then(question.options[int(words[0]) - 1])
-        else:
-            raise CaseError(f"choose 1 to {len(question.options)}, or an empty line for none")
-
-    def _settle(
-        self,
-        sure: bool,
-        typed: str,
-        options: Sequence[str],
-        then: Callable[[str], None],
-        otherwise: str = "is no name here; ? for help, names WORD to search",
-    ) -> None:
-        """Go on with the one option that is sure, else let the person choose."""
-        if sure:
-            then(options[0])
-        elif not options:
-            click.echo(f"  ! {printable(typed)!r} {otherwise}")
-        else:
-            click.echo(f"  {printable(typed)!r} is not clear; which one?")
-            self._list(options)
-            self._question = Question("which", tuple(options), then)
-
-    def _list(self, options: Sequence[str]) -> None:
-        for place, option in enumerate(options, start=1):
-            click.echo(f"  {place:>2} {option}")
+            self._asking.ask(Question(name, states, lambda state: self._record(name, state)))
 
     def _record(self, name: str, value: Value) -> None:
         self._tell(self.work.record(self._number, [(name, value)]))
@@ -227,13 +172,9 @@ class Workbench:
         """Find the entry of the case that is meant, and do something to it."""
         entries = tuple(self.work.show(self._number).state.noted)
         typed = "_".join(words)
-        if not typed:
-            self._settle(False, "it", entries, then, "means nothing: nothing is recorded yet")
-            return
-        found = meaning(typed, entries)
-        self._settle(
-            found.sure, typed, found.options, then, f"is not recorded: {', '.join(entries)}"
-        )
+        found = meaning(typed, entries) if typed else Meaning(False, entries)
+        otherwise = f"is not recorded: {', '.join(entries) or 'nothing is'}"
+        self._asking.settle(typed or "it", found, then, otherwise)
 
     def _doubt(self, name: str) -> None:
         self._tell(self.work.doubt(self._number, [(name, None)]))
@@ -277,6 +218,43 @@ class Workbench:
             click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
         if not moves:
             click.echo("    moves nothing much")
+        for test in self._next_tests(answer).tests[:1]:
+            click.echo(f"    next {self._test_line(test)}")
+
+    def _offer_tests(self, answer: Answer) -> None:
+        """The next tests, to pick the one that was done and enter what it showed."""
+        next_up = self._next_tests(answer)
+        tests = {str(test["test"]): test for test in next_up.tests}
+        for test in tests.values():
+            click.echo(f"  {test['test']}: {self._test_line(test)}")
+        if not tests:
+            click.echo(f"  no next test {printable(next_up.problem)}".rstrip())
+            return
+
+        def unseen(name: str) -> None:
+            shows = self.work.knowledge.tests[name].yields
+            left = tuple(one for one in shows if one not in answer.state.noted)
+            if len(left) == 1:
+                self._begin(left[0])
+            elif left:
+                click.echo("  what did it show?")
+                self._asking.ask(Question(name, left, self._begin))
+            else:
+                click.echo("  all it shows is recorded")
+
+        self._asking.ask(Question("done", tuple(tests), unseen))
+
+    def _show(self, answer: Answer) -> None:
+        print_case(answer, self._next_tests(answer))
+
+    def _begin(self, name: str) -> None:
+        self._observe(name, [])
+
+    def _test_line(self, test: Mapping[str, Any]) -> str:
+        tests = self.work.knowledge.tests
+        first = ", ".join(tests[name].title for name in test["blocked_by"])
+        title = f"{tests[test['test']].title}, {test['minutes']:.0f} min"
+        return f"{title}, after: {first}" if first else title
 
     def _complete_with_tab(self) -> None:
         """Names and commands with the Tab key, where the system can."""
