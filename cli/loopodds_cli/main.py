@@ -15,12 +15,15 @@ from loopodds.errors import LoopoddsError
 
 COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
+    "next": "Choose the test that is worth its minutes.",
+    "plan": "Choose what to do to the car.",
     "explain": "Explain why a condition is likely or not.",
     "whatif": "Show a case beside its variations.",
     "report": "Write a report for the customer and the workshop.",
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
     "score": "Score an archive of inspections.",
+    "drill": "Practise on cars drawn from the network.",
     "network": "List, show, check or export the knowledge.",
     "completion": "Print the script that completes commands in a shell.",
 }

@@ -81,7 +81,8 @@ class Choice:
     Attributes
     ----------
     tests : tuple of RankedTest
-        Highest net value first; at equal value what comes first stands first.
+        Each judged as if it were the last but for what it opens; highest net value first, at
+        equal value what comes first stands first.
     closed : tuple of Closed
         Tests that nothing to be done now can open.
     plan : State
@@ -128,12 +129,11 @@ def rank_tests(
 
 def choose_test(bay: Bay, lookahead: int = 1) -> Choice:
     """What to test next, looking ahead so many tests; pairs are tried before saying stop."""
-    state = bay.planner.plan(bay.progress, lookahead)
-    depth = max(1, lookahead)
-    if state.best is None and depth == 1:
-        depth, state = 2, bay.planner.plan(bay.progress, 2)
+    single = bay.planner.rank(bay.progress)
+    tests = tuple(ranked(bay, single))
+    depth = max(lookahead, 2 if single.best is None else 1)
     closed = tuple(bay.gates.closed(bay.progress))
-    return Choice(tuple(ranked(bay, state)), closed, state, depth)
+    return Choice(tests, closed, bay.planner.plan(single, depth), depth)
 
 
 def ranked(bay: Bay, state: State) -> list[RankedTest]:

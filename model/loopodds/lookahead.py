@@ -106,11 +106,13 @@ class Planner:
         state.back_up(deeper=False)
         return state
 
-    def plan(self, progress: Progress, depth: int, most: int = 1500) -> State:
+    def plan(self, single: State, depth: int, most: int = 1500) -> State:
         """The car as it stands with sequences of up to ``depth`` moves judged.
 
         Parameters
         ----------
+        single : State
+            From :meth:`rank`.
         depth : int
         most : int
             States looked into at each depth beyond the first.
@@ -118,14 +120,13 @@ class Planner:
         Returns
         -------
         State
-            Never valued worse than :meth:`rank` values it. Where moves follow each other,
+            Never valued worse than ``single``. Where moves follow each other,
             readings are seen as words and findings through cells; ``least`` bounds what any
             sequence of so many moves could reach that way.
         """
-        single = self.rank(progress)
         if depth < 2:
             return single
-        root = self.start(progress)
+        root = self.start(single.progress)
         levels = [[root]]
         self._imagine(levels[0], fine=False)
         for _ in range(depth - 1):

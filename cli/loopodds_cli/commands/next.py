@@ -1,0 +1,50 @@
+"""``loopodds next``: which test to do next on one car."""
+
+from __future__ import annotations
+
+import click
+
+from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
+from loopodds_cli.work_options import done_option, lookahead_option, prices_option
+
+
+@click.command()
+@case_argument
+@lookahead_option
+@done_option
+@prices_option
+@json_option
+@knowledge_option
+def command(
+    case: str,
+    lookahead: int,
+    done: tuple[str, ...],
+    prices: str | None,
+    as_json: bool,
+    knowledge: str | None,
+) -> None:
+    """Choose the test that is worth its minutes.
+
+    Shows what to do next, why, how long it takes and what to be careful of; which other tests
+    pay, which are shut and what opens them; or that no further test pays.
+
+    \b
+    Example:
+      loopodds next @low_charge_dead_fan --lookahead 2
+    """
+    from loopodds.engine import Model
+    from loopodds.knowledge import load_knowledge
+    from loopodds.prices import load_prices
+    from loopodds.verdict import judge
+
+    from loopodds_cli.cases import open_case
+
+    known = load_knowledge(knowledge)
+    own = load_prices(prices, known)
+    verdict = judge(open_case(case, known), Model(known), own, done, lookahead)
+    if as_json:
+        print_json(verdict.next_json())
+        return
+    from loopodds_cli.next_page import print_next
+
+    print_next(verdict)

@@ -1,0 +1,44 @@
+"""``loopodds plan``: what to do to one car, or to test first."""
+
+from __future__ import annotations
+
+import click
+
+from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
+from loopodds_cli.work_options import done_option, prices_option
+
+
+@click.command()
+@case_argument
+@done_option
+@prices_option
+@json_option
+@knowledge_option
+def command(
+    case: str, done: tuple[str, ...], prices: str | None, as_json: bool, knowledge: str | None
+) -> None:
+    """Choose what to do to the car.
+
+    Shows the services of least expected cost in the order to do them, what comes close, how firm
+    that is and what it rests on; or which test to do first.
+
+    \b
+    Example:
+      loopodds plan @worn_compressor
+    """
+    from loopodds.engine import Model
+    from loopodds.knowledge import load_knowledge
+    from loopodds.prices import load_prices
+    from loopodds.verdict import judge
+
+    from loopodds_cli.cases import open_case
+
+    known = load_knowledge(knowledge)
+    own = load_prices(prices, known)
+    verdict = judge(open_case(case, known), Model(known), own, done)
+    if as_json:
+        print_json(verdict.plan_json())
+        return
+    from loopodds_cli.plan_page import print_plan
+
+    print_plan(verdict)

@@ -1,0 +1,146 @@
+"""The page of ``loopodds next``: what to do, why, how long, what to be careful of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from loopodds.assessment import condition_title
+from rich.text import Text
+
+from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
+from loopodds_cli.sequence_page import print_sequence
+from loopodds_cli.work_words import duration, lower, money, sentence, services_text
+
+if TYPE_CHECKING:
+    from loopodds.branches import Branch
+    from loopodds.choice import RankedTest
+    from loopodds.knowledge import Knowledge
+    from loopodds.verdict import Verdict
+
+ALSO = 5
+ENGINE = {"off": "engine off", "running": "engine running", "any": ""}
+
+
+def print_next(verdict: Verdict) -> None:
+    """Write the whole page to standard output."""
+    page = Page()
+    page.line(Text(verdict.case, STRONG), Text(f" best plan now: {_plan_now(verdict)}", FAINT))
+    page.line("")
+    best = verdict.choice.plan.best
+    if best is None:
+        _stop(page, verdict)
+    else:
+        _do(page, verdict, best)
+        _cautions(page, verdict, best)
+    _others(page, verdict, best)
+    if best is not None and verdict.choice.depth > 1:
+        print_sequence(page, verdict)
+    _closed(page, verdict)
+    if best is not None:
+        _in_full(page, verdict, best)
+
+
+def _plan_now(verdict: Verdict) -> str:
+    return services_text(verdict.advice.best.services, verdict.bay.knowledge)
+
+
+def _do(page: Page, verdict: Verdict, best: Branch) -> None:
+    knowledge = verdict.bay.knowledge
+    first, rest = best.move.steps[0], best.move.steps[1:]
+    test = knowledge.tests[first.test]
+    time = [duration(first.minutes), ENGINE[test.engine]]
+    if first.waiting:
+        time.append(f"{duration(first.waiting)} of it waiting for one temperature")
+    saves = verdict.choice.plan.stop - verdict.choice.plan.value
+    lines: list[Cell] = [", ".join(part for part in time if part)]
+    if rest:
+        titles = ", ".join(lower(knowledge.tests[step.test].title) for step in rest)
+        lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
+    lines += [*_why(verdict, best), f"worth {money(saves, verdict.currency)} after its cost"]
+    page.headline(test.title, *lines)
+
+
+def _why(verdict: Verdict, best: Branch) -> Iterator[str]:
+    knowledge = verdict.bay.knowledge
+    target = next(test for test in verdict.choice.tests if test.test == best.move.test)
+    told = [condition_title(name, knowledge).lower() for name in target.about]
+    if told:
+        yield f"why: tells most about {' and '.join(told)}"
+    if verdict.changes_plan > 0:
+        yield f"would change the plan in {percent(verdict.changes_plan)} of such cars"
+
+
+def _cautions(page: Page, verdict: Verdict, best: Branch) -> None:
+    """The first sentence of every caution, where it is seen at once."""
+    page.line("")
+    for text in verdict.cautions([best.move.steps[0].test]):
+        page.marked("!", _first_sentence(text))
+
+
+def _in_full(page: Page, verdict: Verdict, best: Branch) -> None:
+    texts = verdict.cautions([best.move.steps[0].test])
+    if any(_first_sentence(text) != text for text in texts):
+        page.heading("Beware", "in full")
+        for text in texts:
+            page.marked("!", text)
+
+
+def _first_sentence(text: str) -> str:
+    first, dot, _ = text.partition(". ")
+    return first + "." if dot else text
+
+
+def _stop(page: Page, verdict: Verdict) -> None:
+    outlook, currency = verdict.advice.outlook, verdict.currency
+    page.headline(
+        "Stop testing",
+        "no test that is left, and no two of them, would save more than they cost",
+        f"all of them together, for nothing, would save {money(outlook.saving, currency)} on "
+        f"average and leave the plan as it is in {percent(outlook.same)} of such cars",
+        "what to do to the car: loopodds plan",
+    )
+
+
+def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
+    """The other tests that pay, best first; how many do not."""
+    knowledge = verdict.bay.knowledge
+    doing = {step.test for step in best.move.steps} if best is not None else set()
+    rest = [test for test in verdict.choice.tests if test.test not in doing]
+    paying = [test for test in rest if test.net_value > 0]
+    shown = paying[:ALSO] if paying else rest[:2]
+    if not rest:
+        return
+    page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
+    page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
+    more, idle = len(paying) - len(shown), len(rest) - len(paying)
+    said = [f"{more} more pay less"] * (more > 0) + [f"{idle} do not pay now"] * (idle > 0)
+    if paying and said:
+        page.line(Text("; ".join(said), FAINT), indent=2)
+
+
+def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
+    title = knowledge.tests[test.test].title
+    if test.blocked_by:
+        title += f" (after {lower(knowledge.tests[test.blocked_by[0]].title)}"
+        title += f" and {len(test.blocked_by) - 1} more)" if len(test.blocked_by) > 1 else ")"
+    sign = FOR if test.net_value > 0 else AGAINST
+    return [
+        title,
+        duration(test.minutes),
+        f"{test.bits:.2f} bit",
+        Text(f"{test.net_value:+,.0f}", sign),
+    ]
+
+
+def _closed(page: Page, verdict: Verdict) -> None:
+    closed = verdict.choice.closed
+    if not closed:
+        return
+    knowledge = verdict.bay.knowledge
+    page.heading("Shut", "and why")
+    reasons: dict[str, list[str]] = {}
+    for test, why in closed:
+        reasons.setdefault(why, []).append(lower(knowledge.tests[test].title))
+    for why, titles in reasons.items():
+        page.line(f"{sentence(why)}:", Text(", ".join(titles), FAINT), indent=2)

@@ -1,0 +1,62 @@
+"""Words of the pages about tests and services: amounts, durations, titles in a line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from loopodds.knowledge import Knowledge
+
+
+def money(amount: float, currency: str) -> str:
+    """An amount without decimals.
+
+    Examples
+    --------
+    >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
+    ('1,454 units', '1 unit', '38 EUR')
+    """
+    word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
+    return f"{amount:,.0f} {word}"
+
+
+def duration(minutes: float) -> str:
+    """Minutes, or hours and minutes from two hours on.
+
+    Examples
+    --------
+    >>> duration(35), duration(475)
+    ('35 min', '7 h 55 min')
+    """
+    hours, rest = divmod(round(minutes), 60)
+    return f"{hours} h {rest:02d} min" if hours >= 2 else f"{round(minutes)} min"
+
+
+def services_text(services: Sequence[str], knowledge: Knowledge) -> str:
+    """Titles of services in one line."""
+    if not services:
+        return "leave it as it is"
+    return " + ".join(lower(knowledge.services[name].title) for name in services)
+
+
+def lower(title: str) -> str:
+    """A title within a sentence.
+
+    Examples
+    --------
+    >>> lower("Vacuum hold")
+    'vacuum hold'
+    """
+    return title[:1].lower() + title[1:]
+
+
+def sentence(text: str) -> str:
+    """Text with a capital first.
+
+    Examples
+    --------
+    >>> sentence("only with compressor electric")
+    'Only with compressor electric'
+    """
+    return text[:1].upper() + text[1:]
