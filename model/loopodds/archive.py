@@ -15,7 +15,7 @@ from loopodds.columns import added_columns
 from loopodds.engine import Model
 from loopodds.errors import InspectionError
 from loopodds.intake import CHUNK_ROWS
-from loopodds.journal import FINISHED, Journal, sync_file
+from loopodds.journal import FINISHED, SCORED, Journal, sync_file
 from loopodds.knowledge import load_knowledge
 from loopodds.outputs import header_bytes, write_parquet
 from loopodds.rejects import HEADER
@@ -130,8 +130,7 @@ class _Run:
         try:
             if not journal.complete:
                 tally = self._score(tally, position, resumed)
-                self._assemble()
-                journal.finish()
+                journal.finish(self._assembled())
         except InspectionError:
             journal.discard()
             raise
@@ -163,15 +162,16 @@ class _Run:
 
         return in_processes(self._job, chunks, self._workers)
 
-    def _assemble(self) -> None:
-        """A Parquet output from the scored rows; CSV rows are the output already."""
+    def _assembled(self) -> str:
+        """File of the run's folder that is the output: Parquet takes another pass over the rows."""
         if self._job.kind != "parquet":
-            return
+            return SCORED
         finished = self._journal.folder / FINISHED
         with self._journal.scored_file() as spool:
             empty = empty_scored(self._reader.schema, self._model)
             write_parquet(spool, self._journal.scored_end, finished, empty)
         sync_file(finished)
+        return FINISHED
 
 
 def _check_paths(source: Path, out: Path, rejects: Path, columns: str | Path | None) -> None:

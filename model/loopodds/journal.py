@@ -41,8 +41,9 @@ class Journal:
     ----------
     records : list of mapping
         What earlier chunks committed, in order.
-    complete : bool
-        The earlier run had finished and was only killed while putting its files in place.
+    complete : str
+        File of the folder that is the whole output; empty while there are rows to score. A run
+        that was killed while putting its files in place leaves it set.
 
     Raises
     ------
@@ -55,7 +56,7 @@ class Journal:
         self.folder = out.with_name(out.name + SUFFIX)
         self._out = out
         self.records: list[Record] = []
-        self.complete = False
+        self.complete = ""
         self._open: list[IO[bytes]] = []
         try:
             self.folder.mkdir(exist_ok=True)
@@ -102,21 +103,25 @@ class Journal:
         """The scored rows so far, opened for reading."""
         return (self.folder / SCORED).open("rb")
 
-    def finish(self) -> None:
-        """Note that nothing is left to do but to put the files in place."""
-        self._write_line({"complete": True})
-        self.complete = True
+    def finish(self, output: str) -> None:
+        """Note that nothing is left to do but to put the files in place.
+
+        Parameters
+        ----------
+        output : str
+            File of the folder that is the output: ``SCORED`` or ``FINISHED``.
+        """
+        self._write_line({"complete": output})
+        self.complete = output
 
     def publish(self, rejects: Path) -> None:
         """Put rejects and output where they belong and remove the folder.
 
-        The output is the file ``finished`` of the folder if there is one, else the scored rows as
-        they are. A file that is gone was put in place by a run that was killed right after.
+        A file that is gone was put in place by a run that was killed right after.
         """
         self.close()
         move(self.folder / REJECTS, rejects)
-        finished = self.folder / FINISHED
-        move(finished if finished.exists() else self.folder / SCORED, self._out)
+        move(self.folder / self.complete, self._out)
         self.discard()
 
     def discard(self) -> None:
@@ -145,7 +150,7 @@ class Journal:
         earlier = self._read() if resume else []
         if earlier:
             refuse_other_run(earlier[0], run, self.folder)
-        self.complete = bool(earlier) and "complete" in earlier[-1]
+        self.complete = str(earlier[-1].get("complete", "")) if earlier else ""
         self.records = earlier[1:-1] if self.complete else earlier[1:]
         if self.complete:
             return
