@@ -13,10 +13,11 @@ from loopodds.belief import Belief
 from loopodds.calibrated import Calibrated
 from loopodds.decision import Decision
 from loopodds.errors import unknown_name
-from loopodds.gates import Gates, Progress
+from loopodds.gates import Gates
 from loopodds.information import Masks
 from loopodds.knowledge import Knowledge
 from loopodds.lookahead import Planner
+from loopodds.moves import Progress
 from loopodds.prices import Prices, shipped_prices
 from loopodds.repairs import Offer, harm_of, offers_for, repair_decision
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from loopodds.aliases import FloatArray
-from loopodds.gates import Move, Progress
 from loopodds.imagined import Cells
+from loopodds.moves import Move, Progress
 
 
 @dataclass(slots=True, eq=False)

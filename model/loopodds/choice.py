@@ -11,7 +11,7 @@ import numpy as np
 from loopodds.bay import Bay
 from loopodds.belief import Belief
 from loopodds.branches import Branch, State
-from loopodds.gates import Closed, Move
+from loopodds.moves import Closed, Move
 from loopodds.prices import Prices
 
 TOLD_ABOUT = 2
@@ -133,7 +133,7 @@ def choose_test(bay: Bay, lookahead: int = 1) -> Choice:
     tests = tuple(ranked(bay, single))
     depth = max(lookahead, 2 if single.best is None else 1)
     closed = tuple(bay.gates.closed(bay.progress))
-    return Choice(tests, closed, bay.planner.plan(single, depth), depth)
+    return Choice(tests, closed, bay.planner.plan(bay.progress, depth, single=single), depth)
 
 
 def ranked(bay: Bay, state: State) -> list[RankedTest]:

@@ -10,77 +10,15 @@ would tell.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, NamedTuple
+from functools import lru_cache
+from typing import Any
 
+from loopodds.errors import KnowledgeError
 from loopodds.knowledge import Knowledge, Service, Test
+from loopodds.lint_gates import gate_problems
+from loopodds.moves import Closed, Move, Progress, Results, Step
 from loopodds.network import Evidence
 from loopodds.prices import Prices
-
-Results = frozenset[tuple[str, str]]
-"""What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
-
-
-class Step(NamedTuple):
-    """One test in a sequence: its minutes, of which waiting, and its cost in currency.
-
-    ``hurdles`` are findings of this test that must come out in one of some states for the
-    sequence to go on.
-    """
-
-    test: str
-    minutes: float
-    waiting: float
-    cost: float
-    hurdles: tuple[tuple[str, frozenset[str]], ...]
-
-
-class Move(NamedTuple):
-    """A test with everything that has to be done before it; the test itself is the last step."""
-
-    test: str
-    steps: tuple[Step, ...]
-
-    @property
-    def cost(self) -> float:
-        """Currency of the whole sequence."""
-        return sum(step.cost for step in self.steps)
-
-    @property
-    def minutes(self) -> float:
-        """Minutes of the whole sequence."""
-        return sum(step.minutes for step in self.steps)
-
-    @property
-    def first(self) -> tuple[str, ...]:
-        """What has to be done before the test itself."""
-        return tuple(step.test for step in self.steps[:-1])
-
-
-class Closed(NamedTuple):
-    """A test that nothing to be done now can open, and why."""
-
-    test: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far an inspection has come.
-
-    Attributes
-    ----------
-    done : tuple of str
-        Tests done, in order; one whose findings are recorded counts as done.
-    results : frozenset of (str, str)
-        What the guards have shown.
-    begun : frozenset of str
-        Tests that count as done although not all they show was recorded.
-    """
-
-    done: tuple[str, ...]
-    results: Results
-    begun: frozenset[str] = frozenset()
 
 
 class Gates:
@@ -92,9 +30,15 @@ class Gates:
     context : mapping of str to str
         As stated; what is not stated is not assumed.
     prices : Prices
+
+    Raises
+    ------
+    KnowledgeError
+        If a gate names what does not exist, or one could be walked around.
     """
 
     def __init__(self, knowledge: Knowledge, context: Mapping[str, str], prices: Prices) -> None:
+        _check(knowledge)
         self.knowledge = knowledge
         self.context = dict(context)
         self.prices = prices
@@ -334,6 +278,12 @@ class Gates:
 
     def _skills(self, item: Test | Service) -> list[str]:
         return [*item.skill, *(s for block in self._here(item) for s in block.get("skill", ()))]
+
+
+@lru_cache(maxsize=8)
+def _check(knowledge: Knowledge) -> None:
+    for problem in gate_problems(knowledge):
+        raise KnowledgeError(str(problem))
 
 
 def _passes(test: Test) -> dict[str, frozenset[str]]:

@@ -16,8 +16,9 @@ from loopodds.bay import Bay, masks
 from loopodds.branches import State
 from loopodds.decision import Decision
 from loopodds.errors import InspectionError
-from loopodds.gates import Gates, Move, Progress, Results
+from loopodds.gates import Gates
 from loopodds.lookahead import Planner
+from loopodds.moves import Move, Progress, Results
 from loopodds.practice import Done, Exercise
 
 _WORTH_IT = 1e-6

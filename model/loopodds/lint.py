@@ -18,6 +18,7 @@ from loopodds.arcs import parents_of
 from loopodds.errors import LoopoddsError
 from loopodds.junction import JunctionTree
 from loopodds.knowledge import NODE_FILES, OTHER_FILES, Knowledge, load_knowledge
+from loopodds.lint_gates import gate_problems
 from loopodds.lint_nodes import HIDDEN, Problem, node_problems, unknown_text
 from loopodds.lint_work import work_problems
 from loopodds.network import build_network
@@ -57,6 +58,7 @@ def lint(folder: str | Path | None = None) -> list[Problem]:
         return [Problem("knowledge", "structure", f"{type(error).__name__}: {error}")]
     problems = [p for node in knowledge.nodes.values() for p in node_problems(node, knowledge)]
     problems += work_problems(knowledge)
+    problems += gate_problems(knowledge)
     problems += _source_problems(files)
     problems += _cycles(knowledge)
     if not any(not problem.warning for problem in problems):

@@ -18,9 +18,9 @@ from loopodds.aliases import FloatArray, IntArray, Query
 from loopodds.branches import Branch, Leaf, State
 from loopodds.calibrated import Calibrated
 from loopodds.decision import Decision
-from loopodds.gates import Move, Progress, Results
 from loopodds.imagined import NOTHING, Batch, Cells, Prefix, cut
 from loopodds.information import STEP, Look, Masks
+from loopodds.moves import Move, Progress, Results
 from loopodds.network import Evidence
 
 # a cell of a test is cut further while it is more probable: where one test is judged, and where
@@ -106,27 +106,31 @@ class Planner:
         state.back_up(deeper=False)
         return state
 
-    def plan(self, single: State, depth: int, most: int = 1500) -> State:
+    def plan(
+        self, progress: Progress, depth: int, most: int = 1500, single: State | None = None
+    ) -> State:
         """The car as it stands with sequences of up to ``depth`` moves judged.
 
         Parameters
         ----------
-        single : State
-            From :meth:`rank`.
+        progress : Progress
         depth : int
         most : int
             States looked into at each depth beyond the first.
+        single : State, optional
+            From :meth:`rank`, where that is at hand.
 
         Returns
         -------
         State
-            Never valued worse than ``single``. Where moves follow each other,
-            readings are seen as words and findings through cells; ``least`` bounds what any
-            sequence of so many moves could reach that way.
+            Never valued worse than :meth:`rank` does. Where moves follow each other, readings
+            are seen as words and findings through cells; ``least`` bounds what any sequence of
+            so many moves could reach that way.
         """
+        single = single or self.rank(progress)
         if depth < 2:
             return single
-        root = self.start(single.progress)
+        root = self.start(progress)
         levels = [[root]]
         self._imagine(levels[0], fine=False)
         for _ in range(depth - 1):

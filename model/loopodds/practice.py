@@ -17,9 +17,10 @@ from loopodds.drills import INTERVIEW, Deck, Draw, told
 from loopodds.engine import Model
 from loopodds.errors import InspectionError, UnknownName, unknown_name
 from loopodds.evidence import encode
-from loopodds.gates import Closed, Gates, Move, Progress
+from loopodds.gates import Gates
 from loopodds.inspection import Inspection, InspectionBatch, batch_of, reading_dimension
 from loopodds.instruments import instrument_readings
+from loopodds.moves import Closed, Move, Progress
 from loopodds.network import Evidence
 from loopodds.prices import Prices, shipped_prices
 from loopodds.sections import inspection_from
@@ -86,8 +87,8 @@ class PracticeCar:
 class Done(NamedTuple):
     """A test done in an exercise: what it showed, and when it was asked for.
 
-    ``minutes`` include waiting, ``cost`` is in currency; ``shown`` maps what can be seen to text, empty text for a gauge
-    that showed nothing usable.
+    ``minutes`` include waiting, ``cost`` is in currency; ``shown`` maps what can be seen to text,
+    empty text for a gauge that showed nothing usable.
     """
 
     test: str
