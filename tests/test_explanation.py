@@ -7,14 +7,17 @@ Weight of evidence and decibans: I. J. Good 1950, 1985. Widgets: E. T. Jaynes, P
 from __future__ import annotations
 
 import itertools
+import json
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from loopodds.assessment import believe
+from loopodds.bay import Bay
 from loopodds.belief import Belief
 from loopodds.casefile import load_case
 from loopodds.engine import Model
@@ -25,9 +28,11 @@ from loopodds.hypotheses import SOUND, Question, clamp_of, odds, overturned, pro
 from loopodds.junction import JunctionTree
 from loopodds.misreading import named_suspect, suspects
 from loopodds.network import Discrete, Evidence, Network
+from loopodds.plan_turns import plan_turns
 from loopodds.shares import share_out
 from loopodds.simulation import hide_at_random, simulate
 from loopodds.subsets import SubsetSums
+from loopodds_cli.main import main
 from references import enumerate_joint, known_of
 
 ORACLES = Path(__file__).parent / "oracles"
@@ -334,3 +339,48 @@ def test_a_question_without_a_contrary_is_held_against_all_else(model):
     clamp = clamp_of(model, "moisture")
     short, full = share_out(tree, belief.evidence, belief.names, [Question(clamp), odds(clamp)])
     assert short.after == pytest.approx(full.after, abs=1e-6)  # one less a small probability
+
+
+def test_each_plan_turn_is_the_plan_of_the_changed_case(model):
+    case = """
+[vehicle]
+refrigerant = "R134a"
+expansion = "TXV"
+compressor = "fixed"
+[conditions]
+setting = "complaint"
+[findings]
+intermittent_cooling = "yes"
+moisture_indicator = "wet"
+"""
+    belief = believe(load_case(case, model.knowledge), model)
+    bay = Bay(belief)
+    now = bay.decision.best(bay.marginal)
+    turns = plan_turns(bay)
+    assert turns
+    for turn in turns:
+        code = model.states(turn.name).index(turn.state)
+        changed = Belief(
+            model, belief.context, belief.evidence.with_codes({turn.name: np.array([code])})
+        )
+        to_do = bay.decision.to_do(bay.progress.done)
+        then = bay.decision.best(bay.decision.marginals(changed.beliefs.faults, to_do)[0])
+        assert set(then.actions) == set(turn.services) != set(now.actions)
+        assert turn.saves > 0
+
+
+def test_the_command_explains_and_says_how_in_json(tmp_path):
+    case = tmp_path / "wet.toml"
+    case.write_text("[findings]\nmoisture_indicator = 'wet'\n", encoding="utf-8")
+    page = CliRunner().invoke(main, ["explain", str(case), "moisture", "--sensitivity"])
+    assert page.exit_code == 0, page.output
+    assert "Moisture indicator: wet" in page.output
+    assert max(map(len, page.output.splitlines())) <= 80
+    plain = CliRunner().invoke(main, ["explain", str(case), "moisture", "--json", "--sensitivity"])
+    found = json.loads(plain.output)
+    assert found["weight_of_evidence"]["shares"][0]["name"] == "moisture_indicator"
+    assert found["numbers"]
+    assert {"plan", "plan_turns", "turning_points", "conflict", "contrast"} <= found.keys()
+    refused = CliRunner().invoke(main, ["explain", str(case), "moistrue"])
+    assert refused.exit_code == 1
+    assert "did you mean 'moisture'" in refused.output

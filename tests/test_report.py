@@ -24,8 +24,8 @@ from loopodds.engine import Model
 from loopodds.knowledge import load_knowledge
 from loopodds.report import START, Report, report_of
 from loopodds.report_pages import document_of, sureness
+from loopodds.verdict import judge
 from loopodds_cli.main import main
-from loopodds_cli.reports import next_tests_of
 
 WHEN = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 WET = """
@@ -57,13 +57,16 @@ def model() -> Model:
 
 def report(model: Model, text: str = WET, **options: Any) -> Report:
     inspection = load_case(text, model.knowledge)
-    return report_of(inspection, model, WHEN, **options)
+    plan = judge(inspection, model).plan_json()
+    return report_of(inspection, model, WHEN, plan=plan, **options)
 
 
 @pytest.fixture(scope="module")
 def wet(model) -> Report:
     inspection = load_case(WET, model.knowledge)
-    return report_of(inspection, model, WHEN, next_tests=next_tests_of(inspection, model))
+    verdict = judge(inspection, model)
+    tests = verdict.next_json()["next_tests"]
+    return report_of(inspection, model, WHEN, next_tests=tests, plan=verdict.plan_json())
 
 
 @pytest.fixture(scope="module")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from loopodds.assessment import believe
 from loopodds.belief import Belief
 from loopodds.casefile import load_case
@@ -16,6 +18,7 @@ from loopodds.network import Evidence
 from loopodds.predictions import RANGE, predict
 from loopodds.simulation import simulate
 from loopodds.whatif import NOTHING, split_variations, what_if
+from loopodds_cli.main import main
 
 WET = """
 [vehicle]
@@ -222,11 +225,23 @@ def test_the_word_or_stands_between_variations():
 
 
 def test_as_json_holds_every_hypothesis_and_no_number_that_is_none(model, wet):
-    import json
-
     plain = what_if(wet, [["-low_side"], ["charge=low"]], model).as_json()
     json.loads(json.dumps(plain, allow_nan=False))
     assert [len(v["probabilities"]) for v in plain["variations"]] == [
         1 + len(model.conditions),
         1 + len(model.conditions),
     ]
+
+
+def test_the_command_takes_names_away_and_supposes_faults(tmp_path):
+    case = tmp_path / "wet.toml"
+    case.write_text(WET, encoding="utf-8")
+    changes = ["sample_bubbles=none", "-low_side", "or", "drier_saturated=present"]
+    page = CliRunner().invoke(main, ["whatif", str(case), *changes])
+    assert page.exit_code == 0, page.output
+    assert "1.6 bar (low)" in page.output
+    assert "DRIER SATURATED: PRESENT" in page.output
+    assert max(map(len, page.output.splitlines())) <= 80
+    plain = CliRunner().invoke(main, ["whatif", str(case), *changes, "--json"])
+    assert len(json.loads(plain.output)["variations"]) == 2
+    assert CliRunner().invoke(main, ["whatif", str(case)]).exit_code == 2

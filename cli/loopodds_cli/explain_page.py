@@ -24,6 +24,7 @@ from loopodds_cli.page import (
 if TYPE_CHECKING:
     from loopodds.explanation import Explanation, TurningPoint
     from loopodds.knowledge import Knowledge
+    from loopodds.plan_turns import PlanTurn
     from loopodds.sensitivity import Turn
     from loopodds.shares import Shares
 
@@ -39,10 +40,9 @@ def print_explanation(
     case: str,
     found: Explanation,
     recorded: Mapping[str, str],
-    turns: Sequence[Turn] | None,
     knowledge: Knowledge,
-) -> None:
-    """Write the whole page to standard output.
+) -> Page:
+    """Write the page to standard output, and hand it back for more.
 
     Parameters
     ----------
@@ -50,8 +50,6 @@ def print_explanation(
     found : Explanation
     recorded : mapping of str to str
         Each observation in plain words.
-    turns : sequence of Turn or None
-        Numbers that could turn the verdict; None if they were not asked for.
     knowledge : Knowledge
     """
     page = Page()
@@ -64,8 +62,7 @@ def print_explanation(
     _contrast(page, found, recorded, knowledge)
     _misreading(page, found, recorded, knowledge)
     _turning_points(page, found.turning_points, knowledge)
-    if turns is not None:
-        _numbers(page, turns, knowledge)
+    return page
 
 
 def _weights(page: Page, shares: Shares, recorded: Mapping[str, str], knowledge: Knowledge) -> None:
@@ -167,14 +164,46 @@ def _turning_points(page: Page, points: Sequence[TurningPoint], knowledge: Knowl
             page.rows([_point_row(p, knowledge) for p in group if p.verdict == verdict], right=[0])
 
 
-def _point_row(point: TurningPoint, knowledge: Knowledge) -> Sequence[Cell]:
+def _point_row(point: TurningPoint | PlanTurn, knowledge: Knowledge) -> Sequence[Cell]:
     said = f"{knowledge.node(point.name).title}: {_words(point.state)}"
     if point.recorded:
         said += f" (it was {_words(point.recorded)})"
     return Text(f"chance {percent(point.chance)}", FAINT), said
 
 
-def _numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> None:
+def print_plan_turns(
+    page: Page, plan: Sequence[str], turns: Sequence[PlanTurn], knowledge: Knowledge
+) -> None:
+    """What would change the plan: findings, seen and unseen.
+
+    Parameters
+    ----------
+    page : Page
+    plan : sequence of str
+        Services of the best plan now.
+    turns : sequence of PlanTurn
+    knowledge : Knowledge
+    """
+    page.heading("What would change the plan", f"now: {_services(plan, knowledge)}")
+    if not turns:
+        page.line("No single further look and no single other reading.", indent=2)
+    unseen = [turn for turn in turns if not turn.recorded][:UNSEEN]
+    seen = [turn for turn in turns if turn.recorded][:SEEN]
+    for about, group in (("not looked at, if it turned out", unseen), ("had it been", seen)):
+        for services in dict.fromkeys(turn.services for turn in group):
+            then = _services(services, knowledge)
+            page.line(Text(f"{about}, then {then}:", FAINT), indent=2)
+            same = [turn for turn in group if turn.services == services]
+            page.rows([_point_row(turn, knowledge) for turn in same], right=[0])
+
+
+def _services(names: Sequence[str], knowledge: Knowledge) -> str:
+    titles = [knowledge.services[name].title for name in names]
+    return ", ".join(title[:1].lower() + title[1:] for title in titles) or "leave it as it is"
+
+
+def print_numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> None:
+    """Numbers of the knowledge that could turn the verdict."""
     page.heading("Numbers it hangs on", "the least far off first, each turn recomputed in full")
     if not turns:
         page.line("No single number of the knowledge is near enough to turn the verdict.", indent=2)

@@ -1,17 +1,12 @@
-"""A report in the form asked for, and what it takes from other commands."""
+"""A report as text in the form asked for."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from loopodds.engine import Model
-    from loopodds.inspection import Inspection
     from loopodds.report import Report
-
-TESTS = 6
 
 
 def written(report: Report, form: str) -> str:
@@ -24,12 +19,3 @@ def written(report: Report, form: str) -> str:
 
     document = document_of(report)
     return to_html(document) if form == "html" else to_markdown(document)
-
-
-def next_tests_of(inspection: Inspection, model: Model) -> list[Mapping[str, Any]]:
-    """The best next tests as plain data."""
-    from loopodds.assessment import believe, stated_context
-    from loopodds.choice import json_rows, rank_tests
-
-    context = stated_context(inspection, model.knowledge)
-    return list(json_rows(rank_tests(believe(inspection, model), context=context), TESTS))

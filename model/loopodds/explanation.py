@@ -10,6 +10,7 @@ import numpy as np
 
 from loopodds.aliases import FloatArray
 from loopodds.belief import Belief, Conflict
+from loopodds.engine import Beliefs
 from loopodds.hypotheses import (
     Question,
     clamp_of,
@@ -181,27 +182,53 @@ def observed(belief: Belief) -> list[str]:
     return [name for name in belief.names if name in observable]
 
 
-def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
-    """Every single value, seen or unseen, that would overturn the verdict.
-
-    One batch: each state of each history item, finding and gauge word in place of whatever was
-    recorded of it; a number gives way to a word.
+class ImaginedValue(NamedTuple):
+    """One value of something that can be seen, what was recorded of it (or nothing), and the
+    probability of the value given all other evidence.
     """
-    model = belief.model
-    nodes = model.knowledge.of_kind("history", "finding", "gauge")
+
+    name: str
+    state: str
+    recorded: str
+    chance: float
+
+
+class Imagined(NamedTuple):
+    """Every value of everything that can be seen, and what would then be believed, row by row."""
+
+    values: tuple[ImaginedValue, ...]
+    beliefs: Beliefs
+
+
+def imagine(belief: Belief) -> Imagined:
+    """Each state of each history item, finding and gauge word in place of what was recorded of
+    it, as one batch; a number gives way to a word.
+    """
+    nodes = belief.model.knowledge.of_kind("history", "finding", "gauge")
     asked = [(name, state) for name, node in nodes.items() for state in node.states]
     beliefs = belief.variations(_one_changed(belief, asked))
     chances = _chances([name for name, _ in asked], beliefs.log_evidence)
+    recorded = {name: recorded_state(belief, name) for name in nodes}
+    values = [
+        ImaginedValue(name, state, recorded[name], float(chance))
+        for (name, state), chance in zip(asked, chances, strict=True)
+    ]
+    return Imagined(tuple(values), beliefs)
+
+
+def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
+    """Every single value, seen or unseen, that would overturn the verdict."""
+    model = belief.model
+    values, beliefs = imagine(belief)
     names, table = table_of_hypotheses(model, beliefs)
     (now,) = verdicts(model, belief.beliefs)
     turned = overturned(table, names.index(now))
-    recorded = {name: recorded_state(belief, name) for name in nodes}
     points = [
-        TurningPoint(name, recorded[name], state, float(chance), names[best], float(row[best]))
-        for (name, state), row, best, chance, is_turned in zip(
-            asked, table, table.argmax(axis=1), chances, turned, strict=True
+        TurningPoint(one.name, one.recorded, one.state, one.chance, names[best], float(row[best]))
+        for one, row, best, is_turned in zip(
+            values, table, table.argmax(axis=1), turned, strict=True
         )
-        if is_turned and state != recorded[name] and chance > 0
+        if is_turned and one.state != one.recorded and one.chance > 0
     ]
     return tuple(sorted(points, key=lambda point: (bool(point.recorded), -point.chance)))
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from loopodds.assessment import SOUND, condition_title
 from loopodds.belief import RankedCondition
@@ -19,6 +20,7 @@ from loopodds.document import (
 from loopodds.knowledge import Knowledge
 from loopodds.report import Report
 from loopodds.report_record import record_blocks
+from loopodds.report_work import plural
 
 TITLE = "Air-conditioning report"
 SOUND_FROM = 0.60
@@ -102,17 +104,21 @@ def _answer(report: Report) -> Iterator[Block]:
 
 
 def _confirmed(report: Report) -> Iterator[Block]:
-    there = [n for n, word in report.confirmed.items() if word not in ("absent", "right")]
     titles = [
-        sentence(
-            condition_title(name, report.knowledge)
-            if name in report.knowledge.conditions
-            else report.knowledge.node(name).title
-        )
-        for name in there
+        sentence(_outcome_title(name, word, report.knowledge))
+        for name, word in report.confirmed.items()
+        if word not in ("absent", "right")
     ]
     yield Paragraph("; ".join(titles) or "Nothing was wrong.", "answer")
     yield Paragraph("This was confirmed when the car was put right.", "lead")
+
+
+def _outcome_title(name: str, word: str, knowledge: Knowledge) -> str:
+    """The condition that a confirmed state of a fault is, or the fault itself."""
+    for condition in knowledge.conditions.values():
+        if name == condition.name or (name == condition.variable and word in condition.states):
+            return condition_title(condition.name, knowledge)
+    return knowledge.node(name).title
 
 
 def _chance(ranked: RankedCondition, knowledge: Knowledge) -> Chance:
@@ -139,17 +145,41 @@ def _recommended(report: Report) -> Iterator[Block]:
     if report.confirmed:
         return
     yield Heading(3, "What we recommend")
-    worth = [test for test in report.next_tests if test["net_value"] > 0]
-    if worth:
-        test = report.knowledge.tests[(worth[0]["blocked_by"] or [worth[0]["test"]])[0]]
+    plan = report.plan
+    if plan is not None and plan["test_first"]:
+        test = report.knowledge.tests[plan["test_first"]]
         yield Paragraph(
             f"Before any repair, one more check: {test.title.lower()}. It takes about "
             f"{test.minutes:.0f} minutes and may change what is best done."
         )
+    if plan is None:
+        yield Paragraph("The workshop will advise what to do, and what it costs.")
+    elif plan["best"]["services"]:
+        yield from _services(report, plan)
     elif report.explanation.condition == SOUND:
         yield Paragraph("Nothing needs to be done now.")
     else:
-        yield Paragraph("The workshop will advise what to repair, and what it costs.")
+        yield Paragraph("Nothing should be repaired on what is known so far.")
+
+
+def _services(report: Report, plan: Mapping[str, Any]) -> Iterator[Block]:
+    """What to do, in order, with time and money."""
+    best = plan["best"]
+    known = report.knowledge.services
+    intro = "As things stand, this is best done:" if plan["test_first"] else "This is best done:"
+    yield Paragraph(intro)
+    yield Items(tuple(f"{known[n].title}: {lowered(known[n].about)}" for n in best["services"]))
+    hours = best["minutes"] / 60
+    outlay = f"{best['outlay']:.0f} {plural(plan['currency'])}"
+    yield Paragraph(f"About {hours:.1f} hours of work; {outlay} with material.")
+    if report.knowledge.prices.get("source") == "invented":
+        yield Paragraph("Prices come from the workshop's price file; those shipped are invented.",
+                        "faint")  # fmt: skip
+
+
+def lowered(text: str) -> str:
+    """The text with a small letter at its start."""
+    return text[:1].lower() + text[1:]
 
 
 def _not_checked(report: Report) -> Iterator[Block]:

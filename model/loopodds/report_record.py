@@ -11,14 +11,13 @@ from loopodds.explanation import TurningPoint
 from loopodds.figures import (
     Bar,
     Moment,
-    NextTest,
     course_picture,
-    next_tests_picture,
     weights_picture,
 )
 from loopodds.hypotheses import SOUND
 from loopodds.knowledge import Knowledge
 from loopodds.report import Report
+from loopodds.report_work import plan_blocks, test_blocks
 from loopodds.shares import Shares
 
 DRAWN = 4
@@ -26,7 +25,6 @@ DRAWN_FROM = 0.05
 STEPS = 26
 BARS = 10
 LISTED_FROM = 0.01
-TESTS = 6
 TURNING = 8
 
 
@@ -43,7 +41,8 @@ def record_blocks(report: Report) -> Iterator[Block]:
     yield from _course(report)
     yield from _weights(report)
     yield from _conditions(report)
-    yield from _tests(report)
+    yield from test_blocks(report)
+    yield from plan_blocks(report)
     yield from _turning_points(report)
     yield from _entries(report)
     yield from _unseen(report)
@@ -57,11 +56,7 @@ def title_of(name: str, knowledge: Knowledge) -> str:
 
 
 def _cautions(report: Report) -> Iterator[Block]:
-    named = [
-        str(report.knowledge.cautions[key]["text"])
-        for test in report.next_tests[:1]
-        for key in report.knowledge.tests[test["test"]].cautions
-    ]
+    named = report.plan["cautions"] if report.plan is not None else ()
     cautions = tuple(dict.fromkeys([*report.assessment.cautions, *named]))
     if cautions:
         yield Heading(3, "Beware")
@@ -183,31 +178,6 @@ def _conditions(report: Report) -> Iterator[Block]:
     if found.ruled_out:
         names = ", ".join(condition_title(n, knowledge).lower() for n in found.ruled_out)
         yield Paragraph(f"As good as ruled out, each below 1 %: {names}.")
-
-
-def _tests(report: Report) -> Iterator[Block]:
-    tests = report.next_tests[:TESTS]
-    if not tests:
-        return
-    known = report.knowledge.tests
-    yield Heading(3, "What to do next")
-    points = [
-        NextTest(known[t["test"]].title, t["minutes"], t["net_value"], not t["blocked_by"])
-        for t in tests
-    ]
-    yield Drawing(
-        next_tests_picture(points),
-        "What each test saves on average, its own cost taken off, against its minutes. A ring "
-        "marks a test that others must precede.",
-    )
-    rows = tuple(
-        (known[t["test"]].title, f"{t['minutes']:.0f}", f"{t['bits']:.2f}", f"{t['net_value']:.0f}",
-         ", ".join(known[name].title.lower() for name in t["blocked_by"]))
-        for t in tests
-    )  # fmt: skip
-    yield Table(
-        "Best first", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3)
-    )  # fmt: skip
 
 
 def _turning_points(report: Report) -> Iterator[Block]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from loopodds_cli.options import (
@@ -44,10 +46,12 @@ def command(
     Example:
       loopodds explain @wet_loop moisture
     """
-    from loopodds.assessment import believe, recorded_words
+    from loopodds.assessment import believe, recorded_words, stated_context
+    from loopodds.bay import Bay
     from loopodds.engine import Model
     from loopodds.explanation import explain
     from loopodds.knowledge import load_knowledge
+    from loopodds.plan_turns import plan_turns
     from loopodds.sensitivity import confirmed_turns
 
     from loopodds_cli.cases import open_case
@@ -56,13 +60,21 @@ def command(
     inspection = open_case(case, known)
     belief = believe(inspection, Model(known))
     found = explain(belief, condition or "", rival or "")
+    bay = Bay(belief, context=stated_context(inspection, known))
+    plans = plan_turns(bay)
     turns = confirmed_turns(belief) if sensitivity else None
     if as_json:
-        plain = {"case": inspection.name, **found.as_json()}
+        plain: dict[str, Any] = {"case": inspection.name, **found.as_json()}
+        plain["plan"] = list(bay.decision.best(bay.marginal).actions)
+        plain["plan_turns"] = [turn._asdict() for turn in plans]
         if turns is not None:
             plain["numbers"] = [turn.as_json() for turn in turns]
         print_json(plain)
         return
-    from loopodds_cli.explain_page import print_explanation
+    from loopodds_cli.explain_page import print_explanation, print_numbers, print_plan_turns
 
-    print_explanation(inspection.name, found, recorded_words(inspection, known), turns, known)
+    recorded = recorded_words(inspection, known)
+    page = print_explanation(inspection.name, found, recorded, known)
+    print_plan_turns(page, bay.decision.best(bay.marginal).actions, plans, known)
+    if turns is not None:
+        print_numbers(page, turns, known)

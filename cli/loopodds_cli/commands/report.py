@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from loopodds_cli.options import case_argument, knowledge_option
+from loopodds_cli.work_options import prices_option
 
 if TYPE_CHECKING:
     from loopodds.casebook import Event
@@ -25,8 +26,11 @@ FORMATS = ("html", "md", "json")
     type=click.Choice(FORMATS),
     help="Taken from the name of the file when left out, else html.",
 )
+@prices_option
 @knowledge_option
-def command(case: str, out: str | None, form: str | None, knowledge: str | None) -> None:
+def command(
+    case: str, out: str | None, form: str | None, prices: str | None, knowledge: str | None
+) -> None:
     """Write a report for the customer and the workshop.
 
     One file: a page in plain words, then the record with everything seen, what it moved and what
@@ -42,10 +46,12 @@ def command(case: str, out: str | None, form: str | None, knowledge: str | None)
     from loopodds.caseexport import write_whole
     from loopodds.engine import Model
     from loopodds.knowledge import load_knowledge
+    from loopodds.prices import load_prices
     from loopodds.report import report_of
+    from loopodds.verdict import judge
 
     from loopodds_cli.cases import open_case
-    from loopodds_cli.reports import next_tests_of, written
+    from loopodds_cli.reports import written
 
     if out is None:
         raise click.UsageError("say where to write the report: --out FILE, or --out - to print it")
@@ -54,12 +60,15 @@ def command(case: str, out: str | None, form: str | None, knowledge: str | None)
     known = load_knowledge(knowledge)
     model = Model(known)
     inspection = open_case(case, known)
+    events = _events(case)
+    verdict = judge(inspection, model, load_prices(prices, known), _done(events))
     report = report_of(
         inspection,
         model,
         datetime.now().astimezone(),
-        _events(case),
-        next_tests_of(inspection, model),
+        events,
+        verdict.next_json()["next_tests"],
+        verdict.plan_json(),
     )
     text = written(report, chosen if chosen in FORMATS else "html")
     if out == "-":
@@ -77,3 +86,10 @@ def _events(case: str) -> tuple[Event, ...]:
 
     with CaseBook(book_path(), write=False) as book:
         return book.events(int(case))
+
+
+def _done(events: tuple[Event, ...]) -> tuple[str, ...]:
+    """Tests said to be done."""
+    from loopodds.replay import replay
+
+    return replay(events).tests_done if events else ()
