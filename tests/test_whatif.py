@@ -245,3 +245,7 @@ def test_the_command_takes_names_away_and_supposes_faults(tmp_path):
     plain = CliRunner().invoke(main, ["whatif", str(case), *changes, "--json"])
     assert len(json.loads(plain.output)["variations"]) == 2
     assert CliRunner().invoke(main, ["whatif", str(case)]).exit_code == 2
+    drawn = tmp_path / "beside.svg"
+    picture = CliRunner().invoke(main, ["whatif", str(case), *changes, "--picture", str(drawn)])
+    assert picture.exit_code == 0, picture.output
+    assert "<svg" in drawn.read_text(encoding="utf-8")

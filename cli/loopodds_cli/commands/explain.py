@@ -13,6 +13,7 @@ from loopodds_cli.options import (
     knowledge_option,
     print_json,
 )
+from loopodds_cli.pictures import picture_option
 
 
 @click.command()
@@ -26,6 +27,7 @@ from loopodds_cli.options import (
     is_flag=True,
     help="Also list the numbers of the knowledge that the verdict hangs on.",
 )
+@picture_option
 @json_option
 @knowledge_option
 def command(
@@ -33,6 +35,7 @@ def command(
     condition: str | None,
     rival: str | None,
     sensitivity: bool,
+    picture: str | None,
     as_json: bool,
     knowledge: str | None,
 ) -> None:
@@ -55,6 +58,7 @@ def command(
     from loopodds.sensitivity import confirmed_turns
 
     from loopodds_cli.cases import open_case
+    from loopodds_cli.pictures import draw_weights
 
     known = load_knowledge(knowledge)
     inspection = open_case(case, known)
@@ -63,6 +67,8 @@ def command(
     bay = Bay(belief, context=stated_context(inspection, known))
     plans = plan_turns(bay)
     turns = confirmed_turns(belief) if sensitivity else None
+    if picture is not None:
+        draw_weights(picture, found, inspection, known)
     if as_json:
         plain: dict[str, Any] = {"case": inspection.name, **found.as_json()}
         plain["plan"] = list(bay.decision.best(bay.marginal).actions)

@@ -4,15 +4,37 @@ from __future__ import annotations
 
 import click
 
-from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
+from loopodds_cli.options import CaseType, json_option, knowledge_option, print_json
+from loopodds_cli.pictures import picture_option
 
 
 @click.command(context_settings={"ignore_unknown_options": True})
-@case_argument
-@click.argument("changes", metavar="CHANGE...", nargs=-1, required=True)
+@click.argument("case", metavar="CASE", type=CaseType(), required=False)
+@click.argument("changes", metavar="CHANGE...", nargs=-1)
+@click.option(
+    "--interactive",
+    is_flag=True,
+    help="Serve a page for a class, on this computer only; without CASE it begins with a car"
+    " nobody has looked at.",
+)
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="Where to serve the page; any free port when left out.",
+)
+@picture_option
 @json_option
 @knowledge_option
-def command(case: str, changes: tuple[str, ...], as_json: bool, knowledge: str | None) -> None:
+def command(
+    case: str | None,
+    changes: tuple[str, ...],
+    interactive: bool,
+    port: int,
+    picture: str | None,
+    as_json: bool,
+    knowledge: str | None,
+) -> None:
     """Show a case beside its variations.
 
     A CHANGE is name=state, name='2.1 bar', or -name for something not recorded. A fault may be
@@ -22,18 +44,46 @@ def command(case: str, changes: tuple[str, ...], as_json: bool, knowledge: str |
     \b
     Example:
       loopodds whatif @wet_loop sample_bubbles=none or moisture=wet -low_side
+      loopodds whatif @wet_loop --interactive
     """
+    if interactive:
+        if changes or as_json or picture:
+            raise click.UsageError("--interactive takes no CHANGE, --picture or --json")
+        _serve(case, port, knowledge)
+        return
+    if case is None or not changes:
+        raise click.UsageError("give a CASE and at least one CHANGE, or --interactive")
     from loopodds.engine import Model
     from loopodds.knowledge import load_knowledge
     from loopodds.whatif import split_variations, what_if
 
     from loopodds_cli.cases import open_case
+    from loopodds_cli.pictures import draw_what_if
 
     known = load_knowledge(knowledge)
     found = what_if(open_case(case, known), split_variations(changes), Model(known))
+    if picture is not None:
+        draw_what_if(picture, found, known)
     if as_json:
         print_json(found.as_json())
         return
     from loopodds_cli.whatif_page import print_what_if
 
     print_what_if(found, known)
+
+
+def _serve(case: str | None, port: int, knowledge: str | None) -> None:
+    """Serve the page until it is stopped."""
+    from loopodds.engine import Model
+    from loopodds.knowledge import load_knowledge
+
+    from loopodds_cli.cases import open_case
+    from loopodds_cli.classroom import Classroom, serve
+
+    known = load_knowledge(knowledge)
+    start = open_case(case, known) if case is not None else None
+    serve(
+        Classroom(Model(known), start),
+        port,
+        lambda address: click.echo(f"Open {address} in a browser; Ctrl-C here ends it."),
+    )
