@@ -25,6 +25,9 @@ from loopodds.misreading import Suspect, named_suspect, suspects
 from loopodds.network import Evidence
 from loopodds.shares import Shares, share_out
 
+FEWEST_SEEN = 3
+"""Below this a misreading is not looked for: there is too little that it could contradict."""
+
 
 class TurningPoint(NamedTuple):
     """A finding whose other value would overturn the verdict.
@@ -63,7 +66,8 @@ class Explanation:
     conflict : Conflict
         How badly the findings go together.
     suspects : tuple of Suspect
-        Findings by how well a misreading of each would explain the rest.
+        Findings by how well a misreading of each would explain the rest; empty with fewer than
+        three.
     turning_points : tuple of TurningPoint
         Unseen first, the probable before the improbable; then what was seen.
     """
@@ -140,6 +144,7 @@ def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation
     (verdict,) = verdicts(model, belief.beliefs)
     condition = condition or verdict
     held = clamp_of(model, condition)
+    seen = observed(belief)
     rival = rival or _alternative(belief, condition)
     questions = [odds(held), Question(held, clamp_of(model, rival))]
     shares, contrast = share_out(tree, evidence, belief.names, questions)
@@ -153,7 +158,7 @@ def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation
         shares=shares,
         contrast=contrast,
         conflict=belief.conflict,
-        suspects=suspects(tree, evidence, observed(belief)),
+        suspects=suspects(tree, evidence, seen) if len(seen) >= FEWEST_SEEN else (),
         turning_points=turning_points(belief),
     )
 

@@ -128,6 +128,7 @@ def _factor(variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evid
 
 
 def normal_density(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
+    """Density of a normal distribution at a distance from its mean."""
     z = np.asarray(distance) / spread
     result: FloatArray = np.exp(-0.5 * z * z) / (spread * _SQRT_2PI)
     return result

@@ -64,14 +64,16 @@ def command(
     inspection = open_case(case, known)
     belief = believe(inspection, Model(known))
     found = explain(belief, condition or "", rival or "")
-    bay = Bay(belief, context=stated_context(inspection, known))
-    plans = plan_turns(bay)
+    # knowledge without services has no plan that could turn
+    bay = Bay(belief, context=stated_context(inspection, known)) if known.services else None
+    plans = plan_turns(bay) if bay else ()
+    now = bay.decision.best(bay.marginal).actions if bay else ()
     turns = confirmed_turns(belief) if sensitivity else None
     if picture is not None:
         draw_weights(picture, found, inspection, known)
     if as_json:
         plain: dict[str, Any] = {"case": inspection.name, **found.as_json()}
-        plain["plan"] = list(bay.decision.best(bay.marginal).actions)
+        plain["plan"] = list(now)
         plain["plan_turns"] = [turn._asdict() for turn in plans]
         if turns is not None:
             plain["numbers"] = [turn.as_json() for turn in turns]
@@ -81,6 +83,7 @@ def command(
 
     recorded = recorded_words(inspection, known)
     page = print_explanation(inspection.name, found, recorded, known)
-    print_plan_turns(page, bay.decision.best(bay.marginal).actions, plans, known)
+    if bay:
+        print_plan_turns(page, now, plans, known)
     if turns is not None:
         print_numbers(page, turns, known)

@@ -61,15 +61,11 @@ def command(
     model = Model(known)
     inspection = open_case(case, known)
     events = _events(case)
-    verdict = judge(inspection, model, load_prices(prices, known), _done(events))
-    report = report_of(
-        inspection,
-        model,
-        datetime.now().astimezone(),
-        events,
-        verdict.next_json()["next_tests"],
-        verdict.plan_json(),
-    )
+    tests, plan = [], None
+    if known.services:
+        verdict = judge(inspection, model, load_prices(prices, known), _done(events))
+        tests, plan = verdict.next_json()["next_tests"], verdict.plan_json()
+    report = report_of(inspection, model, datetime.now().astimezone(), events, tests, plan)
     text = written(report, chosen if chosen in FORMATS else "html")
     if out == "-":
         click.echo(text, nl=False)
