@@ -45,6 +45,8 @@ class Gates:
         self.guards = {n: _passes(t) for n, t in knowledge.tests.items() if "passes" in t.extra}
         self.hurdles = {finding: name for name, p in self.guards.items() for finding in p}
         self._needs = {name: self._needed(test) for name, test in knowledge.tests.items()}
+        behind = {name: self._guards_before(name) for name in knowledge.tests}
+        self._needs = {n: tuple(dict.fromkeys((*behind[n], *self._needs[n]))) for n in behind}
         self._never = {name: self._closed_here(t) for name, t in knowledge.tests.items()}
         self._stops = {name: self._stopped_by(name) for name in self.guards}
         self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
@@ -275,6 +277,13 @@ class Gates:
     def _needed(self, item: Test | Service) -> tuple[str, ...]:
         more = [name for block in self._here(item) for name in block.get("after", ())]
         return tuple(dict.fromkeys((*item.after, *more)))
+
+    def _guards_before(self, name: str) -> tuple[str, ...]:
+        """Guards before a test, directly or not: each is asked for itself, so that a step which
+        was done out of order does not open what comes after it.
+        """
+        before = self._closure(self.knowledge.tests[name])
+        return tuple(guard for guard in self.guards if guard in before)
 
     def _skills(self, item: Test | Service) -> list[str]:
         return [*item.skill, *(s for block in self._here(item) for s in block.get("skill", ()))]

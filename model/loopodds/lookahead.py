@@ -253,7 +253,7 @@ class Planner:
         branches = [branch for state in level for branch in state.branches]
         for branch in branches:
             branch.entry = self._entry(branch)
-        if level[0] is not root:
+        if root not in level:
             firsts = sorted(root.branches, key=lambda branch: branch.value)[:_FIRSTS]
             names = {branch.move.test for branch in firsts}
             branches = [
