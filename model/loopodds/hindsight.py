@@ -79,6 +79,12 @@ class Outcome:
     came_to: float
 
 
+def offered(decision: Decision) -> set[str]:
+    """Services that can be done on the car and cure something."""
+    parts = [part for setting in decision.settings for part in setting.components]
+    return {name for part in parts for option in part.options for name in option}
+
+
 def cost_of_plan(decision: Decision, marginal: FloatArray, plan: Collection[str]) -> float:
     """Expected cost of exactly these services.
 
@@ -94,17 +100,15 @@ def cost_of_plan(decision: Decision, marginal: FloatArray, plan: Collection[str]
     InspectionError
         If they cannot be done on this car, or not together.
     """
-    wanted = set(plan)
-    parts = [part for setting in decision.settings for part in setting.components]
-    offered = {name for part in parts for option in part.options for name in option}
+    possible = offered(decision)
     for name in plan:
-        if name not in offered:
-            raise InspectionError(f"{name} cannot be done on this car as things stand")
+        if name not in possible:
+            raise InspectionError(f"{name}: nothing that can be done on this car, or cures nothing")
     costs = []
     for setting in decision.settings:
         total = 0.0
         for part in setting.components:
-            own = wanted & {name for option in part.options for name in option}
+            own = set(plan) & {name for option in part.options for name in option}
             fitting = [i for i, option in enumerate(part.options) if set(option) == own]
             total += min(
                 (part.constant[i] + part.loss[i] @ marginal for i in fitting), default=np.inf

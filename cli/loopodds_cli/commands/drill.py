@@ -1,0 +1,202 @@
+"""``loopodds drill``: practice cars for trainees and their trainers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from loopodds_cli.options import json_option, knowledge_option, print_json
+
+if TYPE_CHECKING:
+    from loopodds.drills import Deck
+    from loopodds.practice import PracticeCar
+
+LEVEL_NAMES = ("single", "masked", "two", "sound", "workshop", "mixed")
+MOST_CARS = 500
+MOST_CARS_ON_PAPER = 60
+_LARGEST_SEED = 10_000
+
+
+@click.command()
+@click.option(
+    "--level",
+    type=click.Choice(LEVEL_NAMES),
+    default="mixed",
+    show_default=True,
+    help="One fault; one that something hides; two faults; a sound car that looks bad; as they"
+    " come into the workshop; or the first four mixed.",
+)
+@click.option(
+    "--seed", type=click.IntRange(min=0), help="Number of the deck: the same gives the same cars."
+)
+@click.option(
+    "--cars",
+    type=click.IntRange(1, MOST_CARS),
+    default=3,
+    show_default=True,
+    help="How many cars.",
+)
+@click.option(
+    "--minutes",
+    type=click.IntRange(1, 1000),
+    default=90,
+    show_default=True,
+    help="Budget of minutes for the tests on each car.",
+)
+@click.option("--name", default="trainee", show_default=True, help="Whose results these are.")
+@click.option(
+    "--results",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Add a line for each finished car to a CSV file; cars already in it are skipped.",
+)
+@click.option(
+    "--scoreboard",
+    metavar="FILE",
+    type=click.Path(exists=True, dir_okay=False),
+    help="Show the standings in a results file, of one --seed or of all.",
+)
+@click.option(
+    "--sheet",
+    metavar="N",
+    type=click.IntRange(1, MOST_CARS_ON_PAPER),
+    help="Write a worksheet with N cars and a separate answer sheet, both HTML.",
+)
+@click.option(
+    "--out",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Worksheet to write; the answers go beside it.",
+)
+@json_option
+@knowledge_option
+def command(
+    level: str,
+    seed: int | None,
+    cars: int,
+    minutes: int,
+    name: str,
+    results: str | None,
+    scoreboard: str | None,
+    sheet: int | None,
+    out: str | None,
+    as_json: bool,
+    knowledge: str | None,
+) -> None:
+    """Practise on cars drawn from the network.
+
+    The driver tells what is wrong; you ask for tests within a budget of minutes, say how likely
+    each condition is and what you would do. Then you see the truth, what each test was worth at
+    that moment and where you parted from the best way. Saying what you really believe scores
+    best. With --json the cars themselves are printed, answers included.
+
+    \b
+    Example:
+      loopodds drill --level single --seed 7
+      loopodds drill --seed 7 --cars 5 --name Kim --results class.csv
+      loopodds drill --scoreboard class.csv
+      loopodds drill --sheet 6 --seed 7 --out lesson.html
+    """
+    if scoreboard is not None:
+        if sheet is not None:
+            raise click.UsageError("give only one of --scoreboard and --sheet")
+        _show_scoreboard(scoreboard, seed, as_json)
+        return
+    if out is not None and sheet is None:
+        raise click.UsageError("--out goes with --sheet")
+    from loopodds_cli.drill_results import trainee
+
+    who = trainee(name)
+    deck = _deck(level, seed, knowledge)
+    if sheet is not None:
+        _write_sheets(deck, sheet, minutes, out)
+    elif as_json:
+        _print_cars(deck, cars)
+    else:
+        _play(deck, cars, minutes, who, results)
+
+
+def _deck(level: str, seed: int | None, folder: str | None) -> Deck:
+    import secrets
+
+    from loopodds.drills import Deck
+    from loopodds.engine import Model
+    from loopodds.knowledge import load_knowledge
+
+    model = Model(load_knowledge(folder))
+    return Deck(model, level, secrets.randbelow(_LARGEST_SEED) if seed is None else seed)
+
+
+def _show_scoreboard(path: str, seed: int | None, as_json: bool) -> None:
+    from loopodds_cli.drill_results import print_scoreboard, read_results, standings
+
+    boards = standings([r for r in read_results(path) if seed is None or r.seed == seed])
+    if as_json:
+        decks = [
+            {"level": level, "seed": number, "standings": [s._asdict() for s in table]}
+            for (level, number), table in boards.items()
+        ]
+        print_json({"decks": decks})
+    else:
+        print_scoreboard(path, boards)
+
+
+def _play(deck: Deck, count: int, minutes: int, name: str, results: str | None) -> None:
+    from loopodds.practice import Exercise, practice_cars
+
+    from loopodds_cli.drill_dialogue import DrillDialogue, Leave, wait_for_next
+    from loopodds_cli.drill_pages import print_car
+    from loopodds_cli.drill_results import append_result, cars_played, read_results
+
+    key = (deck.level, deck.seed)
+    played: set[int] = set()
+    if results is not None:
+        played = cars_played(read_results(results, missing_is_empty=True), name, key)
+    cars = [car for car in practice_cars(deck, count) if car.number not in played]
+    if played:
+        click.echo(f"{len(played)} cars of this deck are in {results} already.")
+    scores = []
+    try:
+        for car in cars:
+            exercise = Exercise(deck.model, car, minutes)
+            title = f"Car {car.number} of {count}   level {deck.level}, seed {deck.seed}"
+            print_car(exercise, f"{title}, {minutes} minutes")
+            click.echo("\nName a test to do it; t lists the tests, d when you know enough, ? help.")
+            result = DrillDialogue(exercise).run()
+            scores.append(result.score)
+            if results is not None:
+                append_result(results, name, key, car, result)
+            if car is not cars[-1]:
+                wait_for_next()
+    except Leave:
+        click.echo("Left; a car that was not finished does not count.")
+    if scores:
+        mean = sum(scores) / len(scores)
+        click.echo(f"{name}: {len(scores)} cars, mean score {mean:.0f} (seed {deck.seed})")
+
+
+def _print_cars(deck: Deck, count: int) -> None:
+    from loopodds.practice import practice_cars
+
+    print_json(
+        {
+            "level": deck.level,
+            "seed": deck.seed,
+            "cars": [_as_json(car) for car in practice_cars(deck, count)],
+        }
+    )
+
+
+def _as_json(car: PracticeCar) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return asdict(car)
+
+
+def _write_sheets(deck: Deck, count: int, minutes: int, out: str | None) -> None:
+    from loopodds_cli.drill_sheet import write_sheets
+
+    path = out or f"drill-{deck.level}-{deck.seed}.html"
+    for written in write_sheets(deck, count, minutes, path):
+        click.echo(written)
