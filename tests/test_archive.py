@@ -6,10 +6,13 @@ import csv
 import gzip
 import json
 import math
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
 from invented_archives import (
@@ -493,3 +496,31 @@ def test_the_demo_archives_can_be_scored_but_for_their_planted_faults(tmp_path: 
         assert 20 <= summary.tally.rejected <= 0.05 * rows
         assert not summary.warnings
         assert set(summary.tally.expected) == {*knowledge.conditions, "sound"}
+
+
+PEAK = """
+import resource, sys
+from loopodds.archive import score_archive
+score_archive(sys.argv[1], sys.argv[2], knowledge=sys.argv[3])
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("ending", "out"), [("parquet", "parquet"), ("csv", "csv.gz")])
+def test_memory_does_not_grow_with_the_archive(ending: str, out: str, tmp_path: Path) -> None:
+    table = table_of(invented_rows(2000, 18))
+    peaks = []
+    for times in (15, 120):
+        source = tmp_path / f"in{times}.{ending}"
+        rows = pa.concat_tables([table] * times)
+        if ending == "parquet":
+            pq.write_table(rows, source, row_group_size=len(rows))
+        else:
+            pyarrow.csv.write_csv(rows, source)
+        command = [sys.executable, "-c", PEAK, str(source), str(tmp_path / f"out.{out}")]
+        done = subprocess.run([*command, str(SMALL)], capture_output=True, text=True, check=True)
+        peaks.append(float(done.stdout))
+    # MiB; what the allocators keep for reuse varies by some chunks
+    assert peaks[1] < peaks[0] + 60
+    assert peaks[1] < 1024

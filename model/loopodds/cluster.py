@@ -73,6 +73,10 @@ def _scored(
     except (OSError, ValueError, TypeError) as error:
         raise LoopoddsError(f"no Dask scheduler answers at {address!r}: {error}") from error
     with client:
+        try:
+            client.wait_for_workers(1, timeout=CONNECT_SECONDS)
+        except TimeoutError as error:
+            raise LoopoddsError(f"the Dask cluster at {address!r} has no workers") from error
         where = str(folder.resolve())
         futures = [client.submit(score_partition, job, p, where, pure=False) for p in partitions]
         try:

@@ -30,6 +30,7 @@ from loopodds.scorejob import Job, job_for, map_digest
 from loopodds.scoring import empty_scored, score_chunk
 from loopodds.sources import ParquetSource
 from loopodds.summary import Progress, Summary, default_rejects
+from loopodds.tables import format_of
 from loopodds.tally import Tally
 
 PARTITION_ROWS = 1 << 18
@@ -221,6 +222,8 @@ def _planned(
 
 def _files(source: Path) -> list[Path]:
     if source.is_file():
+        if format_of(source) in ("csv", "csv.gz"):
+            raise InspectionError(f"{source}: a data set is Parquet; CSV is scored without --cluster")
         return [source]
     files = sorted(p for p in source.glob("*.parquet") if p.is_file()) if source.is_dir() else []
     if not files:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -94,6 +95,9 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
     ScoredChunk
         Its scored and rejected rows are together exactly the rows of the chunk.
     """
+    # the engine takes its compiled loops once they are loaded: load them, so that every chunk goes
+    # the same way to the last bit, whatever this process did before
+    import_module("loopodds.kernels")
     taken = take_in(chunk, plan, model.knowledge)
     batch, kept, problems = taken.batch, taken.rows, taken.problems
     groups = encode(batch, model.knowledge) if batch.rows else []

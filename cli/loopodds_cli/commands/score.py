@@ -9,13 +9,15 @@ from loopodds_cli.options import json_option, knowledge_option, print_json
 
 @click.command()
 @click.argument("archive", metavar="ARCHIVE")
-@click.option("--out", required=True, metavar="FILE", help="Scored archive to write.")
+@click.option("--out", required=True, metavar="FILE", help="Scored archive; a folder for a folder.")
 @click.option("--rejects", metavar="FILE", help="Rows set aside; beside --out when left out.")
 @click.option("--columns", metavar="MAP", help="Column map (TOML) of a foreign archive.")
 @click.option(
     "--workers", default=1, show_default=True, type=click.IntRange(min=1), help="Processes."
 )
-@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler; Parquet to Parquet folder.")
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Dask scheduler; Parquet only, --out is a folder."
+)
 @click.option("--resume", is_flag=True, help="Go on where a killed run stopped.")
 @click.option(
     "--review",
