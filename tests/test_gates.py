@@ -21,7 +21,13 @@ ON_THE_SAMPLE = {"sample_lamp", "sample_let_off", "acid_kit", "moisture_test"}
 AFTER_RECOVERY = {
     "vacuum_hold_test", "nitrogen_test", "open_screen", "compressor_swab", "drain_oil",
 }  # fmt: skip
-COUPLED = {"static_test", "pressure_test", "temperature_test", "capture_sample", "recover_and_weigh"}
+COUPLED = {
+    "static_test",
+    "pressure_test",
+    "temperature_test",
+    "capture_sample",
+    "recover_and_weigh",
+}
 BEHIND_THE_GUARDS = COUPLED | ON_THE_SAMPLE | AFTER_RECOVERY | {"detector_search"}
 SPOILT_BY_RECOVERY = (
     RUNNING | ON_THE_SAMPLE
@@ -185,9 +191,9 @@ def test_a_wrong_gas_shuts_everything_until_it_is_out(knowledge, prices):
     open_tests = {move.test for move in gates.moves(progress)}
     assert not open_tests & (RUNNING | BEHIND_THE_GUARDS)
     assert {"fan_test", "control_test"} <= open_tests
-    assert Closed("pressure_test", "identification is hydrocarbon: not before that is put right") in (
-        gates.closed(progress)
-    )
+    assert Closed(
+        "pressure_test", "identification is hydrocarbon: not before that is put right"
+    ) in (gates.closed(progress))
     assert gates.failed(progress) == ("refrigerant_identification",)
 
 
@@ -195,7 +201,9 @@ def test_a_doubtful_identification_is_no_pass(knowledge, prices):
     gates = Gates(knowledge, {"compressor": "fixed"}, prices)
     doubt = Evidence(1, {}, {"identification": np.array([[0.95, 0.05, 0.0, 0.0]])})
     way = gates.way("pressure_test", gates.progress(doubt))
-    assert way == Closed("pressure_test", "identification is doubtful: not before that is put right")
+    assert way == Closed(
+        "pressure_test", "identification is doubtful: not before that is put right"
+    )
 
 
 def test_a_guard_done_without_its_result_is_no_pass(knowledge, prices):
@@ -240,7 +248,9 @@ def test_recovery_ends_what_needs_the_charge(knowledge, prices, cleared):
 def test_an_old_sample_has_to_be_taken_again(knowledge, prices, cleared):
     gates = Gates(knowledge, {"compressor": "fixed"}, prices)
     fresh = gates.way("moisture_test", gates.progress(cleared, ["capture_sample"]))
-    stale = gates.way("moisture_test", gates.progress(cleared, ["capture_sample", "detector_search"]))
+    stale = gates.way(
+        "moisture_test", gates.progress(cleared, ["capture_sample", "detector_search"])
+    )
     assert isinstance(fresh, Move)
     assert isinstance(stale, Move)
     assert fresh.first == ()

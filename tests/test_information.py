@@ -200,16 +200,17 @@ def test_probabilities_over_the_nodes_of_a_gauge_sum_to_one():
         assert gauge_grid(gauge, 0.8).table.sum(axis=-1) == pytest.approx(1.0, abs=1e-12)
 
 
+MASKS = {"high_side": {"compressor_cycle": [2]}}
+
+
 class TestMaskedGauge:
     """A cut-out compressor makes the running gauges unreadable."""
-
-    MASKS = {"high_side": {"compressor_cycle": [2]}}
 
     def test_it_tells_nothing_once_the_compressor_is_seen_to_cut_out(self):
         tree = shipped().tree(CONTEXTS[0])
         cut_out = Calibrated(tree, Evidence(1, {"compressor_cycle": np.array([2])}))
         assert tree.network.states("compressor_cycle")[2] == "cut_out"
-        assert Look(cut_out, ["high_side"], self.MASKS).bits() == 0.0
+        assert Look(cut_out, ["high_side"], MASKS).bits() == 0.0
 
     def test_seen_together_it_tells_what_it_tells_when_the_compressor_runs(self):
         tree = shipped().tree(CONTEXTS[0])
@@ -219,7 +220,7 @@ class TestMaskedGauge:
         for code in (0, 1):
             seen = Calibrated(tree, Evidence(1, {"compressor_cycle": np.array([code])}))
             expected += float(cycle.distribution[code]) * Look(seen, ["high_side"]).bits()
-        together = Look(now, ["compressor_cycle", "high_side"], self.MASKS).bits()
+        together = Look(now, ["compressor_cycle", "high_side"], MASKS).bits()
         # the grids of the three looks are not the same
         assert together == pytest.approx(expected, abs=QUADRATURE)
 

@@ -23,9 +23,10 @@ from loopodds.information import STEP, Look, Masks
 from loopodds.moves import Move, Progress, Results
 from loopodds.network import Evidence
 
-# a cell of a test is cut further while it is more probable: where one test is judged, and where
-# sequences are
-FINE, COARSE = 1 / 100, 1 / 12
+# A cell of a test is cut further while it is more probable: where one test is judged (twice that
+# for several gauges together), and where sequences are. A test is then valued to within a tenth,
+# or a hundredth of what the present plan costs.
+FINE, COARSE = 1 / 200, 1 / 12
 _STEP_OF_SEVERAL = 1.6
 _FEW = 12
 _FIRSTS, _SECONDS = 8, 4
@@ -236,8 +237,11 @@ class Planner:
                 and not any(seen.get(f) in states for f, states in self.masks.get(name, {}).items())
             )
             gauges = sum(name in self.calibrated.network.gauges for name in unseen)
-            step = (STEP if gauges < 2 else _STEP_OF_SEVERAL) if fine else 0.0
-            floor, drop, most = (FINE, FINE / 50, 10**6) if fine else (COARSE, 0.0, _FEW)
+            several = gauges > 1
+            step = (_STEP_OF_SEVERAL if several else STEP) if fine else 0.0
+            floor, drop, most = (COARSE, 0.0, _FEW)
+            if fine:
+                floor, drop, most = FINE * (1 + several), FINE / 25, 10**6
             cells = cut(self.look(unseen, step), floor, drop)
             while cells.count > most and floor < 1:
                 floor *= 1.5
