@@ -171,6 +171,10 @@ def test_the_scoreboard_ranks_means_and_counts_the_first_try(results):
     assert "seed 9" in shown
     only = run("drill", "--scoreboard", results, "--seed", "9").output
     assert "seed 7" not in only
+    other = results.with_name("other.csv")
+    other.write_text(HEAD + line("Di", 1, 90))
+    both = run("drill", "--scoreboard", results, "--scoreboard", other).output
+    assert re.search(r"1 +Di +1 +90\.0.*\n.*2 +Bo", both)
     data = json.loads(run("drill", "--scoreboard", results, "--json").output)
     assert [s["name"] for s in data["decks"][0]["standings"]] == ["Bo", "Ada"]
 
@@ -195,7 +199,7 @@ def test_a_file_that_holds_no_results_is_refused(content, said, results):
 
 def test_an_empty_file_is_an_empty_board(results):
     results.touch()
-    assert "holds no result yet" in run("drill", "--scoreboard", results).output
+    assert "No result yet." in run("drill", "--scoreboard", results).output
 
 
 @pytest.mark.parametrize("name", ["", "=1+1", "@home", "x" * 41])

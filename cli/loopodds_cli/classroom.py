@@ -72,6 +72,7 @@ class Classroom:
             "conditions": {
                 name: {
                     "title": condition_title(name, knowledge),
+                    "variable": condition.variable,
                     "about": knowledge.node(condition.variable).about,
                 }
                 for name, condition in knowledge.conditions.items()

@@ -175,7 +175,7 @@ def print_debrief(result: Debrief, exercise: Exercise) -> None:
     page.line("")
     page.headline(" + ".join(truth_of(car, knowledge)), f"dealt as: {car.kind}")
     _probabilities(page, result, car, knowledge)
-    _steps(page, result)
+    _steps(page, result, exercise.prices.currency)
     _plans(page, result, exercise)
     page.heading("Score", "100: the network's probabilities, and the best step at every moment")
     lost = [("probabilities", result.probability_points), ("steps and plan", result.cost_points)]
@@ -204,8 +204,8 @@ def _probabilities(page: Page, result: Debrief, car: PracticeCar, knowledge: Kno
     )
 
 
-def _steps(page: Page, result: Debrief) -> None:
-    page.heading("Step by step", "what it promised before it was done, and what was best then")
+def _steps(page: Page, result: Debrief, currency: str) -> None:
+    page.heading("Step by step", f"promised before it was done, in bits and {currency}; best then")
     rows: list[Sequence[Cell]] = [("", "min", "bits", "worth", "best then", "worth", "lost")]
     rows += [_step_row(moment) for moment in result.moments]
     page.rows(rows, right=[1, 2, 3, 5, 6])

@@ -7,7 +7,6 @@ import io
 import os
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from loopodds.assessment import SOUND
@@ -191,11 +190,11 @@ def _standing(name: str, cars: Sequence[Result]) -> Standing:
     )
 
 
-def print_scoreboard(path: str, boards: dict[tuple[str, int], list[Standing]]) -> None:
+def print_scoreboard(boards: dict[tuple[str, int], list[Standing]]) -> None:
     """Every deck's scoreboard."""
     page = Page()
     if not boards:
-        page.line(f"{Path(path).name} holds no result yet.")
+        page.line("No result yet.")
     for (level, seed), table in boards.items():
         page.heading(f"Level {level}, seed {seed}", "means over cars; 100 is the network's own")
         rows: list[Sequence[Cell]] = [

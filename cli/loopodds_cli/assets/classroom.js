@@ -211,6 +211,13 @@ function buildRows() {
 
 function suppose(name) {
   const next = { undefined: "present", present: "absent" }[car.confirmed[name]];
+  const variable = CATALOGUE.conditions[name].variable;
+  if (next === "present") {
+    // two degrees of one thing cannot both be there
+    for (const other of Object.keys(car.confirmed)) {
+      if (CATALOGUE.conditions[other].variable === variable) delete car.confirmed[other];
+    }
+  }
   if (next) car.confirmed[name] = next;
   else delete car.confirmed[name];
 }

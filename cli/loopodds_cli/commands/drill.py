@@ -55,7 +55,9 @@ _LARGEST_SEED = 10_000
     "--scoreboard",
     metavar="FILE",
     type=click.Path(exists=True, dir_okay=False),
-    help="Show the standings in a results file, of one --seed or of all.",
+    multiple=True,
+    help="Show the standings in a results file, of one --seed or of all. Several files are taken"
+    " together: repeat the option.",
 )
 @click.option(
     "--sheet",
@@ -78,7 +80,7 @@ def command(
     minutes: int,
     name: str,
     results: str | None,
-    scoreboard: str | None,
+    scoreboard: tuple[str, ...],
     sheet: int | None,
     out: str | None,
     as_json: bool,
@@ -98,7 +100,7 @@ def command(
       loopodds drill --scoreboard class.csv
       loopodds drill --sheet 6 --seed 7 --out lesson.html
     """
-    if scoreboard is not None:
+    if scoreboard:
         if sheet is not None:
             raise click.UsageError("give only one of --scoreboard and --sheet")
         _show_scoreboard(scoreboard, seed, as_json)
@@ -128,10 +130,11 @@ def _deck(level: str, seed: int | None, folder: str | None) -> Deck:
     return Deck(model, level, secrets.randbelow(_LARGEST_SEED) if seed is None else seed)
 
 
-def _show_scoreboard(path: str, seed: int | None, as_json: bool) -> None:
+def _show_scoreboard(paths: tuple[str, ...], seed: int | None, as_json: bool) -> None:
     from loopodds_cli.drill_results import print_scoreboard, read_results, standings
 
-    boards = standings([r for r in read_results(path) if seed is None or r.seed == seed])
+    results = [result for path in paths for result in read_results(path)]
+    boards = standings([r for r in results if seed is None or r.seed == seed])
     if as_json:
         decks = [
             {"level": level, "seed": number, "standings": [s._asdict() for s in table]}
@@ -139,7 +142,7 @@ def _show_scoreboard(path: str, seed: int | None, as_json: bool) -> None:
         ]
         print_json({"decks": decks})
     else:
-        print_scoreboard(path, boards)
+        print_scoreboard(boards)
 
 
 def _play(deck: Deck, count: int, minutes: int, name: str, results: str | None) -> None:
