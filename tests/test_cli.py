@@ -16,12 +16,12 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner, Result
+from loopodds.assembly import build_network
 from loopodds.assessment import Assessment, assess
 from loopodds.belief import Conflict
 from loopodds.engine import Model
 from loopodds.exchange import read_bif
 from loopodds.knowledge import load_knowledge
-from loopodds.network import build_network
 from loopodds_cli.assess_page import print_assessment
 from loopodds_cli.cases import MARK, demo_names, demo_summary, open_case
 from loopodds_cli.main import COMMANDS, main
@@ -149,6 +149,7 @@ def test_bad_input_is_one_line_and_exit_code_1(arguments: list[str], message: st
         ["assess", "@wet_loop", "--jsn"],
         ["network", "leak", "--check"],
         ["network", "--export", "-"],
+        ["network", "--draw", "net.svg"],
         ["network", "leak", "--context", "setting"],
         ["assess", "@wet_loop", "--knowledge", "no_such_folder"],
         ["completion", "tcsh"],
@@ -304,6 +305,17 @@ def test_the_exported_network_is_the_network(tmp_path: Path) -> None:
     # text keeps every digit; reading evens rows out by less than a rounding of the last one
     assert table == pytest.approx(network.hidden["moisture"].table, abs=1e-12)
     assert run("network", "--export", "-", *options).output == path.read_text(encoding="utf-8")
+
+
+def test_a_node_is_drawn_with_what_it_is_joined_to(tmp_path: Path) -> None:
+    path = tmp_path / "air.svg"
+    result = run("network", "air", "--draw", str(path))
+    assert result.exit_code == 0
+    assert path.read_text(encoding="utf-8").startswith("<?xml")
+    assert "depends on" in result.output
+    told = json.loads(run("network", "air", "--draw", str(path), "--json").output)
+    assert told["picture"] == str(path)
+    assert told["shows"] in result.output
 
 
 def test_check_passes_the_shipped_knowledge_and_fails_a_broken_copy(tmp_path: Path) -> None:

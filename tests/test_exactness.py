@@ -15,11 +15,12 @@ from typing import Any
 import numpy as np
 import pytest
 from loopodds import junction
+from loopodds.assembly import build_network
 from loopodds.engine import Model
 from loopodds.exchange import discrete_variables, read_bif, to_pgmpy, write_bif
 from loopodds.junction import JunctionTree, Posterior
 from loopodds.knowledge import load_knowledge
-from loopodds.network import Discrete, Evidence, GaugeNode, Network, build_network
+from loopodds.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.nodes import Graded, Node, Shape, matches
 from references import (
     IMPOSSIBLE,

@@ -12,10 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from loopodds.assembly import node_arrays
 from loopodds.assessment import believe
 from loopodds.belief import Belief
 from loopodds.casefile import load_case
-from loopodds.dials import Dial, knowledge_dials, made, network_dials
+from loopodds.dials import Dial, knowledge_dials, network_dials
 from loopodds.engine import Model
 from loopodds.exchange import read_bif
 from loopodds.hypotheses import overturned
@@ -124,7 +125,7 @@ def test_turning_one_number_of_a_list_keeps_the_others_in_proportion():
 def test_dials_at_their_present_value_give_back_the_network(model, context):
     network = model.tree(context).network
     for name, node in model.knowledge.nodes.items():
-        again, truth = made(node, model.knowledge, context), network.variable(name)
+        again, truth = node_arrays(node, model.knowledge, context), network.variable(name)
         if isinstance(again, Discrete):
             assert np.array_equal(again.table, truth.table)
         else:

@@ -6,9 +6,7 @@ knowledge. One that is not stated is averaged over, with the shares of ``context
 
 from __future__ import annotations
 
-import itertools
-import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -111,32 +109,3 @@ def context_patterns(
                 pattern[key] = values[key][code - 1]
         patterns.append(pattern)
     return lookup[ids], patterns
-
-
-def full_contexts(
-    keys: set[str], knowledge: Knowledge, known: Mapping[str, str]
-) -> Iterator[tuple[float, dict[str, str]]]:
-    """Every way to complete the known contexts, with its share.
-
-    Parameters
-    ----------
-    keys : set of str
-        The contexts that matter.
-    known : mapping of str to str
-        Those that are stated.
-
-    Yields
-    ------
-    float
-        Share of the combination; all together they sum to one.
-    dict of str to str
-        The known contexts with the others filled in.
-    """
-    unknown = sorted(keys - set(known))
-    options = [
-        list(zip(knowledge.contexts[key].values, knowledge.contexts[key].shares, strict=True))
-        for key in unknown
-    ]
-    for combination in itertools.product(*options):
-        values = {key: value for key, (value, _) in zip(unknown, combination, strict=True)}
-        yield math.prod(share for _, share in combination), {**known, **values}

@@ -223,7 +223,7 @@ def _planned(
 def _files(source: Path) -> list[Path]:
     if source.is_file():
         if format_of(source) in ("csv", "csv.gz"):
-            raise InspectionError(f"{source}: a data set is Parquet; CSV is scored without --cluster")
+            raise InspectionError(f"{source}: a data set is Parquet; score CSV without --cluster")
         return [source]
     files = sorted(p for p in source.glob("*.parquet") if p.is_file()) if source.is_dir() else []
     if not files:

@@ -16,9 +16,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from loopodds.contexts import full_contexts
+from loopodds.assembly import node_arrays
 from loopodds.dial_words import Path, dial_words, place_words
-from loopodds.distributions import gauge_array, table_array
 from loopodds.knowledge import Knowledge
 from loopodds.network import Discrete, GaugeNode, Network
 from loopodds.nodes import Grounds, Node, Shape, parse_node, take_grounds
@@ -174,32 +173,7 @@ def _turned(
         holder[:] = _covaried(holder, int(path[-1]), number)
     else:
         holder[path[-1]] = number
-    return made(parse_node(node.name, node.kind, changed, node.file), knowledge, context)
-
-
-def made(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> Made:
-    """A node of the knowledge as arrays in one context; what is not stated is averaged over."""
-    hidden = knowledge.of_kind("history", "fault", "mechanism")
-    states = {name: one.states for name, one in hidden.items()}
-    settled = [
-        (share, node.in_context(full), full)
-        for share, full in full_contexts(node.context_keys(), knowledge, context)
-    ]
-    shape = node.distribution
-    if not isinstance(shape, Shape):
-        tables = [
-            (share, table_array(one, states, full.get("setting", "")))
-            for share, one, full in settled
-        ]
-        table = sum((share * array.p for share, array in tables), np.zeros(()))
-        return Discrete(node.name, node.states, tables[0][1].parents, table)
-    gauges = [(share, gauge_array(one, states, full)) for share, one, full in settled]
-    mean = sum((share * gauge.mean for share, gauge in gauges), np.zeros(()))
-    second = sum((s * (g.spread**2 + g.mean**2) for s, g in gauges), np.zeros(()))
-    return GaugeNode(
-        node.name, node.states, gauges[0][1].parents, mean, np.sqrt(second - mean**2),
-        shape.share, shape.wide, shape.cuts,
-    )  # fmt: skip
+    return node_arrays(parse_node(node.name, node.kind, changed, node.file), knowledge, context)
 
 
 def _dial(

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from loopodds.aliases import FloatArray, Query
+from loopodds.assembly import build_network
 from loopodds.errors import ImpossibleEvidence
 from loopodds.junction import JunctionTree, Posterior
 from loopodds.knowledge import Condition, Knowledge, load_knowledge
-from loopodds.network import Evidence, build_network
+from loopodds.network import Evidence
 
 Context = Mapping[str, str]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -184,6 +185,7 @@ class _FlatFactor:
         self.pair = factor.pair
 
 
+@lru_cache(maxsize=4096)
 def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray:
     """For every configuration of a scope its position among the configurations of some names.
 
@@ -201,7 +203,9 @@ def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray
             lift = [1] * len(scope)
             lift[axis] = card[name]
             position += (np.arange(card[name], dtype=np.int32) * weight[name]).reshape(lift)
-    return position.ravel()
+    flat = position.ravel()
+    flat.flags.writeable = False
+    return flat
 
 
 def _alike(codes: IntArray, values: FloatArray, configs: Sequence[int]) -> IntArray:

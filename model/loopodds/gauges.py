@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.aliases import BoolArray, FloatArray, IntArray
-from loopodds.contexts import context_codes, context_patterns, full_contexts
+from loopodds.assembly import full_contexts
+from loopodds.contexts import context_codes, context_patterns
 from loopodds.errors import KnowledgeError
 from loopodds.inspection import CHOICES, InspectionBatch
 from loopodds.knowledge import Knowledge

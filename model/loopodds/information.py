@@ -86,11 +86,6 @@ def gauge_grid(gauge: GaugeNode, step: float) -> Grid:
     return Grid(nodes, lengths, table / table.sum(axis=-1, keepdims=True))
 
 
-@lru_cache(maxsize=512)
-def _word_table(gauge: GaugeNode) -> FloatArray:
-    return gauge.word_table(0.0)
-
-
 def _local_spread(x: FloatArray, mean: FloatArray, spread: FloatArray) -> FloatArray:
     """Smooth minimum over components of their spread, larger away from their means."""
     near = spread**2 + ((x - mean) / 2) ** 2
@@ -153,7 +148,7 @@ class Look:
         if isinstance(variable, Discrete):
             return Channel(name, variable.parents, variable.table)
         if step == 0:
-            channel = Channel(name, variable.parents, _word_table(variable))
+            channel = Channel(name, variable.parents, variable.word_table())
         else:
             grid = gauge_grid(variable, step)
             own = Factor((*variable.parents, name), grid.table)

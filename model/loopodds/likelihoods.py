@@ -49,7 +49,7 @@ class Absorbed:
         """An observable whose parents are put in the order of its clique."""
         axes = [node.parents.index(name) for name in order]
         if isinstance(node, GaugeNode):
-            table = _flat(node.word_table(0.0), axes)
+            table = _flat(node.word_table(), axes)
             both = np.stack([np.transpose(a, axes).ravel() for a in (node.mean, node.spread)], 1)
             pairs, pair = np.unique(both, axis=0, return_inverse=True)
             mean, spread = np.ascontiguousarray(pairs.T)[..., None]

@@ -15,13 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from loopodds.arcs import parents_of
+from loopodds.assembly import build_network
 from loopodds.errors import LoopoddsError
 from loopodds.junction import JunctionTree
 from loopodds.knowledge import NODE_FILES, OTHER_FILES, Knowledge, load_knowledge
 from loopodds.lint_gates import gate_problems
 from loopodds.lint_nodes import HIDDEN, Problem, node_problems, unknown_text
 from loopodds.lint_work import work_problems
-from loopodds.network import build_network
 from loopodds.nodes import parse_node
 
 # what a file with a slip in its structure makes the reader stumble over

@@ -119,8 +119,8 @@ def _factor(variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evid
             "", variable.states, (), np.zeros(()), np.asarray(variable.wide), 0.0, 1.0,
             variable.cuts,
         )  # fmt: skip
-        expected = float(recorded @ _mean(believed, near.word_table(0.0)))
-        return float(recorded @ far.word_table(0.0) / max(expected, _LEAST))
+        expected = float(recorded @ _mean(believed, near.word_table()))
+        return float(recorded @ far.word_table() / max(expected, _LEAST))
     value, extra = number
     spread = np.hypot(variable.spread, extra)
     likely = float(_mean(believed, normal_density(value - variable.mean, spread)[..., None])[0])
@@ -144,7 +144,7 @@ def _rather(
     variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evidence
 ) -> tuple[str, float]:
     """Likeliest state (or word) other than the one recorded, with its probability."""
-    table = variable.table if isinstance(variable, Discrete) else variable.word_table(0.0)
+    table = variable.table if isinstance(variable, Discrete) else variable.word_table()
     predicted = _mean(believed, table)
     number = _number(variable.name, evidence)
     if number is not None and isinstance(variable, GaugeNode):

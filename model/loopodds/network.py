@@ -7,18 +7,15 @@ absorbed as likelihoods over their parents.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from math import erfc, sqrt
 
 import numpy as np
 
 from loopodds.aliases import FloatArray, IntArray
-from loopodds.distributions import GaugeArray, gauge_array, table_array
 from loopodds.errors import KnowledgeError, unknown_name
-from loopodds.knowledge import Knowledge
-from loopodds.nodes import Node, Shape
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,21 +48,29 @@ class GaugeNode:
 
     def worded(self) -> Discrete:
         """The gauge as a discrete variable over its words (no extra spread)."""
-        return Discrete(self.name, self.states, self.parents, self.word_table(0.0))
+        return Discrete(self.name, self.states, self.parents, self.word_table())
 
-    def word_table(self, extra: float) -> FloatArray:
-        """P(word | parents), shape (*parent cards, words), with an extra spread [scale]."""
-        spread = np.hypot(self.spread, extra)[..., None]
-        edges = np.array([-np.inf, *self.cuts, np.inf])
-        near = _normal_cdf((edges - self.mean[..., None]) / spread)
-        far = _normal_cdf(edges / np.hypot(self.wide, extra))
-        table: FloatArray = np.diff((1 - self.share) * near + self.share * far, axis=-1)
-        return table
+    def word_table(self) -> FloatArray:
+        """P(word | parents), shape (*parent cards, words); read-only."""
+        return _word_table(self)
+
+
+@lru_cache(maxsize=1024)
+def _word_table(gauge: GaugeNode) -> FloatArray:
+    """Intervals of the mixture, computed once for each distinct mean and spread."""
+    pairs, pair = np.unique(
+        np.stack([gauge.mean.ravel(), gauge.spread.ravel()], axis=1), axis=0, return_inverse=True
+    )
+    edges = np.array([-np.inf, *gauge.cuts, np.inf])
+    near = _normal_cdf((edges - pairs[:, :1]) / pairs[:, 1:])
+    far = _normal_cdf(edges / gauge.wide)
+    table = np.diff((1 - gauge.share) * near + gauge.share * far, axis=-1)[pair.ravel()]
+    table = table.reshape(*gauge.mean.shape, -1)
+    table.flags.writeable = False
+    return table
 
 
 def _normal_cdf(z: FloatArray) -> FloatArray:
-    from math import erfc, sqrt
-
     flat = np.array([0.5 * erfc(-x / sqrt(2)) for x in np.ravel(z)])
     return flat.reshape(z.shape)
 
@@ -321,104 +326,3 @@ def topological(parents: Mapping[str, Sequence[str]]) -> list[str]:
         done.update(ready)
         waiting = [name for name in waiting if name not in done]
     return order
-
-
-def build_network(knowledge: Knowledge, context: Mapping[str, str]) -> Network:
-    """The knowledge as arrays, in one context.
-
-    Parameters
-    ----------
-    context : mapping of str to str
-        Values of contexts (``setting``, ``expansion`` ...). What is left out is not known: the
-        distributions are averaged over its values with the shares of ``contexts.toml``.
-
-    Raises
-    ------
-    KnowledgeError
-        If the knowledge is inconsistent.
-    """
-    return _built(knowledge, tuple(sorted(context.items())))
-
-
-@lru_cache(maxsize=256)
-def _built(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> Network:
-    known = dict(context)
-    hidden_nodes = knowledge.of_kind("history", "fault", "mechanism")
-    states = {name: node.states for name, node in hidden_nodes.items()}
-    tables = {
-        name: _discrete(node, knowledge, states, known) for name, node in hidden_nodes.items()
-    }
-    order = topological({name: variable.parents for name, variable in tables.items()})
-    return Network(
-        {name: tables[name] for name in order},
-        {
-            name: _discrete(node, knowledge, states, known)
-            for name, node in knowledge.of_kind("finding").items()
-        },
-        {
-            name: _gauge(node, knowledge, states, known)
-            for name, node in knowledge.of_kind("gauge").items()
-        },
-    )
-
-
-def _settled(
-    node: Node, knowledge: Knowledge, known: Mapping[str, str]
-) -> list[tuple[float, dict[str, str]]]:
-    """Weighted contexts to average over: one when all that matters is known."""
-    open_keys = sorted(node.context_keys() - set(known))
-    choices = []
-    for key in open_keys:
-        if key not in knowledge.contexts:
-            raise KnowledgeError(f"{node.file}: {node.name}: unknown context {key!r}")
-        context = knowledge.contexts[key]
-        if not context.shares:
-            raise KnowledgeError(f"contexts.toml: {key} must be given: it has no shares")
-        choices.append(list(zip(context.values, context.shares, strict=True)))
-    return [
-        (
-            float(np.prod([share for _, share in combo])),
-            {**known, **{key: value for key, (value, _) in zip(open_keys, combo, strict=True)}},
-        )
-        for combo in itertools.product(*choices)
-    ]
-
-
-def _discrete(
-    node: Node,
-    knowledge: Knowledge,
-    states: Mapping[str, tuple[str, ...]],
-    known: Mapping[str, str],
-) -> Discrete:
-    arrays = [
-        (weight, table_array(node.in_context(context), states, context.get("setting", "")))
-        for weight, context in _settled(node, knowledge, known)
-    ]
-    parents = arrays[0][1].parents
-    if any(array.parents != parents for _, array in arrays):
-        raise KnowledgeError(f"{node.file}: {node.name}: variants must keep the parents in order")
-    table = sum((weight * array.p for weight, array in arrays), np.zeros(()))
-    return Discrete(node.name, node.states, parents, table)
-
-
-def _gauge(
-    node: Node,
-    knowledge: Knowledge,
-    states: Mapping[str, tuple[str, ...]],
-    known: Mapping[str, str],
-) -> GaugeNode:
-    """Unknown contexts mix Gaussians; their first two moments are kept."""
-    arrays: list[tuple[float, GaugeArray]] = []
-    for weight, context in _settled(node, knowledge, known):
-        arrays.append((weight, gauge_array(node.in_context(context), states, context)))
-    parents = arrays[0][1].parents
-    if any(array.parents != parents for _, array in arrays):
-        raise KnowledgeError(f"{node.file}: {node.name}: variants must keep the parents in order")
-    mean = sum((w * a.mean for w, a in arrays), np.zeros(()))
-    second = sum((w * (a.spread**2 + a.mean**2) for w, a in arrays), np.zeros(()))
-    shape = node.distribution
-    assert isinstance(shape, Shape)
-    spread = np.sqrt(second - mean**2)
-    return GaugeNode(
-        node.name, node.states, parents, mean, spread, shape.share, shape.wide, shape.cuts
-    )

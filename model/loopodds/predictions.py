@@ -168,7 +168,7 @@ def _gauge(gauge: GaugeNode, believed: FloatArray) -> Prediction:
     below = np.cumsum(believed @ density, axis=1)
     below /= below[:, -1:]
     quantiles = np.array([np.interp(RANGE, row, grid) for row in below])
-    near = replace(gauge, share=0.0).word_table(0.0).reshape(len(means), -1)
+    near = replace(gauge, share=0.0).word_table().reshape(len(means), -1)
     return Prediction(gauge.name, believed @ near, mean, np.sqrt(variance), quantiles)
 
 

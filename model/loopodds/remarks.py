@@ -10,7 +10,8 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from loopodds.contexts import context_codes, context_patterns, full_contexts
+from loopodds.assembly import full_contexts
+from loopodds.contexts import context_codes, context_patterns
 from loopodds.distributions import gauge_array
 from loopodds.gauges import (
     NAMEPLATES,

@@ -299,7 +299,7 @@ def _likelihood(made: Made, evidence: Evidence) -> FloatArray:
         return result.ravel()
     value, extra = evidence.numbers.get(made.name, (np.full(1, np.nan), np.zeros(1)))
     if np.isnan(value[0]):
-        result = made.word_table(0.0) @ recorded_weights(made, evidence)
+        result = made.word_table() @ recorded_weights(made, evidence)
         return result.ravel()
     near = normal_density(value[0] - made.mean, np.hypot(made.spread, extra[0]))
     far = normal_density(value[0], np.hypot(made.wide, extra[0]))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from math import log2, prod
 
 from loopodds.errors import TooLarge
@@ -56,6 +57,13 @@ def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> Pl
         If the cheapest plan found has a clique of more than 2**25 configurations; the message
         estimates the memory.
     """
+    return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()))
+
+
+@lru_cache(maxsize=64)
+def _planned(scopes: tuple[tuple[str, ...], ...], counts: tuple[tuple[str, int], ...]) -> Plan:
+    """Cached, because the contexts of one knowledge share their scopes."""
+    cards = dict(counts)
     graph: Neighbours = {name: set() for name in cards}
     for scope in scopes:
         for name in scope:

@@ -14,6 +14,12 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("node", required=False, type=NODE)
+@click.option(
+    "--draw",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Draw NODE with all that it is joined to, as SVG.",
+)
 @click.option("--check", is_flag=True, help="Check that everything fits together.")
 @click.option(
     "--export",
@@ -34,13 +40,14 @@ if TYPE_CHECKING:
 def command(
     ctx: click.Context,
     node: str | None,
+    draw: str | None,
     check: bool,
     export: str | None,
     contexts: tuple[str, ...],
     as_json: bool,
     knowledge: str | None,
 ) -> None:
-    """List, show, check or export the knowledge.
+    """List, show, draw, check or export the knowledge.
 
     Without a NODE every node is listed by group. With one, it is shown with what it depends on,
     its numbers, where they come from and how strongly they are held.
@@ -48,11 +55,14 @@ def command(
     \b
     Example:
       loopodds network sample_bubbles
+      loopodds network moisture --draw moisture.svg
       loopodds network --check
       loopodds network --export net.bif --context setting=routine
     """
     if sum([node is not None, check, export is not None]) > 1:
         raise click.UsageError("give only one of NODE, --check and --export")
+    if draw is not None and node is None:
+        raise click.UsageError("--draw needs a NODE: what it is joined to is drawn")
     if check:
         ctx.exit(_check(knowledge, as_json))
     from loopodds.knowledge import load_knowledge
@@ -61,6 +71,8 @@ def command(
     context = _context(contexts, known)
     if export is not None:
         _export(export, context, known)
+    elif node is not None and draw is not None:
+        _draw(draw, node, as_json, known)
     elif node is not None:
         _show(node, context, as_json, known)
     elif as_json:
@@ -113,8 +125,8 @@ def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
 
 
 def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
+    from loopodds.assembly import build_network
     from loopodds.exchange import write_bif
-    from loopodds.network import build_network
 
     for name, stated in knowledge.contexts.items():
         if stated.values and not stated.shares and name not in context:
@@ -133,6 +145,21 @@ def _show(name: str, context: dict[str, str], as_json: bool, knowledge: Knowledg
         print_json(node_data(node, knowledge))
     else:
         print_node(node, knowledge, context)
+
+
+def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
+    """Draw a node with what it is joined to, and say in words what the picture shows."""
+    from pathlib import Path
+
+    from loopodds.caseexport import write_whole
+    from loopodds.network_figure import network_picture
+
+    picture = network_picture(name, knowledge)
+    write_whole(Path(path), picture.svg)
+    if as_json:
+        print_json({"picture": path, "shows": picture.alt})
+    else:
+        click.echo(f"{path}: {picture.alt}")
 
 
 def _listed(knowledge: Knowledge) -> list[dict[str, Any]]:
