@@ -176,7 +176,7 @@ def test_what_cannot_be_a_data_set_is_refused(data_set: Path, tmp_path: Path) ->
     with pytest.raises(InspectionError, match="is there already; remove it or choose another"):
         score_dataset(data_set, tmp_path / "empty", partitions_here(1), knowledge=SMALL)
     (tmp_path / "in.csv").write_text("cooling\nweak\n", encoding="utf-8")
-    with pytest.raises(InspectionError, match="a data set is Parquet; CSV is scored without"):
+    with pytest.raises(InspectionError, match="a data set is Parquet; score CSV without"):
         score_dataset(tmp_path / "in.csv", tmp_path / "out", partitions_here(1), knowledge=SMALL)
     odd = table_of(invented_rows(5, 1)).drop_columns(["remark"])
     pq.write_table(odd, data_set / "year3.parquet")
