@@ -11,9 +11,10 @@ from importlib import resources
 
 import pytest
 from click.testing import CliRunner
-from loopodds.drills import Deck
+from loopodds.drills import MIXED, Deck
 from loopodds.engine import Model
 from loopodds.knowledge import load_knowledge
+from loopodds.levels import LEVELS
 from loopodds.practice import practice_cars
 from loopodds_cli.commands.drill import LEVEL_NAMES
 from loopodds_cli.main import main
@@ -37,8 +38,6 @@ def results(tmp_path):
 
 
 def test_levels_offered_are_the_levels_there_are():
-    from loopodds.drills import LEVELS, MIXED
-
     assert set(LEVEL_NAMES) == {*LEVELS, MIXED}
 
 

@@ -7,9 +7,10 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from loopodds.drills import LEVELS, MASKS, Deck, alarming, told
+from loopodds.drills import Deck
 from loopodds.engine import Model
 from loopodds.errors import OutOfRange, UnknownName
+from loopodds.levels import LEVELS, MASKS, alarming, told
 from loopodds.likelihoods import interval_codes
 from loopodds.network import Evidence
 from scipy.stats import chi2

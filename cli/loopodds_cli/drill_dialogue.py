@@ -20,6 +20,9 @@ from loopodds.observations import printable
 
 from loopodds_cli.asking import Asking, Question
 from loopodds_cli.drill_pages import (
+    HELP,
+    PLANNING,
+    STATING,
     print_choices,
     print_debrief,
     print_done,
@@ -35,21 +38,6 @@ if TYPE_CHECKING:
     from loopodds.debrief import Debrief
     from loopodds.practice import Exercise
 
-HELP = """\
-  NAME         do that test; its beginning is enough: press, capt
-  tests (t)    the tests that are left, with their minutes
-  seen (s)     everything known so far
-  about NAME   what a test is, what it shows, what can hurt
-  done (d)     say how likely each condition is, then what you would do
-  quit (q)     leave; a car that was not finished does not count
-What is unclear is asked, not guessed."""
-STATING = """\
-How likely is each condition, in per cent? `moisture 60`, or several in a line.
-`sound 5` is for nothing wrong. What you do not name counts as 0.
-`list` shows the names, `tests` goes back to the car, an empty line goes on."""
-PLANNING = """\
-What would you do to the car? A service a line; `- NAME` takes one out again.
-`list` shows the names; an empty line ends it: no service at all is a plan too."""
 ALIASES = {"?": "help", "a": "about", "d": "done", "q": "quit", "s": "seen", "t": "tests",
            "exit": "quit"}  # fmt: skip
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from loopodds.assessment import SOUND, condition_title
-from loopodds.drills import told
+from loopodds.levels import told
 from loopodds.moves import Closed
 from rich.text import Text
 
@@ -18,6 +18,21 @@ if TYPE_CHECKING:
     from loopodds.knowledge import Knowledge
     from loopodds.practice import Done, Exercise, PracticeCar
 
+HELP = """\
+  NAME         do that test; its beginning is enough: press, capt
+  tests (t)    the tests that are left, with their minutes
+  seen (s)     everything known so far
+  about NAME   what a test is, what it shows, what can hurt
+  done (d)     say how likely each condition is, then what you would do
+  quit (q)     leave; a car that was not finished does not count
+What is unclear is asked, not guessed."""
+STATING = """\
+How likely is each condition, in per cent? `moisture 60`, or several in a line.
+`sound 5` is for nothing wrong. What you do not name counts as 0.
+`list` shows the names, `tests` goes back to the car, an empty line goes on."""
+PLANNING = """\
+What would you do to the car? A service a line; `- NAME` takes one out again.
+`list` shows the names; an empty line ends it: no service at all is a plan too."""
 SHOWN_FROM = 0.10
 NOTICED = 1.0
 """Currency from which a step counts as parting from the best way."""

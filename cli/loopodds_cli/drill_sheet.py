@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from loopodds.assessment import SOUND
 from loopodds.hindsight import View, best_course
+from loopodds.marks import squared_error
 from loopodds.moves import Closed
 from loopodds.practice import Exercise, practice_cars
 
@@ -29,6 +30,7 @@ from loopodds_cli.drill_pages import (
 
 if TYPE_CHECKING:
     from loopodds.drills import Deck
+    from loopodds.practice import PracticeCar
 
 BLANK_TESTS, BLANK_CHANCES = 9, 6
 Row = Sequence[str]
@@ -169,14 +171,6 @@ def _answers(exercise: Exercise) -> str:
     knowledge, car = exercise.model.knowledge, exercise.car
     course = best_course(exercise)
     view = View(course, len(course.done))
-    belief = view.bay.belief
-    true = car.present or (SOUND,)
-    believed = {name: belief.condition(name) for name in knowledge.conditions}
-    believed[SOUND] = belief.p_sound
-    error = sum((p - (name in true)) ** 2 for name, p in believed.items())
-    shown = sorted(
-        (n for n, p in believed.items() if p >= SHOWN_FROM or n in true), key=lambda n: -believed[n]
-    )
     spent = course.minutes - course.minutes_left
     plan = [knowledge.services[name].title for name in view.best_plan] or ["nothing"]
     return "\n".join(
@@ -189,19 +183,7 @@ def _answers(exercise: Exercise) -> str:
             _p(", ".join(knowledge.tests[done.test].title for done in course.done) or "no test"),
             _p(f"Then: {', '.join(plan)}."),
             "<h3>What the network then believes</h3>",
-            _table(
-                ("condition", "per cent", ""),
-                [
-                    (
-                        title_of(name, knowledge),
-                        f"{100 * believed[name]:.0f}",
-                        "is so" if name in true else "",
-                    )
-                    for name in shown
-                ],
-                numbers=(1,),
-            ),
-            _p(f"Sum of squares of the network: {error:.2f}."),
+            *_believed(view, car),
             "<h3>What every test shows</h3>",
             _table(
                 ("test", "minutes", "shows"),
@@ -212,6 +194,25 @@ def _answers(exercise: Exercise) -> str:
             "</article>",
         ]
     )
+
+
+def _believed(view: View, car: PracticeCar) -> list[str]:
+    """Probabilities at the end of the best way, and their squared error."""
+    belief = view.bay.belief
+    knowledge = belief.model.knowledge
+    true = car.present or (SOUND,)
+    believed = {name: belief.condition(name) for name in knowledge.conditions}
+    believed[SOUND] = belief.p_sound
+    rows = [
+        (title_of(name, knowledge), f"{100 * p:.0f}", "is so" if name in true else "")
+        for name, p in sorted(believed.items(), key=lambda pair: -pair[1])
+        if p >= SHOWN_FROM or name in true
+    ]
+    error = squared_error(believed, true, believed)
+    return [
+        _table(("condition", "per cent", ""), rows, numbers=(1,)),
+        _p(f"Sum of squares of the network: {error:.2f}."),
+    ]
 
 
 def _results(exercise: Exercise) -> list[Row]:

@@ -13,13 +13,14 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.assessment import stated_context
-from loopodds.drills import INTERVIEW, Deck, Draw, told
+from loopodds.drills import Deck, Draw
 from loopodds.engine import Model
 from loopodds.errors import InspectionError, UnknownName, unknown_name
 from loopodds.evidence import encode
 from loopodds.gates import Gates
 from loopodds.inspection import Inspection, InspectionBatch, batch_of, reading_dimension
 from loopodds.instruments import instrument_readings
+from loopodds.levels import INTERVIEW, told
 from loopodds.moves import Closed, Move, Progress
 from loopodds.network import Evidence
 from loopodds.prices import Prices, shipped_prices
