@@ -151,6 +151,18 @@ def test_cars_already_done_are_skipped(results):
     assert "Car 1 of 2" not in shown.output
 
 
+def test_a_workshop_of_its_own_has_its_own_minutes_and_skills(tmp_path):
+    prices = tmp_path / "ours.toml"
+    prices.write_text('currency = "EUR"\nskills = ["high_voltage"]\n[minutes]\nfan_test = 9\n')
+    shown = run(*LESSON, "--prices", prices, typed="t\n" + ONE_CAR).output
+    assert "Condenser fan check 9 min" in shown
+    assert "in EUR; prices are invented unless you gave your own" in shown
+    prices.write_text("labor_rate = 3\n")
+    refused = run(*LESSON, "--prices", prices)
+    assert refused.exit_code == 1
+    assert "labour_rate" in refused.output
+
+
 # ---- scoreboard ---------------------------------------------------------------------------------
 
 HEAD = ("when,name,level,seed,car,minutes,tests,score,probability_points,cost_points,stated,plan,"

@@ -16,7 +16,7 @@ from loopodds.assessment import SOUND
 from loopodds.hindsight import View, best_course
 from loopodds.marks import squared_error
 from loopodds.moves import Closed
-from loopodds.practice import Exercise, practice_cars
+from loopodds.practice import Exercise
 
 from loopodds_cli.drill_pages import (
     SHOWN_FROM,
@@ -36,14 +36,14 @@ BLANK_TESTS, BLANK_CHANCES = 9, 6
 Row = Sequence[str]
 
 
-def write_sheets(deck: Deck, count: int, minutes: int, out: str) -> list[str]:
+def write_sheets(deck: Deck, cars: Sequence[Exercise], out: str) -> list[str]:
     """Write the worksheet and, beside it, the answers.
 
     Parameters
     ----------
     deck : Deck
-    count, minutes : int
-        Cars, and the budget for each.
+    cars : sequence of Exercise
+        Its first cars, untouched.
     out : str
         Path of the worksheet; the answers go to the same name with ``-answers``.
 
@@ -59,7 +59,6 @@ def write_sheets(deck: Deck, count: int, minutes: int, out: str) -> list[str]:
     """
     sheet = Path(out)
     answers = sheet.with_name(f"{sheet.stem}-answers{sheet.suffix}")
-    cars = [Exercise(deck.model, car, minutes) for car in practice_cars(deck, count)]
     sheet.write_text(worksheet(deck, cars), encoding="utf-8")
     answers.write_text(answer_sheet(deck, cars), encoding="utf-8")
     return [str(sheet), str(answers)]

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loopodds_cli.options import json_option, knowledge_option, print_json
+from loopodds_cli.work_options import prices_option
 
 if TYPE_CHECKING:
     from loopodds.drills import Deck
-    from loopodds.practice import PracticeCar
+    from loopodds.practice import Exercise, PracticeCar
 
 LEVEL_NAMES = ("single", "masked", "two", "sound", "workshop", "mixed")
 MOST_CARS = 500
@@ -71,6 +72,7 @@ _LARGEST_SEED = 10_000
     type=click.Path(dir_okay=False),
     help="Worksheet to write; the answers go beside it.",
 )
+@prices_option
 @json_option
 @knowledge_option
 def command(
@@ -83,6 +85,7 @@ def command(
     scoreboard: tuple[str, ...],
     sheet: int | None,
     out: str | None,
+    prices: str | None,
     as_json: bool,
     knowledge: str | None,
 ) -> None:
@@ -111,12 +114,14 @@ def command(
 
     who = trainee(name)
     deck = _deck(level, seed, knowledge)
-    if sheet is not None:
-        _write_sheets(deck, sheet, minutes, out)
-    elif as_json:
+    if as_json:
         _print_cars(deck, cars)
+        return
+    exercises = _exercises(deck, sheet or cars, minutes, prices)
+    if sheet is not None:
+        _write_sheets(deck, exercises, out)
     else:
-        _play(deck, cars, minutes, who, results)
+        _play(deck, exercises, who, results)
 
 
 def _deck(level: str, seed: int | None, folder: str | None) -> Deck:
@@ -145,9 +150,15 @@ def _show_scoreboard(paths: tuple[str, ...], seed: int | None, as_json: bool) ->
         print_scoreboard(boards)
 
 
-def _play(deck: Deck, count: int, minutes: int, name: str, results: str | None) -> None:
+def _exercises(deck: Deck, count: int, minutes: int, prices: str | None) -> list[Exercise]:
     from loopodds.practice import Exercise, practice_cars
+    from loopodds.prices import load_prices
 
+    own = load_prices(prices, deck.model.knowledge)
+    return [Exercise(deck.model, car, minutes, own) for car in practice_cars(deck, count)]
+
+
+def _play(deck: Deck, exercises: list[Exercise], name: str, results: str | None) -> None:
     from loopodds_cli.drill_dialogue import DrillDialogue, Leave, wait_for_next
     from loopodds_cli.drill_pages import print_car
     from loopodds_cli.drill_results import append_result, cars_played, read_results
@@ -156,21 +167,21 @@ def _play(deck: Deck, count: int, minutes: int, name: str, results: str | None) 
     played: set[int] = set()
     if results is not None:
         played = cars_played(read_results(results, missing_is_empty=True), name, key)
-    cars = [car for car in practice_cars(deck, count) if car.number not in played]
-    if played:
-        click.echo(f"{len(played)} cars of this deck are in {results} already.")
+    left = [exercise for exercise in exercises if exercise.car.number not in played]
+    if len(left) < len(exercises):
+        click.echo(f"{len(exercises) - len(left)} cars of this deck are in {results} already.")
     scores = []
     try:
-        for car in cars:
-            exercise = Exercise(deck.model, car, minutes)
-            title = f"Car {car.number} of {count}   level {deck.level}, seed {deck.seed}"
-            print_car(exercise, f"{title}, {minutes} minutes")
+        for exercise in left:
+            place = f"Car {exercise.car.number} of {len(exercises)}"
+            deal = f"level {deck.level}, seed {deck.seed}, {exercise.minutes:.0f} minutes"
+            print_car(exercise, f"{place}   {deal}")
             click.echo("\nName a test to do it; t lists the tests, d when you know enough, ? help.")
             result = DrillDialogue(exercise).run()
             scores.append(result.score)
             if results is not None:
-                append_result(results, name, key, car, result)
-            if car is not cars[-1]:
+                append_result(results, name, key, exercise.car, result)
+            if exercise is not left[-1]:
                 wait_for_next()
     except Leave:
         click.echo("Left; a car that was not finished does not count.")
@@ -197,9 +208,9 @@ def _as_json(car: PracticeCar) -> dict[str, Any]:
     return asdict(car)
 
 
-def _write_sheets(deck: Deck, count: int, minutes: int, out: str | None) -> None:
+def _write_sheets(deck: Deck, exercises: list[Exercise], out: str | None) -> None:
     from loopodds_cli.drill_sheet import write_sheets
 
     path = out or f"drill-{deck.level}-{deck.seed}.html"
-    for written in write_sheets(deck, count, minutes, path):
+    for written in write_sheets(deck, exercises, path):
         click.echo(written)
