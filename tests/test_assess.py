@@ -17,12 +17,13 @@ from loopodds.assessment import (
     Assessment,
     assess,
     believe,
-    cautions_for,
     condition_title,
+    moved_most,
     recorded_words,
     ruled_out,
 )
 from loopodds.belief import RankedCondition
+from loopodds.cautions import cautions_for
 from loopodds.engine import Model
 from loopodds.inspection import Inspection
 from loopodds.knowledge import Knowledge, load_knowledge
@@ -188,9 +189,48 @@ def test_a_masked_reading_gets_no_word() -> None:
 
 
 def test_conditions_of_one_variable_are_told_apart_in_their_titles() -> None:
-    assert condition_title("undercharge", knowledge()) == "undercharge"
+    assert condition_title("undercharge", knowledge()) == "Undercharge"
+    assert condition_title("expansion_stuck_open", knowledge()) == "Expansion valve stuck open"
+    assert condition_title("oil_short", knowledge()) == "Too little oil"
     assert condition_title("moisture", knowledge()) == knowledge().node("moisture").title
-    assert condition_title(SOUND, knowledge()) == "nothing wrong"
+    assert condition_title(SOUND, knowledge()) == "Nothing wrong"
+    titles = [condition_title(name, knowledge()) for name in knowledge().conditions]
+    assert len(set(titles)) == len(titles)
+
+
+@pytest.mark.parametrize(
+    ("odds", "moved"),
+    [
+        ({"likely_all_along": (0.60, 0.52), "found": (0.43, 0.06)}, "found"),
+        ({"leads_and_rose": (0.99, 0.13), "found": (0.43, 0.06)}, "leads_and_rose"),
+        ({"likely_all_along": (0.60, 0.52), "rose_a_little": (0.30, 0.15)}, None),
+        ({"remote": (0.05, 0.001), "fell": (0.4, 0.8)}, None),
+    ],
+)
+def test_what_was_found_is_what_rose_most_and_not_what_was_likely(
+    odds: dict[str, tuple[float, float]], moved: str | None
+) -> None:
+    ranking = [RankedCondition(name, now, before, name, {}) for name, (now, before) in odds.items()]
+    assert moved_most(ranking) == moved
+
+
+def test_the_condition_moved_most_is_told_with_what_moved_it() -> None:
+    result = assessed(WET)
+    assert result.moved_most == "moisture"
+    assert result.as_json()["moved_most"] in result.moved_by
+
+
+def test_whether_the_setting_was_told_is_told() -> None:
+    assert assessed(SOUND_CAR).as_json()["setting_stated"] is True
+    untold = assessed({}).as_json()
+    assert untold["setting_stated"] is False
+    assert untold["context"]["setting"] == "routine"
+
+
+def test_a_plan_is_carried_along_untouched() -> None:
+    plan = {"services": ["dry_the_loop"], "currency": "unit"}
+    assert assess(case(WET), model(), plan=plan).as_json()["plan"] == plan
+    assert assessed(WET).as_json()["plan"] is None
 
 
 def test_next_tests_are_carried_along_untouched() -> None:
@@ -198,7 +238,11 @@ def test_next_tests_are_carried_along_untouched() -> None:
     assert assess(case(WET), model(), tests).as_json()["next_tests"] == tests
 
 
-def cautions(context: dict[str, str], **probabilities: tuple[float, float]) -> tuple[str, ...]:
+def cautions(
+    context: dict[str, str],
+    recorded: tuple[str, ...] = (),
+    **probabilities: tuple[float, float],
+) -> tuple[str, ...]:
     """Cautions of made-up knowledge; probabilities are (now, before)."""
     made_up = replace(
         knowledge(),
@@ -207,13 +251,18 @@ def cautions(context: dict[str, str], **probabilities: tuple[float, float]) -> t
             "volts": {"text": "It kills.", "when": {"compressor": "electric"}},
             "sealant": {"text": "It sets.", "conditions": ["foreign_sealant"]},
             "test_only": {"text": "Asked for by a test."},
+            "look": {
+                "text": "No proof.",
+                "conditions": ["debris"],
+                "findings": ["sample_*"],
+            },
         },
     )
     ranking = [
         RankedCondition(name, *probabilities.get(name, (0.0, 0.0)), name, {})
         for name in knowledge().conditions
     ]
-    return cautions_for(context, ranking, made_up)
+    return cautions_for(context, ranking, recorded, made_up)
 
 
 def test_cautions_are_those_of_this_car() -> None:
@@ -236,6 +285,14 @@ def test_a_caution_of_a_condition_needs_the_condition(
 ) -> None:
     stated = {"refrigerant": "R134a", "compressor": "fixed"}
     assert cautions(stated, foreign_sealant=(now, before)) == (("It sets.",) if shown else ())
+
+
+def test_a_caution_about_the_sample_needs_a_sample() -> None:
+    stated = {"refrigerant": "R134a", "compressor": "fixed"}
+    debris = (0.6, 0.1)
+    assert cautions(stated, ("vent",), debris=debris) == ()
+    assert cautions(stated, ("sample_specks",)) == ()
+    assert cautions(stated, ("vent", "sample_specks"), debris=debris) == ("No proof.",)
 
 
 def test_shipped_cautions_warn_of_fire_and_of_high_voltage() -> None:

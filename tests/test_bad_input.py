@@ -114,7 +114,7 @@ def test_a_folder_is_no_case_file() -> None:
     Path("folder").mkdir()
     with pytest.raises(InspectionError) as caught:
         load_case("folder")
-    assert str(caught.value) == "folder: cannot be read: Is a directory"
+    assert str(caught.value) == "folder: a folder, not a case file; name a file in it"
 
 
 def test_long_rubbish_gives_a_short_message() -> None:
@@ -147,6 +147,37 @@ def test_the_command_line_shows_the_message_and_exits_with_one(bad: dict[str, st
     assert (result.exit_code, result.stdout, result.stderr) == (1, "", f"loopodds: {expected}\n")
 
 
+def test_all_that_is_wrong_is_told_at_once_in_the_order_of_the_file() -> None:
+    """What a pressure cannot be is left for later: it depends on what is yet to be put right."""
+    text = (
+        '[vehicle]\nrefrigerant = "R134"\n[conditions]\nhumidity = "145 %"\n'
+        '[findings]\nsample_darkening = "borwn"\nowner = "yes"\n[finding]\nvent = "low"\n'
+        '[readings]\nlow_side = "2 barr"\nhigh_side = "255 bar"\n'
+    )
+    Path("case.toml").write_text(text, encoding="utf-8")
+    result = CliRunner().invoke(main, ["assess", "case.toml"])
+    assert (result.exit_code, result.stdout) == (1, "")
+    starts = [
+        "2: [vehicle] refrigerant: unknown refrigerant 'R134';",
+        "6: [findings] sample_darkening: unknown state 'borwn';",
+        "7: [findings] owner: unknown finding;",
+        "8: [finding]: unknown section;",
+        "11: [readings] low_side: unknown unit 'barr'",
+        "4: [conditions] humidity: '145 %':",
+    ]
+    lines = result.stderr.splitlines()
+    assert len(lines) == len(starts)
+    for line, start in zip(lines, starts, strict=True):
+        assert line.startswith(f"loopodds: case.toml:{start}")
+
+
+def test_noise_that_reads_as_a_case_stops_soon() -> None:
+    text = "[findings]\n" + "".join(f"key_{number} = 1\n" for number in range(9000))
+    lines = complaint(text).split("\n")
+    assert len(lines) == 51
+    assert lines[-1] == "stopped here, after 50 errors"
+
+
 def test_standard_input_is_named_in_the_message() -> None:
     result = CliRunner().invoke(main, ["assess", "-"], input='[findings]\nsample_glow = "faint"\n')
     message = "standard input:2: [findings] sample_glow: unknown state 'faint'"
@@ -156,10 +187,10 @@ def test_standard_input_is_named_in_the_message() -> None:
 
 @settings(max_examples=300, derandomize=True, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 400), st.sampled_from(SCRAPS)), min_size=1, max_size=5))
-def test_a_mangled_file_is_a_case_or_one_line_of_complaint(cuts: list[tuple[int, str]]) -> None:
+def test_a_mangled_file_is_a_case_or_lines_of_complaint(cuts: list[tuple[int, str]]) -> None:
     text = WHOLE
     for at, scrap in cuts:
         text = text[:at] + scrap + text[at + len(scrap) // 2 :]
-    message = complaint(text)
-    assert message.isprintable()
-    assert len(message) < 500
+    for message in complaint(text).split("\n"):
+        assert message.isprintable()
+        assert len(message) < 500

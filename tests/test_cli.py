@@ -250,10 +250,104 @@ def test_a_conflict_is_told_in_words(capsys: pytest.CaptureFixture[str]) -> None
 def test_next_tests_appear_with_what_must_come_first(capsys: pytest.CaptureFixture[str]) -> None:
     knowledge = load_knowledge()
     first, then = list(knowledge.tests)[:2]
+    titles = [knowledge.tests[name].title for name in (first, then)]
     test = {"test": then, "bits": 0.4, "minutes": 5, "net_value": 1.0, "blocked_by": [first]}
     print_assessment(replace(demo("wet_loop"), next_tests=(test,)), knowledge)
     page = capsys.readouterr().out
-    assert f"{knowledge.tests[then].title}  5 min  after: {knowledge.tests[first].title}" in page
+    assert f"{titles[1]}  5 min  +1" in page
+    assert f"{titles[1]} only after: {titles[0][:1].lower()}{titles[0][1:]}" in page
+
+
+@pytest.mark.parametrize("case", ["@wet_loop", "@routine_sound"])
+def test_an_assessment_names_the_same_tests_and_plan_as_their_own_commands(case: str) -> None:
+    told, tests, plan = (
+        json.loads(run(command, case, "--json").output) for command in ("assess", "next", "plan")
+    )
+    by_name = {test["test"]: test for test in tests["next_tests"]}
+    assert len(told["next_tests"]) == 3
+    assert all(test == by_name[test["test"]] for test in told["next_tests"])
+    for key, value in {**plan["best"], "currency": tests["currency"]}.items():
+        # the same sums in another order: rounding
+        expected = pytest.approx(value, rel=1e-9) if isinstance(value, float) else value
+        assert told["plan"][key] == expected
+    paying = [test["test"] for test in tests["next_tests"] if test["net_value"] > 0]
+    assert [t["test"] for t in told["next_tests"] if t["net_value"] > 0] == paying[:3]
+
+
+def test_the_prices_of_a_workshop_and_the_tests_done_count_in_an_assessment(tmp_path: Path) -> None:
+    prices = tmp_path / "prices.toml"
+    prices.write_text('currency = "EUR"\n', encoding="utf-8")
+    told = json.loads(run("assess", "@wet_loop", "--prices", str(prices), "--json").output)
+    assert told["plan"]["currency"] == "EUR"
+    first = told["next_tests"][0]["test"]
+    again = json.loads(run("assess", "@wet_loop", "--done", first, "--json").output)
+    assert first not in {test["test"] for test in again["next_tests"]}
+
+
+@pytest.mark.parametrize(
+    ("text", "share"),
+    [
+        ('[vehicle]\nrefrigerant = "R134a"\n', "of cars like it, "),
+        ('[history]\nregassed_every_season = "yes"\n', "of cars with such a history, "),
+    ],
+)
+def test_a_car_that_nobody_looked_at_is_not_called_sound(text: str, share: str) -> None:
+    page = run("assess", "-", text=text).output
+    p_sound = json.loads(run("assess", "-", "--json", text=text).output)["p_sound"]
+    assert "NOTHING LOOKED AT YET" in page
+    assert f"{share}{percent(p_sound)} have nothing wrong" in page
+    assert "FOUND" not in page
+
+
+def test_a_setting_is_told_from_one_that_was_taken_for_granted() -> None:
+    text = '[findings]\nsample_bubbles = "none"\n'
+    stated = '[conditions]\nsetting = "routine"\n' + text
+    assert "taken as a routine check" in run("assess", "-", text=text).output
+    page = run("assess", "-", text=stated).output
+    assert "routine check" in page
+    assert "taken as" not in page
+
+
+def test_what_was_found_is_named_beside_what_was_likely_all_along(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    result = demo("wet_loop")
+    odds = {"undercharge": (0.60, 0.52), "cabin_mixing": (0.43, 0.06)}
+    ranking = [
+        c._replace(probability=odds[c.name][0], prior=odds[c.name][1])
+        for name in odds
+        for c in result.conditions
+        if c.name == name
+    ]
+    result = replace(result, conditions=tuple(ranking), moved_most="cabin_mixing", moved_by={})
+    print_assessment(result, load_knowledge())
+    lines = capsys.readouterr().out.splitlines()
+    answer = [line for line in lines[:8] if line.startswith(" ┃")]
+    title = load_knowledge().node("cabin_mixing").title
+    assert "UNDERCHARGE" in answer[0]
+    assert answer[2] == f" ┃ moved most: {title.lower()}, 43 % (was 6 %)"
+    (marked,) = [line for line in lines if "  *  " in line]
+    assert title in marked
+
+
+def test_what_nothing_moves_alone_is_told_with_what_all_together_did(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    result = demo("routine_sound")
+    weights = tuple(w._replace(decibans=0.2) for w in result.moved_by["sound"])
+    result = replace(
+        result, p_sound=0.45, p_sound_before=0.11, moved_by={"sound": weights}, moved_most=None
+    )
+    print_assessment(result, load_knowledge())
+    page = " ".join(capsys.readouterr().out.split())
+    assert "Nothing wrong (11 % to 45 %; no single observation moves it much)" in page
+    assert "most likely so far: nothing wrong" in page
+
+
+@pytest.mark.parametrize("case", DEMOS)
+def test_no_page_counts_to_nothing(case: str) -> None:
+    page = run("assess", case).output
+    assert not re.search(r"-0(\.0)?\b|\b0 more", page)
 
 
 @pytest.mark.parametrize("name", load_knowledge().nodes)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from loopodds.assessment import condition_title
+from loopodds.assessment import SOUND, condition_title
 from rich.text import Text
 
 from loopodds_cli.page import (
@@ -20,6 +20,7 @@ from loopodds_cli.page import (
     percent,
     times,
 )
+from loopodds_cli.work_page import print_work
 
 if TYPE_CHECKING:
     from loopodds.assessment import Assessment
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 SETTLED_FROM = 0.40
 SOUND_FROM = 0.60
 ALSO_FROM = 0.60
+ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
 SHOWN_AT_MOST = 8
 SECOND_FAULT_FROM = 0.30
@@ -36,7 +38,6 @@ COMBINATIONS = 4
 REASONS = 4
 AUDIBLE_DECIBANS = 1.0
 CONFLICT_BITS = 0.5
-ABSENT_STATES = {"absent", "right"}
 
 
 def print_assessment(result: Assessment, knowledge: Knowledge) -> None:
@@ -56,37 +57,75 @@ def print_assessment(result: Assessment, knowledge: Knowledge) -> None:
     _combinations(page, result, knowledge)
     _reasons(page, result, knowledge)
     _conflict(page, result, knowledge)
-    _next_tests(page, result.next_tests, knowledge)
+    print_work(page, result, knowledge)
     _unseen(page, result, knowledge)
     _warnings(page, result)
 
 
 def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    page.line(Text(result.case, STRONG), Text(f" {_about(result)}", FAINT))
+    page.line("")
+    leader = result.conditions[0]
+    if not _looked(result, knowledge):
+        page.headline("nothing looked at yet", *_before_looking(result, knowledge))
+        return
+    title, now, before = _with_state(leader, knowledge), leader.probability, leader.prior
+    sound = result.p_sound >= leader.probability
+    if sound:
+        title, now, before = "nothing wrong found", result.p_sound, result.p_sound_before
+    chance = f"{chance_word(now)}, {percent(now)}  (before looking: {percent(before)})"
+    more = _also_likely(result, knowledge)
+    if now >= (SOUND_FROM if sound else SETTLED_FROM):
+        page.headline(title, chance, *more)
+    else:
+        likeliest = "nothing wrong" if sound else title.lower()
+        page.headline("not settled yet", f"most likely so far: {likeliest}", chance, *more)
+
+
+def _about(result: Assessment) -> str:
+    """Why the car is here and what kind of car it is."""
     context = result.context
+    if context["setting"] == "complaint":
+        reason = "came with a complaint"
+    else:
+        reason = "routine check" if result.setting_stated else "taken as a routine check"
     stated = [context[key] for key in ("refrigerant", "expansion") if key in context]
     if "compressor" in context:
         stated.append(f"{context['compressor']} compressor")
-    reason = "came with a complaint" if context.get("setting") == "complaint" else "routine check"
-    about = ", ".join([reason, *stated])
-    page.line(Text(result.case, STRONG), Text(f" {about}", FAINT))
-    page.line("")
+    return ", ".join([reason, *stated])
+
+
+def _looked(result: Assessment, knowledge: Knowledge) -> bool:
+    """Whether anything was seen or measured: history alone is hearsay about the car."""
+    return not set(result.recorded) <= set(knowledge.of_kind("history"))
+
+
+def _before_looking(result: Assessment, knowledge: Knowledge) -> list[str]:
+    """What can be said of a car that nobody has looked at."""
     leader = result.conditions[0]
-    title, now, before = _with_state(leader, knowledge), leader.probability, leader.prior
-    settled = now >= SETTLED_FROM
-    if result.p_sound >= leader.probability:
-        title, now, before = "nothing wrong found", result.p_sound, result.p_sound_before
-        settled = now >= SOUND_FROM
-    chance = f"{chance_word(now)}, {percent(now)}  (before looking: {percent(before)})"
-    if settled:
-        page.headline(title, chance, *_also_likely(result, knowledge))
-    else:
-        page.headline("not settled yet", f"first among several: {title.lower()}", chance)
+    cars = "with such a history" if result.recorded else "like it"
+    first = f"likeliest fault: {_with_state(leader, knowledge).lower()}"
+    return [
+        f"of cars {cars}, {percent(result.p_sound)} have nothing wrong",
+        f"{first}, {percent(leader.probability)}",
+    ]
 
 
 def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
-    """Further lines for the answer, where one fault is not all of it."""
-    others = [c for c in result.conditions[1:] if c.probability >= ALSO_FROM]
-    return [f"+ {_with_state(c, knowledge).lower()}, {percent(c.probability)}" for c in others[:3]]
+    """Further lines for the answer: what is likely too, and what the evidence speaks for.
+
+    The condition moved most is named even where another was likelier all along.
+    """
+    leads = result.p_sound < result.conditions[0].probability
+    lines = []
+    for c in result.conditions[leads:]:
+        title = _with_state(c, knowledge).lower()
+        was = f" (was {percent(c.prior)})"
+        if c.name == result.moved_most:
+            lines.append(f"moved most: {title}, {percent(c.probability)}{was}")
+        elif c.probability >= ALSO_FROM and len(lines) < ALSO_AT_MOST:
+            lines.append(f"+ {title}, {percent(c.probability)}")
+    return lines
 
 
 def _with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
@@ -100,16 +139,20 @@ def _with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
 
 def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     """Conditions and the sound car in one order, each with its bar and its mark of before."""
-    page.heading("How likely", f"{_stroke(page)} is where it stood before looking")
-    entries = [(result.p_sound, result.p_sound_before, "Nothing wrong at all")]
+    note = f"{_stroke(page)} is where it stood before looking"
+    page.heading("How likely", f"{note}, * moved most" if result.moved_most else note)
+    entries = [("", result.p_sound, result.p_sound_before, "Nothing wrong at all")]
     likely = [c for c in result.conditions if c.probability >= SHOWN_FROM] or [result.conditions[0]]
-    entries += [(c.probability, c.prior, _sentence(_with_state(c, knowledge))) for c in likely]
-    entries.sort(key=lambda entry: -entry[0])
+    for c in likely:
+        mark = "*" if c.name == result.moved_most else ""
+        entries.append((mark, c.probability, c.prior, _sentence(_with_state(c, knowledge))))
+    entries.sort(key=lambda entry: -entry[1])
+    shown = entries[:SHOWN_AT_MOST] + [entry for entry in entries[SHOWN_AT_MOST:] if entry[0]]
     rows: list[Sequence[Cell]] = [
-        (percent(now), page.bar(now, before), title, Text(f"was {percent(before)}", FAINT))
-        for now, before, title in entries[:SHOWN_AT_MOST]
+        (percent(now), mark, page.bar(now, before), title, Text(f"was {percent(before)}", FAINT))
+        for mark, now, before, title in shown
     ]
-    page.rows(rows, right=[0, 3])
+    page.rows(rows if result.moved_most else [(row[0], *row[2:]) for row in rows], right=[0])
 
 
 def _stroke(page: Page) -> str:
@@ -140,7 +183,7 @@ def _combinations(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     several = sum(c.probability >= SECOND_FAULT_FROM for c in result.conditions) > 1
     if not several and len(result.combinations[0].conditions) < 2:
         return
-    page.heading("Taken together", "every other fault absent")
+    page.heading("Taken together", "exactly these and nothing else")
     rows: list[Sequence[Cell]] = []
     for combination in result.combinations[:COMBINATIONS]:
         titles = [condition_title(name, knowledge).lower() for name in combination.conditions]
@@ -151,16 +194,24 @@ def _combinations(page: Page, result: Assessment, knowledge: Knowledge) -> None:
 def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     """For each leading condition what speaks for and against it, in words and as a factor."""
     if not any(result.moved_by.values()):
-        page.heading("Why")
-        page.line("Nothing was recorded: these are the odds before looking.")
         return
-    page.heading("Why", "how each observation changes the odds, given all the others")
+    page.heading("Why", "x 4 turns 20 % into 50 %, / 4 turns it back; all others being known")
+    odds = {c.name: (c.probability, c.prior) for c in result.conditions}
+    odds[SOUND] = (result.p_sound, result.p_sound_before)
     for name, weights in result.moved_by.items():
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
-        rest = f"({len(weights) - len(told)} more move it less)"
         title = _sentence(condition_title(name, knowledge))
-        page.line(Text(title, STRONG), Text(rest if told else "(nothing moves it much)", FAINT))
+        page.line(Text(title, STRONG), Text(_course(*odds[name], len(told), len(weights)), FAINT))
         page.rows([_reason(weight, result, knowledge) for weight in told])
+
+
+def _course(now: float, before: float, told: int, weights: int) -> str:
+    """From where to where the evidence took something, and how much of it is not listed."""
+    course = f"{percent(before)} to {percent(now)}"
+    if not told:
+        return f"({course}; no single observation moves it much)"
+    rest = weights - told
+    return f"({course}; {rest} more move it less)" if rest else f"({course})"
 
 
 def _reason(weight: Weight, result: Assessment, knowledge: Knowledge) -> Sequence[Cell]:
@@ -188,18 +239,6 @@ def _conflict(page: Page, result: Assessment, knowledge: Knowledge) -> None:
         page.line(
             f"No two clash, but all together are {rarer} times rarer than by chance.", indent=2
         )
-
-
-def _next_tests(page: Page, tests: Sequence[Mapping[str, Any]], knowledge: Knowledge) -> None:
-    if not tests:
-        return
-    page.heading("What to do next", "best first")
-    rows: list[Sequence[Cell]] = []
-    for test in tests[:3]:
-        first = ", ".join(knowledge.tests[name].title for name in test["blocked_by"])
-        title = knowledge.tests[test["test"]].title
-        rows.append((title, f"{test['minutes']:.0f} min", f"after: {first}" if first else ""))
-    page.rows(rows, right=[1])
 
 
 def _unseen(page: Page, result: Assessment, knowledge: Knowledge) -> None:

@@ -24,19 +24,20 @@ COMMANDS = {
     "cases": "List the shipped demo cases.",
     "score": "Score an archive of inspections.",
     "drill": "Practise on cars drawn from the network.",
-    "network": "List, show, check or export the knowledge.",
+    "network": "List, show, draw, check or export the knowledge.",
     "completion": "Print the script that completes commands in a shell.",
 }
 
 
 class BadInput(click.ClickException):
-    """Something the user gave cannot be used: one line on standard error, exit code 1."""
+    """Something the user gave cannot be used: a line for each on standard error, exit code 1."""
 
     exit_code = 1
 
     def show(self, file: object = None) -> None:
         """Print the message; the file argument of click is not needed."""
-        click.echo(f"loopodds: {' '.join(self.message.split())}", err=True)
+        for line in filter(str.strip, self.message.split("\n")):
+            click.echo(f"loopodds: {' '.join(line.split())}", err=True)
 
 
 class Commands(click.Group):
@@ -85,7 +86,7 @@ class Commands(click.Group):
         return [*names, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def invoke(self, ctx: click.Context) -> object:
-        """Run a command; errors of the user become one line, a closed pipe ends quietly."""
+        """Run a command; errors of the user become lines, a closed pipe ends quietly."""
         for stream in (sys.stdout, sys.stderr):
             if hasattr(stream, "reconfigure"):
                 stream.reconfigure(errors="replace")

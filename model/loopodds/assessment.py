@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from loopodds.belief import Belief, Combination, Conflict, RankedCondition, Weight, log_odds
+from loopodds.cautions import cautions_for
 from loopodds.contexts import context_codes, context_patterns
 from loopodds.engine import Model
 from loopodds.evidence import encode
 from loopodds.gauges import read_gauges
 from loopodds.inspection import Inspection, InspectionBatch, batch_of
-from loopodds.knowledge import Knowledge, Record
+from loopodds.knowledge import Knowledge
 from loopodds.likelihoods import interval_codes
 from loopodds.nodes import Node, Shape
 
@@ -24,8 +25,18 @@ SOUND = "sound"
 EXPLAINED_FROM = 0.15
 EXPLAINED_AT_MOST = 3
 RULED_OUT_BELOW = 0.01
-CAUTIOUS_FROM = 0.05
-CAUTIOUS_ANYWAY_FROM = 0.5
+MOVED_FROM = 0.10
+MOVED_ODDS = 4.0
+
+# conditions that share a fault variable with others, so that its title does not tell them apart
+TITLES = {
+    "undercharge": "Undercharge",
+    "overcharge": "Overcharge",
+    "oil_short": "Too little oil",
+    "oil_excess": "Too much oil",
+    "expansion_stuck_closed": "Expansion valve stuck closed",
+    "expansion_stuck_open": "Expansion valve stuck open",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,20 +48,25 @@ class Assessment:
     case : str
         Name of the inspection.
     context : mapping of str to str
-        Setting, refrigerant and the like; what was not stated is left out.
+        Setting, refrigerant and the like; what was not stated is left out, except the setting.
+    setting_stated : bool
+        Whether the setting was told; else it follows from whether a complaint was recorded.
     log_evidence : float
         Natural log of P(words) times density(numbers).
     p_sound, p_sound_before : float
         Probability that nothing is wrong, now and before anything was seen or told.
     conditions : tuple of RankedCondition
         Every condition, most probable first.
+    moved_most : str or None
+        The condition whose odds the evidence raised most, if it raised them clearly and the
+        condition is not remote: what was found, where another was likely all along.
     combinations : tuple of Combination
         Most probable sets of conditions taken whole; an empty set is a sound car.
     conflict : Conflict
         Findings that contradict each other.
     moved_by : mapping of str to tuple of Weight
-        For the leading conditions, and for ``sound`` where that leads: what each finding does to
-        the odds given all the others, strongest first.
+        For the leading conditions and the one moved most, and for ``sound`` where that leads:
+        what each finding does to the odds given all the others, strongest first.
     ruled_out : tuple of str
         Conditions below one in a hundred and at most half as likely as before, the one that
         fell furthest first.
@@ -60,16 +76,21 @@ class Assessment:
         Findings and readings that were not recorded, in the order of the knowledge.
     next_tests : tuple of mapping
         As ``loopodds.choice`` ranks them; empty unless given.
+    plan : mapping or None
+        Best plan of services as things stand, as ``loopodds.service`` tells it, with the
+        ``currency``; None unless given.
     cautions, warnings : tuple of str
         What can hurt on this car; what is odd about the inspection.
     """
 
     case: str
     context: Mapping[str, str]
+    setting_stated: bool
     log_evidence: float
     p_sound: float
     p_sound_before: float
     conditions: tuple[RankedCondition, ...]
+    moved_most: str | None
     combinations: tuple[Combination, ...]
     conflict: Conflict
     moved_by: Mapping[str, tuple[Weight, ...]]
@@ -77,6 +98,7 @@ class Assessment:
     recorded: Mapping[str, str]
     unseen: tuple[str, ...]
     next_tests: tuple[Mapping[str, Any], ...]
+    plan: Mapping[str, Any] | None
     cautions: tuple[str, ...]
     warnings: tuple[str, ...]
 
@@ -85,12 +107,14 @@ class Assessment:
         return {
             "case": self.case,
             "context": dict(self.context),
+            "setting_stated": self.setting_stated,
             "log_evidence": self.log_evidence,
             "p_sound": self.p_sound,
             "p_sound_before": self.p_sound_before,
             "conditions": [
                 {**ranked._asdict(), "states": dict(ranked.states)} for ranked in self.conditions
             ],
+            "moved_most": self.moved_most,
             "combinations": [
                 {"conditions": list(c.conditions), "probability": c.probability}
                 for c in self.combinations
@@ -107,6 +131,7 @@ class Assessment:
             "recorded": dict(self.recorded),
             "unseen": list(self.unseen),
             "next_tests": [dict(test) for test in self.next_tests],
+            "plan": dict(self.plan) if self.plan is not None else None,
             "cautions": list(self.cautions),
             "warnings": list(self.warnings),
         }
@@ -134,6 +159,8 @@ def assess(
     inspection: Inspection,
     model: Model,
     next_tests: Sequence[Mapping[str, Any]] = (),
+    plan: Mapping[str, Any] | None = None,
+    belief: Belief | None = None,
 ) -> Assessment:
     """Everything a diagnostician asks of one inspection.
 
@@ -143,34 +170,42 @@ def assess(
     model : Model
     next_tests : sequence of mappings
         Ranked tests to carry along, already plain data.
+    plan : mapping, optional
+        Plan of services to carry along, already plain data.
+    belief : Belief, optional
+        From :func:`believe`, where that is at hand.
 
     Raises
     ------
     ImpossibleEvidence
         If the findings cannot hold together; it names the smallest such set.
     """
-    belief = believe(inspection, model)
+    belief = belief or believe(inspection, model)
     ranking = tuple(belief.ranking())
+    moved = moved_most(ranking)
     knowledge = model.knowledge
     context = stated_context(inspection, knowledge)
     recorded = recorded_words(inspection, knowledge)
     return Assessment(
         case=inspection.name,
         context=context,
+        setting_stated="setting" in inspection.conditions,
         log_evidence=belief.log_evidence,
         p_sound=belief.p_sound,
         p_sound_before=float(belief.before.p_sound[0]),
         conditions=ranking,
+        moved_most=moved,
         combinations=tuple(belief.combinations()),
         conflict=belief.conflict,
-        moved_by=_moved_by(belief, ranking),
+        moved_by=_moved_by(belief, ranking, moved),
         ruled_out=ruled_out(ranking),
         recorded=recorded,
         unseen=tuple(
             name for name in knowledge.of_kind("finding", "gauge") if name not in recorded
         ),
         next_tests=tuple(next_tests),
-        cautions=cautions_for(context, ranking, knowledge),
+        plan=plan,
+        cautions=cautions_for(context, ranking, recorded, knowledge),
         warnings=inspection.warnings,
     )
 
@@ -181,12 +216,26 @@ def ruled_out(ranking: Sequence[RankedCondition]) -> tuple[str, ...]:
     return tuple(c.name for c in sorted(gone, key=lambda c: c.probability / c.prior))
 
 
-def _moved_by(belief: Belief, ranking: Sequence[RankedCondition]) -> dict[str, tuple[Weight, ...]]:
+def moved_most(ranking: Sequence[RankedCondition]) -> str | None:
+    """Condition whose odds the evidence raised most, if clearly; None if there is none such."""
+    near = [c for c in ranking if c.probability >= MOVED_FROM]
+    rises = log_odds(np.array([[c.probability, c.prior] for c in near]).reshape(-1, 2))
+    raised = rises[:, 0] - rises[:, 1]
+    if not near or raised.max() < np.log(MOVED_ODDS):
+        return None
+    return near[int(raised.argmax())].name
+
+
+def _moved_by(
+    belief: Belief, ranking: Sequence[RankedCondition], moved: str | None
+) -> dict[str, tuple[Weight, ...]]:
     """Weights for the leading conditions, after those for a sound car where that leads."""
     sound_leads = belief.p_sound >= ranking[0].probability
     leading = [c.name for c in ranking[:EXPLAINED_AT_MOST] if c.probability >= EXPLAINED_FROM]
     if not leading and not sound_leads:
         leading = [ranking[0].name]
+    if moved is not None and moved not in leading:
+        leading.append(moved)
     weights = {name: tuple(found) for name, found in belief.weights(leading).items()}
     return {SOUND: _weights_for_sound(belief), **weights} if sound_leads else weights
 
@@ -235,7 +284,7 @@ def _reading_words(
     described = {}
     for name, reading in read_gauges(batch, knowledge).items():
         node = knowledge.node(name)
-        text = texts.get(name, f"{reading.value[0]:.0f} {node.scale}, worked out")
+        text = texts.get(name, f"{round(float(reading.value[0]))} {node.scale}, worked out")
         word = _interval_word(node, float(reading.residual[0]))
         described[name] = f"{text} ({word})" if word else text
     return described
@@ -251,49 +300,12 @@ def _interval_word(node: Node, residual: float) -> str:
 def condition_title(name: str, knowledge: Knowledge) -> str:
     """Plain title of a condition, or of ``sound``.
 
-    The title of its fault variable where the condition is the whole of it, else its own name
-    in words (undercharge and overcharge share one variable).
+    The title of its fault variable where the condition is the whole of it, else its own
+    (undercharge and overcharge share one variable).
     """
     if name == SOUND:
-        return "nothing wrong"
+        return "Nothing wrong"
     variable = knowledge.node(knowledge.condition(name).variable)
-    return variable.title if len(variable.conditions) == 1 else name.replace("_", " ")
-
-
-def cautions_for(
-    context: Mapping[str, str], ranking: Sequence[RankedCondition], knowledge: Knowledge
-) -> tuple[str, ...]:
-    """What can hurt on this car, in the order of ``cautions.toml``.
-
-    A caution that names contexts (``when``) holds unless the car is stated to be otherwise: what
-    is not stated may be there. One that names conditions holds where one of them is likely, or
-    from one in twenty if the evidence has at least doubled it. One that names neither goes with
-    the tests and services that ask for it.
-    """
-    suspected = {
-        c.name
-        for c in ranking
-        if c.probability >= CAUTIOUS_ANYWAY_FROM or c.probability >= max(CAUTIOUS_FROM, 2 * c.prior)
-    }
-    return tuple(
-        _unstated(caution, context, knowledge) + str(caution["text"])
-        for caution in knowledge.cautions.values()
-        if _may_hold(caution, context, suspected)
-    )
-
-
-def _unstated(caution: Record, context: Mapping[str, str], knowledge: Knowledge) -> str:
-    """Words before a caution that holds only because something about the car was not stated."""
-    return "".join(
-        f"{knowledge.contexts[name].title} not stated; if {value}: "
-        for name, value in caution.get("when", {}).items()
-        if name not in context
-    )
-
-
-def _may_hold(caution: Record, context: Mapping[str, str], suspected: set[str]) -> bool:
-    when, named = caution.get("when", {}), caution.get("conditions", ())
-    if not when and not named:
-        return False
-    fits = all(context.get(key, value) == value for key, value in when.items())
-    return fits and (not named or not suspected.isdisjoint(named))
+    if len(variable.conditions) == 1:
+        return variable.title
+    return TITLES.get(name, name.replace("_", " ").capitalize())

@@ -38,7 +38,8 @@ def load_case(source: str | Path, knowledge: Knowledge | None = None) -> Inspect
     Raises
     ------
     InspectionError
-        Naming file, line, section, key, value and what could stand there instead.
+        Naming file, line, section, key, value and what could stand there instead; one line for
+        each value that cannot be used.
 
     Examples
     --------
@@ -64,9 +65,11 @@ def _bytes(path: Path) -> bytes:
             return file.read(LARGEST_BYTES + 1)
     except FileNotFoundError as error:
         raise InspectionError(f"{path}: no such file; check the name and the folder") from error
+    except IsADirectoryError as error:
+        raise InspectionError(f"{path}: a folder, not a case file; name a file in it") from error
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
         reason = getattr(error, "strerror", None) or str(error)
-        raise InspectionError(f"{path}: cannot be read: {reason}") from error
+        raise InspectionError(f"{_cut(str(path))}: cannot be read: {reason}") from error
 
 
 def _decoded(data: bytes, name: str) -> str:

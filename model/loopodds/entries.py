@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 import reprlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -15,6 +16,8 @@ from loopodds.units import Dimension, parse_quantity
 
 SHOWN = 60
 """Longer values and names are cut in messages."""
+MOST_ERRORS = 50
+"""So many in one case, and no more are looked for."""
 
 _short = reprlib.Repr()
 _short.maxstring = _short.maxother = _short.maxlong = SHOWN
@@ -42,9 +45,31 @@ def listed(names: Sequence[str]) -> str:
 
 
 def suggestion(word: str, options: Sequence[str], known: str = "known") -> str:
-    """The nearest option, or all of them, as the end of a message."""
-    close = nearest(word, options)
-    return f"did you mean {close!r}?" if close else f"{known}: {listed(options)}"
+    """The nearest option, or all of them, as the end of a message.
+
+    Where several options begin with the first part of the word, only what follows it counts:
+    what is merely of the same family is no misspelling.
+
+    Examples
+    --------
+    >>> suggestion("oil_sme", ["oil_smell", "oil_colour", "dye"])
+    "did you mean 'oil_smell'?"
+    >>> suggestion("oil_weight", ["oil_smell", "oil_colour", "dye"])
+    'known with oil_: oil_smell, oil_colour'
+    """
+    head, joint, rest = word.lower().partition("_")
+    family = {o.lower().removeprefix(head + joint): o for o in options if _head(o) == head}
+    if not rest or len(family) < 2:
+        close = nearest(word, options)
+        return f"did you mean {close!r}?" if close else f"{known}: {listed(options)}"
+    close = nearest(rest, family)
+    if close is not None:
+        return f"did you mean {family[close]!r}?"
+    return f"{known} with {head}_: {listed(list(family.values()))}"
+
+
+def _head(name: str) -> str:
+    return name.lower().partition("_")[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +131,8 @@ class Entry:
     def refrigerant(self, supported: Sequence[str]) -> str:
         """The value as a supported refrigerant.
 
-        One digit apart is another refrigerant, so only spellings of the same name are suggested.
+        One digit apart is another refrigerant, so only spellings of the same name are suggested:
+        those with a dash, without the R, or with the name of the class of substance for it.
 
         Raises
         ------
@@ -116,7 +142,7 @@ class Entry:
         word = self.text(supported[0])
         if word in supported:
             return word
-        plain = word.lower().replace("-", "").replace(" ", "")
+        plain = re.sub(r"^(r|hfc|hfo)?(?=\d)", "r", re.sub(r"[-\s]", "", word.lower()))
         same = next((name for name in supported if name.lower() == plain), None)
         hint = f"did you mean {same!r}?" if same else f"supported: {', '.join(supported)}"
         raise self.error(f"unknown refrigerant {show(word)}; {hint}")
@@ -161,6 +187,53 @@ class Entry:
         if not any(weights.values()):
             raise self.error("no state has a likelihood above zero; leave the line out instead")
         return weights
+
+
+class Refused:
+    """What is wrong with the entries of a case, gathered so that all of it is told at once.
+
+    In a ``with`` block an error is noted and the work goes on behind the block.
+    """
+
+    def __init__(self) -> None:
+        self.errors: list[InspectionError] = []
+
+    def __enter__(self) -> None:
+        """Begin to note."""
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: object
+    ) -> bool:
+        """Note an error of the case; any other goes on its way."""
+        if not isinstance(error, InspectionError):
+            return False
+        self.note(error)
+        return True
+
+    def note(self, error: InspectionError) -> None:
+        """Add an error; at fifty it is taken for another kind of file.
+
+        Raises
+        ------
+        InspectionError
+            With all that was noted.
+        """
+        self.errors.append(error)
+        if len(self.errors) >= MOST_ERRORS:
+            self.errors.append(InspectionError(f"stopped here, after {MOST_ERRORS} errors"))
+            self.tell()
+
+    def tell(self) -> None:
+        """Raise what was noted, a line for each; nothing if nothing was.
+
+        Raises
+        ------
+        InspectionError
+        """
+        if len(self.errors) == 1:
+            raise self.errors[0]
+        if self.errors:
+            raise InspectionError("\n".join(dict.fromkeys(map(str, self.errors))))
 
 
 def _is_likelihood(weight: float) -> bool:

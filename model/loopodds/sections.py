@@ -6,12 +6,12 @@ stands, what is wrong with it and what could stand there instead.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from loopodds.entries import Entry, Place, show, suggestion
-from loopodds.errors import nearest
+from loopodds.entries import Entry, Place, Refused, show, suggestion
+from loopodds.errors import InspectionError, nearest
 from loopodds.inspection import (
     AUXILIARY,
     CHOICES,
@@ -88,26 +88,47 @@ def check_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Pla
     Raises
     ------
     InspectionError
-        Naming file, line, section, key, value and the nearest valid spelling.
+        Naming file, line, section, key, value and the nearest valid spelling; one line for each
+        value that cannot be used, in the order of the file, then for each that cannot be.
     """
-    _only_sections(sections, knowledge, place)
-    entries = {section: _entries(section, sections, knowledge, place) for section in SECTIONS}
-    altitude = _altitude(entries["conditions"])
-    inspection = Inspection(
-        place.name,
-        {key: _stated(entry) for key, entry in entries["vehicle"].items()},
-        {key: _stated(entry) for key, entry in entries["conditions"].items()},
-        {key: _word(entry, knowledge) for key, entry in entries["history"].items()},
-        {key: _word(entry, knowledge) for key, entry in entries["findings"].items()},
-        {key: _reading(entry, altitude, knowledge) for key, entry in entries["readings"].items()},
-        _confirmed(entries["confirmed"], knowledge),
-    )
+    refused = Refused()
+    found: dict[str, dict[str, Any]] = {section: {} for section in SECTIONS}
+    entries: dict[str, Entry] = {}
+    altitude = _altitude(sections, place)
+    for entry in _entries(sections, knowledge, place, refused):
+        with refused:
+            _take_in(entry, found[entry.section], altitude, knowledge)
+            entries[entry.key] = entry
+    vehicle, conditions, history, findings, readings, confirmed = found.values()
+    inspection = Inspection(place.name, vehicle, conditions, history, findings, readings, confirmed)
     batch = batch_of([inspection], knowledge)
-    numbers = {**entries["vehicle"], **entries["conditions"], **entries["readings"]}
+    partial = bool(refused.errors)
     for bad in impossible_readings(batch, knowledge):
-        entry = numbers[bad.column]
-        raise entry.error(f"{show(entry.value)}: {bad.reason}")
+        entry = entries[bad.column]
+        if not (partial and _leans_on_others(entry, knowledge)):
+            refused.note(entry.error(f"{show(entry.value)}: {bad.reason}"))
+    refused.tell()
     return replace(inspection, warnings=notes(batch, knowledge))
+
+
+def _take_in(entry: Entry, found: dict[str, Any], altitude_m: float, knowledge: Knowledge) -> None:
+    """Add what an entry says to what its section says."""
+    if entry.section == "confirmed":
+        variable, states = _confirmed(entry, found, knowledge)
+        found[variable] = states
+    elif entry.section in STATED:
+        found[entry.key] = _stated(entry)
+    elif entry.section == "readings":
+        found[entry.key] = _reading(entry, altitude_m, knowledge)
+    else:
+        found[entry.key] = _word(entry, knowledge)
+
+
+def _leans_on_others(entry: Entry, knowledge: Knowledge) -> bool:
+    """Whether what an entry can be depends on others, which may be among those refused."""
+    if entry.section != "readings":
+        return False
+    return reading_dimension(entry.key, knowledge) in ("pressure", "mass")
 
 
 def names_in(section: str, knowledge: Knowledge) -> list[str]:
@@ -123,49 +144,66 @@ def names_in(section: str, knowledge: Knowledge) -> list[str]:
     return list(dict.fromkeys((*knowledge.of_kind("fault"), *knowledge.conditions)))
 
 
-def _only_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Place) -> None:
-    for key, content in sections.items():
-        if key in SECTIONS:
-            if not isinstance(content, Mapping):
-                problem = f"a section with names below it is needed, not {show(content)}"
-                raise place.error(key, "", problem)
-            continue
-        home = next((s for s in SECTIONS if key in names_in(s, knowledge)), None)
-        if home:
-            raise place.error("", key, f"stands outside its section; write it below [{home}]")
-        close = nearest(key, SECTIONS)
-        hint = f"did you mean [{close}]?" if close else f"known: {', '.join(SECTIONS)}"
-        raise place.error(key, "", f"unknown section; {hint}")
-
-
 def _entries(
-    section: str, sections: Mapping[str, Any], knowledge: Knowledge, place: Place
-) -> dict[str, Entry]:
-    """Entries of a section, all with names that belong there."""
-    names = names_in(section, knowledge)
-    entries = {k: Entry(section, k, v, place) for k, v in sections.get(section, {}).items()}
-    for key, entry in entries.items():
-        if key in names:
-            continue
-        home = next((s for s in SECTIONS if key in names_in(s, knowledge)), None)
-        hint = f"it belongs in [{home}]" if home else suggestion(key, names)
-        raise entry.error(f"unknown {KINDS[section]}; {hint}")
-    return entries
+    sections: Mapping[str, Any], knowledge: Knowledge, place: Place, refused: Refused
+) -> Iterator[Entry]:
+    """Entries with names that belong where they stand; what else there is, is refused."""
+    for section, content in sections.items():
+        if section not in SECTIONS:
+            refused.note(_no_section(section, knowledge, place))
+        elif not isinstance(content, Mapping):
+            problem = f"a section with names below it is needed, not {show(content)}"
+            refused.note(place.error(section, "", problem))
+        else:
+            names = names_in(section, knowledge)
+            for key, value in content.items():
+                entry = Entry(section, key, value, place)
+                if key in names:
+                    yield entry
+                else:
+                    refused.note(_no_name(entry, names, knowledge))
 
 
-def _altitude(conditions: Mapping[str, Entry]) -> float:
-    """Altitude [m], needed first because gauge pressures count from the atmosphere there."""
-    if "altitude" not in conditions:
+def _no_section(key: str, knowledge: Knowledge, place: Place) -> InspectionError:
+    home = next((s for s in SECTIONS if key in names_in(s, knowledge)), None)
+    if home:
+        return place.error("", key, f"stands outside its section; write it below [{home}]")
+    close = nearest(key, SECTIONS)
+    hint = f"did you mean [{close}]?" if close else f"known: {', '.join(SECTIONS)}"
+    return place.error(key, "", f"unknown section; {hint}")
+
+
+def _no_name(entry: Entry, names: Sequence[str], knowledge: Knowledge) -> InspectionError:
+    home = next((s for s in SECTIONS if entry.key in names_in(s, knowledge)), None)
+    hint = f"it belongs in [{home}]" if home else suggestion(entry.key, names)
+    return entry.error(f"unknown {KINDS[entry.section]}; {hint}")
+
+
+def _altitude(sections: Mapping[str, Any], place: Place) -> float:
+    """Altitude [m], needed first because gauge pressures count from the atmosphere there.
+
+    Sea level where it is not given, or not in a way that can be used: that is told in its turn.
+    """
+    conditions = sections.get("conditions")
+    if not isinstance(conditions, Mapping) or "altitude" not in conditions:
         return 0.0
-    entry = conditions["altitude"]
-    metres = entry.quantity("length").value
+    try:
+        return _metres(Entry("conditions", "altitude", conditions["altitude"], place)).value
+    except InspectionError:
+        return 0.0
+
+
+def _metres(entry: Entry) -> Quantity:
+    metres = entry.quantity("length")
     low, high, reason = LIMITS["altitude_m"]
-    if not low <= metres <= high:
+    if not low <= metres.value <= high:
         raise entry.error(f"{show(entry.value)}: {reason}")
     return metres
 
 
 def _stated(entry: Entry) -> str | Quantity:
+    if entry.key == "altitude":
+        return _metres(entry)
     dimension = STATED[entry.section][entry.key]
     if dimension is not None:
         return entry.quantity(dimension)
@@ -180,11 +218,20 @@ def _word(entry: Entry, knowledge: Knowledge) -> str | dict[str, float]:
     node = knowledge.node(entry.key)
     if isinstance(entry.value, Mapping):
         return entry.likelihoods(node.states)
+    if isinstance(entry.value, list):
+        raise entry.error(f"{show(entry.value)} is a list; {_as_likelihoods(entry, node.states)}")
     if node.kind == "gauge" and _looks_measured(entry.value):
         words = ", ".join(node.states)
         problem = f"{show(entry.value)} is a measurement, which belongs in [readings]"
         raise entry.error(f"{problem}; the words are {words}")
     return entry.word(node.states)
+
+
+def _as_likelihoods(entry: Entry, states: Sequence[str]) -> str:
+    """How to write that an observer hesitated between the states of a list."""
+    meant = [state for state in states if state in entry.value] or states[:2]
+    shares = ", ".join(f"{state} = {1 / len(meant):.2g}" for state in meant)
+    return f"where not sure, write how likely each is, as {{ {shares} }}"
 
 
 def _reading(entry: Entry, altitude_m: float, knowledge: Knowledge) -> Quantity:
@@ -201,19 +248,16 @@ def _looks_measured(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _confirmed(entries: Mapping[str, Entry], knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
-    """Fault variables with the states that remain possible."""
-    found: dict[str, tuple[str, ...]] = {}
-    for entry in entries.values():
-        variable, states = _outcome(entry, knowledge)
-        before = found.get(variable, knowledge.node(variable).states)
-        both = tuple(state for state in before if state in states)
-        if not both:
-            raise entry.error(
-                f"{show(entry.value)} contradicts what else is confirmed of {variable}"
-            )
-        found[variable] = both
-    return found
+def _confirmed(
+    entry: Entry, found: Mapping[str, tuple[str, ...]], knowledge: Knowledge
+) -> tuple[str, tuple[str, ...]]:
+    """Fault variable meant by an entry, with the states that remain possible of it."""
+    variable, states = _outcome(entry, knowledge)
+    before = found.get(variable, knowledge.node(variable).states)
+    both = tuple(state for state in before if state in states)
+    if not both:
+        raise entry.error(f"{show(entry.value)} contradicts what else is confirmed of {variable}")
+    return variable, both
 
 
 def _outcome(entry: Entry, knowledge: Knowledge) -> tuple[str, tuple[str, ...]]:

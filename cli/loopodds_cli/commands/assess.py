@@ -2,36 +2,81 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
 import click
 
 from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
+from loopodds_cli.work_options import done_option, prices_option
+
+if TYPE_CHECKING:
+    from loopodds.belief import Belief
+    from loopodds.inspection import Inspection
+
+TESTS = 3
 
 
 @click.command()
 @case_argument
+@done_option
+@prices_option
 @json_option
 @knowledge_option
-def command(case: str, as_json: bool, knowledge: str | None) -> None:
+def command(
+    case: str, done: tuple[str, ...], prices: str | None, as_json: bool, knowledge: str | None
+) -> None:
     """Rank what may be wrong with one car.
 
     Shows how likely each condition is now and was before looking, what moved the leading ones,
-    what does not fit together, what has not been looked at and what to beware of.
+    what does not fit together, which tests to do next, what has not been looked at and what to
+    beware of.
 
     \b
     Example:
       loopodds assess @wet_loop
     """
-    from loopodds.assessment import assess
+    from loopodds.assessment import assess, believe
     from loopodds.engine import Model
     from loopodds.knowledge import load_knowledge
 
     from loopodds_cli.cases import open_case
 
     known = load_knowledge(knowledge)
-    result = assess(open_case(case, known), Model(known))
+    inspection = open_case(case, known)
+    model = Model(known)
+    belief = believe(inspection, model)
+    tests, plan = _work(belief, inspection, done, prices)
+    result = assess(inspection, model, tests, plan, belief)
     if as_json:
         print_json(result.as_json())
         return
     from loopodds_cli.assess_page import print_assessment
 
     print_assessment(result, known)
+
+
+def _work(
+    belief: Belief, inspection: Inspection, done: Sequence[str], prices: str | None
+) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
+    """The best tests and the best plan as plain data; neither where no service is known.
+
+    Tests by what they save; where none saves anything by itself, those that can be done at once
+    by what they tell for each minute.
+    """
+    from loopodds.assessment import stated_context
+    from loopodds.bay import Bay
+    from loopodds.choice import json_rows, ranked
+    from loopodds.prices import load_prices
+    from loopodds.service import service_plan
+
+    knowledge = belief.model.knowledge
+    if not knowledge.services:
+        return [], None
+    own = load_prices(prices, knowledge)
+    bay = Bay(belief, done, own, stated_context(inspection, knowledge))
+    tests = ranked(bay, bay.planner.rank(bay.progress))
+    if not any(test.net_value > 0 for test in tests):
+        tests.sort(key=lambda test: (len(test.blocked_by) > 0, -test.bits_per_minute))
+    plan = service_plan(bay, bay.decision.best(bay.marginal)).as_json()
+    return json_rows(tests, TESTS), {**plan, "currency": own.currency}

@@ -1,0 +1,55 @@
+"""The part of the page of ``loopodds assess`` that says what to do: tests, and the plan now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from rich.text import Text
+
+from loopodds_cli.page import AGAINST, FOR, STRONG, Cell, Page
+from loopodds_cli.work_words import duration, lower, money, sentence, services_text
+
+if TYPE_CHECKING:
+    from loopodds.assessment import Assessment
+    from loopodds.knowledge import Knowledge
+
+
+def print_work(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    """The best tests, and what would be done to the car if nothing more were tested."""
+    tests = result.next_tests
+    pays = any(test["net_value"] > 0 for test in tests)
+    if tests:
+        if pays:
+            page.heading("What to test next", "what each saves, less its cost")
+        else:
+            idle = "none pays for itself alone; these tell most for their time"
+            page.heading("Further tests", idle)
+        page.rows([_row(test, knowledge) for test in tests], right=[1, 2])
+        for test in tests:
+            if test["blocked_by"]:
+                page.line(_after(test, knowledge), indent=2)
+    if result.plan is not None:
+        _plan(page, result.plan, pays, knowledge)
+
+
+def _row(test: Mapping[str, Any], knowledge: Knowledge) -> Sequence[Cell]:
+    net = round(test["net_value"])
+    saves = Text(f"{net:+,d}", FOR if net > 0 else AGAINST)
+    return knowledge.tests[test["test"]].title, duration(test["minutes"]), saves
+
+
+def _after(test: Mapping[str, Any], knowledge: Knowledge) -> str:
+    """What has to come before a test."""
+    first = ", ".join(lower(knowledge.tests[name].title) for name in test["blocked_by"])
+    return f"{knowledge.tests[test['test']].title} only after: {first}"
+
+
+def _plan(page: Page, plan: Mapping[str, Any], pays: bool, knowledge: Knowledge) -> None:
+    """In two lines what would be done now, what it costs and what it leaves."""
+    page.heading("Plan as things stand", "test first" if pays else "")
+    page.line(Text(sentence(services_text(plan["services"], knowledge)), STRONG), indent=2)
+    currency = plan["currency"]
+    left = f"harm left for a season, on average: {money(plan['harm_left'], currency)}"
+    spent = f"{money(plan['outlay'], currency)}, {duration(plan['minutes'])}; "
+    page.line(f"{spent if plan['services'] else ''}{left}", indent=2)
