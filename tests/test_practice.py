@@ -237,11 +237,10 @@ def test_the_worth_of_a_step_does_not_depend_on_what_it_then_showed(model, cars)
     assert judged[0] == judged[1] == judged[2]
 
 
-def test_a_plan_is_priced_as_its_services_and_the_harm_it_leaves(model):
-    car = next(
-        car for car in practice_cars(Deck(model, "single", 3), 60)
-        if car.present == ("condenser_airflow",)
-    )  # fmt: skip
+def test_a_plan_is_priced_as_its_services_and_the_harm_it_leaves(model, cars):
+    sound = {name: model.states(name)[0] for name in model.faults}
+    states = {**sound, "condenser_airflow": "blocked"}
+    car = replace(cars[0], states=states, present=("condenser_airflow",))
     exercise = Exercise(model, car, 60)
     knowledge = model.knowledge
     harm = knowledge.harms["condenser_airflow"][car.states["condenser_airflow"]]
