@@ -3,9 +3,10 @@
 They are invented, and one author's: text-book signs are commoner in them than in a workshop, so
 what is asserted is a floor against getting worse and no measure of accuracy. `hard_*` are meant to
 mislead: one or two findings, readings that look ordinary, faults outside the loop. Their author
-had seen how the other cars came out, and the numbers of one node (moisture). Only totals are
-asserted, never the outcome of one car; floors stand a little below what was measured when the
-cars were added.
+had read the list of states and general notes on the trade beforehand, had seen how the other cars
+came out, and the numbers of one node (moisture). The numbers were revised once after these cars
+had been looked at, so they no longer are a test from outside. Only totals
+are asserted, never the outcome of one car; floors stand a little below what was measured.
 """
 
 from __future__ import annotations
@@ -77,21 +78,21 @@ def test_the_cars_cover_every_condition_and_kind_of_car_and_say_that_they_are_in
 
 
 def test_the_condition_put_first_is_mostly_a_true_one() -> None:
-    """Measured: 48 of 51 cars."""
+    """Measured: 49 of 51 cars."""
     right = sum(bool(car.first(1) & car.truth) for car in faulty())
-    assert right / len(faulty()) >= 0.88
+    assert right / len(faulty()) >= 0.90
 
 
 def test_true_conditions_stand_among_the_first_three() -> None:
-    """Measured: all 64 true conditions of the 51 cars."""
+    """Measured: 63 of the 64 true conditions of the 51 cars."""
     placed = sum(len(car.first(3) & car.truth) for car in faulty())
     assert placed / sum(len(car.truth) for car in faulty()) >= 0.95
 
 
 def test_true_conditions_get_most_of_the_probability() -> None:
-    """Measured: 0.87 on average."""
+    """Measured: 0.88 on average."""
     given = [car.belief.condition(name) for car in faulty() for name in car.truth]
-    assert sum(given) / len(given) >= 0.83
+    assert sum(given) / len(given) >= 0.85
 
 
 def test_what_is_not_true_is_never_called_nearly_certain() -> None:
@@ -102,10 +103,10 @@ def test_what_is_not_true_is_never_called_nearly_certain() -> None:
 
 
 def test_faults_outside_the_loop_are_named_before_the_loop_is_blamed() -> None:
-    """Measured: 9 of 10 cars whose only faults are outside the loop have one of them first."""
+    """Measured: all ten cars whose only faults are outside the loop have one of them first."""
     outside = [car for car in faulty() if car.truth <= OUTSIDE_THE_LOOP]
     assert len(outside) >= 9
-    assert sum(bool(car.first(1) & car.truth) for car in outside) / len(outside) >= 0.85
+    assert sum(bool(car.first(1) & car.truth) for car in outside) / len(outside) >= 0.9
 
 
 def test_two_faults_are_both_among_the_first_three() -> None:
@@ -116,7 +117,7 @@ def test_two_faults_are_both_among_the_first_three() -> None:
 
 
 def test_sound_cars_at_a_routine_check_come_out_sound() -> None:
-    """Measured: 0.69 to 0.86, mean 0.78; some of them look bad."""
+    """Measured: 0.69 to 0.86, mean 0.79; some of them look bad."""
     found = [car.belief.p_sound for car in sound() if car.setting == "routine"]
     assert min(found) >= 0.65
     assert sum(found) / len(found) >= 0.75

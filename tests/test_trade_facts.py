@@ -179,6 +179,12 @@ def test_black_oil_with_glow_and_green_is_a_burnt_compressor_before_it_is_dye() 
     assert seen.condition("compressor_wear") > seen.condition("dye_excess")
 
 
+@SETTINGS
+def test_burnt_oil_takes_glow_away_and_never_adds_any(setting: str) -> None:
+    glowing = belief(setting, findings={"sample_glow": "strong"})
+    assert rises(glowing)["compressor_overheating"] <= 1.0
+
+
 def test_without_darkness_the_same_glow_and_green_are_dye() -> None:
     looks = {"sample_darkening": "none", "sample_greenness": "deep", "sample_glow": "strong"}
     assert belief("complaint", findings=looks).condition("dye_excess") > 0.95
@@ -255,6 +261,32 @@ def test_a_worn_compressor_explains_its_debris_and_debris_alone_does_not_prove_w
 def test_what_keeps_the_water_in_is_believed_with_the_water() -> None:
     seen = rises(belief("complaint", findings={"sample_bubbles": "persisting"}))
     assert list(seen)[1] == "drier_saturated"
+
+
+def test_weak_cooling_has_causes_outside_the_loop_and_in_the_air_of_it() -> None:
+    seen = rises(belief("complaint", findings={"cooling": "weak"}))
+    assert all(seen[c] > 1.3 for c in ("evaporator_airflow", "cabin_mixing", "undercharge"))
+    assert seen["air"] > 1.1
+
+
+def test_low_charge_cuts_in_and_out_as_a_bad_contact_does() -> None:
+    seen = rises(belief("complaint", findings={"cutting_in_and_out": "yes"}))
+    assert seen["undercharge"] > 1.5
+    assert seen["compressor_control"] > 1.5
+
+
+def test_an_orifice_car_with_a_clutch_cycles_by_design_in_cool_weather() -> None:
+    cycling = {"compressor_cycle": "short_cycling"}
+    cool = {"ambient": "14 degC"}
+    orifice = {**FIXED_VALVE_CAR, "expansion": "orifice"}
+    by_design = belief("complaint", findings=cycling, vehicle=orifice, conditions=cool)
+    odd = belief("complaint", findings=cycling, vehicle=FIXED_VALVE_CAR, conditions=cool)
+    assert rises(by_design)["undercharge"] < 1.5 < rises(odd)["undercharge"]
+
+
+def test_a_suction_hose_frosted_far_back_is_a_coil_without_air_or_a_flooded_one() -> None:
+    seen = rises(belief("complaint", findings={"suction_hose": "frosted"}))
+    assert {"evaporator_airflow", "expansion_stuck_open"} <= set(list(seen)[:4])
 
 
 def test_an_orifice_tube_cannot_stick() -> None:
