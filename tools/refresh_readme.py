@@ -10,6 +10,7 @@ import re
 import shlex
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 README = Path(__file__).parents[1] / "README.md"
@@ -20,13 +21,14 @@ def run(line: str) -> str:
     """Output of one command line as a pipe would get it."""
     words = shlex.split(line)
     entry = "import sys; from loopodds_cli.main import main; sys.argv[0] = 'loopodds'; main()"
-    done = subprocess.run(
-        [sys.executable, "-c", entry, *words[1:]],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=README.parent,
-    )
+    with tempfile.TemporaryDirectory() as folder:
+        done = subprocess.run(
+            [sys.executable, "-c", entry, *words[1:]],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=folder,
+        )
     return done.stdout + done.stderr
 
 
