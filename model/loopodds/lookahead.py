@@ -14,14 +14,14 @@ from typing import Protocol
 
 import numpy as np
 
-from loopodds.aliases import FloatArray, IntArray, Query
+from loopodds.aliases import FloatArray, Query
 from loopodds.branches import Branch, Leaf, State
 from loopodds.calibrated import Calibrated
 from loopodds.decision import Decision
-from loopodds.imagined import NOTHING, Batch, Cells, Prefix, cut
+from loopodds.imagined import NOTHING, Cells, Prefix, cut
 from loopodds.information import STEP, Look, Masks
 from loopodds.moves import Move, Progress, Results
-from loopodds.network import Evidence
+from loopodds.valuation import Trial, value_trials
 
 # A cell of a test is cut further while it is more probable: where one test is judged (twice that
 # for several gauges together), and where sequences are. A test is then valued to within a tenth,
@@ -77,7 +77,6 @@ class Planner:
         self.masks = masks or {}
         self._looks: dict[tuple[Query, float], Look] = {}
         self._cut: dict[tuple[object, ...], Cells] = {}
-        self._to_dos: dict[tuple[str, ...], FloatArray] = {}
         self._touch = {
             test: {*names, *(f for name in names for f in self.masks.get(name, {}))}
             for test, names in yields.items()
@@ -143,65 +142,14 @@ class Planner:
         return root
 
     def _imagine(self, states: Sequence[State], fine: bool) -> None:
-        """Give every state its branches, priced by one batch."""
-        batch = Batch(self.calibrated.evidence)
-        found: list[tuple[State, Move, list[Leaf]]] = []
-        for state in states:
-            for move in self.rules.moves(state.progress):
-                leaves = self._leaves(state, move, fine)
-                if sum(leaf.cells.count for leaf in leaves) > 1:
-                    found.append((state, move, leaves))
-                    for leaf in leaves:
-                        batch.add(leaf.seen, leaf.cells)
-        if found:
-            self._price(found, *batch.evidence())
-
-    def _price(
-        self, found: Sequence[tuple[State, Move, list[Leaf]]], evidence: Evidence, which: IntArray
-    ) -> None:
-        """Append to each state its branches, all outcomes of all of them worked out at once."""
-        decision = self.decision
-        posterior = self.calibrated.tree.propagate(evidence, decision.queries)
-        ends = np.cumsum([sum(leaf.cells.count for leaf in leaves) for _, _, leaves in found])
-        starts = np.concatenate([[0], ends[:-1]])
-        leaf_sizes = [leaf.cells.count for _, _, leaves in found for leaf in leaves]
-        to_do = np.array(
-            [self._to_do((*s.progress.done, *leaf.done)) for s, _, ls in found for leaf in ls]
-        )
-        kinds, kind = np.unique(to_do, axis=0, return_inverse=True)
-        pairs = which * len(kinds) + np.repeat(kind, leaf_sizes)
-        pairs, pair = np.unique(pairs, return_inverse=True)
-        number, kind = np.divmod(pairs, len(kinds))
-        marginals = decision.of_joints(
-            {query: joint[number] for query, joint in posterior.joints.items()}, kinds[kind]
-        )
-        logs = posterior.log_evidence[which]
-        stop, known = decision.cost(marginals)[pair], decision.informed_cost(marginals)[pair]
-        marginals = marginals[pair]
-        now = np.repeat([state.log_evidence for state, _, _ in found], ends - starts)
-        lengths = np.concatenate([leaf.cells.lengths for _, _, ls in found for leaf in ls])
-        chance = np.exp(logs - now) * lengths
-        chance /= np.repeat(np.add.reduceat(chance, starts), ends - starts)
-        spent = np.repeat([leaf.spent for _, _, ls in found for leaf in ls], leaf_sizes)
-        costs = np.add.reduceat(chance * spent, starts)
-        # what quadrature loses cancels against the plan that is best on the average outcome
-        average = np.add.reduceat(chance[:, None] * marginals, starts, axis=0)
-        at = average.shape[1] - len(decision.needs)
-        average[:, at:] = [state.marginal[at:] for state, _, _ in found]
-        gains = np.maximum(0.0, decision.cost(average) - np.add.reduceat(chance * stop, starts))
-        for i, (state, move, leaves) in enumerate(found):
-            rows = slice(starts[i], ends[i])
-            state.branches.append(
-                Branch(
-                    state, move, leaves, chance[rows], logs[rows], stop[rows], known[rows],
-                    marginals[rows], float(gains[i]), float(costs[i]),
-                )
-            )  # fmt: skip
-
-    def _to_do(self, done: tuple[str, ...]) -> FloatArray:
-        if done not in self._to_dos:
-            self._to_dos[done] = self.decision.to_do(done)
-        return self._to_dos[done]
+        """Give every state its branches."""
+        trials = [
+            Trial(state, move, self._leaves(state, move, fine))
+            for state in states
+            for move in self.rules.moves(state.progress)
+        ]
+        telling = [trial for trial in trials if trial.outcomes > 1]
+        value_trials(telling, self.calibrated, self.decision)
 
     def _leaves(self, state: State, move: Move, fine: bool) -> list[Leaf]:
         """Outcomes of a move: where it ends at a hurdle, then all that its test may show."""
