@@ -107,13 +107,14 @@ def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
     knowledge = verdict.bay.knowledge
     doing = {step.test for step in best.move.steps} if best is not None else set()
     rest = [test for test in verdict.choice.tests if test.test not in doing]
-    paying = [test for test in rest if test.net_value > 0]
+    # a gate is worth what it opens, which has its own line
+    paying = [test for test in rest if test.net_value > 0 and test.opens == test.test]
     shown = paying[:ALSO] if paying else rest[:2]
     if not rest:
         return
     page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
     page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
-    more, idle = len(paying) - len(shown), len(rest) - len(paying)
+    more, idle = len(paying) - len(shown), sum(test.net_value <= 0 for test in rest)
     said = [f"{more} more pay less"] * (more > 0) + [f"{idle} do not pay now"] * (idle > 0)
     if paying and said:
         page.line(Text("; ".join(said), FAINT), indent=2)

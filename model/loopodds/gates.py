@@ -256,11 +256,12 @@ class Gates:
             return "this workshop does not do it"
         missing = set(self._skills(item)) - self.prices.skills
         if missing:
-            return f"only for people qualified for {', '.join(sorted(missing)).replace('_', ' ')}"
+            who = ", ".join(sorted(missing)).replace("_", " ")
+            open_keys = [] if missing.intersection(item.skill) else self._unstated(item)
+            return f"only for people qualified for {who}" + _to_state(open_keys)
         for key, value in item.extra.get("only", {}).items():
             if self.context.get(key) != value:
-                stated = self.context.get(key)
-                return f"only with {key} {value}" + ("" if stated else f"; state the {key}")
+                return f"only with {key} {value}" + _to_state([key] * (key not in self.context))
         for key, value in item.extra.get("never", {}).items():
             if self.context.get(key, value) == value:
                 return f"not with {key} {value}" + ("" if key in self.context else ", if it is one")
@@ -273,6 +274,11 @@ class Gates:
             for block in item.extra.get("in_context", ())
             if all(self.context.get(key, value) == value for key, value in block["when"].items())
         ]
+
+    def _unstated(self, item: Test | Service) -> list[str]:
+        """Contexts on which what holds for a test or service depends, and that are not stated."""
+        keys = [key for block in item.extra.get("in_context", ()) for key in block["when"]]
+        return [key for key in dict.fromkeys(keys) if key not in self.context]
 
     def _needed(self, item: Test | Service) -> tuple[str, ...]:
         more = [name for block in self._here(item) for name in block.get("after", ())]
@@ -293,6 +299,10 @@ class Gates:
 def _check(knowledge: Knowledge) -> None:
     for problem in gate_problems(knowledge):
         raise KnowledgeError(str(problem))
+
+
+def _to_state(keys: Sequence[str]) -> str:
+    return f"; state the {' and the '.join(keys)}" if keys else ""
 
 
 def _passes(test: Test) -> dict[str, frozenset[str]]:
