@@ -204,7 +204,8 @@ class Decision:
         settings = []
         for setting in self.settings:
             parts = [_restrict(part, action, included) for part in setting.components]
-            if all(len(part.options) for part in parts):
+            offered = any(action in option for part in parts for option in part.options)
+            if all(len(part.options) for part in parts) and offered is included:
                 settings.append(Setting(tuple(parts)))
         return Decision(self.variables, self.needs, tuple(settings), self.informed)
 
