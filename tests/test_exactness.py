@@ -22,6 +22,7 @@ from loopodds.junction import JunctionTree, Posterior
 from loopodds.knowledge import load_knowledge
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.nodes import Graded, Node, Shape, matches
+from loopodds.parsing import in_context
 from references import (
     IMPOSSIBLE,
     agrum,
@@ -256,7 +257,7 @@ def test_graded_tables_are_the_maximum_of_independent_causes(number):
     rng = np.random.default_rng(3)
     met = 0
     for variable in [*network.hidden.values(), *network.observables.values()]:
-        node = load_knowledge().node(variable.name).in_context(context)
+        node = in_context(load_knowledge().node(variable.name), context)
         if not isinstance(node.distribution, Graded):
             continue
         met += 1
@@ -292,7 +293,7 @@ def shifted(shape: Shape, states: dict[str, str], context: dict[str, str]) -> tu
 def test_gauge_shifts_add_and_variances_add(number):
     context, network = CONTEXTS[number], tree_of(number).network
     for name, gauge in network.gauges.items():
-        shape = load_knowledge().node(name).in_context(context).distribution
+        shape = in_context(load_knowledge().node(name), context).distribution
         assert isinstance(shape, Shape)
         for index in np.ndindex(*gauge.mean.shape):
             states = {

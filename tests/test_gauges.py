@@ -13,6 +13,7 @@ from loopodds.evidence import encode
 from loopodds.gauges import GaugeReading, read_gauges
 from loopodds.inspection import CHOICES, InspectionBatch, batch_of
 from loopodds.knowledge import Knowledge, load_knowledge
+from loopodds.parsing import in_context
 from loopodds.plausibility import Impossible, impossible_readings
 from loopodds.refrigerants import refrigerant
 from loopodds.sections import inspection_from
@@ -314,7 +315,7 @@ def test_a_masking_finding_that_is_only_likely_masks_when_it_is_the_likelier(
 def test_a_gauge_that_no_sound_block_covers_is_a_fault_of_the_knowledge(small: Knowledge) -> None:
     node = small.node("low_side")
     lame = replace(node, raw={**node.raw, "sound": [{"when": {"expansion": "TXV"}, "expected": 0}]})
-    shape = replace(node.distribution, sound=lame.in_context({}).distribution.sound[:0])
+    shape = replace(node.distribution, sound=in_context(lame, {}).distribution.sound[:0])
     broken = replace(small, nodes={**small.nodes, "low_side": replace(lame, distribution=shape)})
     batch = InspectionBatch(
         1,

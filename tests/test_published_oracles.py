@@ -16,7 +16,7 @@ from loopodds.errors import KnowledgeError
 from loopodds.exchange import discrete_variables, read_bif
 from loopodds.junction import JunctionTree
 from loopodds.network import Discrete, Evidence, Network
-from loopodds.nodes import parse_node
+from loopodds.parsing import parse_node
 from references import enumerate_joint, known_of, marginals
 
 ORACLES = Path(__file__).parent / "oracles"

@@ -22,7 +22,7 @@ from loopodds.exchange import read_bif
 from loopodds.hypotheses import overturned
 from loopodds.junction import JunctionTree
 from loopodds.network import Discrete, Evidence
-from loopodds.nodes import GRADES
+from loopodds.parsing import GRADES
 from loopodds.sensitivity import Sensitivity, number_turns, replaced, sensitivity_of
 from loopodds.simulation import hide_at_random, simulate
 

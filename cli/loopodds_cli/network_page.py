@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from loopodds.arcs import children_of, parents_of
 from loopodds.nodes import Graded, Levels, Node, Shape, Table
+from loopodds.parsing import in_context
 from rich.text import Text
 
 from loopodds_cli.page import FAINT, STRONG, Cell, Page
@@ -96,14 +97,14 @@ def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> 
     page.line(node.about)
     _facts(page, node, knowledge)
     notes = _Footnotes()
-    shown = node.in_context(context)
+    shown = in_context(node, context)
     page.heading("Numbers", ", ".join(context.values()))
     page.line(_how_to_read(shown))
     _print_lines(page, _lines(shown, settings), notes)
     for when, _ in () if context else node.variants:
         page.heading("Different numbers", f"when {_when(when)}")
         usual = _lines(node, settings)
-        there = _lines(node.in_context(when), settings)
+        there = _lines(in_context(node, when), settings)
         changed = [line for line in there if line.grounds is None or line not in usual]
         _print_lines(page, changed, notes)
     page.heading("Where the numbers come from", "weight: for how many cars seen they count")

@@ -18,6 +18,7 @@ from loopodds.errors import KnowledgeError
 from loopodds.knowledge import Knowledge
 from loopodds.network import Discrete, GaugeNode, Network, topological
 from loopodds.nodes import Node, Shape
+from loopodds.parsing import in_context
 
 Pairs = tuple[tuple[str, str], ...]
 
@@ -116,7 +117,7 @@ def node_arrays(
     hidden = knowledge.of_kind("history", "fault", "mechanism")
     states = {name: one.states for name, one in hidden.items()}
     settled = [
-        (share, node.in_context(full), full)
+        (share, in_context(node, full), full)
         for share, full in full_contexts(node.context_keys(), knowledge, context)
     ]
     shape = node.distribution

@@ -20,7 +20,8 @@ from loopodds.assembly import node_arrays
 from loopodds.dial_words import Path, dial_words, place_words
 from loopodds.knowledge import Knowledge
 from loopodds.network import Discrete, GaugeNode, Network
-from loopodds.nodes import Grounds, Node, Shape, parse_node, take_grounds
+from loopodds.nodes import Grounds, Node, Shape
+from loopodds.parsing import parse_node, take_grounds
 
 Made = Discrete | GaugeNode
 Kind = Literal["probability", "factor", "mean", "spread"]

@@ -22,6 +22,7 @@ from loopodds.errors import KnowledgeError
 from loopodds.inspection import CHOICES, InspectionBatch
 from loopodds.knowledge import Knowledge
 from loopodds.nodes import Node, Shape, Sound, matches
+from loopodds.parsing import in_context
 from loopodds.refrigerants import SUPPORTED, refrigerant
 
 # the conditions at which the knowledge gives the value of a sound loop
@@ -242,7 +243,7 @@ def _expectation(
     node = knowledge.nodes[name]
     weights, rows, variances = [], [], []
     for weight, context in full_contexts(_sound_keys(node), knowledge, dict(known)):
-        sound = _sound(node.in_context(context), context)
+        sound = _sound(in_context(node, context), context)
         weights.append(weight)
         rows.append((sound.expected, sound.per_ambient, sound.per_humidity))
         variances.append(sound.spread**2)

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from loopodds.errors import KnowledgeError, unknown_name
-from loopodds.nodes import Grounds, Node, parse_node, take_grounds
+from loopodds.nodes import Grounds, Node
+from loopodds.parsing import parse_node, take_grounds
 
 NODE_FILES = {
     "fault": "faults.toml",

@@ -22,7 +22,7 @@ from loopodds.knowledge import NODE_FILES, OTHER_FILES, Knowledge, load_knowledg
 from loopodds.lint_gates import gate_problems
 from loopodds.lint_nodes import HIDDEN, Problem, node_problems, unknown_text
 from loopodds.lint_work import work_problems
-from loopodds.nodes import parse_node
+from loopodds.parsing import in_context, parse_node
 
 # what a file with a slip in its structure makes the reader stumble over
 STRUCTURE_ERRORS = (AttributeError, KeyError, TypeError, ValueError)
@@ -85,7 +85,7 @@ def _unparsed(files: Files) -> Iterator[Problem]:
             try:
                 node = parse_node(name, kind, entry, file)
                 for when, _ in node.variants:
-                    node.in_context(when)
+                    in_context(node, when)
             except LoopoddsError as error:
                 yield _of_error(error, file, name)
             except STRUCTURE_ERRORS as error:

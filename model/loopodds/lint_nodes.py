@@ -14,6 +14,7 @@ from loopodds.gauges import read_gauges
 from loopodds.inspection import CHOICES, InspectionBatch, reading_dimension
 from loopodds.knowledge import Knowledge
 from loopodds.nodes import Graded, Levels, Node, Shape, Table, matches
+from loopodds.parsing import in_context
 
 HIDDEN = ("fault", "mechanism", "history")
 PROBE = 300.0
@@ -50,7 +51,7 @@ def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Problem]:
 def _versions(node: Node, knowledge: Knowledge) -> Iterator[Node]:
     yield node
     for when, _ in node.variants:
-        yield node.in_context(when)
+        yield in_context(node, when)
 
 
 def _label_texts(node: Node) -> Iterator[str]:

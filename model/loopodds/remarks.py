@@ -28,6 +28,7 @@ from loopodds.inspection import NUMBERS, InspectionBatch
 from loopodds.knowledge import Knowledge
 from loopodds.likelihoods import interval_codes
 from loopodds.nodes import Node, Shape
+from loopodds.parsing import in_context
 
 # engineering estimates
 ODD_SPREADS = 4.0
@@ -122,7 +123,7 @@ def _spreads_from_anything(
     states = {name: other.states for name, other in hidden.items()}
     nearest = np.inf
     for _, context in full_contexts(node.context_keys(), knowledge, known):
-        array = gauge_array(node.in_context(context), states, context)
+        array = gauge_array(in_context(node, context), states, context)
         spread = np.hypot(array.spread, reading.extra[0])
         nearest = min(nearest, float((np.abs(reading.residual[0] - array.mean) / spread).min()))
     return nearest
