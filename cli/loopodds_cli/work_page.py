@@ -17,26 +17,27 @@ if TYPE_CHECKING:
 
 def print_work(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     """The best tests, and what would be done to the car if nothing more were tested."""
-    tests = result.next_tests
+    tests, plan = result.next_tests, result.plan
     pays = any(test["net_value"] > 0 for test in tests)
-    if tests:
-        if pays:
-            page.heading("What to test next", "what each saves, less its cost")
-        else:
-            idle = "none pays for itself alone; these tell most for their time"
-            page.heading("Further tests", idle)
-        page.rows([_row(test, knowledge) for test in tests], right=[1, 2])
-        for test in tests:
-            if test["blocked_by"]:
-                page.line(_after(test, knowledge), indent=2)
-    if result.plan is not None:
-        _plan(page, result.plan, pays, knowledge)
+    if pays:
+        unit = f", in {money(0, plan['currency']).removeprefix('0 ')}" if plan is not None else ""
+        page.heading("What to test next", f"what each saves, less its cost{unit}")
+    elif tests:
+        idle = "none pays for itself alone; these tell most for their time"
+        page.heading("Further tests", idle)
+    page.rows([_row(test, pays, knowledge) for test in tests], right=[1, 2])
+    for test in tests:
+        if test["blocked_by"]:
+            page.line(_after(test, knowledge), indent=2)
+    if plan is not None:
+        _plan(page, plan, pays, knowledge)
 
 
-def _row(test: Mapping[str, Any], knowledge: Knowledge) -> Sequence[Cell]:
+def _row(test: Mapping[str, Any], pays: bool, knowledge: Knowledge) -> Sequence[Cell]:
     net = round(test["net_value"])
     saves = Text(f"{net:+,d}", FOR if net > 0 else AGAINST)
-    return knowledge.tests[test["test"]].title, duration(test["minutes"]), saves
+    row = (knowledge.tests[test["test"]].title, duration(test["minutes"]))
+    return (*row, saves) if pays else row
 
 
 def _after(test: Mapping[str, Any], knowledge: Knowledge) -> str:
