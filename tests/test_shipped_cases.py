@@ -16,7 +16,11 @@ from loopodds.inspection import Inspection
 
 FOLDER = Path(str(resources.files("loopodds_data").joinpath("cases")))
 CASES = sorted(FOLDER.glob("*.toml"), key=lambda path: path.name)
+OPEN = {"first_look"}  # looked at, the outcome not known yet
 EVERY_CASE = pytest.mark.parametrize("path", CASES, ids=lambda path: path.stem)
+EVERY_CLOSED_CASE = pytest.mark.parametrize(
+    "path", [path for path in CASES if path.stem not in OPEN], ids=lambda path: path.stem
+)
 
 
 @cache
@@ -41,7 +45,7 @@ def test_a_case_says_that_it_is_invented_and_raises_no_warning(path: Path) -> No
     assert case(path)[0].warnings == ()
 
 
-@EVERY_CASE
+@EVERY_CLOSED_CASE
 def test_what_was_confirmed_is_more_likely_than_not(path: Path) -> None:
     inspection, belief = case(path)
     assert inspection.confirmed
@@ -52,7 +56,15 @@ def test_what_was_confirmed_is_more_likely_than_not(path: Path) -> None:
         assert found > least, f"{fault} {states}: {found:.2f}"
 
 
-@EVERY_CASE
+@pytest.mark.parametrize("name", sorted(OPEN))
+def test_a_case_without_an_outcome_leaves_something_to_find_out(name: str) -> None:
+    inspection, belief = named(name)
+    assert not inspection.confirmed
+    # below 0.95 a workshop would make another test
+    assert belief.ranking()[0].probability < 0.95
+
+
+@EVERY_CLOSED_CASE
 def test_the_first_condition_is_a_confirmed_one_or_the_car_is_sound(path: Path) -> None:
     inspection, belief = case(path)
     first = belief.ranking()[0]
