@@ -15,7 +15,7 @@ from loopodds.errors import LoopoddsError
 from loopodds.network import Evidence
 
 Sound = ""
-_WAVE = 24
+_WAVE = 8
 
 
 class RankedCondition(NamedTuple):
