@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds.assessment import condition_title
 from loopodds.observations import printable
+from loopodds.phrases import sentence, spaced
 from loopodds.replay import described, value_text
 from rich.text import Text
 
@@ -125,7 +126,7 @@ def print_list(ends: Iterable[tuple[Event, Event]], everything: bool) -> None:
         rows.append(
             (
                 str(first.case), printable(first.content["name"]) or "-", last.time[:10],
-                "closed" if closed else "open", percent(p), name.replace("_", " "),
+                "closed" if closed else "open", percent(p), spaced(name),
             )
         )  # fmt: skip
     page.rows(rows, right=[0, 4])
@@ -272,4 +273,4 @@ def title_of(name: str, knowledge: Knowledge) -> str:
     """Plain title of a condition; the bare name if the knowledge does not have it any more."""
     known = name in knowledge.conditions or name == "sound"
     title = condition_title(name, knowledge) if known else name
-    return title[:1].upper() + title[1:]
+    return sentence(title)

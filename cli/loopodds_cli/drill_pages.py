@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds.assessment import SOUND, condition_title
 from loopodds.levels import told
 from loopodds.moves import Closed
+from loopodds.phrases import sentence, spaced
 from rich.text import Text
 
 from loopodds_cli.page import CAUTION, FAINT, STRONG, Cell, Page, percent
@@ -41,8 +42,7 @@ UNREADABLE = "no usable reading"
 
 def title_of(name: str, knowledge: Knowledge) -> str:
     """Title of a condition or of ``sound``, as the start of a line."""
-    title = condition_title(name, knowledge)
-    return title[:1].upper() + title[1:]
+    return sentence(condition_title(name, knowledge))
 
 
 def truth_of(car: PracticeCar, knowledge: Knowledge) -> list[str]:
@@ -50,7 +50,7 @@ def truth_of(car: PracticeCar, knowledge: Knowledge) -> list[str]:
     found = []
     for name in car.present:
         condition = knowledge.condition(name)
-        degree = f" ({_words(car.states[condition.variable])})" if len(condition.states) > 1 else ""
+        degree = f" ({spaced(car.states[condition.variable])})" if len(condition.states) > 1 else ""
         found.append(title_of(name, knowledge) + degree)
     return found or ["Nothing wrong"]
 
@@ -68,7 +68,7 @@ def told_rows(exercise: Exercise) -> list[tuple[str, str]]:
     """What the driver tells: question and answer."""
     knowledge, car = exercise.model.knowledge, exercise.car
     return [
-        (knowledge.node(name).question or knowledge.node(name).title, _words(car.findings[name]))
+        (knowledge.node(name).question or knowledge.node(name).title, spaced(car.findings[name]))
         for name in told(exercise.model)
     ]
 
@@ -131,7 +131,7 @@ def print_done(done: Iterable[Done], exercise: Exercise) -> None:
         test = knowledge.tests[one.test]
         page.line(Text(test.title, STRONG), Text(f"{one.minutes:.0f} min", FAINT))
         page.rows(_shown_rows(one.shown, knowledge))
-        listed = ", ".join(_words(key) for key in cautions_of(one.test, exercise))
+        listed = ", ".join(spaced(key) for key in cautions_of(one.test, exercise))
         if listed:
             page.marked("!", f"mind: {listed}", FAINT)
 
@@ -147,7 +147,7 @@ def print_seen(exercise: Exercise) -> None:
 
 def _shown_rows(shown: Mapping[str, str], knowledge: Knowledge) -> list[Sequence[Cell]]:
     return [
-        (knowledge.node(name).title, _words(text).replace("degC", "°C") or Text(UNREADABLE, FAINT))
+        (knowledge.node(name).title, shown_words(text) or Text(UNREADABLE, FAINT))
         for name, text in shown.items()
     ]
 
@@ -263,5 +263,6 @@ def _listed(names: Sequence[str]) -> str:
     return ", ".join(names) or "nothing"
 
 
-def _words(name: str) -> str:
-    return name.replace("_", " ")
+def shown_words(text: str) -> str:
+    """What a test showed, a word or a reading, as it is printed."""
+    return spaced(text).replace("degC", "°C")

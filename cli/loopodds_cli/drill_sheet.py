@@ -23,6 +23,7 @@ from loopodds_cli.drill_pages import (
     UNREADABLE,
     history_titles,
     make_up,
+    shown_words,
     title_of,
     told_rows,
     truth_of,
@@ -225,7 +226,9 @@ def _results(exercise: Exercise) -> list[Row]:
         shown = {
             one: car.findings.get(one) or car.readings.get(one) or UNREADABLE for one in test.yields
         }
-        listed = [f"{knowledge.node(one).title}: {_words(text)}" for one, text in shown.items()]
+        listed = [
+            f"{knowledge.node(one).title}: {shown_words(text)}" for one, text in shown.items()
+        ]
         rows.append((test.title, f"{exercise.prices.minutes[name]:.0f}", "; ".join(listed)))
     return rows
 
@@ -276,7 +279,3 @@ def _document(title: str, parts: Iterable[str]) -> str:
         f"<title>{escape(title)}</title>\n<style>\n{style}</style>\n</head>\n"
         f"<body>\n{body}\n</body>\n</html>\n"
     )
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ").replace("degC", "°C")

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from loopodds.assessment import condition_title
+from loopodds.phrases import spaced
 from rich.text import Text
 
 from loopodds_cli.page import (
@@ -93,7 +94,7 @@ def _share_rows(
     rows: list[Sequence[Cell]] = []
     for share in told:
         style = FOR if share.decibans > 0 else AGAINST
-        said = f"{knowledge.node(share.name).title}: {_words(recorded[share.name])}"
+        said = f"{knowledge.node(share.name).title}: {spaced(recorded[share.name])}"
         bar = signed_bar(share.decibans / largest, page.plain)
         rows.append((Text(f"{share.decibans:+.1f}", style), Text(bar, style), said))
     if rest:
@@ -136,8 +137,8 @@ def _misreading(
     suspect = found.suspects[0]
     node = knowledge.node(suspect.name)
     page.heading("Does it fit together", "if one thing was misread")
-    said = f"{node.title}: {_words(recorded[suspect.name])}"
-    rather = f"{_words(suspect.rather)} ({percent(suspect.rather_probability)})"
+    said = f"{node.title}: {spaced(recorded[suspect.name])}"
+    rather = f"{spaced(suspect.rather)} ({percent(suspect.rather_probability)})"
     text = f"{said}. The rest would lead one to expect {rather}."
     if found.culprit is not None:
         page.marked("!", f"{text} If it was misread, everything else fits: look again.")
@@ -165,9 +166,9 @@ def _turning_points(page: Page, points: Sequence[TurningPoint], knowledge: Knowl
 
 
 def _point_row(point: TurningPoint | PlanTurn, knowledge: Knowledge) -> Sequence[Cell]:
-    said = f"{knowledge.node(point.name).title}: {_words(point.state)}"
+    said = f"{knowledge.node(point.name).title}: {spaced(point.state)}"
     if point.recorded:
-        said += f" (it was {_words(point.recorded)})"
+        said += f" (it was {spaced(point.recorded)})"
     return Text(f"chance {percent(point.chance)}", FAINT), said
 
 
@@ -215,7 +216,3 @@ def print_numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> No
         told = f"now {dial.value:.3g}, at {turn.value:.3g} {then} leads"
         grounds = f"{dial.grounds.grade}, {dial.grounds.source}" if dial.grounds else ""
         page.line(Text(told), Text(f" {grounds}", FAINT), indent=5)
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")

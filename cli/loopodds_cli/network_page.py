@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from loopodds.arcs import children_of, parents_of
 from loopodds.nodes import Graded, Levels, Node, Shape, Table
 from loopodds.parsing import in_context
+from loopodds.phrases import spaced
 from rich.text import Text
 
 from loopodds_cli.page import FAINT, STRONG, Cell, Page
@@ -152,7 +153,7 @@ def _weakened(node: Node) -> str:
 
 def _how_to_read(node: Node) -> str:
     if isinstance(node.distribution, Shape):
-        transform = node.transform.replace("_", " ")
+        transform = spaced(node.transform)
         return (
             f"In {node.scale} ({transform}); a sound loop at 25 degC and 50 % humidity. Shifts add."
         )

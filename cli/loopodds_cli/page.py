@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from loopodds.phrases import percent as percent
 from rich.console import Console
 from rich.style import Style
 from rich.text import Text
@@ -119,21 +120,6 @@ class Page:
 
 def _text(cell: Cell) -> Text:
     return cell if isinstance(cell, Text) else Text(cell)
-
-
-def percent(probability: float) -> str:
-    """Whole per cent, but never 0 % or 100 % for what is not certain.
-
-    Examples
-    --------
-    >>> percent(0.834), percent(0.004), percent(0.9991)
-    ('83 %', '<1 %', '>99 %')
-    """
-    if 0 < probability < 0.01:
-        return "<1 %"
-    if 0.99 < probability < 1:
-        return ">99 %"
-    return f"{100 * probability:.0f} %"
 
 
 def chance_word(probability: float) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from loopodds.phrases import spaced
 
 if TYPE_CHECKING:
     from loopodds.explanation import Explanation
@@ -41,7 +42,7 @@ def draw_weights(
     recorded = recorded_words(inspection, knowledge)
     shares = found.shares.shares
     bars = [
-        Bar(f"{knowledge.node(s.name).title}: {recorded[s.name]}".replace("_", " "), s.decibans)
+        Bar(spaced(f"{knowledge.node(s.name).title}: {recorded[s.name]}"), s.decibans)
         for s in shares[:BARS]
     ]
     if shares[BARS:]:
@@ -80,7 +81,6 @@ def draw_what_if(path: str, found: WhatIf, knowledge: Knowledge) -> None:
         for name in sorted(moved, key=lambda name: -moved[name])[:ROWS]
     ]
     names = [
-        " and ".join(f"{c.name}: {c.after}".replace("_", " ") for c in v.changes)
-        for v in found.variations
+        " and ".join(spaced(f"{c.name}: {c.after}") for c in v.changes) for v in found.variations
     ]
     write_whole(Path(path), what_if_picture(rows, names).svg)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from loopodds.assessment import SOUND, condition_title
+from loopodds.phrases import sentence
 from rich.text import Text
 
 from loopodds_cli.page import CAUTION, FAINT, STRONG, Cell, Page, percent
@@ -65,7 +66,7 @@ def _conditions(page: Page, summary: Summary, knowledge: Knowledge) -> None:
             f"{expected:,.0f}",
             percent(expected / tally.scored),
             Text(f"leads in {tally.top.get(name, 0):,}", FAINT),
-            _sentence(condition_title(name, knowledge)),
+            sentence(condition_title(name, knowledge)),
         )
         for name, expected in (sound, *faults)
     ]
@@ -120,7 +121,3 @@ def _why(entry: Reopen, knowledge: Knowledge) -> str:
         for m in entry.missed[:MISSED_SHOWN]
     )
     return f"{missed}; {said}"
-
-
-def _sentence(title: str) -> str:
-    return title[:1].upper() + title[1:]

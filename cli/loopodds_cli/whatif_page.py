@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from loopodds.assessment import condition_title
+from loopodds.phrases import sentence, spaced
 from rich.text import Text
 
 from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
@@ -48,12 +49,12 @@ def _change(change: Change, knowledge: Knowledge) -> str:
     if change.name in knowledge.nodes:
         title = knowledge.node(change.name).title
     else:
-        title = change.name.replace("_", " ")
-    return f"{title}: {_words(change.after)}"
+        title = spaced(change.name)
+    return f"{title}: {spaced(change.after)}"
 
 
 def _chance(variation: Outlook) -> list[str]:
-    changed = [f"instead of {_words(c.before)}" for c in variation.changes if _was(c)]
+    changed = [f"instead of {spaced(c.before)}" for c in variation.changes if _was(c)]
     if np.isfinite(variation.chance):
         changed.append(f"supposed; as the case stands, {percent(variation.chance)} likely")
     return changed
@@ -74,8 +75,7 @@ def _moved(page: Page, found: WhatIf, variation: Outlook, knowledge: Knowledge) 
             break
         up = after > before
         arrow = Text("up" if up else "down", FOR if up else AGAINST)
-        title = condition_title(name, knowledge)
-        title = title[:1].upper() + title[1:]
+        title = sentence(condition_title(name, knowledge))
         rows.append((percent(before), arrow, percent(after), page.bar(after, before), title))
     if not rows:
         page.line("Nothing, by as much as one per cent.", indent=2)
@@ -103,11 +103,7 @@ def _expected(page: Page, found: WhatIf, variation: Outlook, knowledge: Knowledg
 def _expectation(before: Foretold, after: Foretold, knowledge: Knowledge) -> Sequence[Cell]:
     word = after.likeliest
     title = knowledge.node(after.name).title
-    said = f"{_words(word)} {percent(after.states[word])}"
+    said = f"{spaced(word)} {percent(after.states[word])}"
     if after.range_text():
         said = f"{after.range_text()} ({said})"
     return title, said, Text(f"was {percent(before.states[word])}", FAINT)
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")

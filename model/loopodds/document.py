@@ -88,18 +88,3 @@ class Document:
     title: str
     parts: tuple[Part, ...]
     end: str
-
-
-def percent(probability: float) -> str:
-    """Whole per cent, but never 0 or 100 for what is not certain.
-
-    Examples
-    --------
-    >>> percent(0.834), percent(0.004), percent(0.9991)
-    ('83 %', '<1 %', '>99 %')
-    """
-    if 0 < probability < 0.01:
-        return "<1 %"
-    if 0.99 < probability < 1:
-        return ">99 %"
-    return f"{100 * probability:.0f} %"

@@ -16,8 +16,8 @@ from loopodds.document import (
     Paragraph,
     Part,
     Table,
-    percent,
 )
+from loopodds.phrases import percent
 
 # a browser that honours this fetches nothing, whatever the text of a case may say
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"

@@ -13,8 +13,8 @@ from loopodds.document import (
     Items,
     Paragraph,
     Table,
-    percent,
 )
+from loopodds.phrases import percent
 
 _SPECIAL = re.compile(r"([\\`*_\[\]|<>~&]|^[#+-])")
 

@@ -16,6 +16,7 @@ from loopodds.figures import Moment
 from loopodds.inspection import Inspection, Quantity
 from loopodds.knowledge import Knowledge
 from loopodds.observations import outcomes_of
+from loopodds.phrases import spaced
 from loopodds.replay import described, value_text
 
 START = "before anything was seen"
@@ -152,7 +153,7 @@ def report_of(
 def _car(inspection: Inspection) -> tuple[tuple[str, str], ...]:
     stated = {**inspection.vehicle, **inspection.conditions}
     return tuple(
-        (name.replace("_", " "), value.text if isinstance(value, Quantity) else value)
+        (spaced(name), value.text if isinstance(value, Quantity) else value)
         for name, value in stated.items()
     )
 
@@ -170,7 +171,7 @@ def _told_in(inspection: Inspection, model: Model) -> tuple[tuple[Entry, ...], t
     for section in ("history", "findings", "readings"):
         for name, value in getattr(inspection, section).items():
             steps.append(_with(steps[-1], section, name, value))
-            said = recorded[name].replace("_", " ")
+            said = spaced(recorded[name])
             labels.append(f"{_title(name, knowledge)}: {said}")
     moments = tuple(
         Moment(label, chances(posterior))
@@ -207,7 +208,7 @@ def event_words(event: Event, knowledge: Knowledge) -> str:
     """What happened, with titles for names where the knowledge has them."""
     content = event.content
     if event.kind in ("seen", "read"):
-        value = value_text(content["value"]).replace("_", " ")
+        value = spaced(value_text(content["value"]))
         return f"{_title(content['name'], knowledge)}: {value}"
     if event.kind == "doubted":
         return f"doubted: {_title(content['name'], knowledge)}"
@@ -215,9 +216,9 @@ def event_words(event: Event, knowledge: Knowledge) -> str:
         return f"withdrawn: {', '.join(_title(name, knowledge) for name in content['names'])}"
     if event.kind == "test_done" and content["test"] in knowledge.tests:
         return f"done: {knowledge.tests[content['test']].title}"
-    return described(event).replace("_", " ")
+    return spaced(described(event))
 
 
 def _title(name: str, knowledge: Knowledge) -> str:
     """What the knowledge calls something, or the name itself in words."""
-    return knowledge.nodes[name].title if name in knowledge.nodes else name.replace("_", " ")
+    return knowledge.nodes[name].title if name in knowledge.nodes else spaced(name)

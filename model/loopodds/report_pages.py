@@ -18,6 +18,7 @@ from loopodds.document import (
     Part,
 )
 from loopodds.knowledge import Knowledge
+from loopodds.phrases import sentence, spaced
 from loopodds.report import Report
 from loopodds.report_record import record_blocks
 from loopodds.report_work import plural
@@ -133,7 +134,7 @@ def _seen(report: Report) -> Iterator[Block]:
         yield Paragraph("Nothing was recorded yet; these are the odds before looking.")
         return
     strongest = [share.name for share in report.explanation.shares.shares][:FINDINGS]
-    told = [f"{report.knowledge.node(n).title}: {recorded[n]}".replace("_", " ") for n in strongest]
+    told = [spaced(f"{report.knowledge.node(n).title}: {recorded[n]}") for n in strongest]
     yield Items(tuple(told))
     rest = len(recorded) - len(told)
     if rest > 0:
@@ -236,8 +237,3 @@ def _in_100(probability: float) -> str:
     if probability < 0.01:
         return "Fewer than 1 of 100 cars"
     return f"About {100 * probability:.0f} of 100 cars"
-
-
-def sentence(text: str) -> str:
-    """The text with a capital at its start."""
-    return text[:1].upper() + text[1:]

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from loopodds.assessment import condition_title
-from loopodds.document import Block, Drawing, Heading, Items, Paragraph, Table, percent
+from loopodds.document import Block, Drawing, Heading, Items, Paragraph, Table
 from loopodds.explanation import TurningPoint
 from loopodds.figures import (
     Bar,
@@ -16,6 +16,7 @@ from loopodds.figures import (
 )
 from loopodds.hypotheses import SOUND
 from loopodds.knowledge import Knowledge
+from loopodds.phrases import percent, sentence, spaced
 from loopodds.report import Report
 from loopodds.report_work import plan_blocks, test_blocks
 from loopodds.shares import Shares
@@ -51,8 +52,7 @@ def record_blocks(report: Report) -> Iterator[Block]:
 
 def title_of(name: str, knowledge: Knowledge) -> str:
     """Title of a condition or of ``sound``, with a capital."""
-    title = condition_title(name, knowledge)
-    return title[:1].upper() + title[1:]
+    return sentence(condition_title(name, knowledge))
 
 
 def _cautions(report: Report) -> Iterator[Block]:
@@ -121,7 +121,7 @@ def _bars(shares: Shares, report: Report) -> list[Bar]:
     """The strongest shares under the words of what was recorded, the rest together."""
     recorded = report.assessment.recorded
     bars = [
-        Bar(f"{report.knowledge.node(s.name).title}: {recorded[s.name]}".replace("_", " "),
+        Bar(spaced(f"{report.knowledge.node(s.name).title}: {recorded[s.name]}"),
             s.decibans)
         for s in shares.shares[:BARS]
     ]  # fmt: skip
@@ -145,7 +145,7 @@ def _fit(report: Report) -> str:
     culprit = found.culprit
     if culprit is not None:
         node = knowledge.node(culprit.name)
-        said = report.assessment.recorded[culprit.name].replace("_", " ")
+        said = spaced(report.assessment.recorded[culprit.name])
         return (
             f"Look again: if \u201c{node.title}: {said}\u201d was misread, everything else fits. "
             f"The rest would lead one to expect {culprit.rather.replace('_', ' ')}."
@@ -196,8 +196,8 @@ def _turning_row(point: TurningPoint, report: Report) -> tuple[str, str, str, st
         f"{condition_title(point.verdict, report.knowledge).lower()}, {percent(point.probability)}"
     )
     return (
-        f"{title}: {point.state}".replace("_", " "),
-        point.recorded.replace("_", " ") or "not looked at",
+        spaced(f"{title}: {point.state}"),
+        spaced(point.recorded) or "not looked at",
         percent(point.chance),
         then,
     )
@@ -228,7 +228,7 @@ def _clock(time: str) -> str:
 
 
 def _confirmed_words(confirmed: Mapping[str, str]) -> str:
-    return ", ".join(f"{name} {word}".replace("_", " ") for name, word in confirmed.items())
+    return ", ".join(spaced(f"{name} {word}") for name, word in confirmed.items())
 
 
 def _unseen(report: Report) -> Iterator[Block]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from loopodds.document import Block, Drawing, Heading, Paragraph, Table, percent
+from loopodds.document import Block, Drawing, Heading, Paragraph, Table
 from loopodds.figures import NextTest, next_tests_picture
 from loopodds.knowledge import Knowledge
+from loopodds.phrases import percent
 from loopodds.report import Report
 
 TESTS = 6

@@ -1,0 +1,40 @@
+"""Small pieces of wording that every page and report shares."""
+
+from __future__ import annotations
+
+
+def percent(probability: float) -> str:
+    """Whole per cent, but never 0 or 100 for what is not certain.
+
+    Examples
+    --------
+    >>> percent(0.834), percent(0.004), percent(0.9991)
+    ('83 %', '<1 %', '>99 %')
+    """
+    if 0 < probability < 0.01:
+        return "<1 %"
+    if 0.99 < probability < 1:
+        return ">99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def sentence(text: str) -> str:
+    """The text with a capital at its start.
+
+    Examples
+    --------
+    >>> sentence("slow swing of the needles")
+    'Slow swing of the needles'
+    """
+    return text[:1].upper() + text[1:]
+
+
+def spaced(name: str) -> str:
+    """A name of the knowledge files as words.
+
+    Examples
+    --------
+    >>> spaced("moisture_indicator")
+    'moisture indicator'
+    """
+    return name.replace("_", " ")
