@@ -16,6 +16,8 @@ from loopodds.errors import OutOfRange
 
 LEAST = 1e-15
 """What a probability of exactly zero or one counts as where its logarithm is needed."""
+QUANTILE_90 = 1.6448536269514722
+"""Of the standard normal: nine tenths lie within so many deviations of its mean."""
 _HALVINGS = 50
 
 
@@ -155,18 +157,14 @@ def calibration_curve(
     return CalibrationCurve(sums[0] / count[held], sums[1] / count[held], low, high, count[held])
 
 
-def wilson_interval(
-    events: ArrayLike, trials: ArrayLike, z: float = 1.6448536269514722
-) -> tuple[FloatArray, FloatArray]:
-    """Interval for a share from its count (Wilson 1927); never outside 0 to 1.
+def wilson_interval(events: ArrayLike, trials: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Interval of 90 % for a share from its count (Wilson 1927); never outside 0 to 1.
 
     Parameters
     ----------
     events, trials : array, any shape
-    z : float
-        Normal quantile; the default gives 90 %.
     """
-    n = np.asarray(trials, dtype=np.float64)
+    n, z = np.asarray(trials, dtype=np.float64), QUANTILE_90
     p = np.asarray(events, dtype=np.float64) / n
     centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)
     half = z * np.sqrt(p * (1 - p) / n + z**2 / (4 * n**2)) / (1 + z**2 / n)

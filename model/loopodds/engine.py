@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from loopodds.aliases import FloatArray, Query
+from loopodds.aliases import FloatArray
 from loopodds.assembly import build_network
 from loopodds.errors import ImpossibleEvidence
 from loopodds.junction import JunctionTree, Posterior
@@ -29,14 +29,11 @@ class Beliefs:
         Probability that every fault variable is in its sound state.
     faults : dict of str to float array, shape (rows, states)
         Marginal of each fault variable; sums to one over the last axis.
-    joints : dict of Query to float array
-        What was asked for besides.
     """
 
     log_evidence: FloatArray
     p_sound: FloatArray
     faults: dict[str, FloatArray]
-    joints: dict[Query, FloatArray]
 
     def condition(self, condition: Condition, states: tuple[str, ...]) -> FloatArray:
         """Probability of a condition, shape (rows,), from the states of its variable."""
@@ -82,23 +79,13 @@ class Model:
         """States of a node of the knowledge."""
         return self.knowledge.node(name).states
 
-    def believe(
-        self, context: Context, evidence: Evidence, queries: Iterable[Query] = ()
-    ) -> Beliefs:
-        """Posteriors of every fault, and p_sound, for a batch in one context.
-
-        Parameters
-        ----------
-        queries : iterable of tuple of str
-            Further joints of hidden variables that share a clique.
-        """
-        wanted = [(name,) for name in self.faults]
-        posterior = self.tree(context).propagate(evidence, [*wanted, *queries])
+    def believe(self, context: Context, evidence: Evidence) -> Beliefs:
+        """Posteriors of every fault, and p_sound, for a batch in one context."""
+        posterior = self.tree(context).propagate(evidence, [(name,) for name in self.faults])
         return Beliefs(
             posterior.log_evidence,
             self._p_sound(context, evidence, posterior),
             {name: posterior[name] for name in self.faults},
-            posterior.joints,
         )
 
     def _p_sound(self, context: Context, evidence: Evidence, posterior: Posterior) -> FloatArray:

@@ -72,7 +72,6 @@ def read_inspections(
     source: str | Path,
     knowledge: Knowledge,
     columns: str | Path | None = None,
-    chunk_rows: int = CHUNK_ROWS,
 ) -> Iterator[ReadInspections]:
     """Every inspection of an archive, so many rows at a time.
 
@@ -99,7 +98,7 @@ def read_inspections(
     try:
         plan = plan_columns(reader.schema.names, knowledge, mapping)
         reader.expect_words(feed.column for feed in plan.feeds if feed.options)
-        for chunk in reader.chunks(chunk_rows):
+        for chunk in reader.chunks(CHUNK_ROWS):
             taken = take_in(chunk, plan, knowledge)
             numbers = chunk.first_row + chunk.offsets[taken.rows]
             yield ReadInspections(taken.batch, numbers, rejects_in(chunk, taken.problems))

@@ -14,7 +14,6 @@ import os
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
-from types import TracebackType
 from typing import IO, Any
 
 from loopodds.errors import InspectionError
@@ -72,12 +71,7 @@ class Journal:
     def __enter__(self) -> Journal:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.close()
 
     def close(self) -> None:

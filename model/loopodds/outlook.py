@@ -22,6 +22,8 @@ from loopodds.network import Evidence
 from loopodds.simulation import draw_reading
 
 LISTED = 4096
+DRAWS = 2000
+"""Where the joint states of the faults are too many to list."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,7 +149,6 @@ def informed_saving(
     decision: Decision,
     to_do: FloatArray,
     rng: np.random.Generator,
-    draws: int = 2000,
 ) -> tuple[float, float]:
     """Value of perfect information: what knowing every fault exactly would save, and its error.
 
@@ -159,14 +160,14 @@ def informed_saving(
         index = np.indices(cards).reshape(len(cards), -1)
         weight = calibrated.joint(names).ravel()
     else:
-        states = calibrated.draw(draws, rng)
+        states = calibrated.draw(DRAWS, rng)
         index = np.array([states[name] for name in names])
-        weight = np.full(draws, 1 / draws)
+        weight = np.full(DRAWS, 1 / DRAWS)
     posteriors = {
         name: np.eye(card)[codes] for name, card, codes in zip(names, cards, index, strict=True)
     }
     rows = decision.marginals(posteriors, to_do)
     uninformed = decision.best(weight @ rows)
     saved = decision.cost_of(uninformed, rows) - decision.cost(rows)
-    error = 0.0 if prod(cards) <= LISTED else float(saved.std(ddof=1) / np.sqrt(draws))
+    error = 0.0 if prod(cards) <= LISTED else float(saved.std(ddof=1) / np.sqrt(DRAWS))
     return float(weight @ saved), error

@@ -32,6 +32,9 @@ GRID = 33
 MOST_STEPS = 10.0
 """Standard deviations beyond which a number is not thought to be off."""
 
+MOST_CONFIRMED = 8
+"""Turns that are recomputed from the whole network, the nearest first."""
+
 END = 1e-5
 """Share of a number's range left out at either end."""
 
@@ -276,11 +279,11 @@ def number_turns(belief: Belief) -> list[Turn]:
     return sorted(turns, key=lambda turn: turn.steps)
 
 
-def confirmed_turns(belief: Belief, most: int = 8) -> list[Turn]:
+def confirmed_turns(belief: Belief) -> list[Turn]:
     """The numbers that need be least far off, each turn confirmed by recomputing the network."""
     sensitivity = sensitivity_of(belief)
     near = [turn for turn in number_turns(belief) if turn.steps <= MOST_STEPS]
-    return list(itertools.islice(filter(sensitivity.confirm, near), most))
+    return list(itertools.islice(filter(sensitivity.confirm, near), MOST_CONFIRMED))
 
 
 def replaced(network: Network, made: Made) -> Network:
