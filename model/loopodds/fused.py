@@ -59,7 +59,9 @@ class FlatTree:
             separators,
             np.concatenate([np.broadcast_to(p.prior[..., 0], p.cards).ravel() for p in pieces]),
             np.concatenate(own),
+            np.concatenate([grouped(index) for index in own]),
             np.concatenate(home),
+            np.concatenate([grouped(index) for index in home]),
             np.concatenate([[0], np.cumsum([len(index) for index in home])[:-1]]),
         )
         self._asked: dict[tuple[tuple[Query, int], ...], _Layout] = {}
@@ -94,7 +96,7 @@ class FlatTree:
         return log_evidence, joints
 
     def _layout(self, queries: tuple[tuple[Query, int], ...]) -> _Layout:
-        """Where each query is summed from and to: cliques, sizes, maps, map starts, columns."""
+        """Where each query is summed from and to: cliques, sizes, groups, their starts, columns."""
         if queries not in self._asked:
             pieces = [self._pieces[number] for _, number in queries]
             maps = [
@@ -105,7 +107,7 @@ class FlatTree:
             self._asked[queries] = (
                 np.array([number for _, number in queries], dtype=np.int64),
                 sizes,
-                _joined(maps, np.int32),
+                _joined([grouped(index) for index in maps], np.int32),
                 _starts(maps),
                 np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64),
             )
@@ -208,13 +210,18 @@ def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray
     return flat
 
 
+def grouped(positions: IntArray) -> IntArray:
+    """Configurations listed cell by cell, from the cell of each configuration."""
+    return np.argsort(positions, kind="stable").astype(np.int32)
+
+
 def _alike(codes: IntArray, values: FloatArray, configs: Sequence[int]) -> IntArray:
     """Rows sorted by which evidence they have, the most expensive factors deciding first."""
     rows = codes.shape[1]
     if rows < 64:
         return np.arange(rows)
     key = np.zeros(rows, dtype=np.int64)
-    for i in sorted(range(len(configs)), key=lambda i: -configs[i])[:62]:
+    for i in sorted(range(len(configs)), key=lambda i: -configs[i])[:24]:
         present = codes[i] >= 0
         if values.shape[1]:
             present = present | ~np.isnan(values[i])

@@ -77,25 +77,6 @@ def _product(out, i, a, j):  # type: ignore[no-untyped-def]
     out[i + 4], out[i + 5], out[i + 6], out[i + 7] = x4, x5, x6, x7
 
 
-@njit(inline="always")
-def _sum(out, i, a, j):  # type: ignore[no-untyped-def]
-    """out[i] += a[j] for one pack."""
-    x0, x1, x2, x3 = (
-        out[i] + a[j],
-        out[i + 1] + a[j + 1],
-        out[i + 2] + a[j + 2],
-        out[i + 3] + a[j + 3],
-    )
-    x4, x5, x6, x7 = (
-        out[i + 4] + a[j + 4],
-        out[i + 5] + a[j + 5],
-        out[i + 6] + a[j + 6],
-        out[i + 7] + a[j + 7],
-    )
-    out[i], out[i + 1], out[i + 2], out[i + 3] = x0, x1, x2, x3
-    out[i + 4], out[i + 5], out[i + 6], out[i + 7] = x4, x5, x6, x7
-
-
 @njit(cache=True, error_model="numpy")
 def _multiply(belief, start, size, factor, base, index, at):  # type: ignore[no-untyped-def]
     for c in range(size):
@@ -105,11 +86,40 @@ def _multiply(belief, start, size, factor, base, index, at):  # type: ignore[no-
 
 
 @njit(cache=True, error_model="numpy")
-def _gather(belief, start, size, total, base, cells, index, at):  # type: ignore[no-untyped-def]
-    for s in range(base * PACK, (base + cells) * PACK):
-        total[s] = 0.0
+def _begin(belief, start, size, prior, factor, base, index, at):  # type: ignore[no-untyped-def]
+    """belief = prior * factor: the first product of a clique, without a pass to fill it."""
     for c in range(size):
-        _sum(total, np.uint64((base + index[at + c]) * PACK), belief, np.uint64((start + c) * PACK))
+        p = prior[start + c]
+        i, j = np.uint64((start + c) * PACK), np.uint64((base + index[at + c]) * PACK)
+        x0, x1, x2, x3 = (
+            p * factor[j], p * factor[j + 1], p * factor[j + 2], p * factor[j + 3]
+        )  # fmt: skip
+        x4, x5, x6, x7 = (
+            p * factor[j + 4], p * factor[j + 5], p * factor[j + 6], p * factor[j + 7]
+        )  # fmt: skip
+        belief[i], belief[i + 1], belief[i + 2], belief[i + 3] = x0, x1, x2, x3
+        belief[i + 4], belief[i + 5], belief[i + 6], belief[i + 7] = x4, x5, x6, x7
+
+
+@njit(cache=True, error_model="numpy")
+def _gather(belief, start, size, total, base, cells, grouped, at):  # type: ignore[no-untyped-def]
+    """Sum a belief into cells; ``grouped`` lists the configurations of each cell in turn."""
+    run = size // cells
+    for s in range(cells):
+        x0, x1, x2, x3, x4, x5, x6, x7 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for k in range(at + s * run, at + (s + 1) * run):
+            i = np.uint64((start + grouped[k]) * PACK)
+            x0 += belief[i]
+            x1 += belief[i + 1]
+            x2 += belief[i + 2]
+            x3 += belief[i + 3]
+            x4 += belief[i + 4]
+            x5 += belief[i + 5]
+            x6 += belief[i + 6]
+            x7 += belief[i + 7]
+        j = np.uint64((base + s) * PACK)
+        total[j], total[j + 1], total[j + 2], total[j + 3] = x0, x1, x2, x3
+        total[j + 4], total[j + 5], total[j + 6], total[j + 7] = x4, x5, x6, x7
 
 
 @njit(cache=True, error_model="numpy")
@@ -174,12 +184,24 @@ def propagate(  # type: ignore[no-untyped-def]
     order, tree, active, gauges, queries, log_evidence, out,
 ):  # fmt: skip
     """Both passes for the rows in ``order``; :mod:`loopodds.fused` says what the tuples hold."""
-    start, size, parent, sep_start, sep_size, prior, own_map, home_map, home_at = tree
+    (
+        start,
+        size,
+        parent,
+        sep_start,
+        sep_size,
+        prior,
+        own_map,
+        own_cells,
+        home_map,
+        home_cells,
+        home_at,
+    ) = tree
     kinds, homes, tables, states, configs, maps, map_at, table_at, codes, softs, values, extras = (
         active
     )
     means, spreads, pairs, gauge_at, pair_at, shares, wides = gauges
-    q_home, q_size, q_map, q_at, q_out = queries
+    q_home, q_size, q_cells, q_at, q_out = queries
     cliques = start.shape[0]
     belief = np.empty(prior.shape[0] * PACK)
     message = np.empty(sep_start[-1] * PACK)
@@ -194,15 +216,25 @@ def propagate(  # type: ignore[no-untyped-def]
         for b in range(PACK):
             pack[b] = order[first + b] if first + b < order.shape[0] else -1
         for k in range(cliques):
-            for c in range(start[k], start[k] + size[k]):
-                for b in range(PACK):
-                    belief[c * PACK + b] = prior[c]
+            begun = False
             for child in range(k):
-                if parent[child] == k:
+                if parent[child] != k:
+                    continue
+                if begun:
                     _multiply(
                         belief, start[k], size[k], message, sep_start[child],
                         home_map, home_at[child],
                     )  # fmt: skip
+                else:
+                    _begin(
+                        belief, start[k], size[k], prior, message, sep_start[child],
+                        home_map, home_at[child],
+                    )  # fmt: skip
+                    begun = True
+            if not begun:
+                for c in range(start[k], start[k] + size[k]):
+                    for b in range(PACK):
+                        belief[c * PACK + b] = prior[c]
             for f in range(homes.shape[0]):
                 if homes[f] == k and not _silent(kinds[f], pack, codes[f], softs[f], values[f]):
                     g = gauge_at[f]
@@ -216,7 +248,7 @@ def propagate(  # type: ignore[no-untyped-def]
                     )  # fmt: skip
                     _multiply(belief, start[k], size[k], factor, 0, maps, map_at[f])
             _gather(
-                belief, start[k], size[k], message, sep_start[k], sep_size[k], own_map, start[k]
+                belief, start[k], size[k], message, sep_start[k], sep_size[k], own_cells, start[k]
             )
             for b in range(PACK):
                 mass = 0.0
@@ -236,7 +268,7 @@ def propagate(  # type: ignore[no-untyped-def]
             if parent[k] < 0:
                 continue
             p = parent[k]
-            _gather(belief, start[p], size[p], total, 0, sep_size[k], home_map, home_at[k])
+            _gather(belief, start[p], size[p], total, 0, sep_size[k], home_cells, home_at[k])
             for s in range(sep_size[k]):
                 for b in range(PACK):
                     inward = message[(sep_start[k] + s) * PACK + b]
@@ -245,7 +277,7 @@ def propagate(  # type: ignore[no-untyped-def]
             _multiply(belief, start[k], size[k], total, 0, own_map, start[k])
         for q in range(q_home.shape[0]):
             k = q_home[q]
-            _gather(belief, start[k], size[k], summed, 0, q_size[q], q_map, q_at[q])
+            _gather(belief, start[k], size[k], summed, 0, q_size[q], q_cells, q_at[q])
             for b in range(PACK):
                 if pack[b] < 0:
                     continue
