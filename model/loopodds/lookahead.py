@@ -23,10 +23,11 @@ from loopodds.information import STEP, Look, Masks
 from loopodds.moves import Move, Progress, Results
 from loopodds.valuation import Trial, value_trials
 
-# A cell of a test is cut further while it is more probable: where one test is judged (twice that
-# for several gauges together), and where sequences are. A test is then valued to within a tenth,
-# or a hundredth of what the present plan costs.
+# A cell of a test that tells one bit is cut further while it is more probable: where one test is
+# judged (twice that for several gauges together), and where sequences are. A test is then valued
+# to within a tenth, or a hundredth of what the present plan costs.
 FINE, COARSE = 1 / 200, 1 / 12
+_DULL = 8.0
 _STEP_OF_SEVERAL = 1.6
 _FEW = 12
 _FIRSTS, _SECONDS = 8, 4
@@ -184,18 +185,24 @@ class Planner:
                 if name not in seen
                 and not any(seen.get(f) in states for f, states in self.masks.get(name, {}).items())
             )
-            gauges = sum(name in self.calibrated.network.gauges for name in unseen)
-            several = gauges > 1
-            step = (_STEP_OF_SEVERAL if several else STEP) if fine else 0.0
-            floor, drop, most = (COARSE, 0.0, _FEW)
-            if fine:
-                floor, drop, most = FINE * (1 + several), FINE / 25, 10**6
-            cells = cut(self.look(unseen, step), floor, drop)
-            while cells.count > most and floor < 1:
-                floor *= 1.5
-                cells = cut(self.look(unseen, step), floor, drop)
-            self._cut[key] = cells
+            self._cut[key] = self._cut_up(unseen, fine)
         return self._cut[key]
+
+    def _cut_up(self, names: Query, fine: bool) -> Cells:
+        """Cells of a look, the fewer the less it tells."""
+        network = self.calibrated.network
+        several = sum(name in network.gauges for name in names) > 1
+        look = self.look(names, (_STEP_OF_SEVERAL if several else STEP) if fine else 0.0)
+        dull = 1.0
+        if len(names) > 1:
+            bits = look.bits(set(network.hidden) - set(names))
+            dull = min(max(1.0, 1 / max(bits, 1e-9)), _DULL)
+        if fine:
+            return cut(look, FINE * dull * (1 + several), FINE / 25)
+        cells = cut(look, floor := COARSE * dull)
+        while cells.count > _FEW and floor < 1:
+            cells = cut(look, floor := 1.5 * floor)
+        return cells
 
     def _enter(self, root: State, level: Sequence[State], most: int) -> list[State]:
         """States at those outcomes of a level that promise most.
