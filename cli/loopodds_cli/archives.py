@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING
 
 from loopodds.errors import InspectionError, unknown_name
 
+from loopodds_cli.cases import MARK
+
 if TYPE_CHECKING:
     from loopodds.summary import Progress, Summary
 
-MARK = "@"
 ENDING, MAP_ENDING = ".csv.gz", ".columns.toml"
 REVIEW_FILE_ROWS = 100
 INVENTED = (

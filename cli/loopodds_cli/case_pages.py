@@ -6,9 +6,10 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from loopodds.assessment import condition_title
+from loopodds.knowledge import SOUND
 from loopodds.observations import printable
 from loopodds.phrases import sentence, spaced
-from loopodds.replay import described, value_text
+from loopodds.replay import TELLING, described, value_text
 from rich.text import Text
 
 from loopodds_cli.case_next import NONE_PAYS, Next
@@ -25,7 +26,6 @@ LEADING = 4
 MOVED_AT_MOST = 6
 WORTH_SHOWING = 0.03
 # events that say something about the car, so that "it moved nothing" is worth saying
-TELLING = ("seen", "read", "doubted", "withdrawn", "undone", "redone")
 
 
 def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
@@ -226,7 +226,7 @@ def _moved(page: Page, answer: Answer) -> None:
 def _leading(page: Page, answer: Answer) -> None:
     page.heading("Likeliest now")
     ranked = [(p, name) for name, p in answer.ranking()[:LEADING] if p >= WORTH_SHOWING]
-    ranked = sorted([*ranked, (answer.after.p_sound, "sound")], reverse=True)
+    ranked = sorted([*ranked, (answer.after.p_sound, SOUND)], reverse=True)
     titles = [(p, title_of(name, answer.model.knowledge)) for p, name in ranked]
     page.rows([(percent(p), page.bar(p), title) for p, title in titles], right=[0])
 
@@ -266,11 +266,11 @@ def _what(event: Event) -> str:
 
 
 def _belief(event: Event) -> dict[str, float]:
-    return {**event.posterior.conditions, "sound": event.posterior.p_sound}
+    return {**event.posterior.conditions, SOUND: event.posterior.p_sound}
 
 
 def title_of(name: str, knowledge: Knowledge) -> str:
     """Plain title of a condition; the bare name if the knowledge does not have it any more."""
-    known = name in knowledge.conditions or name == "sound"
+    known = name in knowledge.conditions or name == SOUND
     title = condition_title(name, knowledge) if known else name
     return sentence(title)

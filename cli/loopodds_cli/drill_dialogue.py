@@ -10,10 +10,10 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import click
-from loopodds.assessment import SOUND
 from loopodds.debrief import judge
 from loopodds.errors import InspectionError, LoopoddsError, OutOfRange
 from loopodds.hindsight import View, offered, outcome
+from loopodds.knowledge import SOUND
 from loopodds.marks import check_stated
 from loopodds.moves import Closed, Move
 from loopodds.observations import printable

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds.assessment import SOUND, condition_title
+from loopodds.assessment import condition_title
+from loopodds.knowledge import SOUND
 from loopodds.levels import told
 from loopodds.moves import Closed
 from loopodds.phrases import sentence, spaced

@@ -9,8 +9,8 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds.assessment import SOUND
 from loopodds.errors import InspectionError
+from loopodds.knowledge import SOUND
 from loopodds.observations import printable
 from rich.text import Text
 

@@ -12,8 +12,8 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from loopodds.assessment import SOUND
 from loopodds.hindsight import View, best_course
+from loopodds.knowledge import SOUND
 from loopodds.marks import squared_error
 from loopodds.moves import Closed
 from loopodds.practice import Exercise

@@ -12,11 +12,10 @@ from loopodds.engine import Model
 from loopodds.errors import LoopoddsError
 from loopodds.evidence import encode
 from loopodds.inspection import Inspection, batch_of
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import SOUND, Knowledge
 from loopodds.replay import CaseState, states
 from loopodds.sections import inspection_from
 
-SOUND = "sound"
 TOLERANCE = 1e-12
 """Room for sums taken in another order; anything more is another belief."""
 

@@ -12,10 +12,9 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from loopodds.assessment import SOUND
 from loopodds.errors import unknown_name
 from loopodds.hindsight import Moment, Outcome, View, best_course, moment, outcome
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import SOUND, Knowledge
 from loopodds.marks import check_stated, squared_error
 from loopodds.practice import Exercise
 

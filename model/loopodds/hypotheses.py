@@ -9,9 +9,9 @@ import numpy as np
 from loopodds.aliases import BoolArray, FloatArray
 from loopodds.engine import Beliefs, Model
 from loopodds.errors import UnknownName, unknown_name
+from loopodds.knowledge import SOUND
 from loopodds.subsets import Clamp
 
-SOUND = "sound"
 EVEN = 0.5
 
 

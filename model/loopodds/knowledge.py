@@ -96,6 +96,10 @@ class Service:
     extra: Record
 
 
+SOUND = "sound"
+"""Stands beside the conditions: every fault variable is in its sound state."""
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """A named diagnosis: a set of states of one fault variable."""

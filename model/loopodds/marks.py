@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from loopodds.assessment import SOUND
 from loopodds.errors import OutOfRange, unknown_name
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import SOUND, Knowledge
 
 
 def squared_error(

@@ -11,14 +11,11 @@ from typing import Any, NamedTuple
 
 from loopodds.errors import InspectionError, UnknownName, unknown_name
 from loopodds.inspection import Inspection, Quantity
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import SOUND, Knowledge
 from loopodds.sections import STATED, names_in
 
 OBSERVED = ("vehicle", "conditions", "history", "findings", "readings")
 """Sections an observation may belong to, in the order in which they bear on each other."""
-
-SOUND = "sound"
-"""Said of outcomes: nothing else was wrong."""
 
 Value = str | Mapping[str, float]
 

@@ -20,6 +20,8 @@ KINDS = (
     "opened", "seen", "read", "doubted", "withdrawn", "test_done", "plan_chosen", "confirmed",
     "closed", "undone", "redone",
 )  # fmt: skip
+TELLING = ("seen", "read", "doubted", "withdrawn", "undone", "redone")
+"""Kinds of event that change what is known of the car."""
 
 SOUND_WORDS = ("absent", "right")
 SPELLED_OUT = 3

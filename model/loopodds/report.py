@@ -17,10 +17,9 @@ from loopodds.inspection import Inspection, Quantity
 from loopodds.knowledge import Knowledge
 from loopodds.observations import outcomes_of
 from loopodds.phrases import spaced
-from loopodds.replay import described, value_text
+from loopodds.replay import TELLING, described, value_text
 
 START = "before anything was seen"
-TELLING = ("seen", "read", "doubted", "withdrawn", "undone", "redone")
 
 
 @dataclass(frozen=True, slots=True)

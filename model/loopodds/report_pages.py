@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from loopodds.assessment import SOUND, condition_title
+from loopodds.assessment import condition_title
 from loopodds.belief import RankedCondition
 from loopodds.document import (
     Block,
@@ -17,7 +17,7 @@ from loopodds.document import (
     Paragraph,
     Part,
 )
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import SOUND, Knowledge
 from loopodds.phrases import sentence, spaced
 from loopodds.report import Report
 from loopodds.report_record import record_blocks

@@ -14,8 +14,7 @@ from loopodds.figures import (
     course_picture,
     weights_picture,
 )
-from loopodds.hypotheses import SOUND
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import SOUND, Knowledge
 from loopodds.phrases import percent, sentence, spaced
 from loopodds.report import Report
 from loopodds.report_work import plan_blocks, test_blocks

@@ -17,10 +17,11 @@ from loopodds.engine import Model, smallest_impossible
 from loopodds.evidence import Group, encode
 from loopodds.inspection import InspectionBatch
 from loopodds.intake import rejects_in, take_in
+from loopodds.knowledge import SOUND
 from loopodds.rejects import Problem, Reject
 from loopodds.review import best_entries, candidates_of, entry_of
 from loopodds.tables import Chunk
-from loopodds.tally import LEAST_SHOWN, SOUND, Tally
+from loopodds.tally import LEAST_SHOWN, Tally
 
 if TYPE_CHECKING:
     import pyarrow as pa

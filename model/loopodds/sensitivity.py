@@ -20,8 +20,9 @@ import numpy as np
 from loopodds.aliases import FloatArray, Query
 from loopodds.belief import Belief
 from loopodds.dials import Dial, Made, gauge_at, knowledge_dials
-from loopodds.hypotheses import EVEN, SOUND, clamp_of, overturned
+from loopodds.hypotheses import EVEN, clamp_of, overturned
 from loopodds.junction import JunctionTree
+from loopodds.knowledge import SOUND
 from loopodds.misreading import normal_density, recorded_weights
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.subsets import Clamp

@@ -11,7 +11,6 @@ from typing import Any
 from loopodds.review import best_entries
 
 LEAST_SHOWN = 10
-SOUND = "sound"
 
 
 @dataclass(frozen=True, slots=True)
