@@ -35,12 +35,6 @@ def _own_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("LOOPODDS_WHO", raising=False)
 
 
-@pytest.fixture(scope="module")
-def model() -> Model:
-    """Shipped knowledge, compiled once."""
-    return Model()
-
-
 def call(*words: str) -> Result:
     return CliRunner().invoke(main, ["case", *words])
 

@@ -39,12 +39,6 @@ CAR = (
 
 
 @pytest.fixture(scope="module")
-def model() -> Model:
-    """Shipped knowledge."""
-    return Model()
-
-
-@pytest.fixture(scope="module")
 def small() -> Model:
     """Invented knowledge whose results can be worked out by hand."""
     return Model(load_knowledge(SMALL))

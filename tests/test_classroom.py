@@ -11,7 +11,6 @@ import threading
 
 import numpy as np
 import pytest
-from loopodds.engine import Model
 from loopodds.evidence import encode
 from loopodds.inspection import batch_of
 from loopodds.network import Evidence
@@ -25,11 +24,6 @@ CAR = {
     "findings": {"sample_bubbles": "persisting", "sample_specks": {"none": 0.3, "metal": 0.7}},
     "readings": {"low_side": "2.1 bar"},
 }
-
-
-@pytest.fixture(scope="module")
-def model():
-    return Model()
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,6 @@ from importlib import resources
 import pytest
 from click.testing import CliRunner
 from loopodds.drills import MIXED, Deck
-from loopodds.engine import Model
 from loopodds.knowledge import load_knowledge
 from loopodds.levels import LEVELS
 from loopodds.practice import practice_cars
@@ -25,11 +24,6 @@ ONE_CAR = "fan\nd\nunder 60, leak 50\n\n\n"
 
 def run(*arguments, typed=""):
     return CliRunner().invoke(main, [*map(str, arguments)], input=typed, catch_exceptions=False)
-
-
-@pytest.fixture(scope="module")
-def model():
-    return Model()
 
 
 @pytest.fixture

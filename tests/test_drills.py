@@ -8,7 +8,6 @@ from itertools import combinations
 import numpy as np
 import pytest
 from loopodds.drills import Deck
-from loopodds.engine import Model
 from loopodds.errors import OutOfRange, UnknownName
 from loopodds.levels import LEVELS, MASKS, alarming, told
 from loopodds.likelihoods import interval_codes
@@ -18,11 +17,6 @@ from scipy.stats import chi2
 CARS = 20_000
 LEAST_CHANCE = 1e-3
 """A right dealer fails one run in a thousand, over all variables together; the seed is fixed."""
-
-
-@pytest.fixture(scope="module")
-def model():
-    return Model()
 
 
 def regions(model, kind, context):

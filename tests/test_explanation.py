@@ -53,11 +53,6 @@ seeds = st.integers(0, 10**6)
 sometimes = settings(max_examples=15, deadline=None, derandomize=True)
 
 
-@pytest.fixture(scope="module")
-def model() -> Model:
-    return Model()
-
-
 @cache
 def clinic() -> JunctionTree:
     return JunctionTree(read_bif(ORACLES / "chest_clinic.bif").network)

@@ -13,7 +13,6 @@ from loopodds.assessment import SOUND, believe
 from loopodds.calibration import brier_score
 from loopodds.debrief import judge
 from loopodds.drills import Deck
-from loopodds.engine import Model
 from loopodds.errors import InspectionError, OutOfRange, UnknownName
 from loopodds.gauges import read_gauges
 from loopodds.hindsight import View, best_course, cost_of_plan, moment, outcome
@@ -24,11 +23,6 @@ from loopodds.practice import Exercise, practice_cars
 from loopodds.sections import inspection_from
 
 EVENTS = ("moisture", "leak", "undercharge", SOUND)
-
-
-@pytest.fixture(scope="module")
-def model():
-    return Model()
 
 
 @pytest.fixture(scope="module")

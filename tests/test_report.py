@@ -50,11 +50,6 @@ low_side = "1.6 bar"
 NASTY = '</title><script src=//x.test/a.js></script><img src=https://x.test/b.png> & "q" |`*_'
 
 
-@pytest.fixture(scope="module")
-def model() -> Model:
-    return Model()
-
-
 def report(model: Model, text: str = WET, **options: Any) -> Report:
     inspection = load_case(text, model.knowledge)
     plan = judge(inspection, model).plan_json()

@@ -17,7 +17,6 @@ from loopodds.assessment import believe
 from loopodds.belief import Belief
 from loopodds.casefile import load_case
 from loopodds.dials import Dial, knowledge_dials, network_dials
-from loopodds.engine import Model
 from loopodds.exchange import read_bif
 from loopodds.hypotheses import overturned
 from loopodds.junction import JunctionTree
@@ -33,11 +32,6 @@ CONTEXTS = (
     {"setting": "complaint"},
 )
 TARGET = 0.65
-
-
-@pytest.fixture(scope="module")
-def model() -> Model:
-    return Model()
 
 
 @cache

@@ -11,7 +11,6 @@ from click.testing import CliRunner
 from loopodds.assessment import believe
 from loopodds.belief import Belief
 from loopodds.casefile import load_case
-from loopodds.engine import Model
 from loopodds.errors import ImpossibleEvidence, InspectionError, UnknownName
 from loopodds.hypotheses import SOUND
 from loopodds.network import Evidence
@@ -47,11 +46,6 @@ CONTEXT = {
 }
 # the same sums in batches of another size
 FLOAT = 1e-12
-
-
-@pytest.fixture(scope="module")
-def model() -> Model:
-    return Model()
 
 
 @pytest.fixture(scope="module")
