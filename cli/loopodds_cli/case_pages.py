@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 LEADING = 4
 MOVED_AT_MOST = 6
 WORTH_SHOWING = 0.03
-# events that say something about the car, so that "it moved nothing" is worth saying
 
 
 def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:

@@ -90,7 +90,8 @@ class Event:
     who, note : str
         Free text of the person, perhaps empty. Data, never markup.
     kind : str
-        One of :data:`loopodds.replay.KINDS`.
+        ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``, ``plan_chosen``,
+        ``confirmed``, ``closed``, ``undone`` or ``redone``.
     content : mapping
         Plain data, by kind.
     knowledge : str

@@ -8,10 +8,10 @@ dropped.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -231,8 +231,13 @@ def rows_masked_by(
 def _sound_keys(node: Node) -> set[str]:
     """Contexts on which the sound expectation of a gauge depends."""
     keys = {key for when, override in node.variants if "sound" in override for key in when}
-    blocks = [node.raw.get("sound", ()), *(o.get("sound", ()) for _, o in node.variants)]
-    return keys | {key for block in blocks for sound in block for key in sound.get("when", ())}
+    return keys | {key for row in sound_rows(node) for key in row.get("when", ())}
+
+
+def sound_rows(node: Node) -> Iterator[Mapping[str, Any]]:
+    """Rows of the file that say what a sound loop shows on a gauge, those of variants included."""
+    for block in (node.raw, *(override for _, override in node.variants)):
+        yield from block.get("sound", ())
 
 
 @lru_cache(maxsize=1024)

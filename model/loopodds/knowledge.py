@@ -240,8 +240,8 @@ def _conditions(nodes: Mapping[str, Node]) -> dict[str, Condition]:
     return conditions
 
 
-def _text(file: str, name: str, entry: Record, key: str, default: str | None = None) -> str:
-    value = entry.get(key, default)
+def _text(file: str, name: str, entry: Record, key: str) -> str:
+    value = entry.get(key)
     if not isinstance(value, str):
         raise KnowledgeError(f"{file}: {name} needs a text {key!r}")
     return value
@@ -271,9 +271,7 @@ def _context(name: str, entry: Record) -> Context:
         _text(file, name, entry, "about"),
         values,
         shares,
-        _number(file, name, entry, "typical", math.nan if values else None)
-        if not values
-        else math.nan,
+        math.nan if values else _number(file, name, entry, "typical"),
         _number(file, name, entry, "unknown_spread", 0.0),
         take_grounds(entry, file, name, None),
     )

@@ -22,6 +22,7 @@ from loopodds.gauges import (
     raw_reading,
     read_gauges,
     rows_masked_by,
+    sound_rows,
     unweighable_rows,
 )
 from loopodds.inspection import NUMBERS, InspectionBatch
@@ -213,5 +214,4 @@ def _depends(node: Node, condition: str, one: InspectionBatch) -> bool:
             return not _read("static_temperature", one)
         if node.transform == "condensing_lift" or "weather" in node.context_keys():
             return True
-    blocks = [node.raw.get("sound", ()), *(o.get("sound", ()) for _, o in node.variants)]
-    return any(sound.get(f"per_{condition}", 0.0) for block in blocks for sound in block)
+    return any(row.get(f"per_{condition}", 0.0) for row in sound_rows(node))

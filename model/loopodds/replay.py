@@ -16,10 +16,6 @@ from loopodds.casebook import Event
 from loopodds.errors import LoopoddsError
 from loopodds.observations import Value
 
-KINDS = (
-    "opened", "seen", "read", "doubted", "withdrawn", "test_done", "plan_chosen", "confirmed",
-    "closed", "undone", "redone",
-)  # fmt: skip
 TELLING = ("seen", "read", "doubted", "withdrawn", "undone", "redone")
 """Kinds of event that change what is known of the car."""
 
