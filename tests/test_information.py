@@ -195,6 +195,22 @@ def test_a_gauge_tells_more_as_a_number_than_as_a_word():
         assert Look(now, [name], step=0).bits() < Look(now, [name]).bits()
 
 
+def test_a_reading_told_less_sharply_tells_less():
+    tree = shipped().tree(CONTEXTS[0])
+    now = Calibrated(tree, Evidence(1))
+    sharp = Look(now, ["vent"]).bits()
+    dull = Look(now, ["vent"], extra={"vent": 1.5}).bits()
+    assert 0 < dull < sharp
+    wider = GaugeNode(
+        **{
+            **{key: getattr(tree.network.gauges["vent"], key) for key in GaugeNode.__slots__},
+            "spread": np.hypot(tree.network.gauges["vent"].spread, 1.5),
+            "wide": float(np.hypot(tree.network.gauges["vent"].wide, 1.5)),
+        }
+    )
+    assert dull == pytest.approx(dense_bits(wider, now), abs=QUADRATURE)
+
+
 def test_probabilities_over_the_nodes_of_a_gauge_sum_to_one():
     for gauge in shipped().tree(CONTEXTS[0]).network.gauges.values():
         assert gauge_grid(gauge, 0.8).table.sum(axis=-1) == pytest.approx(1.0, abs=1e-12)

@@ -14,12 +14,18 @@ from loopodds.calibrated import Calibrated
 from loopodds.decision import Decision
 from loopodds.errors import unknown_name
 from loopodds.gates import Gates
+from loopodds.gauges import NAMEPLATES, read_gauges
 from loopodds.information import Masks
+from loopodds.inspection import AUXILIARY, CHOICES, InspectionBatch
 from loopodds.knowledge import Knowledge
 from loopodds.lookahead import Planner
 from loopodds.moves import Progress
 from loopodds.prices import Prices, shipped_prices
 from loopodds.repairs import Offer, harm_of, offers_for, repair_decision
+
+_PROBE = 300.0
+"""A reading that can be turned into any scale: a pressure [kPa] within both saturation curves."""
+_AMBIENT_C = {"cool": 15.0, "warm": 25.0}
 
 
 @dataclass(eq=False)
@@ -106,7 +112,14 @@ class Bay:
     def planner(self) -> Planner:
         """Planner of tests."""
         yields = {name: test.yields for name, test in self.knowledge.tests.items()}
-        return Planner(self.calibrated, self.decision, self.gates, yields, masks(self.knowledge))
+        return Planner(
+            self.calibrated, self.decision, self.gates, yields, masks(self.knowledge), self.extra
+        )
+
+    @cached_property
+    def extra(self) -> Mapping[str, float]:
+        """What this car adds to the spread of a reading taken under known conditions."""
+        return _extra(self.knowledge, tuple(sorted(self.gates.context.items())))
 
     @cached_property
     def conditions(self) -> tuple[tuple[str, ...], FloatArray]:
@@ -148,3 +161,26 @@ def masks(knowledge: Knowledge) -> Masks:
         for name, node in knowledge.of_kind("gauge").items()
         if node.masked_by
     }
+
+
+@lru_cache(maxsize=64)
+def _extra(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> dict[str, float]:
+    """Spread added to each gauge, found by taking one reading of each on such a car."""
+    stated = dict(context)
+    names = (*knowledge.of_kind("gauge"), *AUXILIARY)
+    probe = InspectionBatch(
+        1,
+        readings={name: np.array([_PROBE]) for name in names},
+        choices={
+            key: np.array([values.index(stated[key])])
+            for key, values in CHOICES.items()
+            if stated.get(key) in values
+        },
+        numbers={
+            "ambient_c": np.array([_AMBIENT_C[stated.get("weather", "warm")]]),
+            "humidity_pct": np.array([50.0]),
+            **{name: np.array([_PROBE]) for name in NAMEPLATES.values()},
+        },
+    )
+    found = read_gauges(probe, knowledge)
+    return {name: float(one.extra[0]) for name, one in found.items()}

@@ -106,7 +106,15 @@ def advise(bay: Bay, state: State, rng: np.random.Generator) -> Advice:
         break_even(bay, dear) if dear else None,
         tuple(_doubts(bay, plans[0], state)),
         _elsewhere(bay, plans[0]),
-        look_ahead(bay.calibrated, bay.decision, seen, to_do, rng, masks=masks(bay.knowledge)),
+        look_ahead(
+            bay.calibrated,
+            bay.decision,
+            seen,
+            to_do,
+            rng,
+            masks=masks(bay.knowledge),
+            extra=bay.extra,
+        ),
     )
 
 

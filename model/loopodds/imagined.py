@@ -158,9 +158,11 @@ class Batch:
         codes = codes[first]
         batch = self._base.repeat(len(codes))
         words = {name: codes[:, i] for name, i in place.items() if name not in grids}
-        none = np.zeros(len(codes))
         numbers = {
-            name: (np.append(grid.nodes, np.nan)[codes[:, place[name]]], none)
+            name: (
+                np.append(grid.nodes, np.nan)[codes[:, place[name]]],
+                np.full(len(codes), grid.extra),
+            )
             for name, grid in grids.items()
         }
         return Evidence(

@@ -33,15 +33,17 @@ class Grid(NamedTuple):
     """Readings of a gauge, the length each stands for, and P(node | parents).
 
     Shapes (nodes,), (nodes,), (*parent cards, nodes); the last axis of the table sums to one.
+    ``extra`` is the standard deviation that the conditions add to the gauge's own.
     """
 
     nodes: FloatArray
     lengths: FloatArray
     table: FloatArray
+    extra: float
 
     def where(self, keep: BoolArray) -> Grid:
         """Some of the nodes."""
-        return Grid(self.nodes[keep], self.lengths[keep], self.table[..., keep])
+        return Grid(self.nodes[keep], self.lengths[keep], self.table[..., keep], self.extra)
 
 
 class Channel(NamedTuple):
@@ -57,7 +59,7 @@ class Channel(NamedTuple):
 
 
 @lru_cache(maxsize=512)
-def gauge_grid(gauge: GaugeNode, step: float) -> Grid:
+def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
     """A gauge as a discrete observable over readings.
 
     The readings lie as close as the narrowest component that reaches there needs: an even grid
@@ -68,9 +70,12 @@ def gauge_grid(gauge: GaugeNode, step: float) -> Grid:
     gauge : GaugeNode
     step : float
         Distance of the readings in units of the local spread.
+    extra : float
+        Standard deviation that the conditions add to the gauge's own [scale].
     """
-    wide = gauge.wide if gauge.share > 0 else float(gauge.spread.max())
-    pairs = np.column_stack([gauge.mean.ravel(), gauge.spread.ravel()])
+    own = np.hypot(gauge.spread, extra)
+    wide = float(np.hypot(gauge.wide, extra)) if gauge.share > 0 else float(own.max())
+    pairs = np.column_stack([gauge.mean.ravel(), own.ravel()])
     mean, spread = np.unique(np.vstack([pairs, [[0.0, wide]]]), axis=0).T[:, :, None]
     low, high = (mean - _REACH * spread).min(), (mean + _REACH * spread).max()
     fine = np.linspace(low, high, 4001)
@@ -78,12 +83,12 @@ def gauge_grid(gauge: GaugeNode, step: float) -> Grid:
     t = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2 * np.diff(fine))])
     count = int(np.ceil(t[-1] / step))
     nodes = np.interp(np.linspace(0.0, t[-1], count + 1), t, fine)
-    z = (nodes - gauge.mean[..., None]) / gauge.spread[..., None]
-    table = (1 - gauge.share) * np.exp(-0.5 * z * z) / gauge.spread[..., None]
+    z = (nodes - gauge.mean[..., None]) / own[..., None]
+    table = (1 - gauge.share) * np.exp(-0.5 * z * z) / own[..., None]
     table = table + gauge.share * np.exp(-0.5 * (nodes / wide) ** 2) / wide
     lengths = t[-1] / count * _local_spread(nodes, mean, spread)
     table = table * lengths
-    return Grid(nodes, lengths, table / table.sum(axis=-1, keepdims=True))
+    return Grid(nodes, lengths, table / table.sum(axis=-1, keepdims=True), extra)
 
 
 def _local_spread(x: FloatArray, mean: FloatArray, spread: FloatArray) -> FloatArray:
@@ -114,6 +119,9 @@ class Look:
         For a gauge the findings, with their states, that make it show nothing.
     step : float, optional
         Distance of the nodes of a gauge in its local spread; 0 takes gauges as words.
+    extra : mapping of str to float, optional
+        Standard deviation that the conditions add to that of a gauge [scale]; a reading yet to
+        be taken is taken under known conditions, so that this is mostly nothing.
     """
 
     def __init__(
@@ -122,9 +130,11 @@ class Look:
         names: Sequence[str],
         masks: Masks | None = None,
         step: float = STEP,
+        extra: Mapping[str, float] | None = None,
     ) -> None:
         self.calibrated = calibrated
         self._masks = masks or {}
+        self._extra = extra or {}
         self.names: Query = tuple(name for name in names if self._open(name))
         self.channels = [self._channel(name, step) for name in self.names]
         self._by_name = {channel.name: channel for channel in self.channels}
@@ -150,7 +160,7 @@ class Look:
         if step == 0:
             channel = Channel(name, variable.parents, variable.word_table())
         else:
-            grid = gauge_grid(variable, step)
+            grid = gauge_grid(variable, step, self._extra.get(name, 0.0))
             own = Factor((*variable.parents, name), grid.table)
             chance = contract([*self.calibrated.factors(variable.parents), own], (name,))
             grid = grid.where(chance > _NEGLIGIBLE)

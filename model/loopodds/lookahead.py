@@ -59,7 +59,7 @@ class Planner:
     rules : Rules
     yields : mapping of str to sequence of str
         What each test shows.
-    masks : mapping, optional
+    masks, extra : mapping, optional
         See :class:`loopodds.information.Look`.
     """
 
@@ -70,12 +70,14 @@ class Planner:
         rules: Rules,
         yields: Mapping[str, Sequence[str]],
         masks: Masks | None = None,
+        extra: Mapping[str, float] | None = None,
     ) -> None:
         self.calibrated = calibrated
         self.decision = decision
         self.rules = rules
         self.yields = yields
         self.masks = masks or {}
+        self.extra = extra or {}
         self._looks: dict[tuple[Query, float], Look] = {}
         self._cut: dict[tuple[object, ...], Cells] = {}
         self._touch = {
@@ -88,7 +90,7 @@ class Planner:
         """What can be seen together now."""
         key = (tuple(names), step)
         if key not in self._looks:
-            self._looks[key] = Look(self.calibrated, names, self.masks, step)
+            self._looks[key] = Look(self.calibrated, names, self.masks, step, self.extra)
         return self._looks[key]
 
     def start(self, progress: Progress) -> State:

@@ -60,6 +60,7 @@ def look_ahead(
     rng: np.random.Generator,
     draws: int = 400,
     masks: Masks | None = None,
+    extra: Mapping[str, float] | None = None,
 ) -> Outlook:
     """Outlook on everything among ``names`` that is not known yet.
 
@@ -74,6 +75,8 @@ def look_ahead(
     rng : numpy.random.Generator
     draws : int
         Used only where outcomes cannot be listed.
+    masks, extra : mapping, optional
+        See :class:`loopodds.information.Look`.
     """
     open_names = Look(calibrated, names, masks, step=0).names
     network = calibrated.network
@@ -82,7 +85,7 @@ def look_ahead(
     evidence = (
         _listed(calibrated, open_names)
         if listed
-        else _drawn(calibrated, open_names, rng, draws, masks or {})
+        else _drawn(calibrated, open_names, rng, draws, masks or {}, extra or {})
     )
     posterior = calibrated.tree.propagate(evidence, decision.queries)
     marginals = decision.of_joints(posterior.joints, to_do)
@@ -119,6 +122,7 @@ def _drawn(
     rng: np.random.Generator,
     draws: int,
     masks: Masks,
+    extra: Mapping[str, float],
 ) -> Evidence:
     """What would be seen on cars drawn from the posterior, one row each."""
     network = calibrated.network
@@ -135,11 +139,12 @@ def _drawn(
             codes[name] = (rng.random(draws)[:, None] >= below[:, :-1]).sum(axis=1)
     for name in names:
         if name in network.gauges:
-            value = draw_reading(network.gauges[name], states, rng)
+            wider = extra.get(name, 0.0)
+            value = draw_reading(network.gauges[name], states, rng) + rng.normal(0, wider, draws)
             for finding, hiding in masks.get(name, {}).items():
                 if finding in codes:
                     value[np.isin(codes[finding], list(hiding))] = np.nan
-            numbers[name] = value, np.zeros(draws)
+            numbers[name] = value, np.full(draws, wider)
     base = calibrated.evidence.repeat(draws)
     return Evidence(draws, {**base.codes, **codes}, base.soft, {**base.numbers, **numbers})
 
