@@ -27,12 +27,30 @@ class Factor(NamedTuple):
     values: FloatArray
 
 
+class _Side(NamedTuple):
+    """How one factor of a pair is laid out for the matrix product."""
+
+    order: tuple[int, ...]
+    shape: tuple[int, ...]
+
+
 class _Step(NamedTuple):
-    """Multiply factors ``first`` and ``second`` (positions), keep ``names`` of the product."""
+    """Multiply the factors at two positions: shape of the product, and the order of its axes."""
 
     first: int
     second: int
-    names: Query
+    left: _Side
+    right: _Side
+    cells: tuple[int, ...]
+    order: tuple[int, ...]
+
+
+class _Plan(NamedTuple):
+    """Axes that each factor is first summed over, the pairs in order, the order of the result."""
+
+    gone: tuple[tuple[int, ...], ...]
+    steps: tuple[_Step, ...]
+    order: tuple[int, ...]
 
 
 def contract(factors: Sequence[Factor], keep: Query) -> FloatArray:
@@ -62,36 +80,35 @@ def contract(factors: Sequence[Factor], keep: Query) -> FloatArray:
     cards: dict[str, int] = {}
     for factor in factors:
         cards.update(zip(factor.names, factor.values.shape, strict=True))
-    scopes = tuple(factor.names for factor in factors)
-    lone, steps = _plan(scopes, tuple(sorted(cards.items())), keep)
+    plan = _plan(tuple(factor.names for factor in factors), tuple(sorted(cards.items())), keep)
     work = [
-        Factor(names, _sum_to(factor, names)) for factor, names in zip(factors, lone, strict=True)
+        factor.values.sum(axis=gone) if gone else factor.values
+        for factor, gone in zip(factors, plan.gone, strict=True)
     ]
-    for step in steps:
-        work.append(Factor(step.names, _pair(work[step.first], work[step.second], step.names)))
-    last = work[-1]
-    order = [last.names.index(name) for name in keep]
-    return np.transpose(last.values, order) if order else last.values
+    for step in plan.steps:
+        left = _matrix(work[step.first], step.left)
+        product = left @ _matrix(work[step.second], step.right)
+        work.append(product.reshape(step.cells).transpose(step.order))
+    return work[-1].transpose(plan.order)
 
 
-def _sum_to(factor: Factor, names: Query) -> FloatArray:
-    gone = tuple(i for i, name in enumerate(factor.names) if name not in names)
-    return factor.values.sum(axis=gone) if gone else factor.values
+def _matrix(values: FloatArray, side: _Side) -> FloatArray:
+    """Stacked matrices; contiguous, which the product is much faster for."""
+    return np.ascontiguousarray(values.transpose(side.order)).reshape(side.shape)
 
 
 @lru_cache(maxsize=4096)
-def _plan(
-    scopes: tuple[Query, ...], sizes: tuple[tuple[str, int], ...], keep: Query
-) -> tuple[tuple[Query, ...], tuple[_Step, ...]]:
-    """Names each factor is first summed to, and the pairs in order.
-
-    Greedy: the pair whose product is smallest beyond what it replaces goes first.
-    """
+def _plan(scopes: tuple[Query, ...], sizes: tuple[tuple[str, int], ...], keep: Query) -> _Plan:
+    """Greedy: the pair whose product is smallest beyond what it replaces goes first."""
     cards = dict(sizes)
     kept = set(keep)
-    lone = tuple(
+    lone = [
         tuple(n for n in scope if n in kept or _elsewhere(n, scopes, i))
         for i, scope in enumerate(scopes)
+    ]
+    gone = tuple(
+        tuple(axis for axis, name in enumerate(scope) if name not in left)
+        for scope, left in zip(scopes, lone, strict=True)
     )
     alive = dict(enumerate(lone))
     count = Counter(name for names in lone for name in names)
@@ -107,11 +124,38 @@ def _plan(
         cells = prod(cards[name] for name in names)
         if cells > LARGEST_CELLS:
             raise TooLarge(f"a joint of {', '.join(names)} would have {cells} cells")
+        steps.append(_step((first, alive[first]), (second, alive[second]), names, cards))
         count.subtract((*alive.pop(first), *alive.pop(second)))
         count.update(names)
-        alive[len(lone) + len(steps)] = names
-        steps.append(_Step(first, second, names))
-    return lone, tuple(steps)
+        alive[len(lone) + len(steps) - 1] = names
+    (last,) = alive.values()
+    return _Plan(gone, tuple(steps), tuple(last.index(name) for name in keep))
+
+
+def _step(
+    one: tuple[int, Query], other: tuple[int, Query], names: Query, cards: Mapping[str, int]
+) -> _Step:
+    """A product of two factors summed to some names, as one stacked matrix product."""
+    (first, ours), (second, theirs) = one, other
+    shared = [n for n in ours if n in theirs]
+    batch = [n for n in shared if n in names]
+    summed = [n for n in shared if n not in names]
+    rows = [n for n in ours if n not in shared]
+    columns = [n for n in theirs if n not in shared]
+    layout = [*batch, *rows, *columns]
+
+    def side(scope: Query, *groups: list[str]) -> _Side:
+        order = tuple(scope.index(n) for group in groups for n in group)
+        return _Side(order, tuple(prod(cards[n] for n in group) for group in groups))
+
+    return _Step(
+        first,
+        second,
+        side(ours, batch, rows, summed),
+        side(theirs, batch, summed, columns),
+        tuple(cards[n] for n in layout),
+        tuple(layout.index(n) for n in names),
+    )
 
 
 def _elsewhere(name: str, scopes: Sequence[Query], own: int) -> bool:
@@ -127,24 +171,3 @@ def _remaining(first: Query, second: Query, count: Mapping[str, int]) -> Query:
 def _growth(first: Query, second: Query, count: Mapping[str, int], cards: Mapping[str, int]) -> int:
     size = prod(cards[n] for n in _remaining(first, second, count))
     return size - prod(cards[n] for n in first) - prod(cards[n] for n in second)
-
-
-def _pair(first: Factor, second: Factor, names: Query) -> FloatArray:
-    """Product of two factors summed to the given names, as one stacked matrix product."""
-    shared = [n for n in first.names if n in second.names]
-    batch = [n for n in shared if n in names]
-    summed = [n for n in shared if n not in names]
-    rows = [n for n in first.names if n not in shared]
-    columns = [n for n in second.names if n not in shared]
-    card = dict(zip(first.names, first.values.shape, strict=True))
-    card.update(zip(second.names, second.values.shape, strict=True))
-
-    def grouped(factor: Factor, *groups: list[str]) -> FloatArray:
-        order = [factor.names.index(n) for group in groups for n in group]
-        shape = [prod(card[n] for n in group) for group in groups]
-        return np.ascontiguousarray(np.transpose(factor.values, order)).reshape(shape)
-
-    product = grouped(first, batch, rows, summed) @ grouped(second, batch, summed, columns)
-    layout = [*batch, *rows, *columns]
-    cells = product.reshape([card[n] for n in layout])
-    return np.transpose(cells, [layout.index(n) for n in names])

@@ -88,7 +88,8 @@ def cut(look: Look, floor: float, drop: float = 0.0) -> Cells:
     for depth in range(count):
         chance = joint.sum(axis=tuple(range(depth, count)))[tuple(index.T)]
         split = np.atleast_1d(chance > floor) if depth else np.array([True])
-        leaves.append(_padded(index[~split], count))
+        if not split.all():
+            leaves.append(_padded(index[~split], count))
         index = _children(index[split], joint.shape[depth])
         below = joint.sum(axis=tuple(range(depth + 1, count)))[tuple(index.T)]
         index = index[below >= drop] if drop else index
@@ -110,7 +111,9 @@ def _order(look: Look) -> Query:
 
 
 def _padded(index: IntArray, width: int) -> IntArray:
-    return np.pad(index, ((0, 0), (0, width - index.shape[1])), constant_values=-1)
+    wide = np.full((len(index), width), -1, dtype=np.int64)
+    wide[:, : index.shape[1]] = index
+    return wide
 
 
 def _children(index: IntArray, card: int) -> IntArray:

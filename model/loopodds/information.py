@@ -235,7 +235,12 @@ class Look:
         """
         if not self.names:
             return 0.0
-        return max(0.0, entropy(self.distribution) - self.noise(about))
+        return max(0.0, self.uncertainty - self.noise(about))
+
+    @cached_property
+    def uncertainty(self) -> float:
+        """Entropy of the outcomes, in bits."""
+        return entropy(self.distribution)
 
     def noise(self, about: Collection[str] | None = None) -> float:
         """Entropy of the outcomes once the state of the hidden variables is known, in bits."""

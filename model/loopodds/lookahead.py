@@ -200,7 +200,7 @@ class Planner:
             bits = look.bits(set(network.hidden) - set(names))
             dull = min(max(1.0, 1 / max(bits, 1e-9)), _DULL)
         if fine:
-            return cut(look, FINE * dull * (1 + several), FINE / 25)
+            return cut(look, FINE * dull * (1 + several), FINE / 10)
         cells = cut(look, floor := COARSE * dull)
         while cells.count > _FEW and floor < 1:
             cells = cut(look, floor := 1.5 * floor)

@@ -27,8 +27,9 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache
@@ -328,6 +329,14 @@ def figures(outcomes: list[list[Outcome]], names: tuple[str, ...]) -> dict[str, 
     return told
 
 
+def _told(cars: Iterable[list[Outcome]], label: str, count: int) -> Iterator[list[Outcome]]:
+    """The cars, with a word on standard error now and then."""
+    for number, car in enumerate(cars, start=1):
+        if number % 50 == 0:
+            print(f"{label}: {number} of {count} cars", file=sys.stderr, flush=True)
+        yield car
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--cars", type=int, default=2000, help="half of them perturbed")
@@ -341,11 +350,8 @@ def main() -> None:
     told = {}
     for label, amount in (("shipped", 0.0), (f"perturbed by {options.amount:g}", options.amount)):
         tasks = [(number, amount, names) for number in range(half)]
-        if options.workers > 1:
-            with ProcessPoolExecutor(options.workers) as pool:
-                outcomes = list(pool.map(job, tasks, chunksize=8))
-        else:
-            outcomes = [job(task) for task in tasks]
+        with ProcessPoolExecutor(options.workers) as pool:
+            outcomes = list(_told(pool.map(job, tasks, chunksize=4), label, half))
         told[label] = {"cars": half, "policies": figures(outcomes, names)}
     if options.json:
         print(json.dumps(told, indent=2))
