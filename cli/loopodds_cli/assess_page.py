@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds.assessment import SOUND, condition_title
+from loopodds.assessment import ALSO_FROM, SETTLED_FROM, SOUND_FROM, condition_title
+from loopodds.knowledge import SOUND
+from loopodds.phrases import sentence, spaced
 from rich.text import Text
 
 from loopodds_cli.page import (
@@ -27,9 +29,6 @@ if TYPE_CHECKING:
     from loopodds.belief import RankedCondition, Weight
     from loopodds.knowledge import Knowledge
 
-SETTLED_FROM = 0.40
-SOUND_FROM = 0.60
-ALSO_FROM = 0.60
 ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
 SHOWN_AT_MOST = 8
@@ -134,7 +133,7 @@ def _with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
     states = knowledge.condition(ranked.name).states
     if len(states) < 2:
         return title
-    return f"{title}: {_words(max(states, key=lambda state: ranked.states[state]))}"
+    return f"{title}: {spaced(max(states, key=lambda state: ranked.states[state]))}"
 
 
 def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
@@ -145,7 +144,7 @@ def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     likely = [c for c in result.conditions if c.probability >= SHOWN_FROM] or [result.conditions[0]]
     for c in likely:
         mark = "*" if c.name == result.moved_most else ""
-        entries.append((mark, c.probability, c.prior, _sentence(_with_state(c, knowledge))))
+        entries.append((mark, c.probability, c.prior, sentence(_with_state(c, knowledge))))
     entries.sort(key=lambda entry: -entry[1])
     shown = entries[:SHOWN_AT_MOST] + [entry for entry in entries[SHOWN_AT_MOST:] if entry[0]]
     rows: list[Sequence[Cell]] = [
@@ -200,7 +199,7 @@ def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     odds[SOUND] = (result.p_sound, result.p_sound_before)
     for name, weights in result.moved_by.items():
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
-        title = _sentence(condition_title(name, knowledge))
+        title = sentence(condition_title(name, knowledge))
         page.line(Text(title, STRONG), Text(_course(*odds[name], len(told), len(weights)), FAINT))
         page.rows([_reason(weight, result, knowledge) for weight in told])
 
@@ -221,7 +220,7 @@ def _reason(weight: Weight, result: Assessment, knowledge: Knowledge) -> Sequenc
 
 
 def _observation(name: str, recorded: Mapping[str, str], knowledge: Knowledge) -> str:
-    return f"{knowledge.node(name).title}: {_words(recorded[name])}"
+    return f"{knowledge.node(name).title}: {spaced(recorded[name])}"
 
 
 def _conflict(page: Page, result: Assessment, knowledge: Knowledge) -> None:
@@ -253,7 +252,7 @@ def _unseen(page: Page, result: Assessment, knowledge: Knowledge) -> None:
         if len(left) == len(names):
             untouched.append(f"{group} ({len(names)})")
         elif left:
-            begun.append((f"{_sentence(group)}:", left))
+            begun.append((f"{sentence(group)}:", left))
     margin = max((len(group) for group, _ in begun), default=0) + 4
     page.rows([(group, _as_many_as_fit(left, page.width - margin)) for group, left in begun])
     if untouched:
@@ -282,11 +281,3 @@ def _warnings(page: Page, result: Assessment) -> None:
     page.heading("About this inspection")
     for text in result.warnings:
         page.marked("-", text)
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]

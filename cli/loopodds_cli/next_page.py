@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from loopodds.assessment import condition_title
+from loopodds.phrases import sentence
 from rich.text import Text
 
 from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 from loopodds_cli.sequence_page import print_sequence
-from loopodds_cli.work_words import duration, lower, money, sentence, services_text
+from loopodds_cli.work_words import duration, lower, money, services_text
 
 if TYPE_CHECKING:
     from loopodds.branches import Branch

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
+from loopodds.phrases import sentence
 from loopodds.verdict import plan_at, words
 from rich.text import Text
 
 from loopodds_cli.page import FAINT, STRONG, Page, percent
-from loopodds_cli.work_words import duration, lower, money, sentence
+from loopodds_cli.work_words import duration, lower, money
 
 if TYPE_CHECKING:
     from loopodds.branches import Branch, State

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from loopodds.phrases import sentence
 from rich.text import Text
 
 from loopodds_cli.page import AGAINST, FOR, STRONG, Cell, Page
-from loopodds_cli.work_words import duration, lower, money, sentence, services_text
+from loopodds_cli.work_words import duration, lower, money, services_text
 
 if TYPE_CHECKING:
     from loopodds.assessment import Assessment

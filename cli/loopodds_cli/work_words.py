@@ -49,14 +49,3 @@ def lower(title: str) -> str:
     'vacuum hold'
     """
     return title[:1].lower() + title[1:]
-
-
-def sentence(text: str) -> str:
-    """Text with a capital first.
-
-    Examples
-    --------
-    >>> sentence("only with compressor electric")
-    'Only with compressor electric'
-    """
-    return text[:1].upper() + text[1:]

@@ -15,11 +15,12 @@ from loopodds.engine import Model
 from loopodds.evidence import encode
 from loopodds.gauges import read_gauges
 from loopodds.inspection import Inspection, InspectionBatch, batch_of
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import SOUND, Knowledge
 from loopodds.likelihoods import interval_codes
 from loopodds.nodes import Node, Shape
 
-SOUND = "sound"
+# From which probability a page names a sound car, a first condition, a further one.
+SOUND_FROM, SETTLED_FROM, ALSO_FROM = 0.60, 0.40, 0.60
 
 # what is worth showing; none of these changes a probability
 EXPLAINED_FROM = 0.15

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from loopodds.assessment import condition_title
+from loopodds.assessment import ALSO_FROM, SETTLED_FROM, SOUND_FROM, condition_title
 from loopodds.belief import RankedCondition
 from loopodds.document import (
     Block,
@@ -24,9 +24,6 @@ from loopodds.report_record import record_blocks
 from loopodds.report_work import plural
 
 TITLE = "Air-conditioning report"
-SOUND_FROM = 0.60
-SETTLED_FROM = 0.40
-ALSO_FROM = 0.50
 FINDINGS = 6
 OPEN = 3
 # lowest probability that still deserves the words, for people who do not read numbers

@@ -47,11 +47,6 @@ class Verdict:
         """Of every amount."""
         return self.bay.gates.prices.currency
 
-    @property
-    def test_first(self) -> bool:
-        """Whether a test pays before anything is done to the car."""
-        return not self.choice.stop
-
     def cautions(self, names: Iterable[str]) -> list[str]:
         """Cautions of tests and services that may hold on this car, each once."""
         knowledge, context = self.bay.knowledge, self.bay.gates.context
