@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from loopodds.assessment import believe
 from loopodds.calibration import brier_score
 from loopodds.debrief import judge
 from loopodds.drills import Deck
@@ -16,7 +17,7 @@ from loopodds.errors import InspectionError, OutOfRange, UnknownName
 from loopodds.gauges import read_gauges
 from loopodds.hindsight import View, best_course, cost_of_plan, moment, outcome
 from loopodds.inspection import batch_of
-from loopodds.knowledge import SOUND, believe
+from loopodds.knowledge import SOUND
 from loopodds.marks import check_stated, squared_error
 from loopodds.moves import Closed
 from loopodds.practice import Exercise, practice_cars
