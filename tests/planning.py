@@ -20,17 +20,19 @@ NOW = Progress((), frozenset())
 
 @dataclass
 class Free:
-    """Rules without gates: every test not yet done can be done, at its cost."""
+    """Rules without gates: every test not done, nor ended by one done, is open at its cost."""
 
     costs: Mapping[str, float]
     hurdles: Mapping[str, str] = field(default_factory=dict)
+    ends: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     def moves(self, progress: Progress) -> list[Move]:
         """Tests left."""
+        gone = {*progress.done, *(n for done in progress.done for n in self.ends.get(done, ()))}
         return [
-            Move(name, (Step(name, 1.0, 0.0, cost, ()),))
+            Move(name, (Step(name, 1.0, 0.0, cost, ()),), self.ends.get(name, frozenset()))
             for name, cost in self.costs.items()
-            if name not in progress.done
+            if name not in gone
         ]
 
     def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:
@@ -44,12 +46,13 @@ def planner(
     costs: Mapping[str, float],
     yields: Mapping[str, Sequence[str]] | None = None,
     codes: Mapping[str, int] | None = None,
+    ends: Mapping[str, frozenset[str]] | None = None,
 ) -> Planner:
     """Planner of tests that each show the observable of their name, unless ``yields`` says more."""
     tree = JunctionTree(Network.of_tables(variables))
     evidence = Evidence(1, {name: np.array([code]) for name, code in (codes or {}).items()})
     shown = {name: (name,) for name in costs} | {k: tuple(v) for k, v in (yields or {}).items()}
-    return Planner(Calibrated(tree, evidence), decision, Free(costs), shown)
+    return Planner(Calibrated(tree, evidence), decision, Free(costs, ends=ends or {}), shown)
 
 
 def random_variables(rng: np.random.Generator, hidden: int, seen: int) -> list[Discrete]:

@@ -306,3 +306,12 @@ def test_nothing_that_touches_the_loop_goes_without_a_word_about_venting_or_lice
     for item in marked:
         spoken = {"never_vent", "licensed_practice"} & set(item.cautions)
         assert spoken or item.name in gauges_only, item.name
+
+
+def test_a_move_rules_out_what_its_tests_destroy_and_nothing_else(knowledge, prices, cleared):
+    gates = Gates(knowledge, {"refrigerant": "R134a"}, prices)
+    moves = {move.test: move for move in gates.moves(gates.progress(cleared))}
+    assert moves["recover_and_weigh"].prevents(moves["pressure_test"])
+    assert moves["vacuum_hold_test"].prevents(moves["capture_sample"])
+    assert not moves["pressure_test"].prevents(moves["recover_and_weigh"])
+    assert not moves["recover_and_weigh"].prevents(moves["fan_test"])

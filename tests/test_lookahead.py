@@ -148,6 +148,38 @@ def test_two_tests_that_cost_more_than_they_save_together_are_left():
     assert exclusive_or(0.26).plan(NOW, 2).best is None
 
 
+class TestWhatRulesOutOthersWaits:
+    """A fault in every second car; opening up shows it and ends the look from outside."""
+
+    def problem(self, look: float) -> Planner:
+        variables = [
+            table("fault", ("no", "yes"), (), [0.5, 0.5]),
+            table("look", ("fine", "odd"), ("fault",), [[0.8, 0.2], [0.2, 0.8]]),
+            table("open", ("fine", "odd"), ("fault",), [[1, 0], [0, 1]]),
+        ]
+        decision = Decision.of_table("fault", {"repair": [4, 0], "leave": [0, 4]})
+        costs = {"look": look, "open": 0.1}
+        return planner(variables, decision, costs, ends={"open": frozenset({"look"})})
+
+    def test_what_pays_more_waits_for_what_it_would_rule_out(self):
+        state = self.problem(look=0.5).rank(NOW)
+        nets = {branch.move.test: state.stop - branch.value for branch in state.branches}
+        assert nets == pytest.approx({"look": 1.2 - 0.5, "open": 2.0 - 0.1}, abs=FLOAT)
+        assert state.best is not None
+        assert state.best.move.test == "look"
+        assert state.saves == pytest.approx(0.7, abs=FLOAT)
+
+    def test_it_does_not_wait_for_what_does_not_pay(self):
+        state = self.problem(look=1.3).rank(NOW)
+        assert state.best is not None
+        assert state.best.move.test == "open"
+
+    def test_two_tests_ahead_nothing_is_planned_after_what_rules_it_out(self):
+        state = self.problem(look=0.5).plan(NOW, 2)
+        opened = next(branch for branch in state.branches if branch.move.test == "open")
+        assert opened.value == pytest.approx(0.1, abs=FLOAT)
+
+
 class TestTestOrTreat:
     """Pauker & Kassirer (1980): benefit 10, harm of treatment 2, sensitivity .9, specificity .8,
     harm of the test .1; thresholds computed from their formulas."""

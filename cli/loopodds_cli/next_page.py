@@ -35,6 +35,7 @@ def print_next(verdict: Verdict) -> None:
         _do(page, verdict, best)
         _cautions(page, verdict, best)
     _others(page, verdict, best)
+    _waiting(page, verdict)
     if best is not None and verdict.choice.depth > 1:
         print_sequence(page, verdict)
     _closed(page, verdict)
@@ -53,7 +54,7 @@ def _do(page: Page, verdict: Verdict, best: Branch) -> None:
     time = [duration(first.minutes), ENGINE[test.engine]]
     if first.waiting:
         time.append(f"{duration(first.waiting)} of it waiting for one temperature")
-    saves = verdict.choice.plan.stop - verdict.choice.plan.value
+    saves = verdict.choice.plan.saves
     lines: list[Cell] = [", ".join(part for part in time if part)]
     if rest:
         titles = ", ".join(lower(knowledge.tests[step.test].title) for step in rest)
@@ -119,6 +120,19 @@ def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
     said = [f"{more} more pay less"] * (more > 0) + [f"{idle} do not pay now"] * (idle > 0)
     if paying and said:
         page.line(Text("; ".join(said), FAINT), indent=2)
+
+
+def _waiting(page: Page, verdict: Verdict) -> None:
+    """What pays too but would make other paying tests impossible."""
+    tests = verdict.bay.knowledge.tests
+    waiting = {test.test for test in verdict.choice.tests if test.waits_for}
+    for test in verdict.choice.tests:
+        if test.waits_for and test.net_value > 0 and not waiting.intersection(test.blocked_by):
+            first = lower(tests[test.waits_for[0]].title)
+            more = len(test.waits_for) - 1
+            others = f"{first} and {more} more" if more else first
+            said = f"{sentence(lower(tests[test.test].title))} comes later: it rules out {others}."
+            page.line(Text(said, FAINT), indent=2)
 
 
 def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:

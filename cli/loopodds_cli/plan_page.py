@@ -26,7 +26,7 @@ def print_plan(verdict: Verdict) -> None:
     best = verdict.choice.plan.best
     if best is not None:
         test = verdict.bay.knowledge.tests[best.move.steps[0].test]
-        saves = money(verdict.choice.plan.stop - verdict.choice.plan.value, verdict.currency)
+        saves = money(verdict.choice.plan.saves, verdict.currency)
         page.headline(
             f"Test first: {test.title}",
             f"worth {saves} after its cost; how and why: loopodds next",

@@ -34,8 +34,8 @@ class Way(NamedTuple):
 def print_sequence(page: Page, verdict: Verdict) -> None:
     """Write the tree of the plan."""
     choice, currency = verdict.choice, verdict.currency
-    saves = choice.plan.stop - choice.plan.value
-    page.heading("In turn", f"{choice.depth} tests ahead, saves {money(saves, currency)}")
+    saves = money(choice.plan.saves, currency)
+    page.heading("In turn", f"{choice.depth} tests ahead, saves {saves}")
     _step(page, verdict, choice.plan, 0)
     if choice.gap >= 0.5:
         missing = money(min(choice.gap, _ceiling(verdict)), currency)
@@ -46,8 +46,7 @@ def print_sequence(page: Page, verdict: Verdict) -> None:
 def _ceiling(verdict: Verdict) -> float:
     """What any testing at all could save beyond this plan, two standard errors included."""
     outlook, choice = verdict.advice.outlook, verdict.choice
-    found = choice.plan.stop - choice.plan.value
-    return max(0.0, outlook.saving + 2 * outlook.saving_error - found)
+    return max(0.0, outlook.saving + 2 * outlook.saving_error - choice.plan.saves)
 
 
 def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:

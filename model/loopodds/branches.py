@@ -11,6 +11,9 @@ from loopodds.aliases import FloatArray
 from loopodds.imagined import Cells
 from loopodds.moves import Move, Progress
 
+_ROUNDING = 1e-6
+"""Currency below which a saving is only rounding."""
+
 
 @dataclass(slots=True, eq=False)
 class State:
@@ -52,9 +55,28 @@ class State:
 
     @property
     def best(self) -> Branch | None:
-        """The move that pays most; None where it is best to stop."""
-        found = min(self.branches, key=lambda branch: branch.value, default=None)
-        return found if found is not None and found.value < self.stop else None
+        """The move to make; None where it is best to stop.
+
+        Of the moves that pay, the one that pays most. What would make impossible another that
+        pays by itself waits: it costs no more later, and may then no longer be wanted.
+        """
+        paying = [branch for branch in self.branches if branch.value < self.stop - _ROUNDING]
+        free = [branch for branch in paying if not self.prevented_by(branch)]
+        return min(free or paying, key=lambda branch: branch.value, default=None)
+
+    @property
+    def saves(self) -> float:
+        """What the move to make is expected to save, its cost taken off; 0 for stopping."""
+        best = self.best
+        return self.stop - best.value if best is not None else 0.0
+
+    def prevented_by(self, branch: Branch) -> list[Branch]:
+        """Moves that pay by themselves and that this one would make impossible."""
+        return [
+            other
+            for other in self.branches
+            if other.gain > other.cost + _ROUNDING and branch.move.prevents(other.move)
+        ]
 
     def back_up(self, deeper: bool) -> None:
         """Value from the branches; ``deeper`` allows further moves after their outcomes."""

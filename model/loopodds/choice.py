@@ -39,6 +39,8 @@ class RankedTest:
         Tests that have to be done first, in order.
     opens : str
         The test that its net value comes from; itself where that is the best.
+    waits_for : tuple of str
+        Tests that pay by themselves and that this one would make impossible: it comes after them.
     about : tuple of str
         Conditions whose probability it is expected to move most, strongest first.
     """
@@ -51,6 +53,7 @@ class RankedTest:
     cost: float
     blocked_by: tuple[str, ...]
     opens: str
+    waits_for: tuple[str, ...]
     about: tuple[str, ...]
 
     @property
@@ -70,6 +73,7 @@ class RankedTest:
             "worth": self.worth,
             "cost": self.cost,
             "opens": self.opens,
+            "waits_for": list(self.waits_for),
             "about": list(self.about),
         }
 
@@ -81,8 +85,8 @@ class Choice:
     Attributes
     ----------
     tests : tuple of RankedTest
-        Each judged as if it were the last but for what it opens; highest net value first, at
-        equal value what comes first stands first.
+        Each judged as if it were the last but for what it opens; what waits for another stands
+        behind it, else the highest net value first, at equal value what comes first.
     closed : tuple of Closed
         Tests that nothing to be done now can open.
     plan : State
@@ -103,7 +107,7 @@ class Choice:
     @property
     def gap(self) -> float:
         """Currency by which the plan can fall short of the best one of its depth at most."""
-        return max(0.0, self.plan.value - self.plan.least)
+        return max(0.0, self.plan.stop - self.plan.saves - self.plan.least)
 
 
 def rank_tests(
@@ -139,26 +143,35 @@ def choose_test(bay: Bay, lookahead: int = 1) -> Choice:
 def ranked(bay: Bay, state: State) -> list[RankedTest]:
     """Tests of a judged state, best first."""
     branches = {branch.move.test: branch for branch in state.branches}
-    best = _best_through(branches.values(), state.stop)
+    best = _best_through(state)
     tests = [
         _ranked(bay, state, move, branches.get(move.test), best)
         for move in bay.gates.moves(bay.progress)
         if move.test in best
     ]
     order = {name: i for i, name in enumerate(bay.knowledge.tests)}
-    return sorted(tests, key=lambda t: (-round(t.net_value, 6), len(t.blocked_by), order[t.test]))
+    return sorted(
+        tests,
+        key=lambda t: (
+            t.net_value <= 0,
+            bool(t.waits_for),
+            -round(t.net_value, 6),
+            len(t.blocked_by),
+            order[t.test],
+        ),
+    )
 
 
-def _best_through(branches: Iterable[Branch], stop: float) -> dict[str, tuple[float, str]]:
-    """For every test the best net value of a sequence it is part of, and where that leads."""
-    best: dict[str, tuple[float, str]] = {}
-    for branch in branches:
-        net = stop - branch.value
+def _best_through(state: State) -> dict[str, tuple[float, str]]:
+    """For every test the net value of the best sequence it is part of, and where that leads."""
+    rated = []
+    for branch in state.branches:
+        net = state.stop - branch.value
+        ready = net > 0 and not state.prevented_by(branch)
         for step in branch.move.steps:
-            own = step.test == branch.move.test
-            if step.test not in best or (net, own) > (best[step.test][0], False):
-                best[step.test] = (net, branch.move.test)
-    return best
+            rated.append((ready, net, step.test == branch.move.test, step.test, branch.move.test))
+    rated.sort()
+    return {test: (net, leads_to) for _, net, _, test, leads_to in rated}
 
 
 def _ranked(
@@ -180,6 +193,7 @@ def _ranked(
         step.cost,
         move.first,
         opens,
+        tuple(o.move.test for o in state.prevented_by(branch)) if branch is not None else (),
         _told_about(bay, state, branch) if branch is not None else (),
     )
 

@@ -115,7 +115,10 @@ class Gates:
         done = list(progress.done)
         steps: list[Step] = []
         why = self._walk(name, done, progress.results, steps, ())
-        return Closed(name, why) if why else Move(name, tuple(steps))
+        if why:
+            return Closed(name, why)
+        ends = (other for step in steps for other in self.knowledge.tests[step.test].destroys)
+        return Move(name, tuple(steps), frozenset(ends))
 
     def _walk(
         self,

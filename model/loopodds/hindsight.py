@@ -21,8 +21,6 @@ from loopodds.lookahead import Planner
 from loopodds.moves import Move, Progress, Results
 from loopodds.practice import Done, Exercise
 
-_WORTH_IT = 1e-6
-
 
 @dataclass(frozen=True, slots=True)
 class Moment:
@@ -201,9 +199,9 @@ class View:
 
     @property
     def best(self) -> tuple[Move | None, float]:
-        """The move that pays most, and its net value; None and zero where stopping is best."""
-        value, move = max(self._values, key=lambda pair: pair[0], default=(0.0, None))
-        return (move, value) if value > _WORTH_IT else (None, 0.0)
+        """The move to make, and its net value; None and zero where stopping is best."""
+        branch = self.state.best
+        return (branch.move, self.state.saves) if branch is not None else (None, 0.0)
 
     @property
     def best_plan(self) -> tuple[str, ...]:

@@ -24,10 +24,14 @@ class Step(NamedTuple):
 
 
 class Move(NamedTuple):
-    """A test with everything that has to be done before it; the test itself is the last step."""
+    """A test with everything that has to be done before it; the test itself is the last step.
+
+    ``ends`` are tests that can no longer be done afterwards.
+    """
 
     test: str
     steps: tuple[Step, ...]
+    ends: frozenset[str] = frozenset()
 
     @property
     def cost(self) -> float:
@@ -43,6 +47,11 @@ class Move(NamedTuple):
     def first(self) -> tuple[str, ...]:
         """What has to be done before the test itself."""
         return tuple(step.test for step in self.steps[:-1])
+
+    def prevents(self, other: Move) -> bool:
+        """Whether this move makes another impossible."""
+        own = {step.test for step in self.steps}
+        return any(step.test in self.ends and step.test not in own for step in other.steps)
 
 
 class Closed(NamedTuple):

@@ -72,7 +72,7 @@ class Verdict:
             "next_tests": [test.as_json() for test in self.choice.tests],
             "closed": [{"test": c.test, "why": c.why} for c in self.choice.closed],
             "lookahead": self.choice.depth,
-            "saves": self.choice.plan.stop - self.choice.plan.value,
+            "saves": self.choice.plan.saves,
             "could_miss": self.choice.gap,
             "testing_can_save": self.advice.outlook.saving,
             "testing_can_save_error": self.advice.outlook.saving_error,

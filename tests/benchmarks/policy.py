@@ -6,6 +6,8 @@ wrong, another one for each car: each probability multiplied by a log-normal fac
 each spread multiplied by a log-normal factor (sigma 0.12). The tool always diagnoses with the
 shipped network. Seven cars in ten came with a complaint, the others for a routine check.
 
+    trade        as fixed, then the plan that is best if the most probable state of every fault is
+                 the true one: repair what one holds to be wrong
     fixed        the order of the trade, always all of it: interview, look-over, identification,
                  gauges, sample, bench tests and, on a car with a complaint, recovery with
                  weighing and the vacuum hold, before anything is decided
@@ -13,7 +15,7 @@ shipped network. Seven cars in ten came with a complaint, the others for a routi
     sure         the same as bench, stopped once a condition, or a sound car, reaches 90 %
     bits         most information, until no test gives a tenth of a bit
     bits/minute  the same by information a minute, what comes first counted in
-    value        highest net value, until no test pays
+    value        highest net value, what ends another paying test after it, until none pays
     lookahead    the same, looking two tests ahead
 
 Total cost: tests, the plan chosen at the end, and the harm that it leaves on the true faults. A
@@ -37,6 +39,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+from loopodds.aliases import FloatArray
 from loopodds.assembly import build_network
 from loopodds.bay import Bay
 from loopodds.belief import Belief
@@ -203,6 +206,16 @@ def sure(bench: Workbench, bay: Bay) -> Move | None:
     return None if surest >= SURE else to_bench(bench, bay)
 
 
+def most_probable(bay: Bay) -> FloatArray:
+    """The marginals of someone who is sure of the most probable state of every fault."""
+    sure_of = {
+        name: np.eye(count)[[int(bay.belief.beliefs.faults[name][0].argmax())]]
+        for name, count in bay.decision.variables
+    }
+    row: FloatArray = bay.decision.marginals(sure_of, bay.decision.to_do(bay.progress.done))[0]
+    return row
+
+
 def _most(bay: Bay, per_minute: bool) -> Move | None:
     rated = []
     for move in bay.gates.moves(bay.progress):
@@ -235,6 +248,7 @@ def lookahead(_: Workbench, bay: Bay) -> Move | None:
 
 
 POLICIES: dict[str, Policy] = {
+    "trade": fixed,
     "fixed": fixed,
     "bench": to_bench,
     "sure": sure,
@@ -258,8 +272,9 @@ class Outcome:
     seconds: float
 
 
-def diagnose(car: Car, policy: Policy) -> Outcome:
+def diagnose(car: Car, name: str) -> Outcome:
     """Test as the policy says, then take the plan that seems best, and see what it costs."""
+    policy = POLICIES[name]
     started = time.perf_counter()
     bench = Workbench(car)
     bay = bench.bay()
@@ -271,7 +286,7 @@ def diagnose(car: Car, policy: Policy) -> Outcome:
         {name: np.eye(n)[[car.states[name]]] for name, n in decision.variables},
         decision.to_do(bay.progress.done),
     )
-    plan = decision.best(bay.marginal)
+    plan = decision.best(most_probable(bay) if name == "trade" else bay.marginal)
     paid = float(decision.cost_of(plan, truth)[0])
     return Outcome(
         bench.minutes,
@@ -295,7 +310,7 @@ def job(task: tuple[int, float, tuple[str, ...]]) -> list[Outcome]:
     """All policies on one car."""
     number, amount, names = task
     car = draw_car(number, amount)
-    return [diagnose(car, POLICIES[name]) for name in names]
+    return [diagnose(car, name) for name in names]
 
 
 # --- figures -----------------------------------------------------------------------------------
