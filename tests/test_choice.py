@@ -51,9 +51,19 @@ def run(*arguments: str) -> Result:
 
 @pytest.mark.parametrize("name", demo_names())
 def test_tests_are_ranked_by_what_they_save(name):
-    ranked = choose_test(bay(name)).tests
-    values = [round(test.net_value, 6) for test in ranked]
-    assert values == sorted(values, reverse=True)
+    choice = choose_test(bay(name))
+    ranked = choice.tests
+    paying = [test for test in ranked if round(test.net_value, 6) > 0]
+    ready = [test for test in paying if not test.waits_for]
+    late = [test for test in paying if test.waits_for]
+    idle = [test for test in ranked[len(paying) :] if not test.waits_for]
+    for group in (ready, late, idle):
+        values = [round(test.net_value, 6) for test in group]
+        assert values == sorted(values, reverse=True)
+    assert list(ranked[: len(paying)]) == ready + late
+    if ready:
+        assert choice.plan.best is not None
+        assert choice.plan.best.move.steps[0].test == ranked[0].test
     for test in ranked:
         assert test.bits >= 0
         assert test.worth >= 0
@@ -75,7 +85,7 @@ def test_a_gate_is_worth_what_it_opens():
     context = stated_context(empty, model().knowledge)
     ranked = {t.test: t for t in rank_tests(believe(empty, model()), context=context)}
     label = ranked["label_check"]
-    behind = [t for t in ranked.values() if "label_check" in t.blocked_by]
+    behind = [t for t in ranked.values() if "label_check" in t.blocked_by and not t.waits_for]
     assert label.net_value == pytest.approx(max(t.net_value for t in behind), abs=MONEY)
     assert label.opens != "label_check"
     assert label.net_value > label.worth - label.cost
@@ -239,3 +249,14 @@ def test_the_same_case_gives_the_same_answer():
     assert (
         judge(demo("wet_loop"), model()).plan_json() == judge(demo("wet_loop"), model()).plan_json()
     )
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_recovery_is_never_next_while_a_test_that_it_rules_out_pays(name):
+    """Recovery comes last: common practice, no source."""
+    best = choose_test(bay(name)).plan.best
+    if best is not None and any(step.test == "recover_and_weigh" for step in best.move.steps):
+        gone = model().knowledge.tests["recover_and_weigh"].destroys
+        left = {test.test: test for test in choose_test(bay(name)).tests if test.test in gone}
+        own = {step.test for step in best.move.steps}
+        assert not [n for n, t in left.items() if t.worth > t.cost and n not in own]

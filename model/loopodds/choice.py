@@ -149,17 +149,14 @@ def ranked(bay: Bay, state: State) -> list[RankedTest]:
         for move in bay.gates.moves(bay.progress)
         if move.test in best
     ]
-    order = {name: i for i, name in enumerate(bay.knowledge.tests)}
-    return sorted(
-        tests,
-        key=lambda t: (
-            t.net_value <= 0,
-            bool(t.waits_for),
-            -round(t.net_value, 6),
-            len(t.blocked_by),
-            order[t.test],
-        ),
-    )
+    order = list(bay.knowledge.tests)
+
+    def place(test: RankedTest) -> tuple[bool, bool, float, int, int]:
+        net = round(test.net_value, 6)
+        waits = bool(test.waits_for)
+        return net <= 0, waits, -net, len(test.blocked_by), order.index(test.test)
+
+    return sorted(tests, key=place)
 
 
 def _best_through(state: State) -> dict[str, tuple[float, str]]:
