@@ -24,7 +24,6 @@ class Next(NamedTuple):
 def next_tests(answer: Answer) -> Next:
     """What to test next in a case as it stands; nothing once it is closed.
 
-    By what a test saves; where none saves anything by itself, by what it tells for each minute.
     What has been recorded stays recorded even if there is no telling what comes next.
     """
     from loopodds.assessment import stated_context
@@ -39,6 +38,4 @@ def next_tests(answer: Answer) -> Next:
         ranked = rank_tests(answer.belief(), done, context=context)
     except LoopoddsError as error:
         return Next(problem=str(error))
-    if not any(test.net_value > 0 for test in ranked):
-        ranked.sort(key=lambda test: -test.bits_per_minute)
     return Next(json_rows(ranked, COUNT))

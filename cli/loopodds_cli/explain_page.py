@@ -21,6 +21,7 @@ from loopodds_cli.page import (
     factor,
     percent,
 )
+from loopodds_cli.work_words import changed_plan, services_text
 
 if TYPE_CHECKING:
     from loopodds.explanation import Explanation, TurningPoint
@@ -35,6 +36,7 @@ CONTRAST = 5
 AUDIBLE_DECIBANS = 0.5
 SUSPICIOUS_FACTOR = 3.0
 UNSEEN, SEEN = 6, 4
+NOT_SEEN, SEEN_OTHERWISE = "any of these, not looked at so far,", "any of these, seen otherwise,"
 
 
 def print_explanation(
@@ -69,10 +71,10 @@ def print_explanation(
 def _weights(page: Page, shares: Shares, recorded: Mapping[str, str], knowledge: Knowledge) -> None:
     page.heading("For and against", "in decibans: 3 double the odds, 10 make them tenfold")
     rows: list[Sequence[Cell]] = [
-        (f"{shares.before:+.1f}", "", Text("before anything was seen", FAINT))
+        (_decibans(shares.before), "", Text("before anything was seen", FAINT))
     ]
     rows += _share_rows(page, shares, SHARES, recorded, knowledge)
-    rows.append((Text(f"{shares.after:+.1f}", STRONG), "", Text("now", STRONG)))
+    rows.append((Text(_decibans(shares.after), STRONG), "", Text("now", STRONG)))
     page.rows(rows, right=[0])
     if shares.orders:
         error = max(share.standard_error for share in shares.shares)
@@ -96,12 +98,16 @@ def _share_rows(
         style = FOR if share.decibans > 0 else AGAINST
         said = f"{knowledge.node(share.name).title}: {spaced(recorded[share.name])}"
         bar = signed_bar(share.decibans / largest, page.plain)
-        rows.append((Text(f"{share.decibans:+.1f}", style), Text(bar, style), said))
+        rows.append((Text(_decibans(share.decibans), style), Text(bar, style), said))
     if rest:
         total = sum(share.decibans for share in rest)
         count = f"{len(rest)} more together" if told else f"all {len(rest)} together"
-        rows.append((f"{total:+.1f}", "", Text(count, FAINT)))
+        rows.append((_decibans(total), "", Text(count, FAINT)))
     return rows
+
+
+def _decibans(amount: float) -> str:
+    return f"{round(amount, 1) + 0.0:+.1f}"
 
 
 def signed_bar(share: float, plain: bool) -> str:
@@ -139,7 +145,7 @@ def _misreading(
     page.heading("Does it fit together", "if one thing was misread")
     said = f"{node.title}: {spaced(recorded[suspect.name])}"
     rather = f"{spaced(suspect.rather)} ({percent(suspect.rather_probability)})"
-    text = f"{said}. The rest would lead one to expect {rather}."
+    text = f"{said}. The rest would lead one to expect: {rather}."
     if found.culprit is not None:
         page.marked("!", f"{text} If it was misread, everything else fits: look again.")
         page.line(f"misread: {percent(suspect.probability)}", indent=5)
@@ -158,17 +164,17 @@ def _turning_points(page: Page, points: Sequence[TurningPoint], knowledge: Knowl
         page.line("No single further look and no single other reading.", indent=2)
     unseen = [point for point in points if not point.recorded][:UNSEEN]
     seen = [point for point in points if point.recorded][:SEEN]
-    for about, group in (("not looked at, if it turned out", unseen), ("had it been", seen)):
+    for about, group in ((NOT_SEEN, unseen), (SEEN_OTHERWISE, seen)):
         for verdict in dict.fromkeys(point.verdict for point in group):
             then = condition_title(verdict, knowledge).lower()
-            page.line(Text(f"{about}, then {then} leads:", FAINT), indent=2)
+            page.line(Text(f"{about} would put {then} first:", FAINT), indent=2)
             page.rows([_point_row(p, knowledge) for p in group if p.verdict == verdict], right=[0])
 
 
 def _point_row(point: TurningPoint | PlanTurn, knowledge: Knowledge) -> Sequence[Cell]:
     said = f"{knowledge.node(point.name).title}: {spaced(point.state)}"
     if point.recorded:
-        said += f" (it was {spaced(point.recorded)})"
+        said += f" (seen: {spaced(point.recorded)})"
     return Text(f"chance {percent(point.chance)}", FAINT), said
 
 
@@ -185,22 +191,17 @@ def print_plan_turns(
     turns : sequence of PlanTurn
     knowledge : Knowledge
     """
-    page.heading("What would change the plan", f"now: {_services(plan, knowledge)}")
+    page.heading("What would change the plan", f"now: {services_text(plan, knowledge)}")
     if not turns:
         page.line("No single further look and no single other reading.", indent=2)
     unseen = [turn for turn in turns if not turn.recorded][:UNSEEN]
     seen = [turn for turn in turns if turn.recorded][:SEEN]
-    for about, group in (("not looked at, if it turned out", unseen), ("had it been", seen)):
+    for about, group in ((NOT_SEEN, unseen), (SEEN_OTHERWISE, seen)):
         for services in dict.fromkeys(turn.services for turn in group):
-            then = _services(services, knowledge)
-            page.line(Text(f"{about}, then {then}:", FAINT), indent=2)
+            then = changed_plan(services, plan, knowledge)
+            page.line(Text(f"{about} would call for: {then}", FAINT), indent=2)
             same = [turn for turn in group if turn.services == services]
             page.rows([_point_row(turn, knowledge) for turn in same], right=[0])
-
-
-def _services(names: Sequence[str], knowledge: Knowledge) -> str:
-    titles = [knowledge.services[name].title for name in names]
-    return ", ".join(title[:1].lower() + title[1:] for title in titles) or "leave it as it is"
 
 
 def print_numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> None:

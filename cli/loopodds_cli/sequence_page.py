@@ -10,7 +10,7 @@ from loopodds.verdict import plan_at, words
 from rich.text import Text
 
 from loopodds_cli.page import FAINT, STRONG, Page, percent
-from loopodds_cli.work_words import duration, lower, money
+from loopodds_cli.work_words import changed_plan, duration, lower, money
 
 if TYPE_CHECKING:
     from loopodds.branches import Branch, State
@@ -75,6 +75,7 @@ def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:
 
 def _ways(verdict: Verdict, branch: Branch) -> list[Way]:
     """Outcomes with the same consequence together; the most probable group last."""
+    knowledge, now = verdict.bay.knowledge, verdict.advice.best.services
     groups: dict[tuple[str, ...], list[int]] = {}
     for row in range(len(branch.chance)):
         groups.setdefault(_consequence(verdict, branch, row), []).append(row)
@@ -82,7 +83,7 @@ def _ways(verdict: Verdict, branch: Branch) -> list[Way]:
     for key, rows in groups.items():
         rows.sort(key=lambda row: -branch.chance[row])
         after = branch.states.get(rows[0]) if key[0] == "test" else None
-        plan = "" if after is not None else _against(verdict, key[1:])
+        plan = "" if after is not None else changed_plan(key[1:], now, knowledge)
         found.append(Way(float(branch.chance[rows].sum()), rows, plan, after))
     found.sort(key=lambda way: way.chance)
     rare, kept = found[:-WAYS], found[-WAYS:]
@@ -99,25 +100,6 @@ def _consequence(verdict: Verdict, branch: Branch, row: int) -> tuple[str, ...]:
     if follow is not None:
         return ("test", *(step.test for step in follow.move.steps))
     return ("plan", *sorted(plan_at(verdict.bay, branch, row).services))
-
-
-def _against(verdict: Verdict, services: Sequence[str]) -> str:
-    """A plan by how it differs from the present one."""
-    knowledge, now = verdict.bay.knowledge, verdict.advice.best.services
-    more = [name for name in services if name not in now]
-    less = [name for name in now if name not in services]
-    if not services:
-        return "leave it as it is"
-    if len(services) == len(more):
-        return _titles(more, knowledge)
-    parts = ["the plan as now"]
-    parts += [f"with {_titles(more, knowledge)}"] * bool(more)
-    parts += [f"without {_titles(less, knowledge)}"] * bool(less)
-    return ", ".join(parts)
-
-
-def _titles(names: Sequence[str], knowledge: Knowledge) -> str:
-    return " + ".join(lower(knowledge.services[name].title) for name in names)
 
 
 def _seen(verdict: Verdict, branch: Branch, rows: Sequence[int]) -> str:

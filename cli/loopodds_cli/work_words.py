@@ -40,6 +40,18 @@ def services_text(services: Sequence[str], knowledge: Knowledge) -> str:
     return " + ".join(lower(knowledge.services[name].title) for name in services)
 
 
+def changed_plan(services: Sequence[str], now: Sequence[str], knowledge: Knowledge) -> str:
+    """A plan by how it differs from the present one."""
+    more = [name for name in services if name not in now]
+    less = [name for name in now if name not in services]
+    if len(services) == len(more):
+        return services_text(services, knowledge)
+    parts = ["the plan as now"]
+    parts += [f"with {services_text(more, knowledge)}"] * bool(more)
+    parts += [f"without {services_text(less, knowledge)}"] * bool(less)
+    return "; ".join(parts)
+
+
 def lower(title: str) -> str:
     """A title within a sentence.
 

@@ -206,5 +206,10 @@ def _told_about(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
 
 
 def json_rows(tests: Sequence[RankedTest], count: int = 3) -> list[dict[str, Any]]:
-    """The best tests as plain data, for ``assess``."""
+    """The first of some ranked tests as plain data.
+
+    Where none saves anything by itself: what can be done at once, by what it tells for a minute.
+    """
+    if not any(test.net_value > 0 for test in tests):
+        tests = sorted(tests, key=lambda t: (len(t.blocked_by) > 0, -t.bits_per_minute))
     return [test.as_json() for test in tests[:count]]

@@ -59,11 +59,7 @@ def command(
 def _work(
     belief: Belief, inspection: Inspection, done: Sequence[str], prices: str | None
 ) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
-    """The best tests and the best plan as plain data; neither where no service is known.
-
-    Tests by what they save; where none saves anything by itself, those that can be done at once
-    by what they tell for each minute.
-    """
+    """The best tests and the best plan as plain data; neither where no service is known."""
     from loopodds.assessment import stated_context
     from loopodds.bay import Bay
     from loopodds.choice import json_rows, ranked
@@ -76,7 +72,5 @@ def _work(
     own = load_prices(prices, knowledge)
     bay = Bay(belief, done, own, stated_context(inspection, knowledge))
     tests = ranked(bay, bay.planner.rank(bay.progress))
-    if not any(test.net_value > 0 for test in tests):
-        tests.sort(key=lambda test: (len(test.blocked_by) > 0, -test.bits_per_minute))
     plan = service_plan(bay, bay.decision.best(bay.marginal)).as_json()
     return json_rows(tests, TESTS), {**plan, "currency": own.currency}
