@@ -97,6 +97,20 @@ def test_each_call_names_the_next_test_until_the_case_is_closed() -> None:
     assert answered("close", "1", "--unconfirmed")["next_tests"] == []
 
 
+def test_the_next_test_goes_by_the_price_file_of_the_workshop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = answered("open", "cooling=weak")["next_tests"][0]["test"]
+    own = tmp_path / "prices.toml"
+    own.write_text(f'cannot = ["{first}"]\n', encoding="utf-8")
+    monkeypatch.setenv("LOOPODDS_PRICES", str(own))
+    assert first not in [test["test"] for test in answered("show", "1")["next_tests"]]
+    own.write_text('cannot = ["no_such_test"]\n', encoding="utf-8")
+    answer = answered("show", "1")
+    assert answer["next_tests"] == []
+    assert any(f"{own}:1" in warning for warning in answer["warnings"])
+
+
 def test_what_is_recorded_stays_recorded_where_the_next_test_cannot_be_told() -> None:
     # this knowledge has no prices
     page = done("open", "sample_bubbles=persisting", "--knowledge", str(SMALL))

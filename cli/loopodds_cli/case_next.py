@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -24,10 +25,12 @@ class Next(NamedTuple):
 def next_tests(answer: Answer) -> Next:
     """What to test next in a case as it stands; nothing once it is closed.
 
+    By the price file that ``LOOPODDS_PRICES`` names, where it does.
     What has been recorded stays recorded even if there is no telling what comes next.
     """
     from loopodds.assessment import stated_context
     from loopodds.choice import json_rows, rank_tests
+    from loopodds.prices import load_prices
 
     if answer.state.closed:
         return Next()
@@ -35,7 +38,8 @@ def next_tests(answer: Answer) -> Next:
     done = [test for test in answer.state.tests_done if test in knowledge.tests]
     try:
         context = stated_context(answer.inspection, knowledge)
-        ranked = rank_tests(answer.belief(), done, context=context)
+        prices = load_prices(os.environ.get("LOOPODDS_PRICES") or None, knowledge)
+        ranked = rank_tests(answer.belief(), done, prices, context)
     except LoopoddsError as error:
         return Next(problem=str(error))
     return Next(json_rows(ranked, COUNT))

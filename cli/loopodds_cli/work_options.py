@@ -10,7 +10,9 @@ prices_option = click.option(
     "--prices",
     metavar="FILE",
     type=click.Path(exists=True, dir_okay=False),
-    help="Price file of the workshop (TOML) in place of the shipped, invented prices.",
+    envvar="LOOPODDS_PRICES",
+    help="Price file of the workshop (TOML) in place of the shipped, invented prices; "
+    "also LOOPODDS_PRICES, which the case book goes by.",
 )
 
 done_option = click.option(
