@@ -23,7 +23,7 @@ class Free:
     """Rules without gates: every test not done, nor ended by one done, is open at its cost."""
 
     costs: Mapping[str, float]
-    hurdles: Mapping[str, str] = field(default_factory=dict)
+    hurdles: frozenset[str] = frozenset()
     ends: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     def moves(self, progress: Progress) -> list[Move]:

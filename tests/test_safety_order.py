@@ -66,12 +66,21 @@ def test_only_the_right_refrigerant_without_leak_stop_opens_the_way(knowledge: K
     assert leak_stop["passes"] == {"sealant_check": ["negative"]}
 
 
-def test_an_unknown_gas_stops_the_engine_and_the_detector(knowledge: Knowledge) -> None:
-    gate = "refrigerant_identification"
-    held = set(knowledge.tests[gate].extra["blocks"])
-    held |= {name for name in knowledge.tests if gate in before(name, knowledge)}
+def test_nothing_runs_before_the_gas_is_identified_and_leak_stop_ruled_out(
+    knowledge: Knowledge,
+) -> None:
     running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
-    assert held >= running | {"detector_search"}
+    for name in running | {"detector_search"}:
+        assert before(name, knowledge) >= GATES, name
+
+
+def test_a_compressor_that_knocks_is_not_kept_running(knowledge: Knowledge) -> None:
+    """Only the short run of a sample is left: the sample tells what the noise comes from."""
+    for name, test in knowledge.tests.items():
+        if test.engine == "running" and name not in ("capture_sample", "compressor_listening"):
+            assert test.extra["unless"] == {"compressor_noise": ["loud"]}, name
+        if test.engine == "running":
+            assert "starved_compressor" in test.cautions, name
 
 
 def test_recovery_ends_every_test_that_needs_the_charge(knowledge: Knowledge) -> None:

@@ -18,6 +18,7 @@ from loopodds.knowledge import Knowledge, Service, Test
 from loopodds.lint_gates import gate_problems
 from loopodds.moves import Closed, Move, Progress, Results, Step
 from loopodds.network import Evidence
+from loopodds.phrases import lowered, spaced
 from loopodds.prices import Prices
 
 
@@ -42,8 +43,14 @@ class Gates:
         self.knowledge = knowledge
         self.context = dict(context)
         self.prices = prices
-        self.guards = {n: _passes(t) for n, t in knowledge.tests.items() if "passes" in t.extra}
-        self.hurdles = {finding: name for name, p in self.guards.items() for finding in p}
+        passing = {n: _states_by_finding(t, "passes") for n, t in knowledge.tests.items()}
+        self.guards = {name: states for name, states in passing.items() if states}
+        self._stopping = {
+            name: _states_by_finding(t, "unless") for name, t in knowledge.tests.items()
+        }
+        self.hurdles = frozenset(
+            finding for p in (*self.guards.values(), *self._stopping.values()) for finding in p
+        )
         self._needs = {name: self._needed(test) for name, test in knowledge.tests.items()}
         behind = {name: self._guards_before(name) for name in knowledge.tests}
         self._needs = {n: tuple(dict.fromkeys((*behind[n], *self._needs[n]))) for n in behind}
@@ -138,7 +145,8 @@ class Gates:
             if needed not in done:
                 why = self._walk(needed, done, results, steps, (*above, name))
             elif self._unrecorded(needed, results, steps):
-                why = f"the result of {needed} is not recorded"
+                title = lowered(self.knowledge.tests[needed].title)
+                why = f"its result is not recorded: {title}"
             if why:
                 return why
         if self._stale(name, done):
@@ -170,21 +178,26 @@ class Gates:
     def _spoilt(self, name: str, done: Iterable[str]) -> str:
         for other in done:
             if name in self.knowledge.tests[other].destroys:
-                return f"no longer possible after {other}"
+                return f"no longer possible after: {lowered(self.knowledge.tests[other].title)}"
         return ""
 
     def _stopped(self, name: str, results: Results) -> str:
         """Why a guard that was not passed stops a test."""
-        for finding, state in results:
-            guard = self.hurdles[finding]
-            if state not in self.guards[guard][finding] and name in self._stops[guard]:
-                said = f"is {state}" if state else "is doubtful"
-                return f"{finding} {said}: not before that is put right"
+        for finding, state in sorted(results):
+            guards = [g for g in self._not_passed(finding, state) if name in self._stops[g]]
+            if guards or state in self._stopping[name].get(finding, ()):
+                title = lowered(self.knowledge.node(finding).title)
+                said = spaced(state) if state else "doubtful"
+                return f"{title} is {said}: not before that is put right"
         return ""
 
+    def _not_passed(self, finding: str, state: str) -> list[str]:
+        """Guards that a finding shuts."""
+        return [g for g, p in self.guards.items() if finding in p and state not in p[finding]]
+
     def _stopped_by(self, guard: str) -> set[str]:
-        """Tests that a guard not passed stops: those it names and all that need it."""
-        stopped = set(self.knowledge.tests[guard].extra.get("blocks", ())) | {guard}
+        """Tests that a guard not passed stops: all that need it."""
+        stopped = {guard}
         grown = -1
         while grown != len(stopped):
             grown = len(stopped)
@@ -211,11 +224,7 @@ class Gates:
 
     def failed(self, progress: Progress) -> tuple[str, ...]:
         """Guards that were done and not passed, in file order."""
-        bad = {
-            self.hurdles[finding]
-            for finding, state in progress.results
-            if state not in self.guards[self.hurdles[finding]][finding]
-        }
+        bad = {g for result in progress.results for g in self._not_passed(*result)}
         return tuple(name for name in self.guards if name in bad)
 
     def follows(self, service: Service, guard: str) -> bool:
@@ -308,8 +317,8 @@ def _to_state(keys: Sequence[str]) -> str:
     return f"; state the {' and the '.join(keys)}" if keys else ""
 
 
-def _passes(test: Test) -> dict[str, frozenset[str]]:
-    return {finding: frozenset(states) for finding, states in test.extra["passes"].items()}
+def _states_by_finding(test: Test, key: str) -> dict[str, frozenset[str]]:
+    return {finding: frozenset(states) for finding, states in test.extra.get(key, {}).items()}
 
 
 def _state(evidence: Evidence, name: str, states: Sequence[str]) -> str:

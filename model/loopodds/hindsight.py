@@ -250,7 +250,7 @@ class _InTime:
 
     def __init__(self, gates: Gates, start: Progress, minutes: float) -> None:
         self.only: list[Move] = []
-        self.hurdles: Mapping[str, str] = gates.hurdles
+        self.hurdles = gates.hurdles
         self._gates = gates
         self._start = start
         self.minutes = minutes

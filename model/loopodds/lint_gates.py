@@ -34,13 +34,27 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
             for state in states
             if state not in known
         )
-    yield from _unknown("blocks", "test", extra.get("blocks", ()), knowledge.tests)
+    yield from _unless_texts(test, knowledge)
     if extra.get("soak_minutes", 0) < 0:
         yield f"soak_minutes {extra['soak_minutes']} is below zero"
     if ("fresh_minutes" in extra) != ("fresh_from" in extra):
         yield "fresh_minutes and fresh_from go together"
     elif "fresh_from" in extra and extra["fresh_from"] not in earlier(test, knowledge):
         yield f"fresh_from: {extra['fresh_from']!r} does not come before it"
+
+
+def _unless_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
+    findings = knowledge.of_kind("finding")
+    for name, states in test.extra.get("unless", {}).items():
+        if name not in findings:
+            yield f"unless: {unknown_text('finding', name, findings)}"
+            continue
+        known = findings[name].states
+        yield from (
+            f"unless: {unknown_text(f'state of {name}', state, known)}"
+            for state in states
+            if state not in known
+        )
 
 
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:

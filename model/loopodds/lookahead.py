@@ -37,8 +37,8 @@ class Rules(Protocol):
     """What the planner has to know of the gates."""
 
     @property
-    def hurdles(self) -> Mapping[str, str]:
-        """Findings that decide whether a sequence may go on, each with its test."""
+    def hurdles(self) -> frozenset[str]:
+        """Findings that decide what may still be done."""
 
     def moves(self, progress: Progress) -> list[Move]:
         """Every test that can be done now or opened by others."""

@@ -29,6 +29,17 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def lowered(title: str) -> str:
+    """A title within a sentence.
+
+    Examples
+    --------
+    >>> lowered("Vacuum hold")
+    'vacuum hold'
+    """
+    return title[:1].lower() + title[1:]
+
+
 def spaced(name: str) -> str:
     """A name of the knowledge files as words.
 

@@ -18,7 +18,7 @@ from loopodds.document import (
     Part,
 )
 from loopodds.knowledge import SOUND, Knowledge
-from loopodds.phrases import sentence, spaced
+from loopodds.phrases import lowered, sentence, spaced
 from loopodds.report import Report
 from loopodds.report_record import record_blocks
 from loopodds.report_work import plural
@@ -173,11 +173,6 @@ def _services(report: Report, plan: Mapping[str, Any]) -> Iterator[Block]:
     if report.knowledge.prices.get("source") == "invented":
         yield Paragraph("Prices come from the workshop's price file; those shipped are invented.",
                         "faint")  # fmt: skip
-
-
-def lowered(text: str) -> str:
-    """The text with a small letter at its start."""
-    return text[:1].lower() + text[1:]
 
 
 def _not_checked(report: Report) -> Iterator[Block]:

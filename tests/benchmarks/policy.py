@@ -52,7 +52,7 @@ SEED = 20260301
 AMOUNT, OF_SPREAD = 0.3, 0.4
 SURE, ENOUGH_BITS = 0.9, 0.1
 RIGHT_WITHIN = 60.0
-STATES = 300
+STATES = 60
 ORDER = (
     "interview", "ask_about_filling", "ask_about_repairs", "ask_about_use", "label_check",
     "cold_look", "port_look", "fan_test", "control_test", "blower_test", "blend_door_test",
