@@ -151,6 +151,52 @@ def test_a_case_number_is_a_case_for_other_commands() -> None:
     assert "no case 7 in the case book" in missing.output
 
 
+def asked(command: str, case: str = "1", *words: str) -> dict[str, Any]:
+    """What another command answers about a case."""
+    result = CliRunner().invoke(main, [command, case, *words, "--json"])
+    assert result.exit_code == 0, result.output
+    content: dict[str, Any] = json.loads(result.output)
+    return content
+
+
+def test_what_recovery_ended_is_advised_by_no_command() -> None:
+    done("open", "refrigerant=R134a", "cooling=weak")
+    gone = set(Model().knowledge.tests["recover_and_weigh"].destroys)
+    told = {"assess": "next_tests", "next": "next_tests"}
+    for command, key in told.items():
+        assert gone & {test["test"] for test in asked(command)[key]}, command
+    done("done", "1", "recover_and_weigh")
+    for command, key in told.items():
+        assert not gone & {test["test"] for test in asked(command)[key]}, command
+    assert asked("plan")["test_first"] not in gone
+    assert gone.isdisjoint(asked("plan")["best"]["first"])
+    # what is given by hand comes on top
+    more = asked("next", "1", "--done", "interview")
+    assert not (gone | {"interview"}) & {test["test"] for test in more["next_tests"]}
+    done("undo", "1")
+    assert gone & {test["test"] for test in asked("next")["next_tests"]}
+
+
+def test_a_test_done_that_this_knowledge_does_not_have_is_passed_over() -> None:
+    done("open", "sample_bubbles=persisting")
+    done("done", "1", "cold_look")
+    result = CliRunner().invoke(main, ["explain", "1", "--knowledge", str(SMALL)])
+    assert result.exit_code == 0, result.output
+
+
+def test_a_case_file_says_which_tests_were_done() -> None:
+    done("open", "refrigerant=R134a")
+    assert "tests done" not in done("export", "1")
+    done("done", "1", "label_check", "cold_look")
+    done("export", "1", "--out", "van.toml")
+    text = Path("van.toml").read_text(encoding="utf-8")
+    assert "given to assess, next and plan: --done label_check --done cold_look\n" in text
+    told = asked("next", "van.toml", "--done", "label_check", "--done", "cold_look")
+    assert [t["test"] for t in told["next_tests"]] == [
+        t["test"] for t in asked("next")["next_tests"]
+    ]
+
+
 def test_doubting_withdrawing_testing_deciding_and_closing_are_events_too() -> None:
     answered("open", "refrigerant=R134a", "sample_bubbles=persisting", "vent=14 degC")
     assert what(answered("doubt", "1", "vent")) == ["doubted: vent"]

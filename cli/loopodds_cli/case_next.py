@@ -29,13 +29,14 @@ def next_tests(answer: Answer) -> Next:
     What has been recorded stays recorded even if there is no telling what comes next.
     """
     from loopodds.assessment import stated_context
+    from loopodds.casebelief import tests_of
     from loopodds.choice import json_rows, rank_tests
     from loopodds.prices import load_prices
 
     if answer.state.closed:
         return Next()
     knowledge = answer.model.knowledge
-    done = [test for test in answer.state.tests_done if test in knowledge.tests]
+    done = tests_of(answer.state, knowledge)
     try:
         context = stated_context(answer.inspection, knowledge)
         prices = load_prices(os.environ.get("LOOPODDS_PRICES") or None, knowledge)

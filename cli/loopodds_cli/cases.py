@@ -4,19 +4,33 @@ from __future__ import annotations
 
 from importlib import resources
 from importlib.resources.abc import Traversable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from loopodds.errors import unknown_name
 
 if TYPE_CHECKING:
+    from loopodds.casebook import Event
     from loopodds.inspection import Inspection
     from loopodds.knowledge import Knowledge
 
 MARK = "@"
 
 
+class Opened(NamedTuple):
+    """What a CASE holds; ``tests_done`` and ``events`` only where it is one of the case book."""
+
+    inspection: Inspection
+    tests_done: tuple[str, ...] = ()
+    events: tuple[Event, ...] = ()
+
+
 def open_case(argument: str, knowledge: Knowledge) -> Inspection:
-    """Inspection that a CASE argument names.
+    """Inspection that a CASE argument names, as :func:`opened` reads it."""
+    return opened(argument, knowledge).inspection
+
+
+def opened(argument: str, knowledge: Knowledge) -> Opened:
+    """What a CASE argument names.
 
     Parameters
     ----------
@@ -40,19 +54,21 @@ def open_case(argument: str, knowledge: Knowledge) -> Inspection:
     if argument.isascii() and argument.isdigit():
         return _booked(int(argument), knowledge)
     if not argument.startswith(MARK):
-        return load_case(argument, knowledge)
+        return Opened(load_case(argument, knowledge))
     with resources.as_file(demo_file(argument.removeprefix(MARK))) as path:
-        return load_case(path, knowledge)
+        return Opened(load_case(path, knowledge))
 
 
-def _booked(number: int, knowledge: Knowledge) -> Inspection:
+def _booked(number: int, knowledge: Knowledge) -> Opened:
     from loopodds.bookfile import book_path
-    from loopodds.casebelief import inspection_of
+    from loopodds.casebelief import inspection_of, tests_of
     from loopodds.casebook import CaseBook
     from loopodds.replay import replay
 
     with CaseBook(book_path(), write=False) as book:
-        return inspection_of(replay(book.events(number)), knowledge)
+        events = book.events(number)
+    state = replay(events)
+    return Opened(inspection_of(state, knowledge), tests_of(state, knowledge), events)
 
 
 def demo_names() -> list[str]:

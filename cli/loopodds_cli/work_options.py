@@ -20,7 +20,8 @@ done_option = click.option(
     metavar="TEST",
     type=TEST,
     multiple=True,
-    help="A test already done, also if nothing of it was recorded; in order, may be repeated.",
+    help="A test already done, also if nothing of it was recorded; in order, may be repeated. "
+    "With a case of the book, besides those recorded there.",
 )
 
 lookahead_option = click.option(

@@ -57,6 +57,11 @@ def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
     return inspection_from(state.sections(), knowledge, name)
 
 
+def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
+    """Tests said to be done in a case of the book, in order, as far as this knowledge has them."""
+    return tuple(test for test in state.tests_done if test in knowledge.tests)
+
+
 def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterior]:
     """Belief after each of some inspections, in their order, as one batch.
 

@@ -43,10 +43,14 @@ class Archived(NamedTuple):
 def case_text(state: CaseState) -> str:
     """A case as a case file: reading it back gives the same belief.
 
-    What is doubted and therefore unused stands in it as a comment.
+    What has no place in it stands as a comment: tests done, what is doubted and therefore unused.
     """
     title = _comment(f"case {state.number} of the case book: {state.name}".rstrip(": "))
-    lines = [f"# {title}"]
+    head = [f"# {title}"]
+    if state.tests_done:
+        options = " ".join(f"--done {_comment(test)}" for test in state.tests_done)
+        head.append(f"# tests done, to be given to assess, next and plan: {options}")
+    lines = head.copy()
     sections = state.sections()
     for section in SECTIONS:
         entries = [f"{_key(name)} = {_toml(v)}" for name, v in sections.get(section, {}).items()]
@@ -57,7 +61,7 @@ def case_text(state: CaseState) -> str:
         ]
         if entries:
             lines += ["", f"[{section}]", *entries]
-    if len(lines) == 1:
+    if lines == head:
         # a file needs a section to be a case file
         lines += ["", "[findings]"]
     return "\n".join(lines) + "\n"

@@ -69,12 +69,15 @@ class Decision:
     informed : float array, shape (columns,)
         For every state of every variable a cost such that their expected sum is never above what
         the best plan would cost to someone who knew every variable exactly.
+    ended_by : mapping of str to frozenset of str
+        Tests after which a need can no longer be done, and is asked for no more.
     """
 
     variables: tuple[tuple[str, int], ...]
     needs: Query
     settings: tuple[Setting, ...]
     informed: FloatArray
+    ended_by: Mapping[str, frozenset[str]] = field(default_factory=dict)
     _loss: FloatArray = field(init=False, repr=False)
     _constant: FloatArray = field(init=False, repr=False)
     _starts: list[int] = field(init=False, repr=False)
@@ -125,8 +128,9 @@ class Decision:
         return self.marginals({name: joints[name,] for name, _ in self.variables}, to_do)
 
     def to_do(self, done: Collection[str]) -> FloatArray:
-        """One for each need that is not done, zero for the others, shape (needs,)."""
-        return np.array([float(name not in done) for name in self.needs])
+        """One for each need that is not done and still can be, zero for the others."""
+        gone = {need for need, ends in self.ended_by.items() if not ends.isdisjoint(done)}
+        return np.array([float(name not in done and name not in gone) for name in self.needs])
 
     def cost(self, marginals: FloatArray) -> FloatArray:
         """Expected cost of the best plan in every row, shape (rows,)."""
@@ -207,7 +211,7 @@ class Decision:
             offered = any(action in option for part in parts for option in part.options)
             if all(len(part.options) for part in parts) and offered is included:
                 settings.append(Setting(tuple(parts)))
-        return Decision(self.variables, self.needs, tuple(settings), self.informed)
+        return Decision(self.variables, self.needs, tuple(settings), self.informed, self.ended_by)
 
 
 def _restrict(part: Component, action: str, included: bool) -> Component:

@@ -82,7 +82,11 @@ def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
     )
     menus = [list(book.menu(group)) for group in groups]
     settings = [book.setting(menus, shared, paid) for paid in _unions(offers, shared)]
-    return Decision(shape, needs, tuple(settings), book.informed(offers))
+    ended_by = {
+        need: frozenset(name for name, test in knowledge.tests.items() if need in test.destroys)
+        for need in needs
+    }
+    return Decision(shape, needs, tuple(settings), book.informed(offers), ended_by)
 
 
 def fault_columns(knowledge: Knowledge) -> list[tuple[str, str]]:

@@ -91,8 +91,9 @@ def service_plan(bay: Bay, plan: Plan) -> ServicePlan:
     offers = [bay.offers[name] for name in plan.actions]
     needs = frozenset[str]().union(*(offer.needs for offer in offers))
     prices = bay.gates.prices
+    to_do = bay.decision.to_do(bay.progress.done)
     first = tuple(
-        name for name in bay.knowledge.tests if name in needs and name not in bay.progress.done
+        name for name, due in zip(bay.decision.needs, to_do, strict=True) if due and name in needs
     )
     filling = FILLING in needs
     outlay = sum(offer.price for offer in offers) + sum(map(prices.of_work, first))

@@ -40,13 +40,13 @@ def command(
     from loopodds.engine import Model
     from loopodds.knowledge import load_knowledge
 
-    from loopodds_cli.cases import open_case
+    from loopodds_cli.cases import opened
 
     known = load_knowledge(knowledge)
-    inspection = open_case(case, known)
+    inspection, booked, _ = opened(case, known)
     model = Model(known)
     belief = believe(inspection, model)
-    tests, plan = _work(belief, inspection, done, prices)
+    tests, plan = _work(belief, inspection, (*booked, *done), prices)
     result = assess(inspection, model, tests, plan, belief)
     if as_json:
         print_json(result.as_json())

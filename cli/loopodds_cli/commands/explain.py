@@ -57,15 +57,15 @@ def command(
     from loopodds.plan_turns import plan_turns
     from loopodds.sensitivity import confirmed_turns
 
-    from loopodds_cli.cases import open_case
+    from loopodds_cli.cases import opened
     from loopodds_cli.pictures import draw_weights
 
     known = load_knowledge(knowledge)
-    inspection = open_case(case, known)
+    inspection, done, _ = opened(case, known)
     belief = believe(inspection, Model(known))
     found = explain(belief, condition or "", rival or "")
     # knowledge without services has no plan that could turn
-    bay = Bay(belief, context=stated_context(inspection, known)) if known.services else None
+    bay = Bay(belief, done, context=stated_context(inspection, known)) if known.services else None
     plans = plan_turns(bay) if bay else ()
     now = bay.decision.best(bay.marginal).actions if bay else ()
     turns = confirmed_turns(belief) if sensitivity else None

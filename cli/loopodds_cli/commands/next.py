@@ -37,11 +37,12 @@ def command(
     from loopodds.prices import load_prices
     from loopodds.verdict import judge
 
-    from loopodds_cli.cases import open_case
+    from loopodds_cli.cases import opened
 
     known = load_knowledge(knowledge)
     own = load_prices(prices, known)
-    verdict = judge(open_case(case, known), Model(known), own, done, lookahead)
+    inspection, booked, _ = opened(case, known)
+    verdict = judge(inspection, Model(known), own, (*booked, *done), lookahead)
     if as_json:
         print_json(verdict.next_json())
         return

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from loopodds_cli.options import case_argument, knowledge_option
 from loopodds_cli.work_options import prices_option
-
-if TYPE_CHECKING:
-    from loopodds.casebook import Event
 
 FORMATS = ("html", "md", "json")
 
@@ -50,7 +45,7 @@ def command(
     from loopodds.report import report_of
     from loopodds.verdict import judge
 
-    from loopodds_cli.cases import open_case
+    from loopodds_cli.cases import opened
     from loopodds_cli.reports import written
 
     if out is None:
@@ -59,11 +54,10 @@ def command(
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
     known = load_knowledge(knowledge)
     model = Model(known)
-    inspection = open_case(case, known)
-    events = _events(case)
+    inspection, done, events = opened(case, known)
     tests, plan = [], None
     if known.services:
-        verdict = judge(inspection, model, load_prices(prices, known), _done(events))
+        verdict = judge(inspection, model, load_prices(prices, known), done)
         tests, plan = verdict.next_json()["next_tests"], verdict.plan_json()
     report = report_of(inspection, model, datetime.now().astimezone(), events, tests, plan)
     text = written(report, chosen if chosen in FORMATS else "html")
@@ -71,21 +65,3 @@ def command(
         click.echo(text, nl=False)
     else:
         write_whole(Path(out), text)
-
-
-def _events(case: str) -> tuple[Event, ...]:
-    """Events of a case of the book; none for a case file."""
-    if not (case.isascii() and case.isdigit()):
-        return ()
-    from loopodds.bookfile import book_path
-    from loopodds.casebook import CaseBook
-
-    with CaseBook(book_path(), write=False) as book:
-        return book.events(int(case))
-
-
-def _done(events: tuple[Event, ...]) -> tuple[str, ...]:
-    """Tests said to be done."""
-    from loopodds.replay import replay
-
-    return replay(events).tests_done if events else ()
