@@ -414,3 +414,14 @@ def test_equal_sides_may_differ_by_the_error_of_two_gauges(small: Knowledge) -> 
         (2, "high_side", 600.0),
     ]
     assert isinstance(found[0], Impossible)
+
+
+def test_a_reading_has_limits_of_its_own_where_the_knowledge_gives_them() -> None:
+    """No vent blows at 150 degC, no discharge pipe of a working loop reaches 240 (estimates)."""
+    batch = InspectionBatch(
+        2,
+        readings={"vent": np.array([150.0, 60.0]), "discharge_pipe": np.array([150.0, 240.0])},
+    )
+    found = impossible_readings(batch, load_knowledge())
+    assert [(bad.row, bad.column) for bad in found] == [(0, "vent"), (1, "discharge_pipe")]
+    assert found[0].reason == "vent temperature is between -40 and 90 degC"

@@ -5,7 +5,7 @@ Everything is judged by what was known at that moment: expectations, not what th
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np

@@ -83,6 +83,9 @@ def _gauge_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
     if not isinstance(node.distribution, Shape):
         yield 'a reading needs distribution = "gauge"'
         return
+    limits = node.raw.get("possible", (0.0, 1.0))
+    if len(limits) != 2 or not limits[0] < limits[1]:
+        yield "possible: two numbers, the lower one first"
     try:
         reading_dimension(node.name, knowledge)
         read_gauges(_every_car(node.name), knowledge)

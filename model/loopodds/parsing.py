@@ -112,8 +112,8 @@ def parse_node(name: str, kind: str, entry: Record, file: str) -> Node:
 _KNOWN = {
     "title", "about", "group", "states", "distribution", "convention", "parents", "rows", "leak",
     "causes", "conditions", "complaint", "question", "quantity", "transform", "scale", "spread",
-    "misreading", "words", "cuts", "masked_by", "sound", "shifts", "overrides", "variants",
-    "source", "grade", "weight",
+    "misreading", "possible", "words", "cuts", "masked_by", "sound", "shifts", "overrides",
+    "variants", "source", "grade", "weight",
 }  # fmt: skip
 
 

@@ -11,12 +11,13 @@ from loopodds.aliases import BoolArray, FloatArray
 from loopodds.gauges import NAMEPLATES, masked_rows
 from loopodds.inspection import NUMBERS, InspectionBatch, reading_dimension
 from loopodds.knowledge import Knowledge
+from loopodds.phrases import lowered
 from loopodds.refrigerants import SUPPORTED, refrigerant
-from loopodds.units import Dimension
+from loopodds.units import INTERNAL_UNITS, Dimension
 
 # engineering estimates, wide on purpose: outside them it is a slip of the pen, not a rare car
 LIMITS: Mapping[str, tuple[float, float, str]] = {
-    "ambient_c": (-60.0, 70.0, "air around a car is between -60 and 70 degC"),
+    "ambient_c": (-50.0, 60.0, "air around a car is between -50 and 60 degC"),
     "humidity_pct": (0.0, 100.0, "relative humidity is between 0 and 100 %"),
     "altitude_m": (-500.0, 6000.0, "roads lie between -500 and 6000 m"),
     "nameplate_charge_g": (1.0, 20000.0, "a nameplate charge is between 1 g and 20 kg"),
@@ -61,7 +62,7 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
         if dimension == "pressure":
             found += _impossible_pressures(name, batch)
         else:
-            low, high, reason = READING_LIMITS[dimension]
+            low, high, reason = _limits(name, dimension, knowledge)
             found += _marked(outside(values, low, high), name, values, reason)
     found += _more_than_the_loop_holds(batch)
     found += _sides_the_wrong_way_round(batch, knowledge)
@@ -69,6 +70,16 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
     for one in found:
         first.setdefault((one.row, one.column), one)
     return sorted(first.values(), key=lambda one: one.row)
+
+
+def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
+    """Limits of a reading: its own, in internal units, where the knowledge gives them."""
+    node = knowledge.of_kind("gauge").get(name)
+    if node is None or "possible" not in node.raw:
+        return READING_LIMITS[dimension]
+    low, high = node.raw["possible"]
+    unit = INTERNAL_UNITS[dimension]
+    return low, high, f"{lowered(node.title)} is between {low:g} and {high:g} {unit}"
 
 
 def outside(values: FloatArray, low: float, high: float) -> BoolArray:
