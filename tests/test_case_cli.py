@@ -177,6 +177,38 @@ def test_what_recovery_ended_is_advised_by_no_command() -> None:
     assert gone & {test["test"] for test in asked("next")["next_tests"]}
 
 
+def test_an_entry_that_went_past_a_guard_is_kept_and_said_once() -> None:
+    guards = "identify the refrigerant and check for leak-stop come before, and are not recorded"
+    assert answered("open", "refrigerant=R134a", "cooling=weak")["warnings"] == []
+    read = answered("read", "1", "low_side=1.4 bar", "high_side=12 bar")
+    assert what(read) == ["low_side = 1.4 bar", "high_side = 12 bar"]
+    assert read["warnings"][0] == f"Running pressures: {guards}"
+    assert guards not in done("show", "1")
+    assert guards not in " ".join(done("saw", "1", "condenser_face=clean").split())
+    assert f"Recover and weigh: {guards}" in " ".join(
+        done("done", "1", "recover_and_weigh").split()
+    )
+
+
+def skipped_by(*words: str) -> list[str]:
+    return [text for text in answered(*words)["warnings"] if " before, and " in text]
+
+
+def test_a_guard_recorded_in_time_says_nothing_and_one_not_passed_does() -> None:
+    passed = ("identification=as_labelled", "sealant_check=negative")
+    assert skipped_by("open", "refrigerant=R134a", *passed, "low_side=1.4 bar") == []
+    assert skipped_by("saw", "1", "sealant_check=positive") == []
+    assert skipped_by("read", "1", "high_side=12 bar") == [
+        "Running pressures: check for leak-stop comes before, and is not passed"
+    ]
+    # that it was done says nothing of what it showed
+    done("open")
+    assert skipped_by("done", "2", "refrigerant_identification") == []
+    assert skipped_by("saw", "2", "sealant_check=negative") == [
+        "Check for leak-stop: identify the refrigerant comes before, and is not recorded"
+    ]
+
+
 def test_a_test_done_that_this_knowledge_does_not_have_is_passed_over() -> None:
     done("open", "sample_bubbles=persisting")
     done("done", "1", "cold_look")

@@ -45,7 +45,11 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
         "next_tests": [dict(test) for test in next_up.tests],
         "knowledge": answer.model.knowledge.digest,
         "knowledge_before": answer.older or answer.model.knowledge.digest,
-        "warnings": [*answer.inspection.warnings, *filter(None, [next_up.problem])],
+        "warnings": [
+            *answer.skipped(),
+            *answer.inspection.warnings,
+            *filter(None, [next_up.problem]),
+        ],
     }
 
 

@@ -211,6 +211,8 @@ class Workbench:
         """What was recorded and what it moved, in a few lines."""
         for event in answer.events:
             click.echo(f"  {printable(described(event))}")
+        for text in answer.skipped():
+            click.echo(f"  ! {text}")
         moves = answer.moved()[:MOVES]
         for move in moves:
             way = "up  " if move.after > move.before else "down"

@@ -12,6 +12,7 @@ from loopodds.casebook import Event, Posterior
 from loopodds.engine import Model
 from loopodds.inspection import Inspection
 from loopodds.replay import CaseState
+from loopodds.skipped import skipped
 
 SEEN_TO_MOVE = 0.01
 """Least change of a probability that is told."""
@@ -77,8 +78,13 @@ class Answer:
         return sorted(told, key=lambda move: -abs(move.after - move.before))
 
     def new_warnings(self) -> list[str]:
-        """Warnings that the case did not have before the call."""
-        return [text for text in self.inspection.warnings if text not in self.before.warnings]
+        """Guards that the call went past, and warnings that the case did not have before it."""
+        told = self.before.warnings
+        return [*self.skipped(), *(text for text in self.inspection.warnings if text not in told)]
+
+    def skipped(self) -> list[str]:
+        """Guards that should have been passed before what the call recorded."""
+        return skipped(self.events, self.state, self.model.knowledge)
 
     def ranking(self) -> list[tuple[str, float]]:
         """Conditions by probability, highest first."""
