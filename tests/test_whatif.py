@@ -14,9 +14,11 @@ from loopodds.casefile import load_case
 from loopodds.errors import ImpossibleEvidence, InspectionError, UnknownName
 from loopodds.hypotheses import SOUND
 from loopodds.network import Evidence
+from loopodds.observations import observable_names
 from loopodds.predictions import RANGE, predict
 from loopodds.simulation import simulate
 from loopodds.whatif import NOTHING, split_variations, what_if
+from loopodds_cli.commands.whatif import command
 from loopodds_cli.main import main
 
 WET = """
@@ -243,3 +245,13 @@ def test_the_command_takes_names_away_and_supposes_faults(tmp_path):
     picture = CliRunner().invoke(main, ["whatif", str(case), *changes, "--picture", str(drawn)])
     assert picture.exit_code == 0, picture.output
     assert "<svg" in drawn.read_text(encoding="utf-8")
+
+
+def test_any_name_can_be_taken_away_whatever_its_letters(model):
+    for name in observable_names(model.knowledge):
+        given = command.make_context("whatif", ["@wet_loop", f"-{name}", "or", "--json"]).params
+        assert (given["changes"], given["as_json"]) == ((f"-{name}", "or"), True)
+    for help_ in ("-h", "--help"):
+        result = CliRunner().invoke(main, ["whatif", help_])
+        assert result.exit_code == 0
+        assert result.output.startswith("Usage: ")

@@ -8,7 +8,18 @@ from loopodds_cli.options import CaseType, json_option, knowledge_option, print_
 from loopodds_cli.pictures import picture_option
 
 
-@click.command(context_settings={"ignore_unknown_options": True})
+class NoBundles(click.Command):
+    """A command whose words may begin with a dash: the h of ``-superheat`` asks for no help."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click does; ``-h`` asks for help only where it stands alone."""
+        return super().parse_args(ctx, ["--help" if word == "-h" else word for word in args])
+
+
+@click.command(
+    cls=NoBundles,
+    context_settings={"ignore_unknown_options": True, "help_option_names": ["--help"]},
+)
 @click.argument("case", metavar="CASE", type=CaseType(), required=False)
 @click.argument("changes", metavar="CHANGE...", nargs=-1)
 @click.option(
