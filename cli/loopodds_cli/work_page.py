@@ -9,7 +9,7 @@ from loopodds.phrases import sentence
 from rich.text import Text
 
 from loopodds_cli.page import AGAINST, FOR, STRONG, Cell, Page
-from loopodds_cli.work_words import duration, lower, money, services_text
+from loopodds_cli.work_words import duration, lower, money, rest_text, services_text, signed
 
 if TYPE_CHECKING:
     from loopodds.assessment import Assessment
@@ -35,10 +35,18 @@ def print_work(page: Page, result: Assessment, knowledge: Knowledge) -> None:
 
 
 def _row(test: Mapping[str, Any], pays: bool, knowledge: Knowledge) -> Sequence[Cell]:
-    net = round(test["net_value"])
-    saves = Text(f"{net:+,d}", FOR if net > 0 else AGAINST)
-    row = (knowledge.tests[test["test"]].title, duration(test["minutes"]))
-    return (*row, saves) if pays else row
+    net = test["net_value"]
+    row = (_title(test, knowledge), duration(test["minutes"]))
+    return (*row, Text(signed(net), FOR if net > 0 else AGAINST)) if pays else row
+
+
+def _title(test: Mapping[str, Any], knowledge: Knowledge) -> str:
+    """What a test is called, what it opens and what is left of it."""
+    title, opens = knowledge.tests[test["test"]].title, test.get("opens", test["test"])
+    if opens != test["test"]:
+        title += f", which opens: {lower(knowledge.tests[opens].title)}"
+    rest = rest_text(test.get("unread", ()), knowledge)
+    return f"{title} ({rest})" if rest else title
 
 
 def _after(test: Mapping[str, Any], knowledge: Knowledge) -> str:

@@ -18,7 +18,18 @@ def money(amount: float, currency: str) -> str:
     ('1,454 units', '1 unit', '38 EUR')
     """
     word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
-    return f"{amount:,.0f} {word}"
+    return f"{round(amount):,d} {word}"
+
+
+def signed(amount: float) -> str:
+    """A gain or loss without decimals; what rounds to nothing has no sign.
+
+    Examples
+    --------
+    >>> signed(1454.4), signed(-2.6), signed(0.3), signed(-0.3)
+    ('+1,454', '-3', '0', '0')
+    """
+    return f"{round(amount):+,d}" if round(amount) else "0"
 
 
 def duration(minutes: float) -> str:
@@ -61,3 +72,11 @@ def lower(title: str) -> str:
     'vacuum hold'
     """
     return title[:1].lower() + title[1:]
+
+
+def rest_text(unread: Sequence[str], knowledge: Knowledge) -> str:
+    """What is still to be read of a test that was begun; empty where it was not."""
+    if not unread:
+        return ""
+    more = f" and {len(unread) - 1} more" if len(unread) > 1 else ""
+    return f"rest of it: {lower(knowledge.node(unread[0]).title)}{more}"

@@ -41,8 +41,11 @@ class RankedTest:
         The test that its net value comes from; itself where that is the best.
     waits_for : tuple of str
         Tests that pay by themselves and that this one would make impossible: it comes after them.
+        The one that pays most first, what was begun already last.
     about : tuple of str
         Conditions whose probability it is expected to move most, strongest first.
+    unread : tuple of str
+        Where the test was begun: what it shows that is not recorded yet.
     """
 
     test: str
@@ -55,6 +58,7 @@ class RankedTest:
     opens: str
     waits_for: tuple[str, ...]
     about: tuple[str, ...]
+    unread: tuple[str, ...]
 
     @property
     def bits_per_minute(self) -> float:
@@ -75,6 +79,7 @@ class RankedTest:
             "opens": self.opens,
             "waits_for": list(self.waits_for),
             "about": list(self.about),
+            "unread": list(self.unread),
         }
 
 
@@ -160,11 +165,14 @@ def ranked(bay: Bay, state: State) -> list[RankedTest]:
 
 
 def _best_through(state: State) -> dict[str, tuple[float, str]]:
-    """For every test the net value of the best sequence it is part of, and where that leads."""
+    """For every test the net value of the best sequence it is part of, and where that leads.
+
+    A sequence that has to wait counts only for tests that are part of no other.
+    """
     rated = []
     for branch in state.branches:
         net = state.stop - branch.value
-        ready = net > 0 and not state.prevented_by(branch)
+        ready = not state.prevented_by(branch)
         for step in branch.move.steps:
             rated.append((ready, net, step.test == branch.move.test, step.test, branch.move.test))
     rated.sort()
@@ -178,9 +186,10 @@ def _ranked(
     branch: Branch | None,
     best: Mapping[str, tuple[float, str]],
 ) -> RankedTest:
-    look = bay.planner.look(bay.knowledge.tests[move.test].yields)
+    yields = bay.knowledge.tests[move.test].yields
+    look = bay.planner.look(yields)
     net, opens = best[move.test]
-    step = move.steps[-1]
+    step, begun = move.steps[-1], bay.progress.begun
     return RankedTest(
         move.test,
         look.bits(bay.about),
@@ -190,9 +199,18 @@ def _ranked(
         step.cost,
         move.first,
         opens,
-        tuple(o.move.test for o in state.prevented_by(branch)) if branch is not None else (),
+        _waits_for(bay, state, branch) if branch is not None else (),
         _told_about(bay, state, branch) if branch is not None else (),
+        tuple(n for n in yields if n not in bay.belief.names) if move.test in begun else (),
     )
+
+
+def _waits_for(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
+    """Tests that a move would make impossible: new before begun, then by what each pays alone."""
+    begun = bay.progress.begun
+    others = state.prevented_by(branch)
+    others.sort(key=lambda other: (other.move.test in begun, other.cost - other.gain))
+    return tuple(other.move.test for other in others)
 
 
 def _told_about(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
@@ -206,10 +224,15 @@ def _told_about(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
 
 
 def json_rows(tests: Sequence[RankedTest], count: int = 3) -> list[dict[str, Any]]:
-    """The first of some ranked tests as plain data.
+    """The best test, and the next ones that pay for what they show themselves, as plain data.
 
-    Where none saves anything by itself: what can be done at once, by what it tells for a minute.
+    What has to wait for others is left out. Where none saves anything by itself: what can be done
+    at once, by what it tells for a minute.
     """
     if not any(test.net_value > 0 for test in tests):
         tests = sorted(tests, key=lambda t: (len(t.blocked_by) > 0, -t.bits_per_minute))
-    return [test.as_json() for test in tests[:count]]
+        return [test.as_json() for test in tests[:count]]
+    best, *others = tests
+    told = {best.test, best.opens}
+    own = [t for t in others if t.opens == t.test and t.test not in told and not t.waits_for]
+    return [test.as_json() for test in (best, *own)[:count]]
