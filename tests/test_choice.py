@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 from pathlib import Path
 
@@ -93,12 +94,12 @@ def test_a_gate_is_worth_what_it_opens():
 
 
 def test_a_test_done_without_a_result_is_not_offered_and_opens_the_next():
-    belief = believe(demo("worn_compressor"), model())
+    belief = believe(demo("low_charge_dead_fan"), model())
     before = {t.test: t for t in rank_tests(belief)}
     after = {t.test: t for t in rank_tests(belief, done=["label_check"])}
-    assert before["sight_glass_look"].blocked_by == ("label_check",)
+    assert before["capture_sample"].blocked_by == ("label_check",)
     assert "label_check" not in after
-    assert after["sight_glass_look"].blocked_by == ()
+    assert after["capture_sample"].blocked_by == ()
     with pytest.raises(UnknownName, match="unknown test 'lable_check'; did you mean 'label_check'"):
         rank_tests(belief, done=["lable_check"])
 
@@ -165,6 +166,43 @@ def test_the_screen_rows_of_assess_follow_the_contract():
         assert row["bits_per_minute"] == pytest.approx(row["bits"] / row["minutes"])
 
 
+def test_the_screen_rows_of_assess_count_no_worth_twice():
+    """The gates of the sample are worth what the sample is worth, once."""
+    ranked = choose_test(bay("low_charge_dead_fan")).tests
+    rows = json_rows(ranked, 5)
+    assert (rows[0]["test"], rows[0]["opens"]) == ("label_check", "capture_sample")
+    for row in rows[1:]:
+        assert row["opens"] == row["test"] != "capture_sample"
+        assert not row["waits_for"]
+    page = " ".join(run("assess", "@low_charge_dead_fan").output.split())
+    assert "Label and fittings, which opens: capture a sample and look" in page
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_no_test_is_worth_what_waits_behind_it(name):
+    """A gate to recovery alone is worth nothing while recovery has to wait."""
+    ranked = {test.test: test for test in choose_test(bay(name)).tests}
+    for test in ranked.values():
+        if not test.waits_for and test.net_value > 0:
+            assert not ranked[test.opens].waits_for
+
+
+@pytest.mark.parametrize("name", ["first_look", "wet_loop"])
+def test_of_what_recovery_makes_impossible_the_best_that_is_new_is_named_first(name):
+    ranked = {test.test: test for test in choose_test(bay(name)).tests}
+    waits_for = [ranked[test] for test in ranked["recover_and_weigh"].waits_for]
+    keys = [(bool(test.unread), test.cost - test.worth) for test in waits_for]
+    assert keys == sorted(keys)
+
+
+def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
+    ranked = {test.test: test for test in choose_test(bay("first_look")).tests}
+    assert ranked["refrigerant_identification"].unread == ("air_share",)
+    assert ranked["fan_test"].unread == ()
+    page = " ".join(run("next", "@first_look").output.split())
+    assert "Identify the refrigerant (rest of it: air in the gas" in page
+
+
 class TestCommands:
     @pytest.mark.parametrize("name", demo_names())
     def test_next_says_what_to_do_or_to_stop(self, name):
@@ -210,9 +248,39 @@ class TestCommands:
         page = " ".join(" ".join(lines[:24]).split())
         assert first in page
 
+    def test_cautions_of_every_promised_step_are_in_view_before_the_other_tests(self):
+        told = json.loads(run("next", "@low_charge_dead_fan", "--json").output)
+        assert told["sequence"]["tests"] == ["label_check", "capture_sample"]
+        assert told["cautions"] == verdict("low_charge_dead_fan").cautions(
+            ["label_check", "capture_sample"]
+        )
+        page = run("next", "@low_charge_dead_fan").output
+        soon, in_full = " ".join(page.split()).split("Also worth it")
+        for text in told["cautions"]:
+            assert soon.count(text.split(". ")[0]) == 1
+            assert text in in_full
+
+    def test_a_worth_is_said_to_be_that_of_the_test_it_comes_from(self):
+        page = " ".join(run("next", "@low_charge_dead_fan").output.replace("┃", "").split())
+        assert "why: opens capture a sample and look, which tells most about" in page
+        page = " ".join(run("plan", "@low_charge_dead_fan").output.replace("┃", "").split())
+        assert "TEST FIRST: LABEL AND FITTINGS opens capture a sample and look: worth" in page
+
+    @pytest.mark.parametrize("name", ["first_look", "wet_loop", "low_charge_dead_fan"])
+    def test_recovery_stands_last_and_only_there(self, name):
+        page = run("next", MARK + name).output
+        assert page.lower().count("recover and weigh") == 1
+        assert "  Last: recover and weigh (+" in page
+
+    @pytest.mark.parametrize("name", demo_names())
+    def test_what_rounds_to_nothing_has_no_sign(self, name):
+        for command in ("next", "plan", "assess"):
+            assert not re.search(r"[+-]0(?![.\d])", run(command, MARK + name).output)
+
     def test_a_plan_of_two_tests_is_shown_as_a_tree(self):
         result = run("next", "@low_charge_dead_fan", "--lookahead", "2")
         assert "In turn" in result.output
+        assert "plans as they would then stand" in result.output
         assert "otherwise" in result.output
 
     def test_a_workshop_may_bring_its_own_prices(self, tmp_path: Path):

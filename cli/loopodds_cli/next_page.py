@@ -11,7 +11,7 @@ from rich.text import Text
 
 from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 from loopodds_cli.sequence_page import print_sequence
-from loopodds_cli.work_words import duration, lower, money, services_text
+from loopodds_cli.work_words import duration, lower, money, rest_text, services_text, signed
 
 if TYPE_CHECKING:
     from loopodds.branches import Branch
@@ -33,14 +33,14 @@ def print_next(verdict: Verdict) -> None:
         _stop(page, verdict)
     else:
         _do(page, verdict, best)
-        _cautions(page, verdict, best)
+        _cautions(page, verdict)
     _others(page, verdict, best)
-    _waiting(page, verdict)
+    _waiting(page, verdict, best)
     if best is not None and verdict.choice.depth > 1:
         print_sequence(page, verdict)
     _closed(page, verdict)
     if best is not None:
-        _in_full(page, verdict, best)
+        _in_full(page, verdict)
 
 
 def _plan_now(verdict: Verdict) -> str:
@@ -54,37 +54,47 @@ def _do(page: Page, verdict: Verdict, best: Branch) -> None:
     time = [duration(first.minutes), ENGINE[test.engine]]
     if first.waiting:
         time.append(f"{duration(first.waiting)} of it waiting for one temperature")
-    saves = verdict.choice.plan.saves
-    lines: list[Cell] = [", ".join(part for part in time if part)]
+    unread = next((r.unread for r in verdict.choice.tests if r.test == first.test), ())
+    left = rest_text(unread, knowledge)
+    lines: list[Cell] = [", ".join(part for part in (*time, left) if part)]
     if rest:
         titles = ", ".join(lower(knowledge.tests[step.test].title) for step in rest)
         lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
-    lines += [*_why(verdict, best), f"worth {money(saves, verdict.currency)} after its cost"]
+    saves, cost = verdict.choice.plan.saves, "their cost" if rest else "its cost"
+    lines += [*_why(verdict, best), f"worth {money(saves, verdict.currency)} after {cost}"]
     page.headline(test.title, *lines)
 
 
 def _why(verdict: Verdict, best: Branch) -> Iterator[str]:
     knowledge = verdict.bay.knowledge
     target = next(test for test in verdict.choice.tests if test.test == best.move.test)
-    told = [condition_title(name, knowledge).lower() for name in target.about]
-    if told:
-        yield f"why: tells most about {' and '.join(told)}"
+    told = " and ".join(condition_title(name, knowledge).lower() for name in target.about)
+    reasons = [f"tells most about {told}"] if told else []
+    if len(best.move.steps) > 1:
+        reasons.insert(0, f"opens {lower(knowledge.tests[target.test].title)}")
+    if reasons:
+        yield f"why: {', which '.join(reasons)}"
     if verdict.changes_plan > 0:
         yield f"would change the plan in {percent(verdict.changes_plan)} of such cars"
 
 
-def _cautions(page: Page, verdict: Verdict, best: Branch) -> None:
+def _cautions(page: Page, verdict: Verdict) -> None:
     """The first sentence of every caution, where it is seen at once."""
+    first, then = verdict.cautions_in_turn
     page.line("")
-    for text in verdict.cautions([best.move.steps[0].test]):
+    for text in first:
         page.marked("!", _first_sentence(text))
+    if then:
+        page.heading("Then")
+        for text in then:
+            page.marked("!", _first_sentence(text))
 
 
-def _in_full(page: Page, verdict: Verdict, best: Branch) -> None:
-    texts = verdict.cautions([best.move.steps[0].test])
-    if any(_first_sentence(text) != text for text in texts):
+def _in_full(page: Page, verdict: Verdict) -> None:
+    first, then = verdict.cautions_in_turn
+    if any(_first_sentence(text) != text for text in (*first, *then)):
         page.heading("Beware", "in full")
-        for text in texts:
+        for text in (*first, *then):
             page.marked("!", text)
 
 
@@ -107,32 +117,40 @@ def _stop(page: Page, verdict: Verdict) -> None:
 def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
     """The other tests that pay, best first; how many do not."""
     knowledge = verdict.bay.knowledge
-    doing = {step.test for step in best.move.steps} if best is not None else set()
-    rest = [test for test in verdict.choice.tests if test.test not in doing]
-    # a gate is worth what it opens, which has its own line
-    paying = [test for test in rest if test.net_value > 0 and test.opens == test.test]
-    shown = paying[:ALSO] if paying else rest[:2]
+    doing = _doing(best)
+    # a gate is worth what it opens, which has its own line, as has what waits
+    rest = [
+        test
+        for test in verdict.choice.tests
+        if test.test not in doing and test.opens == test.test and not test.waits_for
+    ]
     if not rest:
         return
+    paying = [test for test in rest if round(test.net_value) > 0]
+    shown = paying[:ALSO] if paying else rest[:2]
     page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
     page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
-    more, idle = len(paying) - len(shown), sum(test.net_value <= 0 for test in rest)
+    more, idle = len(paying) - len(shown), len(rest) - len(paying)
     said = [f"{more} more pay less"] * (more > 0) + [f"{idle} do not pay now"] * (idle > 0)
     if paying and said:
         page.line(Text("; ".join(said), FAINT), indent=2)
 
 
-def _waiting(page: Page, verdict: Verdict) -> None:
+def _doing(best: Branch | None) -> set[str]:
+    return {step.test for step in best.move.steps} if best is not None else set()
+
+
+def _waiting(page: Page, verdict: Verdict, best: Branch | None) -> None:
     """What pays too but would make other paying tests impossible."""
-    tests = verdict.bay.knowledge.tests
-    waiting = {test.test for test in verdict.choice.tests if test.waits_for}
+    tests, doing = verdict.bay.knowledge.tests, _doing(best)
+    waiting = {test.test for test in verdict.choice.tests if test.waits_for} - doing
     for test in verdict.choice.tests:
-        if test.waits_for and test.net_value > 0 and not waiting.intersection(test.blocked_by):
-            first = lower(tests[test.waits_for[0]].title)
-            more = len(test.waits_for) - 1
-            others = f"{first} and {more} more" if more else first
-            said = f"{sentence(lower(tests[test.test].title))} comes later: it rules out {others}."
-            page.line(Text(said, FAINT), indent=2)
+        behind = waiting.intersection(test.blocked_by)
+        if test.test in waiting and not behind and round(test.net_value) > 0:
+            named = lower(tests[test.waits_for[0]].title)
+            more = f" and {len(test.waits_for) - 1} more" if len(test.waits_for) > 1 else ""
+            last = f"Last: {lower(tests[test.test].title)} ({signed(test.net_value)})"
+            page.line(Text(f"{last}; it makes impossible: {named}{more}.", FAINT), indent=2)
 
 
 def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
@@ -140,12 +158,14 @@ def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
     if test.blocked_by:
         title += f" (after {lower(knowledge.tests[test.blocked_by[0]].title)}"
         title += f" and {len(test.blocked_by) - 1} more)" if len(test.blocked_by) > 1 else ")"
+    rest = rest_text(test.unread, knowledge)
+    title += f" ({rest})" if rest else ""
     sign = FOR if test.net_value > 0 else AGAINST
     return [
         title,
         duration(test.minutes),
         f"{test.bits:.2f} bit",
-        Text(f"{test.net_value:+,.0f}", sign),
+        Text(signed(test.net_value), sign),
     ]
 
 

@@ -60,6 +60,14 @@ class Verdict:
             if all(context.get(k, v) == v for k, v in caution.get("when", {}).items())
         ]
 
+    @property
+    def cautions_in_turn(self) -> tuple[list[str], list[str]]:
+        """Cautions of the next test, and the further ones of what it opens on the way."""
+        best = self.choice.plan.best
+        steps = [step.test for step in best.move.steps] if best is not None else []
+        first = self.cautions(steps[:1])
+        return first, [text for text in self.cautions(steps) if text not in first]
+
     def next_json(self) -> dict[str, Any]:
         """Plain data of ``next``."""
         best = self.choice.plan.best
@@ -79,7 +87,7 @@ class Verdict:
             "changes_plan": self.changes_plan,
             "sequence": sequence_json(self.bay, self.choice.plan),
             "plan_now": self.advice.best.as_json(),
-            "cautions": self.cautions([first] if first else []),
+            "cautions": [text for part in self.cautions_in_turn for text in part],
         }
 
     def plan_json(self) -> dict[str, Any]:
