@@ -9,10 +9,11 @@ from loopodds.assessment import condition_title
 from rich.text import Text
 
 from loopodds_cli.page import CAUTION, FAINT, STRONG, Cell, Page, percent
-from loopodds_cli.work_words import duration, lower, money, services_text
+from loopodds_cli.work_words import duration, lower, money, services_text, signed
 
 if TYPE_CHECKING:
     from loopodds.firmness import BreakEven
+    from loopodds.moves import Move
     from loopodds.service import ServicePlan
     from loopodds.verdict import Verdict
 
@@ -25,12 +26,7 @@ def print_plan(verdict: Verdict) -> None:
     page.line("")
     best = verdict.choice.plan.best
     if best is not None:
-        test = verdict.bay.knowledge.tests[best.move.steps[0].test]
-        saves = money(verdict.choice.plan.saves, verdict.currency)
-        page.headline(
-            f"Test first: {test.title}",
-            f"worth {saves} after its cost; how and why: loopodds next",
-        )
+        _test_first(page, verdict, best.move)
         page.line("")
         page.line("If it has to be decided now:")
     _best(page, verdict, advice.best)
@@ -43,6 +39,16 @@ def print_plan(verdict: Verdict) -> None:
     for text in _firmness(verdict):
         page.marked("-", text, FAINT)
     _cautions(page, verdict)
+
+
+def _test_first(page: Page, verdict: Verdict, move: Move) -> None:
+    tests = verdict.bay.knowledge.tests
+    saves = money(verdict.choice.plan.saves, verdict.currency)
+    worth = f"worth {saves} after its cost"
+    if len(move.steps) > 1:
+        worth = f"opens {lower(tests[move.test].title)}: worth {saves} after their cost"
+    title = f"Test first: {tests[move.steps[0].test].title}"
+    page.headline(title, f"{worth}; how and why: loopodds next")
 
 
 def _best(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
@@ -108,7 +114,7 @@ def _others(page: Page, verdict: Verdict) -> None:
     knowledge, best = verdict.bay.knowledge, verdict.advice.best
     page.heading("Next best", "what each costs more on average, harm left included")
     rows = [
-        (services_text(plan.services, knowledge), f"+{plan.cost - best.cost:,.0f}")
+        (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
         for plan in verdict.advice.others
     ]
     page.rows(rows, right=[1])
@@ -127,7 +133,7 @@ def _firmness(verdict: Verdict) -> Iterator[str]:
         yield _threshold(verdict, advice.break_even)
     for name, stays in outlook.keeps.items():
         if stays < 0.95 and (advice.break_even is None or name != advice.break_even.service):
-            yield f"{knowledge.services[name].title} would stay in {percent(stays)}."
+            yield f"{knowledge.services[name].title} {_staying(stays)}."
     yield (
         f"Not knowing better costs {money(advice.ignorance, currency)} on average; further tests "
         f"could save {money(outlook.saving, currency)} of it, their own cost not counted."
@@ -145,7 +151,11 @@ def _threshold(verdict: Verdict, even: BreakEven) -> str:
         return f"{title} pays whatever the probability of: {condition} (now {now})."
     stays = verdict.advice.outlook.keeps.get(even.service)
     text = f"{title} only above {percent(even.threshold)} for: {condition} (now {now})"
-    return f"{text}; it would stay in {percent(stays)}." if stays is not None else f"{text}."
+    return f"{text}; it {_staying(stays)}." if stays is not None else f"{text}."
+
+
+def _staying(share: float) -> str:
+    return f"would still be in the plan after all these tests in {percent(share)} of such cars"
 
 
 def _cautions(page: Page, verdict: Verdict) -> None:

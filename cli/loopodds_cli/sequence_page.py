@@ -35,7 +35,8 @@ def print_sequence(page: Page, verdict: Verdict) -> None:
     """Write the tree of the plan."""
     choice, currency = verdict.choice, verdict.currency
     saves = money(choice.plan.saves, currency)
-    page.heading("In turn", f"{choice.depth} tests ahead, saves {saves}")
+    note = f"{choice.depth} tests ahead, saves {saves}; plans as they would then stand"
+    page.heading("In turn", note)
     _step(page, verdict, choice.plan, 0)
     if choice.gap >= 0.5:
         missing = money(min(choice.gap, _ceiling(verdict)), currency)
