@@ -209,6 +209,21 @@ def test_a_guard_recorded_in_time_says_nothing_and_one_not_passed_does() -> None
     ]
 
 
+def test_a_case_in_which_no_test_pays_names_none_to_do_next(bench: Workbench) -> None:
+    said = "no single test pays for itself; loopodds next 1 looks at pairs"
+    bench.work.record(1, [("cooling", "good")])
+    page = done("show", "1")
+    assert f"Next test  {said}" in page
+    assert "tells most for its time" in page
+    assert asked("next")["stop"]
+    screen = prompt("oily none", "next", "", "q").output
+    assert screen.count(said) == 2
+    assert "    next " not in screen
+    bench.work.record(1, [("cooling", "weak")])
+    assert said not in done("show", "1")
+    assert not asked("next")["stop"]
+
+
 def test_a_test_done_that_this_knowledge_does_not_have_is_passed_over() -> None:
     done("open", "sample_bubbles=persisting")
     done("done", "1", "cold_look")

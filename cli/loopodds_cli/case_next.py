@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from loopodds.caseanswer import Answer
 
 COUNT = 3
-NONE_PAYS = "none pays for itself alone; this one tells most for its time"
 
 
 class Next(NamedTuple):
@@ -20,6 +19,16 @@ class Next(NamedTuple):
 
     tests: Sequence[Mapping[str, Any]] = ()
     problem: str = ""
+
+    @property
+    def paying(self) -> list[Mapping[str, Any]]:
+        """Those that save more than they cost; the rest only tell most for their time."""
+        return [test for test in self.tests if test["net_value"] > 0]
+
+
+def none_pays(number: int) -> str:
+    """What to say of a case in which no test alone pays: two together may, which takes longer."""
+    return f"no single test pays for itself; loopodds next {number} looks at pairs"
 
 
 def next_tests(answer: Answer) -> Next:

@@ -12,7 +12,7 @@ from loopodds.phrases import sentence, spaced
 from loopodds.replay import TELLING, described, value_text
 from rich.text import Text
 
-from loopodds_cli.case_next import NONE_PAYS, Next
+from loopodds_cli.case_next import Next, none_pays
 from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def print_answer(answer: Answer, next_up: Next) -> None:
     _changed_knowledge(page, answer)
     _moved(page, answer)
     _leading(page, answer)
-    _next(page, next_up, answer.model.knowledge)
+    _next(page, answer, next_up)
     _warnings(page, answer.new_warnings())
 
 
@@ -87,7 +87,7 @@ def print_case(answer: Answer, next_up: Next) -> None:
         page.heading("Turned out to be true")
         page.rows(list(state.confirmed.items()))
     _leading(page, answer)
-    _next(page, next_up, answer.model.knowledge)
+    _next(page, answer, next_up)
     _warnings(page, answer.inspection.warnings)
 
 
@@ -234,20 +234,21 @@ def _leading(page: Page, answer: Answer) -> None:
     page.rows([(percent(p), page.bar(p), title) for p, title in titles], right=[0])
 
 
-def _next(page: Page, next_up: Next, knowledge: Knowledge) -> None:
-    tests = next_up.tests
+def _next(page: Page, answer: Answer, next_up: Next) -> None:
     if next_up.problem:
         page.heading("Next test")
         page.marked("!", f"cannot be told: {printable(next_up.problem)}")
-    if not tests:
+    if not next_up.tests:
         return
-    paying = [test for test in tests[:2] if test["net_value"] > 0]
-    page.heading("Next test", "" if paying else NONE_PAYS)
+    paying = next_up.paying
+    page.heading("Next test", "" if paying else none_pays(answer.state.number))
+    knowledge = answer.model.knowledge
     rows: list[Sequence[Cell]] = []
-    for test in paying or tests[:1]:
+    for test in paying[:2] or next_up.tests[:1]:
         first = ", ".join(knowledge.tests[name].title for name in test["blocked_by"])
         title = knowledge.tests[test["test"]].title
-        rows.append((title, f"{test['minutes']:.0f} min", f"after: {first}" if first else ""))
+        notes = [f"after: {first}"] * bool(first) + ["tells most for its time"] * (not paying)
+        rows.append((title, f"{test['minutes']:.0f} min", "; ".join(notes)))
     page.rows(rows, right=[1])
 
 

@@ -19,6 +19,7 @@ from loopodds.replay import CaseError, described
 from loopodds.sections import names_in
 
 from loopodds_cli.asking import Asking, Question
+from loopodds_cli.case_next import none_pays
 from loopodds_cli.case_pages import case_title, print_case, print_history, title_of
 from loopodds_cli.page import percent
 from loopodds_cli.wording import Meaning, are_shares, begins_number, meaning
@@ -220,13 +221,18 @@ class Workbench:
             click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
         if not moves:
             click.echo("    moves nothing much")
-        for test in self._next_tests(answer).tests[:1]:
+        next_up = self._next_tests(answer)
+        for test in next_up.paying[:1]:
             click.echo(f"    next {self._test_line(test)}")
+        if next_up.tests and not next_up.paying:
+            click.echo(f"    {none_pays(self._number)}")
 
     def _offer_tests(self, answer: Answer) -> None:
         """The next tests, to pick the one that was done and enter what it showed."""
         next_up = self._next_tests(answer)
         tests = {str(test["test"]): test for test in next_up.tests}
+        if tests and not next_up.paying:
+            click.echo(f"  {none_pays(self._number)}")
         for test in tests.values():
             click.echo(f"  {test['test']}: {self._test_line(test)}")
         if not tests:
