@@ -253,7 +253,7 @@ HEADER = "order,refrigerant,sample_bubbles,low_side_bar,high_side_psi,ambient_de
         ("1,R134a,persistng,,,,", "sample_bubbles", "persistng",
          "unknown state 'persistng'; did you mean 'persisting'?"),
         ("1,R134a,3,,,,", "sample_bubbles", "3",
-         "unknown state '3'; a number needs a column with its unit; known: none, persisting"),
+         "unknown state '3'; known: none, persisting"),
         ("1,R22,none,,,,", "refrigerant", "R22",
          "unknown refrigerant 'R22'; supported: R134a, R1234yf"),
         ("1,r-134a,none,,,,", "refrigerant", "r-134a",

@@ -39,6 +39,21 @@ def test_the_page_counts_rows_reasons_and_cars(source: Path, tmp_path: Path) -> 
     assert read_rows(tmp_path / "out.rejects.csv")[0]["row"] == "4"
 
 
+def test_numbers_under_a_name_without_a_unit_are_told_the_column_they_belong_in(
+    tmp_path: Path,
+) -> None:
+    source = tmp_path / "in.csv"
+    source.write_text("refrigerant,low_side\nR134a,2.1\nR134a,normal\nR134a,lwo\n", "utf-8")
+    page = score(source, "--out", tmp_path / "out.csv").stdout
+    assert "1  number without a unit (call the column low_side_bar) in low_side" in page
+    assert "1  unknown word in low_side" in page
+    reasons = [row["reason"] for row in read_rows(tmp_path / "out.rejects.csv")]
+    assert reasons[0].startswith(
+        "'2.1' is a number, but the column's name has no unit; call it low_side_bar or the like"
+    )
+    assert reasons[1] == "unknown state 'lwo'; did you mean 'low'?"
+
+
 def test_json_holds_the_whole_summary(source: Path, tmp_path: Path) -> None:
     result = score(source, "--out", tmp_path / "o.parquet", "--review", 3, "--json")
     summary = json.loads(result.stdout)

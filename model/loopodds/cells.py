@@ -29,9 +29,12 @@ AGREE = 0.01
 """Two columns for one number may differ by this share: the rounding of another unit."""
 
 UNKNOWN_WORD = "unknown word"
+NO_UNIT = "number without a unit (call the column {})"
 NOT_A_NUMBER = "not a number"
 IMPOSSIBLE = "impossible value"
 GIVEN_TWICE = "given twice, differently"
+
+_NOT_OBSERVED, _UNKNOWN, _UNITLESS = -1, -2, -3
 
 
 @dataclass(slots=True, eq=False)
@@ -146,13 +149,20 @@ def _said(text: str, feed: Feed, plan: ColumnPlan) -> str:
 
 
 def _read_words(column: pa.ChunkedArray, feed: Feed, plan: ColumnPlan, found: _Found) -> None:
-    codes_of = {"": -1, **{word: code for code, word in enumerate(feed.options)}}
-    index, meanings = _coded(column, lambda text: codes_of.get(_said(text, feed, plan), -2))
+    codes_of = {"": _NOT_OBSERVED, **{word: code for code, word in enumerate(feed.options)}}
+
+    def code_of(text: str) -> int:
+        said = _said(text, feed, plan)
+        unitless = feed.with_unit and _looks_a_number(said)
+        return codes_of.get(said, _UNITLESS if unitless else _UNKNOWN)
+
+    index, meanings = _coded(column, code_of)
     codes = np.array(meanings, np.int8)[index]
-    wrong = np.flatnonzero(codes == -2)
-    if len(wrong):
-        codes[wrong] = -1
-        _complain(wrong, column, feed, UNKNOWN_WORD, lambda text: _word_reason(text, feed), found)
+    for code, kind in ((_UNKNOWN, UNKNOWN_WORD), (_UNITLESS, NO_UNIT.format(feed.with_unit))):
+        wrong = np.flatnonzero(codes == code)
+        if len(wrong):
+            codes[wrong] = _NOT_OBSERVED
+            _complain(wrong, column, feed, kind, lambda text: _word_reason(text, feed), found)
     if codes.max(initial=-1) < 0:
         return
     if feed.kind == "confirmed":
@@ -191,11 +201,18 @@ def _word_reason(text: str, feed: Feed) -> str:
         plain = text.lower().replace("-", "").replace(" ", "")
         same = next((name for name in feed.options if name.lower() == plain), None)
         hint = f"did you mean {same!r}?" if same else f"supported: {', '.join(feed.options)}"
-    elif NUMBER.fullmatch(text.replace(",", ".")):
-        hint = f"a number needs a column with its unit; known: {', '.join(feed.options)}"
+    elif feed.with_unit and _looks_a_number(text):
+        return (
+            f"{shown(text)!r} is a number, but the column's name has no unit; call it "
+            f"{feed.with_unit} or the like; words known: {', '.join(feed.options)}"
+        )
     else:
         hint = suggestion(text, [*feed.values, *feed.options])
     return f"unknown {kind} {shown(text)!r}; {hint}"
+
+
+def _looks_a_number(text: str) -> bool:
+    return NUMBER.fullmatch(text.replace(",", ".")) is not None
 
 
 def _given_twice(rows: IntArray, column: pa.ChunkedArray, feed: Feed, found: _Found) -> None:

@@ -51,6 +51,8 @@ class Feed:
         What the archive's own words mean; an empty text is not observed.
     others : str or None
         What every other word means; None: it has to be one of the options.
+    with_unit : str
+        What a column with numbers in place of words would be called; empty where none can be.
     """
 
     column: str
@@ -62,6 +64,7 @@ class Feed:
     unit: Unit | None = None
     values: Mapping[str, str] = field(default_factory=dict)
     others: str | None = None
+    with_unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -174,7 +177,8 @@ def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Fee
     """
     column = name if column is None else column
     if name in knowledge.of_kind("history", "finding", "gauge"):
-        return Feed(column, "word", name, name, knowledge.node(name).states)
+        states = knowledge.node(name).states
+        return Feed(column, "word", name, name, states, with_unit=_with_suffix(name, knowledge))
     if name in CHOICES:
         return Feed(column, "choice", name, name, CHOICES[name])
     outcome = name.removeprefix(CONFIRMED)
@@ -201,6 +205,16 @@ def _dimension(base: str, knowledge: Knowledge) -> Dimension | None:
     if base in AUXILIARY or base in knowledge.of_kind("gauge"):
         return reading_dimension(base, knowledge)
     return next((dimension for key, dimension in NUMBERS.values() if key == base), None)
+
+
+def _with_suffix(name: str, knowledge: Knowledge) -> str:
+    """A reading or number with the unit that comes first; empty for what has no unit."""
+    fitting = _fitting(_dimension(name, knowledge))
+    return f"{name}_{fitting[0]}" if fitting else ""
+
+
+def _fitting(dimension: Dimension | None) -> list[str]:
+    return [suffix for suffix in COLUMN_SUFFIXES if COLUMNS[suffix].dimension == dimension]
 
 
 def _outcome(column: str, outcome: str, knowledge: Knowledge) -> Feed:
@@ -273,20 +287,18 @@ def _slip(name: str, knowledge: Knowledge) -> str:
     """What is probably wrong with a column name that means nothing; empty if nothing is."""
     base, _, suffix = name.rpartition("_")
     if (dimension := _dimension(base, knowledge)) is not None:
-        fitting = [s for s in COLUMN_SUFFIXES if COLUMNS[s].dimension == dimension]
         if suffix in COLUMNS:
             return f"{suffix} is a {COLUMNS[suffix].dimension}, but {base} is a {dimension}"
-        return f"unknown unit {suffix!r}; {suggestion(suffix, fitting)}"
-    if (dimension := _dimension(name, knowledge)) is not None:
-        fitting = [s for s in COLUMN_SUFFIXES if COLUMNS[s].dimension == dimension]
-        return f"it has no unit; call it {name}_{fitting[0]} or the like"
+        return f"unknown unit {suffix!r}; {suggestion(suffix, _fitting(dimension))}"
+    if with_unit := _with_suffix(name, knowledge):
+        return f"it has no unit; call it {with_unit} or the like"
     if name in knowledge.of_kind("fault") or name in knowledge.conditions:
         return f"an outcome is called {CONFIRMED}{name}"
     known = [
         *knowledge.of_kind("history", "finding", "gauge"),
         *CHOICES,
-        *(f"{base}_{s}" for base in _numbers(knowledge) for s in COLUMN_SUFFIXES
-          if COLUMNS[s].dimension == _dimension(base, knowledge)),
+        *(f"{base}_{s}" for base in _numbers(knowledge)
+          for s in _fitting(_dimension(base, knowledge))),
         *(CONFIRMED + fault for fault in (*knowledge.of_kind("fault"), *knowledge.conditions)),
     ]  # fmt: skip
     close = difflib.get_close_matches(name, known, n=1, cutoff=ALIKE)
