@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -21,7 +22,9 @@ from loopodds.gates import Gates
 from loopodds.inspection import Inspection
 from loopodds.knowledge import load_knowledge
 from loopodds.ordering import best_order, by_efficiency
+from loopodds.predictions import predict
 from loopodds.prices import Prices, load_prices
+from loopodds.provisos import provisos
 from loopodds.repairs import FILLING, offers_for, repair_decision
 from loopodds.service import best_plan, service_plan
 
@@ -57,6 +60,33 @@ sealant_check = "negative"
 sample_darkening = "black"
 sample_specks = "metal"
 cooling = "weak"
+"""
+)
+LEAKED = case(
+    """
+[vehicle]
+refrigerant = "R134a"
+expansion = "TXV"
+compressor = "fixed"
+[history]
+regassed_every_season = "yes"
+[findings]
+cooling = "weak"
+oily_dirt = "present"
+line_bubbles = "steady"
+"""
+)
+STOPPED = case(
+    """
+[vehicle]
+refrigerant = "R134a"
+expansion = "TXV"
+compressor = "fixed"
+[history]
+stop_leak_used = "yes"
+[findings]
+cooling = "weak"
+port_core = "skin"
 """
 )
 SOUND = case(
@@ -178,21 +208,32 @@ def brute_force(bay: Bay) -> tuple[float, set[str]]:
                 cost += prices.filling(bay.gates.context["refrigerant"])
             for variable, states in beliefs.items():
                 for state, probability in states.items():
-                    harm = knowledge.harms[variable].get(state, 0.0)
+                    loss = knowledge.harms[variable].get(state, 0.0)
+                    loss += sum(in_vain_of(name, variable, state) for name in some)
                     for name in some:
-                        harm *= 1 - cure_of(name, variable, state)
-                    cost += probability * harm
+                        loss *= 1 - cure_of(name, variable, state)
+                    cost += probability * loss
             best = min(best, (cost, set(some)), key=lambda pair: pair[0])
     return best
 
 
 @cache
 def cure_of(service: str, variable: str, state: str) -> float:
+    return largest(model().knowledge.services[service].cures, variable, state)
+
+
+@cache
+def in_vain_of(service: str, variable: str, state: str) -> float:
+    given = model().knowledge.services[service].extra.get("in_vain", {})
+    return largest(given, variable, state)
+
+
+def largest(figures: Mapping[str, float], variable: str, state: str) -> float:
     knowledge = model().knowledge
     return max(
         (
-            chance
-            for target, chance in knowledge.services[service].cures.items()
+            figure
+            for target, figure in figures.items()
             if (variable, state) in cured_states(target, knowledge)
         ),
         default=0.0,
@@ -206,6 +247,36 @@ def test_the_best_plan_is_the_cheapest_of_all_combinations(inspection):
     plan = bay.decision.best(bay.marginal)
     assert plan.cost == pytest.approx(cost, abs=MONEY)
     assert set(plan.actions) == services
+
+
+def test_a_loop_that_has_leaked_empty_is_repaired_not_just_filled():
+    """Repair comes before filling: common practice, and law in some countries."""
+    bay = bay_of(LEAKED)
+    assert bay.belief.condition("leak") > 0.8
+    actions = bay.decision.best(bay.marginal).actions
+    assert "repair_leak_and_charge" in actions
+    assert "recover_and_charge" not in actions
+
+
+def test_what_a_plan_takes_for_granted_is_told_where_it_is_doubtful():
+    bay = bay_of(STOPPED)
+    plan = next(p for p in bay.decision.alternatives(bay.marginal, 20) if filled(p.actions))
+    told = {one.guard or one.condition: one for one in provisos(bay, plan, service_plan(bay, plan))}
+    failing = (
+        1
+        - predict(bay.calibrated.tree, bay.belief.evidence, ["sealant_check"])[
+            "sealant_check"
+        ].states[0, 0]
+    )
+    assert told["leak_stop_check"].probability == pytest.approx(failing)
+    assert told["leak_stop_check"].instead == "remove_leak_stop"
+    if "repair_leak_and_charge" not in plan.actions:
+        assert told["leak"].probability == pytest.approx(bay.belief.condition("leak"))
+        assert told["leak"].instead == "repair_leak_and_charge"
+
+
+def filled(actions: Iterable[str]) -> bool:
+    return any(model().knowledge.services[name].extra.get("filling") for name in actions)
 
 
 def test_a_sound_car_is_left_alone():

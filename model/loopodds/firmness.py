@@ -13,6 +13,7 @@ from loopodds.belief import log_odds
 from loopodds.branches import State
 from loopodds.decision import Decision, Plan
 from loopodds.outlook import Outlook, informed_saving, look_ahead
+from loopodds.provisos import Proviso, provisos
 from loopodds.service import ServicePlan, service_plan
 
 SUPPORT_DECIBANS = 3.0
@@ -67,6 +68,7 @@ class Advice:
     break_even : BreakEven or None
         Of the dearest service of the best plan, or of the next one if that does nothing.
     doubts : tuple of OneKind
+    provisos : tuple of Proviso
     elsewhere : ServicePlan or None
         The plan of a workshop that could do everything, where it is cheaper.
     outlook : Outlook
@@ -78,6 +80,7 @@ class Advice:
     ignorance: float
     break_even: BreakEven | None
     doubts: tuple[OneKind, ...]
+    provisos: tuple[Proviso, ...]
     elsewhere: ServicePlan | None
     outlook: Outlook
 
@@ -94,17 +97,19 @@ def advise(bay: Bay, state: State, rng: np.random.Generator) -> Advice:
         For what is estimated from draws of the posterior.
     """
     plans = bay.decision.alternatives(bay.marginal, 3)
+    best = service_plan(bay, plans[0])
     to_do = bay.decision.to_do(bay.progress.done)
     moves = bay.gates.moves(bay.progress)
     seen = [name for move in moves for name in bay.knowledge.tests[move.test].yields]
     ignorance, _ = informed_saving(bay.calibrated, bay.decision, to_do, rng)
     dear = next((name for plan in plans if (name := dearest(bay, plan))), None)
     return Advice(
-        service_plan(bay, plans[0]),
+        best,
         tuple(service_plan(bay, plan) for plan in plans[1:]),
         ignorance,
         break_even(bay, dear) if dear else None,
         tuple(_doubts(bay, plans[0], state)),
+        provisos(bay, plans[0], best),
         _elsewhere(bay, plans[0]),
         look_ahead(
             bay.calibrated,

@@ -60,6 +60,13 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     yield from _missing("after", "test or service", service.after, before)
     yield from _missing("not_with", "service", service.not_with, knowledge.services)
     yield from _missing("cautions", "caution", service.cautions, knowledge.cautions)
+    absent = service.extra.get("assumes_no", ())
+    yield from _missing("assumes_no", "condition", absent, knowledge.conditions)
+    for target, amount in service.extra.get("in_vain", {}).items():
+        if amount < 0:
+            yield f"in_vain.{target}: {amount:g} is below zero"
+        if not cured_states(target, knowledge):
+            yield f"in_vain: {unknown_text('condition', target, targets)}"
     if service.price < 0:
         yield f"price {service.price:g} is below zero"
     if service.minutes <= 0:

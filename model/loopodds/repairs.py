@@ -18,7 +18,7 @@ from loopodds.aliases import BoolArray, FloatArray, IntArray, Query
 from loopodds.arcs import cured_states
 from loopodds.decision import Component, Decision, Setting
 from loopodds.gates import Gates
-from loopodds.knowledge import Knowledge, Service
+from loopodds.knowledge import Knowledge
 from loopodds.nodes import matches
 
 FILLING = "filling"
@@ -36,6 +36,8 @@ class Offer:
         Work and material, in currency.
     cure : float array, shape (fault columns,)
         Chance that it removes each state of each fault.
+    in_vain : float array, shape (fault columns,)
+        Currency lost by doing it while each state of each fault is there and stays.
     needs : frozenset of str
         Tests, and the filling, that have to come before or with it.
     apart : frozenset of str
@@ -47,6 +49,7 @@ class Offer:
     name: str
     price: float
     cure: FloatArray
+    in_vain: FloatArray
     needs: frozenset[str]
     apart: frozenset[str]
     with_one_of: tuple[frozenset[str], ...]
@@ -128,9 +131,10 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
         clears = service.extra.get("clears", ())
         stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
         along = tuple(_clearing(guard, knowledge) for guard in stopped)
-        cure = _cure(service, knowledge, columns)
+        cure = _by_column(service.cures, knowledge, columns)
+        in_vain = _by_column(service.extra.get("in_vain", {}), knowledge, columns)
         price = gates.prices.of_work(name)
-        offers.append(Offer(name, price, cure, needs, apart[name], along))
+        offers.append(Offer(name, price, cure, in_vain, needs, apart[name], along))
     return offers
 
 
@@ -140,12 +144,15 @@ def _clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
     return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))
 
 
-def _cure(service: Service, knowledge: Knowledge, columns: Sequence[tuple[str, str]]) -> FloatArray:
-    cure = np.zeros(len(columns))
-    for target, chance in service.cures.items():
+def _by_column(
+    figures: Mapping[str, float], knowledge: Knowledge, columns: Sequence[tuple[str, str]]
+) -> FloatArray:
+    """Figures given for conditions, faults or states: the largest that holds for each column."""
+    found = np.zeros(len(columns))
+    for target, figure in figures.items():
         covered = cured_states(target, knowledge)
-        cure = np.maximum(cure, [chance * (column in covered) for column in columns])
-    return cure
+        found = np.maximum(found, [figure * (column in covered) for column in columns])
+    return found
 
 
 def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
@@ -215,7 +222,9 @@ class _Book:
         return np.unique(self._variable[cures])
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
-        left = self._harm * touched * np.prod([1 - offer.cure for offer in chosen], axis=0)
+        stays = np.prod([1 - offer.cure for offer in chosen], axis=0)
+        left = self._harm * touched * stays
+        left = left + stays * sum(offer.in_vain for offer in chosen)
         needs = frozenset().union(*(offer.needs for offer in chosen))
         names = tuple(offer.name for offer in chosen)
         return _Dish(names, sum(offer.price for offer in chosen), needs, left)
