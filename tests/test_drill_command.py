@@ -80,12 +80,21 @@ def test_the_end_of_the_input_is_a_clean_end_anywhere(typed, results):
 
 
 def test_a_misspelling_is_asked_about_and_never_guessed():
-    shown = run(*LESSON, typed="fan_tets\n\nblowr\n1\nd\nmoistrue 40\n1\nq\n").output
-    assert "'fan_tets' is not clear; which one?" in shown
+    shown = run(*LESSON, typed="fan_tets\n\nblowr\ny\nd\nmoistrue 40\nyes\nq\n").output
+    assert "'fan_tets' is not clear\ndid you mean fan_test? yes or no>" in shown
     assert "Condenser fan check 5 min" not in shown
     assert "Blower and cabin filter 6 min" in shown
-    assert "'moistrue' is not clear; which one?" in shown
+    assert "'moistrue' is not clear\ndid you mean moisture? yes or no>" in shown
     assert "Water in the loop: 40 %" in shown
+
+
+def test_a_line_that_is_neither_yes_nor_no_is_something_new():
+    shown = run(*LESSON, typed="identify\nblower\nq\n").output
+    assert "did you mean refrigerant_identification? yes or no>" in shown
+    assert "Blower and cabin filter 6 min" in shown
+    assert "Identify the refrigerant" not in shown
+    shown = run(*LESSON, typed="press\nblower\nq\n").output
+    assert "Blower and cabin filter 6 min" in shown
 
 
 def test_what_is_ambiguous_is_put_to_choose_from():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import click
 from loopodds.errors import LoopoddsError
@@ -13,18 +13,20 @@ from loopodds.replay import CaseError
 from loopodds_cli.wording import Meaning, begins_number, meaning
 
 Then = Callable[[str], None]
+YES_NO = ("yes", "no")
 
 
 class Question(NamedTuple):
     """Something asked of the person, and what to do with an option that is chosen.
 
-    Options that are not ``numbered`` stand beside a quantity, which a bare number would be.
+    A number is the ``place`` of an option, a ``quantity`` that stands beside them, or, where only
+    a ``word`` will do, no answer.
     """
 
     prompt: str
     options: tuple[str, ...]
     then: Then
-    numbered: bool = True
+    number: Literal["place", "quantity", "word"] = "place"
 
 
 class Asking:
@@ -40,28 +42,42 @@ class Asking:
     def take(self, words: list[str], otherwise: Callable[[list[str]], None]) -> None:
         """A line from the person: the answer to the open question, or something new.
 
-        An empty line drops the question. A slip in the answer is told and keeps it open.
+        An empty line drops the question. A slip in the answer is told and keeps it open, unless
+        it asks for yes or no.
         """
         question, self._open = self._open, None
-        answers = question is not None and bool(words) and _answers(question, words)
+        if question is not None and not (words and _answers(question, words)):
+            question = None
         try:
-            if question is not None and answers:
+            if question is not None:
                 self._choose(question, words)
             elif words:
                 otherwise(words)
         except LoopoddsError as error:
             click.echo(f"  ! {printable(str(error))}")
-            self._open = question if answers else None
+            again = question is not None and question.number != "word"
+            self._open = question if again else None
 
     def ask(self, question: Question) -> None:
-        """Put a question; a numbered one lists its options."""
-        if question.numbered:
+        """Put a question; where a number is a place, it lists its options."""
+        if question.number == "place":
             for place, option in enumerate(question.options, start=1):
                 click.echo(f"  {place:>2} {option}")
         self._open = question
 
+    def confirm(self, prompt: str, then: Callable[[], None]) -> None:
+        """Go on if the answer is yes; a line that is neither yes nor no is something new."""
+        self.ask(
+            Question(
+                f"{prompt}? yes or no",
+                YES_NO,
+                lambda said: then() if said == "yes" else None,
+                "word",
+            )
+        )
+
     def settle(self, typed: str, found: Meaning, then: Then, otherwise: str) -> None:
-        """Go on with the one option that is sure, else let the person choose.
+        """Go on with the one option that is sure, else let the person confirm or choose.
 
         ``otherwise`` says of the typed word what is wrong with it where nothing is like it.
         """
@@ -69,6 +85,10 @@ class Asking:
             then(found.options[0])
         elif not found.options:
             click.echo(f"  ! {printable(typed)!r} {otherwise}")
+        elif len(found.options) == 1:
+            (only,) = found.options
+            click.echo(f"  {printable(typed)!r} is not clear")
+            self.confirm(f"did you mean {only}", lambda: then(only))
         else:
             click.echo(f"  {printable(typed)!r} is not clear; which one?")
             self.ask(Question("which", found.options, then))
@@ -78,7 +98,7 @@ class Asking:
         if not begins_number(words[0]):
             typed = "_".join(words)
             self.settle(typed, meaning(typed, question.options), question.then, "is no answer")
-        elif not question.numbered:
+        elif question.number == "quantity":
             question.then(" ".join(words))
         elif len(words) == 1 and words[0] in map(str, range(1, len(question.options) + 1)):
             question.then(question.options[int(words[0]) - 1])
@@ -89,6 +109,6 @@ class Asking:
 def _answers(question: Question, words: Sequence[str]) -> bool:
     """Whether a line answers a question rather than beginning something new."""
     if begins_number(words[0]):
-        return True
+        return question.number != "word"
     typed = "_".join(words).lower()
     return any(option.lower().startswith(typed) for option in question.options)

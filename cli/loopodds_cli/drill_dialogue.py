@@ -18,7 +18,7 @@ from loopodds.marks import check_stated
 from loopodds.moves import Closed, Move
 from loopodds.observations import printable
 
-from loopodds_cli.asking import Asking, Question
+from loopodds_cli.asking import Asking
 from loopodds_cli.drill_pages import (
     HELP,
     PLANNING,
@@ -137,14 +137,7 @@ class DrillDialogue:
             self._do(test)
             return
         Page().marked("!", f"{test} only after {_with_minutes(way)}")
-        self._asking.ask(
-            Question(
-                f"do all, {way.minutes:.0f} min? yes or no",
-                ("yes", "no"),
-                lambda said: self._do(test) if said == "yes" else None,
-                numbered=False,
-            )
-        )
+        self._asking.confirm(f"do all, {way.minutes:.0f} min", lambda: self._do(test))
 
     def _do(self, test: str) -> None:
         done = self._exercise.do(test)

@@ -161,7 +161,7 @@ class Workbench:
             words = f", or {' / '.join(states)}" if states else ""
             click.echo(f"  a number with its unit{words}")
             self._asking.ask(
-                Question(name, states, lambda text: self._observe(name, text.split()), False)
+                Question(name, states, lambda text: self._observe(name, text.split()), "quantity")
             )
         else:
             self._asking.ask(Question(name, states, lambda state: self._record(name, state)))
