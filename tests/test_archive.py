@@ -525,3 +525,10 @@ def test_memory_does_not_grow_with_the_archive(ending: str, out: str, tmp_path: 
     # MiB; what the allocators keep for reuse varies by some chunks
     assert peaks[1] < peaks[0] + 60
     assert peaks[1] < 1024
+
+
+def test_rows_in_which_nothing_was_seen_are_counted(tmp_path: Path) -> None:
+    text = f"{HEADER}0,R134a,none,,,,\n1,,,,,,\n2,R134a,,,,25,\n"
+    (tmp_path / "in.csv").write_text(text, encoding="utf-8")
+    summary = score_archive(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
+    assert (summary.tally.scored, summary.tally.blank) == (3, 2)

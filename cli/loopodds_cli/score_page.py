@@ -39,6 +39,9 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
     )
     for warning in summary.warnings:
         page.marked("!", warning)
+    if tally.blank:
+        rows = "1 row holds" if tally.blank == 1 else f"{tally.blank:,} rows hold"
+        page.marked("!", f"{rows} nothing that was seen: scored as what is known before looking")
     _set_aside(page, tally.rejected_by)
     if tally.scored:
         _conditions(page, summary, knowledge)

@@ -192,4 +192,6 @@ def _tally(
         expected=dict(zip(names, each.sum(axis=0).tolist(), strict=True)),
         top={name: int(n) for name, n in zip(names, counts, strict=True) if n},
         least=tuple((float(scores.log_evidence[i]), int(numbers[i])) for i in lowest),
+        # whatever is observed has a probability below one by more than rounding
+        blank=int(np.count_nonzero(scores.log_evidence > -1e-9)),
     )

@@ -35,6 +35,8 @@ class Tally:
         Candidates for reopening, see :mod:`loopodds.review`.
     review_size : int
         How many of them are kept for each reason.
+    blank : int
+        Scored rows in which nothing was observed: they hold what is known before looking.
     """
 
     rows: int = 0
@@ -46,6 +48,7 @@ class Tally:
     least: tuple[tuple[float, int], ...] = ()
     review: tuple[Mapping[str, Any], ...] = ()
     review_size: int = 0
+    blank: int = 0
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -61,6 +64,7 @@ class Tally:
             tuple(heapq.nsmallest(LEAST_SHOWN, (*self.least, *other.least))),
             best_entries((*self.review, *other.review), size),
             size,
+            self.blank + other.blank,
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -75,6 +79,7 @@ class Tally:
             "least": [list(pair) for pair in self.least],
             "review": [dict(entry) for entry in self.review],
             "review_size": self.review_size,
+            "blank": self.blank,
         }
 
     @classmethod
