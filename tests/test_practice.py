@@ -19,7 +19,7 @@ from loopodds.hindsight import View, best_course, cost_of_plan, moment, outcome
 from loopodds.inspection import batch_of
 from loopodds.knowledge import SOUND
 from loopodds.marks import check_stated, squared_error
-from loopodds.moves import Closed
+from loopodds.moves import Closed, Move
 from loopodds.practice import Exercise, practice_cars
 from loopodds.sections import inspection_from
 
@@ -220,6 +220,23 @@ def test_a_needless_test_loses_no_more_than_its_cost(model, cars):
         judged = moment(exercise, 0)
         assert 0 <= judged.lost <= exercise.done[0].cost + 1e-9
         assert judged.bits >= 0
+
+
+def test_no_step_promises_more_than_the_best_one_unless_it_made_others_impossible(model, cars):
+    early = 0
+    for car in cars[:6]:
+        exercise = Exercise(model, car, 400)
+        for name in ("label_check", "recover_and_weigh"):
+            if isinstance(exercise.way(name), Move):
+                exercise.do(name)
+        for step, done in enumerate(exercise.done):
+            judged = moment(exercise, step)
+            early += bool(judged.ended)
+            assert set(judged.ended) <= set(model.knowledge.tests[done.test].destroys)
+            if not judged.ended:
+                # abs 1e-6: float rounding of costs in hundreds
+                assert judged.net_value <= judged.best_value + 1e-6
+    assert early
 
 
 def test_the_worth_of_a_step_does_not_depend_on_what_it_then_showed(model, cars):

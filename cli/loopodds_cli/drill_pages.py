@@ -13,6 +13,7 @@ from loopodds.phrases import sentence, spaced
 from rich.text import Text
 
 from loopodds_cli.page import CAUTION, FAINT, STRONG, Cell, Page, percent
+from loopodds_cli.work_words import signed
 
 if TYPE_CHECKING:
     from loopodds.debrief import Debrief
@@ -36,8 +37,6 @@ PLANNING = """\
 What would you do to the car? A service a line; `- NAME` takes one out again.
 `list` shows the names; an empty line ends it: no service at all is a plan too."""
 SHOWN_FROM = 0.10
-NOTICED = 1.0
-"""Currency from which a step counts as parting from the best way."""
 UNREADABLE = "no usable reading"
 
 
@@ -198,7 +197,7 @@ def print_debrief(result: Debrief, exercise: Exercise) -> None:
     page.rows(
         [
             (Text(f"{result.score:.0f}", STRONG), "points for this car"),
-            *((f"{-points:+.0f}", word) for word, points in lost),
+            *((signed(-points), word) for word, points in lost),
         ],
         right=[0],
     )
@@ -225,21 +224,31 @@ def _steps(page: Page, result: Debrief, currency: str) -> None:
     rows: list[Sequence[Cell]] = [("", "min", "bits", "worth", "best then", "worth", "lost")]
     rows += [_step_row(moment) for moment in result.moments]
     page.rows(rows, right=[1, 2, 3, 5, 6])
-    parted = next((m for m in result.moments if m.lost >= NOTICED), None)
+    for moment in result.moments:
+        if moment.ended:
+            more = f" and {len(moment.ended) - 1} more" if len(moment.ended) > 1 else ""
+            ended = f"{moment.ended[0]}{more}"
+            page.line(f"{moment.test} came early: it made impossible {ended}, which paid.")
+    parted = next((moment for moment in result.moments if _noticed(moment.lost)), None)
     if parted is None:
         page.line("Every step was as good as the best one.")
     else:
         page.line(f"You parted from the best way at: {parted.test or 'stopping'}.")
 
 
+def _noticed(lost: float) -> bool:
+    """Whether a loss shows in the table."""
+    return round(lost) > 0
+
+
 def _step_row(moment: Moment) -> Sequence[Cell]:
     same = moment.best == moment.test
-    lost = Text(f"{moment.lost:.0f}", STRONG if moment.lost >= NOTICED else FAINT)
+    lost = Text(f"{moment.lost:.0f}", STRONG if _noticed(moment.lost) else FAINT)
     best = Text("the same", FAINT) if same else Text(moment.best or "stop")
     value = "" if same else f"{moment.best_value:.0f}"
     if not moment.test:
         return ("stop", "", "", "", best, value, lost)
-    bits, worth = f"{moment.bits:.2f}", f"{moment.net_value:.0f}"
+    bits, worth = f"{moment.bits:.2f}", f"{round(moment.net_value)}"
     return (moment.test, f"{moment.minutes:.0f}", bits, worth, best, value, lost)
 
 
@@ -252,7 +261,7 @@ def _plans(page: Page, result: Debrief, exercise: Exercise) -> None:
     page.rows(rows, right=[1, 2, 3])
     page.line(f"Your plan: {_listed(result.own.plan)}.")
     page.line(f"The best way: {_listed(result.best.tests)}; then {_listed(result.best.plan)}.")
-    if result.plan_lost >= NOTICED:
+    if _noticed(result.plan_lost):
         page.line(f"For what you knew, another plan was {result.plan_lost:.0f} cheaper.")
 
 

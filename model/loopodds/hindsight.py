@@ -35,7 +35,7 @@ class Moment:
         Information about the state of the car that it promised.
     net_value : float
         Currency by which it promised to lower the expected cost, alone or as part of the best
-        sequence that it opens.
+        sequence that it opens; one that has to wait counts for its last test only.
     best : str
         What would have been best; empty where stopping was.
     best_value : float
@@ -43,6 +43,8 @@ class Moment:
     lost : float
         Currency given away by this step, one further test in view; never below zero. A test that
         pays little but leaves the better one for afterwards loses little.
+    ended : tuple of str
+        Tests that paid by themselves and that it made impossible, best first: it came too early.
     """
 
     test: str
@@ -52,6 +54,7 @@ class Moment:
     best: str
     best_value: float
     lost: float
+    ended: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +171,7 @@ def moment(exercise: Exercise, step: int) -> Moment:
         name,
         value,
         view.lost_by(done),
+        view.ended_by(done.test),
     )
 
 
@@ -190,7 +194,6 @@ class View:
         spent = sum(done.minutes for done in exercise.done[:step])
         self._rules = _InTime(self.bay.gates, self.bay.progress, exercise.minutes - spent)
         self.state: State = self._planner().rank(self.bay.progress)
-        self._values = [(self.state.stop - b.value, b.move) for b in self.state.branches]
 
     def _planner(self) -> Planner:
         bay = self.bay
@@ -209,9 +212,19 @@ class View:
         return tuple(self.bay.decision.best(self.state.marginal).actions)
 
     def value_of(self, test: str, otherwise: float) -> float:
-        """Net value of the best move that a test is part of."""
-        values = [v for v, move in self._values if any(s.test == test for s in move.steps)]
-        return max(values, default=otherwise)
+        """Net value of the best move that a test is part of; if that has to wait, its last test."""
+        state = self.state
+        moves = [b for b in state.branches if any(step.test == test for step in b.move.steps)]
+        ready = [branch for branch in moves if not state.prevented_by(branch)]
+        counted = ready or [branch for branch in moves if branch.move.test == test]
+        return max((state.stop - branch.value for branch in counted), default=otherwise)
+
+    def ended_by(self, test: str) -> tuple[str, ...]:
+        """Tests that pay by themselves and that a test, done now, makes impossible: best first."""
+        own = (branch for branch in self.state.branches if branch.move.test == test)
+        ended = [other for branch in own for other in self.state.prevented_by(branch)]
+        ended.sort(key=lambda other: other.cost - other.gain)
+        return tuple(other.move.test for other in ended)
 
     def lost_by(self, done: Done) -> float:
         """Currency by which a step falls short of the best one, a further test in view."""
