@@ -63,6 +63,20 @@ def test_the_screen_fits_eighty_columns():
         assert max(map(len, lines)) <= 80
 
 
+def test_the_way_is_parted_from_at_the_first_step_with_a_loss_in_the_table():
+    typed = "label\nport\nrecov\ny\nd\nunder 60\n\n\n"
+    parted = 0
+    for seed in ("3", "5"):
+        page = run("drill", "--level", "two", "--seed", seed, "--cars", "1", typed=typed).output
+        table = page.split("Step by step")[1].split("Plan and bill")[0].splitlines()
+        losses = [line.split() for line in table if re.search(r" \d+$", line)]
+        lost = [words[0] for words in losses if words[-1] != "0"]
+        named = re.search(r"You parted from the best way at: (\w+)", page)
+        assert (named and named[1].replace("stopping", "stop")) == (lost[0] if lost else None)
+        parted += bool(lost)
+    assert parted
+
+
 def test_everyone_gets_the_same_cars_and_another_seed_gives_others():
     first, again = run(*LESSON, typed="q\n").output, run(*LESSON, typed="q\n").output
     assert first == again
@@ -278,6 +292,24 @@ def test_a_worksheet_gives_nothing_away_and_the_answers_tell_all(model, tmp_path
         assert car.kind not in blank
         assert car.kind in full
         assert "is so" in full
+
+
+def test_the_worksheet_says_what_ends_what_waits_what_goes_stale_and_what_is_shut(model, tmp_path):
+    out = tmp_path / "lesson.html"
+    run("drill", "--sheet", "4", "--seed", "7", "--out", str(out))
+    text = out.read_text(encoding="utf-8")
+    reference, *cars = text.split("<article>")
+    tests = model.knowledge.tests
+    ended = re.search(r"After recover and weigh no longer possible: ([^<]*)\.<", reference)[1]
+    assert len(ended.split(", ")) == len(tests["recover_and_weigh"].destroys)
+    assert "60 minutes more once the engine has run" in reference
+    assert reference.count("minutes of: capture a sample and look; later that again first") == 4
+    # nobody here is qualified for high voltage: the electric compressor stays shut
+    assert tests["insulation_measurement"].title not in text
+    assert tests["drain_oil"].title in reference
+    for exercise, page in zip(practice_cars(Deck(model, "mixed", 7), 4), cars, strict=True):
+        electric = exercise.vehicle["compressor"] == "electric"
+        assert ("Not on this car (only for people qualified for high voltage)" in page) == electric
 
 
 def test_titles_of_other_knowledge_are_harmless_on_paper(tmp_path):

@@ -6,9 +6,8 @@ the result of every test on every car.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from html import escape
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +17,7 @@ from loopodds.marks import squared_error
 from loopodds.moves import Closed
 from loopodds.practice import Exercise
 
+from loopodds_cli.drill_html import Row, document, listing, paragraph, table
 from loopodds_cli.drill_pages import (
     SHOWN_FROM,
     UNREADABLE,
@@ -28,13 +28,14 @@ from loopodds_cli.drill_pages import (
     told_rows,
     truth_of,
 )
+from loopodds_cli.work_words import lower
 
 if TYPE_CHECKING:
     from loopodds.drills import Deck
+    from loopodds.knowledge import Knowledge, Test
     from loopodds.practice import PracticeCar
 
 BLANK_TESTS, BLANK_CHANCES = 9, 6
-Row = Sequence[str]
 
 
 def write_sheets(deck: Deck, cars: Sequence[Exercise], out: str) -> list[str]:
@@ -70,24 +71,24 @@ def worksheet(deck: Deck, cars: Sequence[Exercise]) -> str:
     minutes = cars[0].minutes
     parts = [
         _heading("Practice cars", deck),
-        _p(
+        paragraph(
             f"You have {minutes:.0f} minutes for the tests on each car. Ask for a test, note what"
             " it showed, and stop when more would not change what you do. Then write down how"
             " likely you think each condition is, honestly: what you leave out counts as 0 %, and"
             " nothing is gained by saying more than you believe. The next table says what has to"
-            " come before what. The cars are invented."
+            " come before what, and what can no longer be done. The cars are invented."
         ),
-        _reference(cars[0]),
-        *(_blank_car(exercise) for exercise in cars),
+        _reference(cars),
+        *(_blank_car(exercise, _open(cars)) for exercise in cars),
     ]
-    return _document("Practice cars", parts)
+    return document("Practice cars", parts)
 
 
 def answer_sheet(deck: Deck, cars: Sequence[Exercise]) -> str:
     """The trainer's sheet: truth, what every test shows, and the best way, car by car."""
     parts = [
         _heading("Practice cars: answers", deck),
-        _p(
+        paragraph(
             "For the trainer. Read out what a test shows when it is asked for and what has to"
             " come before it has been done. Marks: add up, over all conditions and 'nothing wrong',"
             " the square of the difference between what was said and what is so (1"
@@ -96,30 +97,31 @@ def answer_sheet(deck: Deck, cars: Sequence[Exercise]) -> str:
         ),
         *(_answers(exercise) for exercise in cars),
     ]
-    return _document("Practice cars: answers", parts)
+    return document("Practice cars: answers", parts)
 
 
-def _blank_car(exercise: Exercise) -> str:
+def _blank_car(exercise: Exercise, listed: Sequence[Test]) -> str:
     return "\n".join(
         [
             "<article>",
             *_story(exercise),
+            *_shut_here(exercise, listed),
             "<h3>Tests asked for</h3>",
-            _table(
+            table(
                 ("test", "minutes", "what it showed"),
                 [("", "", "")] * BLANK_TESTS,
                 style="blank",
                 widths=(32, 12, 56),
             ),
             "<h3>How likely</h3>",
-            _table(
+            table(
                 ("condition", "per cent", "condition", "per cent"),
                 [("",) * 4] * (BLANK_CHANCES // 2),
                 style="blank",
                 widths=(35, 15, 35, 15),
             ),
             "<h3>What you would do</h3>",
-            _table(("", ), [("",)] * 2, style="blank"),
+            table(("", ), [("",)] * 2, style="blank"),
             "</article>",
         ]
     )  # fmt: skip
@@ -130,41 +132,95 @@ def _story(exercise: Exercise) -> list[str]:
     history = history_titles(car, knowledge) or ["Nothing that is known."]
     return [
         f"<h2>Car {car.number}</h2>",
-        _p(make_up(car)),
+        paragraph(make_up(car)),
         "<h3>The driver says</h3>",
-        _table((), told_rows(exercise)),
+        table((), told_rows(exercise)),
         "<h3>What was done to it (all else was asked and is not so)</h3>",
-        _list(history),
+        listing(history),
     ]
 
 
-def _reference(exercise: Exercise) -> str:
-    """Names of tests, conditions and services, with minutes and what has to come first."""
+def _reference(cars: Sequence[Exercise]) -> str:
+    """Names of tests, conditions and services; what each test takes, needs and ends.
+
+    Tests that are shut on every car are left out.
+    """
+    exercise = cars[0]
     knowledge, prices = exercise.model.knowledge, exercise.prices
-    known = exercise.progress().done
+    listed = _open(cars)
     tests: list[Row] = [
         (
             test.title,
-            f"{prices.minutes[name]:.0f}",
-            ", ".join(knowledge.tests[one].title.lower() for one in test.after),
+            f"{prices.minutes[test.name]:.0f}",
+            ", ".join(lower(knowledge.tests[one].title) for one in test.after),
+            _mind(test, knowledge),
         )
-        for name, test in knowledge.tests.items()
-        if name not in known
+        for test in listed
     ]
+    ending = (
+        f"After {lower(test.title)} no longer possible: {', '.join(ended)}."
+        for test in listed
+        if (ended := [lower(one.title) for one in listed if one.name in test.destroys])
+    )
     conditions = [title_of(name, knowledge) for name in (*knowledge.conditions, SOUND)]
     services = [service.title for service in knowledge.services.values()]
     return "\n".join(
         [
             "<section>",
             "<h3>Tests</h3>",
-            _table(("test", "minutes", "only after"), tests, numbers=(1,)),
+            table(
+                ("test", "minutes", "only after", "mind"),
+                tests,
+                numbers=(1,),
+                widths=(26, 9, 35, 30),
+            ),
+            *map(paragraph, ending),
             "<h3>Conditions</h3>",
-            f'<div class="columns">{_list(conditions)}</div>',
+            f'<div class="columns">{listing(conditions)}</div>',
             "<h3>Services</h3>",
-            f'<div class="columns">{_list(services)}</div>',
+            f'<div class="columns">{listing(services)}</div>',
             "</section>",
         ]
     )
+
+
+def _mind(test: Test, knowledge: Knowledge) -> str:
+    """What a test takes besides its minutes, and that it ends others."""
+    extra = test.extra
+    said = []
+    if "soak_minutes" in extra:
+        said.append(f"{extra['soak_minutes']} minutes more once the engine has run")
+    if "fresh_minutes" in extra:
+        source = lower(knowledge.tests[extra["fresh_from"]].title)
+        said.append(f"within {extra['fresh_minutes']} minutes of: {source}; later that again first")
+    if test.destroys:
+        said.append("ends others, see below")
+    return "; ".join(said)
+
+
+def _shut(exercise: Exercise) -> dict[str, str]:
+    """Tests that cannot be done on a car from the start, and why."""
+    progress = exercise.progress()
+    ways = (exercise.gates.way(name, progress) for name in exercise.model.knowledge.tests)
+    return {way.test: way.why for way in ways if isinstance(way, Closed)}
+
+
+def _open(cars: Sequence[Exercise]) -> list[Test]:
+    """Tests still to be done that at least one of some cars allows."""
+    done = cars[0].progress().done
+    shut = set.intersection(*(set(_shut(car)) for car in cars))
+    tests = cars[0].model.knowledge.tests
+    return [test for name, test in tests.items() if name not in done and name not in shut]
+
+
+def _shut_here(exercise: Exercise, listed: Sequence[Test]) -> list[str]:
+    """Tests of a list that are shut on a car: a paragraph for each reason."""
+    shut = _shut(exercise)
+    reasons: dict[str, list[str]] = {}
+    for test in listed:
+        if test.name in shut:
+            reasons.setdefault(shut[test.name], []).append(lower(test.title))
+    return [paragraph(f"Not on this car ({why}): {', '.join(n)}.") for why, n in reasons.items()]
 
 
 def _answers(exercise: Exercise) -> str:
@@ -178,14 +234,16 @@ def _answers(exercise: Exercise) -> str:
             "<article>",
             *_story(exercise),
             f'<p class="truth">{escape(" + ".join(truth_of(car, knowledge)))}</p>',
-            _p(f"Dealt as: {car.kind}."),
+            paragraph(f"Dealt as: {car.kind}."),
             f"<h3>The best way ({spent:.0f} minutes)</h3>",
-            _p(", ".join(knowledge.tests[done.test].title for done in course.done) or "no test"),
-            _p(f"Then: {', '.join(plan)}."),
+            paragraph(
+                ", ".join(knowledge.tests[done.test].title for done in course.done) or "no test"
+            ),
+            paragraph(f"Then: {', '.join(plan)}."),
             "<h3>What the network then believes</h3>",
             *_believed(view, car),
             "<h3>What every test shows</h3>",
-            _table(
+            table(
                 ("test", "minutes", "shows"),
                 _results(exercise),
                 numbers=(1,),
@@ -210,18 +268,18 @@ def _believed(view: View, car: PracticeCar) -> list[str]:
     ]
     error = squared_error(believed, true, believed)
     return [
-        _table(("condition", "per cent", ""), rows, numbers=(1,)),
-        _p(f"Sum of squares of the network: {error:.2f}."),
+        table(("condition", "per cent", ""), rows, numbers=(1,)),
+        paragraph(f"Sum of squares of the network: {error:.2f}."),
     ]
 
 
 def _results(exercise: Exercise) -> list[Row]:
     """Every test that can be done on the car, with all it shows; nothing to be seen is left out."""
     knowledge, car = exercise.model.knowledge, exercise.car
-    progress = exercise.progress()
+    left_out = {*exercise.progress().done, *_shut(exercise)}
     rows: list[Row] = []
     for name, test in knowledge.tests.items():
-        if name in progress.done or isinstance(exercise.gates.way(name, progress), Closed):
+        if name in left_out:
             continue
         shown = {
             one: car.findings.get(one) or car.readings.get(one) or UNREADABLE for one in test.yields
@@ -238,44 +296,4 @@ def _heading(title: str, deck: Deck) -> str:
         f'<h1>{title}</h1>\n<p class="small">Level {escape(deck.level)}, seed {deck.seed}.'
         " Invented cars, drawn from the network; estimates, not measurements. Real work on a loop"
         " follows local law and licensed practice.</p>"
-    )
-
-
-def _table(
-    head: Row,
-    rows: Iterable[Row],
-    style: str = "",
-    numbers: Sequence[int] = (),
-    widths: Sequence[int] = (),
-) -> str:
-    def line(cells: Row, tag: str) -> str:
-        kinds = [' class="number"' if i in numbers else "" for i in range(len(cells))]
-        made = [
-            f"<{tag}{kind}>{escape(cell)}</{tag}>" for cell, kind in zip(cells, kinds, strict=True)
-        ]
-        return f"<tr>{''.join(made)}</tr>"
-
-    columns = "".join(f'<col style="width: {width}%">' for width in widths)
-    top = f"<thead>{line(head, 'th')}</thead>" if any(head) else ""
-    kind = f' class="{style}"' if style else ""
-    body = "".join(line(row, "td") for row in rows)
-    return f"<table{kind}>{columns}{top}<tbody>{body}</tbody></table>"
-
-
-def _list(items: Iterable[str]) -> str:
-    return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
-
-
-def _p(text: str) -> str:
-    return f"<p>{escape(text)}</p>"
-
-
-def _document(title: str, parts: Iterable[str]) -> str:
-    style = resources.files("loopodds_cli").joinpath("assets", "sheet.css").read_text("utf-8")
-    body = "\n".join(parts)
-    return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>\n{style}</style>\n</head>\n"
-        f"<body>\n{body}\n</body>\n</html>\n"
     )
