@@ -69,7 +69,7 @@ def print_explanation(
 
 
 def _weights(page: Page, shares: Shares, recorded: Mapping[str, str], knowledge: Knowledge) -> None:
-    page.heading("For and against", "in decibans: 3 double the odds, 10 make them tenfold")
+    page.heading("For and against", "decibans, averaged over all orders; 3 double the odds")
     rows: list[Sequence[Cell]] = [
         (_decibans(shares.before), "", Text("before anything was seen", FAINT))
     ]
