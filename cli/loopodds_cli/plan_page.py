@@ -30,7 +30,7 @@ def print_plan(verdict: Verdict) -> None:
         page.line("")
         page.line("If it has to be decided now:")
     _best(page, verdict, advice.best)
-    for text in _doubts(verdict):
+    for text in (*_provisos(verdict), *_doubts(verdict)):
         page.line("")
         page.marked("!", text)
     _steps(page, verdict, advice.best)
@@ -57,6 +57,25 @@ def _best(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
     spent = f"{money(plan.outlay, currency)}, {duration(plan.minutes)}" if plan.services else ""
     left = f"harm left for a season, on average: {money(plan.harm, currency)}"
     page.headline(titles, *([spent] if spent else []), left)
+
+
+def _provisos(verdict: Verdict) -> Iterator[str]:
+    """What the plan takes for granted though it may well not hold, and what would be done then."""
+    knowledge = verdict.bay.knowledge
+    for one in verdict.advice.provisos:
+        chance = percent(one.probability)
+        then = ""
+        if one.instead:
+            services = verdict.advice.best.services
+            apart = verdict.bay.offers[one.instead].apart.intersection(services)
+            way = "in place of it" if apart else "before it"
+            then = f" Then, {way}: {lower(knowledge.services[one.instead].title)}."
+        if one.guard:
+            test = knowledge.tests[one.guard].title
+            yield f"{test} may stop this plan, in {chance} of such cars.{then}"
+        else:
+            condition = condition_title(one.condition, knowledge)
+            yield f"{condition}, {chance}: this plan takes its absence for granted.{then}"
 
 
 def _doubts(verdict: Verdict) -> Iterator[str]:
