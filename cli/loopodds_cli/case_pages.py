@@ -14,6 +14,7 @@ from rich.text import Text
 
 from loopodds_cli.case_next import Next, none_pays
 from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
+from loopodds_cli.work_words import test_title
 
 if TYPE_CHECKING:
     from loopodds.caseanswer import Answer
@@ -246,7 +247,7 @@ def _next(page: Page, answer: Answer, next_up: Next) -> None:
     rows: list[Sequence[Cell]] = []
     for test in paying[:2] or next_up.tests[:1]:
         first = ", ".join(knowledge.tests[name].title for name in test["blocked_by"])
-        title = knowledge.tests[test["test"]].title
+        title = test_title(test, knowledge)
         notes = [f"after: {first}"] * bool(first) + ["tells most for its time"] * (not paying)
         rows.append((title, f"{test['minutes']:.0f} min", "; ".join(notes)))
     page.rows(rows, right=[1])

@@ -15,6 +15,7 @@ from loopodds.hindsight import View, best_course
 from loopodds.knowledge import SOUND
 from loopodds.marks import squared_error
 from loopodds.moves import Closed
+from loopodds.phrases import lowered
 from loopodds.practice import Exercise
 
 from loopodds_cli.drill_html import Row, document, listing, paragraph, table
@@ -28,7 +29,6 @@ from loopodds_cli.drill_pages import (
     told_rows,
     truth_of,
 )
-from loopodds_cli.work_words import lower
 
 if TYPE_CHECKING:
     from loopodds.drills import Deck
@@ -152,15 +152,15 @@ def _reference(cars: Sequence[Exercise]) -> str:
         (
             test.title,
             f"{prices.minutes[test.name]:.0f}",
-            ", ".join(lower(knowledge.tests[one].title) for one in test.after),
+            ", ".join(lowered(knowledge.tests[one].title) for one in test.after),
             _mind(test, knowledge),
         )
         for test in listed
     ]
     ending = (
-        f"After {lower(test.title)} no longer possible: {', '.join(ended)}."
+        f"After {lowered(test.title)} no longer possible: {', '.join(ended)}."
         for test in listed
-        if (ended := [lower(one.title) for one in listed if one.name in test.destroys])
+        if (ended := [lowered(one.title) for one in listed if one.name in test.destroys])
     )
     conditions = [title_of(name, knowledge) for name in (*knowledge.conditions, SOUND)]
     services = [service.title for service in knowledge.services.values()]
@@ -191,7 +191,7 @@ def _mind(test: Test, knowledge: Knowledge) -> str:
     if "soak_minutes" in extra:
         said.append(f"{extra['soak_minutes']} minutes more once the engine has run")
     if "fresh_minutes" in extra:
-        source = lower(knowledge.tests[extra["fresh_from"]].title)
+        source = lowered(knowledge.tests[extra["fresh_from"]].title)
         said.append(f"within {extra['fresh_minutes']} minutes of: {source}; later that again first")
     if test.destroys:
         said.append("ends others, see below")
@@ -219,7 +219,7 @@ def _shut_here(exercise: Exercise, listed: Sequence[Test]) -> list[str]:
     reasons: dict[str, list[str]] = {}
     for test in listed:
         if test.name in shut:
-            reasons.setdefault(shut[test.name], []).append(lower(test.title))
+            reasons.setdefault(shut[test.name], []).append(lowered(test.title))
     return [paragraph(f"Not on this car ({why}): {', '.join(n)}.") for why, n in reasons.items()]
 
 

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from loopodds.assessment import condition_title
-from loopodds.phrases import sentence
+from loopodds.phrases import lowered, sentence
 from rich.text import Text
 
 from loopodds_cli.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 from loopodds_cli.sequence_page import print_sequence
-from loopodds_cli.work_words import duration, lower, money, rest_text, services_text, signed
+from loopodds_cli.work_words import duration, money, rest_text, services_text, signed
 
 if TYPE_CHECKING:
     from loopodds.branches import Branch
@@ -58,7 +58,7 @@ def _do(page: Page, verdict: Verdict, best: Branch) -> None:
     left = rest_text(unread, knowledge)
     lines: list[Cell] = [", ".join(part for part in (*time, left) if part)]
     if rest:
-        titles = ", ".join(lower(knowledge.tests[step.test].title) for step in rest)
+        titles = ", ".join(lowered(knowledge.tests[step.test].title) for step in rest)
         lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
     saves, cost = verdict.choice.plan.saves, "their cost" if rest else "its cost"
     lines += [*_why(verdict, best), f"worth {money(saves, verdict.currency)} after {cost}"]
@@ -71,7 +71,7 @@ def _why(verdict: Verdict, best: Branch) -> Iterator[str]:
     told = " and ".join(condition_title(name, knowledge).lower() for name in target.about)
     reasons = [f"tells most about {told}"] if told else []
     if len(best.move.steps) > 1:
-        reasons.insert(0, f"opens {lower(knowledge.tests[target.test].title)}")
+        reasons.insert(0, f"opens {lowered(knowledge.tests[target.test].title)}")
     if reasons:
         yield f"why: {', which '.join(reasons)}"
     if verdict.changes_plan > 0:
@@ -147,16 +147,16 @@ def _waiting(page: Page, verdict: Verdict, best: Branch | None) -> None:
     for test in verdict.choice.tests:
         behind = waiting.intersection(test.blocked_by)
         if test.test in waiting and not behind and round(test.net_value) > 0:
-            named = lower(tests[test.waits_for[0]].title)
+            named = lowered(tests[test.waits_for[0]].title)
             more = f" and {len(test.waits_for) - 1} more" if len(test.waits_for) > 1 else ""
-            last = f"Last: {lower(tests[test.test].title)} ({signed(test.net_value)})"
+            last = f"Last: {lowered(tests[test.test].title)} ({signed(test.net_value)})"
             page.line(Text(f"{last}; it makes impossible: {named}{more}.", FAINT), indent=2)
 
 
 def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
     title = knowledge.tests[test.test].title
     if test.blocked_by:
-        title += f" (after {lower(knowledge.tests[test.blocked_by[0]].title)}"
+        title += f" (after {lowered(knowledge.tests[test.blocked_by[0]].title)}"
         title += f" and {len(test.blocked_by) - 1} more)" if len(test.blocked_by) > 1 else ")"
     rest = rest_text(test.unread, knowledge)
     title += f" ({rest})" if rest else ""
@@ -177,6 +177,6 @@ def _closed(page: Page, verdict: Verdict) -> None:
     page.heading("Shut", "and why")
     reasons: dict[str, list[str]] = {}
     for test, why in closed:
-        reasons.setdefault(why, []).append(lower(knowledge.tests[test].title))
+        reasons.setdefault(why, []).append(lowered(knowledge.tests[test].title))
     for why, titles in reasons.items():
         page.line(f"{sentence(why)}:", Text(", ".join(titles), FAINT), indent=2)

@@ -6,10 +6,11 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from loopodds.assessment import condition_title
+from loopodds.phrases import lowered
 from rich.text import Text
 
 from loopodds_cli.page import CAUTION, FAINT, STRONG, Cell, Page, percent
-from loopodds_cli.work_words import duration, lower, money, services_text, signed
+from loopodds_cli.work_words import duration, money, services_text, signed
 
 if TYPE_CHECKING:
     from loopodds.firmness import BreakEven
@@ -46,7 +47,7 @@ def _test_first(page: Page, verdict: Verdict, move: Move) -> None:
     saves = money(verdict.choice.plan.saves, verdict.currency)
     worth = f"worth {saves} after its cost"
     if len(move.steps) > 1:
-        worth = f"opens {lower(tests[move.test].title)}: worth {saves} after their cost"
+        worth = f"opens {lowered(tests[move.test].title)}: worth {saves} after their cost"
     title = f"Test first: {tests[move.steps[0].test].title}"
     page.headline(title, f"{worth}; how and why: loopodds next")
 
@@ -69,7 +70,7 @@ def _provisos(verdict: Verdict) -> Iterator[str]:
             services = verdict.advice.best.services
             apart = verdict.bay.offers[one.instead].apart.intersection(services)
             way = "in place of it" if apart else "before it"
-            then = f" Then, {way}: {lower(knowledge.services[one.instead].title)}."
+            then = f" Then, {way}: {lowered(knowledge.services[one.instead].title)}."
         if one.guard:
             test = knowledge.tests[one.guard].title
             yield f"{test} may stop this plan, in {chance} of such cars.{then}"
@@ -87,7 +88,7 @@ def _doubts(verdict: Verdict) -> Iterator[str]:
             f"rests on one kind of evidence ({doubt.kind})" if doubt.kind else "rests on no look"
         )
         ask = (
-            f" Ask for another kind first: {lower(knowledge.tests[doubt.ask].title)}."
+            f" Ask for another kind first: {lowered(knowledge.tests[doubt.ask].title)}."
             if doubt.ask
             else ""
         )

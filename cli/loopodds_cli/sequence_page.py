@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds.phrases import sentence
+from loopodds.phrases import lowered, sentence
 from loopodds.verdict import plan_at, words
 from rich.text import Text
 
 from loopodds_cli.page import FAINT, STRONG, Page, percent
-from loopodds_cli.work_words import changed_plan, duration, lower, money
+from loopodds_cli.work_words import changed_plan, duration, money
 
 if TYPE_CHECKING:
     from loopodds.branches import Branch, State
@@ -55,7 +55,7 @@ def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:
     if branch is None:
         return
     tests = verdict.bay.knowledge.tests
-    titles = ", ".join(lower(tests[step.test].title) for step in branch.move.steps)
+    titles = ", ".join(lowered(tests[step.test].title) for step in branch.move.steps)
     page.rows(
         [
             (
@@ -115,7 +115,7 @@ def _odd(verdict: Verdict, branch: Branch, row: int) -> str:
     knowledge = verdict.bay.knowledge
     states = words(verdict.bay, branch, row)
     odd = [
-        f"{lower(knowledge.node(name).title)} {state.replace('_', ' ')}"
+        f"{lowered(knowledge.node(name).title)} {state.replace('_', ' ')}"
         for name, state in states.items()
         if state != _usual(name, knowledge)
     ]

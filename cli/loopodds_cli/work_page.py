@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from loopodds.phrases import sentence
+from loopodds.phrases import lowered, sentence
 from rich.text import Text
 
 from loopodds_cli.page import AGAINST, FOR, STRONG, Cell, Page
-from loopodds_cli.work_words import duration, lower, money, rest_text, services_text, signed
+from loopodds_cli.work_words import duration, money, services_text, signed, test_title
 
 if TYPE_CHECKING:
     from loopodds.assessment import Assessment
@@ -36,22 +36,13 @@ def print_work(page: Page, result: Assessment, knowledge: Knowledge) -> None:
 
 def _row(test: Mapping[str, Any], pays: bool, knowledge: Knowledge) -> Sequence[Cell]:
     net = test["net_value"]
-    row = (_title(test, knowledge), duration(test["minutes"]))
+    row = (test_title(test, knowledge), duration(test["minutes"]))
     return (*row, Text(signed(net), FOR if net > 0 else AGAINST)) if pays else row
-
-
-def _title(test: Mapping[str, Any], knowledge: Knowledge) -> str:
-    """What a test is called, what it opens and what is left of it."""
-    title, opens = knowledge.tests[test["test"]].title, test.get("opens", test["test"])
-    if opens != test["test"]:
-        title += f", which opens: {lower(knowledge.tests[opens].title)}"
-    rest = rest_text(test.get("unread", ()), knowledge)
-    return f"{title} ({rest})" if rest else title
 
 
 def _after(test: Mapping[str, Any], knowledge: Knowledge) -> str:
     """What has to come before a test."""
-    first = ", ".join(lower(knowledge.tests[name].title) for name in test["blocked_by"])
+    first = ", ".join(lowered(knowledge.tests[name].title) for name in test["blocked_by"])
     return f"{knowledge.tests[test['test']].title} only after: {first}"
 
 

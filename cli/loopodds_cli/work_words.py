@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from loopodds.phrases import lowered
 
 if TYPE_CHECKING:
     from loopodds.knowledge import Knowledge
@@ -48,7 +50,7 @@ def services_text(services: Sequence[str], knowledge: Knowledge) -> str:
     """Titles of services in one line."""
     if not services:
         return "leave it as it is"
-    return " + ".join(lower(knowledge.services[name].title) for name in services)
+    return " + ".join(lowered(knowledge.services[name].title) for name in services)
 
 
 def changed_plan(services: Sequence[str], now: Sequence[str], knowledge: Knowledge) -> str:
@@ -63,20 +65,18 @@ def changed_plan(services: Sequence[str], now: Sequence[str], knowledge: Knowled
     return "; ".join(parts)
 
 
-def lower(title: str) -> str:
-    """A title within a sentence.
-
-    Examples
-    --------
-    >>> lower("Vacuum hold")
-    'vacuum hold'
-    """
-    return title[:1].lower() + title[1:]
-
-
 def rest_text(unread: Sequence[str], knowledge: Knowledge) -> str:
     """What is still to be read of a test that was begun; empty where it was not."""
     if not unread:
         return ""
     more = f" and {len(unread) - 1} more" if len(unread) > 1 else ""
-    return f"rest of it: {lower(knowledge.node(unread[0]).title)}{more}"
+    return f"rest of it: {lowered(knowledge.node(unread[0]).title)}{more}"
+
+
+def test_title(test: Mapping[str, Any], knowledge: Knowledge) -> str:
+    """What a ranked test is called, what it opens and what is left of it."""
+    title, opens = knowledge.tests[test["test"]].title, test.get("opens", test["test"])
+    if opens != test["test"]:
+        title += f", which opens: {lowered(knowledge.tests[opens].title)}"
+    rest = rest_text(test.get("unread", ()), knowledge)
+    return f"{title} ({rest})" if rest else title
