@@ -303,6 +303,7 @@ def test_the_worksheet_says_what_ends_what_waits_what_goes_stale_and_what_is_shu
     ended = re.search(r"After recover and weigh no longer possible: ([^<]*)\.<", reference)[1]
     assert len(ended.split(", ")) == len(tests["recover_and_weigh"].destroys)
     assert "60 minutes more once the engine has run" in reference
+    assert "not once this was seen: noise from the compressor loud" in reference
     assert reference.count("minutes of: capture a sample and look; later that again first") == 4
     # nobody here is qualified for high voltage: the electric compressor stays shut
     assert tests["insulation_measurement"].title not in text

@@ -15,7 +15,7 @@ from loopodds.hindsight import View, best_course
 from loopodds.knowledge import SOUND
 from loopodds.marks import squared_error
 from loopodds.moves import Closed
-from loopodds.phrases import lowered
+from loopodds.phrases import lowered, spaced
 from loopodds.practice import Exercise
 
 from loopodds_cli.drill_html import Row, document, listing, paragraph, table
@@ -193,6 +193,9 @@ def _mind(test: Test, knowledge: Knowledge) -> str:
     if "fresh_minutes" in extra:
         source = lowered(knowledge.tests[extra["fresh_from"]].title)
         said.append(f"within {extra['fresh_minutes']} minutes of: {source}; later that again first")
+    for finding, states in extra.get("unless", {}).items():
+        title = lowered(knowledge.node(finding).title)
+        said.append(f"not once this was seen: {title} {' or '.join(map(spaced, states))}")
     if test.destroys:
         said.append("ends others, see below")
     return "; ".join(said)
