@@ -131,7 +131,8 @@ def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
     page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
     page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
     more, idle = len(paying) - len(shown), len(rest) - len(paying)
-    said = [f"{more} more pay less"] * (more > 0) + [f"{idle} do not pay now"] * (idle > 0)
+    said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
+    said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.line(Text("; ".join(said), FAINT), indent=2)
 
