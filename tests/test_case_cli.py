@@ -622,10 +622,15 @@ def at_terminal(words: list[str], *steps: tuple[str, str]) -> tuple[int, str]:
 
 
 def take_terminal() -> None:
-    """Make the terminal on standard input the controlling one, so that Ctrl-C reaches us."""
+    """Make the terminal on standard input the controlling one, so that Ctrl-C reaches us.
+
+    A shell lets what it starts in the background ignore Ctrl-C, and the tests may run there.
+    """
     import fcntl
+    import signal
     import termios
 
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 
 
