@@ -71,12 +71,13 @@ class State:
         return self.stop - best.value if best is not None else 0.0
 
     def prevented_by(self, branch: Branch) -> list[Branch]:
-        """Moves that pay by themselves and that this one would make impossible."""
-        return [
+        """Moves that pay by themselves and that this one would make impossible, best first."""
+        prevented = [
             other
             for other in self.branches
             if other.gain > other.cost + _ROUNDING and branch.move.prevents(other.move)
         ]
+        return sorted(prevented, key=lambda other: other.cost - other.gain)
 
     def back_up(self, deeper: bool) -> None:
         """Value from the branches; ``deeper`` allows further moves after their outcomes."""

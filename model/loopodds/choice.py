@@ -207,10 +207,8 @@ def _ranked(
 
 def _waits_for(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
     """Tests that a move would make impossible: new before begun, then by what each pays alone."""
-    begun = bay.progress.begun
-    others = state.prevented_by(branch)
-    others.sort(key=lambda other: (other.move.test in begun, other.cost - other.gain))
-    return tuple(other.move.test for other in others)
+    others = [other.move.test for other in state.prevented_by(branch)]
+    return tuple(sorted(others, key=lambda test: test in bay.progress.begun))
 
 
 def _told_about(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:

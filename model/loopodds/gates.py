@@ -124,8 +124,9 @@ class Gates:
         why = self._walk(name, done, progress.results, steps, ())
         if why:
             return Closed(name, why)
-        ends = (other for step in steps for other in self.knowledge.tests[step.test].destroys)
-        return Move(name, tuple(steps), frozenset(ends))
+        own = {step.test for step in steps}
+        ends = {other for test in own for other in self.knowledge.tests[test].destroys}
+        return Move(name, tuple(steps), frozenset(ends - own))
 
     def _walk(
         self,

@@ -222,9 +222,7 @@ class View:
     def ended_by(self, test: str) -> tuple[str, ...]:
         """Tests that pay by themselves and that a test, done now, makes impossible: best first."""
         own = (branch for branch in self.state.branches if branch.move.test == test)
-        ended = [other for branch in own for other in self.state.prevented_by(branch)]
-        ended.sort(key=lambda other: other.cost - other.gain)
-        return tuple(other.move.test for other in ended)
+        return tuple(o.move.test for branch in own for o in self.state.prevented_by(branch))
 
     def lost_by(self, done: Done) -> float:
         """Currency by which a step falls short of the best one, a further test in view."""

@@ -26,7 +26,7 @@ class Step(NamedTuple):
 class Move(NamedTuple):
     """A test with everything that has to be done before it; the test itself is the last step.
 
-    ``ends`` are tests that can no longer be done afterwards.
+    ``ends`` are tests not among its steps that can no longer be done afterwards.
     """
 
     test: str
@@ -50,8 +50,7 @@ class Move(NamedTuple):
 
     def prevents(self, other: Move) -> bool:
         """Whether this move makes another impossible."""
-        own = {step.test for step in self.steps}
-        return any(step.test in self.ends and step.test not in own for step in other.steps)
+        return not self.ends.isdisjoint(step.test for step in other.steps)
 
 
 class Closed(NamedTuple):
