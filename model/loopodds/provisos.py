@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from loopodds.bay import Bay
 from loopodds.belief import Belief
 from loopodds.decision import Plan
 from loopodds.predictions import predict
+from loopodds.repairs import clearing
 from loopodds.service import ServicePlan
 
 WORTH_A_WORD = 0.2
@@ -38,10 +39,6 @@ class Proviso(NamedTuple):
     probability: float
     instead: str
 
-    def as_json(self) -> dict[str, Any]:
-        """Plain data."""
-        return self._asdict()
-
 
 def provisos(bay: Bay, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
     """What a plan takes for granted and what would be done instead; likeliest to fail first.
@@ -60,15 +57,15 @@ def provisos(bay: Bay, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
 def _absences(bay: Bay, plan: Plan) -> Iterator[Proviso]:
     """Conditions that a service needs absent and no service of the plan takes away."""
     cured = {name for action in plan.actions for name in _cured_by(bay, action)}
-    told: set[str] = set()
+    resting: dict[str, str] = {}
     for service in plan.actions:
         for condition in bay.knowledge.services[service].extra.get("assumes_no", ()):
-            probability = bay.belief.condition(condition)
-            if condition in told or condition in cured or probability < WORTH_A_WORD:
-                continue
-            told.add(condition)
-            remedies = [name for name in bay.offers if condition in _cured_by(bay, name)]
-            yield Proviso(service, condition, "", probability, next(iter(remedies), ""))
+            resting.setdefault(condition, service)
+    for condition, service in resting.items():
+        probability = bay.belief.condition(condition)
+        if condition not in cured and probability >= WORTH_A_WORD:
+            instead = next((n for n in bay.offers if condition in _cured_by(bay, n)), "")
+            yield Proviso(service, condition, "", probability, instead)
 
 
 def _cured_by(bay: Bay, service: str) -> set[str]:
@@ -84,15 +81,11 @@ def _passes(bay: Bay, plan: ServicePlan) -> Iterator[Proviso]:
         failing = _failing(bay.belief, bay.gates.guards.get(guard, {}))
         if failing < WORTH_A_WORD:
             continue
-        clearing = [
-            name
-            for name in bay.offers
-            if guard in bay.knowledge.services[name].extra.get("clears", ())
-        ]
+        instead = next((n for n in bay.offers if n in clearing(guard, bay.knowledge)), "")
         service = next(
             s for s in plan.services if bay.gates.follows(bay.knowledge.services[s], guard)
         )
-        yield Proviso(service, "", guard, failing, next(iter(clearing), ""))
+        yield Proviso(service, "", guard, failing, instead)
 
 
 def _failing(belief: Belief, passing: Mapping[str, frozenset[str]]) -> float:

@@ -130,7 +130,7 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
             needs = needs | {FILLING}
         clears = service.extra.get("clears", ())
         stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
-        along = tuple(_clearing(guard, knowledge) for guard in stopped)
+        along = tuple(clearing(guard, knowledge) for guard in stopped)
         cure = _by_column(service.cures, knowledge, columns)
         in_vain = _by_column(service.extra.get("in_vain", {}), knowledge, columns)
         price = gates.prices.of_work(name)
@@ -138,7 +138,7 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
     return offers
 
 
-def _clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
+def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
     """Services that take out what a guard found."""
     services = knowledge.services.items()
     return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))

@@ -111,7 +111,7 @@ class Verdict:
             }
             if even
             else None,
-            "takes_for_granted": [proviso.as_json() for proviso in advice.provisos],
+            "takes_for_granted": [proviso._asdict() for proviso in advice.provisos],
             "one_kind_of_evidence": [
                 {"service": d.service, "condition": d.condition, "kind": d.kind, "ask": d.ask}
                 for d in advice.doubts
