@@ -28,12 +28,7 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
         if finding not in test.yields:
             yield f"passes: {unknown_text('finding of this test', finding, test.yields)}"
             continue
-        known = knowledge.node(finding).states
-        yield from (
-            f"passes: {unknown_text(f'state of {finding}', state, known)}"
-            for state in states
-            if state not in known
-        )
+        yield from _state_texts("passes", finding, states, knowledge)
     yield from _unless_texts(test, knowledge)
     if extra.get("soak_minutes", 0) < 0:
         yield f"soak_minutes {extra['soak_minutes']} is below zero"
@@ -49,12 +44,13 @@ def _unless_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
         if name not in findings:
             yield f"unless: {unknown_text('finding', name, findings)}"
             continue
-        known = findings[name].states
-        yield from (
-            f"unless: {unknown_text(f'state of {name}', state, known)}"
-            for state in states
-            if state not in known
-        )
+        yield from _state_texts("unless", name, states, knowledge)
+
+
+def _state_texts(
+    key: str, finding: str, states: Iterable[str], knowledge: Knowledge
+) -> Iterator[str]:
+    yield from _unknown(key, f"state of {finding}", states, list(knowledge.node(finding).states))
 
 
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
