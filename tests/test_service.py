@@ -76,6 +76,23 @@ oily_dirt = "present"
 line_bubbles = "steady"
 """
 )
+EMPTIED = case(
+    """
+[vehicle]
+refrigerant = "R134a"
+nameplate_charge = "500 g"
+expansion = "TXV"
+compressor = "fixed"
+[findings]
+cooling = "weak"
+label_and_fittings = "agree"
+identification = "as_labelled"
+port_core = "clean"
+sealant_check = "negative"
+[readings]
+recovered = "490 g"
+"""
+)
 STOPPED = case(
     """
 [vehicle]
@@ -201,11 +218,17 @@ def brute_force(bay: Bay) -> tuple[float, set[str]]:
         for some in itertools.combinations(names, count):
             if any(b in knowledge.services[a].not_with for a in some for b in some):
                 continue
+            filled = any(FILLING in bay.offers[name].needs for name in some)
+            if filled and "put_charge_back" in some:
+                continue
             cost = sum(prices.of_work(name) for name in some)
             needs = frozenset().union(*(bay.offers[name].needs for name in some))
             cost += sum(prices.of_work(t) for t in needs - {FILLING} - {*bay.progress.done})
             if FILLING in needs:
                 cost += prices.filling(bay.gates.context["refrigerant"])
+            if "recover_and_weigh" in bay.progress.done and not filled:
+                left_empty = knowledge.services["put_charge_back"].extra["undone"]
+                cost += 0 if "put_charge_back" in some else left_empty
             for variable, states in beliefs.items():
                 for state, probability in states.items():
                     loss = knowledge.harms[variable].get(state, 0.0)
@@ -240,7 +263,7 @@ def largest(figures: Mapping[str, float], variable: str, state: str) -> float:
     )
 
 
-@pytest.mark.parametrize("inspection", [BURNT, SOUND], ids=["burnt", "sound"])
+@pytest.mark.parametrize("inspection", [BURNT, SOUND, EMPTIED], ids=["burnt", "sound", "emptied"])
 def test_the_best_plan_is_the_cheapest_of_all_combinations(inspection):
     bay = bay_of(inspection)
     cost, services = brute_force(bay)
@@ -256,6 +279,49 @@ def test_a_loop_that_has_leaked_empty_is_repaired_not_just_filled():
     actions = bay.decision.best(bay.marginal).actions
     assert "repair_leak_and_charge" in actions
     assert "recover_and_charge" not in actions
+
+
+def test_a_loop_emptied_for_a_test_is_filled_again_whatever_else_is_done():
+    """Common practice, no source: a car does not go back with an empty loop."""
+    bay = bay_of(EMPTIED)
+    plans = bay.decision.alternatives(bay.marginal, 20)
+    assert len(plans) == 20
+    for plan in plans:
+        assert filled(plan.actions) != ("put_charge_back" in plan.actions)
+    told = service_plan(bay, plans[0])
+    assert told.services == ("put_charge_back",)
+    # nothing goes into a loop that was not evacuated
+    assert told.first == ("vacuum_hold_test",)
+    prices = bay.gates.prices
+    assert told.outlay == pytest.approx(sum(map(prices.of_work, (*told.services, *told.first))))
+
+
+def test_nobody_puts_back_what_was_not_taken_out():
+    for inspection in (BURNT, SOUND, LEAKED):
+        bay = bay_of(inspection)
+        for plan in bay.decision.alternatives(bay.marginal, 40):
+            assert "put_charge_back" not in plan.actions
+
+
+def test_recovering_for_a_look_is_charged_with_filling_the_loop_again():
+    bay = bay_of(SOUND)
+    branch = next(
+        b for b in bay.planner.rank(bay.progress).branches if b.move.test == "recover_and_weigh"
+    )
+    prices = bay.gates.prices
+    back = prices.of_work("put_charge_back") + prices.of_work("vacuum_hold_test")
+    # on a car that looks sound, nothing else would fill it
+    assert branch.debt == pytest.approx(back, abs=MONEY)
+    lost = branch.value - bay.planner.start(bay.progress).stop
+    assert lost == pytest.approx(branch.cost - branch.gain, abs=MONEY)
+    assert branch.cost > back
+
+
+def test_oil_lost_with_the_refrigerant_is_made_up_when_the_leak_is_repaired():
+    """Common practice, no source; measuring what is inside does it more surely."""
+    services = model().knowledge.services
+    assert 0.5 < services["repair_leak_and_charge"].cures["oil_short"]
+    assert services["change_oil"].cures["oil_short"] > 0.8
 
 
 def test_what_a_plan_takes_for_granted_is_told_where_it_is_doubtful():
@@ -373,7 +439,7 @@ def test_perfect_information_never_costs_more_than_its_bound_says(seed):
                  for _, n in decision.variables]
             )
         )  # fmt: skip
-    marginals = np.hstack([np.array(rows), np.zeros((200, len(decision.needs)))])
+    marginals = np.hstack([np.array(rows), np.zeros((200, decision.certain))])
     assert (decision.informed_cost(marginals) <= decision.cost(marginals) + MONEY).all()
 
 

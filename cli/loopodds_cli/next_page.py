@@ -61,6 +61,8 @@ def _do(page: Page, verdict: Verdict, best: Branch) -> None:
         titles = ", ".join(lowered(knowledge.tests[step.test].title) for step in rest)
         lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
     saves, cost = verdict.choice.plan.saves, "their cost" if rest else "its cost"
+    if round(best.debt) > 0:
+        cost += f" and {money(best.debt, verdict.currency)} to fill the loop again"
     lines += [*_why(verdict, best), f"worth {money(saves, verdict.currency)} after {cost}"]
     page.headline(test.title, *lines)
 
@@ -128,10 +130,13 @@ def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
         return
     paying = [test for test in rest if round(test.net_value) > 0]
     shown = paying[:ALSO] if paying else rest[:2]
-    page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
+    if paying:
+        page.heading("Also worth it", "each alone, after its cost; most for its cost first")
+    else:
+        page.heading("Not worth it now", "each alone, after its cost")
     page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
     more, idle = len(paying) - len(shown), len(rest) - len(paying)
-    said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
+    said = [f"{more} more {'pays' if more == 1 else 'pay'} less for the cost"] * (more > 0)
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.line(Text("; ".join(said), FAINT), indent=2)

@@ -133,7 +133,7 @@ class Bay:
             for name, _ in self.decision.variables
             for state in self.belief.model.states(name)
         ]
-        member = np.zeros((len(pairs) + len(self.decision.needs), len(conditions)))
+        member = np.zeros((len(pairs) + self.decision.certain, len(conditions)))
         for i, condition in enumerate(conditions.values()):
             for row, (variable, state) in enumerate(pairs):
                 member[row, i] = variable == condition.variable and state in condition.states

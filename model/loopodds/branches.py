@@ -37,6 +37,8 @@ class State:
         Test of the move that the way here began with.
     branches : list of Branch
         Every move judged.
+    alone : bool
+        Whether they were judged as if none followed.
     value, least : float
         Least expected cost found, further tests included, and a lower bound of what there is.
     """
@@ -50,6 +52,7 @@ class State:
     marginal: FloatArray
     first: str = ""
     branches: list[Branch] = field(default_factory=list)
+    alone: bool = False
     value: float = np.inf
     least: float = -np.inf
 
@@ -57,12 +60,20 @@ class State:
     def best(self) -> Branch | None:
         """The move to make; None where it is best to stop.
 
-        Of the moves that pay, the one that pays most. What would make impossible another that
-        pays by itself waits: it costs no more later, and may then no longer be wanted.
+        Of sequences that pay, the one that pays most. Of moves judged alone, the one that pays
+        most for its cost: the dearer ones can follow, and may then no longer be wanted (the
+        benefit-cost greedy rule of adaptive submodular maximisation, Golovin & Krause 2011). For
+        the same reason what would make impossible another that pays by itself waits.
         """
         paying = [branch for branch in self.branches if branch.value < self.stop - _ROUNDING]
         free = [branch for branch in paying if not self.prevented_by(branch)]
-        return min(free or paying, key=lambda branch: branch.value, default=None)
+        return max(free or paying, key=self.merit, default=None)
+
+    def merit(self, branch: Branch) -> float:
+        """What the move to make has most of: currency saved, or where moves stand alone, its
+        ratio to the currency that is spent for it."""
+        saved = self.stop - branch.value
+        return saved / max(branch.cost, _ROUNDING) if self.alone and saved > 0 else saved
 
     @property
     def saves(self) -> float:
@@ -127,7 +138,9 @@ class Branch:
     gain : float
         What the move saves, before its own cost, when no other follows; never below zero.
     cost : float
-        Expected cost of the tests of this move.
+        Expected cost of the tests of this move, and of what they leave to be settled.
+    debt : float
+        The latter: by how much it makes the plan dearer that is best now.
     states : dict of int to State
         Outcomes looked into further, by position.
     entry : float array, shape (outcomes,)
@@ -146,6 +159,7 @@ class Branch:
     marginals: FloatArray
     gain: float
     cost: float
+    debt: float
     states: dict[int, State] = field(default_factory=dict)
     entry: FloatArray = field(default_factory=lambda: np.empty(0))
     value: float = np.inf

@@ -8,7 +8,7 @@ product.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
 from typing import NamedTuple
 
@@ -64,13 +64,16 @@ class Decision:
         Hidden variables that bear on the cost, with their number of states.
     needs : tuple of str
         Tests that some plans need done first. A column is one state of one variable, in the
-        order of the variables, then one for each need: one while it is still to be done.
+        order of the variables, then one for each need: one while it is still to be done, then one
+        for each debt: one from the test on that brings it about.
     settings : tuple of Setting
     informed : float array, shape (columns,)
         For every state of every variable a cost such that their expected sum is never above what
         the best plan would cost to someone who knew every variable exactly.
     ended_by : mapping of str to frozenset of str
         Tests after which a need can no longer be done, and is asked for no more.
+    owed : mapping of str to frozenset of str
+        Debts that every plan has to settle, and the tests of which any one brings them about.
     """
 
     variables: tuple[tuple[str, int], ...]
@@ -78,6 +81,7 @@ class Decision:
     settings: tuple[Setting, ...]
     informed: FloatArray
     ended_by: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    owed: Mapping[str, frozenset[str]] = field(default_factory=dict)
     _loss: FloatArray = field(init=False, repr=False)
     _constant: FloatArray = field(init=False, repr=False)
     _starts: list[int] = field(init=False, repr=False)
@@ -105,22 +109,27 @@ class Decision:
         return cls(shape, (), (Setting((component,)),), table.min(axis=0))
 
     @property
+    def certain(self) -> int:
+        """Number of columns, the last ones, that follow from what was done: needs and debts."""
+        return len(self.needs) + len(self.owed)
+
+    @property
     def queries(self) -> list[Query]:
         """What to ask the engine for: the marginal of every variable."""
         return [(name,) for name, _ in self.variables]
 
     def marginals(self, posteriors: Mapping[str, FloatArray], to_do: FloatArray) -> FloatArray:
-        """Posteriors and what is still to be done side by side, shape (rows, columns).
+        """Posteriors and what follows from the tests done side by side, shape (rows, columns).
 
         Parameters
         ----------
         posteriors : mapping of str to float array, shape (rows, states)
             Of each variable.
-        to_do : float array, shape (rows, needs) or (needs,)
+        to_do : float array, shape (rows, certain) or (certain,)
             From :meth:`to_do`.
         """
         parts = [posteriors[name] for name, _ in self.variables]
-        wide = np.broadcast_to(to_do, (len(parts[0]), len(self.needs)))
+        wide = np.broadcast_to(to_do, (len(parts[0]), self.certain))
         return np.hstack([*parts, wide])
 
     def of_joints(self, joints: Mapping[Query, FloatArray], to_do: FloatArray) -> FloatArray:
@@ -128,9 +137,15 @@ class Decision:
         return self.marginals({name: joints[name,] for name, _ in self.variables}, to_do)
 
     def to_do(self, done: Collection[str]) -> FloatArray:
-        """One for each need that is not done and still can be, zero for the others."""
+        """One for each need that is not done and still can be, and for each debt; else zero."""
+        needed = self.open_needs(done)
+        owing = [not causes.isdisjoint(done) for causes in self.owed.values()]
+        return np.array([*(name in needed for name in self.needs), *owing], dtype=float)
+
+    def open_needs(self, done: Collection[str]) -> Query:
+        """Needs that are not done and still can be, in order."""
         gone = {need for need, ends in self.ended_by.items() if not ends.isdisjoint(done)}
-        return np.array([float(name not in done and name not in gone) for name in self.needs])
+        return tuple(name for name in self.needs if name not in done and name not in gone)
 
     def cost(self, marginals: FloatArray) -> FloatArray:
         """Expected cost of the best plan in every row, shape (rows,)."""
@@ -162,8 +177,10 @@ class Decision:
         ----------
         marginal : float array, shape (columns,)
         count : int
-            How many, different ones only, cheapest first.
+            How many, different ones only, cheapest first. None settles a debt that there is not.
         """
+        owing = marginal[len(marginal) - len(self.owed) :]
+        idle = {name for name, due in zip(self.owed, owing, strict=True) if not due}
         plans: dict[Query, Plan] = {}
         for number, setting in enumerate(self.settings):
             costs = [part.constant + part.loss @ marginal for part in setting.components]
@@ -177,7 +194,7 @@ class Decision:
                 total = sum(float(c[o]) for c, o in zip(costs, variant, strict=True))
                 plan = Plan(self._actions(number, variant), total, number, tuple(variant))
                 key = tuple(sorted(plan.actions))
-                if key not in plans or plan.cost < plans[key].cost:
+                if idle.isdisjoint(key) and (key not in plans or plan.cost < plans[key].cost):
                     plans[key] = plan
         return sorted(plans.values(), key=lambda plan: plan.cost)[:count]
 
@@ -211,7 +228,7 @@ class Decision:
             offered = any(action in option for part in parts for option in part.options)
             if all(len(part.options) for part in parts) and offered is included:
                 settings.append(Setting(tuple(parts)))
-        return Decision(self.variables, self.needs, tuple(settings), self.informed, self.ended_by)
+        return replace(self, settings=tuple(settings))
 
 
 def _restrict(part: Component, action: str, included: bool) -> Component:

@@ -132,8 +132,9 @@ def _elsewhere(bay: Bay, here: Plan) -> ServicePlan | None:
 
 
 def dearest(bay: Bay, plan: Plan) -> str | None:
-    """The service of a plan that costs most; None where it has none."""
-    return max(plan.actions, key=lambda name: bay.offers[name].price, default=None)
+    """The service of a plan that costs most among those that cure; None where it has none."""
+    curing = [name for name in plan.actions if bay.offers[name].cure.any()]
+    return max(curing, key=lambda name: bay.offers[name].price, default=None)
 
 
 def main_condition(bay: Bay, service: str) -> str:

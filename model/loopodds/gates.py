@@ -232,22 +232,22 @@ class Gates:
         """Whether a service comes after a guard, directly or through what it needs."""
         return guard in self._closure(service)
 
-    def service_needs(self, service: Service, failed: Iterable[str]) -> frozenset[str] | None:
-        """Tests that come before a service; None where it cannot be done on this car.
+    def needs(self, item: Test | Service, failed: Iterable[str]) -> frozenset[str] | None:
+        """Tests that come before a test or service; None where it cannot be done on this car.
 
         What a guard that was not passed stops is not needed: the service that takes the
         contaminant out does away with it.
 
         Parameters
         ----------
-        service : Service
+        item : Test or Service
         failed : iterable of str
             Guards that were not passed.
         """
-        if self._closed_here(service):
+        if self._closed_here(item):
             return None
         stopped = {name for guard in failed for name in self._stops[guard]}
-        needs = [name for name in self._closure(service) if name not in stopped]
+        needs = [name for name in self._closure(item) if name not in stopped]
         if any(self._never[name] for name in needs):
             return None
         return frozenset(needs)

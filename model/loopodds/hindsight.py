@@ -14,7 +14,7 @@ from loopodds.aliases import FloatArray, Query
 from loopodds.assessment import believe, stated_context
 from loopodds.bay import Bay, masks
 from loopodds.branches import State
-from loopodds.decision import Decision
+from loopodds.decision import Decision, Setting
 from loopodds.errors import InspectionError
 from loopodds.gates import Gates
 from loopodds.lookahead import Planner
@@ -105,19 +105,22 @@ def cost_of_plan(decision: Decision, marginal: FloatArray, plan: Collection[str]
     for name in plan:
         if name not in possible:
             raise InspectionError(f"{name}: nothing that can be done on this car, or cures nothing")
-    costs = []
-    for setting in decision.settings:
-        total = 0.0
-        for part in setting.components:
-            own = set(plan) & {name for option in part.options for name in option}
-            fitting = [i for i, option in enumerate(part.options) if set(option) == own]
-            total += min(
-                (part.constant[i] + part.loss[i] @ marginal for i in fitting), default=np.inf
-            )
-        costs.append(total)
+    costs = [_cost_in(setting, marginal, set(plan)) for setting in decision.settings]
     if not np.isfinite(min(costs)):
         raise InspectionError(f"{', '.join(plan)}: not to be done together on one car")
-    return float(min(costs))
+    return min(costs)
+
+
+def _cost_in(setting: Setting, marginal: FloatArray, plan: set[str]) -> float:
+    """The same among the plans of one setting; infinite where it does not have this one."""
+    total, placed = 0.0, set[str]()
+    for part in setting.components:
+        own = plan & {name for option in part.options for name in option}
+        fitting = [i for i, option in enumerate(part.options) if set(option) == own]
+        costs = (float(part.constant[i] + part.loss[i] @ marginal) for i in fitting)
+        total += min(costs, default=np.inf)
+        placed |= own
+    return total if placed == plan else np.inf
 
 
 def best_course(exercise: Exercise) -> Exercise:

@@ -67,6 +67,11 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
             yield f"in_vain.{target}: {amount:g} is below zero"
         if not cured_states(target, knowledge):
             yield f"in_vain: {unknown_text('condition', target, targets)}"
+    yield from _missing("settles", "test", service.extra.get("settles", ()), knowledge.tests)
+    if ("settles" in service.extra) != ("undone" in service.extra):
+        yield "settles and undone go together"
+    elif service.extra.get("undone", 0) < 0:
+        yield f"undone {service.extra['undone']:g} is below zero"
     if service.price < 0:
         yield f"price {service.price:g} is below zero"
     if service.minutes <= 0:

@@ -70,7 +70,7 @@ def look_ahead(
     decision : Decision
     names : sequence of str
         Observables, gauges and hidden variables that can be seen.
-    to_do : float array, shape (needs,)
+    to_do : float array, shape (certain,)
         What plans still need done, held fixed: only what is seen is to change the plan.
     rng : numpy.random.Generator
     draws : int

@@ -2,7 +2,9 @@
 
 A plan costs its work and material, what must be done before it, one filling of the loop however
 many of its services need it, and the harm of every fault that it leaves for a season. Faults are
-cured independently: what two services both cure stays with the product of their failures.
+cured independently: what two services both cure stays with the product of their failures. What a
+test took out of the loop has to go back in: a plan that fills the loop does it, any other needs a
+service for it.
 """
 
 from __future__ import annotations
@@ -44,6 +46,10 @@ class Offer:
         Services that it must not be combined with.
     with_one_of : tuple of frozenset of str
         For every guard that was not passed, the services of which one has to go along.
+    settles : frozenset of str
+        Tests that leave a debt which this service settles, as any filling does.
+    undone : float
+        Currency lost by handing the car back with that debt.
     """
 
     name: str
@@ -53,6 +59,8 @@ class Offer:
     needs: frozenset[str]
     apart: frozenset[str]
     with_one_of: tuple[frozenset[str], ...]
+    settles: frozenset[str]
+    undone: float
 
 
 @lru_cache(maxsize=64)
@@ -76,20 +84,25 @@ def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
     bill = {name: prices.of_work(name) for name in needs}
     bill[FILLING] = prices.filling(gates.context.get("refrigerant"))
     variable = np.repeat(np.arange(len(shape)), [count for _, count in shape])
-    book = _Book(harm, variable, needs, bill)
-    groups = _groups(offers, harm, variable)
+    curing = [offer for offer in offers if not offer.settles]
+    settling = [offer for offer in offers if offer.settles]
+    book = _Book(harm, variable, needs, bill, settling)
+    groups = _groups(curing, harm, variable)
     shared = frozenset(
         need
         for need in bill
-        if sum(any(need in offer.needs for offer in group) for group in groups) > 1
+        if need == FILLING
+        or sum(any(need in offer.needs for offer in group) for group in groups) > 1
     )
     menus = [list(book.menu(group)) for group in groups]
-    settings = [book.setting(menus, shared, paid) for paid in _unions(offers, shared)]
+    unions = _unions(curing, shared)
+    settings = [one for paid in unions for one in book.settings(menus, shared, paid)]
     ended_by = {
         need: frozenset(name for name, test in knowledge.tests.items() if need in test.destroys)
         for need in needs
     }
-    return Decision(shape, needs, tuple(settings), book.informed(offers), ended_by)
+    owed = {offer.name: offer.settles for offer in settling}
+    return Decision(shape, needs, tuple(settings), book.informed(curing), ended_by, owed)
 
 
 def fault_columns(knowledge: Knowledge) -> list[tuple[str, str]]:
@@ -110,7 +123,7 @@ def harm_of(gates: Gates) -> FloatArray:
 
 
 def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
-    """Services that can be done on this car and cure anything, in file order.
+    """Services that can be done on this car and cure anything, or settle a debt, in file order.
 
     Parameters
     ----------
@@ -123,9 +136,12 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
     apart = _apart(knowledge)
     offers = []
     for name, service in knowledge.services.items():
-        needs = gates.service_needs(service, failed)
-        if not service.cures or needs is None:
+        needs = gates.needs(service, failed)
+        settles = frozenset(service.extra.get("settles", ()))
+        if not (service.cures or settles) or needs is None:
             continue
+        for test in settles:  # there is no debt before they were done
+            needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
         if service.extra.get("filling"):
             needs = needs | {FILLING}
         clears = service.extra.get("clears", ())
@@ -134,7 +150,8 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
         cure = _by_column(service.cures, knowledge, columns)
         in_vain = _by_column(service.extra.get("in_vain", {}), knowledge, columns)
         price = gates.prices.of_work(name)
-        offers.append(Offer(name, price, cure, in_vain, needs, apart[name], along))
+        undone = service.extra.get("undone", 0.0)
+        offers.append(Offer(name, price, cure, in_vain, needs, apart[name], along, settles, undone))
     return offers
 
 
@@ -186,16 +203,24 @@ class _Book:
     needs : tuple of str
     bill : mapping of str to float
         Cost of every need, the filling included.
+    settling : sequence of Offer
+        Services that settle debts.
     """
 
     def __init__(
-        self, harm: FloatArray, variable: IntArray, needs: Query, bill: Mapping[str, float]
+        self,
+        harm: FloatArray,
+        variable: IntArray,
+        needs: Query,
+        bill: Mapping[str, float],
+        settling: Sequence[Offer],
     ) -> None:
         self._harm = harm
         self._starts = np.flatnonzero(np.diff(variable, prepend=-1))
         self._variable = variable
         self._needs = needs
         self._bill = bill
+        self._settling = settling
 
     def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
         """Combinations of which no service could be left out at no loss whatever is wrong."""
@@ -244,12 +269,26 @@ class _Book:
                 return False
         return True
 
-    def setting(
+    def settings(
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
-    ) -> Setting:
-        """Components once the needs in ``paid`` are paid for; they cover all shared needs used."""
+    ) -> Iterator[Setting]:
+        """Plans with the needs in ``paid``; a filling is paid for only where something needs it."""
         once = self._component([_Dish((), 0.0, paid, self._untouched(menus))])
-        parts = [
+        if FILLING not in paid:
+            debts = [self._debt(number, paid) for number in range(len(self._settling))]
+            yield Setting((once, *self._parts(menus, shared, paid), *debts))
+            return
+        for number, menu in enumerate(menus):
+            filling = [dish for dish in menu if FILLING in dish.needs]
+            if filling:
+                some = [*menus[:number], filling, *menus[number + 1 :]]
+                yield Setting((once, *self._parts(some, shared, paid)))
+
+    def _parts(
+        self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
+    ) -> list[Component]:
+        """What each menu offers once the needs in ``paid``, all the shared ones, are paid for."""
+        return [
             self._component(
                 [
                     _Dish(dish.names, dish.price, dish.needs - shared, dish.left)
@@ -259,7 +298,18 @@ class _Book:
             )
             for menu in menus
         ]
-        return Setting((once, *parts))
+
+    def _debt(self, number: int, paid: frozenset[str]) -> Component:
+        """To settle a debt or not, where the loop is not filled anyhow."""
+        offer = self._settling[number]
+        nothing = np.zeros(len(self._harm))
+        dishes = [
+            _Dish((), 0.0, frozenset(), nothing),
+            _Dish((offer.name,), offer.price, offer.needs - paid, nothing),
+        ]
+        part = self._component(dishes)
+        part.loss[0, len(self._harm) + len(self._needs) + number] = offer.undone
+        return part
 
     def _untouched(self, menus: Sequence[Sequence[_Dish]]) -> FloatArray:
         """Harm of faults that no service on offer cures."""
@@ -271,18 +321,21 @@ class _Book:
         constant = [dish.price + filling * (FILLING in dish.needs) for dish in dishes]
         bills = [[self._bill[n] * (n in dish.needs) for n in self._needs] for dish in dishes]
         left = np.array([dish.left for dish in dishes])
-        loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self._needs)))])
+        owed = np.zeros((len(dishes), len(self._settling)))
+        loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self._needs))), owed])
         return Component(tuple(dish.names for dish in dishes), np.array(constant), loss)
 
     def informed(self, offers: Sequence[Offer]) -> FloatArray:
         """Cost of each fault state to someone who knows it, never too high, shape (columns,).
 
         The price of a service is split among the variables that it is there for, so that the
-        parts of one plan add up to no more than it costs.
+        parts of one plan add up to no more than it costs. A debt costs the service that settles
+        it, or a filling where that is cheaper.
         """
         saved = np.array([np.maximum.reduceat(self._harm * o.cure, self._starts) for o in offers])
         split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
-        least = np.zeros(len(self._harm) + len(self._needs))
+        debts = [min(o.price, o.undone, self._bill[FILLING]) for o in self._settling]
+        least = np.array([0.0] * (len(self._harm) + len(self._needs)) + debts)
         for column, harm in enumerate(self._harm):
             variable = int(self._variable[column])
             useful = [i for i, offer in enumerate(offers) if offer.cure[column] > 0]

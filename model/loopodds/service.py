@@ -91,10 +91,7 @@ def service_plan(bay: Bay, plan: Plan) -> ServicePlan:
     offers = [bay.offers[name] for name in plan.actions]
     needs = frozenset[str]().union(*(offer.needs for offer in offers))
     prices = bay.gates.prices
-    to_do = bay.decision.to_do(bay.progress.done)
-    first = tuple(
-        name for name, due in zip(bay.decision.needs, to_do, strict=True) if due and name in needs
-    )
+    first = tuple(name for name in bay.decision.open_needs(bay.progress.done) if name in needs)
     filling = FILLING in needs
     outlay = sum(offer.price for offer in offers) + sum(map(prices.of_work, first))
     minutes = sum(prices.minutes[name] for name in (*plan.actions, *first))

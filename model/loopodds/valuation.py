@@ -67,16 +67,22 @@ def value_trials(trials: Sequence[Trial], calibrated: Calibrated, decision: Deci
     costs = np.add.reduceat(chance * spent, starts)
     # what quadrature loses cancels against the plan that is best on the average outcome
     average = np.add.reduceat(chance[:, None] * rows.marginals, starts, axis=0)
-    at = average.shape[1] - len(decision.needs)
-    average[:, at:] = [trial.state.marginal[at:] for trial in trials]
+    owed = average.shape[1] - len(decision.owed)
+    needs = owed - len(decision.needs)
+    before = np.array([trial.state.marginal for trial in trials])
+    average[:, needs:owed] = before[:, needs:owed]
+    indebted = decision.cost(average)
+    average[:, owed:] = before[:, owed:]
+    debts = indebted - decision.cost(average)
+    costs += debts
     informed = np.add.reduceat(chance * rows.stop, starts)
-    gains = np.maximum(0.0, decision.cost(average) - informed)
+    gains = np.maximum(0.0, indebted - informed)
     for i, trial in enumerate(trials):
         part = slice(starts[i], ends[i])
         trial.state.branches.append(
             Branch(
                 *trial, chance[part], rows.logs[part], rows.stop[part], rows.known[part],
-                rows.marginals[part], float(gains[i]), float(costs[i]),
+                rows.marginals[part], float(gains[i]), float(costs[i]), float(debts[i]),
             )
         )  # fmt: skip
 

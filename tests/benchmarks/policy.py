@@ -16,7 +16,8 @@ shipped network. Seven cars in ten came with a complaint, the others for a routi
     bits         most information, until no test gives a tenth of a bit
     bits/minute  the same by information a minute, what comes first counted in
     value        highest net value, what ends another paying test after it, until none pays
-    lookahead    the same, looking two tests ahead
+    lookahead    what `loopodds next` says: of the tests that pay, most net value for the cost
+                 first; where none does, two tests ahead; until no pair pays
 
 Total cost: tests, the plan chosen at the end, and the harm that it leaves on the true faults. A
 plan is called right when it costs no more than one hour of labour above what someone who knew
@@ -31,7 +32,7 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache
@@ -43,6 +44,7 @@ from loopodds.aliases import FloatArray
 from loopodds.assembly import build_network
 from loopodds.bay import Bay
 from loopodds.belief import Belief
+from loopodds.decision import Decision
 from loopodds.engine import Model
 from loopodds.moves import Move
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
@@ -52,7 +54,6 @@ SEED = 20260301
 AMOUNT, OF_SPREAD = 0.3, 0.4
 SURE, ENOUGH_BITS = 0.9, 0.1
 RIGHT_WITHIN = 60.0
-STATES = 60
 ORDER = (
     "interview", "ask_about_filling", "ask_about_repairs", "ask_about_use", "label_check",
     "cold_look", "port_look", "fan_test", "control_test", "blower_test", "blend_door_test",
@@ -237,13 +238,15 @@ def bits_per_minute(_: Workbench, bay: Bay) -> Move | None:
 
 def value(_: Workbench, bay: Bay) -> Move | None:
     """Highest net value."""
-    best = bay.planner.rank(bay.progress).best
-    return best.move if best is not None else None
+    state = bay.planner.rank(bay.progress)
+    state.alone = False
+    return state.best.move if state.best is not None else None
 
 
 def lookahead(_: Workbench, bay: Bay) -> Move | None:
-    """Highest net value two tests ahead."""
-    best = bay.planner.plan(bay.progress, 2, most=STATES).best
+    """Most net value for the cost, two tests ahead where no single one pays."""
+    single = bay.planner.rank(bay.progress)
+    best = single.best or bay.planner.plan(bay.progress, 2, single=single).best
     return best.move if best is not None else None
 
 
@@ -283,10 +286,7 @@ def diagnose(car: Car, name: str) -> Outcome:
         bench.do(move)
         bay = bench.bay()
     decision = bay.decision
-    truth = decision.marginals(
-        {name: np.eye(n)[[car.states[name]]] for name, n in decision.variables},
-        decision.to_do(bay.progress.done),
-    )
+    truth = _truth(decision, car, bay.progress.done)
     plan = decision.best(most_probable(bay) if name == "trade" else bay.marginal)
     paid = float(decision.cost_of(plan, truth)[0])
     return Outcome(
@@ -294,18 +294,22 @@ def diagnose(car: Car, name: str) -> Outcome:
         bench.minutes,
         bench.cost,
         bench.cost + paid,
-        _informed_cost(bay, truth),
+        _informed_cost(decision, car),
         paid <= float(decision.cost(truth)[0]) + RIGHT_WITHIN,
         len(bench.done),
         time.perf_counter() - started,
     )
 
 
-def _informed_cost(bay: Bay, truth: np.ndarray) -> float:
+def _truth(decision: Decision, car: Car, done: Collection[str]) -> FloatArray:
+    """The marginals of someone who knows every fault of a car."""
+    known = {name: np.eye(count)[[car.states[name]]] for name, count in decision.variables}
+    return decision.marginals(known, decision.to_do(done))
+
+
+def _informed_cost(decision: Decision, car: Car) -> float:
     """Cost of the best plan for the true faults, nothing tested but what it needs."""
-    row = truth.copy()
-    row[:, row.shape[1] - len(bay.decision.needs) :] = 1.0
-    return float(bay.decision.cost(row)[0])
+    return float(decision.cost(_truth(decision, car, ()))[0])
 
 
 def job(task: tuple[int, float, tuple[str, ...]]) -> list[Outcome]:
