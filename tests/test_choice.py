@@ -58,11 +58,9 @@ def test_tests_are_ranked_by_what_they_save(name):
     ready = [test for test in paying if not test.waits_for]
     late = [test for test in paying if test.waits_for]
     idle = [test for test in ranked[len(paying) :] if not test.waits_for]
-    for group in (ready, late):
-        values = [round(test.net_per_cost, 6) for test in group]
+    for group in (ready, late, idle):
+        values = [round(test.net_value, 6) for test in group]
         assert values == sorted(values, reverse=True)
-    values = [round(test.net_value, 6) for test in idle]
-    assert values == sorted(values, reverse=True)
     assert list(ranked[: len(paying)]) == ready + late
     if ready:
         assert choice.plan.best is not None

@@ -130,13 +130,10 @@ def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
         return
     paying = [test for test in rest if round(test.net_value) > 0]
     shown = paying[:ALSO] if paying else rest[:2]
-    if paying:
-        page.heading("Also worth it", "each alone, after its cost; most for its cost first")
-    else:
-        page.heading("Not worth it now", "each alone, after its cost")
+    page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
     page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
     more, idle = len(paying) - len(shown), len(rest) - len(paying)
-    said = [f"{more} more {'pays' if more == 1 else 'pay'} less for the cost"] * (more > 0)
+    said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.line(Text("; ".join(said), FAINT), indent=2)

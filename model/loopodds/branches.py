@@ -37,8 +37,6 @@ class State:
         Test of the move that the way here began with.
     branches : list of Branch
         Every move judged.
-    alone : bool
-        Whether they were judged as if none followed.
     value, least : float
         Least expected cost found, further tests included, and a lower bound of what there is.
     """
@@ -52,7 +50,6 @@ class State:
     marginal: FloatArray
     first: str = ""
     branches: list[Branch] = field(default_factory=list)
-    alone: bool = False
     value: float = np.inf
     least: float = -np.inf
 
@@ -60,20 +57,12 @@ class State:
     def best(self) -> Branch | None:
         """The move to make; None where it is best to stop.
 
-        Of sequences that pay, the one that pays most. Of moves judged alone, the one that pays
-        most for its cost: the dearer ones can follow, and may then no longer be wanted (the
-        benefit-cost greedy rule of adaptive submodular maximisation, Golovin & Krause 2011). For
-        the same reason what would make impossible another that pays by itself waits.
+        Of the moves that pay, the one that pays most. What would make impossible another that
+        pays by itself waits: it costs no more later, and may then no longer be wanted.
         """
         paying = [branch for branch in self.branches if branch.value < self.stop - _ROUNDING]
         free = [branch for branch in paying if not self.prevented_by(branch)]
-        return max(free or paying, key=self.merit, default=None)
-
-    def merit(self, branch: Branch) -> float:
-        """What the move to make has most of: currency saved, or where moves stand alone, its
-        ratio to the currency that is spent for it."""
-        saved = self.stop - branch.value
-        return saved / max(branch.cost, _ROUNDING) if self.alone and saved > 0 else saved
+        return min(free or paying, key=lambda branch: branch.value, default=None)
 
     @property
     def saves(self) -> float:

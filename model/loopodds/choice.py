@@ -31,8 +31,6 @@ class RankedTest:
     net_value : float
         Currency by which it lowers the expected cost, its own cost and that of what must come
         before it taken off. Where it opens other tests, the best sequence through it counts.
-    net_per_cost : float
-        The same for each unit of currency spent on it and what must come before.
     worth : float
         The same before any cost, for the test without what it opens; never below zero.
     cost : float
@@ -56,7 +54,6 @@ class RankedTest:
     bits: float
     minutes: float
     net_value: float
-    net_per_cost: float
     worth: float
     cost: float
     owes: float
@@ -78,7 +75,6 @@ class RankedTest:
             "bits": self.bits,
             "minutes": self.minutes,
             "net_value": self.net_value,
-            "net_per_cost": self.net_per_cost,
             "blocked_by": list(self.blocked_by),
             "bits_per_minute": self.bits_per_minute,
             "worth": self.worth,
@@ -98,9 +94,8 @@ class Choice:
     Attributes
     ----------
     tests : tuple of RankedTest
-        Each judged as if it were the last but for what it opens. Those that pay come first, the
-        one that pays most for its cost at the head, what waits for another behind it; then those
-        that do not, by net value. At equal value what comes first.
+        Each judged as if it were the last but for what it opens; what waits for another stands
+        behind it, else the highest net value first, at equal value what comes first.
     closed : tuple of Closed
         Tests that nothing to be done now can open.
     plan : State
@@ -166,28 +161,26 @@ def ranked(bay: Bay, state: State) -> list[RankedTest]:
     order = list(bay.knowledge.tests)
 
     def place(test: RankedTest) -> tuple[bool, bool, float, int, int]:
-        pays = round(test.net_value, 6) > 0
-        merit = round(test.net_per_cost if pays else test.net_value, 6)
+        net = round(test.net_value, 6)
         waits = bool(test.waits_for)
-        return not pays, waits, -merit, len(test.blocked_by), order.index(test.test)
+        return net <= 0, waits, -net, len(test.blocked_by), order.index(test.test)
 
     return sorted(tests, key=place)
 
 
-def _best_through(state: State) -> dict[str, Branch]:
-    """For every test the best sequence it is part of.
+def _best_through(state: State) -> dict[str, tuple[float, str]]:
+    """For every test the net value of the best sequence it is part of, and where that leads.
 
     A sequence that has to wait counts only for tests that are part of no other.
     """
     rated = []
     for branch in state.branches:
-        rank = not state.prevented_by(branch), state.stop > branch.value, state.merit(branch)
+        net = state.stop - branch.value
+        ready = not state.prevented_by(branch)
         for step in branch.move.steps:
-            rated.append(
-                (*rank, step.test == branch.move.test, branch.move.test, step.test, branch)
-            )
-    rated.sort(key=lambda entry: entry[:-1])
-    return {test: branch for *_, test, branch in rated}
+            rated.append((ready, net, step.test == branch.move.test, step.test, branch.move.test))
+    rated.sort()
+    return {test: (net, leads_to) for _, net, _, test, leads_to in rated}
 
 
 def _ranked(
@@ -195,24 +188,22 @@ def _ranked(
     state: State,
     move: Move,
     branch: Branch | None,
-    best: Mapping[str, Branch],
+    best: Mapping[str, tuple[float, str]],
 ) -> RankedTest:
     yields = bay.knowledge.tests[move.test].yields
     look = bay.planner.look(yields)
-    through = best[move.test]
-    net = state.stop - through.value
+    net, opens = best[move.test]
     step, begun = move.steps[-1], bay.progress.begun
     return RankedTest(
         move.test,
         look.bits(bay.about),
         step.minutes,
         net,
-        net / through.cost if through.cost else 0.0,
         branch.gain if branch is not None else 0.0,
         step.cost,
         branch.debt if branch is not None else 0.0,
         move.first,
-        through.move.test,
+        opens,
         _waits_for(bay, state, branch) if branch is not None else (),
         _told_about(bay, state, branch) if branch is not None else (),
         tuple(n for n in yields if n not in bay.belief.names) if move.test in begun else (),

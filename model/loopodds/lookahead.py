@@ -105,7 +105,6 @@ class Planner:
     def rank(self, progress: Progress) -> State:
         """The car as it stands with every single move judged, as finely as pays."""
         state = self.start(progress)
-        state.alone = True
         self._imagine([state], fine=True)
         state.back_up(deeper=False)
         return state

@@ -16,8 +16,8 @@ shipped network. Seven cars in ten came with a complaint, the others for a routi
     bits         most information, until no test gives a tenth of a bit
     bits/minute  the same by information a minute, what comes first counted in
     value        highest net value, what ends another paying test after it, until none pays
-    lookahead    what `loopodds next` says: of the tests that pay, most net value for the cost
-                 first; where none does, two tests ahead; until no pair pays
+    lookahead    what `loopodds next` says: the same, looking two tests ahead where no single
+                 one pays, until no pair does
 
 Total cost: tests, the plan chosen at the end, and the harm that it leaves on the true faults. A
 plan is called right when it costs no more than one hour of labour above what someone who knew
@@ -238,13 +238,12 @@ def bits_per_minute(_: Workbench, bay: Bay) -> Move | None:
 
 def value(_: Workbench, bay: Bay) -> Move | None:
     """Highest net value."""
-    state = bay.planner.rank(bay.progress)
-    state.alone = False
-    return state.best.move if state.best is not None else None
+    best = bay.planner.rank(bay.progress).best
+    return best.move if best is not None else None
 
 
 def lookahead(_: Workbench, bay: Bay) -> Move | None:
-    """Most net value for the cost, two tests ahead where no single one pays."""
+    """Highest net value, two tests ahead where no single one pays."""
     single = bay.planner.rank(bay.progress)
     best = single.best or bay.planner.plan(bay.progress, 2, single=single).best
     return best.move if best is not None else None
