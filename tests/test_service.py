@@ -20,7 +20,7 @@ from loopodds.errors import InspectionError, TooLarge
 from loopodds.firmness import advise, break_even, crossing, kinds_for
 from loopodds.gates import Gates
 from loopodds.inspection import Inspection
-from loopodds.knowledge import load_knowledge
+from loopodds.knowledge import Service, load_knowledge
 from loopodds.ordering import best_order, by_efficiency
 from loopodds.predictions import predict
 from loopodds.prices import Prices, load_prices
@@ -218,6 +218,8 @@ def brute_force(bay: Bay) -> tuple[float, set[str]]:
         for some in itertools.combinations(names, count):
             if any(b in knowledge.services[a].not_with for a in some for b in some):
                 continue
+            if any(b != a and included(a)[1].name == b for a in some for b in some):
+                continue
             filled = any(FILLING in bay.offers[name].needs for name in some)
             if filled and "put_charge_back" in some:
                 continue
@@ -232,7 +234,7 @@ def brute_force(bay: Bay) -> tuple[float, set[str]]:
             for variable, states in beliefs.items():
                 for state, probability in states.items():
                     loss = knowledge.harms[variable].get(state, 0.0)
-                    loss += sum(in_vain_of(name, variable, state) for name in some)
+                    loss += max((in_vain_of(name, variable, state) for name in some), default=0)
                     for name in some:
                         loss *= 1 - cure_of(name, variable, state)
                     cost += probability * loss
@@ -242,13 +244,19 @@ def brute_force(bay: Bay) -> tuple[float, set[str]]:
 
 @cache
 def cure_of(service: str, variable: str, state: str) -> float:
-    return largest(model().knowledge.services[service].cures, variable, state)
+    return max(largest(one.cures, variable, state) for one in included(service))
 
 
 @cache
 def in_vain_of(service: str, variable: str, state: str) -> float:
-    given = model().knowledge.services[service].extra.get("in_vain", {})
-    return largest(given, variable, state)
+    return max(largest(one.extra.get("in_vain", {}), variable, state) for one in included(service))
+
+
+def included(service: str) -> list[Service]:
+    """A service, and the one whose filling it includes."""
+    services = model().knowledge.services
+    filling = services[service].extra.get("filling", service)
+    return [services[service], services[filling]]
 
 
 def largest(figures: Mapping[str, float], variable: str, state: str) -> float:

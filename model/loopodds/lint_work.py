@@ -62,6 +62,8 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     yield from _missing("cautions", "caution", service.cautions, knowledge.cautions)
     absent = service.extra.get("assumes_no", ())
     yield from _missing("assumes_no", "condition", absent, knowledge.conditions)
+    filling = [service.extra["filling"]] if "filling" in service.extra else []
+    yield from _missing("filling", "service", filling, knowledge.services)
     for target, amount in service.extra.get("in_vain", {}).items():
         if amount < 0:
             yield f"in_vain.{target}: {amount:g} is below zero"

@@ -20,7 +20,7 @@ from loopodds.aliases import BoolArray, FloatArray, IntArray, Query
 from loopodds.arcs import cured_states
 from loopodds.decision import Component, Decision, Setting
 from loopodds.gates import Gates
-from loopodds.knowledge import Knowledge
+from loopodds.knowledge import Knowledge, Service
 from loopodds.nodes import matches
 
 FILLING = "filling"
@@ -147,12 +147,20 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
         clears = service.extra.get("clears", ())
         stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
         along = tuple(clearing(guard, knowledge) for guard in stopped)
-        cure = _by_column(service.cures, knowledge, columns)
-        in_vain = _by_column(service.extra.get("in_vain", {}), knowledge, columns)
+        included = [service, *filling_of(service, knowledge)]
+        cure = np.maximum.reduce([_by_column(s.cures, knowledge, columns) for s in included])
+        in_vain = np.maximum.reduce(
+            [_by_column(s.extra.get("in_vain", {}), knowledge, columns) for s in included]
+        )
         price = gates.prices.of_work(name)
         undone = service.extra.get("undone", 0.0)
         offers.append(Offer(name, price, cure, in_vain, needs, apart[name], along, settles, undone))
     return offers
+
+
+def filling_of(service: Service, knowledge: Knowledge) -> list[Service]:
+    """The service that a service includes because it fills the loop, if it does."""
+    return [knowledge.services[service.extra["filling"]]] if "filling" in service.extra else []
 
 
 def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
@@ -173,10 +181,11 @@ def _by_column(
 
 
 def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
-    """Services that exclude each other, whichever of the two says so."""
+    """Services that exclude each other, whichever of the two says so, or include each other."""
     apart: dict[str, set[str]] = {name: set() for name in knowledge.services}
     for name, service in knowledge.services.items():
-        for other in service.not_with:
+        included = [filling.name for filling in filling_of(service, knowledge)]
+        for other in {*service.not_with, *included} - {name}:
             apart[name].add(other)
             apart[other].add(name)
     return {name: frozenset(others) for name, others in apart.items()}
@@ -249,7 +258,9 @@ class _Book:
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
         stays = np.prod([1 - offer.cure for offer in chosen], axis=0)
         left = self._harm * touched * stays
-        left = left + stays * sum(offer.in_vain for offer in chosen)
+        # what two of them put in the loop is lost once
+        lost = np.max([offer.in_vain for offer in chosen], axis=0) if chosen else 0.0
+        left = left + stays * lost
         needs = frozenset().union(*(offer.needs for offer in chosen))
         names = tuple(offer.name for offer in chosen)
         return _Dish(names, sum(offer.price for offer in chosen), needs, left)
@@ -338,14 +349,31 @@ class _Book:
         least = np.array([0.0] * (len(self._harm) + len(self._needs)) + debts)
         for column, harm in enumerate(self._harm):
             variable = int(self._variable[column])
-            useful = [i for i, offer in enumerate(offers) if offer.cure[column] > 0]
-            least[column] = min(
-                sum(offers[i].price * split[i, variable] for i in some)
-                + harm * float(np.prod([1 - offers[i].cure[column] for i in some]))
-                for count in range(len(useful) + 1)
-                for some in itertools.combinations(useful, count)
-            )
+            useful = [
+                (o, o.price * split[i, variable], 1 - o.cure[column])
+                for i, o in enumerate(offers)
+                if o.cure[column] > 0
+            ]
+            least[column] = _least(harm, useful)
         return least
+
+
+def _least(left: float, useful: Sequence[tuple[Offer, float, float]]) -> float:
+    """Least of price and harm left over the services that can be combined.
+
+    Parameters
+    ----------
+    left : float
+        Harm without any of them.
+    useful : sequence of (Offer, float, float)
+        With the price of each, and the share of the harm that it leaves.
+    """
+    least = left
+    for i, (offer, price, stays) in enumerate(useful):
+        if price < left:
+            rest = [other for other in useful[i + 1 :] if other[0].name not in offer.apart]
+            least = min(least, price + _least(left * stays, rest))
+    return least
 
 
 def _groups(offers: Sequence[Offer], harm: FloatArray, variable: IntArray) -> list[list[Offer]]:
