@@ -255,6 +255,31 @@ WORK = {
         SERVICE + 'after = ["intervew"]',
         "after: unknown test or service 'intervew'; did you mean 'interview'?",
     ),
+    "a filling that is no service": (
+        "services.toml",
+        SERVICE + 'filling = "recover_and_chrage"',
+        "filling: unknown service 'recover_and_chrage'; did you mean 'recover_and_charge'?",
+    ),
+    "a filling that is not named": (
+        "services.toml",
+        SERVICE + "filling = true",
+        "filling: unknown service 'True'",
+    ),
+    "a debt from something unknown": (
+        "services.toml",
+        SERVICE + 'settles = ["recover_and_wiegh"]\nundone = 900',
+        "settles: unknown test 'recover_and_wiegh'; did you mean 'recover_and_weigh'?",
+    ),
+    "a debt of unknown size": (
+        "services.toml",
+        SERVICE + 'settles = ["recover_and_weigh"]',
+        "settles and undone go together",
+    ),
+    "a debt that pays": (
+        "services.toml",
+        SERVICE + 'settles = ["recover_and_weigh"]\nundone = -1',
+        "undone -1 is below zero",
+    ),
     "a harm to nothing known": (
         "harms.toml",
         GROUNDS + "slow = 5",

@@ -55,7 +55,15 @@ def _state_texts(
 
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     guards = [name for name, test in knowledge.tests.items() if "passes" in test.extra]
-    yield from _unknown("clears", "guard", service.extra.get("clears", ()), guards)
+    extra = service.extra
+    yield from _unknown("clears", "guard", extra.get("clears", ()), guards)
+    filling = [str(extra["filling"])] if "filling" in extra else []
+    yield from _unknown("filling", "service", filling, knowledge.services)
+    yield from _unknown("settles", "test", extra.get("settles", ()), knowledge.tests)
+    if ("settles" in extra) != ("undone" in extra):
+        yield "settles and undone go together"
+    elif extra.get("undone", 0) < 0:
+        yield f"undone {extra['undone']:g} is below zero"
 
 
 def _shared_texts(item: Test | Service, knowledge: Knowledge) -> Iterator[str]:

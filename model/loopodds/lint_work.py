@@ -62,18 +62,11 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     yield from _missing("cautions", "caution", service.cautions, knowledge.cautions)
     absent = service.extra.get("assumes_no", ())
     yield from _missing("assumes_no", "condition", absent, knowledge.conditions)
-    filling = [service.extra["filling"]] if "filling" in service.extra else []
-    yield from _missing("filling", "service", filling, knowledge.services)
     for target, amount in service.extra.get("in_vain", {}).items():
         if amount < 0:
             yield f"in_vain.{target}: {amount:g} is below zero"
         if not cured_states(target, knowledge):
             yield f"in_vain: {unknown_text('condition', target, targets)}"
-    yield from _missing("settles", "test", service.extra.get("settles", ()), knowledge.tests)
-    if ("settles" in service.extra) != ("undone" in service.extra):
-        yield "settles and undone go together"
-    elif service.extra.get("undone", 0) < 0:
-        yield f"undone {service.extra['undone']:g} is below zero"
     if service.price < 0:
         yield f"price {service.price:g} is below zero"
     if service.minutes <= 0:
