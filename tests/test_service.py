@@ -236,15 +236,23 @@ def brute_force(bay: Bay) -> tuple[float, set[str]]:
                     loss = knowledge.harms[variable].get(state, 0.0)
                     loss += max((in_vain_of(name, variable, state) for name in some), default=0)
                     for name in some:
-                        loss *= 1 - cure_of(name, variable, state)
+                        loss *= 1 - own_cure_of(name, variable, state)
+                    # however many of them need a filling, there is one
+                    loss *= 1 - (filling_cure(variable, state) if filled else 0)
                     cost += probability * loss
             best = min(best, (cost, set(some)), key=lambda pair: pair[0])
     return best
 
 
 @cache
-def cure_of(service: str, variable: str, state: str) -> float:
-    return max(largest(one.cures, variable, state) for one in included(service))
+def own_cure_of(service: str, variable: str, state: str) -> float:
+    own = service != "recover_and_charge"
+    return own * largest(model().knowledge.services[service].cures, variable, state)
+
+
+@cache
+def filling_cure(variable: str, state: str) -> float:
+    return largest(model().knowledge.services["recover_and_charge"].cures, variable, state)
 
 
 @cache

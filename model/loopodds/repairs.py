@@ -38,6 +38,8 @@ class Offer:
         Work and material, in currency.
     cure : float array, shape (fault columns,)
         Chance that it removes each state of each fault.
+    own, filled : float array, shape (fault columns,)
+        The same for its own work, and for the filling that it includes.
     in_vain : float array, shape (fault columns,)
         Currency lost by doing it while each state of each fault is there and stays.
     needs : frozenset of str
@@ -55,6 +57,8 @@ class Offer:
     name: str
     price: float
     cure: FloatArray
+    own: FloatArray
+    filled: FloatArray
     in_vain: FloatArray
     needs: frozenset[str]
     apart: frozenset[str]
@@ -147,14 +151,23 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
         clears = service.extra.get("clears", ())
         stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
         along = tuple(clearing(guard, knowledge) for guard in stopped)
-        included = [service, *filling_of(service, knowledge)]
-        cure = np.maximum.reduce([_by_column(s.cures, knowledge, columns) for s in included])
+        fillings = filling_of(service, knowledge)
+        work = [] if service in fillings else [service]
+        own, filled = (_cured_by(some, knowledge, columns) for some in (work, fillings))
         in_vain = np.maximum.reduce(
-            [_by_column(s.extra.get("in_vain", {}), knowledge, columns) for s in included]
+            [
+                _by_column(s.extra.get("in_vain", {}), knowledge, columns)
+                for s in (service, *fillings)
+            ]
         )
         price = gates.prices.of_work(name)
         undone = service.extra.get("undone", 0.0)
-        offers.append(Offer(name, price, cure, in_vain, needs, apart[name], along, settles, undone))
+        cure = 1 - (1 - own) * (1 - filled)
+        offers.append(
+            Offer(
+                name, price, cure, own, filled, in_vain, needs, apart[name], along, settles, undone
+            )
+        )
     return offers
 
 
@@ -167,6 +180,22 @@ def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
     """Services that take out what a guard found."""
     services = knowledge.services.items()
     return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))
+
+
+def _cured_by(
+    services: Sequence[Service], knowledge: Knowledge, columns: Sequence[tuple[str, str]]
+) -> FloatArray:
+    """Chance that the best of some services removes each state of each fault."""
+    cures = [_by_column(service.cures, knowledge, columns) for service in services]
+    most: FloatArray = np.max([np.zeros(len(columns)), *cures], axis=0)
+    return most
+
+
+def _stays(chosen: Sequence[Offer]) -> FloatArray:
+    """Chance that each state of each fault outlasts some services; the loop is filled once."""
+    failed = np.prod([1 - offer.own for offer in chosen], axis=0)
+    stays: FloatArray = failed * (1 - np.max([offer.filled for offer in chosen], axis=0))
+    return stays
 
 
 def _by_column(
@@ -256,7 +285,7 @@ class _Book:
         return np.unique(self._variable[cures])
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
-        stays = np.prod([1 - offer.cure for offer in chosen], axis=0)
+        stays = _stays(chosen) if chosen else np.ones(len(self._harm))
         left = self._harm * touched * stays
         # what two of them put in the loop is lost once
         lost = np.max([offer.in_vain for offer in chosen], axis=0) if chosen else 0.0
@@ -274,8 +303,9 @@ class _Book:
         for offer in chosen:
             if offer.name in along:
                 continue
-            others = np.prod([1 - o.cure for o in chosen if o is not offer], axis=0)
-            saved = self._harm * others * offer.cure
+            others = [other for other in chosen if other is not offer]
+            before = _stays(others) if others else 1.0
+            saved = self._harm * (before - _stays(chosen))
             if np.maximum.reduceat(saved, self._starts).sum() <= offer.price:
                 return False
         return True
