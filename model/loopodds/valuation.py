@@ -19,6 +19,7 @@ from loopodds.moves import Move
 from loopodds.network import Evidence
 
 _ROWS_A_THREAD = 4096
+_ROUNDING = 1e-9  # of sums of chances
 
 
 class Trial(NamedTuple):
@@ -72,8 +73,9 @@ def value_trials(trials: Sequence[Trial], calibrated: Calibrated, decision: Deci
     before = np.array([trial.state.marginal for trial in trials])
     average[:, needs:owed] = before[:, needs:owed]
     indebted = decision.cost(average)
+    incurred = np.abs(average[:, owed:] - before[:, owed:]).max(axis=1, initial=0.0) > _ROUNDING
     average[:, owed:] = before[:, owed:]
-    debts = indebted - decision.cost(average)
+    debts = np.where(incurred, indebted - decision.cost(average), 0.0)
     costs += debts
     informed = np.add.reduceat(chance * rows.stop, starts)
     gains = np.maximum(0.0, indebted - informed)
