@@ -204,7 +204,7 @@ def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
     assert ranked["refrigerant_identification"].unread == ("air_share",)
     assert ranked["fan_test"].unread == ()
     page = " ".join(run("next", "@first_look").output.split())
-    assert "Ask the driver (rest of it: cold, then warm, then cold" in page
+    assert "Identify the refrigerant (rest of it: air in the gas" in page
 
 
 class TestCommands:

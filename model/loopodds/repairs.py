@@ -146,20 +146,17 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
             continue
         for test in settles:  # there is no debt before they were done
             needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
-        if service.extra.get("filling"):
+        fillings = filling_of(service, knowledge)
+        if fillings:
             needs = needs | {FILLING}
         clears = service.extra.get("clears", ())
         stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
         along = tuple(clearing(guard, knowledge) for guard in stopped)
-        fillings = filling_of(service, knowledge)
         work = [] if service in fillings else [service]
-        own, filled = (_cured_by(some, knowledge, columns) for some in (work, fillings))
-        in_vain = np.maximum.reduce(
-            [
-                _by_column(s.extra.get("in_vain", {}), knowledge, columns)
-                for s in (service, *fillings)
-            ]
-        )
+        own = _by_column([s.cures for s in work], knowledge, columns)
+        filled = _by_column([s.cures for s in fillings], knowledge, columns)
+        lost = [s.extra.get("in_vain", {}) for s in (service, *fillings)]
+        in_vain = _by_column(lost, knowledge, columns)
         price = gates.prices.of_work(name)
         undone = service.extra.get("undone", 0.0)
         cure = 1 - (1 - own) * (1 - filled)
@@ -182,15 +179,6 @@ def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
     return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))
 
 
-def _cured_by(
-    services: Sequence[Service], knowledge: Knowledge, columns: Sequence[tuple[str, str]]
-) -> FloatArray:
-    """Chance that the best of some services removes each state of each fault."""
-    cures = [_by_column(service.cures, knowledge, columns) for service in services]
-    most: FloatArray = np.max([np.zeros(len(columns)), *cures], axis=0)
-    return most
-
-
 def _stays(chosen: Sequence[Offer]) -> FloatArray:
     """Chance that each state of each fault outlasts some services; the loop is filled once."""
     failed = np.prod([1 - offer.own for offer in chosen], axis=0)
@@ -199,11 +187,13 @@ def _stays(chosen: Sequence[Offer]) -> FloatArray:
 
 
 def _by_column(
-    figures: Mapping[str, float], knowledge: Knowledge, columns: Sequence[tuple[str, str]]
+    lists: Sequence[Mapping[str, float]],
+    knowledge: Knowledge,
+    columns: Sequence[tuple[str, str]],
 ) -> FloatArray:
     """Figures given for conditions, faults or states: the largest that holds for each column."""
     found = np.zeros(len(columns))
-    for target, figure in figures.items():
+    for target, figure in itertools.chain.from_iterable(one.items() for one in lists):
         covered = cured_states(target, knowledge)
         found = np.maximum(found, [figure * (column in covered) for column in columns])
     return found
