@@ -290,12 +290,13 @@ class _Book:
         One that has to go along with others because of a guard always stays.
         """
         along = {name for offer in chosen for names in offer.with_one_of for name in names}
+        after = _stays(chosen)
         for offer in chosen:
             if offer.name in along:
                 continue
             others = [other for other in chosen if other is not offer]
             before = _stays(others) if others else 1.0
-            saved = self._harm * (before - _stays(chosen))
+            saved = self._harm * (before - after)
             if np.maximum.reduceat(saved, self._starts).sum() <= offer.price:
                 return False
         return True
