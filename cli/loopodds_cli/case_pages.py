@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from loopodds.assessment import condition_title
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from loopodds.casebelief import Checked
     from loopodds.casebook import Event
     from loopodds.knowledge import Knowledge
-    from loopodds.replay import CaseState
+    from loopodds.replay import CaseState, Noted
 
 LEADING = 4
 MOVED_AT_MOST = 6
@@ -59,6 +59,7 @@ def print_answer(answer: Answer, next_up: Next) -> None:
     page = Page()
     page.line(Text(case_title(answer.state), STRONG), Text(_status(answer.state), FAINT))
     page.rows([(f"{e.position}", printable(described(e))) for e in answer.events], right=[0])
+    _shown(page, answer)
     _changed_knowledge(page, answer)
     _moved(page, answer)
     _leading(page, answer)
@@ -72,13 +73,12 @@ def print_case(answer: Answer, next_up: Next) -> None:
     state = answer.state
     page.line(Text(case_title(state), STRONG), Text(_status(state), FAINT))
     _changed_knowledge(page, answer)
-    page.heading("Recorded")
-    rows: list[Sequence[Cell]] = [
-        (name, printable(value_text(one.value)), _doubt(one.doubted, one.used))
-        for name, one in state.noted.items()
-    ]
-    page.rows(rows)
-    if not rows:
+    for number, repair in enumerate(state.repairs, start=1):
+        page.heading(f"Before repair {number}", ", ".join(repair.services))
+        page.rows(_noted_rows(repair.noted))
+    page.heading("Recorded since" if state.repairs else "Recorded")
+    page.rows(_noted_rows(state.noted))
+    if not state.noted:
         page.line("Nothing yet.")
     for title, names in (("Tests done", state.tests_done), ("Plan chosen", state.plan)):
         if names:
@@ -90,6 +90,13 @@ def print_case(answer: Answer, next_up: Next) -> None:
     _leading(page, answer)
     _next(page, answer, next_up)
     _warnings(page, answer.inspection.warnings)
+
+
+def _noted_rows(noted: Mapping[str, Noted]) -> list[Sequence[Cell]]:
+    return [
+        (name, printable(value_text(one.value)), _doubt(one.doubted, one.used))
+        for name, one in noted.items()
+    ]
 
 
 def case_title(state: CaseState) -> str:
@@ -206,6 +213,14 @@ def _doubt(doubted: bool, used: bool) -> Text:
 def _changed_knowledge(page: Page, answer: Answer) -> None:
     if answer.older:
         page.marked("!", changed_text(answer.older, answer.model.knowledge.digest))
+
+
+def _shown(page: Page, answer: Answer) -> None:
+    """What the work that was recorded has shown by the way."""
+    for name in answer.shown():
+        node = answer.model.knowledge.node(name)
+        call = f"loopodds case saw {answer.state.number} {name}={'|'.join(node.states)}"
+        page.marked("-", f"{node.title}, seen while the work was done: record it with {call}")
 
 
 def _moved(page: Page, answer: Answer) -> None:

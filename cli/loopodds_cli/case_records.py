@@ -13,6 +13,8 @@ from loopodds_cli.options import case_argument, print_json
 
 if TYPE_CHECKING:
     from loopodds.caseanswer import Answer
+    from loopodds.inspection import Inspection
+    from loopodds.observations import Value
 
     from loopodds_cli.case_next import Next
 
@@ -138,18 +140,29 @@ def import_(case: str, name: str | None, **given: Any) -> None:
       loopodds case import van.toml
     """
     from loopodds.observations import observations_of, outcomes_of
+    from loopodds.replay import LASTING
 
     from loopodds_cli.case_pages import print_answer
     from loopodds_cli.cases import MARK, open_case
 
+    standing: dict[str, Value] = {}
+
+    def observed(inspection: Inspection) -> list[tuple[str, Value]]:
+        """What is new; what is told of the car stands after a repair."""
+        found = observations_of(inspection)
+        new = [(one.name, one.value) for one in found if standing.get(one.name) != one.value]
+        standing.update((one.name, one.value) for one in found if one.section in LASTING)
+        return new
+
     desk = Desk(**given)
     with desk.casework() as work:
         inspection = open_case(case, work.knowledge)
-        observed = [(one.name, one.value) for one in observations_of(inspection)]
         outcomes = outcomes_of(inspection.confirmed, work.knowledge) or None
+        repairs = [(r.services, observed(r.before)) for r in inspection.repairs]
         stem = "" if case == "-" else Path(case.removeprefix(MARK)).stem
         named = stem if name is None else name
-        tell(work.open(named, observed, outcomes), desk, print_answer)
+        opened = work.open(named, observed(inspection), outcomes, repairs)
+        tell(opened, desk, print_answer)
 
 
 @click.command()
@@ -230,4 +243,4 @@ def _export_archive(path: Path, desk: Desk) -> None:
         return
     click.echo(f"{archived.rows} closed cases written to {path}")
     for entry in archived.left_out:
-        click.echo(f"left out, an archive holds no likelihoods: {entry}")
+        click.echo(f"left out: {entry}")

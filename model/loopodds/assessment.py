@@ -12,12 +12,12 @@ from loopodds.belief import Belief, Combination, Conflict, RankedCondition, Weig
 from loopodds.cautions import cautions_for
 from loopodds.contexts import context_codes, context_patterns
 from loopodds.engine import Model
-from loopodds.evidence import encode
 from loopodds.gauges import read_gauges
 from loopodds.inspection import Inspection, InspectionBatch, batch_of
 from loopodds.knowledge import SOUND, Knowledge
 from loopodds.likelihoods import interval_codes
 from loopodds.nodes import Node, Shape
+from loopodds.visits import encoded
 
 # From which probability a page names a sound car, a first condition, a further one.
 SOUND_FROM, SETTLED_FROM, ALSO_FROM = 0.60, 0.40, 0.60
@@ -146,13 +146,13 @@ def believe(inspection: Inspection, model: Model) -> Belief:
     ImpossibleEvidence
         If the findings cannot hold together; it names the smallest such set.
     """
-    (group,) = encode(batch_of([inspection], model.knowledge), model.knowledge)
-    return Belief(model, group.context, group.evidence)
+    ((own, group),) = encoded([inspection], model)
+    return Belief(own, group.context, group.evidence)
 
 
 def stated_context(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
     """Setting, refrigerant, expansion device, compressor and weather, as far as stated."""
-    codes = context_codes(batch_of([inspection], knowledge), knowledge)
+    codes = context_codes(batch_of([inspection.as_it_came], knowledge), knowledge)
     return context_patterns(codes, codes, knowledge)[1][0]
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from loopodds.aliases import FloatArray
 from loopodds.belief import Belief
 from loopodds.calibrated import Calibrated
+from loopodds.cures import lost_in_vain
 from loopodds.decision import Decision
 from loopodds.errors import unknown_name
 from loopodds.gates import Gates
@@ -57,6 +58,10 @@ class Bay:
 
     def __post_init__(self) -> None:
         self.done = tuple(self.done)
+        if self.belief.model.repairs:
+            tests = self.knowledge.tests.items()
+            past = (name for name, test in tests if test.extra.get("as_it_came"))
+            self.done = tuple(dict.fromkeys((*self.done, *past)))
         for name in self.done:
             if name not in self.knowledge.tests:
                 raise unknown_name("test", name, self.knowledge.tests)
@@ -82,7 +87,8 @@ class Bay:
     @cached_property
     def decision(self) -> Decision:
         """All plans of services."""
-        return repair_decision(self.gates, self.gates.failed(self.progress))
+        failed = self.gates.failed(self.progress)
+        return repair_decision(self.gates, failed, self.belief.model.services_done)
 
     @cached_property
     def offers(self) -> dict[str, Offer]:
@@ -93,7 +99,7 @@ class Bay:
     @cached_property
     def harm(self) -> FloatArray:
         """Harm of every state of every fault, left for a season, shape (fault columns,)."""
-        return harm_of(self.gates)
+        return harm_of(self.gates) + lost_in_vain(self.belief.model.services_done, self.knowledge)
 
     @cached_property
     def marginal(self) -> FloatArray:
@@ -141,8 +147,8 @@ class Bay:
 
     @cached_property
     def about(self) -> Collection[str]:
-        """What tests inform about: the state of the car, not its past."""
-        return frozenset(self.knowledge.of_kind("fault", "mechanism"))
+        """What tests inform about: the car's state, now and before repairs, not its history."""
+        return self.calibrated.network.hidden.keys() - self.knowledge.of_kind("history").keys()
 
 
 @lru_cache(maxsize=64)

@@ -62,6 +62,12 @@ class Belief:
     evidence : Evidence
         One row.
 
+    Attributes
+    ----------
+    names : tuple of str
+        What was told and seen of the car as it is. What was seen before a repair and is not so
+        any more is evidence all the same, but stands by itself.
+
     Raises
     ------
     LoopoddsError
@@ -76,7 +82,7 @@ class Belief:
         self.model = model
         self.context = dict(context)
         self.evidence = evidence
-        self.names = evidence.names()
+        self.names = tuple(n for n in evidence.names() if n in model.knowledge.nodes)
         self.beliefs = model.believe(context, evidence)
         if np.isneginf(self.beliefs.log_evidence[0]):
             model.require_possible(context, evidence)

@@ -11,6 +11,7 @@ from loopodds.casebelief import chances
 from loopodds.casebook import Event, Posterior
 from loopodds.engine import Model
 from loopodds.inspection import Inspection
+from loopodds.repaired import shown_by
 from loopodds.replay import CaseState
 from loopodds.skipped import skipped
 
@@ -85,6 +86,12 @@ class Answer:
     def skipped(self) -> list[str]:
         """Guards that should have been passed before what the call recorded."""
         return skipped(self.events, self.state, self.model.knowledge)
+
+    def shown(self) -> tuple[str, ...]:
+        """What was to be seen while services that the call recorded were done, not yet noted."""
+        knowledge = self.model.knowledge
+        done = [s for e in self.events if e.kind == "repaired" for s in e.content["services"]]
+        return tuple(n for n in shown_by(done, knowledge) if n not in self.state.noted)
 
     def ranking(self) -> list[tuple[str, float]]:
         """Conditions by probability, highest first."""

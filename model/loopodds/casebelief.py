@@ -10,11 +10,12 @@ import numpy as np
 from loopodds.casebook import CaseBook, Event, Posterior
 from loopodds.engine import Model
 from loopodds.errors import LoopoddsError
-from loopodds.evidence import encode
-from loopodds.inspection import Inspection, batch_of
+from loopodds.inspection import Inspection
 from loopodds.knowledge import SOUND, Knowledge
+from loopodds.repaired import still_done
 from loopodds.replay import CaseState, states
 from loopodds.sections import inspection_from
+from loopodds.visits import encoded
 
 TOLERANCE = 1e-12
 """Room for sums taken in another order; anything more is another belief."""
@@ -58,8 +59,16 @@ def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
 
 
 def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
-    """Tests said to be done in a case of the book, in order, as far as this knowledge has them."""
-    return tuple(test for test in state.tests_done if test in knowledge.tests)
+    """Tests said to be done in a case of the book, in order, as far as this knowledge has them.
+
+    What a repair has made something else is to be done again.
+    """
+    done: tuple[str, ...] = ()
+    for repair in state.repairs:
+        told = [test for test in (*done, *repair.tests_done) if test in knowledge.tests]
+        done = still_done(told, repair.services, knowledge)
+    now = [test for test in state.tests_done if test in knowledge.tests]
+    return tuple(dict.fromkeys((*done, *now)))
 
 
 def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterior]:
@@ -71,11 +80,11 @@ def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterio
         If the findings of one cannot hold together; it names the smallest such set.
     """
     found: dict[int, Posterior] = {}
-    for group in encode(batch_of(inspections, model.knowledge), model.knowledge):
-        beliefs = model.believe(group.context, group.evidence)
+    for own, group in encoded(inspections, model):
+        beliefs = own.believe(group.context, group.evidence)
         if np.isneginf(beliefs.log_evidence).any():
-            model.require_possible(group.context, group.evidence)
-        chances = {name: model.condition(beliefs, name) for name in model.conditions}
+            own.require_possible(group.context, group.evidence)
+        chances = {name: own.condition(beliefs, name) for name in own.conditions}
         for i, row in enumerate(group.rows.tolist()):
             found[row] = Posterior(
                 {name: float(chance[i]) for name, chance in chances.items()},

@@ -91,7 +91,7 @@ class Event:
         Free text of the person, perhaps empty. Data, never markup.
     kind : str
         ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``, ``plan_chosen``,
-        ``confirmed``, ``closed``, ``undone`` or ``redone``.
+        ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``.
     content : mapping
         Plain data, by kind.
     knowledge : str

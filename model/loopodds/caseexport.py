@@ -16,8 +16,8 @@ from loopodds.columns import CONFIRMED
 from loopodds.inspection import Inspection, Quantity, reading_dimension
 from loopodds.knowledge import Knowledge
 from loopodds.observations import Value
-from loopodds.replay import CaseState, replay, value_text
-from loopodds.sections import SECTIONS, STATED
+from loopodds.replay import CaseState, Noted, NotedBefore, replay, used_sections, value_text
+from loopodds.sections import BEFORE, REPAIRED, SECTIONS, STATED
 from loopodds.units import Dimension
 
 # internal units, so that a number passes through the archive without losing a digit
@@ -53,25 +53,46 @@ def case_text(state: CaseState) -> str:
     lines = head.copy()
     sections = state.sections()
     for section in SECTIONS:
-        entries = [f"{_key(name)} = {_toml(v)}" for name, v in sections.get(section, {}).items()]
-        entries += [
-            f"# doubted, not used: {name} = {_comment(value_text(one.value))}"
-            for name, one in state.noted.items()
-            if one.section == section and not one.used
-        ]
-        if entries:
-            lines += ["", f"[{section}]", *entries]
+        if section == BEFORE[1]:
+            lines += [line for repair in state.repairs for line in _repair_lines(repair)]
+        lines += _section_lines(section, section, sections.get(section, {}), state.noted)
     if lines == head:
         # a file needs a section to be a case file
         lines += ["", "[findings]"]
     return "\n".join(lines) + "\n"
 
 
+def _repair_lines(repair: NotedBefore) -> list[str]:
+    """One repair with what had been recorded before it."""
+    services = ", ".join(_quoted(name) for name in repair.services)
+    lines = ["", f"[[{REPAIRED}]]", f"services = [{services}]"]
+    if repair.tests_done:
+        lines.append(f"# tests done before: {_comment(' '.join(repair.tests_done))}")
+    used = used_sections(repair.noted)
+    for section in BEFORE:
+        header = f"{REPAIRED}.{section}"
+        lines += _section_lines(section, header, used.get(section, {}), repair.noted)
+    return lines
+
+
+def _section_lines(
+    section: str, header: str, used: Mapping[str, Value], noted: Mapping[str, Noted]
+) -> list[str]:
+    entries = [f"{_key(name)} = {_toml(value)}" for name, value in used.items()]
+    entries += [
+        f"# doubted, not used: {name} = {_comment(value_text(one.value))}"
+        for name, one in noted.items()
+        if one.section == section and not one.used
+    ]
+    return ["", f"[{header}]", *entries] if entries else []
+
+
 def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archived:
     """Write the closed cases of a book as an archive: CSV, one row a case.
 
-    Readings are in internal units (``low_side_kPaa`` is absolute). Likelihoods over states have
-    no place in an archive; they are left out and named in the answer.
+    A row holds the car as it came: what was seen after a repair has no place in it, nor have
+    likelihoods over states; both are left out and named in the answer. Readings are in internal
+    units (``low_side_kPaa`` is absolute).
 
     Parameters
     ----------
@@ -91,9 +112,12 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
         about = dict(
             zip(ABOUT, (state.number, opened.time, last.time, last.knowledge), strict=True)
         )
-        inspection = inspection_of(state, knowledge)
+        inspection = inspection_of(state, knowledge).as_it_came
         rows.append({**about, **_cells(inspection, state, knowledge)})
-        left_out += [f"case {state.number}: {name}" for name in _unsure(inspection)]
+        unsure = _unsure(inspection)
+        left_out += [f"case {state.number}: {n}: an archive holds no likelihoods" for n in unsure]
+        if state.repairs:
+            left_out.append(f"case {state.number}: what was recorded after a repair")
     columns = _columns(rows, knowledge)
     writer = csv.DictWriter(file, columns, restval="", lineterminator="\n")
     writer.writeheader()

@@ -50,8 +50,17 @@ class Casework:
         name: str = "",
         observations: Iterable[tuple[str, Value]] = (),
         outcomes: Mapping[str, str] | None = None,
+        repairs: Iterable[tuple[Sequence[str], Iterable[tuple[str, Value]]]] = (),
     ) -> Answer:
         """Begin a new case with whatever is known of the car; with outcomes, close it at once.
+
+        Parameters
+        ----------
+        name : str
+        observations : iterable of (str, value)
+        outcomes : mapping of str to str, optional
+        repairs : iterable of (services, observations)
+            What was done to the car already, in order, with what had been observed before each.
 
         Raises
         ------
@@ -60,7 +69,10 @@ class Casework:
         ImpossibleEvidence
             If observations cannot hold together; no case is begun then.
         """
-        planned: list[Planned] = [("opened", {"name": clean(name)}), *self._observed(observations)]
+        planned: list[Planned] = [("opened", {"name": clean(name)})]
+        for services, earlier in repairs:
+            planned += [*self._observed(earlier), self._repaired(services)]
+        planned += self._observed(observations)
         if outcomes is not None:
             planned += self._closing(outcomes)
         steps = self._tried((), planned)
@@ -169,6 +181,31 @@ class Casework:
         _only_known("service", services, self.knowledge.services)
         chosen = {"services": list(dict.fromkeys(services))}
         return self._step(case, lambda state: [("plan_chosen", chosen)])
+
+    def repaired(self, case: int, services: Sequence[str]) -> Answer:
+        """Say that services were done: what is recorded from here on is of the repaired car.
+
+        Parameters
+        ----------
+        case : int
+        services : sequence of str
+            Empty: those of the plan chosen.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest spelling.
+        CaseError
+            If neither services are named nor a plan was chosen.
+        """
+
+        def plan(state: CaseState) -> list[Planned]:
+            if not (services or state.plan):
+                hint = f"name the services, as `loopodds case repaired {case} SERVICE...`"
+                raise CaseError(f"case {case}: no plan was chosen; {hint}")
+            return [self._repaired(services or state.plan)]
+
+        return self._step(case, plan)
 
     def close(self, case: int, outcomes: Mapping[str, str]) -> Answer:
         """Close a case with what turned out to be true; outcomes never move the belief.
@@ -280,6 +317,10 @@ class Casework:
                 raise InspectionError(f"{name}={shares} is no doubt; {hint}")
             section = observation(name, shares, self.knowledge).section
         return "doubted", {"section": section, "name": name, "value": shares}
+
+    def _repaired(self, services: Sequence[str]) -> Planned:
+        _only_known("service", services, self.knowledge.services)
+        return "repaired", {"services": list(dict.fromkeys(services))}
 
     def _closing(self, outcomes: Mapping[str, str]) -> list[Planned]:
         spelled = spelled_out(outcomes, self.knowledge)

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loopodds.aliases import FloatArray
+from loopodds.aliases import FloatArray, Query
 from loopodds.assembly import build_network
 from loopodds.errors import ImpossibleEvidence
 from loopodds.junction import JunctionTree, Posterior
 from loopodds.knowledge import Condition, Knowledge, load_knowledge
-from loopodds.network import Evidence
+from loopodds.network import Evidence, Network
+from loopodds.repaired import Repair, repaired_network
 
 Context = Mapping[str, str]
 
@@ -49,9 +50,14 @@ class Model:
     ----------
     knowledge : Knowledge, optional
         The shipped knowledge when left out.
+    repairs : tuple of Repair
+        What was done to the cars it is about, in order.
     """
 
-    def __init__(self, knowledge: Knowledge | None = None) -> None:
+    def __init__(
+        self, knowledge: Knowledge | None = None, repairs: tuple[Repair, ...] = ()
+    ) -> None:
+        self.repairs = repairs
         self.knowledge = knowledge if knowledge is not None else load_knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
@@ -62,18 +68,26 @@ class Model:
         """Junction tree of a context; what the context leaves out is averaged over."""
         key = frozenset(context.items())
         if key not in self._trees:
-            self._trees[key] = JunctionTree(build_network(self.knowledge, context))
+            self._trees[key] = JunctionTree(self._network(context))
         return self._trees[key]
+
+    def _network(self, context: Context) -> Network:
+        return repaired_network(
+            build_network(self.knowledge, context), self.repairs, self.knowledge
+        )
 
     def _sound_tree(self, context: Context) -> tuple[JunctionTree, float]:
         """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""
         key = frozenset(context.items())
         if key not in self._sound:
-            network, constant = build_network(self.knowledge, context).given(
-                dict.fromkeys(self.faults, 0)
-            )
+            network, constant = self._network(context).given(dict.fromkeys(self.faults, 0))
             self._sound[key] = JunctionTree(network), constant
         return self._sound[key]
+
+    @property
+    def services_done(self) -> Query:
+        """Services of all repairs, in order."""
+        return tuple(name for repair in self.repairs for name in repair.services)
 
     def states(self, name: str) -> tuple[str, ...]:
         """States of a node of the knowledge."""

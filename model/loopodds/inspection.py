@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
-from loopodds.aliases import BoolArray, FloatArray, IntArray
+from loopodds.aliases import BoolArray, FloatArray, IntArray, Query
 from loopodds.errors import KnowledgeError, unknown_name
 from loopodds.knowledge import Knowledge
 from loopodds.refrigerants import SUPPORTED
@@ -69,6 +70,9 @@ class Inspection:
         Fault variable to the states that remain possible after the car was put right.
     warnings : tuple of str
         What is odd but possible, and what was recorded but cannot be used.
+    repairs : tuple of RepairDone
+        What was done to the car since it came, in order; everything else of this inspection is
+        as it stands after the last of them.
     """
 
     name: str
@@ -79,6 +83,19 @@ class Inspection:
     readings: Mapping[str, Quantity] = field(default_factory=dict)
     confirmed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    repairs: tuple[RepairDone, ...] = ()
+
+    @property
+    def as_it_came(self) -> Inspection:
+        """What was recorded before the first repair."""
+        return self.repairs[0].before if self.repairs else self
+
+
+class RepairDone(NamedTuple):
+    """Services done together, and what had been recorded since the repair before them."""
+
+    services: Query
+    before: Inspection
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -59,6 +59,8 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     yield from _unknown("clears", "guard", extra.get("clears", ()), guards)
     filling = [str(extra["filling"])] if "filling" in extra else []
     yield from _unknown("filling", "service", filling, knowledge.services)
+    findings = knowledge.of_kind("finding")
+    yield from _unknown("shows", "finding", extra.get("shows", ()), findings)
     yield from _unknown("settles", "test", extra.get("settles", ()), knowledge.tests)
     if ("settles" in extra) != ("undone" in extra):
         yield "settles and undone go together"

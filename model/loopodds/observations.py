@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from loopodds.errors import InspectionError, UnknownName, unknown_name
 from loopodds.inspection import Inspection, Quantity
 from loopodds.knowledge import SOUND, Knowledge
-from loopodds.sections import STATED, names_in
+from loopodds.sections import BEFORE, REPAIRED, STATED, names_in
 
 OBSERVED = ("vehicle", "conditions", "history", "findings", "readings")
 """Sections an observation may belong to, in the order in which they bear on each other."""
@@ -136,6 +136,23 @@ def observations_of(inspection: Inspection) -> list[Observation]:
                 Observation(section, name, value.text if isinstance(value, Quantity) else value)
             )
     return found
+
+
+def sections_of(inspection: Inspection) -> dict[str, Any]:
+    """An inspection as the sections of a case, without what was confirmed.
+
+    Every section is there, and ``repaired`` where anything was done to the car.
+    """
+    sections: dict[str, Any] = {name: {} for name in OBSERVED}
+    for one in observations_of(inspection):
+        sections[one.section][one.name] = one.value
+    if inspection.repairs:
+        sections[REPAIRED] = [
+            {"services": list(repair.services)}
+            | {name: sections_of(repair.before)[name] for name in BEFORE}
+            for repair in inspection.repairs
+        ]
+    return sections
 
 
 def outcomes_of(confirmed: Mapping[str, tuple[str, ...]], knowledge: Knowledge) -> dict[str, str]:

@@ -17,10 +17,10 @@ from functools import lru_cache
 import numpy as np
 
 from loopodds.aliases import BoolArray, FloatArray, IntArray, Query
-from loopodds.arcs import cured_states
+from loopodds.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
 from loopodds.decision import Component, Decision, Setting
 from loopodds.gates import Gates
-from loopodds.knowledge import Knowledge, Service
+from loopodds.knowledge import Knowledge
 from loopodds.nodes import matches
 
 FILLING = "filling"
@@ -68,7 +68,9 @@ class Offer:
 
 
 @lru_cache(maxsize=64)
-def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
+def repair_decision(
+    gates: Gates, failed: tuple[str, ...] = (), repaired: tuple[str, ...] = ()
+) -> Decision:
     """All plans of services for one car, as a decision on its fault variables.
 
     Parameters
@@ -77,11 +79,14 @@ def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
         Of the car and the workshop: services that it rules out are not offered.
     failed : tuple of str
         Guards that were not passed: their contaminant has to be taken out with the rest.
+    repaired : tuple of str
+        Services done already: what they put into the loop can still be lost.
     """
     knowledge, prices = gates.knowledge, gates.prices
     faults = knowledge.of_kind("fault")
     shape = tuple((name, len(node.states)) for name, node in faults.items())
-    harm = harm_of(gates)
+    lost = lost_in_vain(repaired, knowledge)
+    harm = harm_of(gates) + lost
     offers = offers_for(gates, failed)
     tests = sorted({need for offer in offers for need in offer.needs} - {FILLING})
     needs = tuple(name for name in knowledge.tests if name in tests)
@@ -90,7 +95,7 @@ def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
     variable = np.repeat(np.arange(len(shape)), [count for _, count in shape])
     curing = [offer for offer in offers if not offer.settles]
     settling = [offer for offer in offers if offer.settles]
-    book = _Book(harm, variable, needs, bill, settling)
+    book = _Book(harm, lost, variable, needs, bill, settling)
     groups = _groups(curing, harm, variable)
     shared = frozenset(
         need
@@ -107,12 +112,6 @@ def repair_decision(gates: Gates, failed: tuple[str, ...] = ()) -> Decision:
     }
     owed = {offer.name: offer.settles for offer in settling}
     return Decision(shape, needs, tuple(settings), book.informed(curing), ended_by, owed)
-
-
-def fault_columns(knowledge: Knowledge) -> list[tuple[str, str]]:
-    """Fault variable and state of each column, in file order."""
-    faults = knowledge.of_kind("fault").items()
-    return [(name, state) for name, node in faults for state in node.states]
 
 
 def harm_of(gates: Gates) -> FloatArray:
@@ -136,7 +135,6 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
         Guards that were not passed.
     """
     knowledge = gates.knowledge
-    columns = fault_columns(knowledge)
     apart = _apart(knowledge)
     offers = []
     for name, service in knowledge.services.items():
@@ -146,17 +144,12 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
             continue
         for test in settles:  # there is no debt before they were done
             needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
-        fillings = filling_of(service, knowledge)
-        if fillings:
+        if filling_of(service, knowledge):
             needs = needs | {FILLING}
         clears = service.extra.get("clears", ())
         stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
         along = tuple(clearing(guard, knowledge) for guard in stopped)
-        work = [] if service in fillings else [service]
-        own = _by_column([s.cures for s in work], knowledge, columns)
-        filled = _by_column([s.cures for s in fillings], knowledge, columns)
-        lost = [s.extra.get("in_vain", {}) for s in (service, *fillings)]
-        in_vain = _by_column(lost, knowledge, columns)
+        own, filled, in_vain = work_of(service, knowledge)
         price = gates.prices.of_work(name)
         undone = service.extra.get("undone", 0.0)
         cure = 1 - (1 - own) * (1 - filled)
@@ -168,35 +161,10 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
     return offers
 
 
-def filling_of(service: Service, knowledge: Knowledge) -> list[Service]:
-    """The service that a service includes because it fills the loop, if it does."""
-    return [knowledge.services[service.extra["filling"]]] if "filling" in service.extra else []
-
-
 def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
     """Services that take out what a guard found."""
     services = knowledge.services.items()
     return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))
-
-
-def _stays(chosen: Sequence[Offer]) -> FloatArray:
-    """Chance that each state of each fault outlasts some services; the loop is filled once."""
-    failed = np.prod([1 - offer.own for offer in chosen], axis=0)
-    stays: FloatArray = failed * (1 - np.max([offer.filled for offer in chosen], axis=0))
-    return stays
-
-
-def _by_column(
-    lists: Sequence[Mapping[str, float]],
-    knowledge: Knowledge,
-    columns: Sequence[tuple[str, str]],
-) -> FloatArray:
-    """Figures given for conditions, faults or states: the largest that holds for each column."""
-    found = np.zeros(len(columns))
-    for target, figure in itertools.chain.from_iterable(one.items() for one in lists):
-        covered = cured_states(target, knowledge)
-        found = np.maximum(found, [figure * (column in covered) for column in columns])
-    return found
 
 
 def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
@@ -220,12 +188,18 @@ class _Dish:
     left: FloatArray
 
 
+def _outlasts(chosen: Sequence[Offer]) -> FloatArray:
+    """Chance that each state of each fault outlasts some services."""
+    return outlasts([offer.own for offer in chosen], [offer.filled for offer in chosen])
+
+
 class _Book:
     """Harms and prices of one car.
 
     Parameters
     ----------
-    harm : float array, shape (fault columns,)
+    harm, lost : float array, shape (fault columns,)
+        Harm of each state, what is lost in vain of earlier work included, and that alone.
     variable : int array, shape (fault columns,)
         Number of the fault variable of each column.
     needs : tuple of str
@@ -238,12 +212,14 @@ class _Book:
     def __init__(
         self,
         harm: FloatArray,
+        lost: FloatArray,
         variable: IntArray,
         needs: Query,
         bill: Mapping[str, float],
         settling: Sequence[Offer],
     ) -> None:
         self._harm = harm
+        self._lost = lost
         self._starts = np.flatnonzero(np.diff(variable, prepend=-1))
         self._variable = variable
         self._needs = needs
@@ -275,11 +251,11 @@ class _Book:
         return np.unique(self._variable[cures])
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
-        stays = _stays(chosen) if chosen else np.ones(len(self._harm))
+        stays = _outlasts(chosen) if chosen else np.ones(len(self._harm))
         left = self._harm * touched * stays
-        # what two of them put in the loop is lost once
+        # what two of them, or one and an earlier one, put in the loop is lost once
         lost = np.max([offer.in_vain for offer in chosen], axis=0) if chosen else 0.0
-        left = left + stays * lost
+        left = left + stays * np.maximum(lost - self._lost, 0)
         needs = frozenset().union(*(offer.needs for offer in chosen))
         names = tuple(offer.name for offer in chosen)
         return _Dish(names, sum(offer.price for offer in chosen), needs, left)
@@ -290,12 +266,12 @@ class _Book:
         One that has to go along with others because of a guard always stays.
         """
         along = {name for offer in chosen for names in offer.with_one_of for name in names}
-        after = _stays(chosen)
+        after = _outlasts(chosen)
         for offer in chosen:
             if offer.name in along:
                 continue
             others = [other for other in chosen if other is not offer]
-            before = _stays(others) if others else 1.0
+            before = _outlasts(others) if others else 1.0
             saved = self._harm * (before - after)
             if np.maximum.reduceat(saved, self._starts).sum() <= offer.price:
                 return False

@@ -8,16 +8,20 @@ by whom, stays.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from loopodds.casebook import Event
 from loopodds.errors import LoopoddsError
 from loopodds.observations import Value
 
-TELLING = ("seen", "read", "doubted", "withdrawn", "undone", "redone")
+TELLING = ("seen", "read", "doubted", "withdrawn", "repaired", "undone", "redone")
 """Kinds of event that change what is known of the car."""
+
+LASTING = ("vehicle", "conditions", "history")
+CHANGING = ("conditions", "findings", "readings")
+"""Sections that stand after a repair, and those that belong to the time before it."""
 
 SOUND_WORDS = ("absent", "right")
 SPELLED_OUT = 3
@@ -25,6 +29,14 @@ SPELLED_OUT = 3
 
 class CaseError(LoopoddsError, ValueError):
     """Something that cannot be done to a case as it stands."""
+
+
+class NotedBefore(NamedTuple):
+    """What stood in a case when a repair was done: observations that it may have changed."""
+
+    services: tuple[str, ...]
+    noted: Mapping[str, Noted]
+    tests_done: tuple[str, ...]
 
 
 class Noted(NamedTuple):
@@ -52,7 +64,9 @@ class CaseState:
     noted : mapping of str to Noted
         Observations by name, one each: the last one stands.
     tests_done, plan : tuple of str
-        Tests said to be done; services chosen.
+        Tests said to be done; services chosen. Both since the last repair.
+    repairs : tuple of NotedBefore
+        Repairs done, in order.
     confirmed : mapping of str to str
         What turned out to be true, in the words of a case file.
     closed : bool
@@ -67,20 +81,32 @@ class CaseState:
     noted: Mapping[str, Noted]
     tests_done: tuple[str, ...]
     plan: tuple[str, ...]
+    repairs: tuple[NotedBefore, ...]
     confirmed: Mapping[str, str]
     closed: bool
     steps: tuple[Event, ...]
     undone: tuple[Event, ...]
 
-    def sections(self) -> dict[str, dict[str, Value]]:
+    def sections(self) -> dict[str, Any]:
         """The case as a case file has it: what is used, and what was confirmed."""
-        sections: dict[str, dict[str, Value]] = {}
-        for name, one in self.noted.items():
-            if one.used:
-                sections.setdefault(one.section, {})[name] = one.value
+        sections: dict[str, Any] = used_sections(self.noted)
+        if self.repairs:
+            sections["repaired"] = [
+                {"services": list(repair.services), **used_sections(repair.noted)}
+                for repair in self.repairs
+            ]
         if self.confirmed:
             sections["confirmed"] = dict(self.confirmed)
         return sections
+
+
+def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Value]]:
+    """What bears on the belief, by section."""
+    sections: dict[str, dict[str, Value]] = {}
+    for name, one in noted.items():
+        if one.used:
+            sections.setdefault(one.section, {})[name] = one.value
+    return sections
 
 
 def replay(events: Sequence[Event]) -> CaseState:
@@ -137,6 +163,8 @@ def described(event: Event) -> str:
         return f"{event.kind}: {content['what']}"
     if event.kind == "test_done":
         return f"test done: {content['test']}"
+    if event.kind == "repaired":
+        return f"repaired: {', '.join(content['services'])}"
     if event.kind == "plan_chosen":
         return f"plan chosen: {', '.join(content['services']) or 'none'}"
     if event.kind == "confirmed":
@@ -179,24 +207,39 @@ def _senseless(event: Event) -> CaseError:
 
 def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> CaseState:
     noted: dict[str, Noted] = {}
+    repairs: list[NotedBefore] = []
+    tests: dict[str, None] = {}
     for event in steps:
         try:
-            _note(noted, event)
+            if event.kind == "repaired":
+                services = tuple(event.content["services"])
+                repairs.append(NotedBefore(services, _of(noted, CHANGING), tuple(tests)))
+                noted, tests = _of(noted, LASTING), {}
+            elif event.kind == "test_done":
+                tests[event.content["test"]] = None
+            else:
+                _note(noted, event)
         except KeyError as error:
             raise _senseless(event) from error
-    services = [tuple(e.content["services"]) for e in steps if e.kind == "plan_chosen"]
+    latest = max((i for i, e in enumerate(steps) if e.kind == "repaired"), default=-1)
+    plans = [tuple(e.content["services"]) for e in steps[latest + 1 :] if e.kind == "plan_chosen"]
     outcomes = [e.content["outcomes"] for e in steps if e.kind == "confirmed"]
     return CaseState(
         first.case,
         first.content["name"],
         noted,
-        tuple(dict.fromkeys(e.content["test"] for e in steps if e.kind == "test_done")),
-        services[-1] if services else (),
+        tuple(tests),
+        plans[-1] if plans else (),
+        tuple(repairs),
         {name: word for outcome in outcomes for name, word in outcome.items()},
         any(event.kind == "closed" for event in steps),
         tuple(steps),
         tuple(undone),
     )
+
+
+def _of(noted: Mapping[str, Noted], sections: Collection[str]) -> dict[str, Noted]:
+    return {name: one for name, one in noted.items() if one.section in sections}
 
 
 def _note(noted: dict[str, Noted], event: Event) -> None:

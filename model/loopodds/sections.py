@@ -17,6 +17,7 @@ from loopodds.inspection import (
     CHOICES,
     Inspection,
     Quantity,
+    RepairDone,
     batch_of,
     reading_dimension,
 )
@@ -43,6 +44,9 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
     },
 }
 SECTIONS = ("vehicle", "conditions", "history", "findings", "readings", "confirmed")
+REPAIRED = "repaired"
+"""Section of what was done to the car: a list, each with what had been recorded before it."""
+BEFORE = ("conditions", "findings", "readings")
 KINDS = {
     "vehicle": "key",
     "conditions": "key",
@@ -62,7 +66,9 @@ def inspection_from(
     ----------
     sections : mapping
         ``vehicle``, ``conditions``, ``history``, ``findings``, ``readings``, ``confirmed``, each
-        a mapping of names to text (or, where the observer was not sure, to likelihoods).
+        a mapping of names to text (or, where the observer was not sure, to likelihoods); and
+        ``repaired``, a list of repairs: their ``services``, and ``conditions``, ``findings`` and
+        ``readings`` recorded since the repair before.
     knowledge : Knowledge, optional
         The shipped knowledge when left out.
     name : str
@@ -108,7 +114,50 @@ def check_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Pla
         if not (partial and _leans_on_others(entry, knowledge)):
             refused.note(entry.error(f"{show(entry.value)}: {bad.reason}"))
     refused.tell()
-    return replace(inspection, warnings=notes(batch, knowledge))
+    repairs = _repairs(sections, knowledge, place)
+    warnings = [
+        *notes(batch, knowledge),
+        *(f"before {r.before.name}: {text}" for r in repairs for text in r.before.warnings),
+    ]
+    return replace(inspection, warnings=tuple(warnings), repairs=repairs)
+
+
+def _repairs(
+    sections: Mapping[str, Any], knowledge: Knowledge, place: Place
+) -> tuple[RepairDone, ...]:
+    """What was done to the car, each checked as an inspection of its own."""
+    entries = sections.get(REPAIRED, ())
+    if not isinstance(entries, Sequence) or isinstance(entries, str):
+        raise place.error(REPAIRED, "", "write [[repaired]], once for each repair")
+    return tuple(
+        _repair(one, number, sections, knowledge, place)
+        for number, one in enumerate(entries, start=1)
+    )
+
+
+def _repair(
+    one: Any, number: int, sections: Mapping[str, Any], knowledge: Knowledge, place: Place
+) -> RepairDone:
+    """One repair; car, history and conditions are those of the case where it says no others."""
+    here = Place(f"{place.name}: {REPAIRED} {number}")
+    if not isinstance(one, Mapping):
+        raise place.error(REPAIRED, "", f"services and sections are needed, not {show(one)}")
+    for key in one:
+        if key not in ("services", *BEFORE):
+            raise here.error("", key, f"unknown; {suggestion(key, ('services', *BEFORE))}")
+    services = one.get("services")
+    if not isinstance(services, Sequence) or isinstance(services, str) or not services:
+        example = f'services = ["{next(iter(knowledge.services))}"]'
+        raise here.error("", "services", f"a list of services is needed, as {example}")
+    for name in services:
+        if name not in knowledge.services:
+            hint = suggestion(str(name), list(knowledge.services))
+            raise here.error("", "services", f"unknown service {show(name)}; {hint}")
+    conditions = {**sections.get("conditions", {}), **one.get("conditions", {})}
+    told = {key: sections[key] for key in ("vehicle", "history") if key in sections}
+    seen = {key: one[key] for key in BEFORE if key in one}
+    before = check_sections({**told, **seen, "conditions": conditions}, knowledge, here)
+    return RepairDone(tuple(services), replace(before, name=f"repair {number}"))
 
 
 def _take_in(entry: Entry, found: dict[str, Any], altitude_m: float, knowledge: Knowledge) -> None:
@@ -149,6 +198,8 @@ def _entries(
 ) -> Iterator[Entry]:
     """Entries with names that belong where they stand; what else there is, is refused."""
     for section, content in sections.items():
+        if section == REPAIRED:
+            continue
         if section not in SECTIONS:
             refused.note(_no_section(section, knowledge, place))
         elif not isinstance(content, Mapping):
@@ -168,8 +219,9 @@ def _no_section(key: str, knowledge: Knowledge, place: Place) -> InspectionError
     home = next((s for s in SECTIONS if key in names_in(s, knowledge)), None)
     if home:
         return place.error("", key, f"stands outside its section; write it below [{home}]")
-    close = nearest(key, SECTIONS)
-    hint = f"did you mean [{close}]?" if close else f"known: {', '.join(SECTIONS)}"
+    known = (*SECTIONS, REPAIRED)
+    close = nearest(key, known)
+    hint = f"did you mean [{close}]?" if close else f"known: {', '.join(known)}"
     return place.error(key, "", f"unknown section; {hint}")
 
 

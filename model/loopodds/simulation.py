@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loopodds.aliases import BoolArray, FloatArray, IntArray
+from loopodds.aliases import BoolArray, FloatArray, IntArray, Query
+from loopodds.cures import cure_chances
 from loopodds.engine import Context, Model
 from loopodds.knowledge import Knowledge
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.repaired import changed_by
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,24 +50,71 @@ def simulate(model: Model, context: Context, count: int, rng: np.random.Generato
     >>> cars.evidence.rows
     3
     """
-    network = model.tree(context).network
+    return simulate_network(model.tree(context).network, model.knowledge, count, rng)
+
+
+def simulate_network(
+    network: Network, knowledge: Knowledge, count: int, rng: np.random.Generator
+) -> SimulatedCars:
+    """The same from a network with the names of the knowledge and perhaps other numbers."""
     states: dict[str, IntArray] = {}
     for name, variable in network.hidden.items():
-        states[name] = _draw(variable, states, count, rng)
-    findings = {n: _draw(v, states, count, rng) for n, v in network.observables.items()}
-    knowledge = model.knowledge
+        states[name] = _draw(variable, states, rng.random(count))
+    findings = {n: _draw(v, states, rng.random(count)) for n, v in network.observables.items()}
     numbers = _readings(network, knowledge, states, findings, rng)
     history = {name: states[name] for name in knowledge.of_kind("history")}
     return SimulatedCars(states, Evidence(count, {**history, **findings}, {}, numbers))
 
 
-def _draw(
-    variable: Discrete, states: Mapping[str, IntArray], count: int, rng: np.random.Generator
-) -> IntArray:
+def simulate_repair(
+    cars: SimulatedCars,
+    services: Query,
+    network: Network,
+    knowledge: Knowledge,
+    rng: np.random.Generator,
+) -> SimulatedCars:
+    """The cars after services were done to them, and what one could see on them then.
+
+    Each fault goes with the chance of its cure. What a repair does not touch is seen as before.
+
+    Parameters
+    ----------
+    cars : SimulatedCars
+    services : tuple of str
+    network : Network
+        That the cars come from.
+    knowledge : Knowledge
+        What the services cure.
+    rng : numpy.random.Generator
+        Whatever the services, equally many numbers are taken from it: cars with the same
+        generator can be compared.
+    """
+    count = cars.evidence.rows
+    chances, changed = cure_chances(services, knowledge), changed_by(services, knowledge)
+    states = dict(cars.states)
+    for name, variable in network.hidden.items():
+        at = rng.random(count)
+        if name in chances:
+            states[name] = np.where(at < chances[name][states[name]], 0, states[name])
+        elif name in changed:
+            states[name] = _draw(variable, states, at)
+    codes = dict(cars.evidence.codes)
+    for name, variable in network.observables.items():
+        at = rng.random(count)
+        if name in changed:
+            codes[name] = _draw(variable, states, at)
+    anew = _readings(network, knowledge, states, codes, rng)
+    numbers = {n: anew[n] if n in changed else pair for n, pair in cars.evidence.numbers.items()}
+    return SimulatedCars(states, Evidence(count, codes, {}, numbers))
+
+
+def _draw(variable: Discrete, states: Mapping[str, IntArray], at: FloatArray) -> IntArray:
+    """States at some points between zero and one of the cumulated probabilities."""
     index = tuple(states[parent] for parent in variable.parents)
-    below = np.cumsum(np.broadcast_to(variable.table[index], (count, len(variable.states))), axis=1)
+    shape = (len(at), len(variable.states))
+    below = np.cumsum(np.broadcast_to(variable.table[index], shape), axis=1)
     # the last edge may fall short of one by rounding, so it is left out of the comparison
-    drawn: IntArray = (rng.random(count)[:, None] >= below[:, :-1]).sum(axis=1)
+    drawn: IntArray = (at[:, None] >= below[:, :-1]).sum(axis=1)
     return drawn
 
 

@@ -7,7 +7,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from loopodds.casebook import Event
 from loopodds.knowledge import Knowledge
 from loopodds.lint_gates import earlier
+from loopodds.observations import Value
 from loopodds.phrases import lowered, sentence
+from loopodds.repaired import changed_by
 from loopodds.replay import CaseState
 
 Open = tuple[tuple[str, ...], tuple[str, ...]]
@@ -41,6 +43,16 @@ def skipped(events: Iterable[Event], state: CaseState, knowledge: Knowledge) -> 
     return sentences
 
 
+def _said(state: CaseState, knowledge: Knowledge) -> dict[str, Value]:
+    """What is recorded and still so: a repair makes some of it out of date."""
+    said: dict[str, Value] = {}
+    for repair in state.repairs:
+        said |= {name: one.value for name, one in repair.noted.items() if one.used}
+        changed = changed_by(repair.services, knowledge)
+        said = {name: value for name, value in said.items() if name not in changed}
+    return said | {name: one.value for name, one in state.noted.items() if one.used}
+
+
 def _ways(events: Iterable[Event], knowledge: Knowledge) -> Iterator[Sequence[str]]:
     """For each entry the tests that it may come from."""
     for event in events:
@@ -61,7 +73,7 @@ def _open_guards(test: str, state: CaseState, knowledge: Knowledge) -> Open:
         for name, guard in knowledge.tests.items()
         if name in before and "passes" in guard.extra
     }
-    said = {name: one.value for name, one in state.noted.items() if one.used}
+    said = _said(state, knowledge)
     unrecorded = tuple(
         name for name, findings in passes.items() if not said.keys() >= set(findings)
     )

@@ -12,14 +12,15 @@ from loopodds.aliases import FloatArray
 from loopodds.assessment import recorded_words, stated_context
 from loopodds.engine import Model
 from loopodds.errors import InspectionError, unknown_name
-from loopodds.evidence import Group, encode
+from loopodds.evidence import Group
 from loopodds.hypotheses import table_of_hypotheses
 from loopodds.inspection import Inspection, InspectionBatch, batch_of
 from loopodds.knowledge import Knowledge
 from loopodds.network import Evidence
-from loopodds.observations import observation, observations_of, parse_assignment
+from loopodds.observations import OBSERVED, observation, parse_assignment, sections_of
 from loopodds.predictions import Foretold, foretell
 from loopodds.sections import inspection_from
+from loopodds.visits import encoded
 
 OR = "or"
 NOTHING = "not recorded"
@@ -164,16 +165,16 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
     knowledge = model.knowledge
     pinned = _pinned(inspection, knowledge)
     varied = [_Variation(inspection, {}, ())]
-    stated = _sections(inspection)
+    stated = sections_of(inspection)
     recorded = {
         **recorded_words(inspection, knowledge), **stated["vehicle"], **stated["conditions"]
     }  # fmt: skip
     varied += [_vary(pinned, changes, recorded, knowledge) for changes in variations]
     batch = batch_of([one.inspection for one in varied], knowledge)
     outlooks: list[Outlook | None] = [None] * len(varied)
-    for group in encode(batch, knowledge):
+    for own, group in encoded([one.inspection for one in varied], model):
         rows = [int(row) for row in group.rows]
-        found = _outlooks(group, batch.take(group.rows), [varied[row] for row in rows], model)
+        found = _outlooks(group, batch.take(group.rows), [varied[row] for row in rows], own)
         for row, outlook in zip(rows, found, strict=True):
             outlooks[row] = outlook
     base, *others = [outlook for outlook in outlooks if outlook is not None]
@@ -210,24 +211,15 @@ def split_variations(words: Sequence[str]) -> list[list[str]]:
 def _pinned(inspection: Inspection, knowledge: Knowledge) -> Inspection:
     """The case with its setting stated, so that taking a complaint back does not change it."""
     setting = stated_context(inspection, knowledge)["setting"]
-    sections = _sections(inspection)
+    sections = sections_of(inspection)
     sections["conditions"].setdefault("setting", setting)
     return inspection_from(sections, knowledge, inspection.name)
-
-
-def _sections(inspection: Inspection) -> dict[str, dict[str, Any]]:
-    sections: dict[str, dict[str, Any]] = {
-        name: {} for name in ("vehicle", "conditions", "history", "findings", "readings")
-    }
-    for one in observations_of(inspection):
-        sections[one.section][one.name] = one.value
-    return sections
 
 
 def _vary(
     pinned: Inspection, changes: Sequence[str], recorded: Mapping[str, str], knowledge: Knowledge
 ) -> _Variation:
-    sections = _sections(pinned)
+    sections = sections_of(pinned)
     supposed: dict[str, FloatArray] = {}
     made = []
     for text in changes:
@@ -252,9 +244,9 @@ def _vary(
     return _Variation(changed, supposed, tuple(made))
 
 
-def _drop(sections: Mapping[str, dict[str, Any]], name: str) -> bool:
+def _drop(sections: Mapping[str, Any], name: str) -> bool:
     """Take a name out of whichever sections hold it; False if none does."""
-    holding = [section for section in sections.values() if name in section]
+    holding = [sections[section] for section in OBSERVED if name in sections[section]]
     for section in holding:
         del section[name]
     return bool(holding)

@@ -57,6 +57,7 @@ def command() -> None:
     Example:
       loopodds case open --name "blue van" refrigerant=R134a
       loopodds case saw 1 sample_bubbles=persisting
+      loopodds case repaired 1 dry_the_loop
       loopodds case close 1 --confirmed moisture=wet
     """
 
@@ -197,9 +198,26 @@ def decide(number: int, services: tuple[str, ...], **given: Any) -> None:
 
     \b
     Example:
-      loopodds case decide 1 recharge_by_mass
+      loopodds case decide 1 recover_and_charge
     """
     _answer(given, lambda work: work.choose_plan(number, services))
+
+
+@command.command()
+@case_number
+@click.argument("services", metavar="[SERVICE...]", nargs=-1, type=SERVICE)
+@writing
+def repaired(number: int, services: tuple[str, ...], **given: Any) -> None:
+    """Say that services were done; without any, those decided on.
+
+    What was seen before counts on as what it was before. What is recorded from here on is of the
+    repaired car, and the next tests are those that prove the repair.
+
+    \b
+    Example:
+      loopodds case repaired 1 recover_and_charge
+    """
+    _answer(given, lambda work: work.repaired(number, services))
 
 
 @command.command()

@@ -1,0 +1,100 @@
+"""Inspections as evidence, each with the network of what was done to its car."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TypeVar
+
+import numpy as np
+
+from loopodds.aliases import FloatArray, IntArray
+from loopodds.engine import Model
+from loopodds.evidence import Group, encode
+from loopodds.inspection import Inspection, RepairDone, batch_of
+from loopodds.knowledge import Knowledge
+from loopodds.network import Evidence
+from loopodds.repaired import Repair, names_before
+
+T = TypeVar("T")
+
+
+def encoded(inspections: Sequence[Inspection], model: Model) -> list[tuple[Model, Group]]:
+    """Evidence of inspections, in groups that share a network.
+
+    Returns
+    -------
+    list of (Model, Group)
+        The model knows of the repairs of the group. Every inspection is in exactly one group;
+        the rows of a group are positions in the list.
+    """
+    alike: list[tuple[tuple[RepairDone, ...], list[int]]] = []
+    for position, one in enumerate(inspections):
+        found = next((positions for repairs, positions in alike if repairs == one.repairs), None)
+        if found is None:
+            alike.append((one.repairs, [position]))
+        else:
+            found.append(position)
+    groups = []
+    for repairs, positions in alike:
+        some = [inspections[position] for position in positions]
+        for own, group in _encoded(some, repairs, model):
+            rows = np.array(positions)[group.rows]
+            groups.append((own, Group(group.context, rows, group.evidence)))
+    return groups
+
+
+def _encoded(
+    inspections: Sequence[Inspection], repairs: Sequence[RepairDone], model: Model
+) -> list[tuple[Model, Group]]:
+    knowledge = model.knowledge
+    groups = encode(batch_of(inspections, knowledge), knowledge)
+    if not repairs:
+        return [(model, group) for group in groups]
+    rounds = [_one(repair.before, knowledge) for repair in repairs]
+    history = knowledge.of_kind("history")
+    done = tuple(
+        Repair(repair.services, frozenset(seen.evidence.names()) - history.keys())
+        for repair, seen in zip(repairs, rounds, strict=True)
+    )
+    own = Model(knowledge, done)
+    found = []
+    for group in groups:
+        evidence = with_past([one.evidence for one in rounds], done, group.evidence, knowledge)
+        found.append((own, Group(rounds[0].context, group.rows, evidence)))
+    return found
+
+
+def _one(inspection: Inspection, knowledge: Knowledge) -> Group:
+    (group,) = encode(batch_of([inspection], knowledge), knowledge)
+    return group
+
+
+def with_past(
+    rounds: Sequence[Evidence], done: Sequence[Repair], now: Evidence, knowledge: Knowledge
+) -> Evidence:
+    """Evidence of some rows after repairs, with that of the rounds before them.
+
+    Parameters
+    ----------
+    rounds : sequence of Evidence
+        One row each: what had been seen since the repair before, first to last.
+    done : sequence of Repair
+        The repair at the end of each round.
+    now : Evidence
+        What was seen since the last one, and all that was told of the car.
+    """
+    seen_now = {name for row in range(now.rows) for name in now.names(row)}
+    codes: dict[str, IntArray] = dict(now.codes)
+    soft: dict[str, FloatArray] = dict(now.soft)
+    numbers = dict(now.numbers)
+    for past, names in zip(rounds, names_before(done, seen_now, knowledge), strict=True):
+        wide = past.only(names).repeat(now.rows)
+        codes |= _named(wide.codes, names)
+        soft |= _named(wide.soft, names)
+        numbers |= _named(wide.numbers, names)
+    return Evidence(now.rows, codes, soft, numbers)
+
+
+def _named(found: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
+    """The same under other names."""
+    return {names[name]: one for name, one in found.items()}
