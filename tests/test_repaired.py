@@ -161,15 +161,13 @@ def test_the_network_after_repairs_is_solved_as_another_engine_solves_it(knowled
         assert np.abs(beliefs.faults[name][0] - answer.marginals[name]).max() < 1e-11, name
 
 
-def test_a_fault_known_for_certain_stays_with_the_chance_that_the_work_fails(knowledge):
-    services = ("repair_leak_and_charge",)
-    own = Model(knowledge, (Repair(services, frozenset()),))
-    fast = knowledge.node("leak").states.index("fast")
-    evidence = Evidence(1, {before("leak", 1): np.array([fast])})
-    leak = own.believe(CONTEXT, evidence).faults["leak"][0]
+def test_a_fault_stays_with_the_chance_that_the_work_fails_each_time(knowledge, model):
     cure = knowledge.services["repair_leak_and_charge"].cures["leak"]
-    assert leak[fast] == pytest.approx(1 - cure, abs=1e-12)
-    assert leak[0] == pytest.approx(cure, abs=1e-12)
+    came = model.believe(CONTEXT, Evidence(1)).faults["leak"][0]
+    for times in (1, 2, 3):
+        done = (Repair(("repair_leak_and_charge",), frozenset()),) * times
+        leak = Model(knowledge, done).believe(CONTEXT, Evidence(1)).faults["leak"][0]
+        assert leak[1:] == pytest.approx(came[1:] * (1 - cure) ** times, abs=1e-12)
 
 
 def test_work_that_cures_nothing_changes_no_belief(model):

@@ -63,9 +63,12 @@ def print_assessment(result: Assessment, knowledge: Knowledge) -> None:
 
 def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     page.line(Text(result.case, STRONG), Text(f" {_about(result)}", FAINT))
+    for services in result.repairs:
+        done = ", ".join(knowledge.services[name].title.lower() for name in services)
+        page.line(Text(f" repaired since: {done}; what was seen before counts for then", FAINT))
     page.line("")
     leader = result.conditions[0]
-    if not _looked(result, knowledge):
+    if not (_looked(result, knowledge) or result.repairs):
         page.headline("nothing looked at yet", *_before_looking(result, knowledge))
         return
     title, now, before = _with_state(leader, knowledge), leader.probability, leader.prior

@@ -243,4 +243,4 @@ def _export_archive(path: Path, desk: Desk) -> None:
         return
     click.echo(f"{archived.rows} closed cases written to {path}")
     for entry in archived.left_out:
-        click.echo(f"left out: {entry}")
+        click.echo(f"left out, an archive has no place for it: {entry}")

@@ -37,6 +37,7 @@ HELP = """\
   NAME              asks for the state
   doubt NAME (d)    keep it but do not use it
   - NAME            take it back
+  repaired SERVICE  it was done; what follows is of the repaired car
   next (n)  undo (u)  redo (r)  show (s)  history (h)  names WORD  help (?)  quit (q)
 Beginnings are enough. A number picks from a list. What is unclear is asked, not guessed."""
 
@@ -44,7 +45,10 @@ ALIASES = {
     "?": "help", "-": "withdraw", "d": "doubt", "h": "history", "q": "quit", "r": "redo",
     "n": "next", "s": "show", "u": "undo", "w": "withdraw", "exit": "quit",
 }  # fmt: skip
-COMMANDS = ("doubt", "help", "history", "names", "next", "quit", "redo", "show", "undo", "withdraw")
+COMMANDS = (
+    "doubt", "help", "history", "names", "next", "quit", "redo", "repaired", "show", "undo",
+    "withdraw",
+)  # fmt: skip
 MOVES = 4
 WORDS_IN_A_NAME = 4
 
@@ -105,6 +109,7 @@ class Workbench:
             "show": lambda words: self._show(work.show(number)),
             "history": lambda words: print_history(work.book.events(number), work.knowledge),
             "names": self._list_names,
+            "repaired": self._repaired,
             "doubt": lambda words: self._about_entry(words, self._doubt),
             "withdraw": lambda words: self._about_entry(words, self._withdraw),
         }
@@ -183,6 +188,18 @@ class Workbench:
     def _withdraw(self, name: str) -> None:
         self._tell(self.work.withdraw(self._number, [name]))
 
+    def _repaired(self, words: list[str]) -> None:
+        """Record services that were done; without any, those of the plan chosen."""
+        services = tuple(self.work.knowledge.services)
+        chosen: list[str] = []
+        for typed in words:
+            found = meaning(typed, services)
+            if not found.sure:
+                options = ", ".join(found.options or services)
+                raise CaseError(f"{typed!r} is no clear service: {options}")
+            chosen.append(found.options[0])
+        self._tell(self.work.repaired(self._number, chosen))
+
     def _list_names(self, words: list[str]) -> None:
         typed = "_".join(words).lower()
         found = [name for name in self._names if typed in name]
@@ -214,6 +231,8 @@ class Workbench:
             click.echo(f"  {printable(described(event))}")
         for text in answer.skipped():
             click.echo(f"  ! {text}")
+        for name in answer.shown():
+            click.echo(f"  seen while it was done, not recorded yet: {name}")
         moves = answer.moved()[:MOVES]
         for move in moves:
             way = "up  " if move.after > move.before else "down"

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from loopodds.aliases import Query
 from loopodds.belief import Belief, Combination, Conflict, RankedCondition, Weight, log_odds
 from loopodds.cautions import cautions_for
 from loopodds.contexts import context_codes, context_patterns
@@ -52,6 +53,8 @@ class Assessment:
         Setting, refrigerant and the like; what was not stated is left out, except the setting.
     setting_stated : bool
         Whether the setting was told; else it follows from whether a complaint was recorded.
+    repairs : tuple of tuple of str
+        Services done since the car came, in order; what is believed is of the car after them.
     log_evidence : float
         Natural log of P(words) times density(numbers).
     p_sound, p_sound_before : float
@@ -87,6 +90,7 @@ class Assessment:
     case: str
     context: Mapping[str, str]
     setting_stated: bool
+    repairs: tuple[Query, ...]
     log_evidence: float
     p_sound: float
     p_sound_before: float
@@ -109,6 +113,7 @@ class Assessment:
             "case": self.case,
             "context": dict(self.context),
             "setting_stated": self.setting_stated,
+            "repairs": [list(services) for services in self.repairs],
             "log_evidence": self.log_evidence,
             "p_sound": self.p_sound,
             "p_sound_before": self.p_sound_before,
@@ -190,7 +195,8 @@ def assess(
     return Assessment(
         case=inspection.name,
         context=context,
-        setting_stated="setting" in inspection.conditions,
+        setting_stated="setting" in inspection.as_it_came.conditions,
+        repairs=tuple(repair.services for repair in inspection.repairs),
         log_evidence=belief.log_evidence,
         p_sound=belief.p_sound,
         p_sound_before=float(belief.before.p_sound[0]),

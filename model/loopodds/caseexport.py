@@ -114,8 +114,7 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
         )
         inspection = inspection_of(state, knowledge).as_it_came
         rows.append({**about, **_cells(inspection, state, knowledge)})
-        unsure = _unsure(inspection)
-        left_out += [f"case {state.number}: {n}: an archive holds no likelihoods" for n in unsure]
+        left_out += [f"case {state.number}: {name}" for name in _unsure(inspection)]
         if state.repairs:
             left_out.append(f"case {state.number}: what was recorded after a repair")
     columns = _columns(rows, knowledge)

@@ -110,11 +110,6 @@ class JunctionTree:
             order = tuple(n for n in home.scope if n in node.parents)
             home.absorbed.append(Absorbed.of_node(node, order, home.axes(order)))
 
-    @property
-    def cells(self) -> int:
-        """Cells of all cliques together: what one row costs."""
-        return sum(self._sizes)
-
     def _home(self, names: Sequence[str]) -> int:
         """Smallest clique that holds all the names.
 

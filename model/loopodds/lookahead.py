@@ -31,9 +31,6 @@ _DULL = 8.0
 _STEP_OF_SEVERAL = 1.6
 _FEW = 12
 _FIRSTS, _SECONDS = 8, 4
-_STATES, _CELLS = 1500, 12_000
-"""States looked into at each depth beyond the first in a tree of so many cells; fewer in a larger
-one, where each costs more."""
 
 
 class Rules(Protocol):
@@ -113,7 +110,7 @@ class Planner:
         return state
 
     def plan(
-        self, progress: Progress, depth: int, most: int | None = None, single: State | None = None
+        self, progress: Progress, depth: int, most: int = 1500, single: State | None = None
     ) -> State:
         """The car as it stands with sequences of up to ``depth`` moves judged.
 
@@ -121,8 +118,8 @@ class Planner:
         ----------
         progress : Progress
         depth : int
-        most : int, optional
-            States looked into at each depth beyond the first; else what the tree allows.
+        most : int
+            States looked into at each depth beyond the first.
         single : State, optional
             From :meth:`rank`, where that is at hand.
 
@@ -136,7 +133,6 @@ class Planner:
         single = single or self.rank(progress)
         if depth < 2:
             return single
-        most = most or round(_STATES * min(1.0, _CELLS / self.calibrated.tree.cells))
         root = self.start(progress)
         levels = [[root]]
         self._imagine(levels[0], fine=False)

@@ -1,17 +1,19 @@
 """A car after repairs: the same network, with what was before kept beside what is now.
 
-A repair cures each fault that it is meant for with a known chance. What the car was before
-becomes a second copy of those faults, and of everything that hangs on them, under a name that says
-so; what is now keeps the plain names. Evidence from before the repair stays evidence about the
-copy, and so tells as much about the present as it should: a network of two time slices (Dean &
-Kanazawa 1989), of which only what the repair touched is there twice.
+A repair cures each fault that it is meant for with a known chance. A fault that some repair may
+have cured is followed through all of them by one variable, whose states are the courses it can
+have taken: there all along, or there until a repair. What hangs on it exists once for each time
+between repairs in which it was another, the present one under its plain name. Evidence from before
+a repair stays evidence about that time, and so tells as much about the present as it should: a
+network of time slices (Dean & Kanazawa 1989), of which only what repairs touched is there twice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 
@@ -19,7 +21,7 @@ from loopodds.aliases import FloatArray, Query
 from loopodds.arcs import parents_of
 from loopodds.cures import cure_chances, filling_of
 from loopodds.knowledge import Knowledge
-from loopodds.network import Discrete, Network, topological
+from loopodds.network import Discrete, GaugeNode, Network, topological
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,60 +97,143 @@ def shown_by(services: Iterable[str], knowledge: Knowledge) -> Query:
     return tuple(dict.fromkeys(name for one in works for name in one.extra.get("shows", ())))
 
 
-def repaired_network(network: Network, repairs: Iterable[Repair], knowledge: Knowledge) -> Network:
+def repaired_network(network: Network, repairs: Sequence[Repair], knowledge: Knowledge) -> Network:
     """The network of a car on which repairs were done.
 
     Parameters
     ----------
     network : Network
         Of the car as it came.
-    repairs : iterable of Repair
+    repairs : sequence of Repair
         In the order in which they were done.
     knowledge : Knowledge
         What the services cure.
     """
-    for number, repair in enumerate(repairs, start=1):
-        network = _repaired(network, repair, number, knowledge)
-    return network
-
-
-def _repaired(network: Network, repair: Repair, number: int, knowledge: Knowledge) -> Network:
-    chances = cure_chances(repair.services, knowledge)
-    changed = changed_by(repair.services, knowledge) & network.hidden.keys()
-
-    def past(names: Query) -> Query:
-        return tuple(before(name, number) if name in changed else name for name in names)
-
+    if not repairs:
+        return network
+    times = _Times(network, repairs, knowledge)
+    now = len(repairs)
     hidden: dict[str, Discrete] = {}
     for name, variable in network.hidden.items():
-        (was,) = past((name,))
-        hidden[was] = replace(variable, name=was, parents=past(variable.parents))
-        if name in chances:
-            hidden[name] = _cured(variable, was, chances[name])
-        elif name in changed:
-            hidden[name] = variable
+        if name in times.courses:
+            hidden[times.carrier(name)] = times.followed(variable)
+            hidden[name] = times.at_last(variable)
+        else:
+            for moment in range(now + 1):
+                here = times.name(name, moment)
+                hidden.setdefault(here, times.node(variable, moment, here))
+    observables = {n: times.node(v, now, n) for n, v in network.observables.items()}
+    gauges = {n: times.node(v, now, n) for n, v in network.gauges.items()}
+    for moment, repair in enumerate(repairs):
+        for name in sorted(repair.seen):
+            was = before(name, moment + 1)
+            if name in network.gauges:
+                gauges[was] = times.node(network.gauges[name], moment, was)
+            else:
+                observables[was] = times.node(network.observables[name], moment, was)
+    hidden = _bearing(hidden, [*observables.values(), *gauges.values()], knowledge.nodes.keys())
     order = topological({name: variable.parents for name, variable in hidden.items()})
-    plain = knowledge.nodes
-    observables = {
-        name: node if name in plain else replace(node, parents=past(node.parents))
-        for name, node in network.observables.items()
-    }
-    gauges = {
-        name: node if name in plain else replace(node, parents=past(node.parents))
-        for name, node in network.gauges.items()
-    }
-    for name in sorted(repair.seen):
-        was, kept = before(name, number), network.variable(name)
-        copies = gauges if name in network.gauges else observables
-        copies[was] = replace(kept, name=was, parents=past(kept.parents))  # type: ignore[assignment]
     return Network({name: hidden[name] for name in order}, observables, gauges)
 
 
-def _cured(variable: Discrete, was: str, chance: FloatArray) -> Discrete:
-    """What a fault is after a repair, given what it was: sound with the chance of its cure."""
-    table = np.diag(1 - chance)
-    table[:, 0] += chance
-    return Discrete(variable.name, variable.states, (was,), table)
+T = TypeVar("T", Discrete, GaugeNode)
+
+
+class _Times:
+    """What each variable is called, and was, at each moment: 0 is the car as it came.
+
+    Attributes
+    ----------
+    courses : dict of str to list of tuple of int
+        For each fault that a repair may have cured, the courses that it can have taken: its state
+        at every moment.
+    """
+
+    def __init__(self, network: Network, repairs: Sequence[Repair], knowledge: Knowledge) -> None:
+        self._chances = [cure_chances(repair.services, knowledge) for repair in repairs]
+        self._changed = [changed_by(repair.services, knowledge) for repair in repairs]
+        cured = {name for chances in self._chances for name in chances}
+        self.courses = {
+            name: self._courses(name, len(variable.states))
+            for name, variable in network.hidden.items()
+            if name in cured
+        }
+
+    def _courses(self, name: str, count: int) -> list[tuple[int, ...]]:
+        found: list[tuple[int, ...]] = [(state,) for state in range(count)]
+        for chances in self._chances:
+            chance = chances.get(name, np.zeros(count))
+            stays = [(*course, course[-1]) for course in found if chance[course[-1]] < 1]
+            goes = [(*course, 0) for course in found if chance[course[-1]] > 0]
+            found = stays + goes
+        return found
+
+    def carrier(self, name: str) -> str:
+        """Name of the variable that follows a fault through the repairs."""
+        return f"{name} (through repairs)"
+
+    def name(self, name: str, moment: int) -> str:
+        """Name of something at a moment: the plain one if no later repair changes it."""
+        later = enumerate(self._changed[moment:], start=moment + 1)
+        return next((before(name, number) for number, changed in later if name in changed), name)
+
+    def node(self, node: T, moment: int, name: str) -> T:
+        """A node with its parents as they were at a moment."""
+        parents, tables = node.parents, _arrays(node)
+        for axis, parent in enumerate(node.parents):
+            if parent in self.courses:
+                states = [course[moment] for course in self.courses[parent]]
+                tables = tuple(np.take(table, states, axis) for table in tables)
+        named = tuple(
+            self.carrier(parent) if parent in self.courses else self.name(parent, moment)
+            for parent in parents
+        )
+        if isinstance(node, GaugeNode):
+            return replace(node, name=name, parents=named, mean=tables[0], spread=tables[1])
+        return replace(node, name=name, parents=named, table=tables[0])
+
+    def followed(self, variable: Discrete) -> Discrete:
+        """A fault through the repairs: how it came, and the luck of each cure."""
+        came = self.node(variable, 0, self.carrier(variable.name))
+        courses = self.courses[variable.name]
+        luck = np.array([self._luck(variable.name, course) for course in courses])
+        table = came.table[..., [course[0] for course in courses]] * luck
+        return replace(came, states=tuple(map(str, courses)), table=table)
+
+    def _luck(self, name: str, course: tuple[int, ...]) -> float:
+        """Probability of a course once it is known how it began."""
+        luck = 1.0
+        for chances, was, became in zip(self._chances, course, course[1:], strict=False):
+            if name in chances and was:
+                luck *= chances[name][was] if became == 0 else 1 - chances[name][was]
+        return luck
+
+    def at_last(self, variable: Discrete) -> Discrete:
+        """What a fault is now, given its course."""
+        ends = [course[-1] for course in self.courses[variable.name]]
+        table = np.eye(len(variable.states))[ends]
+        return replace(variable, parents=(self.carrier(variable.name),), table=table)
+
+
+def _arrays(node: Discrete | GaugeNode) -> tuple[FloatArray, ...]:
+    return (node.mean, node.spread) if isinstance(node, GaugeNode) else (node.table,)
+
+
+def _bearing(
+    hidden: Mapping[str, Discrete],
+    seen: Iterable[Discrete | GaugeNode],
+    plain: Collection[str],
+) -> dict[str, Discrete]:
+    """Without what the car was before where that bears on nothing: it only makes sums larger."""
+    kept = dict(hidden)
+    parents = {parent for node in seen for parent in node.parents}
+    while True:
+        used = parents.union(*(variable.parents for variable in kept.values()))
+        idle = [name for name in kept if name not in plain and name not in used]
+        if not idle:
+            return kept
+        for name in idle:
+            del kept[name]
 
 
 def names_before(

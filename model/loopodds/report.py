@@ -158,20 +158,28 @@ def _car(inspection: Inspection) -> tuple[tuple[str, str], ...]:
 
 
 def _told_in(inspection: Inspection, model: Model) -> tuple[tuple[Entry, ...], tuple[Moment, ...]]:
-    """A case file read from top to bottom: history, findings, readings, one step each."""
+    """A case file read from top to bottom: history, findings, readings, one step each.
+
+    What had been recorded before a repair comes before it.
+    """
     knowledge = model.knowledge
     setting = stated_context(inspection, knowledge)["setting"]
-    start = replace(
-        inspection, conditions={**inspection.conditions, "setting": setting},
-        history={}, findings={}, readings={}, confirmed={},
-    )  # fmt: skip
-    steps, labels = [start], [START]
-    recorded = recorded_words(inspection, knowledge)
-    for section in ("history", "findings", "readings"):
-        for name, value in getattr(inspection, section).items():
-            steps.append(_with(steps[-1], section, name, value))
-            said = spaced(recorded[name])
-            labels.append(f"{_title(name, knowledge)}: {said}")
+    steps, labels = [], []
+    for number in range(len(inspection.repairs) + 1):
+        done = inspection.repairs[:number]
+        now = (*(r.before for r in inspection.repairs), inspection)[number]
+        start = replace(
+            now, conditions={**now.conditions, "setting": setting}, repairs=done,
+            history=now.history if done else {}, findings={}, readings={}, confirmed={},
+        )  # fmt: skip
+        steps.append(start)
+        labels.append(f"repaired: {_services(done[-1].services, knowledge)}" if done else START)
+        recorded = recorded_words(now, knowledge)
+        for section in ("findings", "readings") if done else ("history", "findings", "readings"):
+            for name, value in getattr(now, section).items():
+                steps.append(_with(steps[-1], section, name, value))
+                said = spaced(recorded[name])
+                labels.append(f"{_title(name, knowledge)}: {said}")
     moments = tuple(
         Moment(label, chances(posterior))
         for label, posterior in zip(labels, posteriors(steps, model), strict=True)
@@ -213,9 +221,17 @@ def event_words(event: Event, knowledge: Knowledge) -> str:
         return f"doubted: {_title(content['name'], knowledge)}"
     if event.kind == "withdrawn":
         return f"withdrawn: {', '.join(_title(name, knowledge) for name in content['names'])}"
+    if event.kind == "repaired":
+        return f"repaired: {_services(content['services'], knowledge)}"
     if event.kind == "test_done" and content["test"] in knowledge.tests:
         return f"done: {knowledge.tests[content['test']].title}"
     return spaced(described(event))
+
+
+def _services(names: Sequence[str], knowledge: Knowledge) -> str:
+    """Titles of services, or their names where the knowledge does not have them any more."""
+    known = knowledge.services
+    return ", ".join(known[name].title if name in known else spaced(name) for name in names)
 
 
 def _title(name: str, knowledge: Knowledge) -> str:
