@@ -317,6 +317,32 @@ def test_a_book_is_checked_and_a_belief_that_differs_is_an_error(tmp_path: Path)
     assert call("check", "--json").exit_code == 1
 
 
+def test_a_repair_is_answered_with_the_test_that_proves_it_and_with_what_it_showed() -> None:
+    car = ("refrigerant=R134a", "ambient=28 degC", "setting=complaint")
+    done("open", *car, "identification=as_labelled", "sealant_check=negative", "port_core=clean")
+    done("saw", "1", "label_and_fittings=agree", "low_side=0.9 bar", "high_side=8.5 bar")
+    assert "no plan was chosen" in call("repaired", "1").output
+    done("decide", "1", "repair_leak_and_charge")
+    page = done("repaired", "1")
+    assert "repaired: repair_leak_and_charge" in page
+    assert "loopodds case saw 1 vacuum_hold=holds|plateau|rises" in " ".join(page.split())
+    assert re.search(r"down +\S+ % to \S+ % +Undercharge", page)
+    later = answered("read", "1", "low_side=1.1 bar")
+    assert later["warnings"] == [] or "identify" not in " ".join(later["warnings"]).lower()
+    assert later["next_tests"][0]["test"] not in {"interview", "recover_and_weigh"}
+    shown = done("show", "1")
+    assert shown.index("Before repair 1") < shown.index("0.9 bar") < shown.index("Recorded since")
+    assert shown.index("Recorded since") < shown.index("1.1 bar")
+    done("export", "1", "--out", "van.toml")
+    again = answered("import", "van.toml")
+    assert again["p_sound"] == pytest.approx(later["p_sound"], abs=1e-12)
+    assert what(again).count("refrigerant = R134a") == 1
+    done("close", "1", "--confirmed", "leak=slow")
+    report = json.loads(done("export", "--archive", "closed.csv", "--json"))
+    assert report["left_out"] == ["case 1: what was recorded after a repair"]
+    assert "low_side_kPaa" in Path("closed.csv").read_text(encoding="utf-8")
+
+
 def test_a_case_travels_as_a_file_and_closed_cases_as_an_archive(tmp_path: Path) -> None:
     done("open", "refrigerant=R134a", "low_side=2.1 bar", "sample_specks=none:0.3,metal:0.7")
     text = done("export", "1")

@@ -254,6 +254,17 @@ def test_the_driver_is_not_asked_again_after_a_repair(model):
     assert "ask_about_repairs" in tests, "the past of the car is still worth asking about"
 
 
+def test_a_sample_taken_again_after_a_repair_is_fresh(model):
+    belief = believe(after(("repair_control",), SEEN), model)
+    guards = ("label_check", "refrigerant_identification", "port_look", "leak_stop_check")
+    results = frozenset({("identification", "as_labelled"), ("sealant_check", "negative")})
+    stale = Bay(belief, (*guards, "capture_sample", "pressure_test"))
+    fresh = Bay(belief, (*guards, "capture_sample", "pressure_test", "capture_sample"))
+    for bay, first in ((stale, "capture_sample"), (fresh, "moisture_test")):
+        move = bay.gates.way("moisture_test", replace(bay.progress, results=results))
+        assert move.steps[0].test == first
+
+
 def test_a_refill_is_lost_where_the_leak_stays_and_only_once(model):
     leaking = {"findings": {"leak_detector": state_of("leak_detector", load_knowledge())}}
     before_it = Bay(believe(inspection_from({**CAR, **leaking}), model))

@@ -18,6 +18,7 @@ from loopodds.inspection import Inspection, InspectionBatch, batch_of
 from loopodds.knowledge import SOUND, Knowledge
 from loopodds.likelihoods import interval_codes
 from loopodds.nodes import Node, Shape
+from loopodds.repaired import changed_by
 from loopodds.visits import encoded
 
 # From which probability a page names a sound car, a first condition, a further one.
@@ -261,15 +262,26 @@ def _weights_for_sound(belief: Belief) -> tuple[Weight, ...]:
 
 
 def recorded_words(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
-    """Everything recorded, by name, as a person would say it.
+    """Everything recorded that is still so, by name, as a person would say it.
 
-    A reading carries the word for where it lies in brackets; one that is worked out from others
-    (superheat, subcooling) is named as such; a doubtful word lists its shares.
+    What was seen before a repair is still so where the repair could not change it. A reading
+    carries the word for where it lies in brackets; one that is worked out from others (superheat,
+    subcooling) is named as such; a doubtful word lists its shares.
 
     Examples
     --------
     ``{"sample_bubbles": "persisting", "low_side": "2.1 bar (normal)"}``
     """
+    standing: dict[str, str] = {}
+    for repair in inspection.repairs:
+        changed = changed_by(repair.services, knowledge)
+        told = {**standing, **_words(repair.before, knowledge)}
+        standing = {name: text for name, text in told.items() if name not in changed}
+    return {**standing, **_words(inspection, knowledge)}
+
+
+def _words(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
+    """What one round of an inspection has recorded."""
     batch = batch_of([inspection], knowledge)
     words = {
         name: word if isinstance(word, str) else _shares(word)

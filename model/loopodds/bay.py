@@ -60,8 +60,9 @@ class Bay:
         self.done = tuple(self.done)
         if self.belief.model.repairs:
             tests = self.knowledge.tests.items()
-            past = (name for name, test in tests if test.extra.get("as_it_came"))
-            self.done = tuple(dict.fromkeys((*self.done, *past)))
+            past = [name for name, test in tests if test.extra.get("as_it_came")]
+            # a test can stand there twice: a sample may have been taken again
+            self.done = (*(name for name in past if name not in self.done), *self.done)
         for name in self.done:
             if name not in self.knowledge.tests:
                 raise unknown_name("test", name, self.knowledge.tests)

@@ -99,8 +99,8 @@ class Belief:
 
     @cached_property
     def before(self) -> Beliefs:
-        """Beliefs about such a car before anything is seen or told."""
-        return self.model.believe(self.context, Evidence(1))
+        """Beliefs about such a car before it is looked at; after repairs, as they left it."""
+        return self.model.believe(self.context, self.evidence.without(self.names))
 
     def fault(self, name: str) -> dict[str, float]:
         """Posterior over the states of a fault variable; sums to one."""

@@ -8,7 +8,7 @@ variables asked for.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 
@@ -101,7 +101,7 @@ class Calibrated:
         for name in wanted:
             if name not in self.network.hidden:
                 raise unknown_name("hidden variable", name, self.network.hidden)
-        span = _span(self.tree, wanted)
+        span = self.tree.span(wanted)
         plan = self.tree.plan
         return [
             Factor(
@@ -144,27 +144,3 @@ class Calibrated:
             drawn = np.minimum((mark >= below).sum(axis=1), below.shape[1] - 1)
             states.update(zip(new, np.unravel_index(drawn, cards), strict=True))
         return states
-
-
-@lru_cache(maxsize=65536)
-def _span(tree: JunctionTree, wanted: frozenset[str]) -> tuple[int, ...]:
-    """Cliques left when every leaf that adds no wanted variable is cut away."""
-    cliques, parents = tree.plan.cliques, tree.plan.parents
-    around: dict[int, set[int]] = {i: set() for i in range(len(cliques))}
-    for child, parent in enumerate(parents):
-        if parent >= 0:
-            around[child].add(parent)
-            around[parent].add(child)
-    waiting = list(around)
-    while waiting:
-        index = waiting.pop()
-        if index not in around or len(around[index]) > 1:
-            continue
-        own = wanted.intersection(cliques[index])
-        neighbours = around[index]
-        if not own or any(own <= set(cliques[other]) for other in neighbours):
-            del around[index]
-            for other in neighbours:
-                around[other].discard(index)
-                waiting.append(other)
-    return tuple(sorted(around))

@@ -187,7 +187,7 @@ class _FlatFactor:
         self.pair = factor.pair
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=512)
 def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray:
     """For every configuration of a scope its position among the configurations of some names.
 

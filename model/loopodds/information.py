@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -58,7 +58,6 @@ class Channel(NamedTuple):
     grid: Grid | None = None
 
 
-@lru_cache(maxsize=512)
 def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
     """A gauge as a discrete observable over readings.
 
@@ -73,6 +72,14 @@ def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
     extra : float
         Standard deviation that the conditions add to the gauge's own [scale].
     """
+    key = step, extra
+    if key not in gauge.kept:
+        gauge.kept[key] = _gauge_grid(gauge, step, extra)
+    grid: Grid = gauge.kept[key]
+    return grid
+
+
+def _gauge_grid(gauge: GaugeNode, step: float, extra: float) -> Grid:
     own = np.hypot(gauge.spread, extra)
     wide = float(np.hypot(gauge.wide, extra)) if gauge.share > 0 else float(own.max())
     pairs = np.column_stack([gauge.mean.ravel(), own.ravel()])

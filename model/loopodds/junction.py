@@ -19,7 +19,7 @@ from loopodds.errors import LoopoddsError
 from loopodds.fused import FlatTree, Piece
 from loopodds.likelihoods import Absorbed, below_one, likelihood_rows
 from loopodds.network import Discrete, Evidence, GaugeNode, Network
-from loopodds.triangulation import plan_tree
+from loopodds.triangulation import Plan, plan_tree
 
 BLOCK = 96
 FUSED_FROM = 4096
@@ -81,6 +81,7 @@ class JunctionTree:
         self._cards = cards
         self._flat: FlatTree | None = None
         self._homes: dict[Query, int] = {}
+        self._spans: dict[frozenset[str], tuple[int, ...]] = {}
         families = {n: (*v.parents, n) for n, v in network.hidden.items()}
         observed: dict[str, Discrete | GaugeNode] = {**network.observables, **network.gauges}
         scopes = [*families.values(), *(v.parents for v in observed.values())]
@@ -131,6 +132,12 @@ class JunctionTree:
         """Whether some clique holds all the names, so that their joint can be asked for."""
         wanted = set(names)
         return any(wanted <= set(c.scope) for c in self._cliques)
+
+    def span(self, wanted: frozenset[str]) -> tuple[int, ...]:
+        """Cliques left when every leaf that adds no wanted variable is cut away."""
+        if wanted not in self._spans:
+            self._spans[wanted] = _span(self.plan, wanted)
+        return self._spans[wanted]
 
     def propagate(self, evidence: Evidence, queries: Iterable[Query] = ()) -> Posterior:
         """Log evidence and joint posteriors of a batch.
@@ -242,6 +249,28 @@ class JunctionTree:
             inward = messages[index]
             ratio = np.divide(outward, inward, out=np.zeros_like(outward), where=inward > 0)
             beliefs[index] *= ratio.reshape(*clique.axes(clique.separator), rows)
+
+
+def _span(plan: Plan, wanted: frozenset[str]) -> tuple[int, ...]:
+    cliques, parents = plan.cliques, plan.parents
+    around: dict[int, set[int]] = {i: set() for i in range(len(cliques))}
+    for child, parent in enumerate(parents):
+        if parent >= 0:
+            around[child].add(parent)
+            around[parent].add(child)
+    waiting = list(around)
+    while waiting:
+        index = waiting.pop()
+        if index not in around or len(around[index]) > 1:
+            continue
+        own = wanted.intersection(cliques[index])
+        neighbours = around[index]
+        if not own or any(own <= set(cliques[other]) for other in neighbours):
+            del around[index]
+            for other in neighbours:
+                around[other].discard(index)
+                waiting.append(other)
+    return tuple(sorted(around))
 
 
 def _spread(table: FloatArray, names: Query, clique: _Clique) -> FloatArray:

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from math import erfc, sqrt
+from typing import Any
 
 import numpy as np
 
@@ -45,6 +45,8 @@ class GaugeNode:
     share: float
     wide: float
     cuts: tuple[float, ...]
+    kept: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)
+    """What was worked out from the gauge, kept for as long as the gauge is."""
 
     def worded(self) -> Discrete:
         """The gauge as a discrete variable over its words (no extra spread)."""
@@ -52,10 +54,12 @@ class GaugeNode:
 
     def word_table(self) -> FloatArray:
         """P(word | parents), shape (*parent cards, words); read-only."""
-        return _word_table(self)
+        if "words" not in self.kept:
+            self.kept["words"] = _word_table(self)
+        table: FloatArray = self.kept["words"]
+        return table
 
 
-@lru_cache(maxsize=1024)
 def _word_table(gauge: GaugeNode) -> FloatArray:
     """Intervals of the mixture, computed once for each distinct mean and spread."""
     pairs, pair = np.unique(

@@ -37,6 +37,9 @@ ODD_SOAK_K = 10.0
 ODD_DERIVED_K = 5.0
 
 
+NOTHING_OBSERVED = "nothing was observed: the result is what is known before looking"
+
+
 def notes(batch: InspectionBatch, knowledge: Knowledge, row: int = 0) -> tuple[str, ...]:
     """Remarks on one row of a batch, each one sentence; empty when there is nothing to say.
 
@@ -192,7 +195,7 @@ def _not_stated(
         if not _read(name, one) and not np.isnan(raw_reading(name, one)[0])
     ]
     if not observed_names(one):
-        yield "nothing was observed: the result is what is known before looking"
+        yield NOTHING_OBSERVED
     for key in ("expansion", "compressor", "refrigerant"):
         names = [node.name for node in seen if key in node.context_keys()]
         if names and key not in known:

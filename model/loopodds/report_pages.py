@@ -63,6 +63,7 @@ def _customer(report: Report, name: str) -> Iterator[Block]:
     yield Heading(1, f"{TITLE}: {name}")
     yield Heading(2, "What we found")
     yield from _answer(report)
+    yield from _done(report)
     yield from _seen(report)
     yield from _recommended(report)
     yield from _not_checked(report)
@@ -98,6 +99,20 @@ def _answer(report: Report) -> Iterator[Block]:
         yield Chances(
             "There may be more than one thing wrong. Also found in cars with the same findings:",
             tuple(_chance(c, knowledge) for c in also),
+        )
+
+
+def _done(report: Report) -> Iterator[Block]:
+    """Repairs since the car came, if there were any."""
+    repairs = report.assessment.repairs
+    if repairs:
+        services = report.knowledge.services
+        yield Heading(3, "What was done")
+        yield Items(tuple(services[name].title for done in repairs for name in done))
+        yield Paragraph(
+            "The chances above are those of the car after this work. What was seen before it "
+            "counts as what the car was then.",
+            "faint",
         )
 
 

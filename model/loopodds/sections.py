@@ -23,7 +23,7 @@ from loopodds.inspection import (
 )
 from loopodds.knowledge import Knowledge, load_knowledge
 from loopodds.plausibility import LIMITS, impossible_readings
-from loopodds.remarks import notes
+from loopodds.remarks import NOTHING_OBSERVED, notes
 from loopodds.units import Dimension
 
 # a key with a dimension is a quantity, one without is a choice
@@ -115,8 +115,9 @@ def check_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Pla
             refused.note(entry.error(f"{show(entry.value)}: {bad.reason}"))
     refused.tell()
     repairs = _repairs(sections, knowledge, place)
+    told = notes(batch, knowledge)
     warnings = [
-        *notes(batch, knowledge),
+        *(text for text in told if not (repairs and text == NOTHING_OBSERVED)),
         *(f"before {r.before.name}: {text}" for r in repairs for text in r.before.warnings),
     ]
     return replace(inspection, warnings=tuple(warnings), repairs=repairs)

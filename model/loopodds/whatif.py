@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -166,8 +166,9 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
     pinned = _pinned(inspection, knowledge)
     varied = [_Variation(inspection, {}, ())]
     stated = sections_of(inspection)
+    now = replace(inspection, repairs=())
     recorded = {
-        **recorded_words(inspection, knowledge), **stated["vehicle"], **stated["conditions"]
+        **recorded_words(now, knowledge), **stated["vehicle"], **stated["conditions"]
     }  # fmt: skip
     varied += [_vary(pinned, changes, recorded, knowledge) for changes in variations]
     batch = batch_of([one.inspection for one in varied], knowledge)

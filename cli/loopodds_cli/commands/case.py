@@ -71,7 +71,8 @@ confirmed_option = click.option(
     metavar="NAME=STATE",
     multiple=True,
     type=Assignment(outcome_words),
-    help="What turned out to be true, as moisture=wet or air=absent; may be repeated.  "
+    help="What turned out to be true of the car as it came, as moisture=wet or air=absent; may be "
+    "repeated.  "
     "'sound' means every fault not named is absent.",
 )
 
