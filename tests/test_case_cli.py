@@ -322,7 +322,7 @@ def test_a_repair_is_answered_with_the_test_that_proves_it_and_with_what_it_show
     done("open", *car, "identification=as_labelled", "sealant_check=negative", "port_core=clean")
     done("saw", "1", "label_and_fittings=agree", "low_side=0.9 bar", "high_side=8.5 bar")
     assert "no plan was chosen" in call("repaired", "1").output
-    done("decide", "1", "repair_leak_and_charge")
+    assert "loopodds case repaired 1" in done("decide", "1", "repair_leak_and_charge")
     page = done("repaired", "1")
     assert "repaired: repair_leak_and_charge" in page
     assert "loopodds case saw 1 vacuum_hold=holds|plateau|rises" in " ".join(page.split())

@@ -28,7 +28,7 @@ from loopodds.sections import inspection_from
 from loopodds.simulation import simulate, simulate_repair
 from loopodds.visits import encoded, with_past
 from loopodds.whatif import what_if
-from references import agrum, ask_agrum, contract, known_of, seen_reading
+from references import agrum, ask_agrum, contract, known_of, one_hot, seen_reading
 
 CONTEXT = {"setting": "complaint", "expansion": "TXV", "compressor": "fixed", "weather": "warm"}
 CAR = {
@@ -159,6 +159,10 @@ def test_the_network_after_repairs_is_solved_as_another_engine_solves_it(knowled
     assert beliefs.log_evidence[0] == pytest.approx(answer.log_evidence, abs=1e-10)
     for name in own.faults:
         assert np.abs(beliefs.faults[name][0] - answer.marginals[name]).max() < 1e-11, name
+    sound = {name: one_hot(len(tree.hidden[name].states), 0) for name in own.faults}
+    with_sound = ask_agrum(agrum(variables), known | sound, []).log_evidence
+    p_sound = np.exp(with_sound - answer.log_evidence)
+    assert beliefs.p_sound[0] == pytest.approx(p_sound, rel=1e-9)
 
 
 def test_a_fault_stays_with_the_chance_that_the_work_fails_each_time(knowledge, model):

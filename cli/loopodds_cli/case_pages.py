@@ -59,7 +59,7 @@ def print_answer(answer: Answer, next_up: Next) -> None:
     page = Page()
     page.line(Text(case_title(answer.state), STRONG), Text(_status(answer.state), FAINT))
     page.rows([(f"{e.position}", printable(described(e))) for e in answer.events], right=[0])
-    _shown(page, answer)
+    _work(page, answer)
     _changed_knowledge(page, answer)
     _moved(page, answer)
     _leading(page, answer)
@@ -215,8 +215,10 @@ def _changed_knowledge(page: Page, answer: Answer) -> None:
         page.marked("!", changed_text(answer.older, answer.model.knowledge.digest))
 
 
-def _shown(page: Page, answer: Answer) -> None:
-    """What the work that was recorded has shown by the way."""
+def _work(page: Page, answer: Answer) -> None:
+    """How to go on once the plan is carried out; what work that was recorded has shown."""
+    if any(event.kind == "plan_chosen" for event in answer.events):
+        page.marked("-", f"once it is done: loopodds case repaired {answer.state.number}")
     for name in answer.shown():
         node = answer.model.knowledge.node(name)
         call = f"loopodds case saw {answer.state.number} {name}={'|'.join(node.states)}"
