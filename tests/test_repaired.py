@@ -94,7 +94,9 @@ def contracted(
             factors.append(((*(f"{p}*" for p in variable.parents), later), variable.table))
         else:
             factors.append(((name, later), np.eye(card)))
-    for mark, evidence in (("", earlier), ("*", now)):
+    unchanged = set(now.names()) - changed_by(services, knowledge)
+    # looked at again, it is the same thing: it counts once
+    for mark, evidence in (("", earlier.without(unchanged)), ("*", now)):
         for name in evidence.names():
             node = network.variable(name)
             if name in evidence.numbers:
@@ -197,9 +199,9 @@ def test_probabilities_after_a_repair_are_as_often_right_as_they_say(knowledge, 
     network = build_network(knowledge, CONTEXT)
     later = simulate_repair(cars, services, network, knowledge, rng)
     done = (Repair(services, frozenset(names)),)
-    wide = {before(n, 1) if n in changed_by(services, knowledge) else n: n for n in names}
-    past = cars.evidence.only(names)
-    now = later.evidence.only([n for n in names if n in changed_by(services, knowledge)])
+    changed = [n for n in names if n in changed_by(services, knowledge)]
+    wide = {before(n, 1): n for n in changed}
+    past, now = cars.evidence.only(changed), later.evidence.only(names)
     evidence = Evidence(
         count,
         {new: past.codes[old] for new, old in wide.items() if old in past.codes} | dict(now.codes),

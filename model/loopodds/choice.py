@@ -141,10 +141,14 @@ def rank_tests(
 
 
 def choose_test(bay: Bay, lookahead: int = 1) -> Choice:
-    """What to test next, looking ahead so many tests; pairs are tried before saying stop."""
+    """What to test next, looking ahead so many tests; pairs are tried before saying stop.
+
+    Not after a repair: its network is larger, and there pairs gained nothing (policy benchmark).
+    """
     single = bay.planner.rank(bay.progress)
     tests = tuple(ranked(bay, single))
-    depth = max(lookahead, 2 if single.best is None else 1)
+    pairs = single.best is None and not bay.belief.model.repairs
+    depth = max(lookahead, 2 if pairs else 1)
     closed = tuple(bay.gates.closed(bay.progress))
     return Choice(tests, closed, bay.planner.plan(bay.progress, depth, single=single), depth)
 

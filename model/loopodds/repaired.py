@@ -241,13 +241,15 @@ def names_before(
 ) -> list[Mapping[str, str]]:
     """For each repair the names under which what had been seen before it is evidence now.
 
-    What no repair has changed and nobody has looked at again keeps its plain name.
+    What no repair has changed keeps its plain name. What was looked at again though no repair had
+    changed it is left out: it is the same thing, and the later look stands.
     """
-    later = set(seen_now)
+    again, changed = set(seen_now), set[str]()
     found: list[Mapping[str, str]] = []
-    rounds = list(enumerate(repairs, start=1))
-    for number, repair in reversed(rounds):
-        later |= changed_by(repair.services, knowledge)
-        found.append({n: before(n, number) if n in later else n for n in sorted(repair.seen)})
-        later |= repair.seen
+    for number, repair in reversed(list(enumerate(repairs, start=1))):
+        here = changed_by(repair.services, knowledge)
+        again, changed = again - here, changed | here
+        standing = sorted(repair.seen - again)
+        found.append({n: before(n, number) if n in changed else n for n in standing})
+        again |= repair.seen
     return found[::-1]

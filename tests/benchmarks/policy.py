@@ -18,13 +18,15 @@ shipped network. Seven cars in ten came with a complaint, the others for a routi
     bits         most information, until no test gives a tenth of a bit
     bits/minute  the same by information a minute, what comes first counted in
     value        highest net value, what ends another paying test after it, until none pays
-    lookahead    what `loopodds next` says: the same, looking two tests ahead where no single
-                 one pays, until no pair does
+    lookahead    what `loopodds next` says: the same, but before any repair looking two tests ahead
+                 where no single one pays, until no pair does
 
-Once testing ends, the plan of least expected cost is carried out. What it was to cure is then
-gone or not, by the chance of its cure; after it the same way of choosing goes on on the repaired
-car with all that was seen before and since (the proof of the repair, and back to the diagnosis
-where it fails), until leaving the car as it is costs least, at most four times.
+Once testing ends, what has to be done before the plan of least expected cost is done and seen,
+and if it still is the best plan, it is carried out. What it was to cure is then gone or not, by
+the chance of its cure. The same way of choosing goes on on the repaired car with all that was seen
+before and since (after the fixed orders the proof of the repair, and a plan on what it showed),
+until leaving the car as it is costs least; after four repairs what is still planned is priced by
+its chances.
 
 Total cost: tests, services, and the harm that is left on the true faults. The first plan is called
 right when it costs no more than one hour of labour above what someone who knew every fault would
@@ -198,7 +200,7 @@ class Workbench:
         self._now = Evidence(1, codes, {}, {**self._now.numbers, **read})
 
     def repair(self, bay: Bay, plan: Plan) -> None:
-        """Carry a plan out: what was seen so far is the past from here on."""
+        """Carry a plan out whose needs are done: what was seen is the past from here on."""
         knowledge = model().knowledge
         self.services_cost += service_plan(bay, plan).outlay
         history = knowledge.of_kind("history")
@@ -284,10 +286,12 @@ def value(_: Workbench, bay: Bay) -> Move | None:
     return best.move if best is not None else None
 
 
-def lookahead(_: Workbench, bay: Bay) -> Move | None:
-    """Highest net value, two tests ahead where no single one pays."""
+def lookahead(bench: Workbench, bay: Bay) -> Move | None:
+    """Highest net value; before any repair two tests ahead where no single one pays."""
     single = bay.planner.rank(bay.progress)
-    best = single.best or bay.planner.plan(bay.progress, 2, single=single).best
+    best = single.best
+    if best is None and not bench.repairs:
+        best = bay.planner.plan(bay.progress, 2, single=single).best
     return best.move if best is not None else None
 
 
@@ -343,13 +347,19 @@ def diagnose(car: Car, name: str) -> Outcome:
 
 
 def _tested(bench: Workbench, name: str) -> tuple[Plan, Bay]:
-    """The plan chosen once the policy tests no more."""
+    """The plan chosen once the policy tests no more, and nothing is left to do before it."""
     policy = POLICIES[name]
-    bay = bench.bay()
-    while (move := policy(bench, bay)) is not None:
-        bench.do(move)
+    while True:
         bay = bench.bay()
-    return bay.decision.best(most_probable(bay) if name == "trade" else bay.marginal), bay
+        move = policy(bench, bay)
+        if move is None:
+            plan = bay.decision.best(most_probable(bay) if name == "trade" else bay.marginal)
+            first = service_plan(bay, plan).first
+            way = bay.gates.way(first[0], bay.progress) if first else None
+            if not isinstance(way, Move):
+                return plan, bay
+            move = way
+        bench.do(move)
 
 
 def _repairs(plan: Plan, bay: Bay) -> bool:
@@ -380,6 +390,7 @@ def _informed_cost(car: Car) -> float:
         plan = bay.decision.best(truth[0])
         if not _repairs(plan, bay) or len(bench.repairs) == MOST_REPAIRS:
             return bench.services_cost + float(bay.decision.cost_of(plan, truth)[0])
+        bench.done += service_plan(bay, plan).first
         bench.repair(bay, plan)
 
 
