@@ -618,7 +618,7 @@ def test_names_and_notes_are_data_whatever_they_hold(book: CaseBook, model: Mode
     (event,) = book.events(1)
     stored = name.replace("\ud800", "?")
     assert (event.who, event.note, event.content["name"]) == (stored, stored, stored)
-    assert load_case(case_text(replay([event])), model.knowledge).findings == {}
+    assert load_case(case_text(replay([event]), model.knowledge), model.knowledge).findings == {}
 
 
 @settings(max_examples=40, deadline=None)
@@ -640,7 +640,7 @@ def test_a_case_written_as_a_file_and_read_again_is_the_same_case(
     with CaseBook(tmp_path_factory.mktemp("export") / "book.db") as book:
         work = Casework(book, model)
         first = work.open("van", said, {"moisture": "damp"} if data.draw(st.booleans()) else None)
-        again = load_case(case_text(first.state), knowledge)
+        again = load_case(case_text(first.state, knowledge), knowledge)
         second = work.open(
             "again",
             [(one.name, one.value) for one in observations_of(again)],

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from loopodds import visits
 from loopodds.aliases import FloatArray
 from loopodds.assembly import build_network
 from loopodds.assessment import assess, believe, stated_context
@@ -321,6 +322,39 @@ def test_a_what_if_keeps_the_repairs(model):
     )
 
 
+def test_what_cannot_be_followed_any_more_is_left_out_and_said(model, monkeypatch):
+    later = after(("replace_compressor_set",), SEEN, SINCE)
+    assert assess(later, model).warnings == later.warnings
+    monkeypatch.setattr(visits, "MOST_CELLS", 20_000)
+    found = assess(later, model)
+    (told,) = set(found.warnings) - set(later.warnings)
+    assert told.startswith("what was seen before repair 1 is not used any more")
+    silent = after(("replace_compressor_set",), {}, SINCE)
+    assert found.p_sound == pytest.approx(assess(silent, model).p_sound, abs=1e-12)
+
+
+def test_conditions_hold_until_others_are_told(knowledge):
+    then, now = {"ambient": "30 degC", "humidity": "60 %"}, {"ambient": "10 degC"}
+    round_ = {"services": ["repair_control"], "readings": {"vent": "14 degC"}}
+    told = inspection_from({"conditions": now, "repaired": [{**round_, "conditions": then}]})
+    assert told.repairs[0].before.conditions["ambient"].text == "30 degC"
+    assert told.conditions["ambient"].text == "10 degC"
+    assert told.conditions["humidity"].text == "60 %"
+    bare = inspection_from({"conditions": now, "repaired": [round_, round_]})
+    assert all(r.before.conditions["ambient"].text == "10 degC" for r in bare.repairs)
+
+
+def test_what_was_seen_in_warm_weather_is_judged_by_it(model):
+    """Bubbles in the line mean little on a cool day, whatever the weather of the proof run."""
+    seen = {"findings": {"line_bubbles": "steady"}}
+    warm = after(("put_charge_back",), seen)
+    cool = replace(
+        warm, conditions=inspection_from({"conditions": {"ambient": "8 degC"}}).conditions
+    )
+    here = believe(inspection_from({**CAR, **seen}), model).condition("undercharge")
+    assert believe(cool, model).condition("undercharge") == pytest.approx(here, abs=1e-9)
+
+
 # --- case book and case file -------------------------------------------------------------------
 
 
@@ -362,6 +396,28 @@ def test_a_repair_is_taken_back_like_any_other_step(work):
     assert work.redo(number).state.repairs[0].services == ("recover_and_charge",)
 
 
+def test_what_is_told_after_a_repair_does_not_change_what_was_seen_before(work):
+    number = work.open("van", [("refrigerant", "R134a"), ("cooling", "weak")]).state.number
+    work.record(number, [("low_side", "1 bar"), ("high_side", "9 bar")])
+    work.repaired(number, ["repair_control"])
+    before_it = work.show(number).after.conditions["undercharge"]
+    told = work.record(number, [("ambient", "10 degC")])
+    assert told.after.conditions["undercharge"] == pytest.approx(before_it, abs=0.02)
+    with pytest.raises(LoopoddsError, match="the setting is how the car came"):
+        work.record(number, [("setting", "routine")])
+    with pytest.raises(LoopoddsError, match="low_side was recorded before repair 1"):
+        work.doubt(number, [("low_side", None)])
+
+
+def test_a_service_that_the_knowledge_has_lost_does_not_lock_a_case(work, model, tmp_path):
+    number = repaired_case(work)
+    work.repaired(number, ["clean_the_loop"])
+    services = {n: s for n, s in model.knowledge.services.items() if n != "clean_the_loop"}
+    poorer = Model(replace(model.knowledge, services=services, digest="poorer"))
+    answer = Casework(work.book, poorer).show(number)
+    assert any("clean_the_loop was done" in text for text in answer.warnings())
+
+
 def test_without_a_plan_the_services_have_to_be_named(work):
     number = work.open("van").state.number
     with pytest.raises(LoopoddsError, match="no plan was chosen; name the services"):
@@ -375,7 +431,7 @@ def test_a_repaired_case_leaves_the_book_and_comes_back_the_same(work, model, tm
     work.repaired(number, [])
     stood = work.record(number, [("low_side", "1.8 bar"), ("vacuum_hold", "holds")])
     path = tmp_path / "van.toml"
-    path.write_text(case_text(stood.state), encoding="utf-8")
+    path.write_text(case_text(stood.state, model.knowledge), encoding="utf-8")
     read = load_case(path, model.knowledge)
     assert read.repairs[0].services == ("recover_and_charge",)
     belief = believe(read, model)
@@ -388,7 +444,9 @@ def test_a_repaired_case_leaves_the_book_and_comes_back_the_same(work, model, tm
     ("text", "problem"),
     [
         ('[[repaired]]\nservices = ["dry_the_lop"]', "did you mean 'dry_the_loop'"),
-        ("[[repaired]]\nservices = []", "a list of services is needed"),
+        ("[[repaired]]\n[repaired.findings]", "a list of services is needed"),
+        ("[[repaired]]\nservices = [[1]]", "unknown service [1]"),
+        ("[[repaired]]\nservices = []\nconditions = 3", "a section with names below it is needed"),
         ('[[repaired]]\nservices = ["dry_the_loop"]\nfindngs = {}', "did you mean 'findings'"),
         (
             '[[repaired]]\nservices = ["dry_the_loop"]\n[repaired.findings]\nsample_bubbels = "no"',

@@ -63,9 +63,10 @@ def print_assessment(result: Assessment, knowledge: Knowledge) -> None:
 
 def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     page.line(Text(result.case, STRONG), Text(f" {_about(result)}", FAINT))
-    for services in result.repairs:
-        done = ", ".join(knowledge.services[name].title.lower() for name in services)
-        page.line(Text(f" repaired since: {done}; what was seen before counts for then", FAINT))
+    done = [knowledge.services[name].title.lower() for one in result.repairs for name in one]
+    if done:
+        text = f" repaired since: {'; '.join(done)}. What was seen before counts for then."
+        page.line(Text(text, FAINT))
     page.line("")
     leader = result.conditions[0]
     if not (_looked(result, knowledge) or result.repairs):

@@ -35,6 +35,7 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
         "case": state.number,
         "name": state.name,
         "closed": state.closed,
+        "repairs": [list(repair.services) for repair in state.repairs],
         "recorded": [
             {"position": e.position, "time": e.time, "kind": e.kind, "what": described(e)}
             for e in answer.events
@@ -48,7 +49,7 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
         "knowledge_before": answer.older or answer.model.knowledge.digest,
         "warnings": [
             *answer.skipped(),
-            *answer.inspection.warnings,
+            *answer.warnings(),
             *filter(None, [next_up.problem]),
         ],
     }
@@ -89,7 +90,7 @@ def print_case(answer: Answer, next_up: Next) -> None:
         page.rows(list(state.confirmed.items()))
     _leading(page, answer)
     _next(page, answer, next_up)
-    _warnings(page, answer.inspection.warnings)
+    _warnings(page, answer.warnings())
 
 
 def _noted_rows(noted: Mapping[str, Noted]) -> list[Sequence[Cell]]:
@@ -217,7 +218,9 @@ def _changed_knowledge(page: Page, answer: Answer) -> None:
 
 def _work(page: Page, answer: Answer) -> None:
     """How to go on once the plan is carried out; what work that was recorded has shown."""
-    if any(event.kind == "plan_chosen" for event in answer.events):
+    services = answer.model.knowledge.services
+    chosen = [n for e in answer.events if e.kind == "plan_chosen" for n in e.content["services"]]
+    if any(services[name].cures for name in chosen):
         page.marked("-", f"once it is done: loopodds case repaired {answer.state.number}")
     for name in answer.shown():
         node = answer.model.knowledge.node(name)

@@ -214,10 +214,11 @@ def work(number: int, **given: Any) -> None:
 
 def _export_case(number: int, out: str | None, desk: Desk) -> None:
     from loopodds.caseexport import case_text, write_whole
+    from loopodds.knowledge import load_knowledge
     from loopodds.replay import replay
 
     with desk.opened(write=False) as book:
-        text = case_text(replay(book.events(number)))
+        text = case_text(replay(book.events(number)), load_knowledge(desk.knowledge))
     if out is None:
         click.echo(text, nl=False)
         return

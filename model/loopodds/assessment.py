@@ -19,7 +19,7 @@ from loopodds.knowledge import SOUND, Knowledge
 from loopodds.likelihoods import interval_codes
 from loopodds.nodes import Node, Shape
 from loopodds.repaired import changed_by
-from loopodds.visits import encoded
+from loopodds.visits import encoded, left_out
 
 # From which probability a page names a sound car, a first condition, a further one.
 SOUND_FROM, SETTLED_FROM, ALSO_FROM = 0.60, 0.40, 0.60
@@ -214,7 +214,7 @@ def assess(
         next_tests=tuple(next_tests),
         plan=plan,
         cautions=cautions_for(context, ranking, recorded, knowledge),
-        warnings=inspection.warnings,
+        warnings=(*inspection.warnings, *left_out(inspection, belief.model)),
     )
 
 

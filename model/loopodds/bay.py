@@ -11,7 +11,6 @@ import numpy as np
 from loopodds.aliases import FloatArray
 from loopodds.belief import Belief
 from loopodds.calibrated import Calibrated
-from loopodds.cures import lost_in_vain
 from loopodds.decision import Decision
 from loopodds.errors import unknown_name
 from loopodds.gates import Gates
@@ -100,7 +99,7 @@ class Bay:
     @cached_property
     def harm(self) -> FloatArray:
         """Harm of every state of every fault, left for a season, shape (fault columns,)."""
-        return harm_of(self.gates) + lost_in_vain(self.belief.model.services_done, self.knowledge)
+        return harm_of(self.gates, self.belief.model.services_done)
 
     @cached_property
     def marginal(self) -> FloatArray:

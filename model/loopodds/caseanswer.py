@@ -14,6 +14,7 @@ from loopodds.inspection import Inspection
 from loopodds.repaired import shown_by
 from loopodds.replay import CaseState
 from loopodds.skipped import skipped
+from loopodds.visits import left_out
 
 SEEN_TO_MOVE = 0.01
 """Least change of a probability that is told."""
@@ -78,20 +79,27 @@ class Answer:
         told = [move for move in moves if abs(move.after - move.before) >= least]
         return sorted(told, key=lambda move: -abs(move.after - move.before))
 
+    def warnings(self) -> tuple[str, ...]:
+        """What is odd about the case, and what could not be used."""
+        told = self.inspection.warnings
+        if not self.inspection.repairs:
+            return told
+        return (*told, *left_out(self.inspection, self.belief().model))
+
     def new_warnings(self) -> list[str]:
         """Guards that the call went past, and warnings that the case did not have before it."""
         told = self.before.warnings
-        return [*self.skipped(), *(text for text in self.inspection.warnings if text not in told)]
+        return [*self.skipped(), *(text for text in self.warnings() if text not in told)]
 
     def skipped(self) -> list[str]:
         """Guards that should have been passed before what the call recorded."""
         return skipped(self.events, self.state, self.model.knowledge)
 
     def shown(self) -> tuple[str, ...]:
-        """What was to be seen while services that the call recorded were done, not yet noted."""
-        knowledge = self.model.knowledge
-        done = [s for e in self.events if e.kind == "repaired" for s in e.content["services"]]
-        return tuple(n for n in shown_by(done, knowledge) if n not in self.state.noted)
+        """What was to be seen during the last repair, if the call recorded it, not yet noted."""
+        done = [e.content["services"] for e in self.events if e.kind == "repaired"]
+        names = shown_by(done[-1], self.model.knowledge) if done else ()
+        return tuple(name for name in names if name not in self.state.noted)
 
     def ranking(self) -> list[tuple[str, float]]:
         """Conditions by probability, highest first."""

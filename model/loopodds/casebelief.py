@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from loopodds.inspection import Inspection
 from loopodds.knowledge import SOUND, Knowledge
 from loopodds.repaired import still_done
 from loopodds.replay import CaseState, states
-from loopodds.sections import inspection_from
+from loopodds.sections import REPAIRED, inspection_from
 from loopodds.visits import encoded
 
 TOLERANCE = 1e-12
@@ -55,7 +56,17 @@ def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
         If something recorded cannot be read under this knowledge.
     """
     name = f"case {state.number}" if state.number else "new case"
-    return inspection_from(state.sections(), knowledge, name)
+    sections = state.sections()
+    gone = set()
+    for repair in sections.get(REPAIRED, ()):
+        gone |= set(repair["services"]) - knowledge.services.keys()
+        repair["services"] = [s for s in repair["services"] if s in knowledge.services]
+    inspection = inspection_from(sections, knowledge, name)
+    unknown = tuple(
+        f"{service} was done, which the knowledge does not have any more: it counts for nothing"
+        for service in sorted(gone)
+    )
+    return replace(inspection, warnings=inspection.warnings + unknown)
 
 
 def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
@@ -66,7 +77,8 @@ def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
     done: tuple[str, ...] = ()
     for repair in state.repairs:
         told = [test for test in (*done, *repair.tests_done) if test in knowledge.tests]
-        done = still_done(told, repair.services, knowledge)
+        services = tuple(name for name in repair.services if name in knowledge.services)
+        done = still_done(told, services, knowledge)
     now = [test for test in state.tests_done if test in knowledge.tests]
     return tuple(dict.fromkeys((*done, *now)))
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple, TextIO
 
-from loopodds.casebelief import inspection_of
+from loopodds.casebelief import inspection_of, tests_of
 from loopodds.casebook import CaseBook
 from loopodds.columns import CONFIRMED
 from loopodds.inspection import Inspection, Quantity, reading_dimension
@@ -40,15 +40,16 @@ class Archived(NamedTuple):
     left_out: tuple[str, ...]
 
 
-def case_text(state: CaseState) -> str:
+def case_text(state: CaseState, knowledge: Knowledge) -> str:
     """A case as a case file: reading it back gives the same belief.
 
     What has no place in it stands as a comment: tests done, what is doubted and therefore unused.
     """
     title = _comment(f"case {state.number} of the case book: {state.name}".rstrip(": "))
     head = [f"# {title}"]
-    if state.tests_done:
-        options = " ".join(f"--done {_comment(test)}" for test in state.tests_done)
+    done = tests_of(state, knowledge)
+    if done:
+        options = " ".join(f"--done {_comment(test)}" for test in done)
         head.append(f"# tests done, to be given to assess, next and plan: {options}")
     lines = head.copy()
     sections = state.sections()
@@ -71,7 +72,9 @@ def _repair_lines(repair: NotedBefore) -> list[str]:
     used = used_sections(repair.noted)
     for section in BEFORE:
         header = f"{REPAIRED}.{section}"
-        lines += _section_lines(section, header, used.get(section, {}), repair.noted)
+        found = _section_lines(section, header, used.get(section, {}), repair.noted)
+        # without conditions of its own it would take those of the case
+        lines += found or ["", f"[{header}]"] * (section == "conditions")
     return lines
 
 

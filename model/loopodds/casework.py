@@ -19,6 +19,7 @@ from loopodds.engine import Model
 from loopodds.errors import InspectionError, LoopoddsError, unknown_name
 from loopodds.observations import Value, clean, in_order, is_number, observation, spelled_out
 from loopodds.replay import CaseError, CaseState, Noted, described, replay, states
+from loopodds.visits import SETTING
 
 ATTEMPTS = 50
 """How often a step is tried again because another process wrote in between."""
@@ -90,7 +91,13 @@ class Casework:
             If observations cannot hold together; nothing is recorded then.
         """
         planned = self._observed(observations)
-        return self._step(case, lambda state: planned)
+
+        def plan(state: CaseState) -> list[Planned]:
+            if state.repairs and any(content["name"] == SETTING for _, content in planned):
+                raise CaseError(f"case {case}: the setting is how the car came, before any repair")
+            return planned
+
+        return self._step(case, plan)
 
     def doubt(self, case: int, doubts: Iterable[tuple[str, Value | None]]) -> Answer:
         """Say that an observation may be wrong.
@@ -332,6 +339,10 @@ _NOTHING = Posterior({}, 0.0, 0.0)
 
 
 def _noted(state: CaseState, name: str) -> Noted:
+    for number, repair in enumerate(state.repairs, start=1):
+        if name in repair.noted and name not in state.noted:
+            hint = f"`loopodds case undo {state.number}` leads back there"
+            raise CaseError(f"{name} was recorded before repair {number}; {hint}")
     if name not in state.noted:
         raise unknown_name("entry of this case", name, state.noted)
     return state.noted[name]

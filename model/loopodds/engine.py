@@ -9,8 +9,8 @@ import numpy as np
 
 from loopodds.aliases import FloatArray, Query
 from loopodds.assembly import build_network
-from loopodds.errors import ImpossibleEvidence
-from loopodds.junction import JunctionTree, Posterior
+from loopodds.errors import ImpossibleEvidence, TooLarge
+from loopodds.junction import JunctionTree, Posterior, plan_of
 from loopodds.knowledge import Condition, Knowledge, load_knowledge
 from loopodds.network import Evidence, Network
 from loopodds.repaired import Repair, repaired_network
@@ -71,10 +71,17 @@ class Model:
             self._trees[key] = JunctionTree(self._network(context))
         return self._trees[key]
 
+    def fits(self, context: Context, most: int) -> bool:
+        """Whether the cliques of a context have at most so many configurations together."""
+        try:
+            return plan_of(self._network(context)).space <= most
+        except TooLarge:
+            return False
+
     def _network(self, context: Context) -> Network:
-        return repaired_network(
-            build_network(self.knowledge, context), self.repairs, self.knowledge
-        )
+        earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
+        networks = [build_network(self.knowledge, one) for one in (*earlier, context)]
+        return repaired_network(networks, self.repairs, self.knowledge)
 
     def _sound_tree(self, context: Context) -> tuple[JunctionTree, float]:
         """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""

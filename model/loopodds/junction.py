@@ -84,8 +84,7 @@ class JunctionTree:
         self._spans: dict[frozenset[str], tuple[int, ...]] = {}
         families = {n: (*v.parents, n) for n, v in network.hidden.items()}
         observed: dict[str, Discrete | GaugeNode] = {**network.observables, **network.gauges}
-        scopes = [*families.values(), *(v.parents for v in observed.values())]
-        self.plan = plan_tree(scopes, cards)
+        self.plan = plan_of(network)
         self._cliques = [
             _Clique(
                 scope,
@@ -249,6 +248,21 @@ class JunctionTree:
             inward = messages[index]
             ratio = np.divide(outward, inward, out=np.zeros_like(outward), where=inward > 0)
             beliefs[index] *= ratio.reshape(*clique.axes(clique.separator), rows)
+
+
+def plan_of(network: Network) -> Plan:
+    """Plan of the tree of a network, before any array is made.
+
+    Raises
+    ------
+    TooLarge
+        If exact inference would not fit in memory.
+    """
+    cards = {name: len(variable.states) for name, variable in network.hidden.items()}
+    families = [(*variable.parents, name) for name, variable in network.hidden.items()]
+    words = [node.parents for node in network.observables.values()]
+    gauges = [node.parents for node in network.gauges.values()]
+    return plan_tree([*families, *words, *gauges], cards)
 
 
 def _span(plan: Plan, wanted: frozenset[str]) -> tuple[int, ...]:

@@ -28,11 +28,18 @@ from loopodds.network import Discrete, GaugeNode, Network, topological
 class Repair:
     """Services done together, and what had been seen since the repair before them.
 
-    ``seen`` are findings and gauges; what was told of the car's past does not change.
+    Attributes
+    ----------
+    services : tuple of str
+    seen : frozenset of str
+        Findings and gauges; what was told of the car's past does not change.
+    context : tuple of (str, str), optional
+        In which they were seen (the weather may have changed); that of the present when left out.
     """
 
     services: Query
     seen: frozenset[str]
+    context: tuple[tuple[str, str], ...] | None = None
 
 
 def before(name: str, number: int) -> str:
@@ -97,34 +104,37 @@ def shown_by(services: Iterable[str], knowledge: Knowledge) -> Query:
     return tuple(dict.fromkeys(name for one in works for name in one.extra.get("shows", ())))
 
 
-def repaired_network(network: Network, repairs: Sequence[Repair], knowledge: Knowledge) -> Network:
+def repaired_network(
+    networks: Sequence[Network], repairs: Sequence[Repair], knowledge: Knowledge
+) -> Network:
     """The network of a car on which repairs were done.
 
     Parameters
     ----------
-    network : Network
-        Of the car as it came.
+    networks : sequence of Network
+        As if nothing had been done, in the context before each repair and in the present one.
     repairs : sequence of Repair
         In the order in which they were done.
     knowledge : Knowledge
         What the services cure.
     """
     if not repairs:
-        return network
-    times = _Times(network, repairs, knowledge)
-    now = len(repairs)
+        return networks[-1]
+    times = _Times(networks[0], repairs, knowledge)
+    now, last = len(repairs), networks[-1]
     hidden: dict[str, Discrete] = {}
-    for name, variable in network.hidden.items():
+    for name, variable in networks[0].hidden.items():
         if name in times.courses:
             hidden[times.carrier(name)] = times.followed(variable)
             hidden[name] = times.at_last(variable)
         else:
-            for moment in range(now + 1):
+            for moment, network in enumerate(networks):
                 here = times.name(name, moment)
-                hidden.setdefault(here, times.node(variable, moment, here))
-    observables = {n: times.node(v, now, n) for n, v in network.observables.items()}
-    gauges = {n: times.node(v, now, n) for n, v in network.gauges.items()}
-    for moment, repair in enumerate(repairs):
+                if here not in hidden:
+                    hidden[here] = times.node(network.hidden[name], moment, here)
+    observables = {n: times.node(v, now, n) for n, v in last.observables.items()}
+    gauges = {n: times.node(v, now, n) for n, v in last.gauges.items()}
+    for moment, (repair, network) in enumerate(zip(repairs, networks, strict=False)):
         for name in sorted(repair.seen):
             was = before(name, moment + 1)
             if name in network.gauges:
@@ -237,11 +247,15 @@ def _bearing(
 
 
 def names_before(
-    repairs: Iterable[Repair], seen_now: Iterable[str], knowledge: Knowledge
+    repairs: Iterable[Repair],
+    seen_now: Iterable[str],
+    knowledge: Knowledge,
+    context: Mapping[str, str] | None = None,
 ) -> list[Mapping[str, str]]:
     """For each repair the names under which what had been seen before it is evidence now.
 
-    What no repair has changed keeps its plain name. What was looked at again though no repair had
+    What no repair has changed keeps its plain name, unless it has to be judged by another context
+    than the present one. What was looked at again though no repair had
     changed it is left out: it is the same thing, and the later look stands.
     """
     again, changed = set(seen_now), set[str]()
@@ -249,7 +263,18 @@ def names_before(
     for number, repair in reversed(list(enumerate(repairs, start=1))):
         here = changed_by(repair.services, knowledge)
         again, changed = again - here, changed | here
+        other = changed | _judged_otherwise(repair, context, knowledge)
         standing = sorted(repair.seen - again)
-        found.append({n: before(n, number) if n in changed else n for n in standing})
+        found.append({n: before(n, number) if n in other else n for n in standing})
         again |= repair.seen
     return found[::-1]
+
+
+def _judged_otherwise(
+    repair: Repair, context: Mapping[str, str] | None, knowledge: Knowledge
+) -> set[str]:
+    """What was seen before a repair and depends on something in which the context differs."""
+    if repair.context is None or context is None:
+        return set()
+    differ = {key for key, _ in set(repair.context) ^ set(context.items())}
+    return {n for n in repair.seen if differ.intersection(knowledge.node(n).context_keys())}

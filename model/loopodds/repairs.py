@@ -86,7 +86,7 @@ def repair_decision(
     faults = knowledge.of_kind("fault")
     shape = tuple((name, len(node.states)) for name, node in faults.items())
     lost = lost_in_vain(repaired, knowledge)
-    harm = harm_of(gates) + lost
+    harm = harm_of(gates, repaired)
     offers = offers_for(gates, failed)
     tests = sorted({need for offer in offers for need in offer.needs} - {FILLING})
     needs = tuple(name for name in knowledge.tests if name in tests)
@@ -114,15 +114,20 @@ def repair_decision(
     return Decision(shape, needs, tuple(settings), book.informed(curing), ended_by, owed)
 
 
-def harm_of(gates: Gates) -> FloatArray:
-    """Harm of each state of each fault left for a season on this car, shape (fault columns,)."""
+def harm_of(gates: Gates, repaired: Sequence[str] = ()) -> FloatArray:
+    """Harm of each state of each fault left for a season on this car, shape (fault columns,).
+
+    What services done already put into the loop in vain is part of it.
+    """
     knowledge = gates.knowledge
     harms = {name: dict(states) for name, states in knowledge.harms.items()}
     for name, blocks in knowledge.harms_in_context.items():
         for block in blocks:
             if matches(block["when"], gates.context):
                 harms[name] |= {key: float(value) for key, value in block.items() if key != "when"}
-    return np.array([harms.get(v, {}).get(state, 0.0) for v, state in fault_columns(knowledge)])
+    columns = fault_columns(knowledge)
+    left = np.array([harms.get(variable, {}).get(state, 0.0) for variable, state in columns])
+    return left + lost_in_vain(repaired, knowledge)
 
 
 def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:

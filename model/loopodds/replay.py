@@ -15,13 +15,13 @@ from typing import Any, NamedTuple
 from loopodds.casebook import Event
 from loopodds.errors import LoopoddsError
 from loopodds.observations import Value
+from loopodds.sections import BEFORE, REPAIRED
 
 TELLING = ("seen", "read", "doubted", "withdrawn", "repaired", "undone", "redone")
 """Kinds of event that change what is known of the car."""
 
 LASTING = ("vehicle", "conditions", "history")
-CHANGING = ("conditions", "findings", "readings")
-"""Sections that stand after a repair, and those that belong to the time before it."""
+"""Sections that stand after a repair."""
 
 SOUND_WORDS = ("absent", "right")
 SPELLED_OUT = 3
@@ -91,8 +91,8 @@ class CaseState:
         """The case as a case file has it: what is used, and what was confirmed."""
         sections: dict[str, Any] = used_sections(self.noted)
         if self.repairs:
-            sections["repaired"] = [
-                {"services": list(repair.services), **used_sections(repair.noted)}
+            sections[REPAIRED] = [
+                {"services": list(repair.services), "conditions": {}, **used_sections(repair.noted)}
                 for repair in self.repairs
             ]
         if self.confirmed:
@@ -213,7 +213,7 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
         try:
             if event.kind == "repaired":
                 services = tuple(event.content["services"])
-                repairs.append(NotedBefore(services, _of(noted, CHANGING), tuple(tests)))
+                repairs.append(NotedBefore(services, _of(noted, BEFORE), tuple(tests)))
                 noted, tests = _of(noted, LASTING), {}
             elif event.kind == "test_done":
                 tests[event.content["test"]] = None

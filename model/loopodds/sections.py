@@ -89,7 +89,10 @@ def inspection_from(
 
 
 def check_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Place) -> Inspection:
-    """Inspection from plain data whose lines in a file may be known.
+    """Inspection from plain data whose lines in a file may be known, with what was done since.
+
+    Conditions hold until others are told: before the first repair those of the case where that
+    repair has none of its own, from then on those of the round before.
 
     Raises
     ------
@@ -97,6 +100,62 @@ def check_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Pla
         Naming file, line, section, key, value and the nearest valid spelling; one line for each
         value that cannot be used, in the order of the file, then for each that cannot be.
     """
+    if REPAIRED not in sections:
+        return _one_round(sections, knowledge, place)
+    now = {key: content for key, content in sections.items() if key != REPAIRED}
+    stated = _one_round(now, knowledge, place).conditions
+    entries = sections[REPAIRED]
+    if not isinstance(entries, Sequence) or isinstance(entries, str):
+        raise place.error(REPAIRED, "", "write [[repaired]], once for each repair")
+    repairs: list[RepairDone] = []
+    conditions = now.get("conditions", {})
+    for number, one in enumerate(entries, start=1):
+        here = Place(f"{place.name}: {REPAIRED} {number}")
+        services = _services(one, knowledge, here)
+        if "conditions" in one:
+            standing = conditions if repairs else _setting(conditions)
+            conditions = {**standing, **one["conditions"]}
+        told: dict[str, Any] = {key: now[key] for key in ("vehicle", "history") if key in now}
+        seen = {key: one[key] for key in BEFORE if key in one}
+        before = _one_round({**told, **seen, "conditions": conditions}, knowledge, here)
+        repairs.append(RepairDone(services, replace(before, name=f"repair {number}")))
+    conditions = {**conditions, **{key: now["conditions"][key] for key in stated}}
+    last = _one_round({**now, "conditions": conditions}, knowledge, place)
+    rounds = [("", last), *((f"before {r.before.name}: ", r.before) for r in repairs)]
+    warnings = [
+        f"{when}{text}" for when, one in rounds for text in one.warnings if text != NOTHING_OBSERVED
+    ]
+    return replace(last, warnings=tuple(warnings), repairs=tuple(repairs))
+
+
+def _setting(conditions: Mapping[str, Any]) -> dict[str, Any]:
+    """Of the conditions what does not change while the car is there."""
+    return {key: conditions[key] for key in ("setting", "altitude") if key in conditions}
+
+
+def _services(one: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]:
+    """Services of one repair, once its form is right."""
+    if not isinstance(one, Mapping):
+        raise here.error("", "", f"services and sections are needed, not {show(one)}")
+    for key, content in one.items():
+        if key not in ("services", *BEFORE):
+            raise here.error("", key, f"unknown; {suggestion(key, ('services', *BEFORE))}")
+        if key in BEFORE and not isinstance(content, Mapping):
+            problem = f"a section with names below it is needed, not {show(content)}"
+            raise here.error(key, "", problem)
+    services = one.get("services")
+    if not isinstance(services, Sequence) or isinstance(services, str):
+        example = f'services = ["{next(iter(knowledge.services))}"]'
+        raise here.error("", "services", f"a list of services is needed, as {example}")
+    for name in services:
+        if not isinstance(name, str) or name not in knowledge.services:
+            hint = suggestion(str(name), list(knowledge.services))
+            raise here.error("", "services", f"unknown service {show(name)}; {hint}")
+    return tuple(dict.fromkeys(services))
+
+
+def _one_round(sections: Mapping[str, Any], knowledge: Knowledge, place: Place) -> Inspection:
+    """What was recorded between two repairs, checked."""
     refused = Refused()
     found: dict[str, dict[str, Any]] = {section: {} for section in SECTIONS}
     entries: dict[str, Entry] = {}
@@ -114,51 +173,7 @@ def check_sections(sections: Mapping[str, Any], knowledge: Knowledge, place: Pla
         if not (partial and _leans_on_others(entry, knowledge)):
             refused.note(entry.error(f"{show(entry.value)}: {bad.reason}"))
     refused.tell()
-    repairs = _repairs(sections, knowledge, place)
-    told = notes(batch, knowledge)
-    warnings = [
-        *(text for text in told if not (repairs and text == NOTHING_OBSERVED)),
-        *(f"before {r.before.name}: {text}" for r in repairs for text in r.before.warnings),
-    ]
-    return replace(inspection, warnings=tuple(warnings), repairs=repairs)
-
-
-def _repairs(
-    sections: Mapping[str, Any], knowledge: Knowledge, place: Place
-) -> tuple[RepairDone, ...]:
-    """What was done to the car, each checked as an inspection of its own."""
-    entries = sections.get(REPAIRED, ())
-    if not isinstance(entries, Sequence) or isinstance(entries, str):
-        raise place.error(REPAIRED, "", "write [[repaired]], once for each repair")
-    return tuple(
-        _repair(one, number, sections, knowledge, place)
-        for number, one in enumerate(entries, start=1)
-    )
-
-
-def _repair(
-    one: Any, number: int, sections: Mapping[str, Any], knowledge: Knowledge, place: Place
-) -> RepairDone:
-    """One repair; car, history and conditions are those of the case where it says no others."""
-    here = Place(f"{place.name}: {REPAIRED} {number}")
-    if not isinstance(one, Mapping):
-        raise place.error(REPAIRED, "", f"services and sections are needed, not {show(one)}")
-    for key in one:
-        if key not in ("services", *BEFORE):
-            raise here.error("", key, f"unknown; {suggestion(key, ('services', *BEFORE))}")
-    services = one.get("services")
-    if not isinstance(services, Sequence) or isinstance(services, str) or not services:
-        example = f'services = ["{next(iter(knowledge.services))}"]'
-        raise here.error("", "services", f"a list of services is needed, as {example}")
-    for name in services:
-        if name not in knowledge.services:
-            hint = suggestion(str(name), list(knowledge.services))
-            raise here.error("", "services", f"unknown service {show(name)}; {hint}")
-    conditions = {**sections.get("conditions", {}), **one.get("conditions", {})}
-    told = {key: sections[key] for key in ("vehicle", "history") if key in sections}
-    seen = {key: one[key] for key in BEFORE if key in one}
-    before = check_sections({**told, **seen, "conditions": conditions}, knowledge, here)
-    return RepairDone(tuple(services), replace(before, name=f"repair {number}"))
+    return replace(inspection, warnings=notes(batch, knowledge))
 
 
 def _take_in(entry: Entry, found: dict[str, Any], altitude_m: float, knowledge: Knowledge) -> None:
@@ -199,8 +214,6 @@ def _entries(
 ) -> Iterator[Entry]:
     """Entries with names that belong where they stand; what else there is, is refused."""
     for section, content in sections.items():
-        if section == REPAIRED:
-            continue
         if section not in SECTIONS:
             refused.note(_no_section(section, knowledge, place))
         elif not isinstance(content, Mapping):

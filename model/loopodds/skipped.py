@@ -9,7 +9,7 @@ from loopodds.knowledge import Knowledge
 from loopodds.lint_gates import earlier
 from loopodds.observations import Value
 from loopodds.phrases import lowered, sentence
-from loopodds.repaired import changed_by
+from loopodds.repaired import changed_by, shown_by
 from loopodds.replay import CaseState
 
 Open = tuple[tuple[str, ...], tuple[str, ...]]
@@ -28,7 +28,7 @@ def skipped(events: Iterable[Event], state: CaseState, knowledge: Knowledge) -> 
     knowledge : Knowledge
     """
     found: dict[Open, list[str]] = {}
-    for ways in _ways(events, knowledge):
+    for ways in _ways(events, state, knowledge):
         opened = {test: _open_guards(test, state, knowledge) for test in ways}
         if all(any(guards) for guards in opened.values()):
             found.setdefault(opened[ways[0]], []).append(knowledge.tests[ways[0]].title)
@@ -48,20 +48,25 @@ def _said(state: CaseState, knowledge: Knowledge) -> dict[str, Value]:
     said: dict[str, Value] = {}
     for repair in state.repairs:
         said |= {name: one.value for name, one in repair.noted.items() if one.used}
-        changed = changed_by(repair.services, knowledge)
+        services = tuple(name for name in repair.services if name in knowledge.services)
+        changed = changed_by(services, knowledge)
         said = {name: value for name, value in said.items() if name not in changed}
     return said | {name: one.value for name, one in state.noted.items() if one.used}
 
 
-def _ways(events: Iterable[Event], knowledge: Knowledge) -> Iterator[Sequence[str]]:
-    """For each entry the tests that it may come from."""
+def _ways(
+    events: Iterable[Event], state: CaseState, knowledge: Knowledge
+) -> Iterator[Sequence[str]]:
+    """For each entry the tests that it may come from; none for what work has shown by the way."""
+    services = [name for repair in state.repairs[-1:] for name in repair.services]
+    shown = shown_by([name for name in services if name in knowledge.services], knowledge)
     for event in events:
         if event.kind == "test_done":
             yield [event.content["test"]]
         elif event.kind in ("seen", "read"):
             name = event.content["name"]
             ways = [test.name for test in knowledge.tests.values() if name in test.yields]
-            if ways:
+            if ways and name not in shown:
                 yield ways
 
 

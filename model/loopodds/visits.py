@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
@@ -16,6 +17,10 @@ from loopodds.network import Evidence
 from loopodds.repaired import Repair, names_before
 
 T = TypeVar("T")
+MOST_CELLS = 1_000_000
+"""A tree of so many configurations still answers within some ten seconds."""
+SETTING = "setting"
+"""Context that is a matter of how the car came, whatever was done to it since."""
 
 
 def encoded(inspections: Sequence[Inspection], model: Model) -> list[tuple[Model, Group]]:
@@ -52,16 +57,51 @@ def _encoded(
         return [(model, group) for group in groups]
     rounds = [_one(repair.before, knowledge) for repair in repairs]
     history = knowledge.of_kind("history")
+    came = {key: value for key, value in rounds[0].context.items() if key == SETTING}
     done = tuple(
-        Repair(repair.services, frozenset(seen.evidence.names()) - history.keys())
+        Repair(
+            repair.services,
+            frozenset(seen.evidence.names()) - history.keys(),
+            tuple(sorted({**seen.context, **came}.items())),
+        )
         for repair, seen in zip(repairs, rounds, strict=True)
     )
-    own = Model(knowledge, done)
+    own = _that_fits(done, {**groups[0].context, **came}, knowledge)
     found = []
     for group in groups:
-        evidence = with_past([one.evidence for one in rounds], done, group.evidence, knowledge)
-        found.append((own, Group(rounds[0].context, group.rows, evidence)))
+        past = [one.evidence for one in rounds]
+        context = {**group.context, **came}
+        evidence = with_past(past, own.repairs, group.evidence, knowledge, context)
+        found.append((own, Group(context, group.rows, evidence)))
     return found
+
+
+def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], knowledge: Knowledge) -> Model:
+    """The model of repairs, which leaves out what was seen first where it would be too large."""
+    number = 0
+    while not (own := Model(knowledge, done)).fits(context, MOST_CELLS) and number < len(done):
+        silent = replace(done[number], seen=frozenset())
+        done = (*done[:number], silent, *done[number + 1 :])
+        number += 1
+    return own
+
+
+def left_out(inspection: Inspection, model: Model) -> tuple[str, ...]:
+    """A warning for each repair before which what was seen had to be left out.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    model : Model
+        From :func:`encoded`, or that of a belief.
+    """
+    pairs = zip(inspection.repairs, model.repairs, strict=False)
+    return tuple(
+        f"what was seen before repair {number} is not used any more: with all that came after it "
+        "it is more than can be followed exactly"
+        for number, (repair, used) in enumerate(pairs, start=1)
+        if not used.seen and (repair.before.findings or repair.before.readings)
+    )
 
 
 def _one(inspection: Inspection, knowledge: Knowledge) -> Group:
@@ -70,7 +110,11 @@ def _one(inspection: Inspection, knowledge: Knowledge) -> Group:
 
 
 def with_past(
-    rounds: Sequence[Evidence], done: Sequence[Repair], now: Evidence, knowledge: Knowledge
+    rounds: Sequence[Evidence],
+    done: Sequence[Repair],
+    now: Evidence,
+    knowledge: Knowledge,
+    context: Mapping[str, str] | None = None,
 ) -> Evidence:
     """Evidence of some rows after repairs, with that of the rounds before them.
 
@@ -82,12 +126,15 @@ def with_past(
         The repair at the end of each round.
     now : Evidence
         What was seen since the last one, and all that was told of the car.
+    knowledge : Knowledge
+    context : mapping of str to str, optional
+        The present one, where it may not be that of the rounds.
     """
     seen_now = {name for row in range(now.rows) for name in now.names(row)}
     codes: dict[str, IntArray] = dict(now.codes)
     soft: dict[str, FloatArray] = dict(now.soft)
     numbers = dict(now.numbers)
-    for past, names in zip(rounds, names_before(done, seen_now, knowledge), strict=True):
+    for past, names in zip(rounds, names_before(done, seen_now, knowledge, context), strict=True):
         wide = past.only(names).repeat(now.rows)
         codes |= _named(wide.codes, names)
         soft |= _named(wide.soft, names)
