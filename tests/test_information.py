@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -201,13 +202,9 @@ def test_a_reading_told_less_sharply_tells_less():
     sharp = Look(now, ["vent"]).bits()
     dull = Look(now, ["vent"], extra={"vent": 1.5}).bits()
     assert 0 < dull < sharp
-    wider = GaugeNode(
-        **{
-            **{key: getattr(tree.network.gauges["vent"], key) for key in GaugeNode.__slots__},
-            "spread": np.hypot(tree.network.gauges["vent"].spread, 1.5),
-            "wide": float(np.hypot(tree.network.gauges["vent"].wide, 1.5)),
-        }
-    )
+    gauge = tree.network.gauges["vent"]
+    wide = float(np.hypot(gauge.wide, 1.5))
+    wider = replace(gauge, spread=np.hypot(gauge.spread, 1.5), wide=wide)
     assert dull == pytest.approx(dense_bits(wider, now), abs=QUADRATURE)
 
 
