@@ -49,7 +49,7 @@ def next_tests(answer: Answer) -> Next:
     try:
         context = stated_context(answer.inspection, knowledge)
         prices = load_prices(os.environ.get("LOOPODDS_PRICES") or None, knowledge)
-        ranked = rank_tests(answer.belief(), done, prices, context)
+        ranked = rank_tests(answer.belief, done, prices, context)
     except LoopoddsError as error:
         return Next(problem=str(error))
     return Next(json_rows(ranked, COUNT))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 from loopodds.assessment import believe
@@ -38,7 +39,7 @@ class Before(NamedTuple):
     warnings: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Answer:
     """What a call did to a case and what is believed now.
 
@@ -66,6 +67,7 @@ class Answer:
     older: str
     model: Model
 
+    @cached_property
     def belief(self) -> Belief:
         """Exact posterior of the case as it stands, for further questions."""
         return believe(self.inspection, self.model)
@@ -84,7 +86,7 @@ class Answer:
         told = self.inspection.warnings
         if not self.inspection.repairs:
             return told
-        return (*told, *left_out(self.inspection, self.belief().model))
+        return (*told, *left_out(self.inspection, self.belief.model))
 
     def new_warnings(self) -> list[str]:
         """Guards that the call went past, and warnings that the case did not have before it."""

@@ -57,10 +57,10 @@ def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
     """
     name = f"case {state.number}" if state.number else "new case"
     sections = state.sections()
-    gone = set()
-    for repair in sections.get(REPAIRED, ()):
-        gone |= set(repair["services"]) - knowledge.services.keys()
-        repair["services"] = [s for s in repair["services"] if s in knowledge.services]
+    gone: set[str] = set()
+    for repair, section in zip(state.repairs, sections.get(REPAIRED, ()), strict=True):
+        section["services"] = repair.known(knowledge)
+        gone |= set(repair.services).difference(section["services"])
     inspection = inspection_from(sections, knowledge, name)
     unknown = tuple(
         f"{service} was done, which the knowledge does not have any more: it counts for nothing"
@@ -77,8 +77,7 @@ def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
     done: tuple[str, ...] = ()
     for repair in state.repairs:
         told = [test for test in (*done, *repair.tests_done) if test in knowledge.tests]
-        services = tuple(name for name in repair.services if name in knowledge.services)
-        done = still_done(told, services, knowledge)
+        done = still_done(told, repair.known(knowledge), knowledge)
     now = [test for test in state.tests_done if test in knowledge.tests]
     return tuple(dict.fromkeys((*done, *now)))
 

@@ -141,16 +141,22 @@ def rank_tests(
 
 
 def choose_test(bay: Bay, lookahead: int = 1) -> Choice:
-    """What to test next, looking ahead so many tests; pairs are tried before saying stop.
+    """What to test next, looking ahead so many tests; pairs are tried before saying stop."""
+    single, plan, depth = judged(bay, lookahead)
+    closed = tuple(bay.gates.closed(bay.progress))
+    return Choice(tuple(ranked(bay, single)), closed, plan, depth)
 
-    Not after a repair: its network is larger, and there pairs gained nothing (policy benchmark).
+
+def judged(bay: Bay, lookahead: int = 1) -> tuple[State, State, int]:
+    """Every single test judged, the best sequence, and how many tests ahead that looks.
+
+    Where no single test pays, pairs are tried. Not after a repair: there the network is larger, and
+    pairs saved nothing on 140 simulated cars (DEVELOPERS.md).
     """
     single = bay.planner.rank(bay.progress)
-    tests = tuple(ranked(bay, single))
     pairs = single.best is None and not bay.belief.model.repairs
     depth = max(lookahead, 2 if pairs else 1)
-    closed = tuple(bay.gates.closed(bay.progress))
-    return Choice(tests, closed, bay.planner.plan(bay.progress, depth, single=single), depth)
+    return single, bay.planner.plan(bay.progress, depth, single=single), depth
 
 
 def ranked(bay: Bay, state: State) -> list[RankedTest]:

