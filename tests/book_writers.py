@@ -21,11 +21,11 @@ import time
 from pathlib import Path
 from typing import Any
 
-from loopodds.casebook import CaseBook, Event
-from loopodds.casework import Casework
-from loopodds.engine import Model
-from loopodds.errors import LoopoddsError
-from loopodds.knowledge import load_knowledge
+from loopodds.base.errors import LoopoddsError
+from loopodds.casebook.book import CaseBook, Event
+from loopodds.casebook.work import Casework
+from loopodds.diagnosis.model import Model
+from loopodds.knowledge.records import load_knowledge
 
 MODEL = Model(load_knowledge(Path(__file__).parent / "small_knowledge"))
 STATES = {

@@ -7,13 +7,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from loopodds.aliases import FloatArray
-from loopodds.calibrated import Calibrated
-from loopodds.decision import Component, Decision, Setting
-from loopodds.junction import JunctionTree
-from loopodds.lookahead import Planner
-from loopodds.moves import Move, Progress, Results, Step
-from loopodds.network import Discrete, Evidence, Network
+from loopodds.base.arrays import FloatArray
+from loopodds.decision.expected_cost import Component, Decision, Setting
+from loopodds.decision.gates import Move, Progress, Results, Step
+from loopodds.decision.lookahead import Planner
+from loopodds.inference.joints import Calibrated
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.network import Discrete, Evidence, Network
 
 NOW = Progress((), frozenset())
 

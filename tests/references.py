@@ -12,9 +12,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
-from loopodds.aliases import FloatArray
-from loopodds.junction import JunctionTree
-from loopodds.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.base.arrays import FloatArray
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 
 Known = Mapping[str, FloatArray]
 """Likelihood vector by variable: one-hot for a state seen, anything non-negative if unsure."""

@@ -16,14 +16,21 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from loopodds.aliases import BoolArray, FloatArray, IntArray
-from loopodds.contexts import COOL_BELOW_C
-from loopodds.engine import Model
-from loopodds.gauges import NAMEPLATES, read_gauges
-from loopodds.inspection import CHOICES, InspectionBatch, reading_dimension
-from loopodds.refrigerants import refrigerant
-from loopodds.simulation import simulate
-from loopodds.units import column_unit
+from loopodds import (
+    CHOICES,
+    COOL_BELOW_C,
+    NAMEPLATES,
+    BoolArray,
+    FloatArray,
+    InspectionBatch,
+    IntArray,
+    Model,
+    column_unit,
+    read_gauges,
+    reading_dimension,
+    refrigerant,
+    simulate,
+)
 
 FOLDER = Path(__file__).parent.parent / "data" / "loopodds_data" / "archive"
 SEED = 20240611

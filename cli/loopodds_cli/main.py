@@ -11,7 +11,7 @@ import sys
 from importlib import import_module
 
 import click
-from loopodds.errors import LoopoddsError
+from loopodds import LoopoddsError
 
 COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
@@ -59,7 +59,7 @@ class Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """As click does; a misspelt command is answered with the nearest one."""
-        from loopodds.errors import nearest
+        from loopodds import nearest
 
         word = args[0]
         close = nearest(word, COMMANDS)

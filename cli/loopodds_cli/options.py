@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 from click.shell_completion import CompletionItem
-from loopodds.errors import LoopoddsError
+from loopodds import LoopoddsError
 
 if TYPE_CHECKING:
-    from loopodds.knowledge import Knowledge
+    from loopodds import Knowledge
 
     Word = click.ParamType[str]
 else:
@@ -19,7 +19,7 @@ else:
 
 
 class CaseType(Word):
-    """A case as written on the command line; read by :func:`loopodds_cli.cases.open_case`."""
+    """A case as written on the command line; read by :func:`loopodds_cli.desk.cases.open_case`."""
 
     name = "case"
 
@@ -27,7 +27,7 @@ class CaseType(Word):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Demo cases after an @, file names otherwise."""
-        from loopodds_cli.cases import MARK, demo_names
+        from loopodds_cli.desk.cases import MARK, demo_names
 
         if not incomplete.startswith(MARK):
             return [CompletionItem(incomplete, type="file")]
@@ -54,7 +54,7 @@ class NameType(Word):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Names that begin so; none when the knowledge cannot be read."""
-        from loopodds.knowledge import load_knowledge
+        from loopodds import load_knowledge
 
         try:
             names = self._listing(load_knowledge(ctx.params.get("knowledge")))

@@ -24,12 +24,12 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from loopodds.bay import Bay
-from loopodds.belief import Belief
-from loopodds.choice import ranked
-from loopodds.engine import Model
-from loopodds.network import Evidence
-from loopodds.simulation import simulate
+from loopodds.decision.next_test import ranked
+from loopodds.decision.workshop import Bay
+from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.simulation import simulate
+from loopodds.inference.network import Evidence
 
 CONTEXT = {
     "setting": "complaint",
@@ -96,7 +96,7 @@ def main() -> None:
     parser.add_argument("--cars", type=int, default=10)
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
-    import loopodds.kernels  # noqa: F401  (warm: the compiled loops are loaded)
+    import loopodds.inference.kernels  # noqa: F401  (warm: the compiled loops are loaded)
 
     beliefs = cars(Model(), options.cars, np.random.default_rng(20260401))
     for belief in beliefs[:2]:

@@ -16,12 +16,12 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from loopodds.aliases import BoolArray, IntArray
-from loopodds.calibration import wilson_interval
-from loopodds.engine import Model
-from loopodds.misreading import Suspect, named_suspect, suspects
-from loopodds.network import Evidence, GaugeNode
-from loopodds.simulation import draw_reading, hide, simulate
+from loopodds.base.arrays import BoolArray, IntArray
+from loopodds.diagnosis.misreading import Suspect, named_suspect, suspects
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.simulation import draw_reading, hide, simulate
+from loopodds.inference.network import Evidence, GaugeNode
+from loopodds.upkeep.calibration import wilson_interval
 
 CONTEXT = {
     "setting": "complaint",

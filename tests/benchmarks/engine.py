@@ -27,11 +27,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from loopodds.engine import Model
-from loopodds.exchange import read_bif, to_pgmpy
-from loopodds.junction import JunctionTree
-from loopodds.network import Discrete, Evidence, Network
-from loopodds.simulation import simulate
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.simulation import simulate
+from loopodds.inference.exchange import read_bif, to_pgmpy
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.network import Discrete, Evidence, Network
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from references import agrum, import_pyagrum

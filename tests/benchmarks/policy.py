@@ -48,19 +48,19 @@ from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
-from loopodds.aliases import FloatArray
-from loopodds.assembly import build_network
-from loopodds.bay import Bay
-from loopodds.belief import Belief
-from loopodds.choice import judged
-from loopodds.decision import Decision, Plan
-from loopodds.engine import Model
-from loopodds.moves import Move
-from loopodds.network import Discrete, Evidence, GaugeNode, Network
-from loopodds.repaired import Repair, shown_by, still_done
-from loopodds.service import service_plan
-from loopodds.simulation import SimulatedCars, simulate_network, simulate_repair
-from loopodds.visits import with_past
+from loopodds.base.arrays import FloatArray
+from loopodds.decision.expected_cost import Decision, Plan
+from loopodds.decision.gates import Move
+from loopodds.decision.next_test import judged
+from loopodds.decision.service_plan import service_plan
+from loopodds.decision.workshop import Bay
+from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.past_evidence import with_past
+from loopodds.diagnosis.repaired_car import Repair, shown_by, still_done
+from loopodds.diagnosis.simulation import SimulatedCars, simulate_network, simulate_repair
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.knowledge.assembly import build_network
 
 SEED = 20260301
 AMOUNT, OF_SPREAD = 0.3, 0.4
@@ -89,7 +89,7 @@ CONTEXTS = {
 
 @cache
 def model() -> Model:
-    import loopodds.kernels  # noqa: F401  (compiled loops also for small batches)
+    import loopodds.inference.kernels  # noqa: F401  (compiled loops also for small batches)
 
     return Model()
 

@@ -17,7 +17,7 @@ import time
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from loopodds_cli.cases import MARK, demo_names
+from loopodds_cli.desk.cases import MARK, demo_names
 
 LIMIT = 0.35
 

@@ -11,8 +11,7 @@ from loopodds_cli.options import case_argument, json_option, knowledge_option, p
 from loopodds_cli.work_options import done_option, prices_option
 
 if TYPE_CHECKING:
-    from loopodds.belief import Belief
-    from loopodds.inspection import Inspection
+    from loopodds import Belief, Inspection
 
 TESTS = 3
 
@@ -36,11 +35,9 @@ def command(
     Example:
       loopodds assess @wet_loop
     """
-    from loopodds.assessment import assess, believe
-    from loopodds.engine import Model
-    from loopodds.knowledge import load_knowledge
+    from loopodds import Model, assess, believe, load_knowledge
 
-    from loopodds_cli.cases import opened
+    from loopodds_cli.desk.cases import opened
 
     known = load_knowledge(knowledge)
     inspection, booked, _ = opened(case, known)
@@ -51,7 +48,7 @@ def command(
     if as_json:
         print_json(result.as_json())
         return
-    from loopodds_cli.assess_page import print_assessment
+    from loopodds_cli.pages.assess import print_assessment
 
     print_assessment(result, known)
 
@@ -60,11 +57,7 @@ def _work(
     belief: Belief, inspection: Inspection, done: Sequence[str], prices: str | None
 ) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
     """The best tests and the best plan as plain data; neither where no service is known."""
-    from loopodds.assessment import stated_context
-    from loopodds.bay import Bay
-    from loopodds.choice import json_rows, ranked
-    from loopodds.prices import load_prices
-    from loopodds.service import service_plan
+    from loopodds import Bay, json_rows, load_prices, ranked, service_plan, stated_context
 
     knowledge = belief.model.knowledge
     if not knowledge.services:

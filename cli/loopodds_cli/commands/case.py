@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.case_options import (
+from loopodds_cli.desk.case_options import (
     Assignment,
     Desk,
     Recorded,
@@ -17,7 +17,7 @@ from loopodds_cli.case_options import (
     outcome_words,
     writing,
 )
-from loopodds_cli.case_records import (
+from loopodds_cli.desk.case_records import (
     check,
     export,
     history,
@@ -30,9 +30,7 @@ from loopodds_cli.case_records import (
 from loopodds_cli.options import TEST, NameType
 
 if TYPE_CHECKING:
-    from loopodds.caseanswer import Answer
-    from loopodds.casework import Casework
-    from loopodds.observations import Value
+    from loopodds import Answer, Casework, Value
 
 
 class InOrder(click.Group):
@@ -130,7 +128,7 @@ def doubt(number: int, names: tuple[str, ...], **given: Any) -> None:
     Example:
       loopodds case doubt 1 low_side
     """
-    from loopodds.observations import parse_assignment
+    from loopodds import parse_assignment
 
     doubts = [parse_assignment(text) if "=" in text else (text, None) for text in names]
     _answer(given, lambda work: work.doubt(number, doubts))
@@ -235,7 +233,7 @@ def close(number: int, confirmed: tuple[str, ...], unconfirmed: bool, **given: A
     Example:
       loopodds case close 1 --confirmed moisture=wet --confirmed sound
     """
-    from loopodds.observations import parse_outcomes
+    from loopodds import parse_outcomes
 
     if confirmed and unconfirmed:
         raise click.UsageError("either --confirmed or --unconfirmed")
@@ -258,7 +256,7 @@ def _record(number: int, assignments: Iterable[str], given: dict[str, Any]) -> N
 
 def _answer(given: dict[str, Any], step: Callable[[Casework], Answer]) -> None:
     """Do one step on the book and say what it changed."""
-    from loopodds_cli.case_pages import print_answer
+    from loopodds_cli.pages.case import print_answer
 
     desk = Desk(**given)
     with desk.casework() as work:
@@ -266,7 +264,7 @@ def _answer(given: dict[str, Any], step: Callable[[Casework], Answer]) -> None:
 
 
 def _parsed(assignments: Iterable[str]) -> list[tuple[str, Value]]:
-    from loopodds.observations import parse_assignment
+    from loopodds import parse_assignment
 
     return [parse_assignment(text) for text in assignments]
 

@@ -18,12 +18,12 @@ def command(as_json: bool) -> None:
     Example:
       loopodds cases
     """
-    from loopodds_cli.cases import MARK, demo_names, demo_summary
+    from loopodds_cli.desk.cases import MARK, demo_names, demo_summary
 
     summaries = {MARK + name: demo_summary(name) for name in demo_names()}
     if as_json:
         print_json({"cases": [{"case": n, "about": about} for n, about in summaries.items()]})
         return
-    from loopodds_cli.page import Page
+    from loopodds_cli.pages.page import Page
 
     Page().rows(list(summaries.items()))

@@ -10,8 +10,7 @@ from loopodds_cli.options import json_option, knowledge_option, print_json
 from loopodds_cli.work_options import prices_option
 
 if TYPE_CHECKING:
-    from loopodds.drills import Deck
-    from loopodds.practice import Exercise, PracticeCar
+    from loopodds import Deck, Exercise, PracticeCar
 
 LEVEL_NAMES = ("single", "masked", "two", "sound", "workshop", "mixed")
 MOST_CARS = 500
@@ -110,7 +109,7 @@ def command(
         return
     if out is not None and sheet is None:
         raise click.UsageError("--out goes with --sheet")
-    from loopodds_cli.drill_results import trainee
+    from loopodds_cli.drill.results import trainee
 
     who = trainee(name)
     deck = _deck(level, seed, knowledge)
@@ -127,16 +126,14 @@ def command(
 def _deck(level: str, seed: int | None, folder: str | None) -> Deck:
     import secrets
 
-    from loopodds.drills import Deck
-    from loopodds.engine import Model
-    from loopodds.knowledge import load_knowledge
+    from loopodds import Deck, Model, load_knowledge
 
     model = Model(load_knowledge(folder))
     return Deck(model, level, secrets.randbelow(_LARGEST_SEED) if seed is None else seed)
 
 
 def _show_scoreboard(paths: tuple[str, ...], seed: int | None, as_json: bool) -> None:
-    from loopodds_cli.drill_results import print_scoreboard, read_results, standings
+    from loopodds_cli.drill.results import print_scoreboard, read_results, standings
 
     results = [result for path in paths for result in read_results(path)]
     boards = standings([r for r in results if seed is None or r.seed == seed])
@@ -151,17 +148,16 @@ def _show_scoreboard(paths: tuple[str, ...], seed: int | None, as_json: bool) ->
 
 
 def _exercises(deck: Deck, count: int, minutes: int, prices: str | None) -> list[Exercise]:
-    from loopodds.practice import Exercise, practice_cars
-    from loopodds.prices import load_prices
+    from loopodds import Exercise, load_prices, practice_cars
 
     own = load_prices(prices, deck.model.knowledge)
     return [Exercise(deck.model, car, minutes, own) for car in practice_cars(deck, count)]
 
 
 def _play(deck: Deck, exercises: list[Exercise], name: str, results: str | None) -> None:
-    from loopodds_cli.drill_dialogue import DrillDialogue, Leave, wait_for_next
-    from loopodds_cli.drill_pages import print_car
-    from loopodds_cli.drill_results import append_result, cars_played, read_results
+    from loopodds_cli.drill.dialogue import DrillDialogue, Leave, wait_for_next
+    from loopodds_cli.drill.pages import print_car
+    from loopodds_cli.drill.results import append_result, cars_played, read_results
 
     key = (deck.level, deck.seed)
     played: set[int] = set()
@@ -191,7 +187,7 @@ def _play(deck: Deck, exercises: list[Exercise], name: str, results: str | None)
 
 
 def _print_cars(deck: Deck, count: int) -> None:
-    from loopodds.practice import practice_cars
+    from loopodds import practice_cars
 
     print_json(
         {
@@ -209,7 +205,7 @@ def _as_json(car: PracticeCar) -> dict[str, Any]:
 
 
 def _write_sheets(deck: Deck, exercises: list[Exercise], out: str | None) -> None:
-    from loopodds_cli.drill_sheet import write_sheets
+    from loopodds_cli.drill.sheet import write_sheets
 
     path = out or f"drill-{deck.level}-{deck.seed}.html"
     for written in write_sheets(deck, exercises, path):

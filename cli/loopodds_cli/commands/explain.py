@@ -13,7 +13,7 @@ from loopodds_cli.options import (
     knowledge_option,
     print_json,
 )
-from loopodds_cli.pictures import picture_option
+from loopodds_cli.pages.pictures import picture_option
 
 
 @click.command()
@@ -49,16 +49,20 @@ def command(
     Example:
       loopodds explain @wet_loop moisture
     """
-    from loopodds.assessment import believe, recorded_words, stated_context
-    from loopodds.bay import Bay
-    from loopodds.engine import Model
-    from loopodds.explanation import explain
-    from loopodds.knowledge import load_knowledge
-    from loopodds.plan_turns import plan_turns
-    from loopodds.sensitivity import confirmed_turns
+    from loopodds import (
+        Bay,
+        Model,
+        believe,
+        confirmed_turns,
+        explain,
+        load_knowledge,
+        plan_turns,
+        recorded_words,
+        stated_context,
+    )
 
-    from loopodds_cli.cases import opened
-    from loopodds_cli.pictures import draw_weights
+    from loopodds_cli.desk.cases import opened
+    from loopodds_cli.pages.pictures import draw_weights
 
     known = load_knowledge(knowledge)
     inspection, done, _ = opened(case, known)
@@ -79,7 +83,7 @@ def command(
             plain["numbers"] = [turn.as_json() for turn in turns]
         print_json(plain)
         return
-    from loopodds_cli.explain_page import print_explanation, print_numbers, print_plan_turns
+    from loopodds_cli.pages.explain import print_explanation, print_numbers, print_plan_turns
 
     recorded = recorded_words(inspection, known)
     page = print_explanation(inspection.name, found, recorded, known)

@@ -9,7 +9,7 @@ import click
 from loopodds_cli.options import NODE, json_option, knowledge_option, print_json
 
 if TYPE_CHECKING:
-    from loopodds.knowledge import Knowledge
+    from loopodds import Knowledge
 
 
 @click.command()
@@ -65,7 +65,7 @@ def command(
         raise click.UsageError("--draw needs a NODE: what it is joined to is drawn")
     if check:
         ctx.exit(_check(knowledge, as_json))
-    from loopodds.knowledge import load_knowledge
+    from loopodds import load_knowledge
 
     known = load_knowledge(knowledge)
     context = _context(contexts, known)
@@ -78,14 +78,14 @@ def command(
     elif as_json:
         print_json({"digest": known.digest, "nodes": _listed(known)})
     else:
-        from loopodds_cli.network_page import print_nodes
+        from loopodds_cli.pages.network import print_nodes
 
         print_nodes(known)
 
 
 def _check(folder: str | None, as_json: bool) -> int:
     """Print every problem, one a line; the exit code."""
-    from loopodds.lint import lint
+    from loopodds import lint
 
     problems = lint(folder)
     errors = [problem for problem in problems if not problem.warning]
@@ -108,7 +108,7 @@ def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
     UnknownName
         With the nearest spelling.
     """
-    from loopodds.errors import unknown_name
+    from loopodds import unknown_name
 
     choices = {name: c.values for name, c in knowledge.contexts.items() if c.values}
     context = {}
@@ -125,8 +125,7 @@ def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
 
 
 def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
-    from loopodds.assembly import build_network
-    from loopodds.exchange import write_bif
+    from loopodds import build_network, write_bif
 
     for name, stated in knowledge.contexts.items():
         if stated.values and not stated.shares and name not in context:
@@ -138,7 +137,7 @@ def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
 
 
 def _show(name: str, context: dict[str, str], as_json: bool, knowledge: Knowledge) -> None:
-    from loopodds_cli.network_page import node_data, print_node
+    from loopodds_cli.pages.network import node_data, print_node
 
     node = knowledge.node(name)
     if as_json:
@@ -151,8 +150,7 @@ def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
     """Draw a node with what it is joined to, and say in words what the picture shows."""
     from pathlib import Path
 
-    from loopodds.caseexport import write_whole
-    from loopodds.network_figure import network_picture
+    from loopodds import network_picture, write_whole
 
     picture = network_picture(name, knowledge)
     write_whole(Path(path), picture.svg)
@@ -163,7 +161,7 @@ def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
 
 
 def _listed(knowledge: Knowledge) -> list[dict[str, Any]]:
-    from loopodds.arcs import parents_of
+    from loopodds import parents_of
 
     return [
         {

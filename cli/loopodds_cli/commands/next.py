@@ -32,12 +32,9 @@ def command(
     Example:
       loopodds next @low_charge_dead_fan --lookahead 2
     """
-    from loopodds.engine import Model
-    from loopodds.knowledge import load_knowledge
-    from loopodds.prices import load_prices
-    from loopodds.verdict import judge
+    from loopodds import Model, judge, load_knowledge, load_prices
 
-    from loopodds_cli.cases import opened
+    from loopodds_cli.desk.cases import opened
 
     known = load_knowledge(knowledge)
     own = load_prices(prices, known)
@@ -46,6 +43,6 @@ def command(
     if as_json:
         print_json(verdict.next_json())
         return
-    from loopodds_cli.next_page import print_next
+    from loopodds_cli.pages.next import print_next
 
     print_next(verdict)

@@ -26,12 +26,9 @@ def command(
     Example:
       loopodds plan @worn_compressor
     """
-    from loopodds.engine import Model
-    from loopodds.knowledge import load_knowledge
-    from loopodds.prices import load_prices
-    from loopodds.verdict import judge
+    from loopodds import Model, judge, load_knowledge, load_prices
 
-    from loopodds_cli.cases import opened
+    from loopodds_cli.desk.cases import opened
 
     known = load_knowledge(knowledge)
     own = load_prices(prices, known)
@@ -40,6 +37,6 @@ def command(
     if as_json:
         print_json(verdict.plan_json())
         return
-    from loopodds_cli.plan_page import print_plan
+    from loopodds_cli.pages.plan import print_plan
 
     print_plan(verdict)

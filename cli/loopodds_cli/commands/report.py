@@ -38,15 +38,10 @@ def command(
     from datetime import datetime
     from pathlib import Path
 
-    from loopodds.caseexport import write_whole
-    from loopodds.engine import Model
-    from loopodds.knowledge import load_knowledge
-    from loopodds.prices import load_prices
-    from loopodds.report import report_of
-    from loopodds.verdict import judge
+    from loopodds import Model, judge, load_knowledge, load_prices, report_of, write_whole
 
-    from loopodds_cli.cases import opened
-    from loopodds_cli.reports import written
+    from loopodds_cli.desk.cases import opened
+    from loopodds_cli.desk.reports import written
 
     if out is None:
         raise click.UsageError("say where to write the report: --out FILE, or --out - to print it")

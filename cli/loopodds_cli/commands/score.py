@@ -55,7 +55,7 @@ def command(
     Example:
       loopodds score @metric --out scored.csv --review 10
     """
-    from loopodds_cli.archives import Wishes, score
+    from loopodds_cli.desk.archives import Wishes, score
 
     wishes = Wishes(
         archive, out, rejects, columns, workers, cluster, resume, review, review_out, knowledge
@@ -64,8 +64,8 @@ def command(
     if as_json:
         print_json(summary.as_json())
         return
-    from loopodds.knowledge import load_knowledge
+    from loopodds import load_knowledge
 
-    from loopodds_cli.score_page import print_summary
+    from loopodds_cli.pages.score import print_summary
 
     print_summary(summary, load_knowledge(knowledge))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from loopodds_cli.options import CaseType, json_option, knowledge_option, print_json
-from loopodds_cli.pictures import picture_option
+from loopodds_cli.pages.pictures import picture_option
 
 
 class NoBundles(click.Command):
@@ -64,12 +64,10 @@ def command(
         return
     if case is None or not changes:
         raise click.UsageError("give a CASE and at least one CHANGE, or --interactive")
-    from loopodds.engine import Model
-    from loopodds.knowledge import load_knowledge
-    from loopodds.whatif import split_variations, what_if
+    from loopodds import Model, load_knowledge, split_variations, what_if
 
-    from loopodds_cli.cases import open_case
-    from loopodds_cli.pictures import draw_what_if
+    from loopodds_cli.desk.cases import open_case
+    from loopodds_cli.pages.pictures import draw_what_if
 
     known = load_knowledge(knowledge)
     found = what_if(open_case(case, known), split_variations(changes), Model(known))
@@ -78,18 +76,17 @@ def command(
     if as_json:
         print_json(found.as_json())
         return
-    from loopodds_cli.whatif_page import print_what_if
+    from loopodds_cli.pages.what_if import print_what_if
 
     print_what_if(found, known)
 
 
 def _serve(case: str | None, port: int, knowledge: str | None) -> None:
     """Serve the page until it is stopped."""
-    from loopodds.engine import Model
-    from loopodds.knowledge import load_knowledge
+    from loopodds import Model, load_knowledge
 
-    from loopodds_cli.cases import open_case
-    from loopodds_cli.classroom import Classroom, serve
+    from loopodds_cli.desk.cases import open_case
+    from loopodds_cli.desk.classroom import Classroom, serve
 
     known = load_knowledge(knowledge)
     start = open_case(case, known) if case is not None else None

@@ -1,0 +1,1 @@
+"""What stands between a command and the library: cases, archives, reports."""

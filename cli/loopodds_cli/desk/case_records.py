@@ -1,0 +1,241 @@
+"""Commands of ``loopodds case`` that read the book, carry cases in and out, or work at length."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from loopodds_cli.desk.case_options import CASE_NUMBER, Desk, case_number, looking, writing
+from loopodds_cli.options import case_argument, print_json
+
+if TYPE_CHECKING:
+    from loopodds import Answer, Inspection, Value
+
+    from loopodds_cli.desk.next_up import Next
+
+file_option = click.option(
+    "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Write there, not to the screen."
+)
+
+
+def tell(answer: Answer, desk: Desk, page: Callable[[Answer, Next], None]) -> None:
+    """Answer on a page or as JSON."""
+    from loopodds_cli.desk.next_up import next_tests
+    from loopodds_cli.pages.case import answer_json
+
+    next_up = next_tests(answer)
+    if desk.as_json:
+        print_json(answer_json(answer, next_up))
+    else:
+        page(answer, next_up)
+
+
+@click.command()
+@case_number
+@looking
+def show(number: int, **given: Any) -> None:
+    """Show what stands in a case and what it means.
+
+    \b
+    Example:
+      loopodds case show 1
+    """
+    from loopodds_cli.pages.case import print_case
+
+    desk = Desk(**given)
+    with desk.casework(write=False) as work:
+        tell(work.show(number), desk, print_case)
+
+
+@click.command()
+@case_number
+@looking
+def history(number: int, **given: Any) -> None:
+    """Show every event of a case, with who and when.
+
+    \b
+    Example:
+      loopodds case history 1
+    """
+    from dataclasses import asdict
+
+    from loopodds import load_knowledge
+
+    from loopodds_cli.pages.case import print_history
+
+    desk = Desk(**given)
+    knowledge = load_knowledge(desk.knowledge)
+    with desk.opened(write=False) as book:
+        events = book.events(number)
+    if desk.as_json:
+        listed = [asdict(e) | {"posterior": e.posterior._asdict()} for e in events]
+        print_json({"case": number, "knowledge": knowledge.digest, "events": listed})
+    else:
+        print_history(events, knowledge)
+
+
+@click.command("list")
+@click.option("--all", "everything", is_flag=True, help="Show the closed cases too.")
+@looking
+def list_(everything: bool, **given: Any) -> None:
+    """List the cases of the book.
+
+    \b
+    Example:
+      loopodds case list --all
+    """
+    from loopodds_cli.pages.case import list_json, print_list
+
+    desk = Desk(**given)
+    with desk.opened(write=False) as book:
+        ends = book.ends()
+    if desk.as_json:
+        print_json({"cases": list_json(ends, everything)})
+    else:
+        print_list(ends, everything)
+
+
+@click.command()
+@click.argument("number", metavar="[N]", type=CASE_NUMBER, required=False)
+@file_option
+@click.option(
+    "--archive",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Write all closed cases there as an archive (CSV) instead of one case.",
+)
+@looking
+def export(number: int | None, out: str | None, archive: str | None, **given: Any) -> None:
+    """Write a case file, or closed cases as an archive.
+
+    \b
+    Example:
+      loopodds case export 1 --out van.toml
+    """
+    if (number is None) == (archive is None) or (archive and out):
+        raise click.UsageError("give either a case number (with or without --out), or --archive")
+    desk = Desk(**given)
+    if archive is not None:
+        _export_archive(Path(archive), desk)
+    elif number is not None:
+        _export_case(number, out, desk)
+
+
+@click.command("import")
+@case_argument
+@click.option("--name", default=None, metavar="TEXT", help="Name of the case; else the file's.")
+@writing
+def import_(case: str, name: str | None, **given: Any) -> None:
+    """Begin a case from a case file.
+
+    One with confirmed outcomes is closed at once.
+
+    \b
+    Example:
+      loopodds case import van.toml
+    """
+    from loopodds import LASTING, observations_of, outcomes_of
+
+    from loopodds_cli.desk.cases import MARK, open_case
+    from loopodds_cli.pages.case import print_answer
+
+    standing: dict[str, Value] = {}
+
+    def observed(inspection: Inspection) -> list[tuple[str, Value]]:
+        """What is new; what is told of the car stands after a repair."""
+        found = observations_of(inspection)
+        new = [(one.name, one.value) for one in found if standing.get(one.name) != one.value]
+        standing.update((one.name, one.value) for one in found if one.section in LASTING)
+        return new
+
+    desk = Desk(**given)
+    with desk.casework() as work:
+        inspection = open_case(case, work.knowledge)
+        outcomes = outcomes_of(inspection.confirmed, work.knowledge) or None
+        repairs = [(r.services, observed(r.before)) for r in inspection.repairs]
+        stem = "" if case == "-" else Path(case.removeprefix(MARK)).stem
+        named = stem if name is None else name
+        opened = work.open(named, observed(inspection), outcomes, repairs)
+        tell(opened, desk, print_answer)
+
+
+@click.command()
+@looking
+def check(**given: Any) -> None:
+    """Check the book, file and probabilities.
+
+    Every case is replayed: each probability stored under the knowledge in force must come out
+    again to 1e-12.
+
+    \b
+    Example:
+      loopodds case check
+    """
+    from loopodds import check_book
+
+    from loopodds_cli.pages.case import checked_json, print_checked
+
+    desk = Desk(**given)
+    with desk.casework(write=False) as work:
+        damage, results = work.book.damage(), list(check_book(work.book, work.model))
+    if desk.as_json:
+        print_json(checked_json(damage, results))
+    else:
+        print_checked(damage, results, work.knowledge.digest)
+    if damage or any(one.problem for one in results):
+        raise click.exceptions.Exit(1)
+
+
+@click.command()
+@case_number
+@writing
+def work(number: int, **given: Any) -> None:
+    """Work on a case at a prompt, with short words.
+
+    Beginnings of words are enough; what is unclear is asked about, never guessed.
+
+    \b
+    Example:
+      loopodds case work 1
+    """
+    from loopodds_cli.desk.next_up import next_tests
+    from loopodds_cli.prompt.workbench import Workbench
+
+    desk = Desk(**given)
+    with desk.casework() as casework:
+        Workbench(casework, number, next_tests).run()
+
+
+def _export_case(number: int, out: str | None, desk: Desk) -> None:
+    from loopodds import case_text, load_knowledge, replay, write_whole
+
+    with desk.opened(write=False) as book:
+        text = case_text(replay(book.events(number)), load_knowledge(desk.knowledge))
+    if out is None:
+        click.echo(text, nl=False)
+        return
+    write_whole(Path(out), text)
+    if desk.as_json:
+        print_json({"case": number, "file": out})
+    else:
+        click.echo(f"Case {number} written to {out}")
+
+
+def _export_archive(path: Path, desk: Desk) -> None:
+    from io import StringIO
+
+    from loopodds import load_knowledge, write_archive, write_whole
+
+    text = StringIO(newline="")
+    with desk.opened(write=False) as book:
+        archived = write_archive(book, load_knowledge(desk.knowledge), text)
+    write_whole(path, text.getvalue())
+    if desk.as_json:
+        print_json({"file": str(path), "rows": archived.rows, "left_out": list(archived.left_out)})
+        return
+    click.echo(f"{archived.rows} closed cases written to {path}")
+    for entry in archived.left_out:
+        click.echo(f"left out, an archive has no place for it: {entry}")

@@ -1,0 +1,1 @@
+"""What each command shows, as a page of text."""

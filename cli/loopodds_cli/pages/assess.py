@@ -1,0 +1,283 @@
+"""The page of ``loopodds assess``: the answer first, then why, then what could still change it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from loopodds import ALSO_FROM, SETTLED_FROM, SOUND, SOUND_FROM, condition_title, sentence, spaced
+from rich.text import Text
+
+from loopodds_cli.pages.page import (
+    AGAINST,
+    FAINT,
+    FOR,
+    STRONG,
+    Cell,
+    Page,
+    chance_word,
+    factor,
+    percent,
+    times,
+)
+from loopodds_cli.pages.work import print_work
+
+if TYPE_CHECKING:
+    from loopodds import Assessment, Knowledge, RankedCondition, Weight
+
+ALSO_AT_MOST = 3
+SHOWN_FROM = 0.05
+SHOWN_AT_MOST = 8
+SECOND_FAULT_FROM = 0.30
+COMBINATIONS = 4
+REASONS = 4
+AUDIBLE_DECIBANS = 1.0
+CONFLICT_BITS = 0.5
+
+
+def print_assessment(result: Assessment, knowledge: Knowledge) -> None:
+    """Write the whole page to standard output.
+
+    Parameters
+    ----------
+    result : Assessment
+    knowledge : Knowledge
+        For titles: the result itself holds names.
+    """
+    page = Page()
+    _answer(page, result, knowledge)
+    _cautions(page, result)
+    _ranking(page, result, knowledge)
+    _ruled_out(page, result, knowledge)
+    _combinations(page, result, knowledge)
+    _reasons(page, result, knowledge)
+    _conflict(page, result, knowledge)
+    print_work(page, result, knowledge)
+    _unseen(page, result, knowledge)
+    _warnings(page, result)
+
+
+def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    page.line(Text(result.case, STRONG), Text(f" {_about(result)}", FAINT))
+    done = [knowledge.services[name].title.lower() for one in result.repairs for name in one]
+    if done:
+        text = f" repaired since: {'; '.join(done)}. What was seen before counts for then."
+        page.line(Text(text, FAINT))
+    page.line("")
+    leader = result.conditions[0]
+    if not (_looked(result, knowledge) or result.repairs):
+        page.headline("nothing looked at yet", *_before_looking(result, knowledge))
+        return
+    title, now, before = _with_state(leader, knowledge), leader.probability, leader.prior
+    sound = result.p_sound >= leader.probability
+    if sound:
+        title, now, before = "nothing wrong found", result.p_sound, result.p_sound_before
+    chance = f"{chance_word(now)}, {percent(now)}  (before looking: {percent(before)})"
+    more = _also_likely(result, knowledge)
+    if now >= (SOUND_FROM if sound else SETTLED_FROM):
+        page.headline(title, chance, *more)
+    else:
+        likeliest = "nothing wrong" if sound else title.lower()
+        page.headline("not settled yet", f"most likely so far: {likeliest}", chance, *more)
+
+
+def _about(result: Assessment) -> str:
+    """Why the car is here and what kind of car it is."""
+    context = result.context
+    if context["setting"] == "complaint":
+        reason = "came with a complaint"
+    else:
+        reason = "routine check" if result.setting_stated else "taken as a routine check"
+    stated = [context[key] for key in ("refrigerant", "expansion") if key in context]
+    if "compressor" in context:
+        stated.append(f"{context['compressor']} compressor")
+    return ", ".join([reason, *stated])
+
+
+def _looked(result: Assessment, knowledge: Knowledge) -> bool:
+    """Whether anything was seen or measured: history alone is hearsay about the car."""
+    return not set(result.recorded) <= set(knowledge.of_kind("history"))
+
+
+def _before_looking(result: Assessment, knowledge: Knowledge) -> list[str]:
+    """What can be said of a car that nobody has looked at."""
+    leader = result.conditions[0]
+    cars = "with such a history" if result.recorded else "like it"
+    first = f"likeliest fault: {_with_state(leader, knowledge).lower()}"
+    return [
+        f"of cars {cars}, {percent(result.p_sound)} have nothing wrong",
+        f"{first}, {percent(leader.probability)}",
+    ]
+
+
+def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
+    """Further lines for the answer: what is likely too, and what the evidence speaks for.
+
+    The condition moved most is named even where another was likelier all along.
+    """
+    leads = result.p_sound < result.conditions[0].probability
+    lines = []
+    for c in result.conditions[leads:]:
+        title = _with_state(c, knowledge).lower()
+        was = f" (was {percent(c.prior)})"
+        if c.name == result.moved_most:
+            lines.append(f"moved most: {title}, {percent(c.probability)}{was}")
+        elif c.probability >= ALSO_FROM and len(lines) < ALSO_AT_MOST:
+            lines.append(f"+ {title}, {percent(c.probability)}")
+    return lines
+
+
+def _with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
+    """Title of a condition with its likeliest state, where it has more than one."""
+    title = condition_title(ranked.name, knowledge)
+    states = knowledge.condition(ranked.name).states
+    if len(states) < 2:
+        return title
+    return f"{title}: {spaced(max(states, key=lambda state: ranked.states[state]))}"
+
+
+def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    """Conditions and the sound car in one order, each with its bar and its mark of before."""
+    note = f"{_stroke(page)} is where it stood before looking"
+    page.heading("How likely", f"{note}, * moved most" if result.moved_most else note)
+    entries = [("", result.p_sound, result.p_sound_before, "Nothing wrong at all")]
+    likely = [c for c in result.conditions if c.probability >= SHOWN_FROM] or [result.conditions[0]]
+    for c in likely:
+        mark = "*" if c.name == result.moved_most else ""
+        entries.append((mark, c.probability, c.prior, sentence(_with_state(c, knowledge))))
+    entries.sort(key=lambda entry: -entry[1])
+    shown = entries[:SHOWN_AT_MOST] + [entry for entry in entries[SHOWN_AT_MOST:] if entry[0]]
+    rows: list[Sequence[Cell]] = [
+        (percent(now), mark, page.bar(now, before), title, Text(f"was {percent(before)}", FAINT))
+        for mark, now, before, title in shown
+    ]
+    page.rows(rows if result.moved_most else [(row[0], *row[2:]) for row in rows], right=[0])
+
+
+def _stroke(page: Page) -> str:
+    return page.bar(0.0, 0.0).plain[0]
+
+
+def _ruled_out(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    """One line: what the evidence has made negligible, as many as fit."""
+    titles = [condition_title(name, knowledge).lower() for name in result.ruled_out]
+    if not titles:
+        return
+    page.heading("As good as ruled out", "each below 1 %")
+    page.line(_as_many_as_fit(titles, page.width - 2), indent=2)
+
+
+def _as_many_as_fit(words: Sequence[str], width: int) -> str:
+    """Words joined by commas in one line; the rest as a count."""
+    for shown in range(len(words), 0, -1):
+        rest = len(words) - shown
+        line = ", ".join(words[:shown]) + (f" and {rest} more" if rest else "")
+        if len(line) <= width:
+            return line
+    return f"{len(words)} of them"
+
+
+def _combinations(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    """Whole explanations, when one fault alone may not be all of it."""
+    several = sum(c.probability >= SECOND_FAULT_FROM for c in result.conditions) > 1
+    if not several and len(result.combinations[0].conditions) < 2:
+        return
+    page.heading("Taken together", "exactly these and nothing else")
+    rows: list[Sequence[Cell]] = []
+    for combination in result.combinations[:COMBINATIONS]:
+        titles = [condition_title(name, knowledge).lower() for name in combination.conditions]
+        rows.append((percent(combination.probability), " + ".join(titles) or "nothing wrong"))
+    page.rows(rows, right=[0])
+
+
+def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    """For each leading condition what speaks for and against it, in words and as a factor."""
+    if not any(result.moved_by.values()):
+        return
+    page.heading("Why", "x 4 turns 20 % into 50 %, / 4 turns it back; all others being known")
+    odds = {c.name: (c.probability, c.prior) for c in result.conditions}
+    odds[SOUND] = (result.p_sound, result.p_sound_before)
+    for name, weights in result.moved_by.items():
+        told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
+        title = sentence(condition_title(name, knowledge))
+        page.line(Text(title, STRONG), Text(_course(*odds[name], len(told), len(weights)), FAINT))
+        page.rows([_reason(weight, result, knowledge) for weight in told])
+
+
+def _course(now: float, before: float, told: int, weights: int) -> str:
+    """From where to where the evidence took something, and how much of it is not listed."""
+    course = f"{percent(before)} to {percent(now)}"
+    if not told:
+        return f"({course}; no single observation moves it much)"
+    rest = weights - told
+    return f"({course}; {rest} more move it less)" if rest else f"({course})"
+
+
+def _reason(weight: Weight, result: Assessment, knowledge: Knowledge) -> Sequence[Cell]:
+    word, style = ("for", FOR) if weight.decibans > 0 else ("against", AGAINST)
+    said = _observation(weight.name, result.recorded, knowledge)
+    return Text(word, style), Text(times(weight.decibans), style), said
+
+
+def _observation(name: str, recorded: Mapping[str, str], knowledge: Knowledge) -> str:
+    return f"{knowledge.node(name).title}: {spaced(recorded[name])}"
+
+
+def _conflict(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    """Pairs that hardly go together, when all of it taken together does not either."""
+    if result.conflict.bits < CONFLICT_BITS:
+        return
+    page.heading("Does not fit together", "look again, or think of a rarer cause")
+    pairs = [pair for pair in result.conflict.between if pair[2] >= CONFLICT_BITS]
+    for one, other, bits in pairs[:3]:
+        said = [_observation(name, result.recorded, knowledge) for name in (one, other)]
+        page.marked("?", f"{said[0]}  but  {said[1]}")
+        page.line(f"together {factor(2**bits)} times rarer than by chance", indent=5)
+    if not pairs:
+        rarer = factor(2**result.conflict.bits)
+        page.line(
+            f"No two clash, but all together are {rarer} times rarer than by chance.", indent=2
+        )
+
+
+def _unseen(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+    """What was not looked at: groups begun, with what is left of each, then groups untouched."""
+    if not result.unseen:
+        return
+    page.heading("Not looked at", "which is not the same as absent")
+    begun: list[tuple[str, list[str]]] = []
+    untouched: list[str] = []
+    for group, names in _by_group(knowledge).items():
+        left = [knowledge.node(name).title.lower() for name in names if name in result.unseen]
+        if len(left) == len(names):
+            untouched.append(f"{group} ({len(names)})")
+        elif left:
+            begun.append((f"{sentence(group)}:", left))
+    margin = max((len(group) for group, _ in begun), default=0) + 4
+    page.rows([(group, _as_many_as_fit(left, page.width - margin)) for group, left in begun])
+    if untouched:
+        page.line(f"Nothing yet of: {', '.join(untouched)}", indent=2)
+
+
+def _by_group(knowledge: Knowledge) -> dict[str, list[str]]:
+    """Findings and readings under the group they are shown in, in the order of the files."""
+    groups: dict[str, list[str]] = {}
+    for name, node in knowledge.of_kind("finding", "gauge").items():
+        groups.setdefault(node.group, []).append(name)
+    return groups
+
+
+def _cautions(page: Page, result: Assessment) -> None:
+    if not result.cautions:
+        return
+    page.heading("Beware")
+    for text in result.cautions:
+        page.marked("!", text)
+
+
+def _warnings(page: Page, result: Assessment) -> None:
+    if not result.warnings:
+        return
+    page.heading("About this inspection")
+    for text in result.warnings:
+        page.marked("-", text)

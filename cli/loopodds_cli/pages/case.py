@@ -1,0 +1,302 @@
+"""Pages and JSON of ``loopodds case``: what a call recorded, what it moved, how the case stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from loopodds import (
+    SOUND,
+    TELLING,
+    condition_title,
+    described,
+    printable,
+    sentence,
+    spaced,
+    value_text,
+)
+from rich.text import Text
+
+from loopodds_cli.desk.next_up import Next, none_pays
+from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
+from loopodds_cli.prompt.words import test_title
+
+if TYPE_CHECKING:
+    from loopodds import Answer, CaseState, Checked, Event, Knowledge, Noted
+
+LEADING = 4
+MOVED_AT_MOST = 6
+WORTH_SHOWING = 0.03
+
+
+def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
+    """What a call answers, as plain data."""
+    state = answer.state
+    return {
+        "case": state.number,
+        "name": state.name,
+        "closed": state.closed,
+        "repairs": [list(repair.services) for repair in state.repairs],
+        "recorded": [
+            {"position": e.position, "time": e.time, "kind": e.kind, "what": described(e)}
+            for e in answer.events
+        ],
+        "moved": [move._asdict() for move in answer.moved()],
+        "p_sound": answer.after.p_sound,
+        "log_evidence": answer.after.log_evidence,
+        "conditions": [{"name": n, "probability": p} for n, p in answer.ranking()],
+        "next_tests": [dict(test) for test in next_up.tests],
+        "knowledge": answer.model.knowledge.digest,
+        "knowledge_before": answer.older or answer.model.knowledge.digest,
+        "warnings": [
+            *answer.skipped(),
+            *answer.warnings(),
+            *filter(None, [next_up.problem]),
+        ],
+    }
+
+
+def print_answer(answer: Answer, next_up: Next) -> None:
+    """What was recorded, what it moved, what is likeliest now and what to do next."""
+    page = Page()
+    page.line(Text(case_title(answer.state), STRONG), Text(_status(answer.state), FAINT))
+    page.rows([(f"{e.position}", printable(described(e))) for e in answer.events], right=[0])
+    _work(page, answer)
+    _changed_knowledge(page, answer)
+    _moved(page, answer)
+    _leading(page, answer)
+    _next(page, answer, next_up)
+    _warnings(page, answer.new_warnings())
+
+
+def print_case(answer: Answer, next_up: Next) -> None:
+    """Everything that stands in a case, then as :func:`print_answer`."""
+    page = Page()
+    state = answer.state
+    page.line(Text(case_title(state), STRONG), Text(_status(state), FAINT))
+    _changed_knowledge(page, answer)
+    for number, repair in enumerate(state.repairs, start=1):
+        page.heading(f"Before repair {number}", ", ".join(repair.services))
+        page.rows(_noted_rows(repair.noted))
+    page.heading("Recorded since" if state.repairs else "Recorded")
+    page.rows(_noted_rows(state.noted))
+    if not state.noted:
+        page.line("Nothing yet.")
+    for title, names in (("Tests done", state.tests_done), ("Plan chosen", state.plan)):
+        if names:
+            page.heading(title)
+            page.line(", ".join(names))
+    if state.confirmed:
+        page.heading("Turned out to be true")
+        page.rows(list(state.confirmed.items()))
+    _leading(page, answer)
+    _next(page, answer, next_up)
+    _warnings(page, answer.warnings())
+
+
+def _noted_rows(noted: Mapping[str, Noted]) -> list[Sequence[Cell]]:
+    return [
+        (name, printable(value_text(one.value)), _doubt(one.doubted, one.used))
+        for name, one in noted.items()
+    ]
+
+
+def case_title(state: CaseState) -> str:
+    """Number and name of a case, safe to print."""
+    return f"Case {state.number}" + (f": {printable(state.name)}" if state.name else "")
+
+
+def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
+    """Every event with its time, its author and what was likeliest after it."""
+    page = Page()
+    page.line(Text(f"Case {events[0].case}, every event", STRONG), Text("times are UTC", FAINT))
+    rows: list[Sequence[Cell]] = []
+    digest = events[0].knowledge
+    for event in events:
+        if event.knowledge != digest:
+            digest = event.knowledge
+            rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT), "", ""))
+        name, p = max(_belief(event).items(), key=lambda pair: pair[1])
+        leader = title_of(name, knowledge)
+        moment = event.time[:16].replace("T", " ")
+        rows.append((str(event.position), moment, _what(event), percent(p), leader))
+    page.rows(rows, right=[0, 3])
+    if events[-1].knowledge != knowledge.digest:
+        page.marked("!", changed_text(events[-1].knowledge, knowledge.digest))
+
+
+def print_list(ends: Iterable[tuple[Event, Event]], everything: bool) -> None:
+    """One line a case: number, name, when last touched, what was likeliest then."""
+    page = Page()
+    rows: list[Sequence[Cell]] = []
+    hidden = 0
+    for first, last in ends:
+        closed = is_closed(last)
+        if closed and not everything:
+            hidden += 1
+            continue
+        name, p = max(_belief(last).items(), key=lambda pair: pair[1])
+        rows.append(
+            (
+                str(first.case), printable(first.content["name"]) or "-", last.time[:10],
+                "closed" if closed else "open", percent(p), spaced(name),
+            )
+        )  # fmt: skip
+    page.rows(rows, right=[0, 4])
+    if hidden:
+        page.line(Text(f"{hidden} closed; --all shows them too", FAINT))
+    elif not rows:
+        page.line("No cases yet; `loopodds case open` begins one.")
+
+
+def list_json(ends: Iterable[tuple[Event, Event]], everything: bool) -> list[dict[str, Any]]:
+    """The same as plain data."""
+    return [
+        {
+            "case": first.case,
+            "name": first.content["name"],
+            "opened": first.time,
+            "last": last.time,
+            "closed": is_closed(last),
+            "events": last.position,
+            "p_sound": last.posterior.p_sound,
+            "conditions": last.posterior.conditions,
+        }
+        for first, last in ends
+        if everything or not is_closed(last)
+    ]
+
+
+def checked_json(damage: Sequence[str], results: Sequence[Checked]) -> dict[str, Any]:
+    """What checking the book found, as plain data."""
+    return {"damage": list(damage), "cases": [one._asdict() for one in results]}
+
+
+def print_checked(damage: Sequence[str], results: Sequence[Checked], digest: str) -> None:
+    """Whether the file is sound and every stored belief comes out again."""
+    page = Page()
+    page.line(Text("Case book checked", STRONG), Text(f"knowledge in force: {digest}", FAINT))
+    page.line(f"File: {'; '.join(damage) or 'sound'}")
+    compared = sum(one.compared for one in results)
+    events = sum(one.events for one in results)
+    largest = max((one.difference for one in results), default=0.0)
+    page.line(f"{len(results)} cases, {events} events; {compared} stored beliefs worked out anew,")
+    page.line(f"largest difference {largest:.1e}")
+    if compared < events:
+        older = dict.fromkeys(digest for one in results for digest in one.older)
+        page.marked("!", f"{events - compared} events were recorded with other knowledge "
+                    f"({', '.join(older)}): their beliefs stand as stored")  # fmt: skip
+    for one in results:
+        if one.problem:
+            page.marked("!", f"case {one.case}: {printable(one.problem)}")
+
+
+def is_closed(last: Event) -> bool:
+    """Whether a case is closed, from its last event: nothing but undoing can follow a closing."""
+    return "closed" in (last.kind, last.content.get("kind")) and last.kind != "undone"
+
+
+def changed_text(older: str, digest: str) -> str:
+    """Plain words for a change of the knowledge."""
+    return (
+        f"The knowledge has changed since this was last recorded ({older} then, {digest} now): "
+        "probabilities stored earlier stand as they were; what is shown now is worked out anew."
+    )
+
+
+def _status(state: CaseState) -> str:
+    return "closed" if state.closed else ""
+
+
+def _doubt(doubted: bool, used: bool) -> Text:
+    return Text("" if not doubted else "doubted" if used else "doubted, not used", FAINT)
+
+
+def _changed_knowledge(page: Page, answer: Answer) -> None:
+    if answer.older:
+        page.marked("!", changed_text(answer.older, answer.model.knowledge.digest))
+
+
+def _work(page: Page, answer: Answer) -> None:
+    """How to go on once the plan is carried out; what work that was recorded has shown."""
+    services = answer.model.knowledge.services
+    chosen = [n for e in answer.events if e.kind == "plan_chosen" for n in e.content["services"]]
+    if any(services[name].cures for name in chosen):
+        page.marked("-", f"once it is done: loopodds case repaired {answer.state.number}")
+    for name in answer.shown():
+        node = answer.model.knowledge.node(name)
+        call = f"loopodds case saw {answer.state.number} {name}={'|'.join(node.states)}"
+        page.marked("-", f"{node.title}, seen while the work was done: record it with {call}")
+
+
+def _moved(page: Page, answer: Answer) -> None:
+    moves = answer.moved()
+    if not moves and not any(event.kind in TELLING for event in answer.events):
+        return
+    page.heading("What it moved")
+    rows: list[Sequence[Cell]] = []
+    for move in moves[:MOVED_AT_MOST]:
+        up = move.after > move.before
+        sign = Text("up", FOR) if up else Text("down", AGAINST)
+        title = title_of(move.name, answer.model.knowledge)
+        rows.append((sign, f"{percent(move.before)} to {percent(move.after)}", title))
+    page.rows(rows)
+    if len(moves) > MOVED_AT_MOST:
+        page.line(Text(f"and {len(moves) - MOVED_AT_MOST} more, less", FAINT))
+    if not moves:
+        unknown = "cannot be said: the case as it stood cannot be read any more"
+        page.line("nothing by as much as one per cent" if answer.before.posterior else unknown)
+
+
+def _leading(page: Page, answer: Answer) -> None:
+    page.heading("Likeliest now")
+    ranked = [(p, name) for name, p in answer.ranking()[:LEADING] if p >= WORTH_SHOWING]
+    ranked = sorted([*ranked, (answer.after.p_sound, SOUND)], reverse=True)
+    titles = [(p, title_of(name, answer.model.knowledge)) for p, name in ranked]
+    page.rows([(percent(p), page.bar(p), title) for p, title in titles], right=[0])
+
+
+def _next(page: Page, answer: Answer, next_up: Next) -> None:
+    if next_up.problem:
+        page.heading("Next test")
+        page.marked("!", f"cannot be told: {printable(next_up.problem)}")
+    if not next_up.tests:
+        return
+    paying = next_up.paying
+    page.heading("Next test", "" if paying else none_pays(answer.state.number))
+    knowledge = answer.model.knowledge
+    rows: list[Sequence[Cell]] = []
+    for test in paying[:2] or next_up.tests[:1]:
+        first = ", ".join(knowledge.tests[name].title for name in test["blocked_by"])
+        title = test_title(test, knowledge)
+        notes = [f"after: {first}"] * bool(first) + ["tells most for its time"] * (not paying)
+        rows.append((title, f"{test['minutes']:.0f} min", "; ".join(notes)))
+    page.rows(rows, right=[1])
+
+
+def _warnings(page: Page, warnings: Sequence[str]) -> None:
+    if warnings:
+        page.heading("About this case")
+        for text in warnings:
+            page.marked("-", printable(text))
+
+
+def _what(event: Event) -> str:
+    """What happened, by whom, with the remark left beside it."""
+    parts = [described(event)]
+    if event.who:
+        parts.append(f"({event.who})")
+    if event.note:
+        parts.append(f'"{event.note}"')
+    return printable("  ".join(parts))
+
+
+def _belief(event: Event) -> dict[str, float]:
+    return {**event.posterior.conditions, SOUND: event.posterior.p_sound}
+
+
+def title_of(name: str, knowledge: Knowledge) -> str:
+    """Plain title of a condition; the bare name if the knowledge does not have it any more."""
+    known = name in knowledge.conditions or name == SOUND
+    title = condition_title(name, knowledge) if known else name
+    return sentence(title)

@@ -1,0 +1,236 @@
+"""Pages of ``loopodds network``: the list of nodes, and one node with all its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from loopodds import Graded, Levels, Node, Shape, Table, children_of, in_context, parents_of, spaced
+from rich.text import Text
+
+from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
+
+if TYPE_CHECKING:
+    from loopodds import Grounds, Knowledge
+
+KINDS = {
+    "fault": "Faults",
+    "mechanism": "Effects between faults and what is seen",
+    "history": "History",
+    "finding": "Findings",
+    "gauge": "Readings",
+}
+LETTERS = "abcdefghijklmnopqrstuvwxyz"
+
+
+def print_nodes(knowledge: Knowledge) -> None:
+    """Every node by kind and group, with its title."""
+    page = Page()
+    margin = max(map(len, knowledge.nodes))
+    for kind, heading in KINDS.items():
+        nodes = knowledge.of_kind(kind)
+        page.heading(heading, f"{len(nodes)}")
+        for group in dict.fromkeys(node.group for node in nodes.values()):
+            page.line(Text(group, FAINT))
+            page.rows([(n.name.ljust(margin), n.title) for n in nodes.values() if n.group == group])
+    page.heading("Version of the knowledge", knowledge.digest)
+
+
+def node_data(node: Node, knowledge: Knowledge) -> dict[str, Any]:
+    """Plain data of one node: what its file says, and what it is joined to."""
+    return {
+        "name": node.name,
+        "kind": node.kind,
+        "file": node.file,
+        "states": list(node.states),
+        "conditions": {name: list(states) for name, states in node.conditions.items()},
+        "parents": list(parents_of(node)),
+        "children": list(children_of(node.name, knowledge)),
+        "tests": _tests_of(node, knowledge),
+        "entry": {
+            **node.raw,
+            "variants": [{"when": dict(when), **block} for when, block in node.variants],
+        },
+    }
+
+
+def _tests_of(node: Node, knowledge: Knowledge) -> list[str]:
+    return [test.name for test in knowledge.tests.values() if node.name in test.yields]
+
+
+class _Line(NamedTuple):
+    """One line of numbers: its cells, and where they come from (None for a heading)."""
+
+    cells: tuple[str, ...]
+    grounds: Grounds | None
+
+
+class _Footnotes:
+    """Letters for the grounds of numbers, in the order they are met."""
+
+    def __init__(self) -> None:
+        self.known: list[Grounds] = []
+
+    def mark(self, grounds: Grounds) -> Text:
+        if grounds not in self.known:
+            self.known.append(grounds)
+        return Text(f"[{LETTERS[self.known.index(grounds) % len(LETTERS)]}]", FAINT)
+
+
+def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> None:
+    """One node: what it is, what it depends on, its numbers and where they come from.
+
+    Parameters
+    ----------
+    node : Node
+    knowledge : Knowledge
+    context : mapping of str to str
+        Shows the numbers that hold in it; empty shows them all.
+    """
+    page = Page()
+    settings = [context["setting"]] if "setting" in context else []
+    settings = settings or list(knowledge.contexts["setting"].values)
+    page.line(Text(node.name, STRONG), Text(f" {node.title}"))
+    page.line(node.about)
+    _facts(page, node, knowledge)
+    notes = _Footnotes()
+    shown = in_context(node, context)
+    page.heading("Numbers", ", ".join(context.values()))
+    page.line(_how_to_read(shown))
+    _print_lines(page, _lines(shown, settings), notes)
+    for when, _ in () if context else node.variants:
+        page.heading("Different numbers", f"when {_when(when)}")
+        usual = _lines(node, settings)
+        there = _lines(in_context(node, when), settings)
+        changed = [line for line in there if line.grounds is None or line not in usual]
+        _print_lines(page, changed, notes)
+    page.heading("Where the numbers come from", "weight: for how many cars seen they count")
+    page.rows([_footnote(notes, grounds, knowledge) for grounds in notes.known])
+
+
+def _footnote(notes: _Footnotes, grounds: Grounds, knowledge: Knowledge) -> Sequence[Cell]:
+    source = knowledge.sources.get(grounds.source, {})
+    title = f"{source.get('title', 'not in sources.toml')} ({source.get('year', '-')})"
+    return (
+        notes.mark(grounds),
+        grounds.source,
+        f"{title}; {grounds.grade}, weight {grounds.weight:g}",
+    )
+
+
+def _facts(page: Page, node: Node, knowledge: Knowledge) -> None:
+    facts = {
+        "kind": f"{node.kind}, {node.group}",
+        "states": ", ".join(node.states),
+        "conditions": "; ".join(f"{n} ({', '.join(s)})" for n, s in node.conditions.items()),
+        "a complaint": ", ".join(node.complaint),
+        "depends on": ", ".join(parents_of(node)),
+        "weakened": _weakened(node),
+        "acts on": ", ".join(children_of(node.name, knowledge)),
+        "test": ", ".join(_tests_of(node, knowledge)),
+        "says nothing": "; ".join(f"{n} {' or '.join(s)}" for n, s in node.masked_by.items()),
+        "file": node.file,
+    }
+    page.rows([(Text(key, FAINT), value) for key, value in facts.items() if value])
+
+
+def _weakened(node: Node) -> str:
+    """Causes that something makes less visible, and by what factor."""
+    shape = node.distribution
+    if not isinstance(shape, Graded):
+        return ""
+    return "; ".join(
+        f"{cause.parent} x {factor:g} by {parent} {state}"
+        for cause in shape.causes
+        for parent, factors in cause.weakened_by.items()
+        for state, factor in factors.items()
+    )
+
+
+def _how_to_read(node: Node) -> str:
+    if isinstance(node.distribution, Shape):
+        transform = spaced(node.transform)
+        return (
+            f"In {node.scale} ({transform}); a sound loop at 25 degC and 50 % humidity. Shifts add."
+        )
+    if isinstance(node.distribution, Graded):
+        return "In %. What each cause does alone, all others shut off; the strongest level wins."
+    return "In %. The first line that fits holds."
+
+
+def _lines(node: Node, settings: Sequence[str]) -> list[_Line]:
+    """All numbers of a node, a line each, the heading of their columns first."""
+    shape = node.distribution
+    if isinstance(shape, Shape):
+        return [*_gauge_lines(node, shape)]
+    blocks = _graded_blocks(shape) if isinstance(shape, Graded) else _table_blocks(shape)
+    lines = [_Line(("", "", *node.states), None)]
+    for label, levels, grounds in blocks:
+        for setting, p in _by_setting(levels, settings):
+            lines.append(_Line((label, setting, *(f"{100 * x:.3g}" for x in p)), grounds))
+    return lines
+
+
+def _print_lines(page: Page, lines: Sequence[_Line], notes: _Footnotes) -> None:
+    rows: list[Sequence[Cell]] = []
+    above = ""
+    for cells, grounds in lines:
+        label = "" if cells[0] == above else cells[0]
+        mark = notes.mark(grounds) if grounds is not None else ""
+        rows.append((label, *cells[1:], mark))
+        above = cells[0]
+    page.rows(rows, right=range(2, len(rows[0]) - 1))
+
+
+def _by_setting(levels: Levels, settings: Sequence[str]) -> list[tuple[str, tuple[float, ...]]]:
+    """Settings and their numbers; one line without a name where they are all the same."""
+    if "" in levels.by_setting:
+        return [("", levels.by_setting[""])]
+    return [(setting, levels.of(setting)) for setting in settings]
+
+
+def _table_blocks(shape: Table) -> Iterator[tuple[str, Levels, Grounds]]:
+    yield from ((_when(row.when) or "otherwise", row.p, row.grounds) for row in shape.rows)
+
+
+def _graded_blocks(shape: Graded) -> Iterator[tuple[str, Levels, Grounds]]:
+    yield "no modelled cause", shape.leak, shape.leak_grounds
+    for cause in shape.causes:
+        for state, levels in cause.effects.items():
+            yield f"{cause.parent} {state}", levels, cause.grounds
+
+
+def _gauge_lines(node: Node, shape: Shape) -> Iterator[_Line]:
+    unit = node.scale
+    for sound in shape.sound:
+        slopes = f"; {sound.per_ambient:+g} per K, {sound.per_humidity:+g} per % humidity"
+        text = f"{sound.expected:g} {unit}{slopes}{_spread(sound.spread)}"
+        yield _Line((f"sound {_when(sound.when)}".rstrip(), text), sound.grounds)
+    for shift in shape.shifts:
+        where = f" ({_when(shift.when)})" if shift.when else ""
+        for state, (mean, spread) in shift.shift.items():
+            text = f"{mean:+g} {unit}{_spread(spread)}"
+            yield _Line((f"{shift.parent} {state}{where}", text), shift.grounds)
+    for override in shape.overrides:
+        text = f"{override.mean:+g} {unit} whatever else{_spread(override.spread)}"
+        yield _Line((_when(override.when), text), override.grounds)
+    yield _Line(("spread of a sound loop", f"{shape.spread:g} {unit}"), node.grounds)
+    misread = f"{100 * shape.share:g} % of readings, spread {shape.wide:g} {unit}"
+    yield _Line(("misreadings", misread), node.grounds)
+    yield _Line(("words", _words(node, shape)), node.grounds)
+
+
+def _spread(spread: float) -> str:
+    return f", spread {spread:g}" if spread else ""
+
+
+def _words(node: Node, shape: Shape) -> str:
+    """Words with the cuts between them: low | -12 | normal | +8 | high."""
+    parts = [node.states[0]]
+    for cut, word in zip(shape.cuts, node.states[1:], strict=True):
+        parts += [f"{cut:+g}", word]
+    return " | ".join(parts)
+
+
+def _when(when: Mapping[str, str]) -> str:
+    return ", ".join(f"{name} {state}" for name, state in when.items())

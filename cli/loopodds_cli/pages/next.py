@@ -1,0 +1,181 @@
+"""The page of ``loopodds next``: what to do, why, how long, what to be careful of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from loopodds import condition_title, lowered, sentence
+from rich.text import Text
+
+from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
+from loopodds_cli.pages.sequence import print_sequence
+from loopodds_cli.prompt.words import duration, money, rest_text, services_text, signed
+
+if TYPE_CHECKING:
+    from loopodds import Branch, Knowledge, RankedTest, Verdict
+
+ALSO = 5
+ENGINE = {"off": "engine off", "running": "engine running", "any": ""}
+
+
+def print_next(verdict: Verdict) -> None:
+    """Write the whole page to standard output."""
+    page = Page()
+    page.line(Text(verdict.case, STRONG), Text(f" best plan now: {_plan_now(verdict)}", FAINT))
+    page.line("")
+    best = verdict.choice.plan.best
+    if best is None:
+        _stop(page, verdict)
+    else:
+        _do(page, verdict, best)
+        _cautions(page, verdict)
+    _others(page, verdict, best)
+    _waiting(page, verdict, best)
+    if best is not None and verdict.choice.depth > 1:
+        print_sequence(page, verdict)
+    _closed(page, verdict)
+    if best is not None:
+        _in_full(page, verdict)
+
+
+def _plan_now(verdict: Verdict) -> str:
+    return services_text(verdict.advice.best.services, verdict.bay.knowledge)
+
+
+def _do(page: Page, verdict: Verdict, best: Branch) -> None:
+    knowledge = verdict.bay.knowledge
+    first, rest = best.move.steps[0], best.move.steps[1:]
+    test = knowledge.tests[first.test]
+    time = [duration(first.minutes), ENGINE[test.engine]]
+    if first.waiting:
+        time.append(f"{duration(first.waiting)} of it waiting for one temperature")
+    unread = next((r.unread for r in verdict.choice.tests if r.test == first.test), ())
+    left = rest_text(unread, knowledge)
+    lines: list[Cell] = [", ".join(part for part in (*time, left) if part)]
+    if rest:
+        titles = ", ".join(lowered(knowledge.tests[step.test].title) for step in rest)
+        lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
+    saves, cost = verdict.choice.plan.saves, "their cost" if rest else "its cost"
+    if round(best.debt) > 0:
+        cost += f" and {money(best.debt, verdict.currency)} to fill the loop again"
+    lines += [*_why(verdict, best), f"worth {money(saves, verdict.currency)} after {cost}"]
+    page.headline(test.title, *lines)
+
+
+def _why(verdict: Verdict, best: Branch) -> Iterator[str]:
+    knowledge = verdict.bay.knowledge
+    target = next(test for test in verdict.choice.tests if test.test == best.move.test)
+    told = " and ".join(condition_title(name, knowledge).lower() for name in target.about)
+    reasons = [f"tells most about {told}"] if told else []
+    if len(best.move.steps) > 1:
+        reasons.insert(0, f"opens {lowered(knowledge.tests[target.test].title)}")
+    if reasons:
+        yield f"why: {', which '.join(reasons)}"
+    if verdict.changes_plan > 0:
+        yield f"would change the plan in {percent(verdict.changes_plan)} of such cars"
+
+
+def _cautions(page: Page, verdict: Verdict) -> None:
+    """The first sentence of every caution, where it is seen at once."""
+    first, then = verdict.cautions_in_turn
+    page.line("")
+    for text in first:
+        page.marked("!", _first_sentence(text))
+    if then:
+        page.heading("Then")
+        for text in then:
+            page.marked("!", _first_sentence(text))
+
+
+def _in_full(page: Page, verdict: Verdict) -> None:
+    first, then = verdict.cautions_in_turn
+    if any(_first_sentence(text) != text for text in (*first, *then)):
+        page.heading("Beware", "in full")
+        for text in (*first, *then):
+            page.marked("!", text)
+
+
+def _first_sentence(text: str) -> str:
+    first, dot, _ = text.partition(". ")
+    return first + "." if dot else text
+
+
+def _stop(page: Page, verdict: Verdict) -> None:
+    outlook, currency = verdict.advice.outlook, verdict.currency
+    page.headline(
+        "Stop testing",
+        "no test that is left, and no two of them, would save more than they cost",
+        f"all of them together, for nothing, would save {money(outlook.saving, currency)} on "
+        f"average and leave the plan as it is in {percent(outlook.same)} of such cars",
+        "what to do to the car: loopodds plan",
+    )
+
+
+def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
+    """The other tests that pay, best first; how many do not."""
+    knowledge = verdict.bay.knowledge
+    doing = _doing(best)
+    # a gate is worth what it opens, which has its own line, as has what waits
+    rest = [
+        test
+        for test in verdict.choice.tests
+        if test.test not in doing and test.opens == test.test and not test.waits_for
+    ]
+    if not rest:
+        return
+    paying = [test for test in rest if round(test.net_value) > 0]
+    shown = paying[:ALSO] if paying else rest[:2]
+    page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
+    page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
+    more, idle = len(paying) - len(shown), len(rest) - len(paying)
+    said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
+    said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
+    if paying and said:
+        page.line(Text("; ".join(said), FAINT), indent=2)
+
+
+def _doing(best: Branch | None) -> set[str]:
+    return {step.test for step in best.move.steps} if best is not None else set()
+
+
+def _waiting(page: Page, verdict: Verdict, best: Branch | None) -> None:
+    """What pays too but would make other paying tests impossible."""
+    tests, doing = verdict.bay.knowledge.tests, _doing(best)
+    waiting = {test.test for test in verdict.choice.tests if test.waits_for} - doing
+    for test in verdict.choice.tests:
+        behind = waiting.intersection(test.blocked_by)
+        if test.test in waiting and not behind and round(test.net_value) > 0:
+            named = lowered(tests[test.waits_for[0]].title)
+            more = f" and {len(test.waits_for) - 1} more" if len(test.waits_for) > 1 else ""
+            last = f"Last: {lowered(tests[test.test].title)} ({signed(test.net_value)})"
+            page.line(Text(f"{last}; it makes impossible: {named}{more}.", FAINT), indent=2)
+
+
+def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
+    title = knowledge.tests[test.test].title
+    if test.blocked_by:
+        title += f" (after {lowered(knowledge.tests[test.blocked_by[0]].title)}"
+        title += f" and {len(test.blocked_by) - 1} more)" if len(test.blocked_by) > 1 else ")"
+    rest = rest_text(test.unread, knowledge)
+    title += f" ({rest})" if rest else ""
+    sign = FOR if test.net_value > 0 else AGAINST
+    return [
+        title,
+        duration(test.minutes),
+        f"{test.bits:.2f} bit",
+        Text(signed(test.net_value), sign),
+    ]
+
+
+def _closed(page: Page, verdict: Verdict) -> None:
+    closed = verdict.choice.closed
+    if not closed:
+        return
+    knowledge = verdict.bay.knowledge
+    page.heading("Shut", "and why")
+    reasons: dict[str, list[str]] = {}
+    for test, why in closed:
+        reasons.setdefault(why, []).append(lowered(knowledge.tests[test].title))
+    for why, titles in reasons.items():
+        page.line(f"{sentence(why)}:", Text(", ".join(titles), FAINT), indent=2)

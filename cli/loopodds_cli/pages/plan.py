@@ -1,0 +1,184 @@
+"""The page of ``loopodds plan``: what to do to the car, what it costs, how firm that is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from loopodds import condition_title, lowered
+from rich.text import Text
+
+from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
+from loopodds_cli.prompt.words import duration, money, services_text, signed
+
+if TYPE_CHECKING:
+    from loopodds import BreakEven, Move, ServicePlan, Verdict
+
+
+def print_plan(verdict: Verdict) -> None:
+    """Write the whole page to standard output."""
+    page = Page()
+    advice = verdict.advice
+    page.line(Text(verdict.case, STRONG))
+    page.line("")
+    best = verdict.choice.plan.best
+    if best is not None:
+        _test_first(page, verdict, best.move)
+        page.line("")
+        page.line("If it has to be decided now:")
+    _best(page, verdict, advice.best)
+    for text in (*_provisos(verdict), *_doubts(verdict)):
+        page.line("")
+        page.marked("!", text)
+    _steps(page, verdict, advice.best)
+    _others(page, verdict)
+    page.heading("How firm this is")
+    for text in _firmness(verdict):
+        page.marked("-", text, FAINT)
+    _cautions(page, verdict)
+
+
+def _test_first(page: Page, verdict: Verdict, move: Move) -> None:
+    tests = verdict.bay.knowledge.tests
+    saves = money(verdict.choice.plan.saves, verdict.currency)
+    worth = f"worth {saves} after its cost"
+    if len(move.steps) > 1:
+        worth = f"opens {lowered(tests[move.test].title)}: worth {saves} after their cost"
+    title = f"Test first: {tests[move.steps[0].test].title}"
+    page.headline(title, f"{worth}; how and why: loopodds next")
+
+
+def _best(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
+    currency = verdict.currency
+    titles = services_text(plan.services, verdict.bay.knowledge)
+    spent = f"{money(plan.outlay, currency)}, {duration(plan.minutes)}" if plan.services else ""
+    left = f"harm left for a season, on average: {money(plan.harm, currency)}"
+    page.headline(titles, *([spent] if spent else []), left)
+
+
+def _provisos(verdict: Verdict) -> Iterator[str]:
+    """What the plan takes for granted though it may well not hold, and what would be done then."""
+    knowledge = verdict.bay.knowledge
+    for one in verdict.advice.provisos:
+        chance = percent(one.probability)
+        then = ""
+        if one.instead:
+            services = verdict.advice.best.services
+            apart = verdict.bay.offers[one.instead].apart.intersection(services)
+            way = "in place of it" if apart else "before it"
+            then = f" Then, {way}: {lowered(knowledge.services[one.instead].title)}."
+        if one.guard:
+            test = knowledge.tests[one.guard].title
+            yield f"{test} may stop this plan, in {chance} of such cars.{then}"
+        else:
+            condition = condition_title(one.condition, knowledge)
+            yield f"{condition}, {chance}: this plan takes its absence for granted.{then}"
+
+
+def _doubts(verdict: Verdict) -> Iterator[str]:
+    """An expensive service on thin evidence; work that only another workshop can do."""
+    knowledge = verdict.bay.knowledge
+    for doubt in verdict.advice.doubts:
+        title = knowledge.services[doubt.service].title
+        rests = (
+            f"rests on one kind of evidence ({doubt.kind})" if doubt.kind else "rests on no look"
+        )
+        ask = (
+            f" Ask for another kind first: {lowered(knowledge.tests[doubt.ask].title)}."
+            if doubt.ask
+            else ""
+        )
+        yield f"{title} {rests}.{ask}"
+    elsewhere = verdict.advice.elsewhere
+    if elsewhere is not None:
+        titles = services_text(elsewhere.services, knowledge)
+        saves = verdict.advice.best.cost - elsewhere.cost
+        yield (
+            f"A workshop that can do everything would: {titles} "
+            f"({money(elsewhere.outlay, verdict.currency)}); that saves "
+            f"{money(saves, verdict.currency)} on average."
+        )
+
+
+def _steps(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
+    """What to do, in order, each with its time and cost."""
+    if not plan.services:
+        return
+    knowledge, prices, currency = verdict.bay.knowledge, verdict.bay.gates.prices, verdict.currency
+    page.heading("In this order", "the car proved after each")
+    work = [
+        *((knowledge.tests[name].title, name) for name in plan.first),
+        *((knowledge.services[name].title, name) for name in plan.services),
+    ]
+    rows: list[Sequence[Cell]] = [
+        (
+            f"{number}",
+            title,
+            duration(prices.minutes[name]),
+            money(prices.of_work(name), currency),
+        )
+        for number, (title, name) in enumerate(work, start=1)
+    ]
+    if plan.filling:
+        filling = money(prices.filling(verdict.bay.gates.context.get("refrigerant")), currency)
+        time = duration(prices.filling_minutes)
+        rows.append((f"{len(rows) + 1}", "Evacuate and charge, counted once", time, filling))
+    page.rows(rows, right=[0, 2, 3])
+
+
+def _others(page: Page, verdict: Verdict) -> None:
+    knowledge, best = verdict.bay.knowledge, verdict.advice.best
+    page.heading("Next best", "what each costs more on average, harm left included")
+    rows = [
+        (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
+        for plan in verdict.advice.others
+    ]
+    page.rows(rows, right=[1])
+
+
+def _firmness(verdict: Verdict) -> Iterator[str]:
+    advice, currency = verdict.advice, verdict.currency
+    knowledge = verdict.bay.knowledge
+    outlook = advice.outlook
+    drawn = f", by {outlook.draws} draws" if outlook.draws else ""
+    yield (
+        "All tests that are left would leave this plan as it is in "
+        f"{percent(outlook.same)} of such cars{drawn}."
+    )
+    if advice.break_even is not None:
+        yield _threshold(verdict, advice.break_even)
+    for name, stays in outlook.keeps.items():
+        if stays < 0.95 and (advice.break_even is None or name != advice.break_even.service):
+            yield f"{knowledge.services[name].title} {_staying(stays)}."
+    yield (
+        f"Not knowing better costs {money(advice.ignorance, currency)} on average; further tests "
+        f"could save {money(outlook.saving, currency)} of it, their own cost not counted."
+    )
+
+
+def _threshold(verdict: Verdict, even: BreakEven) -> str:
+    knowledge = verdict.bay.knowledge
+    title = knowledge.services[even.service].title
+    condition = condition_title(even.condition, knowledge).lower()
+    now = percent(even.probability)
+    if even.threshold is None:
+        return f"{title} would not pay at any probability of: {condition} (now {now})."
+    if even.threshold == 0:
+        return f"{title} pays whatever the probability of: {condition} (now {now})."
+    stays = verdict.advice.outlook.keeps.get(even.service)
+    text = f"{title} only above {percent(even.threshold)} for: {condition} (now {now})"
+    return f"{text}; it {_staying(stays)}." if stays is not None else f"{text}."
+
+
+def _staying(share: float) -> str:
+    return f"would still be in the plan after all these tests in {percent(share)} of such cars"
+
+
+def _cautions(page: Page, verdict: Verdict) -> None:
+    plan = verdict.advice.best
+    texts = verdict.cautions((*plan.first, *plan.services))
+    if not texts:
+        return
+    page.heading("Beware")
+    for text in texts:
+        page.marked("!", text, CAUTION)

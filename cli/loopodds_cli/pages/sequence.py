@@ -1,0 +1,125 @@
+"""A plan of tests as a small tree: do this; if you see that, do this next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+from loopodds import lowered, plan_at, sentence, words
+from rich.text import Text
+
+from loopodds_cli.pages.page import FAINT, STRONG, Page, percent
+from loopodds_cli.prompt.words import changed_plan, duration, money
+
+if TYPE_CHECKING:
+    from loopodds import Branch, Knowledge, State, Verdict
+
+WAYS = 4
+DEPTH = 3
+"""Columns that each step is set in."""
+
+
+class Way(NamedTuple):
+    """Outcomes with the same consequence: a further test, or a plan (words against the present)."""
+
+    chance: float
+    rows: list[int]
+    plan: str
+    after: State | None
+
+
+def print_sequence(page: Page, verdict: Verdict) -> None:
+    """Write the tree of the plan."""
+    choice, currency = verdict.choice, verdict.currency
+    saves = money(choice.plan.saves, currency)
+    note = f"{choice.depth} tests ahead, saves {saves}; plans as they would then stand"
+    page.heading("In turn", note)
+    _step(page, verdict, choice.plan, 0)
+    if choice.gap >= 0.5:
+        missing = money(min(choice.gap, _ceiling(verdict)), currency)
+        said = f"the best sequence of {choice.depth} tests could save {missing} more, at most"
+        page.line(Text(said, FAINT), indent=2)
+
+
+def _ceiling(verdict: Verdict) -> float:
+    """What any testing at all could save beyond this plan, two standard errors included."""
+    outlook, choice = verdict.advice.outlook, verdict.choice
+    return max(0.0, outlook.saving + 2 * outlook.saving_error - choice.plan.saves)
+
+
+def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:
+    branch = state.best
+    if branch is None:
+        return
+    tests = verdict.bay.knowledge.tests
+    titles = ", ".join(lowered(tests[step.test].title) for step in branch.move.steps)
+    page.rows(
+        [
+            (
+                " " * indent + ">",
+                Text(sentence(titles), STRONG) + Text(f"  {duration(branch.move.minutes)}", FAINT),
+            )
+        ]
+    )
+    ways = _ways(verdict, branch)
+    for number, way in enumerate(ways):
+        last = number == len(ways) - 1 and number > 0
+        seen = "otherwise" if last else _seen(verdict, branch, way.rows)
+        text = Text(f"{seen}: ") + Text(way.plan, STRONG) if way.after is None else Text(seen)
+        page.rows([(f"{' ' * indent}  {percent(way.chance):>4}", text)])
+        if way.after is not None:
+            _step(page, verdict, way.after, indent + DEPTH)
+
+
+def _ways(verdict: Verdict, branch: Branch) -> list[Way]:
+    """Outcomes with the same consequence together; the most probable group last."""
+    knowledge, now = verdict.bay.knowledge, verdict.advice.best.services
+    groups: dict[tuple[str, ...], list[int]] = {}
+    for row in range(len(branch.chance)):
+        groups.setdefault(_consequence(verdict, branch, row), []).append(row)
+    found = []
+    for key, rows in groups.items():
+        rows.sort(key=lambda row: -branch.chance[row])
+        after = branch.states.get(rows[0]) if key[0] == "test" else None
+        plan = "" if after is not None else changed_plan(key[1:], now, knowledge)
+        found.append(Way(float(branch.chance[rows].sum()), rows, plan, after))
+    found.sort(key=lambda way: way.chance)
+    rare, kept = found[:-WAYS], found[-WAYS:]
+    if len(rare) > 1:
+        merged = [row for way in rare for row in way.rows]
+        chance = sum(way.chance for way in rare)
+        return [Way(chance, merged, f"one of {len(rare)} other ways on", None), *kept]
+    return [*rare, *kept]
+
+
+def _consequence(verdict: Verdict, branch: Branch, row: int) -> tuple[str, ...]:
+    after = branch.states.get(row)
+    follow = after.best if after is not None else None
+    if follow is not None:
+        return ("test", *(step.test for step in follow.move.steps))
+    return ("plan", *sorted(plan_at(verdict.bay, branch, row).services))
+
+
+def _seen(verdict: Verdict, branch: Branch, rows: Sequence[int]) -> str:
+    """What the most probable outcomes of a group have in sight."""
+    told = list(dict.fromkeys(_odd(verdict, branch, row) for row in rows))
+    more = f"; or {len(told) - 2} more" if len(told) > 2 else ""
+    return "; or ".join(told[:2]) + more
+
+
+def _odd(verdict: Verdict, branch: Branch, row: int) -> str:
+    """What is unusual in one outcome."""
+    knowledge = verdict.bay.knowledge
+    states = words(verdict.bay, branch, row)
+    odd = [
+        f"{lowered(knowledge.node(name).title)} {state.replace('_', ' ')}"
+        for name, state in states.items()
+        if state != _usual(name, knowledge)
+    ]
+    return ", ".join(odd[:3]) if odd else "nothing unusual"
+
+
+def _usual(name: str, knowledge: Knowledge) -> str:
+    """The state that is no news: the first, or the middle word of a gauge."""
+    states = knowledge.node(name).states
+    return "normal" if "normal" in states else states[0]

@@ -1,0 +1,296 @@
+"""The prompt of ``loopodds case work``: for someone with one clean hand.
+
+Short words, unambiguous beginnings; what is ambiguous or misspelt is asked about and never
+guessed. Every entry is in the book before the next prompt appears.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import click
+from loopodds import CHOICES, CaseError, Value, described, names_in, observable_names, printable
+
+from loopodds_cli.desk.next_up import none_pays
+from loopodds_cli.pages.case import case_title, print_case, print_history, title_of
+from loopodds_cli.pages.page import percent
+from loopodds_cli.pages.wording import Meaning, are_shares, begins_number, meaning
+from loopodds_cli.prompt.asking import Asking, Question
+
+if TYPE_CHECKING:
+    from loopodds import Answer, Casework
+
+    from loopodds_cli.desk.next_up import Next
+
+HELP = """\
+  NAME STATE        record what was seen       bub per
+  NAME NUMBER UNIT  record what was measured   low 2.1 bar
+  NAME S1 P1 S2 P2  not sure: shares           specks none .3 metal .7
+  NAME              asks for the state
+  doubt NAME (d)    keep it but do not use it
+  - NAME            take it back
+  repaired SERVICE  it was done; what follows is of the repaired car
+  next (n)  undo (u)  redo (r)  show (s)  history (h)  names WORD  help (?)  quit (q)
+Beginnings are enough. A number picks from a list. What is unclear is asked, not guessed."""
+
+ALIASES = {
+    "?": "help", "-": "withdraw", "d": "doubt", "h": "history", "q": "quit", "r": "redo",
+    "n": "next", "s": "show", "u": "undo", "w": "withdraw", "exit": "quit",
+}  # fmt: skip
+COMMANDS = (
+    "doubt", "help", "history", "names", "next", "quit", "redo", "repaired", "show", "undo",
+    "withdraw",
+)  # fmt: skip
+MOVES = 4
+WORDS_IN_A_NAME = 4
+
+
+class Workbench:
+    """A dialogue about one case.
+
+    Parameters
+    ----------
+    work : Casework
+    number : int
+        Of the case.
+    next_tests : callable
+        From the case as it stands to its next tests.
+    """
+
+    def __init__(self, work: Casework, number: int, next_tests: Callable[[Answer], Next]) -> None:
+        self.work = work
+        self._next_tests = next_tests
+        self._number = number
+        self._asking = Asking()
+        self._names = tuple(observable_names(work.knowledge))
+        self._faults = names_in("confirmed", work.knowledge)
+        self.open = True
+
+    def run(self) -> None:
+        """Ask and answer until the person leaves; the end of the input is as good as ``quit``.
+
+        Raises
+        ------
+        UnknownName
+            If there is no such case.
+        """
+        click.echo(f"{case_title(self.work.show(self._number).state)}   ? for help, q to leave")
+        if hasattr(sys.stdin, "reconfigure"):
+            sys.stdin.reconfigure(errors="replace")
+        self._complete_with_tab()
+        try:
+            while self.open:
+                self.take(input(f"{self._asking.prompt(str(self._number))}> "))
+        except (EOFError, KeyboardInterrupt):
+            click.echo()
+        click.echo(f"Case {self._number} is kept.")
+
+    def take(self, line: str) -> None:
+        """One line from the person; everything it leads to is printed."""
+        self._asking.take(line.replace("=", " ").split(), self._do)
+
+    @cached_property
+    def _verbs(self) -> dict[str, Callable[[list[str]], None]]:
+        work, number = self.work, self._number
+        return {
+            "help": lambda words: click.echo(HELP),
+            "quit": lambda words: self._leave(),
+            "undo": lambda words: self._tell(work.undo(number)),
+            "redo": lambda words: self._tell(work.redo(number)),
+            "next": lambda words: self._offer_tests(work.show(number)),
+            "show": lambda words: self._show(work.show(number)),
+            "history": lambda words: print_history(work.book.events(number), work.knowledge),
+            "names": self._list_names,
+            "repaired": self._repaired,
+            "doubt": lambda words: self._about_entry(words, self._doubt),
+            "withdraw": lambda words: self._about_entry(words, self._withdraw),
+        }
+
+    def _do(self, words: list[str]) -> None:
+        first = ALIASES.get(words[0].lower(), words[0].lower())
+        if first in self._verbs:
+            self._verbs[first](words[1:])
+            return
+        name, rest = self._longest_name(words)
+        found = meaning(name, self._names if "_" in name else (*self._names, *COMMANDS))
+        # a fault cannot be seen: its name may be meant, though it begins a finding's
+        sure = found.sure and (name in found.options or name not in self._faults)
+        hint = "is no name here; ? for help, names WORD to search"
+        self._asking.settle(
+            name, found._replace(sure=sure), lambda chosen: self._start(chosen, rest), hint
+        )
+
+    def _start(self, word: str, rest: list[str]) -> None:
+        if word in self._verbs:
+            self._verbs[word](rest)
+        else:
+            self._observe(word, rest)
+
+    def _longest_name(self, words: list[str]) -> tuple[str, list[str]]:
+        """As many words as begin the parts of a name, joined; and what is left of the line."""
+        for count in range(min(WORDS_IN_A_NAME, len(words)), 1, -1):
+            joined = "_".join(words[:count])
+            found = meaning(joined, self._names)
+            if found.sure:
+                return joined, words[count:]
+        return words[0], words[1:]
+
+    def _observe(self, name: str, words: list[str]) -> None:
+        """Record something of a name, or ask what."""
+        states = self._states(name)
+        if not words:
+            self._ask_value(name, states)
+        elif not states or (self._measured(name) and begins_number(words[0])):
+            self._record(name, " ".join(words))
+        elif are_shares(words):
+            self._record(name, self._shares(name, states, words))
+        else:
+            typed = "_".join(words)
+            otherwise = f"is no state of {name}: {', '.join(states)}"
+            self._asking.settle(
+                typed, meaning(typed, states), lambda state: self._record(name, state), otherwise
+            )
+
+    def _ask_value(self, name: str, states: tuple[str, ...]) -> None:
+        node = self.work.knowledge.nodes.get(name)
+        click.echo(f"  {(node.question or node.title) if node else name.replace('_', ' ')}")
+        if self._measured(name) or not states:
+            words = f", or {' / '.join(states)}" if states else ""
+            click.echo(f"  a number with its unit{words}")
+            self._asking.ask(
+                Question(name, states, lambda text: self._observe(name, text.split()), "quantity")
+            )
+        else:
+            self._asking.ask(Question(name, states, lambda state: self._record(name, state)))
+
+    def _record(self, name: str, value: Value) -> None:
+        self._tell(self.work.record(self._number, [(name, value)]))
+
+    def _about_entry(self, words: list[str], then: Callable[[str], None]) -> None:
+        """Find the entry of the case that is meant, and do something to it."""
+        entries = tuple(self.work.show(self._number).state.noted)
+        typed = "_".join(words)
+        found = meaning(typed, entries) if typed else Meaning(False, entries)
+        otherwise = f"is not recorded: {', '.join(entries) or 'nothing is'}"
+        self._asking.settle(typed or "it", found, then, otherwise)
+
+    def _doubt(self, name: str) -> None:
+        self._tell(self.work.doubt(self._number, [(name, None)]))
+
+    def _withdraw(self, name: str) -> None:
+        self._tell(self.work.withdraw(self._number, [name]))
+
+    def _repaired(self, words: list[str]) -> None:
+        """Record services that were done; without any, those of the plan chosen."""
+        services = tuple(self.work.knowledge.services)
+        chosen: list[str] = []
+        for typed in words:
+            found = meaning(typed, services)
+            if not found.sure:
+                options = ", ".join(found.options or services)
+                raise CaseError(f"{typed!r} is no clear service: {options}")
+            chosen.append(found.options[0])
+        self._tell(self.work.repaired(self._number, chosen))
+
+    def _list_names(self, words: list[str]) -> None:
+        typed = "_".join(words).lower()
+        found = [name for name in self._names if typed in name]
+        click.echo("  " + (", ".join(found) or f"no name contains {printable(typed)!r}"))
+
+    def _leave(self) -> None:
+        self.open = False
+
+    def _states(self, name: str) -> tuple[str, ...]:
+        nodes = self.work.knowledge.nodes
+        return nodes[name].states if name in nodes else CHOICES.get(name, ())
+
+    def _measured(self, name: str) -> bool:
+        return name in self.work.knowledge.of_kind("gauge")
+
+    def _shares(self, name: str, states: tuple[str, ...], words: list[str]) -> dict[str, float]:
+        shares = {}
+        for typed, number in zip(words[::2], words[1::2], strict=True):
+            found = meaning(typed, states)
+            if not found.sure:
+                problem = f"{typed!r} is no clear state of {name}"
+                raise CaseError(f"{problem}; its states are {', '.join(states)}")
+            shares[found.options[0]] = float(number)
+        return shares
+
+    def _tell(self, answer: Answer) -> None:
+        """What was recorded and what it moved, in a few lines."""
+        for event in answer.events:
+            click.echo(f"  {printable(described(event))}")
+        for text in answer.skipped():
+            click.echo(f"  ! {text}")
+        for name in answer.shown():
+            click.echo(f"  seen while it was done, not recorded yet: {name}")
+        moves = answer.moved()[:MOVES]
+        for move in moves:
+            way = "up  " if move.after > move.before else "down"
+            title = title_of(move.name, self.work.knowledge)
+            click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
+        if not moves:
+            click.echo("    moves nothing much")
+        next_up = self._next_tests(answer)
+        for test in next_up.paying[:1]:
+            click.echo(f"    next {self._test_line(test)}")
+        if next_up.tests and not next_up.paying:
+            click.echo(f"    {none_pays(self._number)}")
+
+    def _offer_tests(self, answer: Answer) -> None:
+        """The next tests, to pick the one that was done and enter what it showed."""
+        next_up = self._next_tests(answer)
+        tests = {str(test["test"]): test for test in next_up.tests}
+        if tests and not next_up.paying:
+            click.echo(f"  {none_pays(self._number)}")
+        for test in tests.values():
+            click.echo(f"  {test['test']}: {self._test_line(test)}")
+        if not tests:
+            click.echo(f"  no next test {printable(next_up.problem)}".rstrip())
+            return
+
+        def unseen(name: str) -> None:
+            shows = self.work.knowledge.tests[name].yields
+            left = tuple(one for one in shows if one not in answer.state.noted)
+            if len(left) == 1:
+                self._begin(left[0])
+            elif left:
+                click.echo("  what did it show?")
+                self._asking.ask(Question(name, left, self._begin))
+            else:
+                click.echo("  all it shows is recorded")
+
+        self._asking.ask(Question("done", tuple(tests), unseen))
+
+    def _show(self, answer: Answer) -> None:
+        print_case(answer, self._next_tests(answer))
+
+    def _begin(self, name: str) -> None:
+        self._observe(name, [])
+
+    def _test_line(self, test: Mapping[str, Any]) -> str:
+        tests = self.work.knowledge.tests
+        first = ", ".join(tests[name].title for name in test["blocked_by"])
+        title = f"{tests[test['test']].title}, {test['minutes']:.0f} min"
+        return f"{title}, after: {first}" if first else title
+
+    def _complete_with_tab(self) -> None:
+        """Names and commands with the Tab key, where the system can."""
+        if not sys.stdin.isatty():
+            return
+        with suppress(ImportError):
+            import readline
+
+            words = (*self._names, *COMMANDS)
+
+            def complete(text: str, place: int) -> str | None:
+                found = [word for word in words if word.startswith(text)]
+                return found[place] if place < len(found) else None
+
+            readline.set_completer(complete)
+            readline.parse_and_bind("tab: complete")

@@ -1,0 +1,1 @@
+"""Many cases: read, scored and reviewed from file to file."""

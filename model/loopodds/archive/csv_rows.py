@@ -1,0 +1,297 @@
+"""CSV rows taken one by one from a stream that may be damaged, never losing count.
+
+A row is a line, or several where a quoted cell holds line breaks. A line that is no row of the
+header's width is reported and the next line starts afresh, so one stray quote costs one row and
+not the rest of the archive. Blank lines are not rows. Lines end with a line feed, or with a
+carriage return and a line feed.
+"""
+
+from __future__ import annotations
+
+import csv
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import IO, TYPE_CHECKING
+
+import numpy as np
+
+from loopodds.base.arrays import IntArray
+from loopodds.base.errors import InspectionError
+from loopodds.inspection.rejects import Problem, shown
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+READ_BYTES = 1 << 20
+LONGEST_PIECE = 32 << 20
+MOST_LINES = 100
+"""A row that goes on for more lines than this has a quote left open."""
+
+UNREADABLE = (OSError, EOFError, zlib.error)
+NOT_A_ROW = "not a row of the table"
+NOT_TEXT = "not UTF-8 text"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CsvPiece:
+    """Some consecutive rows.
+
+    Attributes
+    ----------
+    count : int
+        Rows, good and bad.
+    table : pyarrow.Table
+        The good ones, every column text; an empty cell is null.
+    offsets : int array, shape (good rows,)
+        Where each of them stands among all rows of the piece.
+    problems : list of Problem
+        One for each bad row.
+    """
+
+    count: int
+    table: pa.Table
+    offsets: IntArray
+    problems: list[Problem]
+
+
+class CsvRows:
+    """Reader of a CSV stream.
+
+    Parameters
+    ----------
+    stream : binary file
+        Decompressed.
+    name : str
+        For messages.
+    delimiter : str
+
+    Attributes
+    ----------
+    columns : tuple of str
+        The header, read at once.
+    position : int
+        Bytes of the stream taken so far.
+
+    Raises
+    ------
+    InspectionError
+        If the stream cannot be read or does not start with a header.
+    """
+
+    def __init__(self, stream: IO[bytes], name: str, delimiter: str) -> None:
+        self._stream = stream
+        self._name = name
+        self._delimiter = delimiter
+        self._held = b""
+        self._ended = False
+        self._usual = READ_BYTES
+        self.position = 0
+        self.columns: tuple[str, ...] = ()
+        self.columns = self._header()
+
+    def skip_to(self, position: int) -> None:
+        """Go on at a position that an earlier reader of the same stream had."""
+        try:
+            self._stream.seek(position)
+        except UNREADABLE as error:
+            raise self._unreadable(error) from error
+        self._held, self._ended, self.position = b"", False, position
+
+    def take(self, rows: int) -> CsvPiece | None:
+        """The next rows, at most as many as asked for; None at the end.
+
+        Raises
+        ------
+        InspectionError
+            If the stream breaks off or cannot be decompressed.
+        """
+        self._fill(self._usual)
+        end = self._piece_end(rows)
+        if end == 0:
+            return None
+        self._usual = end
+        piece = fast_piece(self._held[:end], self.columns, self._delimiter)
+        taken = end
+        if piece is None:
+            piece, taken = self._careful_piece(end)
+        self._held = self._held[taken:]
+        self.position += taken
+        return piece
+
+    def _header(self) -> tuple[str, ...]:
+        self._fill(1)
+        if self._held.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in self._held[:100]:
+            raise InspectionError(f"{self._name}: not UTF-8 text; save it as CSV in UTF-8")
+        mark = len(BYTE_ORDER_MARK) if self._held.startswith(BYTE_ORDER_MARK) else 0
+        while self._line_end(mark) > mark and not self._held[mark : self._line_end(mark)].strip():
+            mark = self._line_end(mark)
+        if self._line_end(mark) <= mark:
+            raise InspectionError(f"{self._name}: empty; an archive starts with a header line")
+        if b"\r" in self._held[mark : self._line_end(mark)].strip():
+            raise InspectionError(
+                f"{self._name}: its lines end with carriage returns; save it with line feeds"
+            )
+        cells, end = self._record(mark)
+        if isinstance(cells, str):
+            raise InspectionError(f"{self._name}: the header line cannot be read: {cells}")
+        self._held = self._held[end:]
+        self.position = end
+        return tuple(cells)
+
+    def _fill(self, wanted: int) -> None:
+        """Hold at least so many bytes, or all that are left."""
+        parts = [self._held]
+        held = len(self._held)
+        try:
+            while held < wanted and not self._ended:
+                parts.append(self._stream.read(max(READ_BYTES, wanted - held)))
+                held += len(parts[-1])
+                self._ended = not parts[-1]
+        except UNREADABLE as error:
+            raise self._unreadable(error) from error
+        self._held = b"".join(parts)
+
+    def _unreadable(self, error: BaseException) -> InspectionError:
+        return InspectionError(
+            f"{self._name}: cannot be read beyond byte {self.position + len(self._held)} "
+            f"({error}); the file is cut off or damaged, copy or export it again"
+        )
+
+    def _line_end(self, start: int) -> int:
+        """Where the line that starts there ends, line feed included."""
+        wanted = READ_BYTES
+        while (found := self._held.find(b"\n", start)) < 0 and not self._ended:
+            if len(self._held) - start > LONGEST_PIECE:
+                raise InspectionError(
+                    f"{self._name}: a line of more than {LONGEST_PIECE >> 20} MB: not a CSV archive"
+                )
+            self._fill(start + wanted)
+            wanted *= 2
+        return found + 1 if found >= 0 else len(self._held)
+
+    def _piece_end(self, rows: int) -> int:
+        """End of the next so many lines, or of fewer if they are very long.
+
+        It depends on the bytes from here on only, so that a resumed run cuts the same pieces.
+        """
+        while True:
+            breaks = np.flatnonzero(np.frombuffer(self._held, np.uint8) == ord("\n"))
+            if len(breaks) >= rows or len(self._held) > LONGEST_PIECE or self._ended:
+                break
+            self._fill(len(self._held) + READ_BYTES)
+        breaks = breaks[breaks < LONGEST_PIECE]
+        if len(breaks) >= rows:
+            return int(breaks[rows - 1]) + 1
+        if self._ended and len(self._held) <= LONGEST_PIECE:
+            return len(self._held)
+        return int(breaks[-1]) + 1 if len(breaks) else self._line_end(0)
+
+    def _careful_piece(self, end: int) -> tuple[CsvPiece, int]:
+        """Rows that start before an end, one by one; the last may go on beyond it."""
+        good: list[list[str]] = []
+        offsets: list[int] = []
+        problems: list[Problem] = []
+        at = count = 0
+        while at < end:
+            after = self._line_end(at)
+            if self._held[at:after].strip(b"\r\n"):
+                cells, after = self._record(at)
+                if isinstance(cells, str):
+                    raw = self._held[at:after].decode("utf-8", "backslashreplace").rstrip("\r\n")
+                    kind = NOT_TEXT if cells.startswith(NOT_TEXT) else NOT_A_ROW
+                    problems.append(Problem(count, "", shown(raw), kind, cells))
+                else:
+                    good.append(cells)
+                    offsets.append(count)
+                count += 1
+            at = after
+        table = _text_table(good, self.columns)
+        return CsvPiece(count, table, np.array(offsets, np.int64), problems), at
+
+    def _record(self, start: int) -> tuple[list[str] | str, int]:
+        """Cells of the row that starts there, or what is wrong with its first line; its end."""
+        end = self._line_end(start)
+        line = self._held[start:end]
+        try:
+            text = line.decode()
+        except UnicodeDecodeError as error:
+            return f"{NOT_TEXT}: byte {line[error.start]:#04x} at {error.start + 1}", end
+        if '"' in text:
+            return self._quoted_record(start, end)
+        text = text.rstrip("\r\n")
+        if "\r" in text:
+            return "a carriage return inside the row", end
+        return self._of_width(text.split(self._delimiter)), end
+
+    def _quoted_record(self, start: int, end: int) -> tuple[list[str] | str, int]:
+        reader = csv.reader(self._lines(start), delimiter=self._delimiter, strict=True)
+        try:
+            cells = next(reader)
+        except UnicodeDecodeError:
+            return "a quote that is not closed before text that is not UTF-8", end
+        except csv.Error as error:
+            return f"quotes that do not match: {error}", end
+        checked = self._of_width(cells)
+        if reader.line_num == 1 or isinstance(checked, str):
+            return checked, end
+        for _ in range(reader.line_num - 1):
+            end = self._line_end(end)
+        return checked, end
+
+    def _of_width(self, cells: list[str]) -> list[str] | str:
+        wanted = len(self.columns) or len(cells)
+        if len(cells) == wanted:
+            return cells
+        return f"{len(cells)} cells, but the header has {wanted}"
+
+    def _lines(self, start: int) -> Iterator[str]:
+        """Lines from a position on, for the reader to pull while a quote is open."""
+        for _ in range(MOST_LINES):
+            end = self._line_end(start)
+            if end <= start:
+                return
+            yield self._held[start:end].decode()
+            start = end
+
+
+def fast_piece(piece: bytes, columns: tuple[str, ...], delimiter: str) -> CsvPiece | None:
+    """Rows of a piece parsed in one go; None if anything in it needs a closer look.
+
+    Whole lines without quotes, stray carriage returns or blank lines, all of the right width, and
+    UTF-8 throughout: there both ways of reading give the same.
+    """
+    import pyarrow as pa
+    import pyarrow.csv
+
+    if b'"' in piece or piece.count(b"\r") != piece.count(b"\r\n"):
+        return None
+    blank = piece.startswith((b"\n", b"\r")) or b"\n\n" in piece or b"\n\r" in piece
+    if blank or piece.startswith(BYTE_ORDER_MARK):
+        return None
+    try:
+        piece.decode()
+        table = pyarrow.csv.read_csv(
+            pa.BufferReader(piece),
+            read_options=pyarrow.csv.ReadOptions(
+                use_threads=False, block_size=len(piece) + 1, column_names=list(columns)
+            ),
+            parse_options=pyarrow.csv.ParseOptions(delimiter=delimiter, quote_char=False),
+            convert_options=pyarrow.csv.ConvertOptions(
+                column_types=dict.fromkeys(columns, pa.string()),
+                strings_can_be_null=True,
+                null_values=[""],
+            ),
+        )
+    except (pa.ArrowInvalid, UnicodeDecodeError):
+        return None
+    return CsvPiece(table.num_rows, table, np.arange(table.num_rows), [])
+
+
+def _text_table(rows: list[list[str]], columns: tuple[str, ...]) -> pa.Table:
+    import pyarrow as pa
+
+    cells = zip(*rows, strict=True) if rows else [()] * len(columns)
+    arrays = [pa.array([cell or None for cell in column], pa.string()) for column in cells]
+    return pa.table(arrays, names=list(columns))

@@ -1,0 +1,250 @@
+"""A run that can be killed at any moment and taken up again.
+
+Beside the output grows a folder with the scored rows so far, the rejects so far and a journal: one
+line for each chunk, written after the rows it speaks of are safely on disk. Taking up again means
+cutting both files back to what the last whole line says. The output appears in one step at the
+end, or not at all.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+from typing import IO, Any
+
+from loopodds.base.errors import InspectionError
+
+SUFFIX = ".partial"
+JOURNAL, SCORED, REJECTS, FINISHED = "journal.jsonl", "scored", "rejects", "finished"
+
+Record = Mapping[str, Any]
+
+
+class Journal:
+    """The folder of an unfinished run; use it as a context.
+
+    Parameters
+    ----------
+    out : Path
+        Where the finished output will stand.
+    run : mapping
+        Everything that the result depends on; plain data.
+    resume : bool
+        Go on where an earlier run with the same ``run`` stopped, if there is one.
+
+    Attributes
+    ----------
+    records : list of mapping
+        What earlier chunks committed, in order.
+    complete : str
+        File of the folder that is the whole output; empty while there are rows to score. A run
+        that was killed while putting its files in place leaves it set.
+
+    Raises
+    ------
+    InspectionError
+        If another run is writing, if the folder holds something else, or if the earlier run was
+        about something else.
+    """
+
+    def __init__(self, out: Path, run: Record, resume: bool) -> None:
+        self.folder = out.with_name(out.name + SUFFIX)
+        self._out = out
+        self.records: list[Record] = []
+        self.complete = ""
+        self._open: list[IO[bytes]] = []
+        try:
+            self.folder.mkdir(exist_ok=True)
+        except OSError as error:
+            raise InspectionError(f"{self.folder}: cannot be made: {error.strerror}") from error
+        self._lines = self._locked()
+        try:
+            self._start(run, resume)
+        except BaseException:
+            self.close()
+            raise
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the files; a later run can take the folder up."""
+        for file in self._open:
+            file.close()
+
+    def commit(self, record: Record, scored: bytes, rejects: bytes) -> None:
+        """Add a chunk; once this returns, it survives whatever happens."""
+        for file, data in ((self._scored, scored), (self._rejects, rejects)):
+            if data:
+                file.write(data)
+                _sync(file)
+        ends = {"scored_end": self._scored.tell(), "rejects_end": self._rejects.tell()}
+        self._write_line({**record, **ends})
+
+    @property
+    def scored_end(self) -> int:
+        """Bytes of scored rows so far."""
+        return self._scored.tell()
+
+    def scored_file(self) -> IO[bytes]:
+        """The scored rows so far, opened for reading."""
+        return (self.folder / SCORED).open("rb")
+
+    def finish(self, output: str) -> None:
+        """Note that nothing is left to do but to put the files in place.
+
+        Parameters
+        ----------
+        output : str
+            File of the folder that is the output: ``SCORED`` or ``FINISHED``.
+        """
+        self._write_line({"complete": output})
+        self.complete = output
+
+    def publish(self, rejects: Path) -> None:
+        """Put rejects and output where they belong and remove the folder.
+
+        A file that is gone was put in place by a run that was killed right after.
+        """
+        self.close()
+        move(self.folder / REJECTS, rejects)
+        move(self.folder / self.complete, self._out)
+        self.discard()
+
+    def discard(self) -> None:
+        """Remove the folder and everything a run puts into it, the journal last."""
+        self.close()
+        for name in (SCORED, REJECTS, FINISHED, JOURNAL):
+            (self.folder / name).unlink(missing_ok=True)
+        self.folder.rmdir()
+
+    def _locked(self) -> IO[bytes]:
+        file = (self.folder / JOURNAL).open("a+b")
+        self._open.append(file)
+        try:
+            _lock(file)
+        except OSError as error:
+            self.close()
+            raise InspectionError(f"{self._out}: another run is writing it just now") from error
+        return file
+
+    def _start(self, run: Record, resume: bool) -> None:
+        strangers = {p.name for p in self.folder.iterdir()} - {SCORED, REJECTS, FINISHED, JOURNAL}
+        if strangers:
+            raise InspectionError(
+                f"{self.folder}: holds {min(strangers)!r}, which no run put there"
+            )
+        earlier = self._read() if resume else []
+        if earlier:
+            refuse_other_run(earlier[0], run, self.folder)
+        self.complete = str(earlier[-1].get("complete", "")) if earlier else ""
+        self.records = earlier[1:-1] if self.complete else earlier[1:]
+        if self.complete:
+            return
+        last = self.records[-1] if self.records else {"scored_end": 0, "rejects_end": 0}
+        (self.folder / FINISHED).unlink(missing_ok=True)
+        self._scored = _cut(self.folder / SCORED, last["scored_end"])
+        self._rejects = _cut(self.folder / REJECTS, last["rejects_end"])
+        self._open += [self._scored, self._rejects]
+        if not earlier:
+            self._lines.truncate(0)
+            self._write_line(run)
+
+    def _read(self) -> list[Record]:
+        """Whole lines whose rows are all there; what follows them is cut off."""
+        self._lines.seek(0)
+        records: list[Record] = []
+        ends = [0]
+        for line in self._lines:
+            try:
+                records.append(json.loads(line))
+            except ValueError:
+                break
+            ends.append(ends[-1] + len(line))
+        if records and "complete" in records[-1]:
+            return records
+        sizes = [_size(self.folder / SCORED), _size(self.folder / REJECTS)]
+        while records[1:] and not _within(records[-1], sizes):
+            records.pop()
+        self._lines.truncate(ends[len(records)])
+        return records
+
+    def _write_line(self, record: Record) -> None:
+        self._lines.write(json.dumps(record).encode() + b"\n")
+        _sync(self._lines)
+
+
+def _within(record: Record, sizes: list[int]) -> bool:
+    return bool(record["scored_end"] <= sizes[0] and record["rejects_end"] <= sizes[1])
+
+
+def move(source: Path, target: Path) -> None:
+    """Put a finished file in its place in one step, also on another disk; none is no error."""
+    if not source.exists():
+        return
+    try:
+        os.replace(source, target)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        beside = target.with_name(target.name + SUFFIX)
+        with source.open("rb") as read, beside.open("wb") as written:
+            shutil.copyfileobj(read, written)
+            _sync(written)
+        os.replace(beside, target)
+        source.unlink()
+
+
+def sync_file(path: Path) -> None:
+    """Make sure that a file is on disk."""
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+
+
+def refuse_other_run(earlier: Record, run: Record, folder: Path) -> None:
+    """Whether an unfinished run was about the same thing.
+
+    Raises
+    ------
+    InspectionError
+        Naming what changed since.
+    """
+    for key, value in run.items():
+        if earlier.get(key) != value:
+            raise InspectionError(
+                f"{folder}: cannot resume, since the {key.replace('_', ' ')} changed "
+                f"(then {earlier.get(key)!r}, now {value!r}); run again without --resume"
+            )
+
+
+def _sync(file: IO[bytes]) -> None:
+    file.flush()
+    os.fsync(file.fileno())
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
+
+
+def _cut(path: Path, end: int) -> IO[bytes]:
+    """A file opened for adding after its first so many bytes."""
+    file = path.open("ab")
+    file.truncate(end)
+    file.seek(end)
+    return file
+
+
+def _lock(file: IO[bytes]) -> None:
+    """Keep other runs off until the file is closed, where the system can."""
+    try:
+        import fcntl
+    except ImportError:  # not a POSIX system
+        return
+    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,0 +1,173 @@
+"""Scored tables as bytes that can be laid end to end, and those bytes as a finished file.
+
+CSV chunks are finished text (or whole gzip members), so the file is their concatenation. Parquet
+cannot be appended to, so its chunks wait as Arrow streams and are written out at the end.
+"""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from loopodds.archive.sources import Format, format_of
+from loopodds.base.errors import InspectionError
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+GROUP_ROWS = 1 << 16
+GZIP_LEVEL = 4
+
+
+def output_format(path: Path) -> Format:
+    """Format that the end of a file name asks for.
+
+    Raises
+    ------
+    InspectionError
+        If it asks for none.
+    """
+    kind = format_of(path)
+    if kind is None:
+        raise InspectionError(
+            f"{path}: cannot tell the format; end the name in .csv, .csv.gz or .parquet"
+        )
+    return kind
+
+
+def check_writable(schema: pa.Schema, kind: Format) -> None:
+    """Whether rows of a schema can be written in a format.
+
+    Raises
+    ------
+    InspectionError
+        Naming the column that cannot.
+    """
+    if kind == "parquet":
+        return
+    import pyarrow as pa
+
+    for field in schema:
+        nested = pa.types.is_nested(field.type)
+        if nested or pa.types.is_binary(field.type) or pa.types.is_large_binary(field.type):
+            raise InspectionError(
+                f"column {field.name!r} holds {field.type}, which CSV cannot; write .parquet"
+            )
+
+
+def header_bytes(columns: list[str], kind: Format, delimiter: str) -> bytes:
+    """What stands before the first chunk."""
+    import pyarrow as pa
+
+    if kind == "parquet":
+        return b""
+    names = pa.table([pa.array([name]) for name in columns], names=columns)
+    return _packed(_csv_bytes(names, delimiter), kind)
+
+
+def chunk_bytes(table: pa.Table, kind: Format, delimiter: str) -> bytes:
+    """One scored table; empty for no rows."""
+    if table.num_rows == 0:
+        return b""
+    if kind == "parquet":
+        return _stream_bytes(table)
+    return _packed(_csv_bytes(table, delimiter), kind)
+
+
+def _packed(text: bytes, kind: Format) -> bytes:
+    # the time stamp is left out so that the same rows give the same bytes
+    return gzip.compress(text, GZIP_LEVEL, mtime=0) if kind == "csv.gz" else text
+
+
+def _csv_bytes(table: pa.Table, delimiter: str) -> bytes:
+    """Rows as CSV text: cells as they were, quoted only where they must be."""
+    import pyarrow as pa
+    import pyarrow.csv
+
+    # arrow's CSV writer puts out garbage for an empty chunk within a column
+    columns = [_plain(column) for column in table.combine_chunks().columns]
+    table = pa.table(columns, names=table.column_names)
+    options = pyarrow.csv.WriteOptions(
+        include_header=False, delimiter=delimiter, quoting_style="none"
+    )
+    sink = pa.BufferOutputStream()
+    try:
+        pyarrow.csv.write_csv(table, sink, options)
+    except pa.ArrowInvalid:  # a cell needs quotes
+        return _quoted_bytes(table, delimiter)
+    result: bytes = sink.getvalue().to_pybytes()
+    return result
+
+
+def _plain(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A column that the CSV writer takes: no dictionaries, NaN as an empty cell."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if pa.types.is_dictionary(column.type):
+        column = pc.cast(column, column.type.value_type)
+    if pa.types.is_floating(column.type):
+        return pc.if_else(pc.is_nan(column), None, column)
+    return column
+
+
+def _quoted_bytes(table: pa.Table, delimiter: str) -> bytes:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    special = "[" + "".join(f"\\x{ord(char):02x}" for char in f'{delimiter}"\r\n') + "]"
+    cells = []
+    for column in table.columns:
+        text = pc.cast(column.combine_chunks(), pa.string())
+        if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
+            doubled = pc.replace_substring(text, '"', '""')
+            quoted = pc.binary_join_element_wise('"', doubled, '"', "")
+            text = pc.if_else(pc.match_substring_regex(text, special), quoted, text)
+        cells.append(text)
+    cells[-1] = pc.binary_join_element_wise(pc.fill_null(cells[-1], ""), "", "\n")
+    lines = pc.binary_join_element_wise(
+        *cells, delimiter, null_handling="replace", null_replacement=""
+    )
+    return b"".join(line.encode() for line in lines.to_pylist())
+
+
+def _stream_bytes(table: pa.Table) -> bytes:
+    import pyarrow as pa
+
+    sink = pa.BufferOutputStream()
+    options = pa.ipc.IpcWriteOptions(compression="lz4")
+    with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
+        writer.write_table(table)
+    result: bytes = sink.getvalue().to_pybytes()
+    return result
+
+
+def write_parquet(spool: IO[bytes], end: int, path: Path, empty: pa.Table) -> None:
+    """Parquet file from the Arrow streams laid end to end in a spool file.
+
+    Parameters
+    ----------
+    spool : binary file
+        At its start.
+    end : int
+        Bytes of it that count.
+    path : Path
+        Where to write.
+    empty : pyarrow.Table
+        Without rows: the schema.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet
+
+    texts = [f.name for f in empty.schema if not pa.types.is_floating(f.type)]
+    with pyarrow.parquet.ParquetWriter(path, empty.schema, use_dictionary=texts) as writer:
+        held: list[pa.Table] = []
+        while spool.tell() < end:
+            # words that were read coded become text again
+            held.append(pa.ipc.open_stream(spool).read_all().cast(empty.schema))
+            if sum(table.num_rows for table in held) >= GROUP_ROWS:
+                writer.write_table(pa.concat_tables(held), row_group_size=GROUP_ROWS)
+                held = []
+        if held:
+            writer.write_table(pa.concat_tables(held), row_group_size=GROUP_ROWS)

@@ -1,0 +1,313 @@
+"""The list of inspections most worth reopening, with what speaks for each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.diagnosis.belief import Belief, Conflict
+from loopodds.diagnosis.model import Beliefs, Model
+from loopodds.inference.network import Evidence
+from loopodds.inspection.cells import read_cells
+from loopodds.inspection.columns import ColumnPlan
+from loopodds.inspection.encoding import Group, encode
+from loopodds.inspection.inspection import InspectionBatch
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+# engineering estimates; they decide what is listed, never a probability in the scored archive
+WRONG_OUTCOMES = 0.02
+"""How much less likely the findings' car is when a recorded outcome rules its state out."""
+LOST_MASS = 1e-4
+SQRT_2PI = float(np.sqrt(2 * np.pi))
+
+ContextKey = tuple[tuple[str, str], ...]
+
+
+class Candidate(NamedTuple):
+    """A row of a batch, the cost that its outcome leaves out, and roughly its conflict [bits]."""
+
+    row: int
+    cost: float
+    bits: float
+
+
+def candidates_of(
+    groups: Sequence[Group],
+    batch: InspectionBatch,
+    log_evidence: FloatArray,
+    model: Model,
+    count: int,
+) -> list[Candidate]:
+    """Rows of a batch that may belong on the list, the best by either reason.
+
+    Parameters
+    ----------
+    groups : sequence of Group
+        The batch, encoded.
+    log_evidence : float array, shape (rows,)
+        Without the outcomes; rows that cannot be are left out.
+    count : int
+        How many by each reason.
+    """
+    cost, bits = np.zeros(batch.rows), np.full(batch.rows, -np.inf)
+    for group in groups:
+        told, outcomes = with_outcomes(group, batch, model)
+        cost[group.rows] = missed_cost(told, outcomes, model).sum(axis=1)
+        alone = _logs_alone(group, model)
+        bits[group.rows] = (alone - log_evidence[group.rows]) / np.log(2)
+    possible = np.isfinite(log_evidence)
+    cost, bits = np.where(possible, cost, 0.0), np.where(possible, bits, -np.inf)
+    chosen = {*_largest(cost, count), *_largest(bits, count)}
+    return [
+        Candidate(row, float(cost[row]), float(bits[row]))
+        for row in sorted(chosen)
+        if cost[row] > 0 or bits[row] > 0
+    ]
+
+
+def _largest(values: FloatArray, count: int) -> list[int]:
+    order = np.argsort(-values, kind="stable")[:count]
+    result: list[int] = order.tolist()
+    return result
+
+
+def with_outcomes(
+    group: Group, batch: InspectionBatch, model: Model
+) -> tuple[Beliefs, dict[str, BoolArray]]:
+    """Beliefs after findings and outcomes, the outcomes trusted but not blindly."""
+    outcomes = {name: possible[group.rows] for name, possible in batch.confirmed.items()}
+    soft = {name: np.where(left, 1.0, WRONG_OUTCOMES) for name, left in outcomes.items()}
+    return model.believe(group.context, group.evidence.with_soft(soft)), outcomes
+
+
+def missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
+    """Expected cost by fault variable, zero where the outcome says that it was faulty.
+
+    Returns
+    -------
+    float array, shape (rows, fault variables)
+    """
+    costs = []
+    for name, marginal in beliefs.faults.items():
+        harms = model.knowledge.harms.get(name, {})
+        cost = marginal @ np.array([harms.get(state, 0.0) for state in model.states(name)])
+        if name in outcomes:
+            cost = np.where(outcomes[name][:, 0], cost, 0.0)
+        costs.append(cost)
+    return np.column_stack(costs)
+
+
+def _logs_alone(group: Group, model: Model) -> FloatArray:
+    """Sum over everything observed of the log probability of each alone, shape (rows,)."""
+    key = tuple(sorted(group.context.items()))
+    total = np.zeros(group.evidence.rows)
+    for name, codes in group.evidence.codes.items():
+        total += _word_logs(model, key, name)[codes]
+    for name, (value, extra) in group.evidence.numbers.items():
+        total += _number_logs(model, key, name, value, extra)
+    return total
+
+
+@lru_cache(maxsize=1 << 14)
+def _word_logs(model: Model, context: ContextKey, name: str) -> FloatArray:
+    """Log probability of each word before anything is known; zero at the end, for code -1."""
+    tree = model.tree(dict(context))
+    words = len(tree.network.states(name))
+    logs = tree.propagate(Evidence(words, {name: np.arange(words)})).log_evidence
+    return np.append(logs, 0.0)
+
+
+@lru_cache(maxsize=1 << 12)
+def _likely_parents(
+    model: Model, context: ContextKey, name: str
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Prior weight, mean and spread of a gauge by parent configuration, the rarest left out."""
+    tree = model.tree(dict(context))
+    gauge = tree.network.gauges[name]
+    weight = np.ones(1)
+    if gauge.parents:
+        weight = tree.propagate(Evidence(1), [gauge.parents])[gauge.parents].ravel()
+    order = np.argsort(-weight)
+    needed = int(np.searchsorted(np.cumsum(weight[order]), 1 - LOST_MASS)) + 1
+    kept = order[:needed]
+    return weight[kept], np.ravel(gauge.mean)[kept], np.ravel(gauge.spread)[kept]
+
+
+def _number_logs(
+    model: Model, context: ContextKey, name: str, value: FloatArray, extra: FloatArray
+) -> FloatArray:
+    """Log density of a reading before anything else is known; zero where nothing was read."""
+    gauge = model.tree(dict(context)).network.gauges[name]
+    read = ~np.isnan(value)
+    wide = np.hypot(gauge.wide, extra)
+    x = np.where(read, value, 0.0)
+    density = gauge.share * np.exp(-0.5 * (x / wide) ** 2) / wide
+    for weight, mean, spread in zip(*_likely_parents(model, context, name), strict=True):
+        whole = np.hypot(spread, extra)
+        density += (1 - gauge.share) * weight * np.exp(-0.5 * ((x - mean) / whole) ** 2) / whole
+    return np.where(read, np.log(np.maximum(density, 1e-300) / SQRT_2PI), 0.0)
+
+
+def entry_of(candidate: Candidate, number: int, row: int, table: pa.Table) -> dict[str, Any]:
+    """A candidate as plain data, with all its cells, so that it can be looked at again.
+
+    Parameters
+    ----------
+    candidate : Candidate
+    number : int
+        Row of the archive.
+    row : int
+        Row of the table.
+    table : pyarrow.Table
+    """
+    values = {c: table.column(c)[row].as_py() for c in table.column_names}
+    cells = {
+        c: ("yes" if v else "no") if isinstance(v, bool) else str(v)
+        for c, v in values.items()
+        if v is not None
+    }
+    return {"row": number, "cost": candidate.cost, "bits": candidate.bits, "cells": cells}
+
+
+def best_entries(entries: Sequence[Mapping[str, Any]], count: int) -> tuple[Mapping[str, Any], ...]:
+    """The candidates that may still make the list, by row."""
+    dearest = sorted(entries, key=lambda e: (-e["cost"], e["row"]))[:count]
+    oddest = sorted(entries, key=lambda e: (-e["bits"], e["row"]))[:count]
+    rows = {entry["row"] for entry in (*dearest, *oddest)}
+    return tuple(sorted((e for e in entries if e["row"] in rows), key=lambda e: e["row"]))
+
+
+# engineering estimates of what is worth a place on the list
+STRONG_BITS = 5.0
+"""Findings 32 times less likely together than each alone."""
+CONFLICT_SHARE = 4
+"""One place in so many is kept for conflicts."""
+MENTIONED_FROM = 0.05
+MOST_MENTIONED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """A condition that the outcome does not mention: its probability and share of the cost."""
+
+    condition: str
+    probability: float
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reopen:
+    """One inspection worth reopening.
+
+    Attributes
+    ----------
+    row : int
+        Row of the archive; the first below the header is 1.
+    reason : str
+        ``missed`` or ``conflict``.
+    cost : float
+        Expected cost of leaving what the outcome does not mention for a season, in the currency
+        of the price file, after the findings and the outcome.
+    missed : tuple of Missed
+        What it consists of, dearest first.
+    recorded : mapping of str to str
+        Outcomes as the archive has them.
+    conflict : Conflict
+    passed : mapping of str to str
+        The columns that only pass through: what tells which car it was.
+    """
+
+    row: int
+    reason: str
+    cost: float
+    missed: tuple[Missed, ...]
+    recorded: Mapping[str, str]
+    conflict: Conflict
+    passed: Mapping[str, str]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``."""
+        return {
+            "row": self.row,
+            "reason": self.reason,
+            "expected_cost": self.cost,
+            "missed": [
+                {"condition": m.condition, "probability": m.probability, "expected_cost": m.cost}
+                for m in self.missed
+            ],
+            "recorded": dict(self.recorded),
+            "conflict": {
+                "bits": self.conflict.bits,
+                "between": [[one, other] for one, other, _ in self.conflict.between],
+            },
+            "columns": dict(self.passed),
+        }
+
+
+def reopen_list(
+    entries: Sequence[Mapping[str, Any]], plan: ColumnPlan, model: Model, count: int
+) -> list[Reopen]:
+    """The inspections most worth reopening, dearest first, then the strongest conflicts.
+
+    One place in four is kept for inspections whose findings are in strong conflict, if there
+    are any; the others go to the highest expected cost of what the outcome leaves out.
+    """
+    looked_at = [_look_again(entry, plan, model) for entry in entries]
+    dearest = sorted((e for e in looked_at if e.cost > 0), key=lambda e: (-e.cost, e.row))
+    odd = sorted(
+        (e for e in looked_at if e.conflict.bits >= STRONG_BITS),
+        key=lambda e: (-e.conflict.bits, e.row),
+    )
+    places = min(len(odd), count // CONFLICT_SHARE if dearest else count)
+    missed = dearest[: count - places]
+    taken = {entry.row for entry in missed}
+    others = [entry for entry in odd if entry.row not in taken][:places]
+    return [*missed, *(replace(entry, reason="conflict") for entry in others)]
+
+
+def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reopen:
+    import pyarrow as pa
+
+    cells: Mapping[str, str] = entry["cells"]
+    table = pa.table({c: pa.array([cells.get(c)], pa.string()) for c in plan.columns})
+    batch, _ = read_cells(table, plan, model.knowledge)
+    (group,) = encode(batch, model.knowledge)
+    told, outcomes = with_outcomes(group, batch, model)
+    by_variable = missed_cost(told, outcomes, model)[0]
+    feeding = {feed.column for feed in plan.feeds}
+    recorded = {f.column for f in plan.feeds if f.kind == "confirmed"}
+    return Reopen(
+        row=entry["row"],
+        reason="missed",
+        cost=float(by_variable.sum()),
+        missed=_missed(told, dict(zip(told.faults, by_variable, strict=True)), model),
+        recorded={c: cells[c] for c in plan.columns if c in recorded and c in cells},
+        conflict=Belief(model, group.context, group.evidence).conflict,
+        passed={c: cells[c] for c in plan.columns if c not in feeding and c in cells},
+    )
+
+
+def _missed(beliefs: Beliefs, costs: Mapping[str, float], model: Model) -> tuple[Missed, ...]:
+    """Conditions of the variables that cost something, dearest first, trifles left out."""
+    found = []
+    for name, condition in model.conditions.items():
+        if costs[condition.variable] <= 0:
+            continue
+        harms = model.knowledge.harms.get(condition.variable, {})
+        marginal = dict(
+            zip(
+                model.states(condition.variable), beliefs.faults[condition.variable][0], strict=True
+            )
+        )
+        cost = sum(float(marginal[state]) * harms.get(state, 0.0) for state in condition.states)
+        probability = sum(float(marginal[state]) for state in condition.states)
+        found.append(Missed(name, probability, cost))
+    found.sort(key=lambda one: -one.cost)
+    return tuple(one for one in found if one.probability >= MENTIONED_FROM)[:MOST_MENTIONED]

@@ -1,0 +1,197 @@
+"""Probabilities for whole batches: the one function behind every way of scoring an archive."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopodds.archive.reading import rejects_in, take_in
+from loopodds.archive.review import best_entries, candidates_of, entry_of
+from loopodds.archive.sources import Chunk
+from loopodds.archive.summary import LEAST_SHOWN, Tally
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.diagnosis.model import Model, smallest_impossible
+from loopodds.inspection.cells import cell_text
+from loopodds.inspection.columns import ColumnPlan, added_columns
+from loopodds.inspection.encoding import Group, encode
+from loopodds.inspection.inspection import InspectionBatch
+from loopodds.inspection.rejects import Problem, Reject
+from loopodds.knowledge.records import SOUND
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+CANNOT_HOLD = "cannot hold together"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scores:
+    """Posteriors of a batch, in the order of its rows.
+
+    Attributes
+    ----------
+    conditions : float array, shape (rows, conditions)
+        In the order of the knowledge; each between 0 and 1, a row need not sum to one.
+    p_sound : float array, shape (rows,)
+    log_evidence : float array, shape (rows,)
+        Natural log; minus infinity where the findings cannot hold together.
+    """
+
+    conditions: FloatArray
+    p_sound: FloatArray
+    log_evidence: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScoredChunk:
+    """Rows of a chunk with what scoring adds, those set aside, and the count of both."""
+
+    table: pa.Table
+    rejects: list[Reject]
+    tally: Tally
+
+
+def score_batch(batch: InspectionBatch, model: Model) -> Scores:
+    """Exact probabilities of every condition in every row.
+
+    Raises
+    ------
+    KnowledgeError
+        If the knowledge does not cover a context of the batch.
+    """
+    return score_groups(encode(batch, model.knowledge), batch.rows, model)
+
+
+def score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
+    """The same for rows already encoded."""
+    conditions = np.zeros((rows, len(model.conditions)))
+    p_sound, log_evidence = np.zeros(rows), np.full(rows, -np.inf)
+    for group in groups:
+        beliefs = model.believe(group.context, group.evidence)
+        p_sound[group.rows] = beliefs.p_sound
+        log_evidence[group.rows] = beliefs.log_evidence
+        for index, name in enumerate(model.conditions):
+            conditions[group.rows, index] = model.condition(beliefs, name)
+    return Scores(conditions, p_sound, log_evidence)
+
+
+def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -> ScoredChunk:
+    """Score the rows of a chunk and set aside those that cannot be.
+
+    Parameters
+    ----------
+    chunk : Chunk
+    plan : ColumnPlan
+    model : Model
+    review : int
+        Candidates for reopening to look for; none by default, because that costs a second pass.
+
+    Returns
+    -------
+    ScoredChunk
+        Its scored and rejected rows are together exactly the rows of the chunk.
+    """
+    # the engine takes its compiled loops once they are loaded: load them, so that every chunk goes
+    # the same way to the last bit, whatever this process did before
+    import_module("loopodds.inference.kernels")
+    taken = take_in(chunk, plan, model.knowledge)
+    batch, kept, problems = taken.batch, taken.rows, taken.problems
+    groups = encode(batch, model.knowledge) if batch.rows else []
+    scores = score_groups(groups, batch.rows, model)
+    possible = np.isfinite(scores.log_evidence)
+    if not possible.all():
+        problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
+    rejects = rejects_in(chunk, problems)
+    scored = kept[possible]
+    numbers = chunk.first_row + chunk.offsets
+    table = _with_scores(chunk.table, scored, _rows_of(scores, possible), model)
+    tally = _tally(chunk.count, rejects, _rows_of(scores, possible), numbers[scored], model)
+    if review and batch.rows:
+        candidates = candidates_of(groups, batch, scores.log_evidence, model, review)
+        entries = [
+            entry_of(c, int(numbers[kept[c.row]]), int(kept[c.row]), chunk.table)
+            for c in candidates
+        ]
+        tally = replace(tally, review=best_entries(entries, review), review_size=review)
+    return ScoredChunk(table, rejects, tally)
+
+
+def _rows_of(scores: Scores, rows: BoolArray) -> Scores:
+    return Scores(scores.conditions[rows], scores.p_sound[rows], scores.log_evidence[rows])
+
+
+def _impossible_rows(
+    scores: Scores,
+    groups: Sequence[Group],
+    kept: IntArray,
+    table: pa.Table,
+    plan: ColumnPlan,
+    model: Model,
+) -> list[Problem]:
+    """A problem for each row whose findings cannot hold together, naming them."""
+    problems = []
+    for group in groups:
+        for index in np.flatnonzero(~np.isfinite(scores.log_evidence[group.rows])).tolist():
+            row = int(kept[group.rows[index]])
+            one = group.evidence.take(slice(index, index + 1))
+            names = smallest_impossible(model.tree(group.context), one)
+            columns = [column for name in names for column in plan.columns_of(name)]
+            values = [cell_text(table, column, row) for column in columns]
+            reason = f"these cannot hold together: {', '.join(names)}"
+            problems.append(
+                Problem(row, " + ".join(columns), " + ".join(values), CANNOT_HOLD, reason)
+            )
+    return problems
+
+
+def _with_scores(table: pa.Table, rows: IntArray, scores: Scores, model: Model) -> pa.Table:
+    import pyarrow as pa
+
+    if len(rows) < table.num_rows:
+        table = table.take(rows)
+    names = list(model.conditions)
+    top = pa.array(names, pa.string()).take(pa.array(scores.conditions.argmax(axis=1)))
+    values = [*np.ascontiguousarray(scores.conditions.T), scores.p_sound, scores.log_evidence]
+    arrays = [*map(pa.array, values), top]
+    for name, array in zip(added_columns(model.knowledge), arrays, strict=True):
+        table = table.append_column(name, array)
+    return table
+
+
+def empty_scored(schema: pa.Schema, model: Model) -> pa.Table:
+    """A scored table without rows."""
+    nothing = Scores(np.zeros((0, len(model.conditions))), np.zeros(0), np.zeros(0))
+    return _with_scores(schema.empty_table(), np.zeros(0, np.int64), nothing, model)
+
+
+def _tally(
+    count: int, rejects: Sequence[Reject], scores: Scores, numbers: IntArray, model: Model
+) -> Tally:
+    single = (f"{r.kind} in {r.column}" for r in rejects if r.column and r.kind != CANNOT_HOLD)
+    whole = (r.kind for r in rejects if not r.column or r.kind == CANNOT_HOLD)
+    names = [*model.conditions, SOUND]
+    each = np.column_stack([scores.conditions, scores.p_sound])
+    # a tie goes to the sound car, as nothing then speaks for a fault
+    top = np.where(
+        scores.conditions.max(axis=1, initial=0.0) > scores.p_sound,
+        scores.conditions.argmax(axis=1),
+        len(names) - 1,
+    )
+    counts = np.bincount(top, minlength=len(names))
+    lowest = np.lexsort((numbers, scores.log_evidence))[:LEAST_SHOWN]
+    return Tally(
+        rows=count,
+        scored=len(numbers),
+        rejected=len(rejects),
+        rejected_by=dict(Counter([*single, *whole])),
+        expected=dict(zip(names, each.sum(axis=0).tolist(), strict=True)),
+        top={name: int(n) for name, n in zip(names, counts, strict=True) if n},
+        least=tuple((float(scores.log_evidence[i]), int(numbers[i])) for i in lowest),
+        # whatever is observed has a probability below one by more than rounding
+        blank=int(np.count_nonzero(scores.log_evidence > -1e-9)),
+    )

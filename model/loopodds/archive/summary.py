@@ -1,0 +1,153 @@
+"""What a scoring run tells while it goes on and when it is over."""
+
+from __future__ import annotations
+
+import heapq
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from loopodds.archive.review import Reopen, best_entries
+
+LEAST_SHOWN = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Counts over some rows; those of two parts add up to those of the whole.
+
+    Attributes
+    ----------
+    rows, scored, rejected : int
+        Read, given probabilities, and set aside; the first is the sum of the others.
+    rejected_by : mapping of str to int
+        Kind of the first problem, with the column, to rows.
+    expected : mapping of str to float
+        Sum of the probabilities of each condition, and of ``sound``, over the scored rows: the
+        number of cars that really have it, if the probabilities are right.
+    top : mapping of str to int
+        Rows in which each condition is the most probable and more so than a sound car;
+        ``sound`` for the others.
+    least : tuple of (float, int)
+        Log evidence and row number of the least likely inspections, lowest first.
+    review : tuple of mapping
+        Candidates for reopening, see :mod:`loopodds.archive.review`.
+    review_size : int
+        How many of them are kept for each reason.
+    blank : int
+        Scored rows in which nothing was observed: they hold what is known before looking.
+    """
+
+    rows: int = 0
+    scored: int = 0
+    rejected: int = 0
+    rejected_by: Mapping[str, int] = field(default_factory=dict)
+    expected: Mapping[str, float] = field(default_factory=dict)
+    top: Mapping[str, int] = field(default_factory=dict)
+    least: tuple[tuple[float, int], ...] = ()
+    review: tuple[Mapping[str, Any], ...] = ()
+    review_size: int = 0
+    blank: int = 0
+
+    def plus(self, other: Tally) -> Tally:
+        """Both together."""
+        names = dict.fromkeys((*self.expected, *other.expected))
+        size = max(self.review_size, other.review_size)
+        return Tally(
+            self.rows + other.rows,
+            self.scored + other.scored,
+            self.rejected + other.rejected,
+            dict(Counter(self.rejected_by) + Counter(other.rejected_by)),
+            {n: self.expected.get(n, 0.0) + other.expected.get(n, 0.0) for n in names},
+            dict(Counter(self.top) + Counter(other.top)),
+            tuple(heapq.nsmallest(LEAST_SHOWN, (*self.least, *other.least))),
+            best_entries((*self.review, *other.review), size),
+            size,
+            self.blank + other.blank,
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``."""
+        return {
+            "rows": self.rows,
+            "scored": self.scored,
+            "rejected": self.rejected,
+            "rejected_by": dict(self.rejected_by),
+            "expected": dict(self.expected),
+            "top": dict(self.top),
+            "least": [list(pair) for pair in self.least],
+            "review": [dict(entry) for entry in self.review],
+            "review_size": self.review_size,
+            "blank": self.blank,
+        }
+
+    @classmethod
+    def from_json(cls, content: Mapping[str, Any]) -> Tally:
+        """The inverse of :meth:`as_json`; numbers come back to the last bit."""
+        return cls(
+            **{
+                **content,
+                "least": tuple((float(value), int(row)) for value, row in content["least"]),
+                "review": tuple(content["review"]),
+            }
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a run is: rows so far, those of an earlier run among them, and the share done."""
+
+    rows: int
+    scored: int
+    rejected: int
+    resumed: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What came of a run.
+
+    Attributes
+    ----------
+    out, rejects : Path
+    tally : Tally
+    reopen : tuple of Reopen
+        Inspections most worth reopening; empty unless asked for.
+    warnings : tuple of str
+        Columns that were not understood.
+    resumed : int
+        Rows that an earlier, unfinished run had already done.
+    """
+
+    out: Path
+    rejects: Path
+    tally: Tally
+    reopen: tuple[Reopen, ...]
+    warnings: tuple[str, ...]
+    resumed: int
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``."""
+        counted = self.tally.as_json()
+        del counted["review"], counted["review_size"]
+        least = [{"row": row, "log_evidence": value} for value, row in counted.pop("least")]
+        return {
+            "out": str(self.out),
+            "rejects": str(self.rejects),
+            **counted,
+            "least_likely": least,
+            "review": [entry.as_json() for entry in self.reopen],
+            "warnings": list(self.warnings),
+            "resumed": self.resumed,
+        }
+
+
+def default_rejects(out: Path) -> Path:
+    """Where the rejects go unless told: ``scored.csv.gz`` has ``scored.rejects.csv``."""
+    stem = out.name
+    for suffix in (".gz", ".csv", ".parquet", ".txt", ".tsv", ".pq"):
+        stem = stem.removesuffix(suffix)
+    return out.with_name(f"{stem}.rejects.csv")

@@ -1,0 +1,1 @@
+"""What every room uses: errors, array types, units, phrases."""

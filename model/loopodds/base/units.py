@@ -1,0 +1,265 @@
+"""Quantities with units: text and archive columns into the internal unit system, and back.
+
+Internal units: pressure kPa absolute, temperature degC, temperature difference K, mass g,
+share %, length m, time min (`INTERNAL_UNITS`). A pressure is a gauge pressure unless it says
+``abs``. Units of mercury column without a further word are vacuum readings, because a compound
+gauge has that scale only below zero. Micron and Torr are absolute. ``K`` is always a difference.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import OutOfRange, UnitError, nearest
+from loopodds.base.unit_table import (
+    ALTITUDE_LIMITS_M,
+    COLUMN_SUFFIXES,
+    COLUMNS,
+    DIMENSIONS,
+    FLOORS,
+    INTERNAL_UNITS,
+    SPELLINGS,
+    Dimension,
+    Unit,
+    atmospheric_pressure,
+    spelling,
+)
+
+__all__ = [
+    "ALTITUDE_LIMITS_M",
+    "COLUMN_SUFFIXES",
+    "DIMENSIONS",
+    "INTERNAL_UNITS",
+    "Dimension",
+    "Unit",
+    "atmospheric_pressure",
+    "column_unit",
+    "format_quantity",
+    "parse_quantity",
+    "possible",
+]
+
+NUMBER = re.compile(r"([+\-−]?)\s*([0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)((?:[eE][+\-]?[0-9]+)?)")
+NOT_FINITE = re.compile(r"[+\-−]?\s*(nan|inf)", re.IGNORECASE)
+THOUSANDS = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
+ROUNDING = 1e-9
+"""Conversions of the exact floor (e.g. -459.67 degF) may miss it by this much."""
+
+TITLES: Mapping[Dimension, str] = MappingProxyType(
+    {name: f"a {name}" for name in DIMENSIONS} | {"difference": "a temperature difference"}
+)
+ADVICE: Mapping[Dimension, str] = MappingProxyType(
+    {
+        "pressure": (
+            "bar, mbar, kPa, MPa, psi or kg/cm2 (gauge, unless followed by 'abs' or 'vac'), "
+            "inHg (vacuum), micron or Torr (absolute), e.g. '2.1 bar'"
+        ),
+        "temperature": "degC or degF, e.g. '31 degC'",
+        "difference": "K, deltaC or deltaF, e.g. '8 K'",
+        "mass": "g, kg, oz or lb, e.g. '520 g'",
+        "share": "%, e.g. '45 %'",
+        "length": "m, km or ft, e.g. '850 m'",
+        "time": "min, s or h, e.g. '5 min'",
+    }
+)
+
+
+def parse_quantity(text: str | float, dimension: Dimension, altitude_m: float = 0.0) -> float:
+    """Value of a quantity written with its unit, in the internal unit of its dimension.
+
+    Parameters
+    ----------
+    text : str or float
+        E.g. ``2.1 bar``, ``2,1 bar``, ``255 psi``, ``3.2 bar abs``, ``-5 in. Hg vac``, ``88 °F``.
+        A bare number, as a TOML file may hold it, is refused with the units it could have.
+    dimension : str
+        The dimension expected, one of `DIMENSIONS`.
+    altitude_m : float
+        Altitude of the place [m]: gauge pressures count from the atmosphere there.
+
+    Returns
+    -------
+    float
+        Value in the unit that `INTERNAL_UNITS` gives for the dimension; finite.
+
+    Raises
+    ------
+    UnitError
+        Blank, no number, no unit, unknown unit, unit of another dimension, NaN or infinite, or a
+        comma that can mean thousands as well as decimals.
+    OutOfRange
+        Below a perfect vacuum or absolute zero; negative mass, share or time; altitude outside the
+        standard atmosphere formula. Shares have no upper limit here.
+
+    Examples
+    --------
+    >>> round(parse_quantity("2.1 bar", "pressure"), 3)
+    311.325
+    >>> parse_quantity("5 deltaF", "difference")
+    2.7777777777777777
+    """
+    shown = str(text).strip()
+    number, unit_text = _split(shown, dimension)
+    unit = _unit_of(unit_text, shown, dimension)
+    value = float(unit.to_internal(number, altitude_m))
+    if not math.isfinite(value):
+        raise UnitError(f"{shown!r} is not a finite number")
+    if not possible(np.asarray(value), dimension):
+        raise OutOfRange(_impossible(shown, unit, altitude_m))
+    return value
+
+
+def column_unit(suffix: str) -> Unit:
+    """Unit meant by the suffix of an archive column, such as ``bar`` in ``low_side_bar``.
+
+    Parameters
+    ----------
+    suffix : str
+        One of `COLUMN_SUFFIXES`, spelt exactly; a final ``a`` marks absolute pressures.
+
+    Returns
+    -------
+    Unit
+        Its `dimension`, and `to_internal` for whole columns.
+
+    Raises
+    ------
+    UnitError
+        If the suffix is unknown; the message names the nearest one or all.
+
+    Examples
+    --------
+    >>> unit = column_unit("bara")
+    >>> unit.dimension, unit.to_internal(np.array([1.0, np.nan]))
+    ('pressure', array([100.,  nan]))
+    """
+    if suffix in COLUMNS:
+        return COLUMNS[suffix]
+    close = nearest(suffix, COLUMN_SUFFIXES)
+    hint = f"did you mean {close!r}?" if close else f"known: {', '.join(COLUMN_SUFFIXES)}"
+    raise UnitError(f"unknown unit {suffix!r} at the end of a column name; {hint}")
+
+
+def possible(values: FloatArray, dimension: Dimension) -> NDArray[np.bool_]:
+    """Which internal values can exist: the check of `parse_quantity` for whole columns.
+
+    Parameters
+    ----------
+    values : array, any shape
+        Values in the internal unit of the dimension; NaN means not observed.
+    dimension : str
+        One of `DIMENSIONS`.
+
+    Returns
+    -------
+    array of bool, same shape
+        False for infinite values, pressures below a perfect vacuum, temperatures below absolute
+        zero and negative masses, shares and times. True for NaN.
+    """
+    return np.isnan(values) | (np.isfinite(values) & (values >= FLOORS[dimension] - ROUNDING))
+
+
+def format_quantity(
+    value: float, dimension: Dimension, unit: str | None = None, altitude_m: float = 0.0
+) -> str:
+    """Text of an internal value in a unit, rounded to what the unit is worth reading to.
+
+    Parameters
+    ----------
+    value : float
+        Value in the internal unit of `dimension`.
+    dimension : str
+        One of `DIMENSIONS`.
+    unit : str or None
+        Any spelling that `parse_quantity` takes for the dimension; None: the internal unit.
+    altitude_m : float
+        Altitude of the place [m], for gauge pressures.
+
+    Returns
+    -------
+    str
+        Number, blank, canonical spelling of the unit.
+
+    Raises
+    ------
+    UnitError
+        If the unit is unknown or of another dimension.
+    OutOfRange
+        If the altitude is outside the standard atmosphere formula.
+
+    Examples
+    --------
+    >>> format_quantity(311.325, "pressure", "bar"), format_quantity(311.325, "pressure")
+    ('2.10 bar', '311 kPa abs')
+    """
+    spelt = INTERNAL_UNITS[dimension] if unit is None else unit
+    found = _unit_of(spelt, spelt, dimension)
+    number = round(found.from_internal(value, altitude_m), found.decimals)
+    return f"{number + 0.0:.{found.decimals}f} {found.name}"
+
+
+def _split(shown: str, dimension: Dimension) -> tuple[float, str]:
+    """Number and unit text of a quantity."""
+    if not shown:
+        raise UnitError(
+            f"blank where {TITLES[dimension]} is expected; leave the line out if it was not "
+            f"measured, or write it in {ADVICE[dimension]}"
+        )
+    if NOT_FINITE.match(shown):
+        raise UnitError(f"{shown!r} is not a finite number")
+    match = NUMBER.match(shown)
+    rest = shown[match.end() :].strip() if match else ""
+    if match is None or (rest and rest[0] in "0123456789.,+-−"):
+        raise UnitError(
+            f"cannot read one number with a unit from {shown!r}; "
+            f"write {TITLES[dimension]} in {ADVICE[dimension]}"
+        )
+    sign, digits, exponent = match.groups()
+    if THOUSANDS.fullmatch(digits):
+        raise UnitError(
+            f"{shown!r} can mean {digits.replace(',', '')} or {float(digits.replace(',', '.')):g}; "
+            "write it with a decimal point or without the comma"
+        )
+    magnitude = float(digits.replace(",", ".") + exponent)
+    return (-magnitude if sign in ("-", "−") else magnitude), rest
+
+
+def _unit_of(unit_text: str, shown: str, dimension: Dimension) -> Unit:
+    """Unit of the expected dimension from its text, or the error that says what is wrong."""
+    write = f"write {TITLES[dimension]} in {ADVICE[dimension]}"
+    if not unit_text:
+        raise UnitError(f"{shown!r} has no unit; {write}")
+    unit = SPELLINGS.get(spelling(unit_text))
+    if unit is None:
+        wanted = [spelt for spelt, known in SPELLINGS.items() if known.dimension == dimension]
+        # Two scales of degrees look alike: to suggest one of them would be a guess.
+        alike = dimension in ("temperature", "difference")
+        close = None if alike else nearest(spelling(unit_text), wanted)
+        hint = f"did you mean {SPELLINGS[close].name!r}?" if close else write
+        raise UnitError(f"unknown unit {unit_text!r} in {shown!r}; {hint}")
+    if unit.dimension != dimension:
+        raise UnitError(
+            f"{shown!r} is {TITLES[unit.dimension]}, but {TITLES[dimension]} is expected; {write}"
+        )
+    return unit
+
+
+def _impossible(shown: str, unit: Unit, altitude_m: float) -> str:
+    """Why no such quantity exists."""
+    if unit.dimension == "temperature":
+        floor = unit.from_internal(FLOORS["temperature"])
+        return f"{shown!r} is below absolute zero ({floor:.2f} {unit.name}); check sign and unit"
+    if unit.dimension != "pressure":
+        return f"{shown!r} is negative, which {TITLES[unit.dimension]} cannot be; check the sign"
+    floor_text = format_quantity(0.0, "pressure", unit.name, altitude_m)
+    return (
+        f"{shown!r} is below a perfect vacuum ({floor_text} at {altitude_m:g} m); check sign, unit "
+        "and altitude, or add 'abs' if it is an absolute pressure"
+    )

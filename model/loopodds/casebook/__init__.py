@@ -1,0 +1,1 @@
+"""One case over time: events, replay, answers, exports."""

@@ -1,0 +1,143 @@
+"""Belief along a case: worked out for many states at once, and checked against what was stored."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.errors import LoopoddsError
+from loopodds.casebook.book import CaseBook, Event, Posterior
+from loopodds.casebook.replay import CaseState, states
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.past_evidence import encoded
+from loopodds.diagnosis.repaired_car import still_done
+from loopodds.inspection.inspection import Inspection
+from loopodds.inspection.sections import REPAIRED, inspection_from
+from loopodds.knowledge.records import SOUND, Knowledge
+
+TOLERANCE = 1e-12
+"""Room for sums taken in another order; anything more is another belief."""
+
+
+class Checked(NamedTuple):
+    """A case replayed against what the book stored.
+
+    Attributes
+    ----------
+    case, events : int
+        Number of the case, and how many events it has.
+    compared : int
+        Events stored under the present knowledge, whose belief was worked out anew.
+    difference : float
+        Largest difference of a probability among these.
+    older : tuple of str
+        Digests of other knowledge that the rest was stored under.
+    problem : str
+        Why the case cannot be replayed or differs; empty if all is well.
+    """
+
+    case: int
+    events: int
+    compared: int
+    difference: float
+    older: tuple[str, ...]
+    problem: str
+
+
+def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
+    """A case of the book as an inspection, checked against the present knowledge.
+
+    Raises
+    ------
+    InspectionError
+        If something recorded cannot be read under this knowledge.
+    """
+    name = f"case {state.number}" if state.number else "new case"
+    sections = state.sections()
+    gone: set[str] = set()
+    for repair, section in zip(state.repairs, sections.get(REPAIRED, ()), strict=True):
+        section["services"] = repair.known(knowledge)
+        gone |= set(repair.services).difference(section["services"])
+    inspection = inspection_from(sections, knowledge, name)
+    unknown = tuple(
+        f"{service} was done, which the knowledge does not have any more: it counts for nothing"
+        for service in sorted(gone)
+    )
+    return replace(inspection, warnings=inspection.warnings + unknown)
+
+
+def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
+    """Tests said to be done in a case of the book, in order, as far as this knowledge has them.
+
+    What a repair has made something else is to be done again.
+    """
+    done: tuple[str, ...] = ()
+    for repair in state.repairs:
+        told = [test for test in (*done, *repair.tests_done) if test in knowledge.tests]
+        done = still_done(told, repair.known(knowledge), knowledge)
+    now = [test for test in state.tests_done if test in knowledge.tests]
+    return tuple(dict.fromkeys((*done, *now)))
+
+
+def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterior]:
+    """Belief after each of some inspections, in their order, as one batch.
+
+    Raises
+    ------
+    ImpossibleEvidence
+        If the findings of one cannot hold together; it names the smallest such set.
+    """
+    found: dict[int, Posterior] = {}
+    for own, group in encoded(inspections, model):
+        beliefs = own.believe(group.context, group.evidence)
+        if np.isneginf(beliefs.log_evidence).any():
+            own.require_possible(group.context, group.evidence)
+        chances = {name: own.condition(beliefs, name) for name in own.conditions}
+        for i, row in enumerate(group.rows.tolist()):
+            found[row] = Posterior(
+                {name: float(chance[i]) for name, chance in chances.items()},
+                float(beliefs.p_sound[i]),
+                float(beliefs.log_evidence[i]),
+            )
+    return [found[row] for row in range(len(inspections))]
+
+
+def chances(posterior: Posterior) -> dict[str, float]:
+    """Probability of every condition, and of ``sound``, by name."""
+    return {**posterior.conditions, SOUND: posterior.p_sound}
+
+
+def check_book(book: CaseBook, model: Model) -> Iterator[Checked]:
+    """Replay every case of a book and compare every stored belief of the present knowledge."""
+    for number in book.numbers():
+        yield check_case(book.events(number), model)
+
+
+def check_case(events: Sequence[Event], model: Model) -> Checked:
+    """Replay a case and compare every belief that was stored under the present knowledge."""
+    digest = model.knowledge.digest
+    older = tuple(dict.fromkeys(e.knowledge for e in events if e.knowledge != digest))
+    stored = [event for event in events if event.knowledge == digest]
+    difference, problem = 0.0, ""
+    try:
+        pairs = zip(events, states(events), strict=True)
+        current = [state for event, state in pairs if event.knowledge == digest]
+        anew = posteriors([inspection_of(s, model.knowledge) for s in current], model)
+        for event, now in zip(stored, anew, strict=True):
+            apart = _apart(chances(event.posterior), chances(now))
+            if not apart <= TOLERANCE and not problem:
+                problem = f"event {event.position}: stored belief differs by {apart:.1e}"
+            difference = max(difference, apart)
+    except LoopoddsError as error:
+        problem = str(error)
+    return Checked(events[0].case, len(events), len(stored), difference, older, problem)
+
+
+def _apart(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """Largest difference; infinite where they are not about the same conditions."""
+    if one.keys() != other.keys():
+        return float("inf")
+    return max(abs(p - other[name]) for name, p in one.items())

@@ -1,0 +1,219 @@
+"""Cases leave the book: one as a case file, the closed ones as an archive."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import NamedTuple, TextIO
+
+from loopodds.base.units import Dimension
+from loopodds.casebook.believed import inspection_of, tests_of
+from loopodds.casebook.book import CaseBook
+from loopodds.casebook.replay import (
+    CaseState,
+    Noted,
+    NotedBefore,
+    replay,
+    used_sections,
+    value_text,
+)
+from loopodds.inspection.assignments import Value
+from loopodds.inspection.columns import CONFIRMED
+from loopodds.inspection.inspection import Inspection, Quantity, reading_dimension
+from loopodds.inspection.sections import BEFORE, REPAIRED, SECTIONS, STATED
+from loopodds.knowledge.records import Knowledge
+
+# internal units, so that a number passes through the archive without losing a digit
+SUFFIXES: Mapping[Dimension, str] = {
+    "pressure": "kPaa",
+    "temperature": "degC",
+    "difference": "K",
+    "mass": "g",
+    "share": "pct",
+    "length": "m",
+}
+ABOUT = ("case", "opened", "closed", "knowledge")
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+class Archived(NamedTuple):
+    """How an export went: rows written, and entries that an archive has no place for."""
+
+    rows: int
+    left_out: tuple[str, ...]
+
+
+def case_text(state: CaseState, knowledge: Knowledge) -> str:
+    """A case as a case file: reading it back gives the same belief.
+
+    What has no place in it stands as a comment: tests done, what is doubted and therefore unused.
+    """
+    title = _comment(f"case {state.number} of the case book: {state.name}".rstrip(": "))
+    head = [f"# {title}"]
+    done = tests_of(state, knowledge)
+    if done:
+        options = " ".join(f"--done {_comment(test)}" for test in done)
+        head.append(f"# tests done, to be given to assess, next and plan: {options}")
+    lines = head.copy()
+    sections = state.sections()
+    for section in SECTIONS:
+        if section == BEFORE[1]:
+            lines += [line for repair in state.repairs for line in _repair_lines(repair)]
+        lines += _section_lines(section, section, sections.get(section, {}), state.noted)
+    if lines == head:
+        # a file needs a section to be a case file
+        lines += ["", "[findings]"]
+    return "\n".join(lines) + "\n"
+
+
+def _repair_lines(repair: NotedBefore) -> list[str]:
+    """One repair with what had been recorded before it."""
+    services = ", ".join(_quoted(name) for name in repair.services)
+    lines = ["", f"[[{REPAIRED}]]", f"services = [{services}]"]
+    if repair.tests_done:
+        lines.append(f"# tests done before: {_comment(' '.join(repair.tests_done))}")
+    used = used_sections(repair.noted)
+    for section in BEFORE:
+        header = f"{REPAIRED}.{section}"
+        found = _section_lines(section, header, used.get(section, {}), repair.noted)
+        # without conditions of its own it would take those of the case
+        lines += found or ["", f"[{header}]"] * (section == "conditions")
+    return lines
+
+
+def _section_lines(
+    section: str, header: str, used: Mapping[str, Value], noted: Mapping[str, Noted]
+) -> list[str]:
+    entries = [f"{_key(name)} = {_toml(value)}" for name, value in used.items()]
+    entries += [
+        f"# doubted, not used: {name} = {_comment(value_text(one.value))}"
+        for name, one in noted.items()
+        if one.section == section and not one.used
+    ]
+    return ["", f"[{header}]", *entries] if entries else []
+
+
+def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archived:
+    """Write the closed cases of a book as an archive: CSV, one row a case.
+
+    A row holds the car as it came: what was seen after a repair has no place in it, nor have
+    likelihoods over states; both are left out and named in the answer. Readings are in internal
+    units (``low_side_kPaa`` is absolute).
+
+    Parameters
+    ----------
+    file : text file
+        Opened with ``newline=""``.
+
+    Raises
+    ------
+    InspectionError
+        If a case cannot be read under the present knowledge.
+    """
+    rows, left_out = [], []
+    for opened, last in book.ends():
+        state = replay(book.events(opened.case))
+        if not state.closed:
+            continue
+        about = dict(
+            zip(ABOUT, (state.number, opened.time, last.time, last.knowledge), strict=True)
+        )
+        inspection = inspection_of(state, knowledge).as_it_came
+        rows.append({**about, **_cells(inspection, state, knowledge)})
+        left_out += [f"case {state.number}: {name}" for name in _unsure(inspection)]
+        if state.repairs:
+            left_out.append(f"case {state.number}: what was recorded after a repair")
+    columns = _columns(rows, knowledge)
+    writer = csv.DictWriter(file, columns, restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return Archived(len(rows), tuple(left_out))
+
+
+def _cells(inspection: Inspection, state: CaseState, knowledge: Knowledge) -> dict[str, str]:
+    """One case by archive column."""
+    cells: dict[str, str] = {}
+    stated = {**inspection.vehicle, **inspection.conditions}
+    dimensions = {name: d for keys in STATED.values() for name, d in keys.items()}
+    for name, value in stated.items():
+        dimension = dimensions[name]
+        if isinstance(value, str):
+            cells[name] = value
+        elif dimension is not None:
+            cells |= _number(name, value, dimension)
+    for name, word in {**inspection.history, **inspection.findings}.items():
+        if isinstance(word, str):
+            cells[name] = word
+    for name, quantity in inspection.readings.items():
+        cells |= _number(name, quantity, reading_dimension(name, knowledge))
+    return cells | {f"{CONFIRMED}{name}": word for name, word in state.confirmed.items()}
+
+
+def _number(name: str, quantity: Quantity, dimension: Dimension) -> dict[str, str]:
+    return {f"{name}_{SUFFIXES[dimension]}": repr(quantity.value)}
+
+
+def _unsure(inspection: Inspection) -> list[str]:
+    words = {**inspection.history, **inspection.findings}
+    return [name for name, word in words.items() if not isinstance(word, str)]
+
+
+def _columns(rows: Iterable[Mapping[str, object]], knowledge: Knowledge) -> list[str]:
+    """Columns in use: the case, then in the order of a case file and the knowledge."""
+    used = list(dict.fromkeys(name for row in rows for name in row))
+    known = [name for keys in STATED.values() for name in keys]
+    known += list(knowledge.of_kind("history", "finding", "gauge"))
+
+    def place(column: str) -> tuple[int, int]:
+        if column in ABOUT:
+            return 0, ABOUT.index(column)
+        if column.startswith(CONFIRMED):
+            return 3, 0
+        base = column if column in known else column.rpartition("_")[0]
+        return (1, known.index(base)) if base in known else (2, 0)
+
+    return sorted(used or ABOUT, key=place)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file so that it is there as a whole or as it was before.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    draft = path.with_name(f".{path.name}-{os.getpid()}.new")
+    try:
+        with draft.open("w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _key(name: str) -> str:
+    return name if _BARE.fullmatch(name) else _quoted(name)
+
+
+def _toml(value: Value) -> str:
+    if isinstance(value, str):
+        return _quoted(value)
+    shares = ", ".join(f"{_key(state)} = {share!r}" for state, share in value.items())
+    return f"{{ {shares} }}"
+
+
+def _quoted(text: str) -> str:
+    """TOML basic string: JSON's escapes are among TOML's, but JSON leaves DEL as it is."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def _comment(text: str) -> str:
+    """Text for a comment: one line without control characters."""
+    return "".join(c if c.isprintable() else " " for c in text)

@@ -1,0 +1,262 @@
+"""What the events of a case amount to: the state of the case is always a replay, never stored.
+
+Steps are events that can be undone: everything after the opening but undoing and redoing
+themselves. Undoing takes the last step out, redoing puts it back, and a new step ends the
+possibility to redo. Nothing of this removes an event: the record of what was once believed, and
+by whom, stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from loopodds.base.errors import LoopoddsError
+from loopodds.casebook.book import Event
+from loopodds.inspection.assignments import Value
+from loopodds.inspection.sections import BEFORE, REPAIRED
+from loopodds.knowledge.records import Knowledge
+
+TELLING = ("seen", "read", "doubted", "withdrawn", "repaired", "undone", "redone")
+"""Kinds of event that change what is known of the car."""
+
+LASTING = ("vehicle", "conditions", "history")
+"""Sections that stand after a repair."""
+
+SOUND_WORDS = ("absent", "right")
+SPELLED_OUT = 3
+
+
+class CaseError(LoopoddsError, ValueError):
+    """Something that cannot be done to a case as it stands."""
+
+
+class NotedBefore(NamedTuple):
+    """What stood in a case when a repair was done: observations that it may have changed."""
+
+    services: tuple[str, ...]
+    noted: Mapping[str, Noted]
+    tests_done: tuple[str, ...]
+
+    def known(self, knowledge: Knowledge) -> tuple[str, ...]:
+        """Services that this knowledge has; the others count for nothing."""
+        return tuple(name for name in self.services if name in knowledge.services)
+
+
+class Noted(NamedTuple):
+    """An observation that stands, and the event it comes from.
+
+    ``doubted`` observations stay on view; one that is not ``used`` has no bearing on the belief.
+    """
+
+    section: str
+    value: Value
+    doubted: bool
+    used: bool
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
+class CaseState:
+    """A case after some events.
+
+    Attributes
+    ----------
+    number : int
+    name : str
+        Free text, as given when the case was opened.
+    noted : mapping of str to Noted
+        Observations by name, one each: the last one stands.
+    tests_done, plan : tuple of str
+        Tests said to be done; services chosen. Both since the last repair.
+    repairs : tuple of NotedBefore
+        Repairs done, in order.
+    confirmed : mapping of str to str
+        What turned out to be true, in the words of a case file.
+    closed : bool
+    steps : tuple of Event
+        Steps that stand, first to last; the last one is undone next.
+    undone : tuple of Event
+        Steps taken back; the last one is redone next.
+    """
+
+    number: int
+    name: str
+    noted: Mapping[str, Noted]
+    tests_done: tuple[str, ...]
+    plan: tuple[str, ...]
+    repairs: tuple[NotedBefore, ...]
+    confirmed: Mapping[str, str]
+    closed: bool
+    steps: tuple[Event, ...]
+    undone: tuple[Event, ...]
+
+    def sections(self) -> dict[str, Any]:
+        """The case as a case file has it: what is used, and what was confirmed."""
+        sections: dict[str, Any] = used_sections(self.noted)
+        if self.repairs:
+            sections[REPAIRED] = [
+                {"services": list(repair.services), "conditions": {}, **used_sections(repair.noted)}
+                for repair in self.repairs
+            ]
+        if self.confirmed:
+            sections["confirmed"] = dict(self.confirmed)
+        return sections
+
+
+def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Value]]:
+    """What bears on the belief, by section."""
+    sections: dict[str, dict[str, Value]] = {}
+    for name, one in noted.items():
+        if one.used:
+            sections.setdefault(one.section, {})[name] = one.value
+    return sections
+
+
+def replay(events: Sequence[Event]) -> CaseState:
+    """State of a case after all the given events.
+
+    Raises
+    ------
+    CaseError
+        If the events make no sense in this order.
+    """
+    *_, last = states(events)
+    return last
+
+
+def states(events: Sequence[Event]) -> Iterator[CaseState]:
+    """State of a case after each of its events.
+
+    Raises
+    ------
+    CaseError
+        If the events make no sense in this order.
+    """
+    steps: list[Event] = []
+    undone: list[Event] = []
+    for event in events:
+        if event.kind == "opened":
+            first = event
+        elif event.kind == "undone":
+            undone.append(_moved(steps, event))
+        elif event.kind == "redone":
+            steps.append(_moved(undone, event))
+        else:
+            steps.append(event)
+            undone.clear()
+        yield _state(first, steps, undone)
+
+
+def described(event: Event) -> str:
+    """What happened, in a few words, as recorded; user's text is not escaped.
+
+    Examples
+    --------
+    ``"sample_bubbles = persisting"``, ``"doubted: low_side"``, ``"undone: vent = 14 degC"``
+    """
+    content = event.content
+    if event.kind in ("seen", "read"):
+        return f"{content['name']} = {value_text(content['value'])}"
+    if event.kind == "doubted":
+        shares = content["value"]
+        return f"doubted: {content['name']}" + (f" = {value_text(shares)}" if shares else "")
+    if event.kind == "withdrawn":
+        return f"withdrawn: {', '.join(content['names'])}"
+    if event.kind in ("undone", "redone"):
+        return f"{event.kind}: {content['what']}"
+    if event.kind == "test_done":
+        return f"test done: {content['test']}"
+    if event.kind == "repaired":
+        return f"repaired: {', '.join(content['services'])}"
+    if event.kind == "plan_chosen":
+        return f"plan chosen: {', '.join(content['services']) or 'none'}"
+    if event.kind == "confirmed":
+        return f"confirmed: {_outcomes_text(content['outcomes'])}"
+    return f"{event.kind}: {content['name']}" if content.get("name") else event.kind
+
+
+def _outcomes_text(outcomes: Mapping[str, str]) -> str:
+    """What turned out to be true; of many faults that were not there only the number."""
+    sound = [name for name, word in outcomes.items() if word in SOUND_WORDS]
+    told = outcomes if len(sound) <= SPELLED_OUT else outcomes.keys() - set(sound)
+    texts = [f"{name} = {word}" for name, word in outcomes.items() if name in told]
+    if len(told) < len(outcomes):
+        texts.append(f"{len(sound)} faults not there")
+    return ", ".join(texts)
+
+
+def value_text(value: Value) -> str:
+    """A value in the form in which it is entered.
+
+    Examples
+    --------
+    >>> value_text({"none": 0.3, "metal": 0.7})
+    'none:0.3,metal:0.7'
+    """
+    if isinstance(value, str):
+        return value
+    return ",".join(f"{state}:{share:g}" for state, share in value.items())
+
+
+def _moved(stack: list[Event], event: Event) -> Event:
+    if not stack or stack[-1].position != event.content["position"]:
+        raise _senseless(event)
+    return stack.pop()
+
+
+def _senseless(event: Event) -> CaseError:
+    return CaseError(f"case {event.case}: event {event.position} does not follow from the rest")
+
+
+def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> CaseState:
+    noted: dict[str, Noted] = {}
+    repairs: list[NotedBefore] = []
+    tests: dict[str, None] = {}
+    for event in steps:
+        try:
+            if event.kind == "repaired":
+                services = tuple(event.content["services"])
+                repairs.append(NotedBefore(services, _of(noted, BEFORE), tuple(tests)))
+                noted, tests = _of(noted, LASTING), {}
+            elif event.kind == "test_done":
+                tests[event.content["test"]] = None
+            else:
+                _note(noted, event)
+        except KeyError as error:
+            raise _senseless(event) from error
+    latest = max((i for i, e in enumerate(steps) if e.kind == "repaired"), default=-1)
+    plans = [tuple(e.content["services"]) for e in steps[latest + 1 :] if e.kind == "plan_chosen"]
+    outcomes = [e.content["outcomes"] for e in steps if e.kind == "confirmed"]
+    return CaseState(
+        first.case,
+        first.content["name"],
+        noted,
+        tuple(tests),
+        plans[-1] if plans else (),
+        tuple(repairs),
+        {name: word for outcome in outcomes for name, word in outcome.items()},
+        any(event.kind == "closed" for event in steps),
+        tuple(steps),
+        tuple(undone),
+    )
+
+
+def _of(noted: Mapping[str, Noted], sections: Collection[str]) -> dict[str, Noted]:
+    return {name: one for name, one in noted.items() if one.section in sections}
+
+
+def _note(noted: dict[str, Noted], event: Event) -> None:
+    """Enter what an event says about observations."""
+    content = event.content
+    if event.kind in ("seen", "read"):
+        one = Noted(content["section"], content["value"], False, True, event.position)
+        noted[content["name"]] = one
+    elif event.kind == "doubted":
+        name, shares = content["name"], content["value"]
+        value = shares or noted[name].value
+        noted[name] = Noted(content["section"], value, True, bool(shares), event.position)
+    elif event.kind == "withdrawn":
+        for name in content["names"]:
+            del noted[name]

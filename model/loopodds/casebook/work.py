@@ -1,0 +1,366 @@
+"""Work on a case of the book: every step is checked, recorded, and answered with what it changed.
+
+A step is first tried on a replay of the case: names, states and units are checked and the belief
+after it is worked out. Only then is it written. If another process was quicker, the step is
+tried again on top of what that one added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
+from typing import Any
+
+from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
+from loopodds.casebook.answers import Answer, Before
+from loopodds.casebook.believed import inspection_of, posteriors
+from loopodds.casebook.book import CaseBook, Event, Overtaken, Posterior, Signature, Step
+from loopodds.casebook.file import CaseBookError
+from loopodds.casebook.replay import CaseError, CaseState, Noted, described, replay, states
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.past_evidence import SETTING
+from loopodds.inspection.assignments import (
+    Value,
+    clean,
+    in_order,
+    is_number,
+    observation,
+    spelled_out,
+)
+
+ATTEMPTS = 50
+"""How often a step is tried again because another process wrote in between."""
+
+Planned = tuple[str, Mapping[str, Any]]
+
+
+class Casework:
+    """The cases of a book, worked on with one model by one person.
+
+    Parameters
+    ----------
+    book : CaseBook
+    model : Model
+    who : str
+        Name written beside every event, may be empty.
+    note : str
+        Remark written beside every event, may be empty.
+    """
+
+    def __init__(self, book: CaseBook, model: Model, who: str = "", note: str = "") -> None:
+        self.book = book
+        self.model = model
+        self.knowledge = model.knowledge
+        self._signature = Signature(clean(who), clean(note), self.knowledge.digest)
+
+    def open(
+        self,
+        name: str = "",
+        observations: Iterable[tuple[str, Value]] = (),
+        outcomes: Mapping[str, str] | None = None,
+        repairs: Iterable[tuple[Sequence[str], Iterable[tuple[str, Value]]]] = (),
+    ) -> Answer:
+        """Begin a new case with whatever is known of the car; with outcomes, close it at once.
+
+        Parameters
+        ----------
+        name : str
+        observations : iterable of (str, value)
+        outcomes : mapping of str to str, optional
+        repairs : iterable of (services, observations)
+            What was done to the car already, in order, with what had been observed before each.
+
+        Raises
+        ------
+        InspectionError, UnknownName
+            If an observation cannot be read; no case is begun then.
+        ImpossibleEvidence
+            If observations cannot hold together; no case is begun then.
+        """
+        planned: list[Planned] = [("opened", {"name": clean(name)})]
+        for services, earlier in repairs:
+            planned += [*self._observed(earlier), self._repaired(services)]
+        planned += self._observed(observations)
+        if outcomes is not None:
+            planned += self._closing(outcomes)
+        steps = self._tried((), planned)
+        events = self.book.append(None, 0, steps, self._signature)
+        return self._answer(events, events, Before(steps[0].posterior, ()), "")
+
+    def record(self, case: int, observations: Iterable[tuple[str, Value]]) -> Answer:
+        """Add observations, each replacing what was recorded under the same name.
+
+        Raises
+        ------
+        InspectionError, UnknownName
+            Naming what cannot be read and the nearest spelling; nothing is recorded then.
+        ImpossibleEvidence
+            If observations cannot hold together; nothing is recorded then.
+        """
+        planned = self._observed(observations)
+
+        def plan(state: CaseState) -> list[Planned]:
+            if state.repairs and any(content["name"] == SETTING for _, content in planned):
+                raise CaseError(f"case {case}: the setting is how the car came, before any repair")
+            return planned
+
+        return self._step(case, plan)
+
+    def doubt(self, case: int, doubts: Iterable[tuple[str, Value | None]]) -> Answer:
+        """Say that an observation may be wrong.
+
+        With shares over states it is used with these; without, it stays on view but unused.
+
+        Raises
+        ------
+        CaseError
+            If no such thing was recorded.
+        InspectionError
+            If the shares cannot be read.
+        """
+        named = list(doubts)
+
+        def plan(state: CaseState) -> list[Planned]:
+            return [self._doubt(state, name, shares) for name, shares in named]
+
+        return self._step(case, plan)
+
+    def withdraw(self, case: int, names: Sequence[str]) -> Answer:
+        """Take observations back, as recorded in error.
+
+        Raises
+        ------
+        CaseError
+            If no such thing was recorded.
+        """
+
+        def plan(state: CaseState) -> list[Planned]:
+            for name in names:
+                _noted(state, name)
+            return [("withdrawn", {"names": list(dict.fromkeys(names))})]
+
+        return self._step(case, plan)
+
+    def undo(self, case: int) -> Answer:
+        """Take the last step back.
+
+        Raises
+        ------
+        CaseError
+            If only the opening is left.
+        """
+
+        def plan(state: CaseState) -> list[Planned]:
+            if not state.steps:
+                raise CaseError(f"case {case}: nothing to undo; only its opening is left")
+            return [("undone", _pointer(state.steps[-1]))]
+
+        return self._step(case, plan, reopens=True)
+
+    def redo(self, case: int) -> Answer:
+        """Put the step undone last back.
+
+        Raises
+        ------
+        CaseError
+            If nothing was undone, or something was recorded since.
+        """
+
+        def plan(state: CaseState) -> list[Planned]:
+            if not state.undone:
+                raise CaseError(f"case {case}: nothing to redo")
+            return [("redone", _pointer(state.undone[-1]))]
+
+        return self._step(case, plan)
+
+    def tests_done(self, case: int, tests: Sequence[str]) -> Answer:
+        """Say that tests were done, whether or not they showed anything to record.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest spelling.
+        """
+        _only_known("test", tests, self.knowledge.tests)
+        return self._step(case, lambda state: [("test_done", {"test": t}) for t in tests])
+
+    def choose_plan(self, case: int, services: Sequence[str]) -> Answer:
+        """Say what will be done to the car.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest spelling.
+        """
+        _only_known("service", services, self.knowledge.services)
+        chosen = {"services": list(dict.fromkeys(services))}
+        return self._step(case, lambda state: [("plan_chosen", chosen)])
+
+    def repaired(self, case: int, services: Sequence[str]) -> Answer:
+        """Say that services were done: what is recorded from here on is of the repaired car.
+
+        Parameters
+        ----------
+        case : int
+        services : sequence of str
+            Empty: those of the plan chosen.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest spelling.
+        CaseError
+            If neither services are named nor a plan was chosen.
+        """
+
+        def plan(state: CaseState) -> list[Planned]:
+            if not (services or state.plan):
+                hint = f"name the services, as `loopodds case repaired {case} SERVICE...`"
+                raise CaseError(f"case {case}: no plan was chosen; {hint}")
+            return [self._repaired(services or state.plan)]
+
+        return self._step(case, plan)
+
+    def close(self, case: int, outcomes: Mapping[str, str]) -> Answer:
+        """Close a case with what turned out to be true; outcomes never move the belief.
+
+        Parameters
+        ----------
+        outcomes : mapping of str to str
+            By fault or condition: a state, ``present`` or ``absent``. ``sound`` = ``present``
+            says that every fault not named is in its sound state. Empty: not known.
+
+        Raises
+        ------
+        InspectionError
+            If an outcome cannot be read.
+        """
+        planned = self._closing(outcomes)
+        return self._step(case, lambda state: planned)
+
+    def show(self, case: int) -> Answer:
+        """The case as it stands, worked out anew under the present knowledge.
+
+        Raises
+        ------
+        InspectionError
+            If something recorded cannot be read under it.
+        """
+        events = self.book.events(case)
+        with self._changed(events):
+            (now,) = posteriors([inspection_of(replay(events), self.knowledge)], self.model)
+        return self._answer(events, (), Before(now, ()), self._older(events))
+
+    def _step(
+        self, case: int, plan: Callable[[CaseState], list[Planned]], reopens: bool = False
+    ) -> Answer:
+        """Try steps on the case as it is, write them, and start again if it has grown since."""
+        for _ in range(ATTEMPTS):
+            events = self.book.events(case)
+            state = replay(events)
+            if state.closed and not reopens:
+                hint = f"`loopodds case undo {case}` opens it again"
+                raise CaseError(f"case {case} is closed; {hint}")
+            before = self._before(events)
+            with nullcontext() if before.posterior else self._changed(events):
+                steps = self._tried(events, plan(state))
+            try:
+                added = self.book.append(case, len(events), steps, self._signature)
+            except Overtaken:
+                continue
+            return self._answer((*events, *added), added, before, self._older(events))
+        raise CaseBookError(f"case {case}: other processes keep writing to it; try again later")
+
+    def _tried(self, events: Sequence[Event], planned: Sequence[Planned]) -> list[Step]:
+        """Steps with the belief after each, worked out as one batch."""
+        drafts = [
+            Event(0, len(events) + i, "", "", "", kind, content, "", _NOTHING)
+            for i, (kind, content) in enumerate(planned, start=1)
+        ]
+        after = list(states([*events, *drafts]))[len(events) :]
+        beliefs = posteriors([inspection_of(s, self.knowledge) for s in after], self.model)
+        return [Step(*pair, belief) for pair, belief in zip(planned, beliefs, strict=True)]
+
+    def _before(self, events: Sequence[Event]) -> Before:
+        """How the case stood: stored belief, or what the present knowledge makes of it."""
+        try:
+            inspection = inspection_of(replay(events), self.knowledge)
+            if self._older(events):
+                return Before(posteriors([inspection], self.model)[0], inspection.warnings)
+        except LoopoddsError:
+            return Before(None, ())
+        return Before(events[-1].posterior, inspection.warnings)
+
+    @contextmanager
+    def _changed(self, events: Sequence[Event]) -> Iterator[None]:
+        """Say with an unreadable case that the knowledge has changed, if it has."""
+        try:
+            yield
+        except InspectionError as error:
+            older = self._older(events)
+            if not older:
+                raise
+            change = f"the knowledge has changed since ({older} then, {self.knowledge.digest} now)"
+            advice = (
+                f"take out what it does not have: `loopodds case withdraw {events[0].case} NAME`"
+            )
+            raise InspectionError(f"{error}; {change}; {advice}") from error
+
+    def _older(self, events: Sequence[Event]) -> str:
+        last = events[-1].knowledge
+        return "" if last == self.knowledge.digest else last
+
+    def _answer(
+        self, events: Sequence[Event], added: tuple[Event, ...], before: Before, older: str
+    ) -> Answer:
+        state = replay(events)
+        inspection = inspection_of(state, self.knowledge)
+        after = added[-1].posterior if added else before.posterior
+        assert after is not None
+        return Answer(added, state, inspection, before, after, older, self.model)
+
+    def _observed(self, observations: Iterable[tuple[str, Value]]) -> list[Planned]:
+        found = in_order(observation(name, value, self.knowledge) for name, value in observations)
+        return [("read" if is_number(one) else "seen", one._asdict()) for one in found]
+
+    def _doubt(self, state: CaseState, name: str, shares: Value | None) -> Planned:
+        section = _noted(state, name).section
+        if shares is not None:
+            if isinstance(shares, str):
+                hint = f"write shares, as {name}=none:0.3,metal:0.7, or the name alone"
+                raise InspectionError(f"{name}={shares} is no doubt; {hint}")
+            section = observation(name, shares, self.knowledge).section
+        return "doubted", {"section": section, "name": name, "value": shares}
+
+    def _repaired(self, services: Sequence[str]) -> Planned:
+        _only_known("service", services, self.knowledge.services)
+        return "repaired", {"services": list(dict.fromkeys(services))}
+
+    def _closing(self, outcomes: Mapping[str, str]) -> list[Planned]:
+        spelled = spelled_out(outcomes, self.knowledge)
+        confirmed: list[Planned] = [("confirmed", {"outcomes": spelled})] if spelled else []
+        return [*confirmed, ("closed", {})]
+
+
+_NOTHING = Posterior({}, 0.0, 0.0)
+
+
+def _noted(state: CaseState, name: str) -> Noted:
+    for number, repair in enumerate(state.repairs, start=1):
+        if name in repair.noted and name not in state.noted:
+            hint = f"`loopodds case undo {state.number}` leads back there"
+            raise CaseError(f"{name} was recorded before repair {number}; {hint}")
+    if name not in state.noted:
+        raise unknown_name("entry of this case", name, state.noted)
+    return state.noted[name]
+
+
+def _pointer(step: Event) -> dict[str, Any]:
+    return {"position": step.position, "kind": step.kind, "what": described(step)}
+
+
+def _only_known(kind: str, names: Iterable[str], known: Iterable[str]) -> None:
+    listed = list(known)
+    for name in names:
+        if name not in listed:
+            raise unknown_name(kind, name, listed)

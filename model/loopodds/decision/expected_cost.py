@@ -1,0 +1,328 @@
+"""In which order to try repairs when each is proved before the next, at least expected cost.
+
+Under one fault, independent costs and actions that each cure one fault, sorting by probability
+over cost is optimal (Kadane & Simon 1977). Where actions overlap it is not, and the exact order is
+then found over the sets of actions tried; nothing cheaper can be exact (Vomlelova & Vomlel 2003).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import accumulate
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, Query
+from loopodds.base.errors import TooLarge
+
+_ROWS = 2048
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Component:
+    """Options of which exactly one is taken.
+
+    Attributes
+    ----------
+    options : tuple of tuple of str
+        Names of what each option does.
+    constant : float array, shape (options,)
+        What an option costs whatever is wrong.
+    loss : float array, shape (options, columns)
+        What it costs besides, for every state of every variable of the decision.
+    """
+
+    options: tuple[Query, ...]
+    constant: FloatArray
+    loss: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Setting:
+    """Components that can be combined freely; other combinations belong to other settings."""
+
+    components: tuple[Component, ...]
+
+
+class Plan(NamedTuple):
+    """One plan: what it does, its whole expected cost, and where it stands in the decision."""
+
+    actions: Query
+    cost: float
+    setting: int
+    options: tuple[int, ...]
+
+
+@dataclass(slots=True, eq=False)
+class Decision:
+    """All plans.
+
+    Attributes
+    ----------
+    variables : tuple of (str, int)
+        Hidden variables that bear on the cost, with their number of states.
+    needs : tuple of str
+        Tests that some plans need done first. A column is one state of one variable, in the
+        order of the variables, then one for each need: one while it is still to be done, then one
+        for each debt: one from the test on that brings it about.
+    settings : tuple of Setting
+    informed : float array, shape (columns,)
+        For every state of every variable a cost such that their expected sum is never above what
+        the best plan would cost to someone who knew every variable exactly.
+    ended_by : mapping of str to frozenset of str
+        Tests after which a need can no longer be done, and is asked for no more.
+    owed : mapping of str to frozenset of str
+        Debts that every plan has to settle, and the tests of which any one brings them about.
+    """
+
+    variables: tuple[tuple[str, int], ...]
+    needs: Query
+    settings: tuple[Setting, ...]
+    informed: FloatArray
+    ended_by: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    owed: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    _loss: FloatArray = field(init=False, repr=False)
+    _constant: FloatArray = field(init=False, repr=False)
+    _starts: list[int] = field(init=False, repr=False)
+    _first: list[int] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        parts = [part for setting in self.settings for part in setting.components]
+        self._loss = np.ascontiguousarray(np.vstack([part.loss for part in parts]).T)
+        self._constant = np.concatenate([part.constant for part in parts])
+        self._starts = [0, *accumulate(len(part.constant) for part in parts)][:-1]
+        self._first = [0, *accumulate(len(s.components) for s in self.settings)][:-1]
+
+    @classmethod
+    def of_table(cls, variable: str, losses: Mapping[str, Sequence[float]]) -> Decision:
+        """Decision between named acts on one variable.
+
+        Parameters
+        ----------
+        losses : mapping of str to sequence of float
+            For every act its loss in each state of the variable.
+        """
+        table = np.array(list(losses.values()), dtype=float)
+        component = Component(tuple((name,) for name in losses), np.zeros(len(table)), table)
+        shape = ((variable, table.shape[1]),)
+        return cls(shape, (), (Setting((component,)),), table.min(axis=0))
+
+    @property
+    def certain(self) -> int:
+        """Number of columns, the last ones, that follow from what was done: needs and debts."""
+        return len(self.needs) + len(self.owed)
+
+    @property
+    def queries(self) -> list[Query]:
+        """What to ask the engine for: the marginal of every variable."""
+        return [(name,) for name, _ in self.variables]
+
+    def marginals(self, posteriors: Mapping[str, FloatArray], to_do: FloatArray) -> FloatArray:
+        """Posteriors and what follows from the tests done side by side, shape (rows, columns).
+
+        Parameters
+        ----------
+        posteriors : mapping of str to float array, shape (rows, states)
+            Of each variable.
+        to_do : float array, shape (rows, certain) or (certain,)
+            From :meth:`to_do`.
+        """
+        parts = [posteriors[name] for name, _ in self.variables]
+        wide = np.broadcast_to(to_do, (len(parts[0]), self.certain))
+        return np.hstack([*parts, wide])
+
+    def of_joints(self, joints: Mapping[Query, FloatArray], to_do: FloatArray) -> FloatArray:
+        """The same from the answers to :attr:`queries`."""
+        return self.marginals({name: joints[name,] for name, _ in self.variables}, to_do)
+
+    def to_do(self, done: Collection[str]) -> FloatArray:
+        """One for each need that is not done and still can be, and for each debt; else zero."""
+        needed = self.open_needs(done)
+        owing = [not causes.isdisjoint(done) for causes in self.owed.values()]
+        return np.array([*(name in needed for name in self.needs), *owing], dtype=float)
+
+    def open_needs(self, done: Collection[str]) -> Query:
+        """Needs that are not done and still can be, in order."""
+        gone = {need for need, ends in self.ended_by.items() if not ends.isdisjoint(done)}
+        return tuple(name for name in self.needs if name not in done and name not in gone)
+
+    def cost(self, marginals: FloatArray) -> FloatArray:
+        """Expected cost of the best plan in every row, shape (rows,)."""
+        costs = [
+            self._by_setting(marginals[start : start + _ROWS]).min(axis=1)
+            for start in range(0, len(marginals), _ROWS)
+        ]
+        return np.concatenate(costs) if costs else np.empty(0)
+
+    def _by_setting(self, marginals: FloatArray) -> FloatArray:
+        options = marginals @ self._loss + self._constant
+        parts = np.minimum.reduceat(options, self._starts, axis=1)
+        totals: FloatArray = np.add.reduceat(parts, self._first, axis=1)
+        return totals
+
+    def informed_cost(self, marginals: FloatArray) -> FloatArray:
+        """Lower bound of the expected cost under perfect information, shape (rows,)."""
+        bound: FloatArray = marginals @ self.informed
+        return bound
+
+    def best(self, marginal: FloatArray) -> Plan:
+        """Plan of least expected cost for one row of marginals, shape (columns,)."""
+        return self.alternatives(marginal, 1)[0]
+
+    def alternatives(self, marginal: FloatArray, count: int) -> list[Plan]:
+        """The best plan, then plans that differ from a setting's best in one component.
+
+        Parameters
+        ----------
+        marginal : float array, shape (columns,)
+        count : int
+            How many, different ones only, cheapest first. None settles a debt that there is not.
+        """
+        owing = marginal[len(marginal) - len(self.owed) :]
+        idle = {name for name, due in zip(self.owed, owing, strict=True) if not due}
+        plans: dict[Query, Plan] = {}
+        for number, setting in enumerate(self.settings):
+            costs = [part.constant + part.loss @ marginal for part in setting.components]
+            chosen = [int(c.argmin()) for c in costs]
+            variants = [chosen] + [
+                [*chosen[:i], other, *chosen[i + 1 :]]
+                for i, c in enumerate(costs)
+                for other in np.argsort(c)[1 : count + 1].tolist()
+            ]
+            for variant in variants:
+                total = sum(float(c[o]) for c, o in zip(costs, variant, strict=True))
+                plan = Plan(self._actions(number, variant), total, number, tuple(variant))
+                key = tuple(sorted(plan.actions))
+                if idle.isdisjoint(key) and (key not in plans or plan.cost < plans[key].cost):
+                    plans[key] = plan
+        return sorted(plans.values(), key=lambda plan: plan.cost)[:count]
+
+    def _actions(self, setting: int, options: Sequence[int]) -> Query:
+        pairs = zip(self.settings[setting].components, options, strict=True)
+        return tuple(name for part, option in pairs for name in part.options[option])
+
+    def cost_of(self, plan: Plan, marginals: FloatArray) -> FloatArray:
+        """Expected cost of one plan in every row, shape (rows,)."""
+        pairs = list(zip(self.settings[plan.setting].components, plan.options, strict=True))
+        loss = np.sum([part.loss[option] for part, option in pairs], axis=0)
+        total: FloatArray = marginals @ loss + sum(float(p.constant[o]) for p, o in pairs)
+        return total
+
+    def chosen(self, marginals: FloatArray) -> list[Query]:
+        """What the best plan does in every row."""
+        setting = self._by_setting(marginals).argmin(axis=1)
+        actions = []
+        for number, row in zip(setting.tolist(), marginals, strict=True):
+            parts = self.settings[number].components
+            actions.append(
+                self._actions(number, [int((p.constant + p.loss @ row).argmin()) for p in parts])
+            )
+        return actions
+
+    def restricted(self, action: str, included: bool) -> Decision:
+        """The same decision among the plans that do, or do not, include an action."""
+        settings = []
+        for setting in self.settings:
+            parts = [_restrict(part, action, included) for part in setting.components]
+            offered = any(action in option for part in parts for option in part.options)
+            if all(len(part.options) for part in parts) and offered is included:
+                settings.append(Setting(tuple(parts)))
+        return replace(self, settings=tuple(settings))
+
+
+def _restrict(part: Component, action: str, included: bool) -> Component:
+    """Options that contain the action, or do not; untouched where no option ever does."""
+    holds = np.array([action in option for option in part.options])
+    if not holds.any():
+        return part
+    keep = np.flatnonzero(holds == included)
+    return Component(tuple(part.options[i] for i in keep), part.constant[keep], part.loss[keep])
+
+
+MOST_ACTIONS = 16
+
+
+class RepairOrder(NamedTuple):
+    """Actions in order, and the expected cost until the fault is cured or help is called."""
+
+    actions: tuple[int, ...]
+    cost: float
+
+
+def by_efficiency(chance: Sequence[float], cost: Sequence[float]) -> tuple[int, ...]:
+    """Actions by falling probability of a cure over cost.
+
+    Examples
+    --------
+    >>> by_efficiency([0.4, 0.3, 0.2, 0.1], [5, 15, 1, 10])
+    (2, 0, 1, 3)
+    """
+    ratio = np.asarray(chance, dtype=float) / np.maximum(np.asarray(cost, dtype=float), 1e-12)
+    return tuple(np.argsort(-ratio, kind="stable").tolist())
+
+
+def best_order(
+    prior: Sequence[float] | FloatArray,
+    cures: Sequence[Sequence[float]] | FloatArray,
+    cost: Sequence[float] | FloatArray,
+    call: float | None = None,
+    before: Mapping[int, Collection[int]] | None = None,
+) -> RepairOrder:
+    """Order of least expected cost under one fault.
+
+    Parameters
+    ----------
+    prior : shape (faults,)
+        Probability of each fault; sums to one.
+    cures : shape (actions, faults)
+        Chance that an action cures a fault; actions fail independently.
+    cost : shape (actions,)
+        Spent whenever the action is tried; after each it is known whether the fault is cured.
+    call : float, optional
+        Cost of calling help, which ends the job at any time; without it every action is tried.
+    before : mapping of int to collection of int, optional
+        Actions that must have been tried before an action.
+
+    Returns
+    -------
+    RepairOrder
+        Equal costs are settled in favour of the earlier action.
+
+    Raises
+    ------
+    TooLarge
+        If there are more than 16 actions.
+    """
+    fails = 1 - np.asarray(cures, dtype=float)
+    actions = len(fails)
+    if actions > MOST_ACTIONS:
+        raise TooLarge(
+            f"{actions} repairs have 2^{actions} orders of trying; at most 16 are sorted"
+        )
+    needed = [sum(1 << other for other in (before or {}).get(a, ())) for a in range(actions)]
+    everything = (1 << actions) - 1
+    left = np.array([_unsolved(prior, fails, tried) for tried in range(everything + 1)])
+    value = np.empty(everything + 1)
+    step = np.full(everything + 1, -1)
+    value[everything] = 0.0 if call is None else call * left[everything]
+    for tried in range(everything - 1, -1, -1):
+        open_now = [a for a in range(actions) if not tried >> a & 1 and not needed[a] & ~tried]
+        costs = [cost[a] * left[tried] + value[tried | 1 << a] for a in open_now]
+        best = int(np.argmin(costs))
+        value[tried], step[tried] = costs[best], open_now[best]
+        if call is not None and call * left[tried] < value[tried]:
+            value[tried], step[tried] = call * left[tried], -1
+    order = []
+    tried = 0
+    while step[tried] >= 0:
+        order.append(int(step[tried]))
+        tried |= 1 << order[-1]
+    return RepairOrder(tuple(order), float(value[0]))
+
+
+def _unsolved(prior: Sequence[float] | FloatArray, fails: FloatArray, tried: int) -> float:
+    """Probability that the fault is still there once some actions were tried."""
+    rows = [a for a in range(len(fails)) if tried >> a & 1]
+    return float(np.asarray(prior) @ fails[rows].prod(axis=0))

@@ -1,0 +1,352 @@
+"""How firm a plan of services is: what could overturn it, and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.decision.branches import State
+from loopodds.decision.expected_cost import Decision, Plan
+from loopodds.decision.further_tests import Outlook, informed_saving, look_ahead
+from loopodds.decision.offers import clearing
+from loopodds.decision.service_plan import ServicePlan, service_plan
+from loopodds.decision.workshop import Bay, masks
+from loopodds.diagnosis.belief import Belief, log_odds
+from loopodds.diagnosis.predictions import predict
+
+WORTH_A_WORD = 0.2
+"""Probability of not holding from which on something taken for granted is told."""
+
+
+class Proviso(NamedTuple):
+    """Something on which a plan rests.
+
+    Attributes
+    ----------
+    service : str
+        The first one that rests on it.
+    condition : str
+        That must be absent; empty where it is a guard that must be passed.
+    guard : str
+        Test that must be passed before; empty where it is a condition.
+    probability : float
+        Of the condition, or of the guard not being passed.
+    instead : str
+        Service that deals with it; empty where this car or workshop has none.
+    """
+
+    service: str
+    condition: str
+    guard: str
+    probability: float
+    instead: str
+
+
+def provisos(bay: Bay, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
+    """What a plan takes for granted and what would be done instead; likeliest to fail first.
+
+    Parameters
+    ----------
+    bay : Bay
+    plan : Plan
+    ordered : ServicePlan
+        The same plan with the tests that come before it.
+    """
+    found = [*_absences(bay, plan), *_passes(bay, ordered)]
+    return tuple(sorted(found, key=lambda one: -one.probability))
+
+
+def _absences(bay: Bay, plan: Plan) -> Iterator[Proviso]:
+    """Conditions that a service needs absent and no service of the plan takes away."""
+    cured = {name for action in plan.actions for name in _cured_by(bay, action)}
+    resting: dict[str, str] = {}
+    for service in plan.actions:
+        for condition in bay.knowledge.services[service].extra.get("assumes_no", ()):
+            resting.setdefault(condition, service)
+    for condition, service in resting.items():
+        probability = bay.belief.condition(condition)
+        if condition not in cured and probability >= WORTH_A_WORD:
+            instead = next((n for n in bay.offers if condition in _cured_by(bay, n)), "")
+            yield Proviso(service, condition, "", probability, instead)
+
+
+def _cured_by(bay: Bay, service: str) -> set[str]:
+    """Conditions that a service takes away, in part or altogether."""
+    conditions, columns = bay.conditions
+    cure = bay.offers[service].cure
+    return {c for c, share in zip(conditions, cure @ columns[: len(cure)], strict=True) if share}
+
+
+def _passes(bay: Bay, plan: ServicePlan) -> Iterator[Proviso]:
+    """Guards still to be done before the plan that may well not be passed."""
+    for guard in plan.first:
+        failing = _failing(bay.belief, bay.gates.guards.get(guard, {}))
+        if failing < WORTH_A_WORD:
+            continue
+        instead = next((n for n in bay.offers if n in clearing(guard, bay.knowledge)), "")
+        service = next(
+            s for s in plan.services if bay.gates.follows(bay.knowledge.services[s], guard)
+        )
+        yield Proviso(service, "", guard, failing, instead)
+
+
+def _failing(belief: Belief, passing: Mapping[str, frozenset[str]]) -> float:
+    """Probability that a guard is not passed, by the finding likeliest to fail it."""
+    tree = belief.model.tree(belief.context)
+    unseen = [name for name in passing if name not in belief.names]
+    foretold = predict(tree, belief.evidence, unseen)
+    chances = [
+        1.0 - sum(
+            float(p)
+            for state, p in zip(belief.model.states(name), foretold[name].states[0], strict=True)
+            if state in passing[name]
+        )
+        for name in unseen
+    ]  # fmt: skip
+    return max(chances, default=0.0)
+
+
+SUPPORT_DECIBANS = 3.0
+"""A kind of evidence supports a condition when it at least doubles its odds."""
+
+
+@dataclass(frozen=True, slots=True)
+class BreakEven:
+    """From which probability of its condition on the dearest service pays.
+
+    Attributes
+    ----------
+    service, condition : str
+        The condition whose harm it takes away most.
+    probability : float
+        Now.
+    threshold : float or None
+        Probability above which the best plan contains the service, everything else that is known
+        of the car held; None where no probability makes it pay.
+    decibans : float
+        Evidence that would bring the probability to the threshold; zero without one.
+    """
+
+    service: str
+    condition: str
+    probability: float
+    threshold: float | None
+    decibans: float
+
+
+@dataclass(frozen=True, slots=True)
+class OneKind:
+    """An expensive service that rests on one kind of evidence, or none: ask for another."""
+
+    service: str
+    condition: str
+    kind: str
+    ask: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The plan for one car and how firm it is.
+
+    Attributes
+    ----------
+    best : ServicePlan
+    others : tuple of ServicePlan
+        Next in expected cost.
+    ignorance : float
+        What knowing every fault exactly would save on average: the cost of being wrong.
+    break_even : BreakEven or None
+        Of the dearest service of the best plan, or of the next one if that does nothing.
+    doubts : tuple of OneKind
+    provisos : tuple of Proviso
+    elsewhere : ServicePlan or None
+        The plan of a workshop that could do everything, where it is cheaper.
+    outlook : Outlook
+        What all remaining tests could still change.
+    """
+
+    best: ServicePlan
+    others: tuple[ServicePlan, ...]
+    ignorance: float
+    break_even: BreakEven | None
+    doubts: tuple[OneKind, ...]
+    provisos: tuple[Proviso, ...]
+    elsewhere: ServicePlan | None
+    outlook: Outlook
+
+
+def advise(bay: Bay, state: State, rng: np.random.Generator) -> Advice:
+    """The plan for one car, and how firm it is.
+
+    Parameters
+    ----------
+    bay : Bay
+    state : State
+        Single moves judged: from ``bay.planner.rank``.
+    rng : numpy.random.Generator
+        For what is estimated from draws of the posterior.
+    """
+    plans = bay.decision.alternatives(bay.marginal, 3)
+    best = service_plan(bay, plans[0])
+    to_do = bay.decision.to_do(bay.progress.done)
+    moves = bay.gates.moves(bay.progress)
+    seen = [name for move in moves for name in bay.knowledge.tests[move.test].yields]
+    ignorance, _ = informed_saving(bay.calibrated, bay.decision, to_do, rng)
+    dear = next((name for plan in plans if (name := dearest(bay, plan))), None)
+    return Advice(
+        best,
+        tuple(service_plan(bay, plan) for plan in plans[1:]),
+        ignorance,
+        break_even(bay, dear) if dear else None,
+        tuple(_doubts(bay, plans[0], state)),
+        provisos(bay, plans[0], best),
+        _elsewhere(bay, plans[0]),
+        look_ahead(
+            bay.calibrated,
+            bay.decision,
+            seen,
+            to_do,
+            rng,
+            masks=masks(bay.knowledge),
+            extra=bay.extra,
+        ),
+    )
+
+
+def _elsewhere(bay: Bay, here: Plan) -> ServicePlan | None:
+    """The best plan of a workshop with every skill, where it saves money over the one here."""
+    prices = bay.gates.prices.with_everything(bay.knowledge)
+    other = Bay(bay.belief, bay.done, prices, bay.context)
+    plan = other.decision.best(other.marginal)
+    return service_plan(other, plan) if plan.cost < here.cost - 1e-6 else None
+
+
+def dearest(bay: Bay, plan: Plan) -> str | None:
+    """The service of a plan that costs most among those that cure; None where it has none."""
+    curing = [name for name in plan.actions if bay.offers[name].cure.any()]
+    return max(curing, key=lambda name: bay.offers[name].price, default=None)
+
+
+def main_condition(bay: Bay, service: str) -> str:
+    """The condition from which a service is expected to take most harm away, as things stand."""
+    conditions, columns = bay.conditions
+    count = len(bay.offers[service].cure)
+    relief = bay.marginal[:count] * bay.offers[service].cure * bay.harm
+    return conditions[int((relief @ columns[:count]).argmax())]
+
+
+def break_even(bay: Bay, service: str) -> BreakEven:
+    """From which probability of its main condition on a service is part of the best plan.
+
+    The rest of the belief is held: given the condition, and given its absence, everything else
+    keeps its probability, and the two are mixed.
+    """
+    condition = main_condition(bay, service)
+    probability = bay.belief.condition(condition)
+    absent, present = _given(bay, condition)
+    without = bay.decision.restricted(service, included=False)
+    with_it = bay.decision.restricted(service, included=True)
+    threshold = crossing(with_it, without, absent, present)
+    decibans = 0.0
+    if threshold is not None:
+        odds = log_odds(np.array([threshold, probability]))
+        decibans = float(10 * (odds[0] - odds[1]) / np.log(10))
+    return BreakEven(service, condition, probability, threshold, decibans)
+
+
+def crossing(
+    with_it: Decision, without: Decision, absent: FloatArray, present: FloatArray
+) -> float | None:
+    """Probability of a condition from which on one decision costs less than another.
+
+    Parameters
+    ----------
+    with_it, without : Decision
+    absent, present : float array, shape (columns,)
+        Marginals given the absence and the presence of the condition.
+
+    Returns
+    -------
+    float or None
+        Zero where it always does, None where it never does; otherwise by bisection to rounding.
+    """
+
+    def better(p: float) -> bool:
+        mixed = ((1 - p) * absent + p * present)[None]
+        return bool(with_it.cost(mixed)[0] < without.cost(mixed)[0])
+
+    if better(0.0):
+        return 0.0
+    if not better(1.0):
+        return None
+    low, high = 0.0, 1.0
+    for _ in range(52):
+        middle = (low + high) / 2
+        low, high = (low, middle) if better(middle) else (middle, high)
+    return high
+
+
+def _given(bay: Bay, condition: str) -> tuple[FloatArray, FloatArray]:
+    """Marginals given that a condition is absent, and that it is present."""
+    named = bay.knowledge.condition(condition)
+    states = bay.belief.model.states(named.variable)
+    member = np.array([float(state in named.states) for state in states])
+    batch = bay.belief.evidence.repeat(2).with_soft(
+        {named.variable: np.array([1 - member, member])}
+    )
+    posterior = bay.calibrated.tree.propagate(batch, bay.decision.queries)
+    to_do = bay.decision.to_do(bay.progress.done)
+    absent, present = bay.decision.of_joints(posterior.joints, to_do)
+    return absent, present
+
+
+def _doubts(bay: Bay, plan: Plan, state: State) -> Iterator[OneKind]:
+    """Expensive services of a plan that fewer than two kinds of evidence speak for."""
+    expensive = [n for n in plan.actions if bay.offers[n].price >= bay.gates.prices.expensive]
+    for service in expensive:
+        condition = main_condition(bay, service)
+        support = {k: d for k, d in kinds_for(bay, condition).items() if d >= SUPPORT_DECIBANS}
+        if len(support) < 2:
+            kind = next(iter(support), "")
+            yield OneKind(service, condition, kind, _ask(bay, state, condition, kind))
+
+
+def kinds_for(bay: Bay, condition: str) -> dict[str, float]:
+    """What each kind of evidence on its own adds to the odds of a condition [decibans].
+
+    A kind is a display group of findings and readings, beside what the driver says: complaint
+    and history are held in every row, they are no look at the car.
+    """
+    belief, knowledge = bay.belief, bay.knowledge
+    groups: dict[str, list[str]] = {}
+    for name in belief.names:
+        node = knowledge.node(name)
+        if node.kind in ("finding", "gauge") and not node.complaint:
+            groups.setdefault(node.group, []).append(name)
+    if not groups:
+        return {}
+    looks = {name for names in groups.values() for name in names}
+    rows: list[list[str]] = [[], *groups.values()]
+    keep = np.array([[n not in looks or n in names for n in belief.names] for names in rows])
+    alone = belief.variations(belief.evidence.subsets(belief.names, keep))
+    odds = log_odds(belief.model.condition(alone, condition))
+    return {
+        k: float(10 * (o - odds[0]) / np.log(10)) for k, o in zip(groups, odds[1:], strict=True)
+    }
+
+
+def _ask(bay: Bay, state: State, condition: str, kind: str) -> str:
+    """The test of another kind that is expected to move a condition most, a wait apart."""
+    conditions, columns = bay.conditions
+    column = columns[:, conditions.index(condition)]
+    moved = {}
+    for branch in state.branches:
+        nodes = [bay.knowledge.node(n) for n in bay.knowledge.tests[branch.move.test].yields]
+        if all(node.group != kind and node.kind != "history" for node in nodes):
+            change = np.abs((branch.marginals - state.marginal) @ column)
+            moved[branch.move.test] = float(branch.chance @ change)
+    return max(moved, key=lambda test: moved[test], default="")

@@ -1,0 +1,401 @@
+"""What may be done now, and what has to come first.
+
+The order protects people, then equipment, then evidence: it is written in the knowledge, test by
+test, and this module only applies it. A test may need others before it; a guard (such as the
+identification of the refrigerant) must have been passed; some tests spoil others, need a soak, a
+fresh sample or a qualified person. A test that breaks a rule is never offered, however much it
+would tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from loopodds.base.errors import KnowledgeError
+from loopodds.base.phrases import lowered, spaced
+from loopodds.decision.prices import Prices
+from loopodds.inference.network import Evidence
+from loopodds.knowledge.records import Knowledge, Service, Test
+from loopodds.upkeep.lint_gates import gate_problems
+
+Results = frozenset[tuple[str, str]]
+"""What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
+
+
+class Step(NamedTuple):
+    """One test in a sequence: its minutes, of which waiting, and its cost in currency.
+
+    ``hurdles`` are findings of this test that must come out in one of some states for the
+    sequence to go on.
+    """
+
+    test: str
+    minutes: float
+    waiting: float
+    cost: float
+    hurdles: tuple[tuple[str, frozenset[str]], ...]
+
+
+class Move(NamedTuple):
+    """A test with everything that has to be done before it; the test itself is the last step.
+
+    ``ends`` are tests not among its steps that can no longer be done afterwards.
+    """
+
+    test: str
+    steps: tuple[Step, ...]
+    ends: frozenset[str] = frozenset()
+
+    @property
+    def cost(self) -> float:
+        """Currency of the whole sequence."""
+        return sum(step.cost for step in self.steps)
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of the whole sequence."""
+        return sum(step.minutes for step in self.steps)
+
+    @property
+    def first(self) -> tuple[str, ...]:
+        """What has to be done before the test itself."""
+        return tuple(step.test for step in self.steps[:-1])
+
+    def prevents(self, other: Move) -> bool:
+        """Whether this move makes another impossible."""
+        return not self.ends.isdisjoint(step.test for step in other.steps)
+
+
+class Closed(NamedTuple):
+    """A test that nothing to be done now can open, and why."""
+
+    test: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far an inspection has come.
+
+    Attributes
+    ----------
+    done : tuple of str
+        Tests done, in order; one whose findings are recorded counts as done.
+    results : frozenset of (str, str)
+        What the guards have shown.
+    begun : frozenset of str
+        Tests that count as done although not all they show was recorded.
+    """
+
+    done: tuple[str, ...]
+    results: Results
+    begun: frozenset[str] = frozenset()
+
+
+class Gates:
+    """The rules of one car in one workshop.
+
+    Parameters
+    ----------
+    knowledge : Knowledge
+    context : mapping of str to str
+        As stated; what is not stated is not assumed.
+    prices : Prices
+
+    Raises
+    ------
+    KnowledgeError
+        If a gate names what does not exist, or one could be walked around.
+    """
+
+    def __init__(self, knowledge: Knowledge, context: Mapping[str, str], prices: Prices) -> None:
+        _check(knowledge)
+        self.knowledge = knowledge
+        self.context = dict(context)
+        self.prices = prices
+        passing = {n: _states_by_finding(t, "passes") for n, t in knowledge.tests.items()}
+        self.guards = {name: states for name, states in passing.items() if states}
+        self._stopping = {
+            name: _states_by_finding(t, "unless") for name, t in knowledge.tests.items()
+        }
+        self.hurdles = frozenset(
+            finding for p in (*self.guards.values(), *self._stopping.values()) for finding in p
+        )
+        self._needs = {name: self._needed(test) for name, test in knowledge.tests.items()}
+        behind = {name: self._guards_before(name) for name in knowledge.tests}
+        self._needs = {n: tuple(dict.fromkeys((*behind[n], *self._needs[n]))) for n in behind}
+        self._never = {name: self._closed_here(t) for name, t in knowledge.tests.items()}
+        self._stops = {name: self._stopped_by(name) for name in self.guards}
+        self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
+
+    def progress(self, evidence: Evidence, done: Iterable[str] = ()) -> Progress:
+        """How far one row of evidence has come.
+
+        Parameters
+        ----------
+        evidence : Evidence
+            One row.
+        done : iterable of str
+            Tests done, in order, whether or not they showed something that was recorded.
+
+        Raises
+        ------
+        UnknownName
+            If one of them is not a test.
+        """
+        told = list(done)
+        seen = set(evidence.names())
+        inferred = [
+            name
+            for name, test in self.knowledge.tests.items()
+            if name not in told and seen.intersection(test.yields)
+        ]
+        results = {
+            (finding, _state(evidence, finding, self.knowledge.node(finding).states))
+            for finding in self.hurdles
+            if finding in seen
+        }
+        begun = {n for n in inferred if not seen.issuperset(self.knowledge.tests[n].yields)}
+        return Progress((*inferred, *told), frozenset(results), frozenset(begun))
+
+    def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:
+        """Progress once some tests were done and guards showed something."""
+        done = tuple(tests)
+        return Progress(
+            (*progress.done, *done), progress.results | results, progress.begun.difference(done)
+        )
+
+    def moves(self, progress: Progress) -> list[Move]:
+        """Every test that can be done now or opened by others, with what comes first."""
+        return self._split(progress)[0]
+
+    def closed(self, progress: Progress) -> list[Closed]:
+        """Every test that nothing done now can open."""
+        return self._split(progress)[1]
+
+    def _split(self, progress: Progress) -> tuple[list[Move], list[Closed]]:
+        if progress not in self._moves:
+            moves, closed = [], []
+            for name in self.knowledge.tests:
+                if name in progress.done and name not in progress.begun:
+                    continue
+                way = self.way(name, progress)
+                if isinstance(way, Closed):
+                    closed.append(way)
+                else:
+                    moves.append(way)
+            self._moves[progress] = moves, closed
+        return self._moves[progress]
+
+    def way(self, name: str, progress: Progress) -> Move | Closed:
+        """The sequence that leads to a test, or why there is none."""
+        done = list(progress.done)
+        steps: list[Step] = []
+        why = self._walk(name, done, progress.results, steps, ())
+        if why:
+            return Closed(name, why)
+        own = {step.test for step in steps}
+        ends = {other for test in own for other in self.knowledge.tests[test].destroys}
+        return Move(name, tuple(steps), frozenset(ends - own))
+
+    def _walk(
+        self,
+        name: str,
+        done: list[str],
+        results: Results,
+        steps: list[Step],
+        above: tuple[str, ...],
+    ) -> str:
+        """Append what leads to a test, and the test; the reason where it cannot be reached."""
+        if name in above:
+            return f"{name} would have to come before itself"
+        why = self._never[name] or self._spoilt(name, done) or self._stopped(name, results)
+        if why:
+            return why
+        for needed in self._needs[name]:
+            if needed not in done:
+                why = self._walk(needed, done, results, steps, (*above, name))
+            elif self._unrecorded(needed, results, steps):
+                title = lowered(self.knowledge.tests[needed].title)
+                why = f"its result is not recorded: {title}"
+            if why:
+                return why
+        if self._stale(name, done):
+            source = str(self.knowledge.tests[name].extra["fresh_from"])
+            why = self._spoilt(source, done)
+            if why:
+                return why
+            steps.append(self._step(source, done))
+            done.append(source)
+        why = self._spoilt(name, done)
+        if why:
+            return why
+        steps.append(self._step(name, done))
+        done.append(name)
+        return ""
+
+    def _step(self, name: str, done: Sequence[str]) -> Step:
+        waiting = self._soak(name, done)
+        work = self.prices.of_work(name) + self.prices.waiting(waiting)
+        hurdles = tuple(self.guards.get(name, {}).items())
+        return Step(name, self.prices.minutes[name] + waiting, waiting, work, hurdles)
+
+    def _soak(self, name: str, done: Sequence[str]) -> float:
+        """Minutes to wait until the loop has one temperature again after a run."""
+        soak = float(self.knowledge.tests[name].extra.get("soak_minutes", 0))
+        ran = any(self.knowledge.tests[other].engine == "running" for other in done)
+        return soak if ran else 0.0
+
+    def _spoilt(self, name: str, done: Iterable[str]) -> str:
+        for other in done:
+            if name in self.knowledge.tests[other].destroys:
+                return f"no longer possible after: {lowered(self.knowledge.tests[other].title)}"
+        return ""
+
+    def _stopped(self, name: str, results: Results) -> str:
+        """Why a guard that was not passed stops a test."""
+        for finding, state in sorted(results):
+            guards = [g for g in self._not_passed(finding, state) if name in self._stops[g]]
+            if guards or state in self._stopping[name].get(finding, ()):
+                title = lowered(self.knowledge.node(finding).title)
+                said = spaced(state) if state else "doubtful"
+                return f"{title} is {said}: not before that is put right"
+        return ""
+
+    def _not_passed(self, finding: str, state: str) -> list[str]:
+        """Guards that a finding shuts."""
+        return [g for g, p in self.guards.items() if finding in p and state not in p[finding]]
+
+    def _stopped_by(self, guard: str) -> set[str]:
+        """Tests that a guard not passed stops: all that need it."""
+        stopped = {guard}
+        grown = -1
+        while grown != len(stopped):
+            grown = len(stopped)
+            stopped |= {name for name, needs in self._needs.items() if stopped & set(needs)}
+        return stopped - {guard}
+
+    def _unrecorded(self, name: str, results: Results, steps: Sequence[Step]) -> bool:
+        """Whether a guard was done, not just now, without its result being known."""
+        shown = {finding for finding, _ in results}
+        planned = any(step.test == name for step in steps)
+        return not planned and not shown.issuperset(self.guards.get(name, {}))
+
+    def _stale(self, name: str, done: Sequence[str]) -> bool:
+        """Whether the sample that a test needs is older than it may be."""
+        extra = self.knowledge.tests[name].extra
+        if "fresh_minutes" not in extra or extra["fresh_from"] not in done:
+            return False
+        last = len(done) - 1 - list(reversed(done)).index(extra["fresh_from"])
+        since = sum(
+            self.prices.minutes[other] + self._soak(other, done[: last + 1 + i])
+            for i, other in enumerate(done[last + 1 :])
+        )
+        return bool(since > extra["fresh_minutes"])
+
+    def failed(self, progress: Progress) -> tuple[str, ...]:
+        """Guards that were done and not passed, in file order."""
+        bad = {g for result in progress.results for g in self._not_passed(*result)}
+        return tuple(name for name in self.guards if name in bad)
+
+    def follows(self, service: Service, guard: str) -> bool:
+        """Whether a service comes after a guard, directly or through what it needs."""
+        return guard in self._closure(service)
+
+    def needs(self, item: Test | Service, failed: Iterable[str]) -> frozenset[str] | None:
+        """Tests that come before a test or service; None where it cannot be done on this car.
+
+        What a guard that was not passed stops is not needed: the service that takes the
+        contaminant out does away with it.
+
+        Parameters
+        ----------
+        item : Test or Service
+        failed : iterable of str
+            Guards that were not passed.
+        """
+        if self._closed_here(item):
+            return None
+        stopped = {name for guard in failed for name in self._stops[guard]}
+        needs = [name for name in self._closure(item) if name not in stopped]
+        if any(self._never[name] for name in needs):
+            return None
+        return frozenset(needs)
+
+    def _closure(self, item: Test | Service) -> tuple[str, ...]:
+        """Tests that come before a test or service, directly or not."""
+        found: list[str] = []
+        waiting = [name for name in self._needed(item) if name in self.knowledge.tests]
+        while waiting:
+            name = waiting.pop()
+            if name not in found:
+                found.append(name)
+                waiting.extend(self._needs[name])
+        return tuple(found)
+
+    def _closed_here(self, item: Test | Service) -> str:
+        """Why a test or service can never be done on this car in this workshop."""
+        if item.name in self.prices.cannot:
+            return "this workshop does not do it"
+        missing = set(self._skills(item)) - self.prices.skills
+        if missing:
+            who = ", ".join(sorted(missing)).replace("_", " ")
+            open_keys = [] if missing.intersection(item.skill) else self._unstated(item)
+            return f"only for people qualified for {who}" + _to_state(open_keys)
+        for key, value in item.extra.get("only", {}).items():
+            if self.context.get(key) != value:
+                return f"only with {key} {value}" + _to_state([key] * (key not in self.context))
+        for key, value in item.extra.get("never", {}).items():
+            if self.context.get(key, value) == value:
+                return f"not with {key} {value}" + ("" if key in self.context else ", if it is one")
+        return ""
+
+    def _here(self, item: Test | Service) -> list[Mapping[str, Any]]:
+        """Blocks of a test or service that hold on this car, or may."""
+        return [
+            block
+            for block in item.extra.get("in_context", ())
+            if all(self.context.get(key, value) == value for key, value in block["when"].items())
+        ]
+
+    def _unstated(self, item: Test | Service) -> list[str]:
+        """Contexts on which what holds for a test or service depends, and that are not stated."""
+        keys = [key for block in item.extra.get("in_context", ()) for key in block["when"]]
+        return [key for key in dict.fromkeys(keys) if key not in self.context]
+
+    def _needed(self, item: Test | Service) -> tuple[str, ...]:
+        more = [name for block in self._here(item) for name in block.get("after", ())]
+        return tuple(dict.fromkeys((*item.after, *more)))
+
+    def _guards_before(self, name: str) -> tuple[str, ...]:
+        """Guards before a test, directly or not: each is asked for itself, so that a step which
+        was done out of order does not open what comes after it.
+        """
+        before = self._closure(self.knowledge.tests[name])
+        return tuple(guard for guard in self.guards if guard in before)
+
+    def _skills(self, item: Test | Service) -> list[str]:
+        return [*item.skill, *(s for block in self._here(item) for s in block.get("skill", ()))]
+
+
+@lru_cache(maxsize=8)
+def _check(knowledge: Knowledge) -> None:
+    for problem in gate_problems(knowledge):
+        raise KnowledgeError(str(problem))
+
+
+def _to_state(keys: Sequence[str]) -> str:
+    return f"; state the {' and the '.join(keys)}" if keys else ""
+
+
+def _states_by_finding(test: Test, key: str) -> dict[str, frozenset[str]]:
+    return {finding: frozenset(states) for finding, states in test.extra.get(key, {}).items()}
+
+
+def _state(evidence: Evidence, name: str, states: Sequence[str]) -> str:
+    """State seen, or '' where it was given as likelihoods."""
+    codes = evidence.codes.get(name)
+    return states[int(codes[0])] if codes is not None and codes[0] >= 0 else ""

@@ -1,0 +1,405 @@
+"""Every sensible combination of services, priced: the decision that all testing serves.
+
+A plan costs its work and material, what must be done before it, one filling of the loop however
+many of its services need it, and the harm of every fault that it leaves for a season. Faults are
+cured independently: what two services both cure stays with the product of their failures. What a
+test took out of the loop has to go back in: a plan that fills the loop does it, any other needs a
+service for it.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
+from loopodds.decision.expected_cost import Component, Decision, Setting
+from loopodds.decision.gates import Gates
+from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
+from loopodds.knowledge.nodes import matches
+from loopodds.knowledge.records import Knowledge
+
+FILLING = "filling"
+"""Evacuating and charging by mass, as something that services need."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Offer:
+    """One service that can be done on this car.
+
+    Attributes
+    ----------
+    name : str
+    price : float
+        Work and material, in currency.
+    cure : float array, shape (fault columns,)
+        Chance that it removes each state of each fault.
+    own, filled : float array, shape (fault columns,)
+        The same for its own work, and for the filling that it includes.
+    in_vain : float array, shape (fault columns,)
+        Currency lost by doing it while each state of each fault is there and stays.
+    needs : frozenset of str
+        Tests, and the filling, that have to come before or with it.
+    apart : frozenset of str
+        Services that it must not be combined with.
+    with_one_of : tuple of frozenset of str
+        For every guard that was not passed, the services of which one has to go along.
+    settles : frozenset of str
+        Tests that leave a debt which this service settles, as any filling does.
+    undone : float
+        Currency lost by handing the car back with that debt.
+    """
+
+    name: str
+    price: float
+    cure: FloatArray
+    own: FloatArray
+    filled: FloatArray
+    in_vain: FloatArray
+    needs: frozenset[str]
+    apart: frozenset[str]
+    with_one_of: tuple[frozenset[str], ...]
+    settles: frozenset[str]
+    undone: float
+
+
+@lru_cache(maxsize=64)
+def repair_decision(
+    gates: Gates, failed: tuple[str, ...] = (), repaired: tuple[str, ...] = ()
+) -> Decision:
+    """All plans of services for one car, as a decision on its fault variables.
+
+    Parameters
+    ----------
+    gates : Gates
+        Of the car and the workshop: services that it rules out are not offered.
+    failed : tuple of str
+        Guards that were not passed: their contaminant has to be taken out with the rest.
+    repaired : tuple of str
+        Services done already: what they put into the loop can still be lost.
+    """
+    knowledge, prices = gates.knowledge, gates.prices
+    faults = knowledge.of_kind("fault")
+    shape = tuple((name, len(node.states)) for name, node in faults.items())
+    lost = lost_in_vain(repaired, knowledge)
+    harm = harm_of(gates, repaired)
+    offers = offers_for(gates, failed)
+    tests = sorted({need for offer in offers for need in offer.needs} - {FILLING})
+    needs = tuple(name for name in knowledge.tests if name in tests)
+    bill = {name: prices.of_work(name) for name in needs}
+    bill[FILLING] = prices.filling(gates.context.get("refrigerant"))
+    variable = np.repeat(np.arange(len(shape)), [count for _, count in shape])
+    curing = [offer for offer in offers if not offer.settles]
+    settling = [offer for offer in offers if offer.settles]
+    book = _Book(harm, lost, variable, needs, bill, settling)
+    groups = _groups(curing, harm, variable)
+    shared = frozenset(
+        need
+        for need in bill
+        if need == FILLING
+        or sum(any(need in offer.needs for offer in group) for group in groups) > 1
+    )
+    menus = [list(book.menu(group)) for group in groups]
+    unions = _unions(curing, shared)
+    settings = [one for paid in unions for one in book.settings(menus, shared, paid)]
+    ended_by = {
+        need: frozenset(name for name, test in knowledge.tests.items() if need in test.destroys)
+        for need in needs
+    }
+    owed = {offer.name: offer.settles for offer in settling}
+    return Decision(shape, needs, tuple(settings), book.informed(curing), ended_by, owed)
+
+
+def harm_of(gates: Gates, repaired: Sequence[str] = ()) -> FloatArray:
+    """Harm of each state of each fault left for a season on this car, shape (fault columns,).
+
+    What services done already put into the loop in vain is part of it.
+    """
+    knowledge = gates.knowledge
+    harms = {name: dict(states) for name, states in knowledge.harms.items()}
+    for name, blocks in knowledge.harms_in_context.items():
+        for block in blocks:
+            if matches(block["when"], gates.context):
+                harms[name] |= {key: float(value) for key, value in block.items() if key != "when"}
+    columns = fault_columns(knowledge)
+    left = np.array([harms.get(variable, {}).get(state, 0.0) for variable, state in columns])
+    return left + lost_in_vain(repaired, knowledge)
+
+
+def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
+    """Services that can be done on this car and cure anything, or settle a debt, in file order.
+
+    Parameters
+    ----------
+    gates : Gates
+    failed : sequence of str
+        Guards that were not passed.
+    """
+    knowledge = gates.knowledge
+    apart = _apart(knowledge)
+    offers = []
+    for name, service in knowledge.services.items():
+        needs = gates.needs(service, failed)
+        settles = frozenset(service.extra.get("settles", ()))
+        if not (service.cures or settles) or needs is None:
+            continue
+        for test in settles:  # there is no debt before they were done
+            needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
+        if filling_of(service, knowledge):
+            needs = needs | {FILLING}
+        clears = service.extra.get("clears", ())
+        stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
+        along = tuple(clearing(guard, knowledge) for guard in stopped)
+        own, filled, in_vain = work_of(service, knowledge)
+        price = gates.prices.of_work(name)
+        undone = service.extra.get("undone", 0.0)
+        cure = 1 - (1 - own) * (1 - filled)
+        offers.append(
+            Offer(
+                name, price, cure, own, filled, in_vain, needs, apart[name], along, settles, undone
+            )
+        )
+    return offers
+
+
+def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
+    """Services that take out what a guard found."""
+    services = knowledge.services.items()
+    return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))
+
+
+def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
+    """Services that exclude each other, whichever of the two says so, or include each other."""
+    apart: dict[str, set[str]] = {name: set() for name in knowledge.services}
+    for name, service in knowledge.services.items():
+        included = [filling.name for filling in filling_of(service, knowledge)]
+        for other in {*service.not_with, *included} - {name}:
+            apart[name].add(other)
+            apart[other].add(name)
+    return {name: frozenset(others) for name, others in apart.items()}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Dish:
+    """One combination of the services of a group: price, needs and the harm it leaves."""
+
+    names: Query
+    price: float
+    needs: frozenset[str]
+    left: FloatArray
+
+
+def _outlasts(chosen: Sequence[Offer]) -> FloatArray:
+    """Chance that each state of each fault outlasts some services."""
+    return outlasts([offer.own for offer in chosen], [offer.filled for offer in chosen])
+
+
+class _Book:
+    """Harms and prices of one car.
+
+    Parameters
+    ----------
+    harm, lost : float array, shape (fault columns,)
+        Harm of each state, what is lost in vain of earlier work included, and that alone.
+    variable : int array, shape (fault columns,)
+        Number of the fault variable of each column.
+    needs : tuple of str
+    bill : mapping of str to float
+        Cost of every need, the filling included.
+    settling : sequence of Offer
+        Services that settle debts.
+    """
+
+    def __init__(
+        self,
+        harm: FloatArray,
+        lost: FloatArray,
+        variable: IntArray,
+        needs: Query,
+        bill: Mapping[str, float],
+        settling: Sequence[Offer],
+    ) -> None:
+        self._harm = harm
+        self._lost = lost
+        self._starts = np.flatnonzero(np.diff(variable, prepend=-1))
+        self._variable = variable
+        self._needs = needs
+        self._bill = bill
+        self._settling = settling
+
+    def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
+        """Combinations of which no service could be left out at no loss whatever is wrong."""
+        touched = np.isin(self._variable, self._touched(group))
+        chosen: list[Offer] = []
+
+        def extend(rest: Sequence[Offer]) -> Iterator[_Dish]:
+            dish = self._dish(chosen, touched)
+            names = set(dish.names)
+            if all(names & along for offer in chosen for along in offer.with_one_of):
+                yield dish
+            for i, offer in enumerate(rest):
+                if names & offer.apart:
+                    continue
+                chosen.append(offer)
+                if self._all_pay(chosen):
+                    yield from extend(rest[i + 1 :])
+                chosen.pop()
+
+        return extend(group)
+
+    def _touched(self, group: Sequence[Offer]) -> IntArray:
+        cures = np.any([offer.cure * self._harm > 0 for offer in group], axis=0)
+        return np.unique(self._variable[cures])
+
+    def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
+        stays = _outlasts(chosen) if chosen else np.ones(len(self._harm))
+        left = self._harm * touched * stays
+        # what two of them, or one and an earlier one, put in the loop is lost once
+        lost = np.max([offer.in_vain for offer in chosen], axis=0) if chosen else 0.0
+        left = left + stays * np.maximum(lost - self._lost, 0)
+        needs = frozenset().union(*(offer.needs for offer in chosen))
+        names = tuple(offer.name for offer in chosen)
+        return _Dish(names, sum(offer.price for offer in chosen), needs, left)
+
+    def _all_pay(self, chosen: Sequence[Offer]) -> bool:
+        """Whether each service saves more than its price in the worst case that it is there for.
+
+        One that has to go along with others because of a guard always stays.
+        """
+        along = {name for offer in chosen for names in offer.with_one_of for name in names}
+        after = _outlasts(chosen)
+        for offer in chosen:
+            if offer.name in along:
+                continue
+            others = [other for other in chosen if other is not offer]
+            before = _outlasts(others) if others else 1.0
+            saved = self._harm * (before - after)
+            if np.maximum.reduceat(saved, self._starts).sum() <= offer.price:
+                return False
+        return True
+
+    def settings(
+        self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
+    ) -> Iterator[Setting]:
+        """Plans with the needs in ``paid``; a filling is paid for only where something needs it."""
+        once = self._component([_Dish((), 0.0, paid, self._untouched(menus))])
+        if FILLING not in paid:
+            debts = [self._debt(number, paid) for number in range(len(self._settling))]
+            yield Setting((once, *self._parts(menus, shared, paid), *debts))
+            return
+        for number, menu in enumerate(menus):
+            filling = [dish for dish in menu if FILLING in dish.needs]
+            if filling:
+                some = [*menus[:number], filling, *menus[number + 1 :]]
+                yield Setting((once, *self._parts(some, shared, paid)))
+
+    def _parts(
+        self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
+    ) -> list[Component]:
+        """What each menu offers once the needs in ``paid``, all the shared ones, are paid for."""
+        return [
+            self._component(
+                [
+                    _Dish(dish.names, dish.price, dish.needs - shared, dish.left)
+                    for dish in menu
+                    if dish.needs & shared <= paid
+                ]
+            )
+            for menu in menus
+        ]
+
+    def _debt(self, number: int, paid: frozenset[str]) -> Component:
+        """To settle a debt or not, where the loop is not filled anyhow."""
+        offer = self._settling[number]
+        nothing = np.zeros(len(self._harm))
+        dishes = [
+            _Dish((), 0.0, frozenset(), nothing),
+            _Dish((offer.name,), offer.price, offer.needs - paid, nothing),
+        ]
+        part = self._component(dishes)
+        part.loss[0, len(self._harm) + len(self._needs) + number] = offer.undone
+        return part
+
+    def _untouched(self, menus: Sequence[Sequence[_Dish]]) -> FloatArray:
+        """Harm of faults that no service on offer cures."""
+        served = np.any([menu[0].left > 0 for menu in menus], axis=0) if menus else False
+        return np.where(served, 0.0, self._harm)
+
+    def _component(self, dishes: Sequence[_Dish]) -> Component:
+        filling = self._bill[FILLING]
+        constant = [dish.price + filling * (FILLING in dish.needs) for dish in dishes]
+        bills = [[self._bill[n] * (n in dish.needs) for n in self._needs] for dish in dishes]
+        left = np.array([dish.left for dish in dishes])
+        owed = np.zeros((len(dishes), len(self._settling)))
+        loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self._needs))), owed])
+        return Component(tuple(dish.names for dish in dishes), np.array(constant), loss)
+
+    def informed(self, offers: Sequence[Offer]) -> FloatArray:
+        """Cost of each fault state to someone who knows it, never too high, shape (columns,).
+
+        The price of a service is split among the variables that it is there for, so that the
+        parts of one plan add up to no more than it costs. A debt costs the service that settles
+        it, or a filling where that is cheaper.
+        """
+        saved = np.array([np.maximum.reduceat(self._harm * o.cure, self._starts) for o in offers])
+        split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
+        debts = [min(o.price, o.undone, self._bill[FILLING]) for o in self._settling]
+        least = np.array([0.0] * (len(self._harm) + len(self._needs)) + debts)
+        for column, harm in enumerate(self._harm):
+            variable = int(self._variable[column])
+            useful = [
+                (o, o.price * split[i, variable], 1 - o.cure[column])
+                for i, o in enumerate(offers)
+                if o.cure[column] > 0
+            ]
+            least[column] = _least(harm, useful)
+        return least
+
+
+def _least(left: float, useful: Sequence[tuple[Offer, float, float]]) -> float:
+    """Least of price and harm left over the services that can be combined.
+
+    Parameters
+    ----------
+    left : float
+        Harm without any of them.
+    useful : sequence of (Offer, float, float)
+        With the price of each, and the share of the harm that it leaves.
+    """
+    least = left
+    for i, (offer, price, stays) in enumerate(useful):
+        if price < left:
+            rest = [other for other in useful[i + 1 :] if other[0].name not in offer.apart]
+            least = min(least, price + _least(left * stays, rest))
+    return least
+
+
+def _groups(offers: Sequence[Offer], harm: FloatArray, variable: IntArray) -> list[list[Offer]]:
+    """Services that bear on each other: a common fault, or one that excludes or needs another."""
+    groups: list[list[Offer]] = []
+    for offer in offers:
+        linked = [g for g in groups if any(_linked(offer, o, harm, variable) for o in g)]
+        for group in linked:
+            groups.remove(group)
+        groups.append([*itertools.chain(*linked), offer])
+    order = {offer.name: i for i, offer in enumerate(offers)}
+    return [sorted(group, key=lambda offer: order[offer.name]) for group in groups]
+
+
+def _linked(one: Offer, other: Offer, harm: FloatArray, variable: IntArray) -> bool:
+    ours, theirs = (set(variable[offer.cure * harm > 0]) for offer in (one, other))
+    named = {*one.apart, *itertools.chain(*one.with_one_of)}
+    named_back = {*other.apart, *itertools.chain(*other.with_one_of)}
+    return bool(ours & theirs) or other.name in named or one.name in named_back
+
+
+def _unions(offers: Sequence[Offer], shared: frozenset[str]) -> list[frozenset[str]]:
+    """Every set of shared needs that some services together have."""
+    unions = {frozenset[str]()}
+    for offer in offers:
+        unions |= {paid | (offer.needs & shared) for paid in unions}
+    return sorted(unions, key=lambda paid: (len(paid), sorted(paid)))

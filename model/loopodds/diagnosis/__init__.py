@@ -1,0 +1,1 @@
+"""What is wrong with a car: belief, explanation, what-if, predictions, repaired cars."""

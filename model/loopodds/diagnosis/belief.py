@@ -1,0 +1,252 @@
+"""What is believed of one car: ranked conditions, combinations, conflict, and what moved them."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import LoopoddsError
+from loopodds.diagnosis.model import Beliefs, Context, Model
+from loopodds.inference.network import Evidence
+
+Sound = ""
+_WAVE = 8
+
+
+class RankedCondition(NamedTuple):
+    """One condition: now, before any evidence, and the states of its variable."""
+
+    name: str
+    probability: float
+    prior: float
+    variable: str
+    states: Mapping[str, float]
+
+
+class Combination(NamedTuple):
+    """Conditions present together with every other fault variable sound."""
+
+    conditions: tuple[str, ...]
+    probability: float
+
+
+class Conflict(NamedTuple):
+    """How much less likely the findings are together than each alone, in bits.
+
+    ``between`` lists pairs that contradict each other, strongest first, each with its bits.
+    """
+
+    bits: float
+    between: tuple[tuple[str, str, float], ...]
+
+
+class Weight(NamedTuple):
+    """Change of the log-odds of a condition by one finding, all others held, in decibans."""
+
+    name: str
+    decibans: float
+
+
+class Belief:
+    """Exact posterior for one row of evidence.
+
+    Parameters
+    ----------
+    model : Model
+    context : mapping of str to str
+    evidence : Evidence
+        One row.
+
+    Attributes
+    ----------
+    names : tuple of str
+        What was told and seen of the car as it is. What was seen before a repair and is not so
+        any more is evidence all the same, but stands by itself.
+
+    Raises
+    ------
+    LoopoddsError
+        If the evidence has more than one row.
+    ImpossibleEvidence
+        If the findings cannot hold together; it names the smallest such set.
+    """
+
+    def __init__(self, model: Model, context: Context, evidence: Evidence) -> None:
+        if evidence.rows != 1:
+            raise LoopoddsError(f"one inspection expected, got {evidence.rows} rows")
+        self.model = model
+        self.context = dict(context)
+        self.evidence = evidence
+        self.names = tuple(n for n in evidence.names() if n in model.knowledge.nodes)
+        self.beliefs = model.believe(context, evidence)
+        if np.isneginf(self.beliefs.log_evidence[0]):
+            model.require_possible(context, evidence)
+
+    @property
+    def log_evidence(self) -> float:
+        """Natural log of P(words) times density(numbers)."""
+        return float(self.beliefs.log_evidence[0])
+
+    @property
+    def p_sound(self) -> float:
+        """Probability that nothing is wrong."""
+        return float(self.beliefs.p_sound[0])
+
+    @cached_property
+    def before(self) -> Beliefs:
+        """Beliefs about such a car before it is looked at; after repairs, as they left it."""
+        return self.model.believe(self.context, self.evidence.without(self.names))
+
+    def fault(self, name: str) -> dict[str, float]:
+        """Posterior over the states of a fault variable; sums to one."""
+        states = self.model.states(name)
+        return dict(zip(states, map(float, self.beliefs.faults[name][0]), strict=True))
+
+    def condition(self, name: str) -> float:
+        """Posterior probability of a condition."""
+        return float(self.model.condition(self.beliefs, name)[0])
+
+    def ranking(self) -> list[RankedCondition]:
+        """Every condition, most probable first."""
+        ranked = [
+            RankedCondition(
+                name,
+                self.condition(name),
+                float(self.model.condition(self.before, name)[0]),
+                condition.variable,
+                self.fault(condition.variable),
+            )
+            for name, condition in self.model.conditions.items()
+        ]
+        return sorted(ranked, key=lambda item: -item.probability)
+
+    def variations(self, batch: Evidence) -> Beliefs:
+        """Beliefs for imagined variations of this car (same context)."""
+        return self.model.believe(self.context, batch)
+
+    def weights(self, conditions: Iterable[str]) -> dict[str, list[Weight]]:
+        """For each condition, what each finding adds to its log-odds given all the others.
+
+        Weight of evidence (Good 1950): 10 log10 of the odds with the finding over the odds
+        without it. One batch, a row for each finding left out. Strongest first.
+        """
+        wanted = list(conditions)
+        if not self.names:
+            return {name: [] for name in wanted}
+        without = self.evidence.subsets(self.names, ~np.eye(len(self.names), dtype=bool))
+        beliefs = self.variations(without)
+        weights = {}
+        for name in wanted:
+            now = log_odds(np.array([self.condition(name)]))
+            gone = log_odds(self.model.condition(beliefs, name))
+            pairs = [
+                Weight(n, float(10 * (now[0] - g) / np.log(10)))
+                for n, g in zip(self.names, gone, strict=True)
+            ]
+            weights[name] = sorted(pairs, key=lambda pair: -abs(pair.decibans))
+        return weights
+
+    @cached_property
+    def conflict(self) -> Conflict:
+        """Conflict between findings and readings, given the history (Jensen et al. 1990).
+
+        log2 of the product of single probabilities over their joint: above zero the findings
+        support each other less than chance would, a sign of a misreading or of a rare case.
+        """
+        history = self.model.knowledge.of_kind("history", "fault", "mechanism")
+        seen = [name for name in self.names if name not in history]
+        if len(seen) < 2:
+            return Conflict(0.0, ())
+        pairs = [(i, j) for i in range(len(seen)) for j in range(i)]
+        masks = np.zeros((1 + len(seen) + len(pairs), len(seen)), dtype=bool)
+        masks[1 : 1 + len(seen)] = np.eye(len(seen), dtype=bool)
+        for row, pair in enumerate(pairs, start=1 + len(seen)):
+            masks[row, list(pair)] = True
+        tree = self.model.tree(self.context)
+        logs = tree.propagate(self.evidence.subsets(seen, masks)).log_evidence / np.log(2)
+        none, single, double = logs[0], logs[1 : 1 + len(seen)] - logs[0], logs[1 + len(seen) :]
+        together = self.log_evidence / np.log(2) - none
+        between = [
+            (seen[j], seen[i], float(single[i] + single[j] - (joint - none)))
+            for (i, j), joint in zip(pairs, double, strict=True)
+        ]
+        telling = sorted((p for p in between if p[2] > 0), key=lambda p: -p[2])
+        return Conflict(float(single.sum() - together), tuple(telling[:5]))
+
+    def combinations(self, count: int = 5) -> list[Combination]:
+        """The most probable exact sets of conditions, all other faults sound; best first.
+
+        Best-first search over the fault variables: the probability of a partial assignment
+        bounds that of every completion, so the sets come out in exact order.
+
+        Parameters
+        ----------
+        count : int
+            How many sets.
+        """
+        options = self._options()
+        order = sorted(options, key=lambda v: float(self.beliefs.faults[v][0, 0]))
+        heap: list[tuple[float, tuple[str, ...]]] = [(-1.0, ())]
+        found: list[Combination] = []
+        while heap and len(found) < count:
+            wave: list[tuple[str, ...]] = []
+            while heap and len(wave) < _WAVE and len(found) < count:
+                bound, chosen = heap[0]
+                if len(chosen) < len(order):
+                    wave.append(heapq.heappop(heap)[1])
+                elif wave:
+                    break
+                else:
+                    heapq.heappop(heap)
+                    named = tuple(name for name in chosen if name != Sound)
+                    found.append(Combination(named, float(-bound)))
+            children = [(*c, o) for c in wave for o in options[order[len(c)]]]
+            for child, p in zip(children, self._probability(order, options, children), strict=True):
+                if p > 0:
+                    heapq.heappush(heap, (-p, child))
+        return found
+
+    def _options(self) -> dict[str, dict[str, FloatArray]]:
+        """For each fault variable: sound or one of its conditions, as 0/1 masks of states."""
+        options: dict[str, dict[str, FloatArray]] = {}
+        for fault in self.model.faults:
+            states = self.model.states(fault)
+            options[fault] = {Sound: np.eye(len(states))[0]}
+        for name, condition in self.model.conditions.items():
+            states = self.model.states(condition.variable)
+            mask = np.array([float(state in condition.states) for state in states])
+            options[condition.variable][name] = mask
+        return options
+
+    def _probability(
+        self,
+        order: Sequence[str],
+        options: Mapping[str, Mapping[str, FloatArray]],
+        partial: Sequence[tuple[str, ...]],
+    ) -> FloatArray:
+        """P(partial assignment | evidence) for a batch of partial assignments."""
+        if not partial:
+            return np.empty(0)
+        soft = {}
+        for depth in range(max(map(len, partial))):
+            variable = order[depth]
+            free = np.ones(len(options[variable][Sound]))
+            soft[variable] = np.array(
+                [options[variable][c[depth]] if depth < len(c) else free for c in partial]
+            )
+        batch = self.evidence.repeat(len(partial)).with_soft(soft)
+        logs = self.model.tree(self.context).propagate(batch).log_evidence
+        result: FloatArray = np.exp(logs - self.log_evidence)
+        return result
+
+
+def log_odds(p: FloatArray) -> FloatArray:
+    """Natural log-odds, finite for p of zero or one (clipped at 1e-300 and the last ulp)."""
+    p = np.clip(p, 1e-300, 1 - 2**-53)
+    result: FloatArray = np.log(p) - np.log1p(-p)
+    return result

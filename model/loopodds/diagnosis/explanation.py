@@ -1,0 +1,281 @@
+"""One belief explained: what speaks for and against, what does not fit, what would change it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.diagnosis.belief import Belief, Conflict
+from loopodds.diagnosis.misreading import Suspect, named_suspect, suspects
+from loopodds.diagnosis.model import Beliefs
+from loopodds.diagnosis.weights import (
+    Question,
+    Shares,
+    clamp_of,
+    odds,
+    overturned,
+    probability,
+    share_out,
+    table_of_hypotheses,
+    verdicts,
+)
+from loopodds.inference.likelihoods import interval_codes
+from loopodds.inference.network import Evidence
+
+FEWEST_SEEN = 3
+"""Below this a misreading is not looked for: there is too little that it could contradict."""
+
+
+class TurningPoint(NamedTuple):
+    """A finding whose other value would overturn the verdict.
+
+    ``recorded`` is what was seen, empty for what was not looked at; ``state`` the value that
+    would turn the verdict to ``verdict``, then believed with ``probability``; ``chance`` how
+    probable that value is given all other evidence.
+    """
+
+    name: str
+    recorded: str
+    state: str
+    chance: float
+    verdict: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Why a condition is believed as it is.
+
+    Attributes
+    ----------
+    condition, rival : str
+        What is explained, and the strongest other hypothesis; either may be ``sound``.
+    verdict : str
+        The leading hypothesis.
+    before, now : float
+        Probability of the condition without and with everything recorded.
+    rival_now : float
+        Probability of the rival.
+    shares : Shares
+        Weight of evidence for the condition against its absence, by finding [decibans].
+    contrast : Shares
+        The same for the condition against the rival.
+    conflict : Conflict
+        How badly the findings go together.
+    suspects : tuple of Suspect
+        Findings by how well a misreading of each would explain the rest; empty with fewer than
+        three.
+    turning_points : tuple of TurningPoint
+        Unseen first, the probable before the improbable; then what was seen.
+    """
+
+    condition: str
+    rival: str
+    verdict: str
+    before: float
+    now: float
+    rival_now: float
+    shares: Shares
+    contrast: Shares
+    conflict: Conflict
+    suspects: tuple[Suspect, ...]
+    turning_points: tuple[TurningPoint, ...]
+
+    @property
+    def culprit(self) -> Suspect | None:
+        """The finding most likely misread, where some misreading is more likely than not."""
+        return named_suspect(self.suspects)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``."""
+        culprit = self.culprit
+        return {
+            "condition": self.condition,
+            "probability": self.now,
+            "prior": self.before,
+            "verdict": self.verdict,
+            "weight_of_evidence": _shares_json(self.shares),
+            "contrast": {
+                "rival": self.rival,
+                "probability": self.rival_now,
+                **_shares_json(self.contrast),
+            },
+            "conflict": {
+                "bits": self.conflict.bits,
+                "between": [[one, other] for one, other, _ in self.conflict.between],
+                "misread": culprit.name if culprit else None,
+                "suspects": [suspect._asdict() for suspect in self.suspects],
+            },
+            "turning_points": [point._asdict() for point in self.turning_points],
+        }
+
+
+def _shares_json(shares: Shares) -> dict[str, Any]:
+    return {
+        "before": shares.before,
+        "after": shares.after,
+        "unit": "decibans",
+        "method": f"mean over {shares.orders} sampled orders" if shares.orders else "exact",
+        "shares": [share._asdict() for share in shares.shares],
+    }
+
+
+def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation:
+    """Explain one belief.
+
+    Parameters
+    ----------
+    belief : Belief
+    condition : str
+        A condition or ``sound``; the leading one when left out.
+    rival : str
+        What to hold against it; the most probable other one when left out.
+
+    Raises
+    ------
+    UnknownName
+        With the nearest spelling.
+    """
+    model, evidence = belief.model, belief.evidence
+    tree = model.tree(belief.context)
+    (verdict,) = verdicts(model, belief.beliefs)
+    condition = condition or verdict
+    held = clamp_of(model, condition)
+    seen = observed(belief)
+    rival = rival or _alternative(belief, condition)
+    questions = [odds(held), Question(held, clamp_of(model, rival))]
+    shares, contrast = share_out(tree, evidence, belief.names, questions)
+    return Explanation(
+        condition=condition,
+        rival=rival,
+        verdict=verdict,
+        before=float(probability(model, belief.before, condition)[0]),
+        now=float(probability(model, belief.beliefs, condition)[0]),
+        rival_now=float(probability(model, belief.beliefs, rival)[0]),
+        shares=shares,
+        contrast=contrast,
+        conflict=belief.conflict,
+        suspects=suspects(tree, evidence, seen) if len(seen) >= FEWEST_SEEN else (),
+        turning_points=turning_points(belief),
+    )
+
+
+def _alternative(belief: Belief, condition: str) -> str:
+    """What it would be instead: the most probable other hypothesis if it were not that.
+
+    Only what becomes more probable by its absence is an alternative: a leak beside a low charge
+    is a companion, however probable.
+    """
+    model = belief.model
+    names, now = table_of_hypotheses(model, belief.beliefs)
+    absent = odds(clamp_of(model, condition)).against
+    if absent is None:
+        then = now
+    else:
+        soft = {name: weight[None] for name, weight in absent.items()}
+        then = table_of_hypotheses(model, belief.variations(belief.evidence.with_soft(soft)))[1]
+    order = np.argsort(-np.where(then >= now, then, -1.0)[0], kind="stable")
+    return next(names[int(i)] for i in order if names[int(i)] != condition)
+
+
+def observed(belief: Belief) -> list[str]:
+    """Findings and gauges that were observed: what can be misread, unlike history."""
+    observable = belief.model.knowledge.of_kind("finding", "gauge")
+    return [name for name in belief.names if name in observable]
+
+
+class ImaginedValue(NamedTuple):
+    """One value of something that can be seen, what was recorded of it (or nothing), and the
+    probability of the value given all other evidence.
+    """
+
+    name: str
+    state: str
+    recorded: str
+    chance: float
+
+
+class Imagined(NamedTuple):
+    """Every value of everything that can be seen, and what would then be believed, row by row."""
+
+    values: tuple[ImaginedValue, ...]
+    beliefs: Beliefs
+
+
+def imagine(belief: Belief) -> Imagined:
+    """Each state of each history item, finding and gauge word in place of what was recorded of
+    it, as one batch; a number gives way to a word.
+    """
+    nodes = belief.model.knowledge.of_kind("history", "finding", "gauge")
+    asked = [(name, state) for name, node in nodes.items() for state in node.states]
+    beliefs = belief.variations(_one_changed(belief, asked))
+    chances = _chances([name for name, _ in asked], beliefs.log_evidence)
+    recorded = {name: recorded_state(belief, name) for name in nodes}
+    values = [
+        ImaginedValue(name, state, recorded[name], float(chance))
+        for (name, state), chance in zip(asked, chances, strict=True)
+    ]
+    return Imagined(tuple(values), beliefs)
+
+
+def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
+    """Every single value, seen or unseen, that would overturn the verdict."""
+    model = belief.model
+    values, beliefs = imagine(belief)
+    names, table = table_of_hypotheses(model, beliefs)
+    (now,) = verdicts(model, belief.beliefs)
+    turned = overturned(table, names.index(now))
+    points = [
+        TurningPoint(one.name, one.recorded, one.state, one.chance, names[best], float(row[best]))
+        for one, row, best, is_turned in zip(
+            values, table, table.argmax(axis=1), turned, strict=True
+        )
+        if is_turned and one.state != one.recorded and one.chance > 0
+    ]
+    return tuple(sorted(points, key=lambda point: (bool(point.recorded), -point.chance)))
+
+
+def _one_changed(belief: Belief, asked: Sequence[tuple[str, str]]) -> Evidence:
+    """One row for each (name, state): the evidence with that name set to that state."""
+    names = list(dict.fromkeys(name for name, _ in asked))
+    changed = np.array([[name == other for other in names] for name, _ in asked])
+    codes = np.array([belief.model.states(name).index(state) for name, state in asked])
+    batch = belief.evidence.subsets(names, ~changed)
+    unknown = np.full(batch.rows, -1)
+    return Evidence(
+        batch.rows,
+        {
+            name: np.where(changed[:, i], codes, batch.codes.get(name, unknown))
+            for i, name in enumerate(names)
+        },
+        batch.soft,
+        batch.numbers,
+    )
+
+
+def _chances(names: Sequence[str], log_evidence: FloatArray) -> FloatArray:
+    """Probability of each state given all the other evidence: its share within its name."""
+    chances = np.empty(len(names))
+    for name in dict.fromkeys(names):
+        rows = [row for row, other in enumerate(names) if other == name]
+        weights = np.exp(log_evidence[rows] - log_evidence[rows].max())
+        chances[rows] = weights / weights.sum()
+    return chances
+
+
+def recorded_state(belief: Belief, name: str) -> str:
+    """State (or word) in which something was recorded, the likeliest one if doubtful; or empty."""
+    if name not in belief.names:
+        return ""
+    evidence = belief.evidence
+    states = belief.model.states(name)
+    if name in evidence.numbers and not np.isnan(evidence.numbers[name][0][0]):
+        gauge = belief.model.tree(belief.context).network.gauges[name]
+        return states[int(interval_codes(evidence.numbers[name][0], gauge.cuts)[0])]
+    if name in evidence.codes and evidence.codes[name][0] >= 0:
+        return states[int(evidence.codes[name][0])]
+    return states[int(evidence.soft[name][0].argmax())]

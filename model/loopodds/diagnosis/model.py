@@ -1,0 +1,180 @@
+"""The knowledge compiled for use: one junction tree a context, and beliefs for whole batches."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, Query
+from loopodds.base.errors import ImpossibleEvidence, TooLarge
+from loopodds.diagnosis.repaired_car import Repair, repaired_network
+from loopodds.inference.junction import JunctionTree, Posterior, plan_of
+from loopodds.inference.network import Evidence, Network
+from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.records import Condition, Knowledge, load_knowledge
+
+Context = Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Beliefs:
+    """Exact posteriors of a batch.
+
+    Attributes
+    ----------
+    log_evidence : float array, shape (rows,)
+        Natural log; minus infinity where the evidence cannot hold together.
+    p_sound : float array, shape (rows,)
+        Probability that every fault variable is in its sound state.
+    faults : dict of str to float array, shape (rows, states)
+        Marginal of each fault variable; sums to one over the last axis.
+    """
+
+    log_evidence: FloatArray
+    p_sound: FloatArray
+    faults: dict[str, FloatArray]
+
+    def condition(self, condition: Condition, states: tuple[str, ...]) -> FloatArray:
+        """Probability of a condition, shape (rows,), from the states of its variable."""
+        index = [states.index(state) for state in condition.states]
+        total: FloatArray = self.faults[condition.variable][:, index].sum(axis=1)
+        return total
+
+
+class Model:
+    """Knowledge compiled on demand, one tree for each context met.
+
+    Parameters
+    ----------
+    knowledge : Knowledge, optional
+        The shipped knowledge when left out.
+    repairs : tuple of Repair
+        What was done to the cars it is about, in order.
+    """
+
+    def __init__(
+        self, knowledge: Knowledge | None = None, repairs: tuple[Repair, ...] = ()
+    ) -> None:
+        self.repairs = repairs
+        self.knowledge = knowledge if knowledge is not None else load_knowledge()
+        self.faults = tuple(self.knowledge.of_kind("fault"))
+        self.conditions = self.knowledge.conditions
+        self._networks: dict[frozenset[tuple[str, str]], Network] = {}
+        self._trees: dict[frozenset[tuple[str, str]], JunctionTree] = {}
+        self._sound: dict[frozenset[tuple[str, str]], tuple[JunctionTree, float]] = {}
+
+    def tree(self, context: Context) -> JunctionTree:
+        """Junction tree of a context; what the context leaves out is averaged over."""
+        key = frozenset(context.items())
+        if key not in self._trees:
+            self._trees[key] = JunctionTree(self._network(context))
+        return self._trees[key]
+
+    def fits(self, context: Context, most: int) -> bool:
+        """Whether the cliques of a context have at most so many configurations together."""
+        try:
+            return plan_of(self._network(context)).space <= most
+        except TooLarge:
+            return False
+
+    def _network(self, context: Context) -> Network:
+        key = frozenset(context.items())
+        if key not in self._networks:
+            earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
+            networks = [build_network(self.knowledge, one) for one in (*earlier, context)]
+            self._networks[key] = repaired_network(networks, self.repairs, self.knowledge)
+        return self._networks[key]
+
+    def _sound_tree(self, context: Context) -> tuple[JunctionTree, float]:
+        """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""
+        key = frozenset(context.items())
+        if key not in self._sound:
+            network, constant = self._network(context).given(dict.fromkeys(self.faults, 0))
+            self._sound[key] = JunctionTree(network), constant
+        return self._sound[key]
+
+    @property
+    def services_done(self) -> Query:
+        """Services of all repairs, in order."""
+        return tuple(name for repair in self.repairs for name in repair.services)
+
+    def states(self, name: str) -> tuple[str, ...]:
+        """States of a node of the knowledge."""
+        return self.knowledge.node(name).states
+
+    def believe(self, context: Context, evidence: Evidence) -> Beliefs:
+        """Posteriors of every fault, and p_sound, for a batch in one context."""
+        posterior = self.tree(context).propagate(evidence, [(name,) for name in self.faults])
+        return Beliefs(
+            posterior.log_evidence,
+            self._p_sound(context, evidence, posterior),
+            {name: posterior[name] for name in self.faults},
+        )
+
+    def _p_sound(self, context: Context, evidence: Evidence, posterior: Posterior) -> FloatArray:
+        tree, constant = self._sound_tree(context)
+        fits = np.ones(evidence.rows)
+        for name in self.faults:
+            if name in evidence.codes:
+                fits *= evidence.codes[name] <= 0
+            if name in evidence.soft:
+                fits *= evidence.soft[name][:, 0]
+        rest = evidence.without(self.faults)
+        sound = tree.propagate(rest).log_evidence + constant
+        possible = np.isfinite(posterior.log_evidence)
+        log_share = np.where(possible, sound - np.where(possible, posterior.log_evidence, 0), 0)
+        return np.where(possible, np.minimum(np.exp(log_share), 1.0) * fits, 0.0)
+
+    def condition(self, beliefs: Beliefs, name: str) -> FloatArray:
+        """Probability of a condition in every row, shape (rows,)."""
+        condition = self.knowledge.condition(name)
+        return beliefs.condition(condition, self.states(condition.variable))
+
+    def require_possible(self, context: Context, evidence: Evidence) -> None:
+        """Raise when a row of the batch cannot be.
+
+        Raises
+        ------
+        ImpossibleEvidence
+            Naming the smallest set of findings of the first such row that cannot hold together.
+        """
+        tree = self.tree(context)
+        bad = np.flatnonzero(np.isneginf(tree.propagate(evidence).log_evidence))
+        if not len(bad):
+            return
+        row = int(bad[0])
+        names = smallest_impossible(tree, evidence.take(slice(row, row + 1)))
+        listed = ", ".join(names)
+        raise ImpossibleEvidence(f"these cannot hold together: {listed}", row, names)
+
+
+def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ...]:
+    """Smallest set of observed names whose joint probability is zero.
+
+    All sets of one size are tried as one batch, smallest size first; beyond 20 000 sets of a
+    size, names are dropped one by one as long as the rest stays impossible, which gives a set
+    of which no name can be spared.
+    """
+    from itertools import combinations
+    from math import comb
+
+    names = evidence.names()
+    size = 1
+    while size <= len(names) and comb(len(names), size) <= 20_000:
+        sets = list(combinations(range(len(names)), size))
+        masks = np.zeros((len(sets), len(names)), dtype=bool)
+        for row, chosen in enumerate(sets):
+            masks[row, list(chosen)] = True
+        logs = tree.propagate(evidence.subsets(names, masks)).log_evidence
+        impossible = np.flatnonzero(np.isneginf(logs))
+        if len(impossible):
+            return tuple(names[i] for i in sets[int(impossible[0])])
+        size += 1
+    kept = list(names)
+    for name in names:
+        fewer = [other for other in kept if other != name]
+        if np.isneginf(tree.propagate(evidence.only(fewer)).log_evidence[0]):
+            kept = fewer
+    return tuple(kept)

@@ -1,0 +1,147 @@
+"""Inspections as evidence, each with the network of what was done to its car."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TypeVar
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, IntArray
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.repaired_car import Repair, names_before
+from loopodds.inference.network import Evidence
+from loopodds.inspection.encoding import Group, encode
+from loopodds.inspection.inspection import Inspection, RepairDone, batch_of
+from loopodds.knowledge.records import Knowledge
+
+T = TypeVar("T")
+MOST_CELLS = 1_000_000
+"""Engineering choice: `assess` took 35 s with 2.2 million configurations, 5 s with 0.2 million."""
+SETTING = "setting"
+"""Context that is a matter of how the car came, whatever was done to it since."""
+
+
+def encoded(inspections: Sequence[Inspection], model: Model) -> list[tuple[Model, Group]]:
+    """Evidence of inspections, in groups that share a network.
+
+    Returns
+    -------
+    list of (Model, Group)
+        The model knows of the repairs of the group. Every inspection is in exactly one group;
+        the rows of a group are positions in the list.
+    """
+    alike: list[tuple[tuple[RepairDone, ...], list[int]]] = []
+    for position, one in enumerate(inspections):
+        found = next((positions for repairs, positions in alike if repairs == one.repairs), None)
+        if found is None:
+            alike.append((one.repairs, [position]))
+        else:
+            found.append(position)
+    groups = []
+    for repairs, positions in alike:
+        some = [inspections[position] for position in positions]
+        for own, group in _encoded(some, repairs, model):
+            rows = np.array(positions)[group.rows]
+            groups.append((own, Group(group.context, rows, group.evidence)))
+    return groups
+
+
+def _encoded(
+    inspections: Sequence[Inspection], repairs: Sequence[RepairDone], model: Model
+) -> list[tuple[Model, Group]]:
+    knowledge = model.knowledge
+    groups = encode(batch_of(inspections, knowledge), knowledge)
+    if not repairs:
+        return [(model, group) for group in groups]
+    rounds = [_one(repair.before, knowledge) for repair in repairs]
+    history = knowledge.of_kind("history")
+    came = {key: value for key, value in rounds[0].context.items() if key == SETTING}
+    done = tuple(
+        Repair(
+            repair.services,
+            frozenset(seen.evidence.names()) - history.keys(),
+            tuple(sorted({**seen.context, **came}.items())),
+        )
+        for repair, seen in zip(repairs, rounds, strict=True)
+    )
+    own = _that_fits(done, {**groups[0].context, **came}, knowledge)
+    found = []
+    for group in groups:
+        past = [one.evidence for one in rounds]
+        context = {**group.context, **came}
+        evidence = with_past(past, own.repairs, group.evidence, knowledge, context)
+        found.append((own, Group(context, group.rows, evidence)))
+    return found
+
+
+def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], knowledge: Knowledge) -> Model:
+    """The model of repairs, which leaves out what was seen first where it would be too large."""
+    number = 0
+    while not (own := Model(knowledge, done)).fits(context, MOST_CELLS) and number < len(done):
+        silent = replace(done[number], seen=frozenset())
+        done = (*done[:number], silent, *done[number + 1 :])
+        number += 1
+    return own
+
+
+def left_out(inspection: Inspection, model: Model) -> tuple[str, ...]:
+    """A warning for each repair before which what was seen had to be left out.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    model : Model
+        From :func:`encoded`, or that of a belief.
+    """
+    pairs = zip(inspection.repairs, model.repairs, strict=False)
+    return tuple(
+        f"what was seen before repair {number} is not used any more: with all that came after it "
+        "it is more than can be followed exactly"
+        for number, (repair, used) in enumerate(pairs, start=1)
+        if not used.seen and (repair.before.findings or repair.before.readings)
+    )
+
+
+def _one(inspection: Inspection, knowledge: Knowledge) -> Group:
+    (group,) = encode(batch_of([inspection], knowledge), knowledge)
+    return group
+
+
+def with_past(
+    rounds: Sequence[Evidence],
+    done: Sequence[Repair],
+    now: Evidence,
+    knowledge: Knowledge,
+    context: Mapping[str, str] | None = None,
+) -> Evidence:
+    """Evidence of some rows after repairs, with that of the rounds before them.
+
+    Parameters
+    ----------
+    rounds : sequence of Evidence
+        One row each: what had been seen since the repair before, first to last.
+    done : sequence of Repair
+        The repair at the end of each round.
+    now : Evidence
+        What was seen since the last one, and all that was told of the car.
+    knowledge : Knowledge
+    context : mapping of str to str, optional
+        The present one, where it may not be that of the rounds.
+    """
+    seen_now = {name for row in range(now.rows) for name in now.names(row)}
+    codes: dict[str, IntArray] = dict(now.codes)
+    soft: dict[str, FloatArray] = dict(now.soft)
+    numbers = dict(now.numbers)
+    for past, names in zip(rounds, names_before(done, seen_now, knowledge, context), strict=True):
+        wide = past.only(names).repeat(now.rows)
+        codes |= _named(wide.codes, names)
+        soft |= _named(wide.soft, names)
+        numbers |= _named(wide.numbers, names)
+    return Evidence(now.rows, codes, soft, numbers)
+
+
+def _named(found: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
+    """The same under other names."""
+    return {names[name]: one for name, one in found.items()}

@@ -1,0 +1,271 @@
+"""A car after repairs: the same network, with what was before kept beside what is now.
+
+A repair cures each fault that it is meant for with a known chance. A fault that some repair may
+have cured is followed through all of them by one variable, whose states are the courses it can
+have taken: there all along, or there until a repair. What hangs on it exists once for each time
+between repairs in which it was another, the present one under its plain name. Evidence from before
+a repair stays evidence about that time, and so tells as much about the present as it should: a
+network of time slices (Dean & Kanazawa 1989), of which only what repairs touched is there twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TypeVar
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, Query
+from loopodds.inference.network import Discrete, GaugeNode, Network, topological
+from loopodds.knowledge.arcs import parents_of
+from loopodds.knowledge.cures import cure_chances, filling_of
+from loopodds.knowledge.records import Knowledge
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """Services done together, and what had been seen since the repair before them.
+
+    Attributes
+    ----------
+    services : tuple of str
+    seen : frozenset of str
+        Findings and gauges; what was told of the car's past does not change.
+    context : tuple of (str, str), optional
+        In which they were seen (the weather may have changed); that of the present when left out.
+    """
+
+    services: Query
+    seen: frozenset[str]
+    context: tuple[tuple[str, str], ...] | None = None
+
+
+def before(name: str, number: int) -> str:
+    """Name of what something was before a repair; the first repair has the number 1."""
+    return f"{name} (before repair {number})"
+
+
+@lru_cache(maxsize=256)
+def changed_by(services: Query, knowledge: Knowledge) -> frozenset[str]:
+    """Nodes that services make something else: what was seen of them is out of date.
+
+    Faults that they may cure, what hangs on these without being a fault itself (damage done
+    stays done), and what was seen with the loop empty if they fill it again.
+    """
+    changed = set(cure_chances(services, knowledge))
+    faults = knowledge.of_kind("fault")
+    size = -1
+    while size != len(changed):
+        size = len(changed)
+        changed |= {
+            name
+            for name, node in knowledge.nodes.items()
+            if name not in faults and not changed.isdisjoint(parents_of(node))
+        }
+    if fills(services, knowledge):
+        changed |= {n for test in with_empty_loop(knowledge) for n in knowledge.tests[test].yields}
+    return frozenset(changed)
+
+
+def fills(services: Iterable[str], knowledge: Knowledge) -> bool:
+    """Whether the loop holds its refrigerant again after some services."""
+    extras = [knowledge.services[name].extra for name in services]
+    return any("filling" in extra or "settles" in extra for extra in extras)
+
+
+@lru_cache(maxsize=8)
+def with_empty_loop(knowledge: Knowledge) -> frozenset[str]:
+    """Tests that empty the loop, and those that come after one."""
+    found = {name for name, test in knowledge.tests.items() if test.extra.get("draws_charge")}
+    size = -1
+    while size != len(found):
+        size = len(found)
+        found |= {n for n, test in knowledge.tests.items() if not found.isdisjoint(test.after)}
+    return frozenset(found)
+
+
+def still_done(tests: Iterable[str], services: Query, knowledge: Knowledge) -> Query:
+    """Tests that need not be done again after services: what they showed has not changed."""
+    changed = changed_by(services, knowledge)
+    emptying = with_empty_loop(knowledge) if fills(services, knowledge) else frozenset()
+    return tuple(
+        name
+        for name in tests
+        if name not in emptying and changed.isdisjoint(knowledge.tests[name].yields)
+    )
+
+
+def shown_by(services: Iterable[str], knowledge: Knowledge) -> Query:
+    """Findings that are seen while services are done, at no further cost."""
+    known = [knowledge.services[name] for name in services]
+    works = [one for service in known for one in (service, *filling_of(service, knowledge))]
+    return tuple(dict.fromkeys(name for one in works for name in one.extra.get("shows", ())))
+
+
+def repaired_network(
+    networks: Sequence[Network], repairs: Sequence[Repair], knowledge: Knowledge
+) -> Network:
+    """The network of a car on which repairs were done.
+
+    Parameters
+    ----------
+    networks : sequence of Network
+        As if nothing had been done, in the context before each repair and in the present one.
+    repairs : sequence of Repair
+        In the order in which they were done.
+    knowledge : Knowledge
+        What the services cure.
+    """
+    if not repairs:
+        return networks[-1]
+    times = _Times(networks[0], repairs, knowledge)
+    now, last = len(repairs), networks[-1]
+    hidden: dict[str, Discrete] = {}
+    for name, variable in networks[0].hidden.items():
+        if name in times.courses:
+            hidden[times.carrier(name)] = times.followed(variable)
+            hidden[name] = times.at_last(variable)
+        else:
+            for moment, network in enumerate(networks):
+                here = times.name(name, moment)
+                if here not in hidden:
+                    hidden[here] = times.node(network.hidden[name], moment, here)
+    observables = {n: times.node(v, now, n) for n, v in last.observables.items()}
+    gauges = {n: times.node(v, now, n) for n, v in last.gauges.items()}
+    for moment, (repair, network) in enumerate(zip(repairs, networks, strict=False)):
+        for name in sorted(repair.seen):
+            was = before(name, moment + 1)
+            if name in network.gauges:
+                gauges[was] = times.node(network.gauges[name], moment, was)
+            else:
+                observables[was] = times.node(network.observables[name], moment, was)
+    hidden = _bearing(hidden, [*observables.values(), *gauges.values()], knowledge.nodes.keys())
+    order = topological({name: variable.parents for name, variable in hidden.items()})
+    return Network({name: hidden[name] for name in order}, observables, gauges)
+
+
+T = TypeVar("T", Discrete, GaugeNode)
+
+
+class _Times:
+    """What each variable is called, and was, at each moment: 0 is the car as it came.
+
+    Attributes
+    ----------
+    courses : dict of str to dict of tuple of int to float
+        For each fault that a repair may have cured, the courses that it can have taken: its state
+        at every moment, with the probability of the cures once it is known how it came.
+    """
+
+    def __init__(self, network: Network, repairs: Sequence[Repair], knowledge: Knowledge) -> None:
+        self._chances = [cure_chances(repair.services, knowledge) for repair in repairs]
+        self._changed = [changed_by(repair.services, knowledge) for repair in repairs]
+        cured = {name for chances in self._chances for name in chances}
+        self.courses = {
+            name: self._courses(name, len(variable.states))
+            for name, variable in network.hidden.items()
+            if name in cured
+        }
+
+    def _courses(self, name: str, count: int) -> dict[tuple[int, ...], float]:
+        found: dict[tuple[int, ...], float] = {(state,): 1.0 for state in range(count)}
+        for chances in self._chances:
+            chance = chances.get(name, np.zeros(count))
+            stays = {(*c, c[-1]): p * (1 - chance[c[-1]]) for c, p in found.items()}
+            goes = {(*c, 0): p * chance[c[-1]] for c, p in found.items() if c[-1]}
+            found = {course: p for course, p in (stays | goes).items() if p > 0}
+        return found
+
+    def carrier(self, name: str) -> str:
+        """Name of the variable that follows a fault through the repairs."""
+        return f"{name} (through repairs)"
+
+    def name(self, name: str, moment: int) -> str:
+        """Name of something at a moment: the plain one if no later repair changes it."""
+        later = enumerate(self._changed[moment:], start=moment + 1)
+        return next((before(name, number) for number, changed in later if name in changed), name)
+
+    def node(self, node: T, moment: int, name: str) -> T:
+        """A node with its parents as they were at a moment."""
+        tables = _arrays(node)
+        for axis, parent in enumerate(node.parents):
+            if parent in self.courses:
+                states = [course[moment] for course in self.courses[parent]]
+                tables = tuple(np.take(table, states, axis) for table in tables)
+        named = tuple(
+            self.carrier(parent) if parent in self.courses else self.name(parent, moment)
+            for parent in node.parents
+        )
+        if isinstance(node, GaugeNode):
+            return replace(node, name=name, parents=named, mean=tables[0], spread=tables[1])
+        return replace(node, name=name, parents=named, table=tables[0])
+
+    def followed(self, variable: Discrete) -> Discrete:
+        """A fault through the repairs: how it came, and the luck of each cure."""
+        came = self.node(variable, 0, self.carrier(variable.name))
+        courses = self.courses[variable.name]
+        table = came.table[..., [course[0] for course in courses]] * list(courses.values())
+        return replace(came, states=tuple(map(str, courses)), table=table)
+
+    def at_last(self, variable: Discrete) -> Discrete:
+        """What a fault is now, given its course."""
+        ends = [course[-1] for course in self.courses[variable.name]]
+        table = np.eye(len(variable.states))[ends]
+        return replace(variable, parents=(self.carrier(variable.name),), table=table)
+
+
+def _arrays(node: Discrete | GaugeNode) -> tuple[FloatArray, ...]:
+    return (node.mean, node.spread) if isinstance(node, GaugeNode) else (node.table,)
+
+
+def _bearing(
+    hidden: Mapping[str, Discrete],
+    seen: Iterable[Discrete | GaugeNode],
+    plain: Collection[str],
+) -> dict[str, Discrete]:
+    """Without what the car was before where that bears on nothing: it only makes sums larger."""
+    kept = dict(hidden)
+    parents = {parent for node in seen for parent in node.parents}
+    while True:
+        used = parents.union(*(variable.parents for variable in kept.values()))
+        idle = [name for name in kept if name not in plain and name not in used]
+        if not idle:
+            return kept
+        for name in idle:
+            del kept[name]
+
+
+def names_before(
+    repairs: Iterable[Repair],
+    seen_now: Iterable[str],
+    knowledge: Knowledge,
+    context: Mapping[str, str] | None = None,
+) -> list[Mapping[str, str]]:
+    """For each repair the names under which what had been seen before it is evidence now.
+
+    What no repair has changed keeps its plain name, unless it has to be judged by another context
+    than the present one. What was looked at again though no repair had changed it is left out: it
+    is the same thing, and the later look stands.
+    """
+    again, changed = set(seen_now), set[str]()
+    found: list[Mapping[str, str]] = []
+    for number, repair in reversed(list(enumerate(repairs, start=1))):
+        here = changed_by(repair.services, knowledge)
+        again, changed = again - here, changed | here
+        other = changed | _judged_otherwise(repair, context, knowledge)
+        standing = sorted(repair.seen - again)
+        found.append({n: before(n, number) if n in other else n for n in standing})
+        again |= repair.seen
+    return found[::-1]
+
+
+def _judged_otherwise(
+    repair: Repair, context: Mapping[str, str] | None, knowledge: Knowledge
+) -> set[str]:
+    """What was seen before a repair and depends on something in which the context differs."""
+    if repair.context is None or context is None:
+        return set()
+    differ = {key for key, _ in set(repair.context) ^ set(context.items())}
+    return {n for n in repair.seen if differ.intersection(knowledge.node(n).context_keys())}

@@ -1,0 +1,185 @@
+"""Cars drawn from the network: what is wrong with each, and everything one could see on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
+from loopodds.diagnosis.model import Context, Model
+from loopodds.diagnosis.repaired_car import changed_by
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.knowledge.cures import cure_chances
+from loopodds.knowledge.records import Knowledge
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SimulatedCars:
+    """Cars drawn from the joint distribution of one context.
+
+    Attributes
+    ----------
+    states : dict of str to int array, shape (cars,)
+        Every hidden variable: faults, mechanisms and history.
+    evidence : Evidence
+        One row a car: all history and findings as states, all gauges as numbers without extra
+        spread; NaN where a finding of the car masks the gauge.
+    """
+
+    states: dict[str, IntArray]
+    evidence: Evidence
+
+
+def simulate(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
+    """Draw cars, parents before children.
+
+    Parameters
+    ----------
+    model : Model
+    context : mapping of str to str
+        What is left out is averaged over.
+    count : int
+        Number of cars.
+    rng : numpy.random.Generator
+
+    Examples
+    --------
+    >>> cars = simulate(Model(), {"setting": "complaint"}, 3, np.random.default_rng(1))
+    >>> cars.evidence.rows
+    3
+    """
+    return simulate_network(model.tree(context).network, model.knowledge, count, rng)
+
+
+def simulate_network(
+    network: Network, knowledge: Knowledge, count: int, rng: np.random.Generator
+) -> SimulatedCars:
+    """The same from a network with the names of the knowledge and perhaps other numbers."""
+    states: dict[str, IntArray] = {}
+    for name, variable in network.hidden.items():
+        states[name] = _draw(variable, states, rng.random(count))
+    findings = {n: _draw(v, states, rng.random(count)) for n, v in network.observables.items()}
+    numbers = _readings(network, knowledge, states, findings, rng)
+    history = {name: states[name] for name in knowledge.of_kind("history")}
+    return SimulatedCars(states, Evidence(count, {**history, **findings}, {}, numbers))
+
+
+def simulate_repair(
+    cars: SimulatedCars,
+    services: Query,
+    network: Network,
+    knowledge: Knowledge,
+    rng: np.random.Generator,
+) -> SimulatedCars:
+    """The cars after services were done to them, and what one could see on them then.
+
+    Each fault goes with the chance of its cure. What a repair does not touch is seen as before.
+
+    Parameters
+    ----------
+    cars : SimulatedCars
+    services : tuple of str
+    network : Network
+        That the cars come from.
+    knowledge : Knowledge
+        What the services cure.
+    rng : numpy.random.Generator
+        Whatever the services, equally many numbers are taken from it: cars with the same
+        generator can be compared.
+    """
+    count = cars.evidence.rows
+    chances, changed = cure_chances(services, knowledge), changed_by(services, knowledge)
+    states = dict(cars.states)
+    for name, variable in network.hidden.items():
+        at = rng.random(count)
+        if name in chances:
+            states[name] = np.where(at < chances[name][states[name]], 0, states[name])
+        elif name in changed:
+            states[name] = _draw(variable, states, at)
+    codes = dict(cars.evidence.codes)
+    for name, variable in network.observables.items():
+        at = rng.random(count)
+        if name in changed:
+            codes[name] = _draw(variable, states, at)
+    anew = _readings(network, knowledge, states, codes, rng)
+    numbers = {n: anew[n] if n in changed else pair for n, pair in cars.evidence.numbers.items()}
+    return SimulatedCars(states, Evidence(count, codes, {}, numbers))
+
+
+def _draw(variable: Discrete, states: Mapping[str, IntArray], at: FloatArray) -> IntArray:
+    """States at some points between zero and one of the cumulated probabilities."""
+    index = tuple(states[parent] for parent in variable.parents)
+    shape = (len(at), len(variable.states))
+    below = np.cumsum(np.broadcast_to(variable.table[index], shape), axis=1)
+    # the last edge may fall short of one by rounding, so it is left out of the comparison
+    drawn: IntArray = (at[:, None] >= below[:, :-1]).sum(axis=1)
+    return drawn
+
+
+def _readings(
+    network: Network,
+    knowledge: Knowledge,
+    states: Mapping[str, IntArray],
+    findings: Mapping[str, IntArray],
+    rng: np.random.Generator,
+) -> dict[str, tuple[FloatArray, FloatArray]]:
+    numbers = {}
+    for name, gauge in network.gauges.items():
+        value = draw_reading(gauge, states, rng)
+        for finding, hiding in knowledge.node(name).masked_by.items():
+            codes = [knowledge.node(finding).states.index(state) for state in hiding]
+            value[np.isin(findings[finding], codes)] = np.nan
+        numbers[name] = (value, np.zeros(len(value)))
+    return numbers
+
+
+def draw_reading(
+    gauge: GaugeNode, states: Mapping[str, IntArray], rng: np.random.Generator
+) -> FloatArray:
+    """Readings of one gauge less the sound expectation, misreadings included, shape (cars,)."""
+    index = tuple(states[parent] for parent in gauge.parents)
+    count = len(next(iter(states.values())))
+    misread = rng.random(count) < gauge.share
+    mean = np.where(misread, 0.0, gauge.mean[index])
+    spread = np.where(misread, gauge.wide, gauge.spread[index])
+    result: FloatArray = rng.normal(mean, spread)
+    return result
+
+
+def hide(evidence: Evidence, seen: Mapping[str, BoolArray]) -> Evidence:
+    """Evidence with names hidden row by row.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    seen : mapping of str to bool array, shape (rows,)
+        True where the name stays observed; names left out stay as they are.
+    """
+    keep = {name: seen.get(name, np.ones(evidence.rows, bool)) for name in _held(evidence)}
+    return Evidence(
+        evidence.rows,
+        {n: np.where(keep[n], c, -1) for n, c in evidence.codes.items()},
+        {n: np.where(keep[n][:, None], w, 1.0) for n, w in evidence.soft.items()},
+        {n: (np.where(keep[n], v, np.nan), s) for n, (v, s) in evidence.numbers.items()},
+    )
+
+
+def hide_at_random(evidence: Evidence, share: float, rng: np.random.Generator) -> Evidence:
+    """Each name of each row kept with probability ``share``, independently."""
+    return hide(evidence, {n: rng.random(evidence.rows) < share for n in _held(evidence)})
+
+
+def _held(evidence: Evidence) -> list[str]:
+    return list(dict.fromkeys([*evidence.codes, *evidence.soft, *evidence.numbers]))
+
+
+def conditions_present(model: Model, states: Mapping[str, IntArray]) -> dict[str, BoolArray]:
+    """Which conditions each simulated car has, shape (cars,)."""
+    present = {}
+    for name, condition in model.conditions.items():
+        known = model.states(condition.variable)
+        codes = [known.index(state) for state in condition.states]
+        present[name] = np.isin(states[condition.variable], codes)
+    return present

@@ -1,0 +1,1 @@
+"""Exact inference on any discrete network with gauges: knows no cars."""

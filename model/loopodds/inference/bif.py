@@ -1,0 +1,318 @@
+"""Parser of the BIF interchange format for discrete networks.
+
+Grammar after F. G. Cozman, *The interchange format for Bayesian networks*, version 0.15 (1998).
+Tolerant where files in circulation differ: commas are optional, comments and properties are
+skipped, names may hold any character that is not punctuation of the format, and quoted names
+may hold that as well. Numbers are read as 64-bit floats and written with the shortest digits
+that give the same float back.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from math import log2
+from typing import NamedTuple, NoReturn
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import KnowledgeError, TooLarge, unknown_name
+from loopodds.inference.network import Discrete
+from loopodds.inference.triangulation import LARGEST_LOG2
+
+ROUNDED = 2e-3
+"""Largest distance of a row sum from one that still passes for rounding in print."""
+
+EXACT = 1e-12
+"""Distance of a row sum from one below which the row is left as it is (float addition)."""
+
+_TOKEN = re.compile(
+    r'(?P<skip>//[^\n]*|/\*.*?\*/)|"(?P<quoted>[^"\n]*)"|(?P<mark>[{}()\[\]|,;])'
+    r'|(?P<word>(?:(?!//|/\*)[^\s{}()\[\]|,;"])+)|(?P<bad>\S)',
+    re.DOTALL,
+)
+
+
+class _Token(NamedTuple):
+    text: str
+    kind: str
+    at: int
+
+
+class _Variable(NamedTuple):
+    name: str
+    states: tuple[str, ...]
+
+
+class _Block(NamedTuple):
+    """One probability block: parents and rows before they are put into an array."""
+
+    parents: tuple[str, ...]
+    rows: list[tuple[tuple[str, ...], list[float], int]]
+    flat: list[float] | None
+    default: list[float] | None
+    at: int
+
+
+class _Reader:
+    """Tokens of a file and a place in them."""
+
+    def __init__(self, text: str, file: str) -> None:
+        self.text, self.file = text, file
+        self.tokens = list(self._scan())
+        self.place = 0
+
+    def _scan(self) -> Iterator[_Token]:
+        for match in _TOKEN.finditer(self.text):
+            kind = str(match.lastgroup)
+            if kind == "bad":
+                self.fail(
+                    f"{match.group()!r} opens a quotation or comment never closed", match.start()
+                )
+            if kind != "skip":
+                yield _Token(match.group(kind), kind, match.start())
+        yield _Token("end of file", "end", len(self.text))
+
+    def fail(self, problem: str, at: int) -> NoReturn:
+        """Raise with the line number of a place in the text."""
+        line = self.text.count("\n", 0, at) + 1
+        raise KnowledgeError(f"{self.file}, line {line}: {problem}")
+
+    @property
+    def next(self) -> _Token:
+        return self.tokens[self.place]
+
+    def take(self) -> _Token:
+        token = self.tokens[self.place]
+        self.place += token.kind != "end"
+        return token
+
+    def accept(self, text: str) -> bool:
+        """Step over a mark or keyword if it comes next."""
+        found = self.next.text == text and self.next.kind != "quoted"
+        self.place += found
+        return found
+
+    def expect(self, text: str) -> None:
+        if not self.accept(text):
+            self.fail(f"{text!r} expected, found {self.next.text!r}", self.next.at)
+
+    def name(self, what: str) -> str:
+        token = self.take()
+        if token.kind not in ("word", "quoted"):
+            self.fail(f"{what} expected, found {token.text!r}", token.at)
+        return token.text
+
+    def names(self, close: str, what: str) -> tuple[str, ...]:
+        """Names up to a closing mark, with or without commas."""
+        found: list[str] = []
+        while not self.accept(close):
+            if not self.accept(","):
+                found.append(self.name(what))
+        return tuple(found)
+
+    def numbers(self) -> list[float]:
+        """Numbers up to a semicolon, with or without commas."""
+        values: list[float] = []
+        while not self.accept(";"):
+            if self.accept(","):
+                continue
+            token = self.take()
+            try:
+                value = float(token.text)
+            except ValueError:
+                self.fail(f"a probability expected, found {token.text!r}", token.at)
+            if not 0 <= value <= 1 + ROUNDED:
+                self.fail(f"{token.text} is not a probability", token.at)
+            values.append(value)
+        return values
+
+    def skip_to(self, close: str) -> None:
+        while not self.accept(close):
+            if self.next.kind == "end":
+                self.fail(f"{close!r} expected, found the end of the file", self.next.at)
+            self.take()
+
+
+def parse_bif(text: str, file: str = "text") -> tuple[list[Discrete], tuple[str, ...]]:
+    """Variables of a network in the BIF format.
+
+    Parameters
+    ----------
+    text : str
+        Content of the file.
+    file : str
+        Name of the file, for messages.
+
+    Returns
+    -------
+    list of Discrete
+        In the order declared; the last axis of each table sums to one.
+    tuple of str
+        One note for each variable some of whose rows were rounded in print and had to be
+        divided by their sum.
+
+    Raises
+    ------
+    KnowledgeError
+        Naming file and line.
+    TooLarge
+        If a table has more than 2**25 entries.
+    """
+    reader = _Reader(text, file)
+    declared: dict[str, _Variable] = {}
+    blocks: dict[str, _Block] = {}
+    while reader.next.kind != "end":
+        at = reader.next.at
+        keyword = reader.name("'network', 'variable' or 'probability'")
+        if keyword == "network":
+            reader.skip_to("{")
+            reader.skip_to("}")
+        elif keyword == "variable":
+            variable = _variable(reader)
+            if variable.name in declared:
+                reader.fail(f"variable {variable.name!r} is declared twice", at)
+            declared[variable.name] = variable
+        elif keyword == "probability":
+            name, block = _probability(reader)
+            if name in blocks:
+                reader.fail(f"{name!r} has two probability blocks", at)
+            blocks[name] = block
+        else:
+            reader.fail(f"'network', 'variable' or 'probability' expected, found {keyword!r}", at)
+    if not declared:
+        reader.fail("no variable is declared", 0)
+    return _assemble(reader, declared, blocks)
+
+
+def _variable(reader: _Reader) -> _Variable:
+    name = reader.name("a variable's name")
+    states: tuple[str, ...] = ()
+    reader.expect("{")
+    while not reader.accept("}"):
+        if reader.accept("property"):
+            reader.skip_to(";")
+            continue
+        at = reader.next.at
+        reader.expect("type")
+        reader.expect("discrete")
+        reader.expect("[")
+        count = reader.name("the number of states")
+        reader.expect("]")
+        reader.expect("{")
+        states = reader.names("}", "a state's name")
+        reader.expect(";")
+        if str(len(states)) != count:
+            reader.fail(f"{name!r} announces {count} states and lists {len(states)}", at)
+        if len(set(states)) != len(states):
+            reader.fail(f"{name!r} names a state twice", at)
+    if not states:
+        reader.fail(f"{name!r} has no states", reader.next.at)
+    return _Variable(name, states)
+
+
+def _probability(reader: _Reader) -> tuple[str, _Block]:
+    at = reader.next.at
+    reader.expect("(")
+    head: list[str] = []
+    while not reader.accept(")"):
+        if not (reader.accept(",") or reader.accept("|")):
+            head.append(reader.name("a variable's name"))
+    if not head or len(set(head)) != len(head):
+        reader.fail("a probability block must name a variable and its parents, each once", at)
+    rows: list[tuple[tuple[str, ...], list[float], int]] = []
+    flat: list[float] | None = None
+    default: list[float] | None = None
+    reader.expect("{")
+    while not reader.accept("}"):
+        row_at = reader.next.at
+        if reader.accept("property"):
+            reader.skip_to(";")
+        elif reader.accept("table"):
+            flat = reader.numbers()
+        elif reader.accept("default"):
+            default = reader.numbers()
+        else:
+            reader.expect("(")
+            rows.append((reader.names(")", "a state's name"), reader.numbers(), row_at))
+    return head[0], _Block(tuple(head[1:]), rows, flat, default, at)
+
+
+def _assemble(
+    reader: _Reader, declared: Mapping[str, _Variable], blocks: Mapping[str, _Block]
+) -> tuple[list[Discrete], tuple[str, ...]]:
+    for name, block in blocks.items():
+        for mentioned in (name, *block.parents):
+            if mentioned not in declared:
+                reader.fail(str(unknown_name("variable", mentioned, declared)), block.at)
+    variables, notes = [], []
+    for name, variable in declared.items():
+        if name not in blocks:
+            reader.fail(f"variable {name!r} has no probability block", len(reader.text))
+        block = blocks[name]
+        table = _table(reader, variable, block, [declared[p] for p in block.parents])
+        sums = table.sum(axis=-1, keepdims=True)
+        off = np.abs(sums - 1.0)
+        if off.max() > EXACT:
+            table = np.where(off > EXACT, table / sums, table)
+            notes.append(
+                f"{name}: {int((off > EXACT).sum())} of {off.size} rows were rounded "
+                f"(off by up to {off.max():.2g}) and divided by their sum"
+            )
+        variables.append(Discrete(name, variable.states, block.parents, table))
+    return variables, tuple(notes)
+
+
+def _table(
+    reader: _Reader, variable: _Variable, block: _Block, parents: Sequence[_Variable]
+) -> FloatArray:
+    """Array with the parents' axes first; a flat table lists the variable's own state slowest."""
+    name, card = variable.name, len(variable.states)
+    cards = [len(parent.states) for parent in parents]
+    size = sum(log2(c) for c in (*cards, card))
+    if size > LARGEST_LOG2:
+        raise TooLarge(f"{reader.file}: the table of {name!r} has 2^{size:.1f} entries")
+    if block.flat is not None:
+        if block.rows or block.default:
+            reader.fail(f"{name!r} has a table besides its rows", block.at)
+        if len(block.flat) != card * int(np.prod(cards)):
+            reader.fail(f"{len(block.flat)} numbers do not fill the table of {name!r}", block.at)
+        rows = np.array(block.flat).reshape(card, -1).T
+        filled = [_row(reader, name, card, row, block.at) for row in rows.tolist()]
+        return np.array(filled).reshape(*cards, card)
+    table = np.full((*cards, card), np.nan)
+    if block.default is not None:
+        table[...] = _row(reader, name, card, block.default, block.at)
+    seen: set[tuple[int, ...]] = set()
+    for states, values, at in block.rows:
+        index = _index(reader, parents, states, at)
+        if index in seen:
+            reader.fail(f"{name!r} has two rows for ({', '.join(states)})", at)
+        seen.add(index)
+        table[index] = _row(reader, name, card, values, at)
+    empty = np.argwhere(np.isnan(table[..., 0]))
+    if len(empty):
+        which = ", ".join(p.states[i] for p, i in zip(parents, empty[0], strict=True))
+        reader.fail(f"{name!r} has no row for ({which})", block.at)
+    return table
+
+
+def _row(reader: _Reader, name: str, card: int, values: list[float], at: int) -> FloatArray:
+    if len(values) != card:
+        reader.fail(f"{name!r} has {card} states, but this row has {len(values)} numbers", at)
+    if abs(sum(values) - 1) > ROUNDED:
+        reader.fail(f"this row of {name!r} sums to {sum(values):.6g}, not 1", at)
+    return np.array(values)
+
+
+def _index(
+    reader: _Reader, parents: Sequence[_Variable], states: tuple[str, ...], at: int
+) -> tuple[int, ...]:
+    if len(states) != len(parents):
+        reader.fail(f"{len(parents)} parent states expected, got ({', '.join(states)})", at)
+    for parent, state in zip(parents, states, strict=True):
+        if state not in parent.states:
+            problem = unknown_name(f"state of {parent.name}", state, parent.states)
+            reader.fail(str(problem), at)
+    return tuple(p.states.index(s) for p, s in zip(parents, states, strict=True))

@@ -1,0 +1,330 @@
+"""What a test can still tell, in bits: exact, given everything seen so far.
+
+A test shows its observables jointly: their distribution is one contraction over the calibrated
+junction tree, and the noise that remains once the car's state is known follows from their own
+tables, I = H(O) - H(O | state). A gauge enters as a column of nodes, so a number is never binned:
+the trapezoidal rule on a smoothly stretched grid converges exponentially once it is finer than
+the spread of what it samples (Trefethen & Weideman 2014).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
+from loopodds.inference.joints import Calibrated, Factor, contract
+from loopodds.inference.network import Discrete, GaugeNode
+
+Masks = Mapping[str, Mapping[str, Collection[int]]]
+
+STEP = 0.8
+"""Distance of the nodes of a gauge in its local spread; the error stays below 1e-3 bits."""
+_REACH = 6.0
+_NEGLIGIBLE = 1e-8
+
+
+class Grid(NamedTuple):
+    """Readings of a gauge, the length each stands for, and P(node | parents).
+
+    Shapes (nodes,), (nodes,), (*parent cards, nodes); the last axis of the table sums to one.
+    ``extra`` is the standard deviation that the conditions add to the gauge's own.
+    """
+
+    nodes: FloatArray
+    lengths: FloatArray
+    table: FloatArray
+    extra: float
+
+    def where(self, keep: BoolArray) -> Grid:
+        """Some of the nodes."""
+        return Grid(self.nodes[keep], self.lengths[keep], self.table[..., keep], self.extra)
+
+
+class Channel(NamedTuple):
+    """One observable as a factor: names of its axes but the last, and P(outcome | those).
+
+    ``grid`` holds the readings that the outcomes of a gauge stand for; None for words.
+    """
+
+    name: str
+    given: Query
+    table: FloatArray
+    grid: Grid | None = None
+
+
+def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
+    """A gauge as a discrete observable over readings.
+
+    The readings lie as close as the narrowest component that reaches there needs: an even grid
+    in t with dx/dt = s(x), s a smooth minimum over the components.
+
+    Parameters
+    ----------
+    gauge : GaugeNode
+    step : float
+        Distance of the readings in units of the local spread.
+    extra : float
+        Standard deviation that the conditions add to the gauge's own [scale].
+    """
+    key = step, extra
+    if key not in gauge.kept:
+        gauge.kept[key] = _gauge_grid(gauge, step, extra)
+    grid: Grid = gauge.kept[key]
+    return grid
+
+
+def _gauge_grid(gauge: GaugeNode, step: float, extra: float) -> Grid:
+    own = np.hypot(gauge.spread, extra)
+    wide = float(np.hypot(gauge.wide, extra)) if gauge.share > 0 else float(own.max())
+    pairs = np.column_stack([gauge.mean.ravel(), own.ravel()])
+    mean, spread = np.unique(np.vstack([pairs, [[0.0, wide]]]), axis=0).T[:, :, None]
+    low, high = (mean - _REACH * spread).min(), (mean + _REACH * spread).max()
+    fine = np.linspace(low, high, 4001)
+    density = 1 / _local_spread(fine, mean, spread)
+    t = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2 * np.diff(fine))])
+    count = int(np.ceil(t[-1] / step))
+    nodes = np.interp(np.linspace(0.0, t[-1], count + 1), t, fine)
+    z = (nodes - gauge.mean[..., None]) / own[..., None]
+    table = (1 - gauge.share) * np.exp(-0.5 * z * z) / own[..., None]
+    table = table + gauge.share * np.exp(-0.5 * (nodes / wide) ** 2) / wide
+    lengths = t[-1] / count * _local_spread(nodes, mean, spread)
+    table = table * lengths
+    return Grid(nodes, lengths, table / table.sum(axis=-1, keepdims=True), extra)
+
+
+def _local_spread(x: FloatArray, mean: FloatArray, spread: FloatArray) -> FloatArray:
+    """Smooth minimum over components of their spread, larger away from their means."""
+    near = spread**2 + ((x - mean) / 2) ** 2
+    result: FloatArray = (near**-4.0).sum(axis=0) ** -0.125
+    return result
+
+
+@dataclass(slots=True, eq=False)
+class _Cluster:
+    """Outcomes that stay linked once the car's state is known, and the state that links them."""
+
+    names: list[str] = field(default_factory=list)
+    state: set[str] = field(default_factory=set)
+    links: set[str] = field(default_factory=set)
+
+
+class Look:
+    """What can be seen together on one car, given what is known of it.
+
+    Parameters
+    ----------
+    calibrated : Calibrated
+    names : sequence of str
+        Observables, gauges or hidden variables; those already known are left out.
+    masks : mapping of str to mapping of str to collection of int, optional
+        For a gauge the findings, with their states, that make it show nothing.
+    step : float, optional
+        Distance of the nodes of a gauge in its local spread; 0 takes gauges as words.
+    extra : mapping of str to float, optional
+        Standard deviation that the conditions add to that of a gauge [scale]; a reading yet to
+        be taken is taken under known conditions, so that this is mostly nothing.
+    """
+
+    def __init__(
+        self,
+        calibrated: Calibrated,
+        names: Sequence[str],
+        masks: Masks | None = None,
+        step: float = STEP,
+        extra: Mapping[str, float] | None = None,
+    ) -> None:
+        self.calibrated = calibrated
+        self._masks = masks or {}
+        self._extra = extra or {}
+        self.names: Query = tuple(name for name in names if self._open(name))
+        self.channels = [self._channel(name, step) for name in self.names]
+        self._by_name = {channel.name: channel for channel in self.channels}
+        self._own_noise: dict[str, float] = {}
+
+    def _open(self, name: str) -> bool:
+        """Whether it is not yet known and not made unreadable by what is known."""
+        if name in self.calibrated.known:
+            return False
+        codes = self.calibrated.evidence.codes
+        return not any(
+            int(codes[finding][0]) in states
+            for finding, states in self._masks.get(name, {}).items()
+            if finding in codes
+        )
+
+    def _channel(self, name: str, step: float) -> Channel:
+        variable = self.calibrated.network.variable(name)
+        if name in self.calibrated.network.hidden:
+            return Channel(name, (), np.empty(0))
+        if isinstance(variable, Discrete):
+            return Channel(name, variable.parents, variable.table)
+        if step == 0:
+            channel = Channel(name, variable.parents, variable.word_table())
+        else:
+            grid = gauge_grid(variable, step, self._extra.get(name, 0.0))
+            own = Factor((*variable.parents, name), grid.table)
+            chance = contract([*self.calibrated.factors(variable.parents), own], (name,))
+            grid = grid.where(chance > _NEGLIGIBLE)
+            channel = Channel(name, variable.parents, grid.table, grid)
+        for finding, states in self._masks.get(name, {}).items():
+            if finding in self.names:
+                channel = self._hidden_by(channel, finding, states)
+        return channel
+
+    def _hidden_by(self, channel: Channel, finding: str, states: Collection[int]) -> Channel:
+        """The channel with an axis for a finding under which it always shows its first outcome."""
+        count = len(self.calibrated.network.states(finding))
+        shape = (*channel.table.shape[:-1], count, channel.table.shape[-1])
+        table = np.broadcast_to(channel.table[..., None, :], shape).copy()
+        for state in states:
+            table[..., state, :] = 0.0
+            table[..., state, 0] = 1.0
+        return Channel(channel.name, (*channel.given, finding), table, channel.grid)
+
+    def hiders(self, name: str) -> Query:
+        """Findings of this look that can make a gauge of it unreadable."""
+        return tuple(finding for finding in self._masks.get(name, {}) if finding in self.names)
+
+    def grid(self, name: str) -> Grid | None:
+        """Readings that the outcomes of a gauge stand for; None for words."""
+        return self._by_name[name].grid
+
+    def shut(self, names: Query, index: IntArray) -> BoolArray:
+        """Where outcomes stand for a gauge that another outcome makes unreadable.
+
+        Parameters
+        ----------
+        index : int array, shape (rows, names)
+            Outcome of each observable.
+        """
+        shut = np.zeros(index.shape, dtype=bool)
+        for column, name in enumerate(names):
+            for finding in self.hiders(name):
+                states = list(self._masks[name][finding])
+                shut[:, column] |= np.isin(index[:, names.index(finding)], states)
+        return shut
+
+    @cached_property
+    def distribution(self) -> FloatArray:
+        """P(outcomes | all that is known), one axis an observable, sums to one."""
+        return contract(self._factors(self.names), self.names)
+
+    def _factors(self, names: Sequence[str], extra: Collection[str] = ()) -> list[Factor]:
+        """Factors of the joint of some outcomes and of further hidden variables."""
+        hidden = self.calibrated.network.hidden
+        channels = [self._by_name[name] for name in names if name not in hidden]
+        wanted = {name for name in names if name in hidden}.union(
+            extra, (g for channel in channels for g in channel.given if g in hidden)
+        )
+        return [
+            *self.calibrated.factors(wanted),
+            *(Factor((*c.given, c.name), c.table) for c in channels),
+        ]
+
+    def bits(self, about: Collection[str] | None = None) -> float:
+        """Expected information about the joint state of some hidden variables.
+
+        Parameters
+        ----------
+        about : collection of str, optional
+            Hidden variables; all of them when left out.
+
+        Returns
+        -------
+        float
+            H(outcomes) - H(outcomes | state), in bits; zero where nothing is left to see.
+        """
+        if not self.names:
+            return 0.0
+        return max(0.0, self.uncertainty - self.noise(about))
+
+    @cached_property
+    def uncertainty(self) -> float:
+        """Entropy of the outcomes, in bits."""
+        return entropy(self.distribution)
+
+    def noise(self, about: Collection[str] | None = None) -> float:
+        """Entropy of the outcomes once the state of the hidden variables is known, in bits."""
+        hidden = self.calibrated.network.hidden
+        state = set(hidden) if about is None else set(about)
+        return sum(self._cluster_noise(cluster) for cluster in self._clusters(state))
+
+    def _cluster_noise(self, cluster: _Cluster) -> float:
+        if not cluster.links:
+            return sum(self.own_noise(name) for name in cluster.names)
+        names, state = tuple(cluster.names), tuple(sorted(cluster.state))
+        joint = contract(self._factors(names, state), (*names, *state))
+        return entropy(joint) - entropy(joint.sum(axis=tuple(range(len(names)))))
+
+    def own_noise(self, name: str) -> float:
+        """Expected entropy of one outcome given its parents, in bits."""
+        if name not in self._own_noise:
+            self._own_noise[name] = self._expected_noise(self._by_name[name])
+        return self._own_noise[name]
+
+    def _expected_noise(self, channel: Channel) -> float:
+        if not channel.table.size:
+            return 0.0
+        noise = _row_entropy(channel.table)
+        seen = [g for g in channel.given if g not in self.calibrated.network.hidden]
+        hidden = [g for g in channel.given if g not in seen]
+        factors = [*self._factors(seen, hidden), Factor(channel.given, noise)]
+        return float(contract(factors, ()))
+
+    def own_bits(self, name: str) -> float:
+        """Information of one outcome alone about all hidden variables, in bits."""
+        axes = tuple(i for i, other in enumerate(self.names) if other != name)
+        return entropy(self.distribution.sum(axis=axes)) - self.own_noise(name)
+
+    def _clusters(self, state: set[str]) -> list[_Cluster]:
+        """Outcomes grouped by the hidden variables outside the state that they share.
+
+        Given the state, groups are independent; what links a group is every variable outside the
+        state that can be reached without crossing the state.
+        """
+        clusters: list[_Cluster] = []
+        for name in self.names:
+            links, border = self._reach(name, state)
+            merged = _Cluster([name], border, links)
+            for other in [c for c in clusters if c.links & links]:
+                clusters.remove(other)
+                merged = _Cluster(
+                    other.names + merged.names, other.state | merged.state, other.links | links
+                )
+            clusters.append(merged)
+        return clusters
+
+    def _reach(self, name: str, state: set[str]) -> tuple[set[str], set[str]]:
+        """Variables outside the state that bear on an outcome, and the state around them."""
+        hidden = self.calibrated.network.hidden
+        channel = self._by_name[name]
+        start = {name} if name in hidden else {g for g in channel.given if g in hidden}
+        start -= self.calibrated.fixed
+        border, links = start & state, set()
+        waiting = list(start - state)
+        while waiting:
+            variable = waiting.pop()
+            if variable in links:
+                continue
+            links.add(variable)
+            around = self.calibrated.neighbours[variable]
+            border |= around & state
+            waiting.extend(around - state)
+        return links, border
+
+
+def entropy(p: FloatArray) -> float:
+    """Entropy of a joint distribution, in bits; cells of zero count nothing."""
+    flat = p[p > 0]
+    return float(-(flat * np.log2(flat)).sum())
+
+
+def _row_entropy(table: FloatArray) -> FloatArray:
+    logs = np.log2(table, out=np.zeros_like(table), where=table > 0)
+    result: FloatArray = -(table * logs).sum(axis=-1)
+    return result

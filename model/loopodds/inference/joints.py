@@ -1,0 +1,303 @@
+"""One inspection's calibrated junction tree: exact joints of any hidden variables, and draws.
+
+The joint of a junction tree is the product of its clique beliefs over those of the separators
+(Lauritzen & Spiegelhalter 1988), so any joint is a contraction over the cliques between the
+variables asked for.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property, lru_cache
+from math import prod
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, IntArray, Query
+from loopodds.base.errors import ImpossibleEvidence, LoopoddsError, TooLarge, unknown_name
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.network import Evidence
+
+LARGEST_CELLS = 2**24
+
+
+class Factor(NamedTuple):
+    """An array whose axes are named variables."""
+
+    names: Query
+    values: FloatArray
+
+
+class _Side(NamedTuple):
+    """How one factor of a pair is laid out for the matrix product."""
+
+    order: tuple[int, ...]
+    shape: tuple[int, ...]
+
+
+class _Step(NamedTuple):
+    """Multiply the factors at two positions: shape of the product, and the order of its axes."""
+
+    first: int
+    second: int
+    left: _Side
+    right: _Side
+    cells: tuple[int, ...]
+    order: tuple[int, ...]
+
+
+class _Plan(NamedTuple):
+    """Axes that each factor is first summed over, the pairs in order, the order of the result."""
+
+    gone: tuple[tuple[int, ...], ...]
+    steps: tuple[_Step, ...]
+    order: tuple[int, ...]
+
+
+def contract(factors: Sequence[Factor], keep: Query) -> FloatArray:
+    """Product of the factors, summed over every variable that is not kept.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    keep : tuple of str
+        Axes of the result, in this order; each must occur in some factor.
+
+    Returns
+    -------
+    float array, shape (*cards of keep,)
+
+    Raises
+    ------
+    TooLarge
+        If an intermediate array would have more than 2**24 cells.
+
+    Examples
+    --------
+    >>> a = Factor(("x", "y"), np.array([[0.5, 0.5], [0.2, 0.8]]))
+    >>> contract([a, Factor(("x",), np.array([0.5, 0.5]))], ("y",))
+    array([0.35, 0.65])
+    """
+    cards: dict[str, int] = {}
+    for factor in factors:
+        cards.update(zip(factor.names, factor.values.shape, strict=True))
+    plan = _plan(tuple(factor.names for factor in factors), tuple(sorted(cards.items())), keep)
+    work = [
+        factor.values.sum(axis=gone) if gone else factor.values
+        for factor, gone in zip(factors, plan.gone, strict=True)
+    ]
+    for step in plan.steps:
+        left = _matrix(work[step.first], step.left)
+        product = left @ _matrix(work[step.second], step.right)
+        work.append(product.reshape(step.cells).transpose(step.order))
+    return work[-1].transpose(plan.order)
+
+
+def _matrix(values: FloatArray, side: _Side) -> FloatArray:
+    """Stacked matrices; contiguous, which the product is much faster for."""
+    return np.ascontiguousarray(values.transpose(side.order)).reshape(side.shape)
+
+
+@lru_cache(maxsize=4096)
+def _plan(scopes: tuple[Query, ...], sizes: tuple[tuple[str, int], ...], keep: Query) -> _Plan:
+    """Greedy: the pair whose product is smallest beyond what it replaces goes first."""
+    cards = dict(sizes)
+    kept = set(keep)
+    lone = [
+        tuple(n for n in scope if n in kept or _elsewhere(n, scopes, i))
+        for i, scope in enumerate(scopes)
+    ]
+    gone = tuple(
+        tuple(axis for axis, name in enumerate(scope) if name not in left)
+        for scope, left in zip(scopes, lone, strict=True)
+    )
+    alive = dict(enumerate(lone))
+    count = Counter(name for names in lone for name in names)
+    count.update(kept)
+    steps: list[_Step] = []
+    while len(alive) > 1:
+        pairs = [(i, j) for i in alive for j in alive if i < j]
+        touching = [(i, j) for i, j in pairs if not set(alive[i]).isdisjoint(alive[j])]
+        first, second = min(
+            touching or pairs, key=lambda p: _growth(alive[p[0]], alive[p[1]], count, cards)
+        )
+        names = _remaining(alive[first], alive[second], count)
+        cells = prod(cards[name] for name in names)
+        if cells > LARGEST_CELLS:
+            raise TooLarge(f"a joint of {', '.join(names)} would have {cells} cells")
+        steps.append(_step((first, alive[first]), (second, alive[second]), names, cards))
+        count.subtract((*alive.pop(first), *alive.pop(second)))
+        count.update(names)
+        alive[len(lone) + len(steps) - 1] = names
+    (last,) = alive.values()
+    return _Plan(gone, tuple(steps), tuple(last.index(name) for name in keep))
+
+
+def _step(
+    one: tuple[int, Query], other: tuple[int, Query], names: Query, cards: Mapping[str, int]
+) -> _Step:
+    """A product of two factors summed to some names, as one stacked matrix product."""
+    (first, ours), (second, theirs) = one, other
+    shared = [n for n in ours if n in theirs]
+    batch = [n for n in shared if n in names]
+    summed = [n for n in shared if n not in names]
+    rows = [n for n in ours if n not in shared]
+    columns = [n for n in theirs if n not in shared]
+    layout = [*batch, *rows, *columns]
+
+    def side(scope: Query, *groups: list[str]) -> _Side:
+        order = tuple(scope.index(n) for group in groups for n in group)
+        return _Side(order, tuple(prod(cards[n] for n in group) for group in groups))
+
+    return _Step(
+        first,
+        second,
+        side(ours, batch, rows, summed),
+        side(theirs, batch, summed, columns),
+        tuple(cards[n] for n in layout),
+        tuple(layout.index(n) for n in names),
+    )
+
+
+def _elsewhere(name: str, scopes: Sequence[Query], own: int) -> bool:
+    return any(name in scope for i, scope in enumerate(scopes) if i != own)
+
+
+def _remaining(first: Query, second: Query, count: Mapping[str, int]) -> Query:
+    """Names that a product must still carry: kept, or in a factor besides these two."""
+    union = (*first, *(n for n in second if n not in first))
+    return tuple(n for n in union if count[n] > (n in first) + (n in second))
+
+
+def _growth(first: Query, second: Query, count: Mapping[str, int], cards: Mapping[str, int]) -> int:
+    size = prod(cards[n] for n in _remaining(first, second, count))
+    return size - prod(cards[n] for n in first) - prod(cards[n] for n in second)
+
+
+class Calibrated:
+    """Posterior of one row of evidence, all cliques kept.
+
+    Parameters
+    ----------
+    tree : JunctionTree
+    evidence : Evidence
+        One row.
+
+    Raises
+    ------
+    LoopoddsError
+        If the evidence has more than one row.
+    ImpossibleEvidence
+        If it cannot hold together.
+    """
+
+    def __init__(self, tree: JunctionTree, evidence: Evidence) -> None:
+        if evidence.rows != 1:
+            raise LoopoddsError(f"one inspection expected, got {evidence.rows} rows")
+        self.tree = tree
+        self.network = tree.network
+        self.evidence = evidence
+        posterior = tree.propagate(evidence, tree.plan.cliques)
+        self.log_evidence = float(posterior.log_evidence[0])
+        if not np.isfinite(self.log_evidence):
+            raise ImpossibleEvidence("these findings cannot hold together", 0, evidence.names())
+        self._beliefs = [posterior.joints[clique][0] for clique in tree.plan.cliques]
+        self._joints: dict[Query, FloatArray] = {}
+
+    @cached_property
+    def known(self) -> frozenset[str]:
+        """Names observed, hidden variables included."""
+        return frozenset(self.evidence.names())
+
+    @cached_property
+    def fixed(self) -> frozenset[str]:
+        """Hidden variables whose state was seen."""
+        codes = self.evidence.codes
+        return frozenset(n for n in self.network.hidden if n in codes and codes[n][0] >= 0)
+
+    @cached_property
+    def neighbours(self) -> dict[str, set[str]]:
+        """Hidden variables that share a factor with each one: families and what was observed.
+
+        A hidden variable that was itself seen links nothing any more.
+        """
+        fixed = self.fixed
+        scopes = [(*v.parents, name) for name, v in self.network.hidden.items()]
+        seen = [name for name in self.known if name not in self.network.hidden]
+        scopes += [self.network.variable(name).parents for name in seen]
+        around: dict[str, set[str]] = {name: set() for name in self.network.hidden}
+        for scope in scopes:
+            free = [name for name in scope if name not in fixed]
+            for name in free:
+                around[name].update(other for other in free if other != name)
+        return around
+
+    @cached_property
+    def _conditionals(self) -> list[FloatArray]:
+        """Each clique given its separator to the parent; zero where the separator is zero."""
+        found = []
+        for scope, separator, belief in zip(
+            self.tree.plan.cliques, self.tree.plan.separators, self._beliefs, strict=True
+        ):
+            gone = tuple(i for i, name in enumerate(scope) if name not in separator)
+            total = belief.sum(axis=gone, keepdims=True)
+            found.append(np.divide(belief, total, out=np.zeros_like(belief), where=total > 0))
+        return found
+
+    def factors(self, names: Iterable[str]) -> list[Factor]:
+        """Factors whose product, summed over all else, is the joint of the names.
+
+        Raises
+        ------
+        UnknownName
+            If a name is not a hidden variable.
+        """
+        wanted = frozenset(names)
+        for name in wanted:
+            if name not in self.network.hidden:
+                raise unknown_name("hidden variable", name, self.network.hidden)
+        span = self.tree.span(wanted)
+        plan = self.tree.plan
+        return [
+            Factor(
+                plan.cliques[i],
+                self._conditionals[i] if plan.parents[i] in span else self._beliefs[i],
+            )
+            for i in span
+        ]
+
+    def joint(self, names: Query) -> FloatArray:
+        """Joint posterior of hidden variables, shape (*cards,), sums to one.
+
+        Raises
+        ------
+        UnknownName
+            If a name is not a hidden variable.
+        TooLarge
+            If it would not fit in memory.
+        """
+        if names not in self._joints:
+            self._joints[names] = contract(self.factors(names), names)
+        return self._joints[names]
+
+    def draw(self, count: int, rng: np.random.Generator) -> dict[str, IntArray]:
+        """Independent draws of every hidden variable from the joint posterior, shape (count,)."""
+        states: dict[str, IntArray] = {}
+        for scope, belief in reversed(
+            list(zip(self.tree.plan.cliques, self._beliefs, strict=True))
+        ):
+            old = [name for name in scope if name in states]
+            new = [name for name in scope if name not in states]
+            if not new:
+                continue
+            cards = [belief.shape[scope.index(name)] for name in new]
+            order = [scope.index(name) for name in (*old, *new)]
+            rows = np.transpose(belief, order)[tuple(states[name] for name in old)]
+            chances = np.broadcast_to(rows, (count, *cards)) if not old else rows
+            below = np.cumsum(chances.reshape(count, -1), axis=1)
+            mark = rng.random(count)[:, None] * below[:, -1:]
+            drawn = np.minimum((mark >= below).sum(axis=1), below.shape[1] - 1)
+            states.update(zip(new, np.unravel_index(drawn, cards), strict=True))
+        return states

@@ -1,0 +1,123 @@
+"""Evidence on one observable turned into a likelihood over its parents, for a batch of rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, IntArray, Query
+from loopodds.inference.network import Discrete, Evidence, GaugeNode
+
+_SQRT_2PI = float(np.sqrt(2 * np.pi))
+
+
+@dataclass(slots=True, eq=False)
+class Absorbed:
+    """A factor that evidence switches on.
+
+    Attributes
+    ----------
+    name : str
+        Observable, or hidden variable with evidence on itself.
+    shape : tuple of int
+        Axes of the clique it multiplies: cards of the parents, ones elsewhere.
+    table : float array, shape (parent configurations, states + 1)
+        P(state | parents); the last column of ones stands for "not observed" (code -1).
+    mean, spread : float array, shape (pairs, 1)
+        Distinct pairs of a gauge (many configurations share one); empty otherwise.
+    pair : int array, shape (parent configurations,)
+        Which pair holds in each configuration.
+    """
+
+    name: str
+    shape: tuple[int, ...]
+    table: FloatArray
+    mean: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
+    spread: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
+    pair: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int32))
+    share: float = 0.0
+    wide: float = 1.0
+
+    @classmethod
+    def of_states(cls, name: str, card: int, shape: tuple[int, ...]) -> Absorbed:
+        """Evidence on a hidden variable itself."""
+        return cls(name, shape, np.hstack([np.eye(card), np.ones((card, 1))]))
+
+    @classmethod
+    def of_node(cls, node: Discrete | GaugeNode, order: Query, shape: tuple[int, ...]) -> Absorbed:
+        """An observable whose parents are put in the order of its clique."""
+        axes = [node.parents.index(name) for name in order]
+        if isinstance(node, GaugeNode):
+            table = _flat(node.word_table(), axes)
+            both = np.stack([np.transpose(a, axes).ravel() for a in (node.mean, node.spread)], 1)
+            pairs, pair = np.unique(both, axis=0, return_inverse=True)
+            mean, spread = np.ascontiguousarray(pairs.T)[..., None]
+            pair = pair.ravel().astype(np.int32)
+            return cls(node.name, shape, table, mean, spread, pair, node.share, node.wide)
+        return cls(node.name, shape, _flat(node.table, axes))
+
+
+def _flat(table: FloatArray, axes: list[int]) -> FloatArray:
+    rows = np.transpose(table, (*axes, len(axes))).reshape(-1, table.shape[-1])
+    return np.hstack([rows, np.ones((len(rows), 1))])
+
+
+def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
+    """Likelihood of each parent configuration, shape (configurations, rows); None is no evidence.
+
+    Words, relative likelihoods and numbers of one observable multiply; the encoder sees to it
+    that a word and a number for the same thing never meet.
+    """
+    parts = []
+    codes = evidence.codes.get(factor.name)
+    if codes is not None and codes.max(initial=-1) >= 0:
+        parts.append(np.take(factor.table, codes, axis=1, mode="wrap"))
+    soft = evidence.soft.get(factor.name)
+    if soft is not None:
+        parts.append(factor.table[:, :-1] @ soft.T)
+    number = evidence.numbers.get(factor.name)
+    if number is not None:
+        parts.append(_density(factor, *number))
+    if not parts:
+        return None
+    result = parts[0]
+    for part in parts[1:]:
+        result = result * part
+    return result
+
+
+def _density(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArray:
+    """Density of a reading under every parent configuration; one where there is no reading.
+
+    Gaussian by configuration, with the extra spread added in quadrature, mixed with the wide
+    Gaussian of a misreading.
+    """
+    read = np.flatnonzero(~np.isnan(value))
+    x, extra = value[read], extra[read]
+    spread = np.hypot(factor.spread, extra)
+    z = (x - factor.mean) / spread
+    near = np.exp(-0.5 * z * z) / spread
+    wide = np.hypot(factor.wide, extra)
+    far = np.exp(-0.5 * (x / wide) ** 2) / wide
+    density = ((1 - factor.share) * near + factor.share * far) / _SQRT_2PI
+    if len(read) == len(value):
+        return density[factor.pair]
+    result = np.ones((len(factor.pair), len(value)))
+    result[:, read] = density[factor.pair]
+    return result
+
+
+def below_one(likelihood: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Likelihoods over the largest of their row, shape kept, and its log, shape (rows,).
+
+    The product of the densities of several wild readings would be too small for a float.
+    """
+    peak = likelihood.max(axis=0)
+    scale = np.where(peak > 0, peak, 1.0)
+    return likelihood / scale, np.log(scale)
+
+
+def interval_codes(value: FloatArray, cuts: tuple[float, ...]) -> IntArray:
+    """Word index of numbers: the interval between cuts in which each lies."""
+    return np.searchsorted(np.asarray(cuts), value, side="right")

@@ -1,0 +1,332 @@
+"""The network as arrays: hidden variables, observables and gauges, and the evidence on them.
+
+A :class:`Network` comes from the knowledge, fixed to one context, or from any list of discrete
+tables. Variables without children are observables: they never enter the junction tree but are
+absorbed as likelihoods over their parents.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import erfc, sqrt
+from typing import Any
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, IntArray
+from loopodds.base.errors import KnowledgeError, unknown_name
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Discrete:
+    """A variable with states; ``table`` has shape (*parent cards, card), last axis sums to one."""
+
+    name: str
+    states: tuple[str, ...]
+    parents: tuple[str, ...]
+    table: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GaugeNode:
+    """A measured number: mixture of a Gaussian by parent configuration and a wide misreading.
+
+    ``mean`` and ``spread`` have shape (*parent cards); the misreading has weight ``share`` and
+    is Gaussian around the sound value (zero) with standard deviation ``wide``. ``states`` are the
+    words for the intervals between ``cuts``.
+    """
+
+    name: str
+    states: tuple[str, ...]
+    parents: tuple[str, ...]
+    mean: FloatArray
+    spread: FloatArray
+    share: float
+    wide: float
+    cuts: tuple[float, ...]
+    kept: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)
+    """What was worked out from the gauge, kept for as long as the gauge is."""
+
+    def worded(self) -> Discrete:
+        """The gauge as a discrete variable over its words (no extra spread)."""
+        return Discrete(self.name, self.states, self.parents, self.word_table())
+
+    def word_table(self) -> FloatArray:
+        """P(word | parents), shape (*parent cards, words); read-only."""
+        if "words" not in self.kept:
+            self.kept["words"] = _word_table(self)
+        table: FloatArray = self.kept["words"]
+        return table
+
+
+def _word_table(gauge: GaugeNode) -> FloatArray:
+    """Intervals of the mixture, computed once for each distinct mean and spread."""
+    pairs, pair = np.unique(
+        np.stack([gauge.mean.ravel(), gauge.spread.ravel()], axis=1), axis=0, return_inverse=True
+    )
+    edges = np.array([-np.inf, *gauge.cuts, np.inf])
+    near = _normal_cdf((edges - pairs[:, :1]) / pairs[:, 1:])
+    far = _normal_cdf(edges / gauge.wide)
+    table = np.diff((1 - gauge.share) * near + gauge.share * far, axis=-1)[pair.ravel()]
+    table = table.reshape(*gauge.mean.shape, -1)
+    table.flags.writeable = False
+    return table
+
+
+def _normal_cdf(z: FloatArray) -> FloatArray:
+    flat = np.array([0.5 * erfc(-x / sqrt(2)) for x in np.ravel(z)])
+    return flat.reshape(z.shape)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """What is known about a batch of inspections.
+
+    Attributes
+    ----------
+    rows : int
+    codes : dict of str to int array, shape (rows,)
+        State index of a hidden variable, an observable or a gauge word; -1 is not observed.
+    soft : dict of str to float array, shape (rows, states)
+        Relative likelihoods; a row of ones says nothing.
+    numbers : dict of str to pair of float arrays, shape (rows,)
+        Gauge value less its sound expectation, and extra spread (standard deviation), both in
+        the gauge's scale; NaN is not read.
+    """
+
+    rows: int
+    codes: Mapping[str, IntArray] = field(default_factory=dict)
+    soft: Mapping[str, FloatArray] = field(default_factory=dict)
+    numbers: Mapping[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+
+    def take(self, rows: IntArray | slice) -> Evidence:
+        """The evidence of some rows."""
+        count = len(range(*rows.indices(self.rows))) if isinstance(rows, slice) else len(rows)
+        return Evidence(
+            count,
+            {name: code[rows] for name, code in self.codes.items()},
+            {name: weight[rows] for name, weight in self.soft.items()},
+            {name: (v[rows], s[rows]) for name, (v, s) in self.numbers.items()},
+        )
+
+    def repeat(self, times: int) -> Evidence:
+        """Every row ``times`` times in turn: the start of a batch of variations."""
+        return self.take(np.repeat(np.arange(self.rows), times))
+
+    def with_codes(self, codes: Mapping[str, IntArray]) -> Evidence:
+        """The same with states set, replacing whatever was known of those names."""
+        return Evidence(
+            self.rows,
+            {**self.codes, **codes},
+            {name: weight for name, weight in self.soft.items() if name not in codes},
+            {name: pair for name, pair in self.numbers.items() if name not in codes},
+        )
+
+    def with_soft(self, soft: Mapping[str, FloatArray]) -> Evidence:
+        """The same with further likelihoods, multiplied onto those already there."""
+        merged = dict(self.soft)
+        for name, weight in soft.items():
+            merged[name] = merged[name] * weight if name in merged else weight
+        return Evidence(self.rows, self.codes, merged, self.numbers)
+
+    def without(self, names: Iterable[str]) -> Evidence:
+        """The same with some names not observed."""
+        gone = set(names)
+        return Evidence(
+            self.rows,
+            {name: code for name, code in self.codes.items() if name not in gone},
+            {name: weight for name, weight in self.soft.items() if name not in gone},
+            {name: pair for name, pair in self.numbers.items() if name not in gone},
+        )
+
+    def merged(self) -> Evidence:
+        """The same with a state and a doubt about one variable in one row made one likelihood.
+
+        A state seen weighs one and the others nothing; times the doubt, that is still a
+        statement about a single value, not about two copies of the variable.
+        """
+        codes, soft = dict(self.codes), dict(self.soft)
+        for name in self.codes.keys() & self.soft.keys():
+            code, weight = codes[name][:, None], soft[name]
+            both = (code[:, 0] >= 0) & (np.ptp(weight, axis=1) > 0)
+            if both.any():
+                seen = code == np.arange(weight.shape[1])
+                soft[name] = np.where(both[:, None], weight * seen, weight)
+                codes[name] = np.where(both, -1, codes[name])
+        return Evidence(self.rows, codes, soft, self.numbers)
+
+    def names(self, row: int = 0) -> tuple[str, ...]:
+        """Names observed in a row, each once, in the order they are held."""
+        seen = [name for name, code in self.codes.items() if code[row] >= 0]
+        seen += [name for name, weight in self.soft.items() if np.ptp(weight[row]) > 0]
+        seen += [name for name, (value, _) in self.numbers.items() if not np.isnan(value[row])]
+        return tuple(dict.fromkeys(seen))
+
+    def subsets(self, names: Sequence[str], masks: FloatArray | IntArray) -> Evidence:
+        """One row of evidence with parts of it hidden: a batch of variations.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Names that the masks decide on; all others stay as they are.
+        masks : array, shape (variations, len(names))
+            True where a name stays observed.
+        """
+        keep = {name: np.asarray(masks[:, i], dtype=bool) for i, name in enumerate(names)}
+        batch = self.repeat(len(masks))
+        return Evidence(
+            batch.rows,
+            {n: np.where(keep[n], c, -1) if n in keep else c for n, c in batch.codes.items()},
+            {
+                n: np.where(keep[n][:, None], w, 1.0) if n in keep else w
+                for n, w in batch.soft.items()
+            },
+            {
+                n: (np.where(keep[n], v, np.nan), s) if n in keep else (v, s)
+                for n, (v, s) in batch.numbers.items()
+            },
+        )
+
+    def only(self, names: Iterable[str]) -> Evidence:
+        """The same with nothing but the given names observed."""
+        kept = set(names)
+        return self.without({*self.codes, *self.soft, *self.numbers} - kept)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Network:
+    """Hidden variables in topological order, and the observables that hang on them."""
+
+    hidden: Mapping[str, Discrete]
+    observables: Mapping[str, Discrete]
+    gauges: Mapping[str, GaugeNode]
+
+    @classmethod
+    def of_tables(cls, variables: Sequence[Discrete]) -> Network:
+        """Network of discrete tables; variables without children become observables.
+
+        Raises
+        ------
+        KnowledgeError
+            If a parent is missing, a shape does not fit, a row does not sum to one or the
+            arcs form a cycle.
+        """
+        by_name = {variable.name: variable for variable in variables}
+        if len(by_name) != len(variables):
+            raise KnowledgeError("two variables of the network share a name")
+        for variable in variables:
+            _check(variable, by_name)
+        parents = {parent for variable in variables for parent in variable.parents}
+        order = topological({v.name: v.parents for v in variables})
+        lonely = not parents
+        return cls(
+            {n: by_name[n] for n in order if n in parents or lonely},
+            {n: by_name[n] for n in order if n not in parents and not lonely},
+            {},
+        )
+
+    def states(self, name: str) -> tuple[str, ...]:
+        """States (or words) of any variable.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest spelling.
+        """
+        return self.variable(name).states
+
+    def variable(self, name: str) -> Discrete | GaugeNode:
+        """Hidden variable, observable or gauge by name.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest spelling.
+        """
+        for group in (self.hidden, self.observables, self.gauges):
+            if name in group:
+                found: Discrete | GaugeNode = group[name]
+                return found
+        known = [*self.hidden, *self.observables, *self.gauges]
+        raise unknown_name("variable", name, known)
+
+    def given(self, fixed: Mapping[str, int]) -> tuple[Network, float]:
+        """The network with hidden variables fixed to a state.
+
+        Returns
+        -------
+        Network
+            Over the remaining hidden variables. Its tables are sliced, so those of the fixed
+            variables' own probabilities sum to less than one: the log evidence it gives is
+            log P(evidence, fixed) less the returned constant.
+        float
+            Log of the factors that depend on nothing any more.
+        """
+        constant = 0.0
+        hidden: dict[str, Discrete] = {}
+        loose: dict[str, Discrete] = {}
+        for name, variable in self.hidden.items():
+            sliced = _fix(variable, fixed)
+            if name not in fixed:
+                hidden[name] = sliced
+                continue
+            column = sliced.table[..., fixed[name]]
+            if sliced.parents:
+                loose[name] = Discrete(name, ("fixed",), sliced.parents, column[..., None])
+            else:
+                constant += float(np.log(column)) if column > 0 else -np.inf
+        observables = {name: _fix(v, fixed) for name, v in self.observables.items()}
+        gauges = {name: _fix_gauge(g, fixed) for name, g in self.gauges.items()}
+        return Network({**hidden, **loose}, observables, gauges), constant
+
+
+def _fix(variable: Discrete, fixed: Mapping[str, int]) -> Discrete:
+    index = tuple(fixed.get(parent, slice(None)) for parent in variable.parents)
+    parents = tuple(parent for parent in variable.parents if parent not in fixed)
+    return Discrete(variable.name, variable.states, parents, variable.table[index])
+
+
+def _fix_gauge(gauge: GaugeNode, fixed: Mapping[str, int]) -> GaugeNode:
+    index = tuple(fixed.get(parent, slice(None)) for parent in gauge.parents)
+    parents = tuple(parent for parent in gauge.parents if parent not in fixed)
+    mean, spread = np.asarray(gauge.mean[index]), np.asarray(gauge.spread[index])
+    return GaugeNode(
+        gauge.name, gauge.states, parents, mean, spread, gauge.share, gauge.wide, gauge.cuts
+    )
+
+
+def _check(variable: Discrete, by_name: Mapping[str, Discrete]) -> None:
+    for parent in variable.parents:
+        if parent not in by_name:
+            problem = unknown_name("parent", parent, by_name)
+            raise KnowledgeError(f"{variable.name}: {problem}")
+    shape = (*(len(by_name[p].states) for p in variable.parents), len(variable.states))
+    if variable.table.shape != shape:
+        raise KnowledgeError(f"{variable.name}: table {variable.table.shape}, expected {shape}")
+    sums = variable.table.sum(axis=-1)
+    if variable.table.min() < 0 or np.abs(sums - 1).max() > 1e-6:
+        raise KnowledgeError(f"{variable.name}: probabilities below zero or not summing to one")
+
+
+def topological(parents: Mapping[str, Sequence[str]]) -> list[str]:
+    """Names with every parent before its children, otherwise in the order given.
+
+    Raises
+    ------
+    KnowledgeError
+        Naming the variables of a cycle.
+    """
+    order: list[str] = []
+    done: set[str] = set()
+    waiting = list(parents)
+    while waiting:
+        ready = [
+            name for name in waiting if all(p in done or p not in parents for p in parents[name])
+        ]
+        if not ready:
+            raise KnowledgeError(f"the arcs form a cycle among {', '.join(sorted(waiting))}")
+        order += ready
+        done.update(ready)
+        waiting = [name for name in waiting if name not in done]
+    return order

@@ -1,0 +1,159 @@
+"""Plan of a junction tree from scopes and cardinalities alone; no array is touched here.
+
+Greedy elimination under several criteria, the cheapest plan kept (Kjærulff 1990); maximal
+cliques joined by a maximum-weight spanning tree of separators (Jensen & Jensen 1994).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from math import log2, prod
+
+from loopodds.base.errors import TooLarge
+
+Neighbours = dict[str, set[str]]
+Scope = frozenset[str]
+
+LARGEST_LOG2 = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Cliques in collect order: every clique before its parent, the root last.
+
+    Attributes
+    ----------
+    cliques : tuple of tuple of str
+        Variables of each clique.
+    parents : tuple of int
+        Index of the clique that receives the message; -1 for the root of a component.
+    separators : tuple of tuple of str
+        Variables shared with the parent, empty for a root.
+    space : int
+        Sum of the clique sizes.
+    """
+
+    cliques: tuple[tuple[str, ...], ...]
+    parents: tuple[int, ...]
+    separators: tuple[tuple[str, ...], ...]
+    space: int
+
+
+def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> Plan:
+    """Junction tree in which every scope fits into one clique.
+
+    Parameters
+    ----------
+    scopes : iterable of collections of str
+        Variables that must meet in a clique.
+    cards : mapping of str to int
+        Number of states of each variable, in the order that settles ties.
+
+    Raises
+    ------
+    TooLarge
+        If the cheapest plan found has a clique of more than 2**25 configurations; the message
+        estimates the memory.
+    """
+    return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()))
+
+
+@lru_cache(maxsize=64)
+def _planned(scopes: tuple[tuple[str, ...], ...], counts: tuple[tuple[str, int], ...]) -> Plan:
+    """Cached, because the contexts of one knowledge share their scopes."""
+    cards = dict(counts)
+    graph: Neighbours = {name: set() for name in cards}
+    for scope in scopes:
+        for name in scope:
+            graph[name].update(other for other in scope if other != name)
+    plans = [_eliminate(graph, cards, cost) for cost in (_weight, _fill, _fill_weight)]
+    cliques = min(plans, key=lambda found: _space(found, cards))
+    largest = max(sum(log2(cards[name]) for name in clique) for clique in cliques)
+    if largest > LARGEST_LOG2:
+        gib = 2.0**largest * 8 / 2**30
+        raise TooLarge(
+            f"exact inference needs a clique of 2^{largest:.1f} configurations "
+            f"({gib:.3g} GiB a row); the limit is 2^{LARGEST_LOG2:.0f}"
+        )
+    return _join(cliques, cards)
+
+
+def _weight(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
+    return prod(cards[other] for other in graph[name]) * cards[name]
+
+
+def _missing(graph: Neighbours, name: str) -> list[tuple[str, str]]:
+    around = list(graph[name])
+    return [(a, b) for i, a in enumerate(around) for b in around[i + 1 :] if b not in graph[a]]
+
+
+def _fill(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
+    return len(_missing(graph, name)) + 1e-9 * _weight(graph, name, cards)
+
+
+def _fill_weight(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
+    return sum(cards[a] * cards[b] for a, b in _missing(graph, name)) + 1e-9 * _weight(
+        graph, name, cards
+    )
+
+
+def _eliminate(
+    start: Neighbours,
+    cards: Mapping[str, int],
+    cost: Callable[[Neighbours, str, Mapping[str, int]], float],
+) -> list[Scope]:
+    """Maximal cliques of the triangulation by greedy elimination."""
+    graph = {name: set(around) for name, around in start.items()}
+    price = {name: cost(graph, name, cards) for name in graph}
+    cliques: list[Scope] = []
+    while graph:
+        name = min(price, key=price.__getitem__)
+        around = graph.pop(name)
+        del price[name]
+        clique = frozenset((name, *around))
+        if not any(clique <= other for other in cliques):
+            cliques.append(clique)
+        for other in around:
+            graph[other].discard(name)
+            graph[other].update(around - {other})
+        touched = around.union(*(graph[other] for other in around))
+        for other in touched:
+            price[other] = cost(graph, other, cards)
+    return cliques
+
+
+def _space(cliques: Iterable[Scope], cards: Mapping[str, int]) -> int:
+    return sum(prod(cards[name] for name in clique) for clique in cliques)
+
+
+def _join(cliques: list[Scope], cards: Mapping[str, int]) -> Plan:
+    """Prim's spanning tree from the largest clique of each component, in collect order."""
+    rank = {name: i for i, name in enumerate(cards)}
+    waiting = dict.fromkeys(sorted(cliques, key=lambda clique: -_space([clique], cards)))
+    home_of: dict[Scope, Scope | None] = {}
+    link: dict[Scope, tuple[int, int, Scope | None]] = dict.fromkeys(waiting, (0, 0, None))
+    while waiting:
+        clique = max(waiting, key=lambda c: link[c][:2])
+        del waiting[clique]
+        home_of[clique] = link[clique][2]
+        for other in waiting:
+            shared = other & clique
+            # Among homes with the same separator the smallest: each message costs a pass over it.
+            weight = (len(shared), -_space([clique], cards))
+            if shared and weight > link[other][:2]:
+                link[other] = (*weight, clique)
+    order = list(reversed(home_of))
+    index = {clique: i for i, clique in enumerate(order)}
+
+    def listed(scope: Scope) -> tuple[str, ...]:
+        return tuple(sorted(scope, key=rank.__getitem__))
+
+    homes = [home_of[clique] for clique in order]
+    return Plan(
+        tuple(listed(clique) for clique in order),
+        tuple(-1 if home is None else index[home] for home in homes),
+        tuple(listed(c & home) if home else () for c, home in zip(order, homes, strict=True)),
+        _space(order, cards),
+    )

@@ -1,0 +1,1 @@
+"""One look at a car: names, states and units at the door, encoded as evidence."""

@@ -1,0 +1,221 @@
+"""Single observations as a person writes them down: ``name=state``, ``name=2.1 bar``, shares.
+
+The name alone decides in which section of a case an observation belongs, except that a gauge
+may be given as a number (a reading) or as one of its words (a finding).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+from loopodds.base.errors import InspectionError, UnknownName, unknown_name
+from loopodds.inspection.inspection import Inspection, Quantity
+from loopodds.inspection.sections import BEFORE, REPAIRED, STATED, names_in
+from loopodds.knowledge.records import SOUND, Knowledge
+
+OBSERVED = ("vehicle", "conditions", "history", "findings", "readings")
+"""Sections an observation may belong to, in the order in which they bear on each other."""
+
+Value = str | Mapping[str, float]
+
+
+class Observation(NamedTuple):
+    """Something recorded of a car, as written."""
+
+    section: str
+    name: str
+    value: Value
+
+
+def observation(name: str, value: Value, knowledge: Knowledge) -> Observation:
+    """An observation in the section where it belongs.
+
+    Raises
+    ------
+    UnknownName
+        With the nearest name; or saying that a fault is not observed but confirmed.
+    """
+    return Observation(_section(name, value, knowledge), name, value)
+
+
+def in_order(observations: Iterable[Observation]) -> list[Observation]:
+    """Vehicle and conditions first: readings mean something only once those are known."""
+    return sorted(observations, key=lambda one: OBSERVED.index(one.section))
+
+
+def is_number(one: Observation) -> bool:
+    """Whether an observation is a quantity with a unit rather than a word."""
+    return one.section == "readings" or STATED.get(one.section, {}).get(one.name) is not None
+
+
+def clean(text: str) -> str:
+    """Text that can be stored and sent anywhere: what is no valid character becomes a ``?``."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def printable(text: str) -> str:
+    """Text of a person as it may be shown: nothing in it can steer a terminal or reorder a line.
+
+    Examples
+    --------
+    >>> printable("blue" + chr(27) + "[2Jvan")
+    'blue\\\\x1b[2Jvan'
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def parse_assignment(text: str) -> tuple[str, Value]:
+    """Name and value from ``name=state``, ``name=12 degC`` or ``name=grey:0.3,brown:0.7``.
+
+    Raises
+    ------
+    InspectionError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> parse_assignment("low_side=2.1 bar")
+    ('low_side', '2.1 bar')
+    >>> parse_assignment("sample_specks=none:0.3,metal:0.7")
+    ('sample_specks', {'none': 0.3, 'metal': 0.7})
+    """
+    name, sign, value = (part.strip() for part in text.partition("="))
+    if not (name and sign and value):
+        raise InspectionError(
+            f"{text!r}: write name=value, as sample_bubbles=persisting or low_side='2.1 bar'"
+        )
+    return name, _shares(text, value) if ":" in value else value
+
+
+def parse_outcomes(texts: Iterable[str]) -> dict[str, str]:
+    """What turned out to be true, from ``moisture=wet``, ``air=absent`` or ``sound``.
+
+    Raises
+    ------
+    InspectionError
+        If one is none of these.
+
+    Examples
+    --------
+    >>> parse_outcomes(["moisture=wet", "sound"])
+    {'moisture': 'wet', 'sound': 'present'}
+    """
+    outcomes = {}
+    for text in map(str.strip, texts):
+        name, value = (SOUND, "present") if text == SOUND else parse_assignment(text)
+        if not isinstance(value, str):
+            raise InspectionError(f"{text!r}: an outcome is one state; leave it out if not certain")
+        outcomes[name] = value
+    return outcomes
+
+
+def spelled_out(outcomes: Mapping[str, str], knowledge: Knowledge) -> dict[str, str]:
+    """Outcomes with ``sound`` written out: every fault that is not named is in its sound state."""
+    spelled = {name: word for name, word in outcomes.items() if name != SOUND}
+    if SOUND in outcomes:
+        conditions = knowledge.conditions
+        named = {conditions[n].variable if n in conditions else n for n in spelled}
+        faults = knowledge.of_kind("fault")
+        spelled |= {name: fault.states[0] for name, fault in faults.items() if name not in named}
+    return spelled
+
+
+def observable_names(knowledge: Knowledge) -> list[str]:
+    """Every name that can be observed."""
+    return list(dict.fromkeys(n for section in OBSERVED for n in names_in(section, knowledge)))
+
+
+def observations_of(inspection: Inspection) -> list[Observation]:
+    """Everything an inspection says, as it was written; outcomes are no observations."""
+    found = []
+    for section in OBSERVED:
+        content: Mapping[str, Any] = getattr(inspection, section)
+        for name, value in content.items():
+            found.append(
+                Observation(section, name, value.text if isinstance(value, Quantity) else value)
+            )
+    return found
+
+
+def sections_of(inspection: Inspection) -> dict[str, Any]:
+    """An inspection as the sections of a case, without what was confirmed.
+
+    Every section is there, and ``repaired`` where anything was done to the car.
+    """
+    sections: dict[str, Any] = {name: {} for name in OBSERVED}
+    for one in observations_of(inspection):
+        sections[one.section][one.name] = one.value
+    if inspection.repairs:
+        sections[REPAIRED] = [
+            {"services": list(repair.services)}
+            | {name: sections_of(repair.before)[name] for name in BEFORE}
+            for repair in inspection.repairs
+        ]
+    return sections
+
+
+def outcomes_of(confirmed: Mapping[str, tuple[str, ...]], knowledge: Knowledge) -> dict[str, str]:
+    """What was confirmed, in the words of a case: a state, ``present`` or ``absent``.
+
+    Parameters
+    ----------
+    confirmed : mapping of str to tuple of str
+        Fault variable to the states that remain possible.
+    """
+    words: dict[str, str] = {}
+    for variable, remaining in confirmed.items():
+        states = knowledge.node(variable).states
+        if len(remaining) == 1:
+            words[variable] = remaining[0]
+        elif remaining == states[1:]:
+            words[variable] = "present"
+        else:
+            words |= _by_conditions(variable, remaining, knowledge)
+    return words
+
+
+def _by_conditions(
+    variable: str, remaining: tuple[str, ...], knowledge: Knowledge
+) -> dict[str, str]:
+    """A condition that is exactly the states that remain, or those that are wholly gone."""
+    conditions = [c for c in knowledge.conditions.values() if c.variable == variable]
+    for condition in conditions:
+        if set(condition.states) == set(remaining):
+            return {condition.name: "present"}
+    return {c.name: "absent" for c in conditions if not set(c.states) & set(remaining)}
+
+
+def _section(name: str, value: Value, knowledge: Knowledge) -> str:
+    homes = [section for section in OBSERVED if name in names_in(section, knowledge)]
+    if not homes:
+        raise _unobservable(name, knowledge)
+    if homes == ["findings", "readings"] and not _is_word(value, knowledge.node(name).states):
+        return "readings"
+    return homes[0]
+
+
+def _is_word(value: Value, states: tuple[str, ...]) -> bool:
+    """Whether a gauge is given in words; a misspelt word counts, so that it is corrected."""
+    return isinstance(value, Mapping) or value in states or value.strip()[:1].isalpha()
+
+
+def _unobservable(name: str, knowledge: Knowledge) -> UnknownName:
+    if name in names_in("confirmed", knowledge):
+        return UnknownName(
+            f"{name!r} is what is looked for and cannot be seen; once it is certain, close the "
+            f"case with --confirmed {name}=present"
+        )
+    return unknown_name("finding, reading or history item", name, observable_names(knowledge))
+
+
+def _shares(text: str, value: str) -> dict[str, float]:
+    shares = {}
+    for part in value.split(","):
+        state, _, number = (piece.strip() for piece in part.partition(":"))
+        try:
+            shares[state] = float(number)
+        except ValueError as error:
+            problem = f"{number!r} is no number; write shares as none:0.3,metal:0.7"
+            raise InspectionError(f"{text!r}: {problem}") from error
+    return shares

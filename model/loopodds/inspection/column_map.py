@@ -1,0 +1,163 @@
+"""Column maps: what a foreign archive calls things, and what its words mean.
+
+A map is a TOML file::
+
+    [format]
+    delimiter = ";"
+    decimal = ","
+    not_observed = ["n/a", "-"]
+
+    [columns.low_side]
+    from = "LP psi"
+    unit = "psi"
+
+    [columns.sample_darkening]
+    from = "Oil colour"
+    values = { clear = "none", amber = "light_grey", dark = "black" }
+
+    [columns.sample_greenness]
+    from = "Oil colour"
+    values = { green = "deep" }
+    others = ""                  # whatever else stands there says nothing about greenness
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from loopodds.base.errors import InspectionError
+from loopodds.inspection.entries import suggestion
+
+SECTIONS = ("format", "columns")
+FORMAT_KEYS = ("delimiter", "decimal", "not_observed")
+COLUMN_KEYS = ("from", "unit", "values", "others")
+DELIMITERS = (",", ";", "\t", "|")
+DECIMALS = (".", ",")
+
+
+@dataclass(frozen=True, slots=True)
+class MappedColumn:
+    """One column of ours taken from a foreign one.
+
+    Attributes
+    ----------
+    name : str
+        Ours, with the unit at its end or in ``unit``.
+    column : str
+        Theirs.
+    unit : str
+        Suffix as in a column name (``psi``); empty when the name holds it.
+    values : mapping of str to str
+        Their word to ours; ours may be empty for not observed.
+    others : str or None
+        What every other word of theirs means; None: it has to be one of ours.
+    """
+
+    name: str
+    column: str
+    unit: str
+    values: Mapping[str, str]
+    others: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMap:
+    """How a foreign archive is written; the default is our own form.
+
+    Attributes
+    ----------
+    name : str
+        File that it was read from.
+    columns : tuple of MappedColumn
+    not_observed : frozenset of str
+        Cells that mean nothing was observed, besides empty ones.
+    delimiter, decimal : str
+        Of CSV cells and of the numbers in them.
+    """
+
+    name: str = ""
+    columns: tuple[MappedColumn, ...] = ()
+    not_observed: frozenset[str] = frozenset()
+    delimiter: str = ","
+    decimal: str = "."
+
+
+def load_column_map(path: str | Path) -> ColumnMap:
+    """Column map from a TOML file.
+
+    Raises
+    ------
+    InspectionError
+        Naming file, section, key and value.
+    """
+    name = Path(path).name
+    try:
+        content = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError, RecursionError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InspectionError(f"{path}: not a column map: {reason}") from error
+    _only_known(content, SECTIONS, name)
+    style = _table(content.get("format", {}), f"{name}: [format]")
+    _only_known(style, FORMAT_KEYS, f"{name}: [format]")
+    columns = _table(content.get("columns", {}), f"{name}: [columns]")
+    delimiter = _one_of(style.get("delimiter", ","), DELIMITERS, f"{name}: [format] delimiter")
+    decimal = _one_of(style.get("decimal", "."), DECIMALS, f"{name}: [format] decimal")
+    if delimiter == decimal:
+        raise InspectionError(f"{name}: [format]: delimiter and decimal mark are both {decimal!r}")
+    return ColumnMap(
+        name,
+        tuple(_column(key, entry, f"{name}: [columns.{key}]") for key, entry in columns.items()),
+        _not_observed(style.get("not_observed", []), f"{name}: [format] not_observed"),
+        delimiter,
+        decimal,
+    )
+
+
+def _column(key: str, entry: Any, where: str) -> MappedColumn:
+    entry = {"from": entry} if isinstance(entry, str) else _table(entry, where)
+    _only_known(entry, COLUMN_KEYS, where)
+    if "from" not in entry:
+        raise InspectionError(f"{where}: needs from = the archive's own column name")
+    values = _table(entry.get("values", {}), f"{where} values")
+    others = _text(entry["others"], f"{where} others") if "others" in entry else None
+    return MappedColumn(
+        key,
+        _text(entry["from"], f"{where} from"),
+        _text(entry.get("unit", ""), f"{where} unit"),
+        {said.strip(): _text(meant, f"{where} values: {said}") for said, meant in values.items()},
+        others,
+    )
+
+
+def _not_observed(value: Any, where: str) -> frozenset[str]:
+    if not isinstance(value, list):
+        raise InspectionError(f'{where}: {value!r} is not a list of cells, as ["n/a", "-"]')
+    return frozenset(_text(cell, where).strip() for cell in value)
+
+
+def _table(value: Any, where: str) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise InspectionError(f"{where}: {value!r} is not a table of keys and values")
+    return value
+
+
+def _text(value: Any, where: str) -> str:
+    if not isinstance(value, str):
+        raise InspectionError(f"{where}: {value!r} is not text; write it in quotes")
+    return value
+
+
+def _one_of(value: Any, options: tuple[str, ...], where: str) -> str:
+    if value not in options:
+        raise InspectionError(f"{where}: {value!r}; it can be {', '.join(map(repr, options))}")
+    return str(value)
+
+
+def _only_known(table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
+    for key in table:
+        if key not in known:
+            raise InspectionError(f"{where}: unknown key {key!r}; {suggestion(key, known)}")

@@ -1,0 +1,305 @@
+"""What the columns of an archive mean: which of them feed the network, and in which unit.
+
+A column is recognised by its name: findings and history by their own, readings and conditions as
+``<name>_<unit>``, outcomes as ``confirmed_<fault>``. Everything else passes through untouched.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from loopodds.base.errors import InspectionError, LoopoddsError, nearest
+from loopodds.base.unit_table import COLUMNS
+from loopodds.base.units import COLUMN_SUFFIXES, Dimension, Unit, column_unit
+from loopodds.inspection.column_map import ColumnMap, MappedColumn
+from loopodds.inspection.entries import suggestion
+from loopodds.inspection.inspection import AUXILIARY, CHOICES, NUMBERS, reading_dimension
+from loopodds.inspection.sections import inspection_from
+from loopodds.knowledge.records import Knowledge
+
+Kind = Literal["word", "choice", "confirmed", "reading", "number"]
+CONFIRMED = "confirmed_"
+ADDED = ("p_sound", "log_evidence", "top_condition")
+ALIKE = 0.85
+"""A column this similar to a known name is taken for a slip and warned about."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Feed:
+    """One input column that feeds the network.
+
+    Attributes
+    ----------
+    column : str
+        As the archive calls it.
+    kind : str
+        The mapping of :class:`InspectionBatch` that it fills; ``word`` fills ``codes``.
+    name : str
+        Key in that mapping.
+    case_name : str
+        What a case file calls it.
+    options : tuple of str
+        Words that a cell may hold; empty for numbers.
+    states : tuple of tuple of bool
+        Of an outcome: for each option the states of the fault variable that remain possible.
+    unit : Unit or None
+        Of a number.
+    values : mapping of str to str
+        What the archive's own words mean; an empty text is not observed.
+    others : str or None
+        What every other word means; None: it has to be one of the options.
+    with_unit : str
+        What a column with numbers in place of words would be called; empty where none can be.
+    """
+
+    column: str
+    kind: Kind
+    name: str
+    case_name: str
+    options: tuple[str, ...] = ()
+    states: tuple[tuple[bool, ...], ...] = ()
+    unit: Unit | None = None
+    values: Mapping[str, str] = field(default_factory=dict)
+    others: str | None = None
+    with_unit: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ColumnPlan:
+    """How to read the rows of one archive.
+
+    Attributes
+    ----------
+    columns : tuple of str
+        Every input column, in order.
+    feeds : tuple of Feed
+        Those that feed the network.
+    not_observed : frozenset of str
+        Cells that mean nothing was observed, besides empty ones.
+    decimal : str
+        Decimal mark.
+    warnings : tuple of str
+        Columns that look like a slip of the pen and pass through unread.
+    """
+
+    columns: tuple[str, ...]
+    feeds: tuple[Feed, ...]
+    not_observed: frozenset[str]
+    decimal: str
+    warnings: tuple[str, ...]
+
+    def columns_of(self, case_name: str) -> list[str]:
+        """Input columns that feed a name of a case."""
+        return [feed.column for feed in self.feeds if feed.case_name == case_name]
+
+
+def plan_columns(
+    columns: Sequence[str], knowledge: Knowledge, column_map: ColumnMap | None = None
+) -> ColumnPlan:
+    """Meaning of the columns of an archive.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Header of the archive, in order.
+    knowledge : Knowledge
+    column_map : ColumnMap, optional
+        For an archive with its own names, words or units.
+
+    Raises
+    ------
+    InspectionError
+        If two columns share a name, a column is one that scoring adds, the column map names a
+        column that is not there or a target that does not exist, or no column is known at all.
+    """
+    mapping = column_map or ColumnMap()
+    _refuse_unusable(columns, knowledge)
+    feeds = [_mapped_feed(entry, columns, knowledge, mapping.name) for entry in mapping.columns]
+    taken = {feed.column for feed in feeds}
+    warnings = []
+    for column in columns:
+        if column in taken:
+            continue
+        feed = recognise(column.strip(), knowledge, column)
+        if feed is not None:
+            feeds.append(feed)
+        elif slip := _slip(column.strip(), knowledge):
+            warnings.append(f"column {column!r} passes through unread: {slip}")
+    if not any(feed.kind in ("word", "reading") for feed in feeds):
+        hint = f" ({warnings[0]})" if warnings else ""
+        raise InspectionError(
+            f"none of the {len(columns)} columns is a known finding, history item or reading"
+            f"{hint}; a column map (--columns) can rename them"
+        )
+    order = {column: index for index, column in enumerate(columns)}
+    feeds.sort(key=lambda feed: order[feed.column])
+    return ColumnPlan(
+        tuple(columns), tuple(feeds), mapping.not_observed, mapping.decimal, tuple(warnings)
+    )
+
+
+def added_columns(knowledge: Knowledge) -> tuple[str, ...]:
+    """Columns that scoring adds, in order."""
+    return (*(f"p_{name}" for name in knowledge.conditions), *ADDED)
+
+
+def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge) -> None:
+    seen: set[str] = set()
+    for column in columns:
+        if column in seen:
+            raise InspectionError(f"two columns are called {column!r}; rename one")
+        seen.add(column)
+    for column in added_columns(knowledge):
+        if column in seen:
+            raise InspectionError(
+                f"column {column!r} is one that scoring adds: this archive was scored before; "
+                "score the original, or rename or drop that column"
+            )
+
+
+def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Feed | None:
+    """What a column name means; None when it means nothing here.
+
+    Parameters
+    ----------
+    name : str
+        As it would be in an archive of ours, such as ``low_side_bar``.
+    column : str, optional
+        What the archive calls it, where that differs.
+
+    Raises
+    ------
+    UnknownName
+        If the knowledge lacks a name that it implies.
+    """
+    column = name if column is None else column
+    if name in knowledge.of_kind("history", "finding", "gauge"):
+        states = knowledge.node(name).states
+        return Feed(column, "word", name, name, states, with_unit=_with_suffix(name, knowledge))
+    if name in CHOICES:
+        return Feed(column, "choice", name, name, CHOICES[name])
+    outcome = name.removeprefix(CONFIRMED)
+    if outcome != name and (
+        outcome in knowledge.of_kind("fault") or outcome in knowledge.conditions
+    ):
+        return _outcome(column, outcome, knowledge)
+    base, _, suffix = name.rpartition("_")
+    dimension = _dimension(base, knowledge)
+    if dimension is None or suffix not in COLUMNS or COLUMNS[suffix].dimension != dimension:
+        return None
+    return _number(column, base, COLUMNS[suffix])
+
+
+def _number(column: str, base: str, unit: Unit) -> Feed:
+    for name, (key, _) in NUMBERS.items():
+        if key == base:
+            return Feed(column, "number", name, base, unit=unit)
+    return Feed(column, "reading", base, base, unit=unit)
+
+
+def _dimension(base: str, knowledge: Knowledge) -> Dimension | None:
+    """Dimension of a reading or of a number of vehicle and conditions; None for other names."""
+    if base in AUXILIARY or base in knowledge.of_kind("gauge"):
+        return reading_dimension(base, knowledge)
+    return next((dimension for key, dimension in NUMBERS.values() if key == base), None)
+
+
+def _with_suffix(name: str, knowledge: Knowledge) -> str:
+    """A reading or number with the unit that comes first; empty for what has no unit."""
+    fitting = _fitting(_dimension(name, knowledge))
+    return f"{name}_{fitting[0]}" if fitting else ""
+
+
+def _fitting(dimension: Dimension | None) -> list[str]:
+    return [suffix for suffix in COLUMN_SUFFIXES if COLUMNS[suffix].dimension == dimension]
+
+
+def _outcome(column: str, outcome: str, knowledge: Knowledge) -> Feed:
+    """Outcome column: the words of a case file, and the states that each leaves possible."""
+    variable = outcome
+    words: Iterable[str] = ("absent", "present")
+    if outcome in knowledge.of_kind("fault"):
+        words = dict.fromkeys((*knowledge.node(outcome).states, *words))
+    else:
+        variable = knowledge.condition(outcome).variable
+    options, states = [], []
+    for word in words:
+        said = inspection_from({"confirmed": {outcome: word}}, knowledge).confirmed[variable]
+        options.append(word)
+        states.append(tuple(state in said for state in knowledge.node(variable).states))
+    return Feed(column, "confirmed", variable, CONFIRMED + outcome, tuple(options), tuple(states))
+
+
+def _mapped_feed(
+    entry: MappedColumn, columns: Sequence[str], knowledge: Knowledge, source: str
+) -> Feed:
+    where = f"{source}: [columns.{entry.name}]"
+    if entry.column not in columns:
+        hint = suggestion(entry.column, columns, "the archive has")
+        raise InspectionError(f"{where} from: no column {entry.column!r}; {hint}")
+    feed = (
+        _with_unit(entry, knowledge, where)
+        if entry.unit
+        else recognise(entry.name, knowledge, entry.column)
+    )
+    if feed is None:
+        slip = _slip(entry.name, knowledge) or "not a finding, history item, reading or outcome"
+        raise InspectionError(f"{where}: {slip}")
+    meanings = {**entry.values, "others": entry.others or ""}
+    for said, meant in meanings.items():
+        if meant and feed.options and meant not in feed.options:
+            hint = suggestion(meant, feed.options)
+            raise InspectionError(f"{where} values: {said!r} = {meant!r} is no state; {hint}")
+    return replace(feed, values=entry.values, others=entry.others)
+
+
+def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:
+    dimension = _dimension(entry.name, knowledge)
+    if dimension is None:
+        raise InspectionError(
+            f"{where} unit: {entry.name!r} is not a reading or condition that has a unit"
+            f"{_near(entry.name, _numbers(knowledge))}"
+        )
+    try:
+        unit = column_unit(entry.unit)
+    except LoopoddsError as error:
+        raise InspectionError(f"{where} unit: {error}") from error
+    if unit.dimension != dimension:
+        raise InspectionError(
+            f"{where} unit: {entry.unit!r} is a {unit.dimension}, {entry.name} a {dimension}"
+        )
+    return _number(entry.column, entry.name, unit)
+
+
+def _numbers(knowledge: Knowledge) -> list[str]:
+    return [*knowledge.of_kind("gauge"), *AUXILIARY, *(key for key, _ in NUMBERS.values())]
+
+
+def _near(name: str, options: Sequence[str]) -> str:
+    close = nearest(name, options)
+    return f"; did you mean {close!r}?" if close else ""
+
+
+def _slip(name: str, knowledge: Knowledge) -> str:
+    """What is probably wrong with a column name that means nothing; empty if nothing is."""
+    base, _, suffix = name.rpartition("_")
+    if (dimension := _dimension(base, knowledge)) is not None:
+        if suffix in COLUMNS:
+            return f"{suffix} is a {COLUMNS[suffix].dimension}, but {base} is a {dimension}"
+        return f"unknown unit {suffix!r}; {suggestion(suffix, _fitting(dimension))}"
+    if with_unit := _with_suffix(name, knowledge):
+        return f"it has no unit; call it {with_unit} or the like"
+    if name in knowledge.of_kind("fault") or name in knowledge.conditions:
+        return f"an outcome is called {CONFIRMED}{name}"
+    known = [
+        *knowledge.of_kind("history", "finding", "gauge"),
+        *CHOICES,
+        *(f"{base}_{s}" for base in _numbers(knowledge)
+          for s in _fitting(_dimension(base, knowledge))),
+        *(CONFIRMED + fault for fault in (*knowledge.of_kind("fault"), *knowledge.conditions)),
+    ]  # fmt: skip
+    close = difflib.get_close_matches(name, known, n=1, cutoff=ALIKE)
+    return f"did you mean {close[0]!r}?" if close else ""

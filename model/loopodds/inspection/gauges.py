@@ -1,0 +1,268 @@
+"""Readings turned into what the network compares: distance from what a sound loop would show.
+
+A pressure becomes a saturation temperature, a mass a share of the nameplate; from that the
+expectation for a sound loop in the same conditions is taken away. Conditions that are not stated
+are averaged over and widen the spread. A reading that another finding makes uninformative is
+dropped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.base.errors import KnowledgeError
+from loopodds.inspection.contexts import context_codes, context_patterns
+from loopodds.inspection.inspection import CHOICES, InspectionBatch
+from loopodds.knowledge.assembly import full_contexts
+from loopodds.knowledge.nodes import Node, Shape, Sound, matches
+from loopodds.knowledge.parsing import in_context
+from loopodds.knowledge.records import Knowledge
+from loopodds.physics.refrigerants import SUPPORTED, refrigerant
+
+# the conditions at which the knowledge gives the value of a sound loop
+REFERENCE_AMBIENT_C = 25.0
+REFERENCE_HUMIDITY_PCT = 50.0
+# engineering estimates: how far the liquid may be from the ambient temperature after soaking, and
+# what an old machine, or a cold loop, leaves behind (recovery trials left 18 % to 30 %)
+STATIC_UNMEASURED_K = 3.0
+UNWEIGHABLE_PCT = 30.0
+COLD_RECOVERY_C = 15.0
+NAMEPLATES: Mapping[str, str] = {
+    "recovered": "nameplate_charge_g",
+    "drained_oil": "nameplate_oil_g",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GaugeReading:
+    """One gauge in every row of a batch; all arrays have shape (rows,).
+
+    Attributes
+    ----------
+    residual : float array
+        Value less the sound expectation [scale of the gauge]; NaN where nothing was read, where
+        the reading is masked and where a condition that it needs is not stated.
+    extra : float array
+        Standard deviation added to the gauge's own spread [scale].
+    value, expected : float array
+        Transformed reading (NaN where not read or not computable) and what a sound loop shows.
+    """
+
+    residual: FloatArray
+    extra: FloatArray
+    value: FloatArray
+    expected: FloatArray
+
+
+class _Value(NamedTuple):
+    """Transformed reading, its slope with the ambient temperature assumed, added variance."""
+
+    value: FloatArray
+    per_assumed_ambient: FloatArray
+    variance: FloatArray
+
+
+class _Expectation(NamedTuple):
+    """Moments of (expected, per_ambient, per_humidity) over contexts that are not stated."""
+
+    mean: FloatArray
+    covariance: FloatArray
+    variance: float
+
+
+def read_gauges(batch: InspectionBatch, knowledge: Knowledge) -> dict[str, GaugeReading]:
+    """Every gauge with at least one number, given or derived.
+
+    Superheat and subcooling that were not given are derived from ``suction_line`` and
+    ``liquid_line`` with the pressures.
+
+    Raises
+    ------
+    KnowledgeError
+        If no sound expectation covers a context, or a transform is unknown.
+    """
+    contexts = context_codes(batch, knowledge)
+    found = {}
+    for name, node in knowledge.of_kind("gauge").items():
+        raw = raw_reading(name, batch)
+        if not np.isnan(raw).all():
+            found[name] = _read(node, raw, batch, contexts, knowledge)
+    return found
+
+
+def raw_reading(name: str, batch: InspectionBatch) -> FloatArray:
+    """A reading as given or, failing that, derived; internal unit, NaN is not read."""
+    given = batch.reading(name)
+    derived = derived_reading(name, batch)
+    return given if derived is None else np.where(np.isnan(given), derived, given)
+
+
+def derived_reading(name: str, batch: InspectionBatch) -> FloatArray | None:
+    """Superheat or subcooling [K] from a pipe temperature and a pressure; None for the others."""
+    if name == "superheat" and "suction_line" in batch.readings:
+        return batch.reading("suction_line") - saturation_c(batch, "low_side")
+    if name == "subcooling" and "liquid_line" in batch.readings:
+        return saturation_c(batch, "high_side") - batch.reading("liquid_line")
+    return None
+
+
+def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
+    """Saturation temperature [degC] of a pressure reading, shape (rows,).
+
+    NaN where it was not read, the refrigerant is not stated or the curve does not reach.
+    """
+    pressure = batch.reading(name)
+    code = batch.choice("refrigerant")
+    result = np.full(batch.rows, np.nan)
+    for index, fluid in enumerate(map(refrigerant, SUPPORTED)):
+        rows = np.flatnonzero((code == index) & fluid.covers_pressure(pressure))
+        if len(rows):
+            result[rows] = fluid.saturation_temperature(pressure[rows])
+    return result
+
+
+def _read(
+    node: Node,
+    raw: FloatArray,
+    batch: InspectionBatch,
+    contexts: Mapping[str, IntArray],
+    knowledge: Knowledge,
+) -> GaugeReading:
+    ambient, ambient_spread = _condition(batch.number("ambient_c"), "ambient", knowledge)
+    humidity, humidity_spread = _condition(batch.number("humidity_pct"), "humidity", knowledge)
+    pattern, known = context_patterns(contexts, _sound_keys(node), knowledge)
+    parts = [_expectation(knowledge, node.name, tuple(one.items())) for one in known]
+    at_reference, per_ambient, per_humidity = np.array([part.mean for part in parts]).T[:, pattern]
+    warmer, damper = ambient - REFERENCE_AMBIENT_C, humidity - REFERENCE_HUMIDITY_PCT
+    expected = at_reference + per_ambient * warmer + per_humidity * damper
+    moved = _transform(node, raw, batch, ambient)
+    variance = (
+        moved.variance
+        + np.array([part.variance for part in parts])[pattern]
+        + ((moved.per_assumed_ambient - per_ambient) * ambient_spread) ** 2
+        + (per_humidity * humidity_spread) ** 2
+    )
+    between = np.array([part.covariance for part in parts])
+    if between.any():
+        offsets = np.column_stack([np.ones(batch.rows), warmer, damper])
+        variance += np.einsum("ri,rij,rj->r", offsets, between[pattern], offsets)
+    hidden = masked_rows(node, batch, knowledge)
+    residual = np.where(hidden, np.nan, moved.value - expected)
+    # rounding may leave a covariance a hair below zero
+    extra = np.where(np.isnan(residual), 0.0, np.sqrt(np.maximum(variance, 0.0)))
+    return GaugeReading(residual, extra, moved.value, expected)
+
+
+def _condition(
+    stated: FloatArray, name: str, knowledge: Knowledge
+) -> tuple[FloatArray, FloatArray]:
+    """A condition, typical where it is not stated, and how far it may then be off."""
+    context = knowledge.contexts[name]
+    unknown = np.isnan(stated)
+    return (
+        np.where(unknown, context.typical, stated),
+        np.where(unknown, context.unknown_spread, 0.0),
+    )
+
+
+def _transform(node: Node, raw: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> _Value:
+    none = np.zeros(batch.rows)
+    if node.transform == "plain":
+        return _Value(raw, none, none)
+    if node.transform == "condensing_lift":
+        return _Value(saturation_c(batch, node.name) - ambient, none - 1.0, none)
+    if node.transform == "evaporating":
+        return _Value(saturation_c(batch, node.name), none, none)
+    if node.transform == "static_residual":
+        measured = batch.reading("static_temperature")
+        guessed = np.isnan(measured)
+        return _Value(
+            saturation_c(batch, node.name) - np.where(guessed, ambient, measured),
+            np.where(guessed, -1.0, 0.0),
+            np.where(guessed, STATIC_UNMEASURED_K**2, 0.0),
+        )
+    if node.transform == "share_of_nameplate" and node.name in NAMEPLATES:
+        share = 100.0 * raw / batch.number(NAMEPLATES[node.name])
+        variance = np.where(unweighable_rows(batch), UNWEIGHABLE_PCT**2, 0.0)
+        return _Value(share, none, variance if node.name == "recovered" else none)
+    raise KnowledgeError(f"{node.file}: {node.name}: unknown transform {node.transform!r}")
+
+
+def unweighable_rows(batch: InspectionBatch) -> BoolArray:
+    """Rows whose recovered mass says little: an old machine, or a cold loop."""
+    old: BoolArray = batch.choice("recovery_machine") == CHOICES["recovery_machine"].index("old")
+    cold: BoolArray = batch.number("ambient_c") < COLD_RECOVERY_C
+    return old | cold
+
+
+def masked_rows(node: Node, batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
+    """Rows in which another finding makes a gauge uninformative, shape (rows,)."""
+    masked = np.zeros(batch.rows, bool)
+    for name in node.masked_by:
+        masked |= rows_masked_by(name, node, batch, knowledge)
+    return masked
+
+
+def rows_masked_by(
+    name: str, node: Node, batch: InspectionBatch, knowledge: Knowledge
+) -> BoolArray:
+    """Rows in which one finding masks a gauge, shape (rows,).
+
+    A finding given as likelihoods masks when its masking states hold more than half of them.
+    """
+    masked = np.zeros(batch.rows, bool)
+    states = node.masked_by[name]
+    hides = np.array([state in states for state in knowledge.node(name).states])
+    if name in batch.codes:
+        masked |= np.append(hides, False)[batch.codes[name]]
+    if name in batch.soft:
+        weights = batch.soft[name]
+        most = weights[:, hides].sum(axis=1) > 0.5 * weights.sum(axis=1)
+        masked |= most & (np.ptp(weights, axis=1) > 0)
+    return masked
+
+
+def _sound_keys(node: Node) -> set[str]:
+    """Contexts on which the sound expectation of a gauge depends."""
+    keys = {key for when, override in node.variants if "sound" in override for key in when}
+    return keys | {key for row in sound_rows(node) for key in row.get("when", ())}
+
+
+def sound_rows(node: Node) -> Iterator[Mapping[str, Any]]:
+    """Rows of the file that say what a sound loop shows on a gauge, those of variants included."""
+    for block in (node.raw, *(override for _, override in node.variants)):
+        yield from block.get("sound", ())
+
+
+@lru_cache(maxsize=1024)
+def _expectation(
+    knowledge: Knowledge, name: str, known: tuple[tuple[str, str], ...]
+) -> _Expectation:
+    """Mean and covariance of the sound block over every context that is not stated."""
+    node = knowledge.nodes[name]
+    weights, rows, variances = [], [], []
+    for weight, context in full_contexts(_sound_keys(node), knowledge, dict(known)):
+        sound = _sound(in_context(node, context), context)
+        weights.append(weight)
+        rows.append((sound.expected, sound.per_ambient, sound.per_humidity))
+        variances.append(sound.spread**2)
+    share = np.array(weights)
+    values = np.array(rows)
+    mean = share @ values
+    apart = values - mean
+    return _Expectation(mean, (share[:, None] * apart).T @ apart, float(share @ variances))
+
+
+def _sound(node: Node, context: Mapping[str, str]) -> Sound:
+    shape = node.distribution
+    if isinstance(shape, Shape):
+        for sound in shape.sound:
+            if matches(sound.when, context):
+                return sound
+    raise KnowledgeError(f"{node.file}: {node.name}: no sound expectation for {dict(context)}")

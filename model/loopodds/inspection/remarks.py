@@ -1,0 +1,353 @@
+"""What a person should know about one inspection before trusting its result.
+
+Nothing here is an error: readings that are odd though possible, records that cannot be used, and
+conditions that were not stated and widen what is concluded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.base.phrases import lowered
+from loopodds.base.units import INTERNAL_UNITS, Dimension
+from loopodds.inference.likelihoods import interval_codes
+from loopodds.inspection.contexts import context_codes, context_patterns
+from loopodds.inspection.gauges import (
+    NAMEPLATES,
+    STATIC_UNMEASURED_K,
+    UNWEIGHABLE_PCT,
+    GaugeReading,
+    derived_reading,
+    masked_rows,
+    raw_reading,
+    read_gauges,
+    rows_masked_by,
+    sound_rows,
+    unweighable_rows,
+)
+from loopodds.inspection.inspection import NUMBERS, InspectionBatch, reading_dimension
+from loopodds.knowledge.assembly import full_contexts
+from loopodds.knowledge.distributions import gauge_array
+from loopodds.knowledge.nodes import Node, Shape
+from loopodds.knowledge.parsing import in_context
+from loopodds.knowledge.records import Knowledge
+from loopodds.physics.refrigerants import SUPPORTED, refrigerant
+
+# engineering estimates, wide on purpose: outside them it is a slip of the pen, not a rare car
+LIMITS: Mapping[str, tuple[float, float, str]] = {
+    "ambient_c": (-50.0, 60.0, "air around a car is between -50 and 60 degC"),
+    "humidity_pct": (0.0, 100.0, "relative humidity is between 0 and 100 %"),
+    "altitude_m": (-500.0, 6000.0, "roads lie between -500 and 6000 m"),
+    "nameplate_charge_g": (1.0, 20000.0, "a nameplate charge is between 1 g and 20 kg"),
+    "nameplate_oil_g": (1.0, 5000.0, "a nameplate oil mass is between 1 g and 5 kg"),
+}
+READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
+    "temperature": (-100.0, 250.0, "no part of a loop is outside -100 to 250 degC"),
+    "difference": (-150.0, 150.0, "no temperature difference in a loop is above 150 K"),
+    "mass": (0.0, 20000.0, "a mass in a loop is between 0 g and 20 kg"),
+    "share": (0.0, 100.0, "a share is between 0 and 100 %"),
+}
+MOST_TIMES_NAMEPLATE = 10.0  # a loop brim-full of liquid holds some six times its charge
+EQUAL_SIDES_KPA = 50.0
+
+
+class Impossible(NamedTuple):
+    """A value that cannot be; ``column`` is the name it has in a case."""
+
+    row: int
+    column: str
+    value: float
+    reason: str
+
+
+def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
+    """Values that no car can have, each once with the first reason; sorted by row.
+
+    A pressure without a refrigerant is among them: it cannot be turned into a temperature.
+
+    Raises
+    ------
+    UnknownName
+        If the batch has a reading that the knowledge does not know.
+    """
+    found: list[Impossible] = []
+    for name, (low, high, reason) in LIMITS.items():
+        if name in batch.numbers:
+            values = batch.numbers[name]
+            found += _marked(outside(values, low, high), NUMBERS[name][0], values, reason)
+    for name, values in batch.readings.items():
+        dimension = reading_dimension(name, knowledge)
+        if dimension == "pressure":
+            found += _impossible_pressures(name, batch)
+        else:
+            low, high, reason = _limits(name, dimension, knowledge)
+            found += _marked(outside(values, low, high), name, values, reason)
+    found += _more_than_the_loop_holds(batch)
+    found += _sides_the_wrong_way_round(batch, knowledge)
+    first: dict[tuple[int, str], Impossible] = {}
+    for one in found:
+        first.setdefault((one.row, one.column), one)
+    return sorted(first.values(), key=lambda one: one.row)
+
+
+def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
+    """Limits of a reading: its own, in internal units, where the knowledge gives them."""
+    node = knowledge.of_kind("gauge").get(name)
+    if node is None or "possible" not in node.raw:
+        return READING_LIMITS[dimension]
+    low, high = node.raw["possible"]
+    unit = INTERNAL_UNITS[dimension]
+    return low, high, f"{lowered(node.title)} is between {low:g} and {high:g} {unit}"
+
+
+def outside(values: FloatArray, low: float, high: float) -> BoolArray:
+    """Which values lie outside a range or are infinite; NaN (not observed) does not."""
+    result: BoolArray = (values < low) | (values > high)
+    return result
+
+
+def _marked(bad: BoolArray, column: str, values: FloatArray, reason: str) -> list[Impossible]:
+    rows = np.flatnonzero(bad).tolist()
+    return [Impossible(row, column, float(values[row]), reason) for row in rows]
+
+
+def _impossible_pressures(name: str, batch: InspectionBatch) -> list[Impossible]:
+    pressure = batch.reading(name)
+    code = batch.choice("refrigerant")
+    unstated = (code < 0) & ~np.isnan(pressure)
+    options = " or ".join(SUPPORTED)
+    reason = f"a pressure says nothing while the refrigerant is not stated; state {options}"
+    found = _marked(unstated, name, pressure, reason)
+    for index, fluid in enumerate(map(refrigerant, SUPPORTED)):
+        beyond = (code == index) & ~fluid.covers_pressure(pressure)
+        top, bottom = fluid.critical_pressure_kpa, fluid.lowest_pressure_kpa
+        reason = f"above the critical pressure of {fluid.name} ({top:.0f} kPa abs); check the unit"
+        found += _marked(beyond & (pressure >= top), name, pressure, reason)
+        reason = f"below {bottom:.2g} kPa abs, where the {fluid.name} curve ends; check the unit"
+        found += _marked(beyond & (pressure < bottom), name, pressure, reason)
+    return found
+
+
+def _more_than_the_loop_holds(batch: InspectionBatch) -> list[Impossible]:
+    found = []
+    for name, nameplate in NAMEPLATES.items():
+        mass = batch.reading(name)
+        reason = f"more than {MOST_TIMES_NAMEPLATE:.0f} times the nameplate; check the unit"
+        too_much = mass > MOST_TIMES_NAMEPLATE * batch.number(nameplate)
+        found += _marked(too_much, name, mass, reason)
+    return found
+
+
+def _sides_the_wrong_way_round(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
+    high, low = batch.reading("high_side"), batch.reading("low_side")
+    if np.isnan(high).all() or np.isnan(low).all():
+        return []
+    stopped = np.zeros(batch.rows, bool)
+    for name in ("high_side", "low_side"):
+        stopped |= masked_rows(knowledge.node(name), batch, knowledge)
+    slack = np.where(_sides_equal(batch, knowledge), EQUAL_SIDES_KPA, 0.0)
+    reason = (
+        "below the low side with the compressor running; check which hose is which, or record "
+        'sides_equal = "yes" or compressor_cycle = "cut_out" if that was seen'
+    )
+    return _marked((high < low - slack) & ~stopped, "high_side", high, reason)
+
+
+def _sides_equal(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
+    if "sides_equal" not in batch.codes:
+        return np.zeros(batch.rows, bool)
+    yes: BoolArray = batch.codes["sides_equal"] == knowledge.node("sides_equal").states.index("yes")
+    return yes
+
+
+# engineering estimates
+ODD_SPREADS = 4.0
+ODD_SOAK_K = 10.0
+ODD_DERIVED_K = 5.0
+
+
+NOTHING_OBSERVED = "nothing was observed: the result is what is known before looking"
+
+
+def notes(batch: InspectionBatch, knowledge: Knowledge, row: int = 0) -> tuple[str, ...]:
+    """Remarks on one row of a batch, each one sentence; empty when there is nothing to say.
+
+    Raises
+    ------
+    KnowledgeError
+        If no sound expectation covers the context of a gauge.
+    """
+    one = batch.take(np.array([row]))
+    codes = context_codes(one, knowledge)
+    known = context_patterns(codes, codes, knowledge)[1][0]
+    readings = read_gauges(one, knowledge)
+    return (
+        *_masked(one, knowledge),
+        *_doubled(one, readings, knowledge),
+        *_odd(readings, known, knowledge),
+        *_unused(one, readings),
+        *_widened(one, readings),
+        *_temperatures(one),
+        *_not_stated(one, known, knowledge),
+    )
+
+
+def word_of(name: str, batch: InspectionBatch, row: int) -> int:
+    """Index of the state recorded for a name, the likeliest if given as likelihoods, else -1."""
+    code = int(batch.codes[name][row]) if name in batch.codes else -1
+    if code < 0 and name in batch.soft and np.ptp(batch.soft[name][row]) > 0:
+        code = int(batch.soft[name][row].argmax())
+    return code
+
+
+def observed_names(batch: InspectionBatch, row: int = 0) -> tuple[str, ...]:
+    """History, findings and readings recorded in a row, by name, each once."""
+    words = [name for name in (*batch.codes, *batch.soft) if word_of(name, batch, row) >= 0]
+    numbers = [name for name, values in batch.readings.items() if not np.isnan(values[row])]
+    return tuple(dict.fromkeys((*words, *numbers)))
+
+
+def _masked(one: InspectionBatch, knowledge: Knowledge) -> Iterator[str]:
+    for name, node in knowledge.of_kind("gauge").items():
+        seen = word_of(name, one, 0) >= 0 or not np.isnan(raw_reading(name, one)[0])
+        for finding, states in node.masked_by.items():
+            if seen and rows_masked_by(finding, node, one, knowledge)[0]:
+                yield f"{name} is not used: it says nothing at {finding} = {' or '.join(states)}"
+
+
+def _doubled(
+    one: InspectionBatch, readings: Mapping[str, GaugeReading], knowledge: Knowledge
+) -> Iterator[str]:
+    """A word beside a number: the number counts, and a disagreement is told."""
+    for name, reading in readings.items():
+        node = knowledge.node(name)
+        word = word_of(name, one, 0)
+        if word < 0 or np.isnan(reading.residual[0]) or not isinstance(node.distribution, Shape):
+            continue
+        read = int(interval_codes(reading.residual, node.distribution.cuts)[0])
+        if read != word:
+            yield (
+                f"{name}: the word {node.states[word]!r} is not used: the number counts, "
+                f"and it reads {node.states[read]!r}"
+            )
+
+
+def _odd(
+    readings: Mapping[str, GaugeReading], known: Mapping[str, str], knowledge: Knowledge
+) -> Iterator[str]:
+    for name, reading in readings.items():
+        node = knowledge.node(name)
+        if np.isnan(reading.residual[0]):
+            continue
+        away = float(reading.residual[0])
+        if _spreads_from_anything(node, reading, known, knowledge) > ODD_SPREADS:
+            side = "above" if away > 0 else "below"
+            yield (
+                f"{name} is {abs(away):.1f} {node.scale} {side} a sound loop, further than any "
+                f"modelled fault puts it; check the reading and its unit"
+            )
+
+
+def _spreads_from_anything(
+    node: Node, reading: GaugeReading, known: Mapping[str, str], knowledge: Knowledge
+) -> float:
+    """Distance to the nearest reading that some combination of faults would give, in spreads."""
+    hidden = knowledge.of_kind("history", "fault", "mechanism")
+    states = {name: other.states for name, other in hidden.items()}
+    nearest = np.inf
+    for _, context in full_contexts(node.context_keys(), knowledge, known):
+        array = gauge_array(in_context(node, context), states, context)
+        spread = np.hypot(array.spread, reading.extra[0])
+        nearest = min(nearest, float((np.abs(reading.residual[0] - array.mean) / spread).min()))
+    return nearest
+
+
+def _unused(one: InspectionBatch, readings: Mapping[str, GaugeReading]) -> Iterator[str]:
+    needs = {
+        "suction_line": ("low_side", "superheat"),
+        "liquid_line": ("high_side", "subcooling"),
+        "static_temperature": ("static_pressure", "the static residual"),
+    }
+    for name, (partner, result) in needs.items():
+        if _read(name, one) and not _read(partner, one):
+            yield f"{name} is not used: {result} also needs {partner}"
+    for name, nameplate in NAMEPLATES.items():
+        if _read(name, one) and np.isnan(one.number(nameplate)[0]):
+            key = NUMBERS[nameplate][0]
+            yield f"{name} is not used: state {key} in [vehicle] to make a share of it"
+    for name in ("superheat", "subcooling"):
+        derived = derived_reading(name, one)
+        if derived is None or name not in readings or not _read(name, one):
+            continue
+        given = one.reading(name)[0]
+        if abs(given - derived[0]) > ODD_DERIVED_K:
+            yield (
+                f"{name} was given as {given:.1f} K, which counts, but pipe temperature and "
+                f"pressure make it {derived[0]:.1f} K"
+            )
+
+
+def _read(name: str, one: InspectionBatch) -> bool:
+    return not np.isnan(one.reading(name)[0])
+
+
+def _widened(one: InspectionBatch, readings: Mapping[str, GaugeReading]) -> Iterator[str]:
+    if "recovered" in readings and unweighable_rows(one)[0]:
+        yield (
+            "recovered is not weighable: an old machine or a cold loop leaves much behind, "
+            f"so {UNWEIGHABLE_PCT:.0f} % of spread are added"
+        )
+    if "static_pressure" in readings and not _read("static_temperature", one):
+        yield (
+            "static_temperature was not read: the ambient temperature stands in, "
+            f"with {STATIC_UNMEASURED_K:.0f} K of spread added"
+        )
+
+
+def _temperatures(one: InspectionBatch) -> Iterator[str]:
+    apart = one.reading("static_temperature")[0] - one.number("ambient_c")[0]
+    if abs(apart) > ODD_SOAK_K and _read("static_pressure", one):
+        yield (
+            f"static_temperature is {abs(apart):.0f} K {'above' if apart > 0 else 'below'} "
+            "ambient: the loop may not have come to one temperature"
+        )
+
+
+def _not_stated(
+    one: InspectionBatch, known: Mapping[str, str], knowledge: Knowledge
+) -> Iterator[str]:
+    """Conditions that bear on something observed but are not stated."""
+    seen = [knowledge.nodes[name] for name in observed_names(one) if name in knowledge.nodes]
+    seen += [
+        knowledge.nodes[name]
+        for name in ("superheat", "subcooling")
+        if not _read(name, one) and not np.isnan(raw_reading(name, one)[0])
+    ]
+    if not observed_names(one):
+        yield NOTHING_OBSERVED
+    for key in ("expansion", "compressor", "refrigerant"):
+        names = [node.name for node in seen if key in node.context_keys()]
+        if names and key not in known:
+            values = " and ".join(knowledge.contexts[key].values)
+            yield f"{key} is not stated: averaged over {values} for {', '.join(names)}"
+    for key, number, unit in (("ambient", "ambient_c", "degC"), ("humidity", "humidity_pct", "%")):
+        context = knowledge.contexts[key]
+        names = [node.name for node in seen if _depends(node, key, one)]
+        if names and np.isnan(one.number(number)[0]):
+            yield (
+                f"{key} is not stated: taken as {context.typical:g} {unit} "
+                f"with a spread of {context.unknown_spread:g} {unit} for {', '.join(names)}"
+            )
+
+
+def _depends(node: Node, condition: str, one: InspectionBatch) -> bool:
+    if condition == "ambient":
+        if node.transform == "static_residual":
+            return not _read("static_temperature", one)
+        if node.transform == "condensing_lift" or "weather" in node.context_keys():
+            return True
+    return any(row.get(f"per_{condition}", 0.0) for row in sound_rows(node))

@@ -1,0 +1,1 @@
+"""The knowledge files as typed records, and the network they make."""

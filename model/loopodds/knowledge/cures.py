@@ -1,0 +1,107 @@
+"""What services do to the state of a car, as the knowledge says it, whatever they cost.
+
+Faults are cured independently: what two services both cure stays with the product of their
+failures. A loop is filled once, however many services fill it.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.knowledge.arcs import cured_states
+from loopodds.knowledge.records import Knowledge, Service
+
+
+class Work(NamedTuple):
+    """One service as arrays of shape (fault columns,).
+
+    ``own`` and ``filled`` are the chances that it removes each state of each fault, by its own
+    work and by the filling that it includes; ``in_vain`` is the currency lost by doing it while
+    the state is there and stays.
+    """
+
+    own: FloatArray
+    filled: FloatArray
+    in_vain: FloatArray
+
+
+def fault_columns(knowledge: Knowledge) -> list[tuple[str, str]]:
+    """Fault variable and state of each column, in file order."""
+    faults = knowledge.of_kind("fault").items()
+    return [(name, state) for name, node in faults for state in node.states]
+
+
+def filling_of(service: Service, knowledge: Knowledge) -> list[Service]:
+    """The service that a service includes because it fills the loop, if it does."""
+    return [knowledge.services[service.extra["filling"]]] if "filling" in service.extra else []
+
+
+def work_of(service: Service, knowledge: Knowledge) -> Work:
+    """What a service cures and what is lost by it."""
+    columns = fault_columns(knowledge)
+    fillings = filling_of(service, knowledge)
+    own = [] if service in fillings else [service.cures]
+    lost = [one.extra.get("in_vain", {}) for one in (service, *fillings)]
+    return Work(
+        _by_column(own, knowledge, columns),
+        _by_column([one.cures for one in fillings], knowledge, columns),
+        _by_column(lost, knowledge, columns),
+    )
+
+
+def outlasts(own: Sequence[FloatArray], filled: Sequence[FloatArray]) -> FloatArray:
+    """Chance that each state of each fault outlasts some services, shape (fault columns,).
+
+    Parameters
+    ----------
+    own, filled : sequence of float array, shape (fault columns,)
+        Of each service, at least one.
+    """
+    failed = np.prod([1 - chance for chance in own], axis=0)
+    stays: FloatArray = failed * (1 - np.max(filled, axis=0))
+    return stays
+
+
+def cure_chances(services: Sequence[str], knowledge: Knowledge) -> dict[str, FloatArray]:
+    """Chance that services together remove each state of each fault that any of them cures.
+
+    Returns
+    -------
+    dict of str to float array, shape (states,)
+        By fault variable; the sound state has the chance zero.
+    """
+    if not services:
+        return {}
+    works = [work_of(knowledge.services[name], knowledge) for name in services]
+    gone = 1 - outlasts([work.own for work in works], [work.filled for work in works])
+    chances: dict[str, list[float]] = {}
+    for (variable, _), chance in zip(fault_columns(knowledge), gone, strict=True):
+        chances.setdefault(variable, []).append(float(chance))
+    return {name: np.array(found) for name, found in chances.items() if any(found)}
+
+
+def lost_in_vain(services: Sequence[str], knowledge: Knowledge) -> FloatArray:
+    """Currency that services done cost on top while each state of each fault is still there.
+
+    Shape (fault columns,); what two of them put in the loop is lost once.
+    """
+    lost = [work_of(knowledge.services[name], knowledge).in_vain for name in services]
+    return np.max(lost, axis=0) if lost else np.zeros(len(fault_columns(knowledge)))
+
+
+def _by_column(
+    lists: Sequence[Mapping[str, float]],
+    knowledge: Knowledge,
+    columns: Sequence[tuple[str, str]],
+) -> FloatArray:
+    """Figures given for conditions, faults or states: the largest that holds for each column."""
+    found = np.zeros(len(columns))
+    for target, figure in itertools.chain.from_iterable(one.items() for one in lists):
+        covered = cured_states(target, knowledge)
+        found = np.maximum(found, [figure * (column in covered) for column in columns])
+    return found

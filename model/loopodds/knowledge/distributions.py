@@ -1,0 +1,189 @@
+"""The three conditional distributions as arrays.
+
+Every function takes a node already fixed to one context and the states of its parents, and
+returns the parents in axis order with an array whose last axis (where there is one) is the node.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import KnowledgeError, unknown_name
+from loopodds.knowledge.nodes import Cause, Graded, Levels, Node, Shape, Table, matches
+
+States = Mapping[str, tuple[str, ...]]
+
+
+class TableArray(NamedTuple):
+    """P(node | parents): shape (*parent cards, node card), last axis sums to one."""
+
+    parents: tuple[str, ...]
+    p: FloatArray
+
+
+class GaugeArray(NamedTuple):
+    """Mean and standard deviation of a gauge by parent configuration, shape (*parent cards)."""
+
+    parents: tuple[str, ...]
+    mean: FloatArray
+    spread: FloatArray
+
+
+def table_array(node: Node, states: States, setting: str) -> TableArray:
+    """Array of a ``table`` or ``graded`` node.
+
+    Parameters
+    ----------
+    node : Node
+        Fixed to one context (see :meth:`Node.in_context`).
+    states : mapping of str to tuple of str
+        States of every hidden node.
+    setting : str
+        Which of the probabilities given by setting holds.
+
+    Raises
+    ------
+    KnowledgeError
+        If a parent or state is unknown, or a parent configuration is not covered.
+    """
+    if isinstance(node.distribution, Table):
+        return _from_rows(node, node.distribution, states, setting)
+    if isinstance(node.distribution, Graded):
+        return _noisy_max(node, node.distribution, states, setting)
+    raise KnowledgeError(f"{node.file}: {node.name} is a gauge, not a table")
+
+
+def _from_rows(node: Node, table: Table, states: States, setting: str) -> TableArray:
+    parents = table.parents
+    for row in table.rows:
+        for parent, state in row.when.items():
+            if parent not in parents:
+                raise KnowledgeError(f"{node.file}: {node.name}: {parent!r} is not a parent")
+            _index(node, states, parent, state)
+    cards = [len(_states_of(node, states, parent)) for parent in parents]
+    p = np.empty((*cards, len(node.states)))
+    for index in itertools.product(*map(range, cards)):
+        config = {q: states[q][i] for q, i in zip(parents, index, strict=True)}
+        covering = next((r for r in table.rows if matches(r.when, config)), None)
+        if covering is None:
+            raise KnowledgeError(f"{node.file}: {node.name}: no row covers {config}")
+        p[index] = covering.p.of(setting)
+    return TableArray(parents, _normalised(p))
+
+
+def _noisy_max(node: Node, graded: Graded, states: States, setting: str) -> TableArray:
+    """Product of cumulative contributions, then differences (Díez 1993), net leak convention."""
+    parents = graded_parents(graded)
+    axis = {parent: i for i, parent in enumerate(parents)}
+    shape = [len(_states_of(node, states, parent)) for parent in parents]
+    levels = len(node.states)
+    cumulative = np.ones((*shape, levels))
+    cumulative *= np.cumsum(_array(graded.leak, setting))
+    for cause in graded.causes:
+        cumulative *= _contribution(node, cause, states, axis, levels, setting)
+    p = np.diff(cumulative, axis=-1, prepend=0.0)
+    return TableArray(parents, _normalised(np.clip(p, 0.0, None)))
+
+
+def graded_parents(graded: Graded) -> tuple[str, ...]:
+    """Causes and weakening conditions of a graded node, each once, in file order."""
+    named = [parent for cause in graded.causes for parent in (cause.parent, *cause.weakened_by)]
+    return tuple(dict.fromkeys(named))
+
+
+def _contribution(
+    node: Node, cause: Cause, states: States, axis: Mapping[str, int], levels: int, setting: str
+) -> FloatArray:
+    """Cumulative distribution of what one cause produces, broadcastable over all parents."""
+    own = _states_of(node, states, cause.parent)
+    p = np.zeros((len(own), levels))
+    p[:, 0] = 1.0
+    for state, effect in cause.effects.items():
+        p[_index(node, states, cause.parent, state)] = _array(effect, setting)
+    shape = [1] * len(axis) + [levels]
+    shape[axis[cause.parent]] = len(own)
+    above = p.reshape(shape).copy()
+    above[..., 0] = 0.0
+    for parent, factors in cause.weakened_by.items():
+        factor = np.ones(len(_states_of(node, states, parent)))
+        for state, value in factors.items():
+            if not 0 <= value <= 1:
+                raise KnowledgeError(f"{node.file}: {node.name}: weakened_by {value} not in 0..1")
+            factor[_index(node, states, parent, state)] = value
+        shape = [1] * (len(axis) + 1)
+        shape[axis[parent]] = len(factor)
+        above = above * factor.reshape(shape)
+    none = 1.0 - above.sum(axis=-1, keepdims=True)
+    return np.cumsum(np.concatenate([none, above[..., 1:]], axis=-1), axis=-1)
+
+
+def gauge_array(node: Node, states: States, context: Mapping[str, str]) -> GaugeArray:
+    """Mean shift and spread of a gauge for every configuration of its parents.
+
+    Shifts add; variances add. An override replaces both.
+
+    Raises
+    ------
+    KnowledgeError
+        If a parent or state is unknown.
+    """
+    shape = node.distribution
+    if not isinstance(shape, Shape):
+        raise KnowledgeError(f"{node.file}: {node.name} is not a gauge")
+    named = [s.parent for s in shape.shifts] + [p for o in shape.overrides for p in o.when]
+    parents = tuple(dict.fromkeys(named))
+    cards = [len(_states_of(node, states, parent)) for parent in parents]
+    mean = np.zeros(cards)
+    variance = np.full(cards, shape.spread**2)
+    for parent in dict.fromkeys(s.parent for s in shape.shifts):
+        chosen = next(
+            (s for s in shape.shifts if s.parent == parent and matches(s.when, context)), None
+        )
+        if chosen is None:
+            continue
+        moved = np.zeros((2, len(states[parent])))
+        for state, (shift, spread) in chosen.shift.items():
+            moved[:, _index(node, states, parent, state)] = shift, spread**2
+        lift = [1] * len(parents)
+        lift[parents.index(parent)] = len(states[parent])
+        mean = mean + moved[0].reshape(lift)
+        variance = variance + moved[1].reshape(lift)
+    for override in shape.overrides:
+        where = tuple(
+            _index(node, states, parent, override.when[parent])
+            if parent in override.when
+            else slice(None)
+            for parent in parents
+        )
+        mean[where] = override.mean
+        variance[where] = override.spread**2
+    return GaugeArray(parents, mean, np.sqrt(variance))
+
+
+def _states_of(node: Node, states: States, parent: str) -> tuple[str, ...]:
+    if parent not in states:
+        raise KnowledgeError(f"{node.file}: {node.name}: {unknown_name('parent', parent, states)}")
+    return states[parent]
+
+
+def _index(node: Node, states: States, parent: str, state: str) -> int:
+    known = _states_of(node, states, parent)
+    if state not in known:
+        problem = unknown_name(f"state of {parent}", state, known)
+        raise KnowledgeError(f"{node.file}: {node.name}: {problem}")
+    return known.index(state)
+
+
+def _array(levels: Levels, setting: str) -> FloatArray:
+    return np.array(levels.of(setting))
+
+
+def _normalised(p: FloatArray) -> FloatArray:
+    """Exact sum of one on the last axis: the files are rounded to print."""
+    result: FloatArray = p / p.sum(axis=-1, keepdims=True)
+    return result

@@ -1,0 +1,1 @@
+"""The supported refrigerants and their saturation lines."""

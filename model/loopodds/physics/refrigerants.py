@@ -1,0 +1,231 @@
+"""The supported refrigerants, and what readings mean on their saturation lines.
+
+Temperatures are in degC, pressures in kPa absolute. Every method takes numbers or arrays of one
+shape and gives a float or an array, in which NaN (not observed) stays NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Generic
+
+import numpy as np
+
+from loopodds.base.errors import OutOfRange, UnknownName
+from loopodds.physics.saturation import Cubic, SaturationLine, V, read_table, unobserved
+
+SUPPORTED: tuple[str, ...] = ("R134a", "R1234yf")
+
+STATIC_TEMPERATURE_ERROR_K = 1.5
+"""Doubt about the temperature of the liquid in a resting loop; engineering estimate."""
+
+GAUGE_ERROR_BAR = 0.10
+"""Error of a workshop gauge; engineering estimate."""
+
+KPA_PER_BAR = 100.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StaticResidual(Generic[V]):
+    """Distance of a resting loop from saturation: floats, or arrays of one shape.
+
+    Attributes
+    ----------
+    kelvin : float or array
+        Saturation temperature at the pressure read minus temperature of the loop [K].
+    bar : float or array
+        Pressure read minus saturation pressure at the temperature of the loop [bar].
+    band_kelvin, band_bar : float or array
+        Half width of the band inside which the residual says nothing [K, bar]: 1.5 K of
+        temperature error plus 0.10 bar of gauge error, both engineering estimates.
+    """
+
+    kelvin: V
+    bar: V
+    band_kelvin: V
+    band_bar: V
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Refrigerant(SaturationLine):
+    """A pure refrigerant: its saturation line, and what readings mean on it.
+
+    Obtain one from `refrigerant`.
+
+    Attributes
+    ----------
+    safety_class : str
+        ISO 817: ``A1`` (no flame propagation) or ``A2L`` (burns, slowly).
+    molar_mass : float
+        [g/mol].
+    """
+
+    safety_class: str
+    molar_mass: float
+
+    def superheat(self, suction_c: V, low_side_kpa: V) -> V:
+        """Superheat of the suction gas [K]: its temperature minus saturation at the low side.
+
+        Parameters
+        ----------
+        suction_c : float or array
+            Temperature at the evaporator outlet or suction line [degC].
+        low_side_kpa : float or array of the same shape
+            Low-side pressure [kPa abs].
+
+        Raises
+        ------
+        OutOfRange
+            If the pressure is off the line.
+        """
+        return suction_c - self.saturation_temperature(low_side_kpa)
+
+    def subcooling(self, liquid_c: V, high_side_kpa: V) -> V:
+        """Subcooling of the liquid [K]: saturation at the high side minus its temperature.
+
+        Parameters
+        ----------
+        liquid_c : float or array
+            Temperature of the liquid line at the condenser outlet [degC].
+        high_side_kpa : float or array of the same shape
+            High-side pressure [kPa abs].
+
+        Raises
+        ------
+        OutOfRange
+            If the pressure is off the line.
+        """
+        return self.saturation_temperature(high_side_kpa) - liquid_c
+
+    def condensing_lift(self, high_side_kpa: V, ambient_c: V) -> V:
+        """Saturation temperature at the high side minus temperature of the ambient air [K].
+
+        Parameters
+        ----------
+        high_side_kpa : float or array
+            High-side pressure [kPa abs].
+        ambient_c : float or array of the same shape
+            Temperature of the air that enters the condenser [degC].
+
+        Raises
+        ------
+        OutOfRange
+            If the pressure is off the line.
+        """
+        return self.saturation_temperature(high_side_kpa) - ambient_c
+
+    def static_residual(self, pressure_kpa: V, temperature_c: V) -> StaticResidual[V]:
+        """How far a resting loop is from saturation, with the band of ordinary error.
+
+        Parameters
+        ----------
+        pressure_kpa : float or array
+            Pressure with the engine off and the loop at one temperature [kPa abs].
+        temperature_c : float or array of the same shape
+            Temperature of the loop where the liquid is [degC].
+
+        Returns
+        -------
+        StaticResidual
+            Positive when the pressure is above saturation, as with air in the loop.
+
+        Raises
+        ------
+        OutOfRange
+            If the pressure or the temperature is off the line.
+
+        Notes
+        -----
+        band = 0.10 bar + 1.5 K dp/dT; common practice. As long as any liquid is left the residual
+        of a sound loop is zero: it does not measure the charge.
+        """
+        slope_bar = self.saturation_slope(temperature_c) / KPA_PER_BAR
+        return StaticResidual(
+            kelvin=self.saturation_temperature(pressure_kpa) - temperature_c,
+            bar=(pressure_kpa - self.saturation_pressure(temperature_c)) / KPA_PER_BAR,
+            band_kelvin=STATIC_TEMPERATURE_ERROR_K + GAUGE_ERROR_BAR / slope_bar,
+            band_bar=GAUGE_ERROR_BAR + STATIC_TEMPERATURE_ERROR_K * slope_bar,
+        )
+
+    def air_excess_pressure(self, temperature_c: V, air_fraction: V) -> V:
+        """Pressure that air in the vapour space adds to a resting loop that still holds liquid.
+
+        Parameters
+        ----------
+        temperature_c : float or array
+            Temperature of the loop [degC].
+        air_fraction : float or array of the same shape
+            Mole fraction y of air in the vapour, 0 <= y < 1: what an identifier shows as air.
+
+        Returns
+        -------
+        float or array
+            Excess over saturation [kPa].
+
+        Raises
+        ------
+        OutOfRange
+            If the temperature is off the line or the fraction outside 0 to 1.
+
+        Notes
+        -----
+        Ideal gas over pure liquid: p_sat is the share (1 - y) of the total (Dalton), so the excess
+        is p_sat y / (1 - y).
+        """
+        fraction = np.asarray(air_fraction, dtype=np.float64)
+        outside = ~((fraction >= 0.0) & (fraction < 1.0)) & ~unobserved(air_fraction)
+        if outside.any():
+            raise OutOfRange(
+                f"air fraction {fraction[outside].flat[0]:g} is not a mole fraction: it must be "
+                "at least 0 and below 1 (5 % is 0.05)"
+            )
+        return self.saturation_pressure(temperature_c) * air_fraction / (1.0 - air_fraction)
+
+
+def refrigerant(name: str) -> Refrigerant:
+    """Refrigerant by its designation, read from the shipped table on first use.
+
+    Parameters
+    ----------
+    name : str
+        One of `SUPPORTED`; case, blanks and hyphens do not matter.
+
+    Raises
+    ------
+    UnknownName
+        If the refrigerant is not supported; the message names those that are.
+
+    Examples
+    --------
+    >>> refrigerant("r-134a").safety_class
+    'A1'
+    """
+    plain = name.replace("-", "").replace(" ", "").lower()
+    for known in SUPPORTED:
+        if known.lower() == plain:
+            return _read(known)
+    # No nearest spelling: designations one letter apart are different substances.
+    raise UnknownName(
+        f"refrigerant {name!r} is not supported; supported: {', '.join(SUPPORTED)}. "
+        "Do not assess a loop that holds anything else"
+    )
+
+
+@lru_cache
+def _read(name: str) -> Refrigerant:
+    """Refrigerant from its shipped table, once a process."""
+    about, temperature, pressure, slope = read_table(name)
+    logs = np.log(pressure)
+    return Refrigerant(
+        name=about["refrigerant"],
+        safety_class=about["safety_class"],
+        molar_mass=float(about["molar_mass_g_per_mol"]),
+        critical_temperature_c=float(temperature[-1]),
+        critical_pressure_kpa=float(pressure[-1]),
+        lowest_temperature_c=float(temperature[0]),
+        lowest_pressure_kpa=float(pressure[0]),
+        equation=about["equation"],
+        _log_pressure=Cubic(temperature, logs, slope / pressure),
+        _temperature=Cubic(logs, temperature, pressure / slope),
+    )

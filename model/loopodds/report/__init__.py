@@ -1,0 +1,1 @@
+"""The report of a case as a document, and figures."""

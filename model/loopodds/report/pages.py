@@ -1,0 +1,246 @@
+"""The two parts of a report: a page for the customer, then the record for the workshop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from loopodds.base.phrases import lowered, sentence, spaced
+from loopodds.diagnosis.assessment import ALSO_FROM, SETTLED_FROM, SOUND_FROM, condition_title
+from loopodds.diagnosis.belief import RankedCondition
+from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.report.content import Report
+from loopodds.report.document import (
+    Block,
+    Chance,
+    Chances,
+    Document,
+    Heading,
+    Items,
+    Paragraph,
+    Part,
+)
+from loopodds.report.record import record_blocks
+from loopodds.report.work import plural
+
+TITLE = "Air-conditioning report"
+FINDINGS = 6
+OPEN = 3
+# lowest probability that still deserves the words, for people who do not read numbers
+SURENESS = (
+    (0.95, "We are almost certain of this."),
+    (0.80, "This is very likely."),
+    (0.60, "This is likely, but not certain."),
+    (0.0, "This is the best explanation so far, but others are still possible."),
+)
+
+
+def document_of(report: Report) -> Document:
+    """The report as a document with two parts.
+
+    Parameters
+    ----------
+    report : Report
+    """
+    name = f"{report.case}, {report.name}" if report.name else report.case
+    end = (
+        f"{name}. Written {report.written:%Y-%m-%d %H:%M}, knowledge {report.knowledge.digest}. "
+        "Probabilities are worked out from what is recorded above and from the knowledge of the "
+        "program, much of it engineering estimate; they replace neither licensed work nor the law "
+        "of the place."
+    )
+    return Document(
+        f"{TITLE}: {name}",
+        (
+            Part("customer", list(_customer(report, name))),
+            Part("record", list(record_blocks(report))),
+        ),
+        end,
+    )
+
+
+def _customer(report: Report, name: str) -> Iterator[Block]:
+    yield Heading(1, f"{TITLE}: {name}")
+    yield Heading(2, "What we found")
+    yield from _answer(report)
+    yield from _done(report)
+    yield from _seen(report)
+    yield from _recommended(report)
+    yield from _not_checked(report)
+
+
+def _answer(report: Report) -> Iterator[Block]:
+    """The answer in one line, in cars of a hundred, and in a sentence on what it is."""
+    if report.confirmed:
+        yield from _confirmed(report)
+        return
+    found, knowledge = report.assessment, report.knowledge
+    leader = found.conditions[0]
+    if found.p_sound >= max(leader.probability, SOUND_FROM):
+        yield Paragraph("We found nothing wrong with the air conditioning.", "answer")
+        yield Paragraph(f"{_in_100(found.p_sound)} with the same findings have no fault.", "lead")
+        yield Paragraph(sureness(found.p_sound))
+        return
+    if leader.probability < SETTLED_FROM or found.p_sound > leader.probability:
+        yield Paragraph("It is not settled yet what is wrong, or whether anything is.", "answer")
+        yield Chances(
+            "How often each is found in cars with the same findings",
+            tuple(_chance(c, knowledge) for c in found.conditions[:OPEN]),
+        )
+        return
+    yield Paragraph(sentence(with_state(leader, knowledge)), "answer")
+    yield Paragraph(f"{_in_100(leader.probability)} with the same findings have this.", "lead")
+    yield Paragraph(sureness(leader.probability))
+    variable = knowledge.node(leader.variable)
+    if len(variable.conditions) == 1:
+        yield Paragraph(variable.about)
+    also = [c for c in found.conditions[1:] if c.probability >= ALSO_FROM][:OPEN]
+    if also:
+        yield Chances(
+            "There may be more than one thing wrong. Also found in cars with the same findings:",
+            tuple(_chance(c, knowledge) for c in also),
+        )
+
+
+def _done(report: Report) -> Iterator[Block]:
+    """Repairs since the car came, if there were any."""
+    repairs = report.assessment.repairs
+    if repairs:
+        services = report.knowledge.services
+        yield Heading(3, "What was done")
+        yield Items(tuple(services[name].title for done in repairs for name in done))
+        yield Paragraph(
+            "The chances above are those of the car after this work. What was seen before it "
+            "counts as what the car was then.",
+            "faint",
+        )
+
+
+def _confirmed(report: Report) -> Iterator[Block]:
+    titles = [
+        sentence(_outcome_title(name, word, report.knowledge))
+        for name, word in report.confirmed.items()
+        if word not in ("absent", "right")
+    ]
+    yield Paragraph("; ".join(titles) or "Nothing was wrong.", "answer")
+    yield Paragraph("This was confirmed when the car was put right.", "lead")
+
+
+def _outcome_title(name: str, word: str, knowledge: Knowledge) -> str:
+    """The condition that a confirmed state of a fault is, or the fault itself."""
+    for condition in knowledge.conditions.values():
+        if name == condition.name or (name == condition.variable and word in condition.states):
+            return condition_title(condition.name, knowledge)
+    return knowledge.node(name).title
+
+
+def _chance(ranked: RankedCondition, knowledge: Knowledge) -> Chance:
+    return Chance(sentence(with_state(ranked, knowledge)), ranked.probability, ranked.prior)
+
+
+def _seen(report: Report) -> Iterator[Block]:
+    """The observations that count most, the rest as a number."""
+    recorded = report.assessment.recorded
+    yield Heading(3, "What was seen")
+    if not recorded:
+        yield Paragraph("Nothing was recorded yet; these are the odds before looking.")
+        return
+    strongest = [share.name for share in report.explanation.shares.shares][:FINDINGS]
+    told = [spaced(f"{report.knowledge.node(n).title}: {recorded[n]}") for n in strongest]
+    yield Items(tuple(told))
+    rest = len(recorded) - len(told)
+    if rest > 0:
+        yield Paragraph(f"And {rest} more, all listed in the record that follows.", "faint")
+
+
+def _recommended(report: Report) -> Iterator[Block]:
+    """What comes next: the chosen work, or the next look."""
+    if report.confirmed:
+        return
+    yield Heading(3, "What we recommend")
+    plan = report.plan
+    if plan is not None and plan["test_first"]:
+        test = report.knowledge.tests[plan["test_first"]]
+        yield Paragraph(
+            f"Before any repair, one more check: {test.title.lower()}. It takes about "
+            f"{test.minutes:.0f} minutes and may change what is best done."
+        )
+    if plan is None:
+        yield Paragraph("The workshop will advise what to do, and what it costs.")
+    elif plan["best"]["services"]:
+        yield from _services(report, plan)
+    elif report.explanation.condition == SOUND:
+        yield Paragraph("Nothing needs to be done now.")
+    else:
+        yield Paragraph("Nothing should be repaired on what is known so far.")
+
+
+def _services(report: Report, plan: Mapping[str, Any]) -> Iterator[Block]:
+    """What to do, in order, with time and money."""
+    best = plan["best"]
+    known = report.knowledge.services
+    intro = "As things stand, this is best done:" if plan["test_first"] else "This is best done:"
+    yield Paragraph(intro)
+    yield Items(tuple(f"{known[n].title}: {lowered(known[n].about)}" for n in best["services"]))
+    hours = best["minutes"] / 60
+    outlay = f"{best['outlay']:.0f} {plural(plan['currency'])}"
+    yield Paragraph(f"About {hours:.1f} hours of work; {outlay} with material.")
+    if report.knowledge.prices.get("source") == "invented":
+        yield Paragraph("Prices come from the workshop's price file; those shipped are invented.",
+                        "faint")  # fmt: skip
+
+
+def _not_checked(report: Report) -> Iterator[Block]:
+    yield Heading(3, "What was not checked")
+    unseen = set(report.assessment.unseen)
+    groups = groups_of(report.knowledge)
+    untouched = [group for group, names in groups.items() if unseen.issuperset(names)]
+    partly = [
+        group for group, names in groups.items()
+        if group not in untouched and unseen.intersection(names)
+    ]  # fmt: skip
+    said = [
+        f"{intro}: {', '.join(names)}."
+        for intro, names in (("Not at all", untouched), ("Only in part", partly))
+        if names
+    ]
+    yield Paragraph(" ".join(said) or "Nothing was left out.")
+    if said:
+        yield Paragraph("What was not looked at is not known to be in order.", "faint")
+
+
+def groups_of(knowledge: Knowledge) -> dict[str, list[str]]:
+    """Findings and readings under the group they are shown in, in the order of the files."""
+    groups: dict[str, list[str]] = {}
+    for name, node in knowledge.of_kind("finding", "gauge").items():
+        groups.setdefault(node.group, []).append(name)
+    return groups
+
+
+def with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
+    """Title of a condition with its likeliest state, where it has more than one."""
+    title = condition_title(ranked.name, knowledge)
+    states = knowledge.condition(ranked.name).states
+    if len(states) < 2:
+        return title
+    state = max(states, key=lambda one: ranked.states[one])
+    return f"{title}, {state.replace('_', ' ')}"
+
+
+def sureness(probability: float) -> str:
+    """How sure one may be, in a sentence.
+
+    Examples
+    --------
+    >>> sureness(0.7)
+    'This is likely, but not certain.'
+    """
+    return next(words for lowest, words in SURENESS if probability >= lowest)
+
+
+def _in_100(probability: float) -> str:
+    if probability > 0.99:
+        return "More than 99 of 100 cars"
+    if probability < 0.01:
+        return "Fewer than 1 of 100 cars"
+    return f"About {100 * probability:.0f} of 100 cars"

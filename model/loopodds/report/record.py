@@ -1,0 +1,251 @@
+"""The record for the workshop: everything recorded, what it moved, and what could still move it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
+
+from loopodds.base.phrases import percent, sentence, spaced
+from loopodds.diagnosis.assessment import condition_title
+from loopodds.diagnosis.explanation import TurningPoint
+from loopodds.diagnosis.weights import Shares
+from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.report.content import Report
+from loopodds.report.document import Block, Drawing, Heading, Items, Paragraph, Table
+from loopodds.report.figures import (
+    Bar,
+    Moment,
+    course_picture,
+    weights_picture,
+)
+from loopodds.report.work import plan_blocks, test_blocks
+
+DRAWN = 4
+DRAWN_FROM = 0.05
+STEPS = 26
+BARS = 10
+LISTED_FROM = 0.01
+TURNING = 8
+
+
+def record_blocks(report: Report) -> Iterator[Block]:
+    """The second part of a report, block by block.
+
+    Parameters
+    ----------
+    report : Report
+    """
+    yield Heading(2, "Record for the workshop")
+    yield Table("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
+    yield from _cautions(report)
+    yield from _course(report)
+    yield from _weights(report)
+    yield from _conditions(report)
+    yield from test_blocks(report)
+    yield from plan_blocks(report)
+    yield from _turning_points(report)
+    yield from _entries(report)
+    yield from _unseen(report)
+    yield from _knowledge(report)
+
+
+def title_of(name: str, knowledge: Knowledge) -> str:
+    """Title of a condition or of ``sound``, with a capital."""
+    return sentence(condition_title(name, knowledge))
+
+
+def _cautions(report: Report) -> Iterator[Block]:
+    named = report.plan["cautions"] if report.plan is not None else ()
+    cautions = tuple(dict.fromkeys([*report.assessment.cautions, *named]))
+    if cautions:
+        yield Heading(3, "Beware")
+        yield Items(cautions, "caution")
+
+
+def _course(report: Report) -> Iterator[Block]:
+    if len(report.course) < 2:
+        return
+    yield Heading(3, "How the probabilities moved")
+    moments = _telling(report.course)
+    caption = "Probability of the leading conditions before and after each step."
+    if len(moments) < len(report.course):
+        caption += f" The {len(moments)} steps of {len(report.course)} that moved most."
+    yield Drawing(course_picture(moments, _drawn(report)), caption)
+    if report.older:
+        yield Paragraph(
+            f"Some of these were worked out under earlier knowledge ({', '.join(report.older)}).",
+            "faint",
+        )
+
+
+def _drawn(report: Report) -> dict[str, str]:
+    """The leading conditions, and the sound car where it was or is a contender."""
+    leading = [c for c in report.assessment.conditions[:DRAWN] if c.probability >= DRAWN_FROM]
+    names = [c.name for c in leading] or [report.assessment.conditions[0].name]
+    if max(moment.probabilities[SOUND] for moment in report.course) >= 2 * DRAWN_FROM:
+        names.append(SOUND)
+    return {name: title_of(name, report.knowledge) for name in names}
+
+
+def _telling(course: Sequence[Moment]) -> list[Moment]:
+    """First and last step, and of a long course those between that moved anything most."""
+    moved = [
+        max(abs(p - before.probabilities[name]) for name, p in after.probabilities.items())
+        for before, after in pairwise(course)
+    ]
+    ends = {0, len(course) - 1}
+    order = sorted(range(1, len(course)), key=lambda i: -moved[i - 1])
+    kept = ends | set(order[: STEPS - len(ends)])
+    return [moment for i, moment in enumerate(course) if i in kept]
+
+
+def _weights(report: Report) -> Iterator[Block]:
+    found, knowledge = report.explanation, report.knowledge
+    yield Heading(3, f"What speaks for and against: {condition_title(found.condition, knowledge)}")
+    bars = _bars(found.shares, report)
+    picture = weights_picture(found.shares.before, bars, found.shares.after)
+    yield Drawing(picture, _weights_caption(found.shares))
+    rival = condition_title(found.rival, knowledge).lower()
+    apart = [
+        f"{bar.label} ({bar.decibans:+.1f})" for bar in _bars(found.contrast, report)[:4]
+    ]  # fmt: skip
+    yield Paragraph(
+        f"Why not {rival} ({percent(found.rival_now)})? What tells the two apart, in decibans: "
+        f"{'; '.join(apart) or 'nothing that was recorded'}."
+    )
+    yield Paragraph(_fit(report))
+
+
+def _bars(shares: Shares, report: Report) -> list[Bar]:
+    """The strongest shares under the words of what was recorded, the rest together."""
+    recorded = report.assessment.recorded
+    bars = [
+        Bar(spaced(f"{report.knowledge.node(s.name).title}: {recorded[s.name]}"),
+            s.decibans)
+        for s in shares.shares[:BARS]
+    ]  # fmt: skip
+    rest = shares.shares[BARS:]
+    if rest:
+        bars.append(Bar(f"{len(rest)} more together", sum(s.decibans for s in rest)))
+    return bars
+
+
+def _weights_caption(shares: Shares) -> str:
+    caption = "Each observation's share of the change in log-odds, whatever the order of entry."
+    if not shares.orders:
+        return caption
+    error = max(share.standard_error for share in shares.shares)
+    return f"{caption} From {shares.orders} sampled orders, standard error {error:.2f} at most."
+
+
+def _fit(report: Report) -> str:
+    """Whether everything fits together, and what to look at again if not."""
+    found, knowledge = report.explanation, report.knowledge
+    culprit = found.culprit
+    if culprit is not None:
+        node = knowledge.node(culprit.name)
+        said = spaced(report.assessment.recorded[culprit.name])
+        return (
+            f"Look again: if \u201c{node.title}: {said}\u201d was misread, everything else fits. "
+            f"The rest would lead one to expect {culprit.rather.replace('_', ' ')}."
+        )
+    if found.conflict.bits > 0:
+        return (
+            f"The observations go together {2**found.conflict.bits:.1f} times less often than by "
+            "chance; no single one stands out as misread."
+        )
+    return "The observations support each other; none stands out as misread."
+
+
+def _conditions(report: Report) -> Iterator[Block]:
+    found, knowledge = report.assessment, report.knowledge
+    yield Heading(3, "All conditions")
+    rows = [("Nothing wrong at all", percent(found.p_sound), percent(found.p_sound_before))]
+    rows += [
+        (title_of(c.name, knowledge), percent(c.probability), percent(c.prior))
+        for c in found.conditions
+        if c.probability >= LISTED_FROM
+    ]
+    yield Table("Those of at least one in a hundred", ("", "now", "before looking"), tuple(rows),
+                (1, 2))  # fmt: skip
+    combinations = [
+        (" + ".join(title_of(n, knowledge) for n in c.conditions) or "nothing wrong",
+         percent(c.probability))
+        for c in found.combinations
+    ]  # fmt: skip
+    yield Table("Taken together, every other fault absent", ("", "now"), tuple(combinations), (1,))
+    if found.ruled_out:
+        names = ", ".join(condition_title(n, knowledge).lower() for n in found.ruled_out)
+        yield Paragraph(f"As good as ruled out, each below 1 %: {names}.")
+
+
+def _turning_points(report: Report) -> Iterator[Block]:
+    points = report.explanation.turning_points
+    yield Heading(3, "What would change the verdict")
+    if not points:
+        yield Paragraph("No single further look, and no single other reading.")
+        return
+    rows = tuple(_turning_row(point, report) for point in points[:TURNING])
+    yield Table("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
+
+
+def _turning_row(point: TurningPoint, report: Report) -> tuple[str, str, str, str]:
+    title = report.knowledge.node(point.name).title
+    then = (
+        f"{condition_title(point.verdict, report.knowledge).lower()}, {percent(point.probability)}"
+    )
+    return (
+        spaced(f"{title}: {point.state}"),
+        spaced(point.recorded) or "not looked at",
+        percent(point.chance),
+        then,
+    )
+
+
+def _entries(report: Report) -> Iterator[Block]:
+    yield Heading(3, "Everything recorded")
+    if not report.entries:
+        yield Paragraph("Nothing was recorded.")
+        return
+    if any(entry.time or entry.who or entry.note for entry in report.entries):
+        rows = tuple(
+            (_clock(e.time), e.what, ", ".join(part for part in (e.who, e.note) if part))
+            for e in report.entries
+        )
+        yield Table("In order, times in UTC", ("when", "what", "who, remarks"), rows)
+    else:
+        yield Paragraph("In the order of the case file, which keeps no times.", "faint")
+        yield Items(tuple(entry.what for entry in report.entries))
+    words = _confirmed_words(report.confirmed)
+    if words:
+        yield Paragraph(f"Confirmed: {words}.")
+
+
+def _clock(time: str) -> str:
+    """Date and minute of a time in ISO 8601."""
+    return time[:16].replace("T", " ")
+
+
+def _confirmed_words(confirmed: Mapping[str, str]) -> str:
+    return ", ".join(spaced(f"{name} {word}") for name, word in confirmed.items())
+
+
+def _unseen(report: Report) -> Iterator[Block]:
+    yield Heading(3, "Not looked at")
+    by_group: dict[str, list[str]] = {}
+    for name in report.assessment.unseen:
+        node = report.knowledge.node(name)
+        by_group.setdefault(node.group, []).append(node.title.lower())
+    lines = tuple(f"{group}: {', '.join(names)}" for group, names in by_group.items())
+    yield Items(lines or ("nothing",))
+
+
+def _knowledge(report: Report) -> Iterator[Block]:
+    yield Heading(3, "How this was worked out")
+    if report.assessment.warnings:
+        yield Items(report.assessment.warnings)
+    yield Paragraph(
+        "Exact probabilities from a network of faults, findings and readings. Knowledge in force: "
+        f"{report.knowledge.digest}. Log evidence {report.assessment.log_evidence:.3f}. Every "
+        "number of the knowledge names its source and grade."
+    )

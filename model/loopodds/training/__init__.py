@@ -1,0 +1,1 @@
+"""Practice cars, exercises and what they were worth."""

@@ -1,0 +1,312 @@
+"""Practice cars drawn from the network, in decks that a class can share.
+
+A car is drawn whole, by rejection: make-up and conditions first, then cars of that make-up until
+one fits the level. What a trainee may find on it therefore follows the network's own conditional
+distribution given the level.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, IntArray
+from loopodds.base.errors import KnowledgeError, OutOfRange, unknown_name
+from loopodds.diagnosis.model import Context, Model
+from loopodds.diagnosis.simulation import SimulatedCars, conditions_present, simulate
+from loopodds.inference.network import Evidence
+
+INTERVIEW = "interview"
+"""The test whose findings the driver tells unasked."""
+
+ALARMING_ODDS = 1 / 3
+"""A finding is alarming when, seen alone, it leaves this much of the odds of a sound car."""
+
+ONE_STORY = ("leak", "undercharge")
+"""Two conditions that count as one fault: what is lost and where it went."""
+
+Accepts = Callable[[Model, Context, SimulatedCars], BoolArray]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One way to be of a level: what it is, and which cars are so, shape (cars,)."""
+
+    title: str
+    accepts: Accepts
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A difficulty: a name, what it says of the car, and its kinds, dealt equally often."""
+
+    name: str
+    about: str
+    kinds: tuple[Kind, ...]
+
+
+def fault_count(model: Model, cars: SimulatedCars) -> IntArray:
+    """Faults of each car, a low charge and the leak behind it counted as one, shape (cars,)."""
+    present = conditions_present(model, cars.states)
+    unsound: IntArray = np.sum([cars.states[name] > 0 for name in model.faults], axis=0)
+    if all(name in present for name in ONE_STORY):
+        unsound = unsound - (present[ONE_STORY[0]] & present[ONE_STORY[1]])
+    return unsound
+
+
+def alarming(model: Model, context: Context) -> dict[str, IntArray]:
+    """Findings besides complaints, with the states that alone make a sound car unlikely.
+
+    A state is alarming when seeing it and nothing else leaves at most a third of the odds that
+    the car is sound.
+
+    Returns
+    -------
+    dict of str to int array
+        State codes by finding; findings without such a state are left out.
+    """
+    findings = model.knowledge.of_kind("finding")
+    pairs = [
+        (name, code)
+        for name, node in findings.items()
+        if not node.complaint
+        for code in range(len(node.states))
+    ]
+    columns = {name: np.full(len(pairs) + 1, -1) for name, _ in pairs}
+    for row, (name, code) in enumerate(pairs):
+        columns[name][row] = code
+    sound = model.believe(context, Evidence(len(pairs) + 1, columns)).p_sound
+    odds = sound / (1 - sound)
+    found: dict[str, list[int]] = {}
+    for (name, code), one in zip(pairs, odds[:-1], strict=True):
+        if one <= ALARMING_ODDS * odds[-1]:
+            found.setdefault(name, []).append(code)
+    return {name: np.array(codes) for name, codes in found.items()}
+
+
+def told(model: Model) -> tuple[str, ...]:
+    """Findings the driver tells: those of the interview, else every complaint."""
+    interview = model.knowledge.tests.get(INTERVIEW)
+    if interview is not None:
+        return interview.yields
+    return tuple(n for n, v in model.knowledge.of_kind("finding").items() if v.complaint)
+
+
+def complains(model: Model, cars: SimulatedCars) -> BoolArray:
+    """Cars whose driver tells of at least one complaint, shape (cars,)."""
+    found = np.zeros(cars.evidence.rows, bool)
+    for name in told(model):
+        node = model.knowledge.node(name)
+        codes = [node.states.index(state) for state in node.complaint]
+        found |= np.isin(cars.evidence.codes[name], codes)
+    return found
+
+
+def _with_faults(count: int) -> Accepts:
+    def accepts(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
+        result: BoolArray = fault_count(model, cars) == count
+        return result
+
+    return accepts
+
+
+def _looks_bad(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
+    seen = np.zeros(cars.evidence.rows, bool)
+    for name, codes in alarming(model, context).items():
+        seen |= np.isin(cars.evidence.codes[name], codes)
+    result: BoolArray = seen & (fault_count(model, cars) == 0)
+    return result
+
+
+def _all_of(needed: Mapping[str, tuple[str, ...]]) -> Accepts:
+    def accepts(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
+        fits = np.ones(cars.evidence.rows, bool)
+        columns = {**cars.evidence.codes, **cars.states}
+        for name, states in needed.items():
+            known = model.states(name)
+            fits &= np.isin(columns[name], [known.index(state) for state in states])
+        return fits
+
+    return accepts
+
+
+def _any(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
+    return np.ones(cars.evidence.rows, bool)
+
+
+_HOT = ("moderate", "severe")
+_LOW = ("low", "very_low")
+
+MASKS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "dark oil hides the dye": {"dye_excess": ("present",), "compressor_overheating": _HOT},
+    "leak-stop hides the leak": {"foreign_sealant": ("present",), "leak": ("slow", "fast")},
+    "fresh oil hides an overheated compressor": {
+        "oil_changed_recently": ("yes",),
+        "compressor_overheating": _HOT,
+    },
+    "a low charge and a hot condenser cancel on the high side": {
+        "charge": _LOW,
+        "condenser_airflow": ("reduced", "blocked"),
+    },
+    "a low charge and air cancel on the high side": {"charge": _LOW, "air": ("mild", "high")},
+    "the compressor cuts out before the gauges settle": {"compressor_cycle": ("cut_out",)},
+}
+
+LEVELS: Mapping[str, Level] = {
+    level.name: level
+    for level in (
+        Level("single", "one fault", (Kind("one fault", _with_faults(1)),)),
+        Level(
+            "masked",
+            "something hides what is wrong",
+            tuple(Kind(title, _all_of(needed)) for title, needed in MASKS.items()),
+        ),
+        Level("two", "two faults", (Kind("two faults", _with_faults(2)),)),
+        Level(
+            "sound",
+            "nothing is wrong, but something looks bad",
+            (Kind("a sound car that looks bad", _looks_bad),),
+        ),
+        Level(
+            "workshop",
+            "any number of faults, as they come in with a complaint",
+            (Kind("as it came in", _any),),
+        ),
+    )
+}
+
+
+MIXED = "mixed"
+_MIXTURE = ("single", "masked", "two", "sound")
+_BLOCK = 2048
+_MOST_BLOCKS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """One car as drawn.
+
+    Attributes
+    ----------
+    level : Level
+    kind : Kind
+    context : mapping of str to str
+        Make-up and weather.
+    states : mapping of str to int
+        State of every hidden variable: faults, mechanisms, history.
+    evidence : Evidence
+        One row: everything that could be seen on it.
+    """
+
+    level: Level
+    kind: Kind
+    context: Mapping[str, str]
+    states: Mapping[str, int]
+    evidence: Evidence
+
+
+class Deck:
+    """Practice cars in a fixed order: the same seed and level give the same cars to everyone.
+
+    Parameters
+    ----------
+    model : Model
+    level : str
+        Name of a level, or ``mixed``: each car of one of the first four, equally often.
+    seed : int
+        Not negative.
+
+    Raises
+    ------
+    UnknownName
+        If there is no such level.
+    OutOfRange
+        If the seed is negative.
+    """
+
+    def __init__(self, model: Model, level: str, seed: int) -> None:
+        if level != MIXED and level not in LEVELS:
+            raise unknown_name("level", level, [*LEVELS, MIXED])
+        if seed < 0:
+            raise OutOfRange(f"seed {seed}: a seed is a whole number from 0 up")
+        self.model = model
+        self.level = level
+        self.seed = seed
+        names = _MIXTURE if level == MIXED else (level,)
+        self._kinds = [[(LEVELS[name], kind) for kind in LEVELS[name].kinds] for name in names]
+        self._contexts = _car_contexts(model)
+        self._streams: dict[str, Iterator[tuple[SimulatedCars, int]]] = {}
+        self._draws: list[Draw] = []
+
+    def draw(self, count: int) -> list[Draw]:
+        """The first cars of the deck; more of them never changes the earlier ones.
+
+        Raises
+        ------
+        KnowledgeError
+            If cars of this level are too rare to be found.
+        """
+        while len(self._draws) < count:
+            self._draws.append(self._next(len(self._draws)))
+        return self._draws[:count]
+
+    def rng(self, number: int, purpose: str) -> np.random.Generator:
+        """Random numbers that belong to one car of the deck and one purpose."""
+        return np.random.default_rng([self.seed, *map(_code, (self.level, purpose)), number])
+
+    def _next(self, number: int) -> Draw:
+        rng = self.rng(number, "make-up")
+        options = self._kinds[rng.integers(len(self._kinds))]
+        level, kind = options[rng.integers(len(options))]
+        shares = [share for share, _ in self._contexts]
+        context = self._contexts[rng.choice(len(shares), p=shares)][1]
+        key = kind.title + "".join(f", {name} {value}" for name, value in context.items())
+        if key not in self._streams:
+            self._streams[key] = self._stream(kind, context, key)
+        cars, row = next(self._streams[key])
+        states = {name: int(column[row]) for name, column in cars.states.items()}
+        return Draw(level, kind, context, states, cars.evidence.take(slice(row, row + 1)))
+
+    def _stream(
+        self, kind: Kind, context: Context, purpose: str
+    ) -> Iterator[tuple[SimulatedCars, int]]:
+        """Cars of one kind and make-up, in blocks of a fixed size, only those that fit."""
+        empty = 0
+        for block in itertools.count():
+            rng = self.rng(block, purpose)
+            cars = simulate(self.model, context, _BLOCK, rng)
+            fits = kind.accepts(self.model, context, cars) & complains(self.model, cars)
+            empty = 0 if fits.any() else empty + 1
+            if empty == _MOST_BLOCKS:
+                raise KnowledgeError(
+                    f"no car with {kind.title} among {empty * _BLOCK} drawn from the knowledge"
+                )
+            for row in np.flatnonzero(fits).tolist():
+                yield cars, row
+
+
+def _code(text: str) -> int:
+    return zlib.crc32(text.encode())
+
+
+def _car_contexts(model: Model) -> list[tuple[float, dict[str, str]]]:
+    """Every make-up and weather with its share; all with a complaint. Shares sum to one.
+
+    Electric compressors are met with expansion valves only (common practice, no source).
+    """
+    contexts = model.knowledge.contexts
+    names = [name for name, context in contexts.items() if context.shares]
+    shares: dict[tuple[tuple[str, str], ...], float] = {}
+    options = [zip(contexts[n].values, contexts[n].shares, strict=True) for n in names]
+    for chosen in itertools.product(*map(list, options)):
+        made = {name: value for name, (value, _) in zip(names, chosen, strict=True)}
+        if made.get("compressor") == "electric" and "expansion" in made:
+            made["expansion"] = "TXV"
+        key = tuple({"setting": "complaint", **made}.items())
+        shares[key] = shares.get(key, 0.0) + math.prod(share for _, share in chosen)
+    return [(share, dict(key)) for key, share in shares.items()]

@@ -1,0 +1,1 @@
+"""Checks of the knowledge itself: lint, sensitivity, calibration."""

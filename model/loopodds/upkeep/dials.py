@@ -1,0 +1,312 @@
+"""Every number of the knowledge that can be turned on its own, and the node it then makes.
+
+A probability of a list is turned with proportional co-variation: the others of its list share
+what is left in their present ratios (Laskey 1995). Probabilities of exactly zero or one are
+structure, not numbers, and stay.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from math import hypot, sqrt
+from typing import Any, Literal
+
+import numpy as np
+
+from loopodds.inference.network import Discrete, GaugeNode, Network
+from loopodds.knowledge.assembly import node_arrays
+from loopodds.knowledge.nodes import Grounds, Node, Shape
+from loopodds.knowledge.parsing import parse_node, take_grounds
+from loopodds.knowledge.records import Knowledge
+
+Path = tuple[str | int, ...]
+
+
+def place_words(name: str, path: Path) -> str:
+    """Where a number stands in its file, blocks counted from one.
+
+    Examples
+    --------
+    >>> place_words("charge", ("rows", 7, "p", "complaint", 2))
+    'charge.rows[8].p.complaint[3]'
+    """
+    steps = (f"[{key + 1}]" if isinstance(key, int) else f".{key}" for key in path)
+    return name + "".join(steps)
+
+
+def dial_words(node: Node, entry: Mapping[str, Any], path: Path) -> str:
+    """What a number says, as ``low, given leak slow``.
+
+    Parameters
+    ----------
+    node : Node
+    entry : mapping
+        The node as it stands in its file, with its variants.
+    path : tuple of str and int
+        Keys and indices that lead to the number.
+    """
+    if path[0] == "variants":
+        variant = entry["variants"][int(path[1])]
+        holds = " and ".join(f"{key} {value}" for key, value in variant["when"].items())
+        return f"{dial_words(node, variant, path[2:])} ({holds})"
+    block = entry[str(path[0])]
+    if path[0] == "rows":
+        given = _pairs(block[path[1]].get("when", {})) or "anything else"
+        return f"{_state(node, path)}, given {given}"
+    if path[0] == "leak":
+        return f"{_state(node, path)}, with no modelled cause"
+    if path[0] == "causes":
+        cause = block[path[1]]
+        parent = _plain(cause["parent"])
+        if path[2] == "weakened_by":
+            return f"how far {_plain(path[3])} weakens {parent}"
+        return f"{_state(node, path)}, from {parent} {_plain(path[3])} alone"
+    if path[0] in ("shifts", "overrides"):
+        one = block[path[1]]
+        cause = _pairs({one["parent"]: path[3]} if path[0] == "shifts" else one["when"])
+        return f"{'shift' if path[-1] == 0 else 'spread'} under {cause}"
+    if path[0] == "misreading":
+        return f"{path[1]} of misreadings"
+    return "spread of one car"
+
+
+def _state(node: Node, path: Path) -> str:
+    return _plain(node.states[int(path[-1])])
+
+
+def _pairs(when: Mapping[str, Any]) -> str:
+    return _plain(" and ".join(f"{name} {state}" for name, state in when.items()))
+
+
+def _plain(name: object) -> str:
+    return str(name).replace("_", " ")
+
+
+Made = Discrete | GaugeNode
+Kind = Literal["probability", "factor", "mean", "spread"]
+
+SETTINGS = ("complaint", "routine")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Dial:
+    """One number that can be turned.
+
+    Attributes
+    ----------
+    node : str
+        Variable whose distribution holds the number.
+    place, about : str
+        Where it stands, as ``charge.rows[8].p.complaint[3]`` counted from one, and in words.
+    value : float
+        Its present value.
+    lowest, highest : float
+        Range within which it is turned, ends excluded.
+    doubt : float
+        Standard deviation of the number if its weight in cars is taken at its word.
+    grounds : Grounds or None
+        Source, grade and weight; None for a network without them.
+    make : callable
+        The node with the number at another value. Tables are linear in it.
+    """
+
+    node: str
+    place: str
+    about: str
+    value: float
+    lowest: float
+    highest: float
+    doubt: float
+    grounds: Grounds | None
+    make: Callable[[float], Made]
+
+
+def network_dials(network: Network, name: str) -> list[Dial]:
+    """Dials of a discrete variable of any network: each entry strictly between zero and one.
+
+    Raises
+    ------
+    UnknownName
+        With the nearest spelling.
+    """
+    variable = network.variable(name)
+    assert isinstance(variable, Discrete)
+    dials = []
+    for index, value in np.ndenumerate(variable.table):
+        if 0 < value < 1:
+            *given, state = index
+            pairs = zip(variable.parents, given, strict=True)
+            named = " and ".join(f"{parent} {network.states(parent)[i]}" for parent, i in pairs)
+            about = variable.states[state] + (f", given {named}" if named else "")
+            make = partial(_turned_entry, variable, index)
+            place = f"{name}{[i + 1 for i in index]}"
+            dials.append(Dial(name, place, about, float(value), 0.0, 1.0, 0.0, None, make))
+    return dials
+
+
+def _turned_entry(variable: Discrete, index: tuple[int, ...], value: float) -> Discrete:
+    table = variable.table.copy()
+    table[index[:-1]] = _covaried(table[index[:-1]].tolist(), index[-1], value)
+    return Discrete(variable.name, variable.states, variable.parents, table)
+
+
+def _covaried(numbers: list[float], index: int, value: float) -> list[float]:
+    """A list with one number changed and the others scaled to keep the sum."""
+    whole = sum(numbers)
+    rest = (whole - value) / (whole - numbers[index])
+    return [value if i == index else number * rest for i, number in enumerate(numbers)]
+
+
+def knowledge_dials(knowledge: Knowledge, context: Mapping[str, str], name: str) -> Iterator[Dial]:
+    """Dials of one node of the knowledge, in one context.
+
+    Numbers that belong to the other setting than the stated one are passed over; those of a
+    variant that does not hold are listed and move nothing. What a sound car reads, and the
+    shares of contexts, are no dials.
+    """
+    node = knowledge.node(name)
+    variants = [{"when": dict(when), **block} for when, block in node.variants]
+    entry = {**node.raw, "variants": variants}
+    for path in _leaves(entry, ()):
+        kind = _kind(path, context.get("setting", ""))
+        if kind is not None and _is_own(entry, path, kind):
+            yield _dial(node, entry, path, kind, partial(_turned, knowledge, context, node, entry))
+
+
+def _leaves(block: Any, path: Path) -> Iterator[Path]:
+    """Paths of all numbers below a block."""
+    if isinstance(block, Mapping):
+        for key, value in block.items():
+            yield from _leaves(value, (*path, key))
+    elif isinstance(block, list):
+        for i, value in enumerate(block):
+            yield from _leaves(value, (*path, i))
+    elif isinstance(block, int | float):
+        yield path
+
+
+def _kind(path: Path, setting: str) -> Kind | None:
+    """What sort of number stands at a path, None for one that is not turned."""
+    keys = [key for key in path if isinstance(key, str)]
+    elsewhere = any(key in SETTINGS and key != setting for key in keys)
+    if "sound" in keys or (setting and elsewhere):
+        return None
+    if "weakened_by" in keys or keys[-1] == "share":
+        return "factor"
+    if "p" in keys or "effects" in keys:
+        return "probability"
+    if "shift" in keys:
+        return "mean" if path[-1] == 0 else "spread"
+    return "spread" if keys[-1] == "spread" else None
+
+
+def _is_own(entry: Mapping[str, Any], path: Path, kind: Kind) -> bool:
+    """Whether a number may be turned, and is not the rest of a list of two."""
+    value = at(entry, path)
+    if kind == "spread":
+        return bool(value > 0)
+    if kind == "mean":
+        return True
+    rest_of_two = kind == "probability" and path[-1] == 0 and len(at(entry, path[:-1])) == 2
+    return 0 < value < 1 and not rest_of_two
+
+
+def at(block: Any, path: Path) -> Any:
+    """What stands at a path."""
+    for key in path:
+        block = block[key]
+    return block
+
+
+def _turned(
+    knowledge: Knowledge,
+    context: Mapping[str, str],
+    node: Node,
+    entry: Mapping[str, Any],
+    path: Path,
+    kind: Kind,
+    number: float,
+) -> Made:
+    changed = copy.deepcopy(dict(entry))
+    holder = at(changed, path[:-1])
+    if kind == "probability":
+        holder[:] = _covaried(holder, int(path[-1]), number)
+    else:
+        holder[path[-1]] = number
+    return node_arrays(parse_node(node.name, node.kind, changed, node.file), knowledge, context)
+
+
+def _dial(
+    node: Node,
+    entry: Mapping[str, Any],
+    path: Path,
+    kind: Kind,
+    turned: Callable[[Path, Kind, float], Made],
+) -> Dial:
+    value = float(at(entry, path))
+    grounds = _grounds(node, entry, path)
+    if kind == "mean":
+        assert isinstance(node.distribution, Shape)
+        reach = 2 * node.distribution.wide
+        lowest, highest = value - reach, value + reach
+        one_car = hypot(at(entry, path[:-1])[1], node.distribution.spread)
+        doubt = one_car / sqrt(grounds.weight)
+    elif kind == "spread":
+        lowest, highest, doubt = value / 5, value * 5, value / sqrt(2 * grounds.weight)
+    else:
+        lowest, highest = 0.0, 1.0
+        doubt = sqrt(value * (1 - value) / (grounds.weight + 1))
+    return Dial(
+        node.name, place_words(node.name, path), dial_words(node, entry, path), value, lowest,
+        highest, doubt, grounds, partial(turned, path, kind),
+    )  # fmt: skip
+
+
+def _grounds(node: Node, entry: Mapping[str, Any], path: Path) -> Grounds:
+    """Grounds of the innermost block that states any, inheriting what it leaves out."""
+    grounds = node.grounds
+    for end in range(1, len(path)):
+        block = at(entry, path[:end])
+        if isinstance(block, Mapping):
+            grounds = take_grounds(block, node.file, node.name, grounds)
+    return grounds
+
+
+def gauge_at(dial: Dial) -> Callable[[float], GaugeNode]:
+    """A gauge as a function of one of its numbers, without making it anew each time.
+
+    Its first two moments are polynomials of second degree in every mean and every spread.
+    """
+    places = np.array([dial.value, (dial.value + dial.highest) / 2, dial.highest])
+    gauges = [dial.make(float(x)) for x in places]
+    means, seconds = [], []
+    for gauge in gauges:
+        assert isinstance(gauge, GaugeNode)
+        means.append(gauge.mean)
+        seconds.append(gauge.spread**2 + gauge.mean**2)
+    first = gauges[0]
+    assert isinstance(first, GaugeNode)
+    if first.share != _of(gauges[2]).share or first.wide != _of(gauges[2]).wide:
+        return lambda value: _of(dial.make(value))
+    fit = np.linalg.inv(np.vander(places, 3))
+    mean = np.tensordot(fit, np.array(means), axes=1)
+    second = np.tensordot(fit, np.array(seconds), axes=1)
+
+    def moved(value: float) -> GaugeNode:
+        powers = np.array([value**2, value, 1.0])
+        first_moment = np.tensordot(powers, mean, axes=1)
+        spread = np.sqrt(np.tensordot(powers, second, axes=1) - first_moment**2)
+        return GaugeNode(
+            first.name, first.states, first.parents, first_moment, spread, first.share, first.wide,
+            first.cuts,
+        )  # fmt: skip
+
+    return moved
+
+
+def _of(made: Made) -> GaugeNode:
+    assert isinstance(made, GaugeNode)
+    return made

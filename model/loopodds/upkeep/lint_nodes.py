@@ -1,0 +1,193 @@
+"""Checks of one node of the knowledge: all it names exists, its numbers cover what they must."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopodds.base.errors import KnowledgeError, nearest
+from loopodds.inspection.gauges import read_gauges
+from loopodds.inspection.inspection import CHOICES, InspectionBatch, reading_dimension
+from loopodds.knowledge.arcs import mentions
+from loopodds.knowledge.nodes import Graded, Levels, Node, Shape, Table, matches
+from loopodds.knowledge.parsing import in_context
+from loopodds.knowledge.records import Knowledge
+
+HIDDEN = ("fault", "mechanism", "history")
+PROBE = 300.0
+"""A reading that can be turned into any scale: a pressure [kPa] within both saturation curves."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something wrong with the knowledge; a warning is odd but does no harm."""
+
+    file: str
+    name: str
+    text: str
+    warning: bool = False
+
+    def __str__(self) -> str:
+        kind = "warning: " if self.warning else ""
+        return f"{self.file}: {self.name}: {kind}{self.text}"
+
+
+def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Problem]:
+    """Everything wrong with a node and with each of its variants, each text once."""
+    texts = dict.fromkeys([*_label_texts(node), *_own_texts(node, knowledge)])
+    try:
+        for version in _versions(node, knowledge):
+            texts.update(dict.fromkeys(_distribution_texts(version, knowledge)))
+    except KnowledgeError as error:
+        texts[str(error).removeprefix(f"{node.file}: ")] = None
+    yield from (Problem(node.file, node.name, text) for text in texts)
+    if isinstance(node.distribution, Table) and not texts:
+        yield from _shadowed(node, node.distribution, knowledge)
+
+
+def _versions(node: Node, knowledge: Knowledge) -> Iterator[Node]:
+    yield node
+    for when, _ in node.variants:
+        yield in_context(node, when)
+
+
+def _label_texts(node: Node) -> Iterator[str]:
+    for key in ("title", "about", "group"):
+        if not node.raw.get(key):
+            yield f"needs a text {key!r}"
+
+
+def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
+    """References outside the distribution: contexts of variants, masks, complaints, units."""
+    for when, _ in node.variants:
+        yield from context_texts(when, "variants", knowledge)
+    for state in node.complaint:
+        if state not in node.states:
+            yield f"complaint: {unknown_text('state', state, node.states)}"
+    seen = knowledge.of_kind("finding")
+    for name, states in node.masked_by.items():
+        if name not in seen:
+            yield f"masked_by: {unknown_text('finding', name, seen)}"
+            continue
+        for state in states:
+            if state not in seen[name].states:
+                yield f"masked_by.{name}: {unknown_text('state', state, seen[name].states)}"
+    if node.kind == "gauge" and set(node.masked_by) <= set(seen):
+        yield from _gauge_texts(node, knowledge)
+
+
+def _gauge_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
+    if not isinstance(node.distribution, Shape):
+        yield 'a reading needs distribution = "gauge"'
+        return
+    limits = node.raw.get("possible", (0.0, 1.0))
+    if len(limits) != 2 or not limits[0] < limits[1]:
+        yield "possible: two numbers, the lower one first"
+    try:
+        reading_dimension(node.name, knowledge)
+        read_gauges(_every_car(node.name), knowledge)
+    except KnowledgeError as error:
+        yield str(error).removeprefix(f"{node.file}: {node.name}: ")
+
+
+def _every_car(reading: str) -> InspectionBatch:
+    """One reading taken on every kind of car, in the warm and in the cold."""
+    cars = np.array(list(itertools.product(*(range(len(v)) for v in CHOICES.values()), [10, 30])))
+    return InspectionBatch(
+        len(cars),
+        readings={reading: np.full(len(cars), PROBE)},
+        choices={name: cars[:, i] for i, name in enumerate(CHOICES)},
+        numbers={"ambient_c": cars[:, -1].astype(float)},
+    )
+
+
+def _distribution_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
+    shape = node.distribution
+    if node.kind == "history" and not (isinstance(shape, Table) and not shape.parents):
+        yield "history has no parents"
+    for where, parent, states in mentions(shape):
+        yield from _parent_texts(where, parent, states, knowledge)
+    for where, levels in _levels(shape):
+        settings = knowledge.contexts["setting"].values if "setting" in knowledge.contexts else ()
+        if "" not in levels.by_setting and set(levels.by_setting) != set(settings):
+            yield f"{where}: one list for each of {', '.join(settings)} is needed"
+    if isinstance(shape, Shape):
+        for sound in shape.sound:
+            yield from context_texts(sound.when, "sound", knowledge)
+        for shift in shape.shifts:
+            yield from context_texts(shift.when, f"shifts.{shift.parent}", knowledge)
+    if isinstance(shape, Graded):
+        yield from _effect_texts(shape, knowledge)
+
+
+def _parent_texts(
+    where: str, parent: str, states: tuple[str, ...], knowledge: Knowledge
+) -> Iterator[str]:
+    if parent not in knowledge.nodes:
+        yield f"{where}: {unknown_text('node', parent, knowledge.of_kind(*HIDDEN))}"
+        return
+    node = knowledge.nodes[parent]
+    if node.kind not in HIDDEN:
+        yield f"{where}: {parent} is a {node.kind}; only faults, mechanisms and history are causes"
+    for state in states:
+        if state not in node.states:
+            yield f"{where}: {unknown_text(f'state of {parent}', state, node.states)}"
+
+
+def _levels(shape: Table | Graded | Shape) -> Iterator[tuple[str, Levels]]:
+    if isinstance(shape, Table):
+        yield from ((f"rows[{i}]", row.p) for i, row in enumerate(shape.rows, start=1))
+    elif isinstance(shape, Graded):
+        yield "leak", shape.leak
+        for cause in shape.causes:
+            for state, levels in cause.effects.items():
+                yield f"causes.{cause.parent}.{state}", levels
+
+
+def context_texts(when: Mapping[str, str], where: str, knowledge: Knowledge) -> Iterator[str]:
+    choices = {name: c.values for name, c in knowledge.contexts.items() if c.values}
+    for key, value in when.items():
+        if key not in choices:
+            yield f"{where}: {unknown_text('context', key, choices)}"
+        elif value not in choices[key]:
+            yield f"{where}: {unknown_text(f'value of {key}', value, choices[key])}"
+
+
+def _effect_texts(shape: Graded, knowledge: Knowledge) -> Iterator[str]:
+    """A cause named twice, and effects of the state in which the cause is not there."""
+    parents = [cause.parent for cause in shape.causes]
+    for parent in dict.fromkeys(p for p in parents if parents.count(p) > 1):
+        yield f"causes: {parent} is named twice"
+    for cause in shape.causes:
+        node = knowledge.nodes.get(cause.parent)
+        if node is not None and node.states[0] in cause.effects:
+            yield f"causes.{cause.parent}: {node.states[0]} is the state without an effect"
+
+
+def _shadowed(node: Node, table: Table, knowledge: Knowledge) -> Iterator[Problem]:
+    """Rows that never hold because earlier ones cover all they cover."""
+    states = [knowledge.nodes[parent].states for parent in table.parents]
+    used = set()
+    for combination in itertools.product(*states):
+        config = dict(zip(table.parents, combination, strict=True))
+        hit = next((i for i, row in enumerate(table.rows) if matches(row.when, config)), None)
+        if hit is None:
+            yield Problem(node.file, node.name, f"rows: none covers {_shown(config)}")
+        used.add(hit)
+    for i, row in enumerate(table.rows):
+        if i not in used:
+            text = f"rows[{i + 1}] ({_shown(row.when)}) never holds: earlier rows cover it"
+            yield Problem(node.file, node.name, text)
+
+
+def _shown(when: Mapping[str, str]) -> str:
+    return ", ".join(f"{key} {value}" for key, value in when.items())
+
+
+def unknown_text(kind: str, word: str, options: Iterable[str]) -> str:
+    close = nearest(word, options)
+    hint = f"; did you mean {close!r}?" if close else ""
+    return f"unknown {kind} {word!r}{hint}"

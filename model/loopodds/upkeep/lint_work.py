@@ -1,0 +1,156 @@
+"""Checks of tests, services, harms, cautions and conditions: does the work fit the nodes?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from graphlib import CycleError, TopologicalSorter
+
+from loopodds.inspection.inspection import AUXILIARY
+from loopodds.knowledge.arcs import cured_states
+from loopodds.knowledge.records import Knowledge, Service, Test
+from loopodds.upkeep.lint_nodes import Problem, context_texts, unknown_text
+
+CONDITIONS = (
+    "moisture", "debris", "compressor_overheating", "compressor_wear", "overcharge",
+    "undercharge", "leak", "dye_excess", "foreign_sealant", "flush_residue", "air",
+    "wrong_refrigerant", "oil_excess", "oil_short", "wrong_oil", "restriction",
+    "expansion_stuck_closed", "expansion_stuck_open", "condenser_airflow", "evaporator_airflow",
+    "drier_saturated", "weak_compressor", "compressor_control", "cabin_mixing",
+)  # fmt: skip
+"""Diagnoses that every version of the knowledge must be able to make."""
+
+
+def work_problems(knowledge: Knowledge) -> Iterator[Problem]:
+    """Problems of everything that is not a node."""
+    for name in CONDITIONS:
+        if name not in knowledge.conditions:
+            yield Problem("faults.toml", name, "no fault variable has this condition")
+    for test in knowledge.tests.values():
+        for text in _test_texts(test, knowledge):
+            yield Problem("tests.toml", test.name, text)
+    yield from _unreachable(knowledge)
+    yield from _unyielded(knowledge)
+    for service in knowledge.services.values():
+        for text in _service_texts(service, knowledge):
+            yield Problem("services.toml", service.name, text)
+    yield from _uncured(knowledge)
+    yield from _harm_problems(knowledge)
+    yield from _caution_problems(knowledge)
+
+
+def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
+    seen = [*knowledge.of_kind("finding", "gauge", "history"), *AUXILIARY]
+    if not test.yields:
+        yield "yields nothing"
+    if test.minutes <= 0:
+        yield f"minutes {test.minutes:g} is not above zero"
+    if test.cost < 0:
+        yield f"cost {test.cost:g} is below zero"
+    yield from _missing("yields", "finding or reading", test.yields, seen)
+    yield from _missing("after", "test", test.after, knowledge.tests)
+    yield from _missing("destroys", "test", test.destroys, knowledge.tests)
+    yield from _missing("cautions", "caution", test.cautions, knowledge.cautions)
+    if test.name in test.destroys:
+        yield "destroys itself"
+
+
+def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
+    before = {**knowledge.tests, **knowledge.services}
+    targets = {**knowledge.conditions, **knowledge.of_kind("fault")}
+    yield from _missing("after", "test or service", service.after, before)
+    yield from _missing("not_with", "service", service.not_with, knowledge.services)
+    yield from _missing("cautions", "caution", service.cautions, knowledge.cautions)
+    absent = service.extra.get("assumes_no", ())
+    yield from _missing("assumes_no", "condition", absent, knowledge.conditions)
+    for target, amount in service.extra.get("in_vain", {}).items():
+        if amount < 0:
+            yield f"in_vain.{target}: {amount:g} is below zero"
+        if not cured_states(target, knowledge):
+            yield f"in_vain: {unknown_text('condition', target, targets)}"
+    if service.price < 0:
+        yield f"price {service.price:g} is below zero"
+    if service.minutes <= 0:
+        yield f"minutes {service.minutes:g} is not above zero"
+    for target, chance in service.cures.items():
+        if not 0 < chance <= 1:
+            yield f"cures.{target}: {chance:g} is not a probability above zero"
+        if not cured_states(target, knowledge):
+            yield f"cures: {unknown_text('condition', target, targets)}"
+
+
+def _uncured(knowledge: Knowledge) -> Iterator[Problem]:
+    cured = {
+        pair
+        for service in knowledge.services.values()
+        for target in service.cures
+        for pair in cured_states(target, knowledge)
+    }
+    for name, fault in knowledge.of_kind("fault").items():
+        left = [state for state in fault.states[1:] if (name, state) not in cured]
+        if left:
+            yield Problem("services.toml", name, f"no service cures {', '.join(left)}")
+
+
+def _unreachable(knowledge: Knowledge) -> Iterator[Problem]:
+    """Tests that wait for each other, or for a test that makes them impossible."""
+    waits = {name: set(test.after) for name, test in knowledge.tests.items()}
+    try:
+        order = list(TopologicalSorter(waits).static_order())
+    except CycleError as error:
+        ring = error.args[1]
+        text = f"unreachable: tests wait for each other: {' after '.join(ring)}"
+        yield Problem("tests.toml", ring[0], text)
+        return
+    before: dict[str, set[str]] = {}
+    for name in order:
+        direct = waits.get(name, set())
+        before[name] = direct.union(*(before[other] for other in direct))
+    for name, earlier in before.items():
+        for other in sorted(earlier & set(knowledge.tests)):
+            if name in knowledge.tests[other].destroys:
+                text = f"unreachable: {other} must come first and makes it impossible"
+                yield Problem("tests.toml", name, text)
+
+
+def _unyielded(knowledge: Knowledge) -> Iterator[Problem]:
+    yielded = {name for test in knowledge.tests.values() for name in test.yields}
+    for name, node in knowledge.of_kind("finding", "gauge").items():
+        if name not in yielded:
+            yield Problem(node.file, name, "no test yields it")
+
+
+def _harm_problems(knowledge: Knowledge) -> Iterator[Problem]:
+    faults = knowledge.of_kind("fault")
+    for text in _missing("harms", "fault", knowledge.harms, faults):
+        yield Problem("harms.toml", text.split("'")[1], text)
+    for name, fault in faults.items():
+        harms = knowledge.harms.get(name, {})
+        for text in _missing("states", f"state of {name}", harms, fault.states[1:]):
+            yield Problem("harms.toml", name, text)
+        for state in fault.states[1:]:
+            if state not in harms:
+                yield Problem("harms.toml", name, f"no harm given for {state}")
+        for state, harm in harms.items():
+            if harm < 0:
+                yield Problem("harms.toml", name, f"{state}: harm {harm:g} is below zero")
+
+
+def _caution_problems(knowledge: Knowledge) -> Iterator[Problem]:
+    asked = {c for test in knowledge.tests.values() for c in test.cautions}
+    asked |= {c for service in knowledge.services.values() for c in service.cautions}
+    for name, caution in knowledge.cautions.items():
+        when, named = caution.get("when", {}), caution.get("conditions", ())
+        texts = [*context_texts(when, "when", knowledge)]
+        texts += _missing("conditions", "condition", named, knowledge.conditions)
+        if not isinstance(caution.get("text"), str):
+            texts.append("needs a text 'text'")
+        yield from (Problem("cautions.toml", name, text) for text in texts)
+        if not (when or named or name in asked):
+            yield Problem("cautions.toml", name, "nothing ever shows it", warning=True)
+
+
+def _missing(where: str, kind: str, words: Iterable[str], options: Iterable[str]) -> Iterator[str]:
+    known = list(options)
+    for word in words:
+        if word not in known:
+            yield f"{where}: {unknown_text(kind, word, known)}"

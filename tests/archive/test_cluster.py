@@ -1,0 +1,200 @@
+"""Many machines give the numbers of one, also when one of them dies at its work."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+from invented_archives import SMALL, changed_knowledge, invented_rows, read_rows, table_of
+from loopodds.archive.cluster import partitions_here, partitions_on
+from loopodds.archive.dataset import Partition, Scorer, score_dataset, score_partition
+from loopodds.archive.job import Job
+from loopodds.archive.runner import score_archive
+from loopodds.archive.summary import Progress, Summary, Tally
+from loopodds.base.errors import InspectionError, LoopoddsError
+
+ROWS = 900
+
+
+@pytest.fixture
+def data_set(tmp_path: Path) -> Path:
+    """Three Parquet files of 300 rows in groups of 50, a few rows spoilt."""
+    rows = invented_rows(ROWS, 31)
+    for number in range(5, ROWS, 111):
+        rows[number]["sample_bubbles"] = "yes"
+    table = table_of(rows)
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for number in range(3):
+        part = table.slice(300 * number, 300)
+        pq.write_table(part, folder / f"year{number}.parquet", row_group_size=50)
+    pq.write_table(table, tmp_path / "one.parquet")
+    return folder
+
+
+def counted(summary: Summary) -> dict[str, Any]:
+    """What a run found, without where it put it."""
+    return {**summary.as_json(), "out": "", "rejects": "", "resumed": 0}
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_local_numbers_though_a_worker_is_killed(
+    data_set: Path, tmp_path: Path
+) -> None:
+    from distributed import Client, LocalCluster
+
+    local = score_dataset(
+        data_set, tmp_path / "local", partitions_here(1), knowledge=SMALL, partition_rows=50
+    )
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        with Client(cluster) as client:
+            workers = client.run(os.getpid)
+        assert len(set(workers.values())) == 2
+        victims = iter(list(workers.values())[:1])
+
+        def kill_one(progress: Progress) -> None:
+            assert progress.rows <= ROWS
+            for victim in victims:
+                os.kill(victim, signal.SIGKILL)
+
+        spread = score_dataset(
+            data_set,
+            tmp_path / "spread",
+            partitions_on(cluster.scheduler_address),
+            knowledge=SMALL,
+            partition_rows=50,
+            progress=kill_one,
+        )
+        with Client(cluster) as client:
+            assert set(client.run(os.getpid).values()) != set(workers.values())
+    assert counted(spread) == counted(local)
+    assert spread.tally.rows == ROWS
+    assert len(list((tmp_path / "spread").iterdir())) == 18
+    assert pq.read_table(tmp_path / "spread").equals(pq.read_table(tmp_path / "local"))
+    rejects = [read_rows(tmp_path / f"{name}.rejects.csv") for name in ("local", "spread")]
+    assert rejects[0] == rejects[1]
+
+
+def test_a_data_set_gives_the_numbers_of_a_single_file(data_set: Path, tmp_path: Path) -> None:
+    summary = score_dataset(
+        data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL, partition_rows=120
+    )
+    single = score_archive(tmp_path / "one.parquet", tmp_path / "one_out.parquet", knowledge=SMALL)
+    parts, whole = (pq.read_table(tmp_path / name) for name in ("out", "one_out.parquet"))
+    assert parts.column_names == whole.column_names
+    for name in whole.column_names:
+        if name.startswith(("p_", "log_")):
+            # chunks are cut elsewhere, so sums may run in another order
+            assert np.allclose(parts[name].to_numpy(), whole[name].to_numpy(), rtol=0, atol=1e-12)
+        else:
+            assert parts[name].equals(whole[name])
+    assert read_rows(tmp_path / "out.rejects.csv") == read_rows(tmp_path / "one_out.rejects.csv")
+    assert summary.tally.rejected_by == single.tally.rejected_by
+    assert summary.tally.top == single.tally.top
+
+
+def test_processes_of_one_machine_share_the_partitions(data_set: Path, tmp_path: Path) -> None:
+    one, two = (
+        score_dataset(
+            data_set,
+            tmp_path / f"out{workers}",
+            partitions_here(workers),
+            knowledge=SMALL,
+            partition_rows=300,
+            review=3,
+        )
+        for workers in (1, 2)
+    )
+    assert counted(one) == counted(two)
+    assert pq.read_table(tmp_path / "out1").equals(pq.read_table(tmp_path / "out2"))
+
+
+class Stopped(BaseException):
+    """Stands for a power cut: nothing below catches it."""
+
+
+def stopping_after(partitions_done: int, scored: list[int]) -> Scorer:
+    """Scores some partitions and is gone, noting which it had."""
+
+    def scorer(job: Job, partitions: Sequence[Partition], folder: Path) -> Iterator[Tally]:
+        for number, partition in enumerate(partitions):
+            if number == partitions_done:
+                raise Stopped
+            scored.append(partition.number)
+            yield Tally.from_json(score_partition(job, partition, str(folder)))
+
+    return scorer
+
+
+def test_a_resumed_run_scores_the_partitions_that_are_missing(
+    data_set: Path, tmp_path: Path
+) -> None:
+    scored: list[int] = []
+    how: dict[str, Any] = {"knowledge": SMALL, "partition_rows": 100}
+    with pytest.raises(Stopped):
+        score_dataset(data_set, tmp_path / "out", stopping_after(4, scored), **how)
+    assert not (tmp_path / "out").exists()
+    with pytest.raises(InspectionError, match=r"partition rows changed \(then 100, now 50\)"):
+        score_dataset(
+            data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL, resume=True,
+            partition_rows=50,
+        )  # fmt: skip
+    resumed = score_dataset(
+        data_set, tmp_path / "out", stopping_after(99, scored), resume=True, **how
+    )
+    assert sorted(scored) == list(range(9))
+    assert resumed.resumed == 400
+    whole = score_dataset(data_set, tmp_path / "whole", partitions_here(1), **how)
+    assert counted(resumed) == counted(whole)
+    assert pq.read_table(tmp_path / "out").equals(pq.read_table(tmp_path / "whole"))
+
+
+def test_a_damaged_file_of_a_data_set_is_named(data_set: Path, tmp_path: Path) -> None:
+    path = data_set / "year1.parquet"
+    data = bytearray(path.read_bytes())
+    data[200:2000] = bytes(1800)
+    path.write_bytes(data)
+    with pytest.raises(InspectionError, match=r"year1\.parquet: not a readable Parquet file"):
+        score_dataset(data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL)
+    assert not (tmp_path / "out").exists()
+    assert not (tmp_path / "out.partial").exists()
+
+
+def test_what_cannot_be_a_data_set_is_refused(data_set: Path, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InspectionError, match="no Parquet file and no folder with any"):
+        score_dataset(tmp_path / "empty", tmp_path / "out", partitions_here(1), knowledge=SMALL)
+    with pytest.raises(InspectionError, match="is there already; remove it or choose another"):
+        score_dataset(data_set, tmp_path / "empty", partitions_here(1), knowledge=SMALL)
+    (tmp_path / "in.csv").write_text("cooling\nweak\n", encoding="utf-8")
+    with pytest.raises(InspectionError, match="a data set is Parquet; score CSV without"):
+        score_dataset(tmp_path / "in.csv", tmp_path / "out", partitions_here(1), knowledge=SMALL)
+    odd = table_of(invented_rows(5, 1)).drop_columns(["remark"])
+    pq.write_table(odd, data_set / "year3.parquet")
+    with pytest.raises(InspectionError, match=r"year3\.parquet: other columns than year0"):
+        score_dataset(data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL)
+
+
+def test_a_cluster_that_is_not_there_is_reported(data_set: Path, tmp_path: Path) -> None:
+    with pytest.raises(LoopoddsError, match="no Dask scheduler answers at 'nonsense://'"):
+        score_dataset(data_set, tmp_path / "out", partitions_on("nonsense://"), knowledge=SMALL)
+
+
+def test_a_worker_with_other_knowledge_refuses(data_set: Path, tmp_path: Path) -> None:
+    folder = changed_knowledge(tmp_path / "knowledge")
+
+    def scorer(job: Job, partitions: Sequence[Partition], where: Path) -> Iterator[Tally]:
+        faults = folder / "faults.toml"
+        faults.write_text(faults.read_text(encoding="utf-8") + "\n# revised\n", encoding="utf-8")
+        return partitions_here(2)(job, partitions, where)
+
+    with pytest.raises(LoopoddsError, match=r"this worker holds knowledge .* install the same"):
+        score_dataset(data_set, tmp_path / "out", scorer, knowledge=folder)

@@ -1,0 +1,152 @@
+"""The order of work protects people first, then equipment, then evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from loopodds.knowledge import records
+from loopodds.knowledge.records import Knowledge, load_knowledge
+
+GATES = {"label_check", "refrigerant_identification", "leak_stop_check"}
+
+
+@pytest.fixture(scope="module")
+def knowledge() -> Knowledge:
+    return load_knowledge()
+
+
+def before(name: str, knowledge: Knowledge) -> set[str]:
+    """Every test that must have been done, directly or through another."""
+    found: set[str] = set()
+    waiting = list(knowledge.tests[name].after)
+    while waiting:
+        one = waiting.pop()
+        if one not in found:
+            found.add(one)
+            waiting.extend(knowledge.tests[one].after)
+    return found
+
+
+def marked_with(mark: str, knowledge: Knowledge) -> Iterator[records.Test]:
+    return (test for test in knowledge.tests.values() if test.extra.get(mark))
+
+
+@pytest.mark.parametrize("mark", ["connects_machine", "draws_charge", "opens_loop"])
+def test_nothing_is_coupled_or_opened_before_the_gas_is_identified_and_leak_stop_ruled_out(
+    mark: str, knowledge: Knowledge
+) -> None:
+    marked = list(marked_with(mark, knowledge))
+    assert marked
+    for test in marked:
+        assert before(test.name, knowledge) >= GATES, test.name
+
+
+def test_the_sample_waits_for_the_gates_too(knowledge: Knowledge) -> None:
+    assert before("capture_sample", knowledge) >= GATES
+
+
+def test_the_loop_is_opened_only_after_it_was_emptied(knowledge: Knowledge) -> None:
+    for test in marked_with("opens_loop", knowledge):
+        assert "recover_and_weigh" in before(test.name, knowledge), test.name
+
+
+def test_static_pressure_waits_until_a_loop_that_ran_has_one_temperature_again(
+    knowledge: Knowledge,
+) -> None:
+    static = knowledge.tests["static_test"]
+    assert static.engine == "off"
+    assert static.extra["soak_minutes"] >= 60
+
+
+def test_only_the_right_refrigerant_without_leak_stop_opens_the_way(knowledge: Knowledge) -> None:
+    identification = knowledge.tests["refrigerant_identification"].extra
+    leak_stop = knowledge.tests["leak_stop_check"].extra
+    assert identification["passes"] == {"identification": ["as_labelled"]}
+    assert leak_stop["passes"] == {"sealant_check": ["negative"]}
+
+
+def test_nothing_runs_before_the_gas_is_identified_and_leak_stop_ruled_out(
+    knowledge: Knowledge,
+) -> None:
+    running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
+    for name in running | {"detector_search"}:
+        assert before(name, knowledge) >= GATES, name
+
+
+def test_a_compressor_that_knocks_is_not_kept_running(knowledge: Knowledge) -> None:
+    """Only the short run of a sample is left: the sample tells what the noise comes from."""
+    for name, test in knowledge.tests.items():
+        if test.engine == "running" and name not in ("capture_sample", "compressor_listening"):
+            assert test.extra["unless"] == {"compressor_noise": ["loud"]}, name
+        if test.engine == "running":
+            assert "starved_compressor" in test.cautions, name
+
+
+def test_recovery_ends_every_test_that_needs_the_charge(knowledge: Knowledge) -> None:
+    gone = set(knowledge.tests["recover_and_weigh"].destroys)
+    running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
+    assert gone >= running | {"static_test", "detector_search", "moisture_test", "acid_kit"}
+
+
+def test_acid_and_moisture_ask_for_a_fresh_sample(knowledge: Knowledge) -> None:
+    for name in ("acid_kit", "moisture_test"):
+        assert "capture_sample" in before(name, knowledge)
+        assert knowledge.tests[name].extra["fresh_minutes"] <= 15
+
+
+def test_high_voltage_is_for_qualified_people_and_carries_its_caution(knowledge: Knowledge) -> None:
+    work: list[records.Test | records.Service] = [
+        *knowledge.tests.values(),
+        *knowledge.services.values(),
+    ]
+    skilled = [one for one in work if "high_voltage" in one.skill]
+    assert {one.name for one in skilled} >= {"insulation_measurement", "high_voltage_oil_path"}
+    assert all("high_voltage" in one.cautions for one in skilled)
+
+
+def test_every_service_on_the_refrigerant_side_is_gated_and_vents_nothing(
+    knowledge: Knowledge,
+) -> None:
+    for service in knowledge.services.values():
+        if not service.extra.get("filling"):
+            continue
+        assert "refrigerant_identification" in service.after, service.name
+        assert {"never_vent", "licensed_practice", "r1234yf_flammable"} <= set(service.cautions)
+
+
+def test_wrong_refrigerant_never_goes_through_the_workshop_s_machine(knowledge: Knowledge) -> None:
+    service = knowledge.services["remove_wrong_refrigerant"]
+    assert "recover_and_weigh" not in service.after
+    assert "unknown_refrigerant" in service.cautions
+
+
+def test_an_electric_compressor_is_opened_only_with_its_insulation_known(
+    knowledge: Knowledge,
+) -> None:
+    work: dict[str, records.Test | records.Service] = {**knowledge.tests, **knowledge.services}
+    for name in ("compressor_swab", "drain_oil", "replace_compressor_set", "repair_compressor"):
+        (block,) = work[name].extra["in_context"]
+        assert block["when"] == {"compressor": "electric"}
+        assert block["after"] == ["insulation_measurement"]
+        assert block["skill"] == ["high_voltage"]
+
+
+def test_draining_is_no_cure_for_an_electric_compressor(knowledge: Knowledge) -> None:
+    """About one per cent of the wrong oil spoils its insulation: parts are replaced instead."""
+    assert knowledge.services["change_oil"].extra["never"] == {"compressor": "electric"}
+    assert knowledge.services["high_voltage_oil_path"].extra["only"] == {"compressor": "electric"}
+
+
+def test_a_compressor_is_not_replaced_on_a_look_alone(knowledge: Knowledge) -> None:
+    service = knowledge.services["replace_compressor_set"]
+    assert "compressor_swab" in service.after
+    assert "look_is_not_proof" in service.cautions
+
+
+def test_every_test_with_the_gas_names_what_burns_where_it_burns(knowledge: Knowledge) -> None:
+    for test in knowledge.tests.values():
+        if test.extra.get("connects_machine") or test.name == "capture_sample":
+            careful = {"r1234yf_flammable", "hoses_free_of_pag"}
+            assert careful <= set(test.cautions) or test.name == "vacuum_hold_test", test.name
+    assert knowledge.cautions["r1234yf_flammable"]["when"] == {"refrigerant": "R1234yf"}

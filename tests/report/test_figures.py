@@ -1,0 +1,121 @@
+"""Pictures: whole SVG documents that say in words what they show, the same for the same data."""
+
+from __future__ import annotations
+
+import re
+import sys
+import xml.etree.ElementTree as ET
+
+import pytest
+from loopodds.base.errors import UnknownName
+from loopodds.knowledge.records import load_knowledge
+from loopodds.report.figures import (
+    LINES,
+    Bar,
+    Moment,
+    NextTest,
+    Picture,
+    Rows,
+    course_picture,
+    next_tests_picture,
+    weights_picture,
+    what_if_picture,
+    wrapped,
+)
+from loopodds.report.network_figure import network_picture
+
+MOMENTS = [
+    Moment("before anything was seen", {"moisture": 0.13, "leak": 0.4}),
+    Moment("Moisture indicator: wet", {"moisture": 0.62, "leak": 0.38}),
+]
+TITLES = {"moisture": "Water in the loop", "leak": "Leak"}
+PICTURES = {
+    "course": lambda: course_picture(MOMENTS, TITLES),
+    "weights": lambda: weights_picture(-8.0, [Bar("wet", 12.0), Bar("cloudy: none", -2.0)], 2.0),
+    "next tests": lambda: next_tests_picture(
+        [NextTest("Static pressure", 5, 12, True), NextTest("Vacuum hold", 35, 40, False)]
+    ),
+    "what if": lambda: what_if_picture([Rows("Leak", 0.4, (0.2, 0.9))], ["dry", "oily"]),
+    "network": lambda: network_picture("moisture", load_knowledge()),
+}
+
+
+@pytest.fixture(params=PICTURES)
+def picture(request) -> Picture:
+    return PICTURES[request.param]()
+
+
+def test_a_picture_is_a_whole_svg_document(picture):
+    root = ET.fromstring(picture.svg)
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert len(picture.svg) < 150_000
+
+
+def test_nothing_in_a_picture_points_outside_it(picture):
+    links = re.findall(r'(?:href|src|url)\s*[=(]\s*"?([^")\s>]+)', picture.svg)
+    assert all(link.startswith("#") for link in links)
+
+
+def test_a_picture_says_what_it_shows(picture):
+    assert len(picture.alt) > 30
+    assert picture.alt.endswith(".")
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_the_same_data_give_the_same_picture(name):
+    assert PICTURES[name]().svg == PICTURES[name]().svg
+
+
+def test_the_words_give_the_numbers_of_the_course():
+    assert "Water in the loop 13 to 62 per cent" in PICTURES["course"]().alt
+
+
+def test_the_words_give_the_weights():
+    alt = PICTURES["weights"]().alt
+    assert "wet +12.0" in alt
+    assert "cloudy: none -2.0" in alt
+    assert "all together +2.0" in alt
+
+
+def test_the_words_name_parents_and_children():
+    alt = PICTURES["network"]().alt
+    assert "depends on leak" in alt
+    assert "moisture indicator" in alt.split("shows in")[1]
+
+
+def test_a_node_that_does_not_exist_is_refused():
+    with pytest.raises(UnknownName, match="did you mean 'moisture'"):
+        network_picture("moistrue", load_knowledge())
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of sRGB (IEC 61966-2-1)."""
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_lines_differ_in_more_than_colour_and_stand_out_from_paper():
+    dashes = [str(dash) for _, dash, _ in LINES]
+    marks = [mark for _, _, mark in LINES]
+    assert len(set(dashes)) == len(set(marks)) == len(LINES)
+    for colour, _, _ in LINES:
+        # 3 to 1 is the least contrast of graphical objects (WCAG 2.1, 1.4.11)
+        assert 1.05 / (luminance(colour) + 0.05) >= 3
+
+
+def test_a_long_label_keeps_its_end_where_the_state_stands():
+    label = "Difference between the temperatures of the left and the right vents: high"
+    assert wrapped(label).endswith("high")
+    assert wrapped("Leak: slow") == "Leak: slow"
+
+
+def test_drawing_is_not_paid_for_by_those_who_do_not_draw():
+    import subprocess
+
+    code = (
+        "import sys, loopodds.report.figures, loopodds.report.content;"
+        "print('matplotlib' in sys.modules)"
+    )
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert found.stdout.strip() == "False"
