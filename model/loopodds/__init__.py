@@ -82,7 +82,7 @@ if TYPE_CHECKING:
     from loopodds.decision.verdict import judge as judge
     from loopodds.decision.verdict import plan_at as plan_at
     from loopodds.decision.verdict import words as words
-    from loopodds.decision.workshop import Bay as Bay
+    from loopodds.decision.workshop import Workshop as Workshop
     from loopodds.diagnosis.assessment import ALSO_FROM as ALSO_FROM
     from loopodds.diagnosis.assessment import SETTLED_FROM as SETTLED_FROM
     from loopodds.diagnosis.assessment import SOUND_FROM as SOUND_FROM
@@ -109,7 +109,7 @@ if TYPE_CHECKING:
     from loopodds.diagnosis.what_if import NOTHING as NOTHING
     from loopodds.diagnosis.what_if import UNKNOWN as UNKNOWN
     from loopodds.diagnosis.what_if import Change as Change
-    from loopodds.diagnosis.what_if import Outlook as Outlook
+    from loopodds.diagnosis.what_if import Scenario as Scenario
     from loopodds.diagnosis.what_if import WhatIf as WhatIf
     from loopodds.diagnosis.what_if import split_variations as split_variations
     from loopodds.diagnosis.what_if import what_if as what_if
@@ -194,7 +194,7 @@ _HOMES = {
     "Answer": "casebook.answers",
     "Assessment": "diagnosis.assessment",
     "Bar": "report.figures",
-    "Bay": "decision.workshop",
+    "Workshop": "decision.workshop",
     "Belief": "diagnosis.belief",
     "BoolArray": "base.arrays",
     "Branch": "decision.branches",
@@ -236,7 +236,7 @@ _HOMES = {
     "Noted": "casebook.replay",
     "OutOfRange": "base.errors",
     "Outcome": "training.hindsight",
-    "Outlook": "diagnosis.what_if",
+    "Scenario": "diagnosis.what_if",
     "PlanTurn": "decision.plan_turns",
     "PracticeCar": "training.exercise",
     "Progress": "archive.summary",

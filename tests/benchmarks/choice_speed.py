@@ -25,7 +25,7 @@ from collections.abc import Callable
 
 import numpy as np
 from loopodds.decision.next_test import ranked
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import simulate
@@ -69,14 +69,14 @@ def timed(work: Callable[[], object]) -> Timed:
 
 def rank(belief: Belief) -> None:
     """Everything that a list of ranked tests needs."""
-    bay = Bay(belief, (), None, CONTEXT)
-    ranked(bay, bay.planner.rank(bay.progress))
+    shop = Workshop(belief, (), None, CONTEXT)
+    ranked(shop, shop.planner.rank(shop.progress))
 
 
 def ahead(belief: Belief, depth: int) -> None:
     """The best sequence of so many tests."""
-    bay = Bay(belief, (), None, CONTEXT)
-    bay.planner.plan(bay.progress, depth)
+    shop = Workshop(belief, (), None, CONTEXT)
+    shop.planner.plan(shop.progress, depth)
 
 
 def process() -> Timed:

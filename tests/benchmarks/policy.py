@@ -53,7 +53,7 @@ from loopodds.decision.expected_cost import Decision, Plan
 from loopodds.decision.gates import Move
 from loopodds.decision.next_test import judged
 from loopodds.decision.service_plan import service_plan
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import with_past
@@ -178,12 +178,12 @@ class Workbench:
         self._past: list[Evidence] = []
         self._now = Evidence(1)
 
-    def bay(self) -> Bay:
+    def shop(self) -> Workshop:
         """Belief, rules and prices as things stand."""
         knowledge = self._model.knowledge
         evidence = with_past(self._past, self.repairs, self._now, knowledge)
         belief = Belief(self._model, _relevant(self.car.context), evidence)
-        return Bay(belief, self.done, None, self.car.context)
+        return Workshop(belief, self.done, None, self.car.context)
 
     def do(self, move: Move) -> None:
         """The first step of a move: pay, and see what it shows."""
@@ -200,10 +200,10 @@ class Workbench:
         read = {name: pair for name, pair in shown.numbers.items() if not np.isnan(pair[0][0])}
         self._now = Evidence(1, codes, {}, {**self._now.numbers, **read})
 
-    def repair(self, bay: Bay, plan: Plan) -> None:
+    def repair(self, shop: Workshop, plan: Plan) -> None:
         """Carry a plan out whose needs are done: what was seen is the past from here on."""
         knowledge = model().knowledge
-        self.services_cost += service_plan(bay, plan).outlay
+        self.services_cost += service_plan(shop, plan).outlay
         history = knowledge.of_kind("history")
         seen = frozenset(self._now.names()) - history.keys()
         self.repairs.append(Repair(plan.actions, seen))
@@ -215,81 +215,81 @@ class Workbench:
         self._see(shown_by(plan.actions, knowledge))
 
 
-Policy = Callable[[Workbench, Bay], Move | None]
+Policy = Callable[[Workbench, Workshop], Move | None]
 
 
-def fixed(bench: Workbench, bay: Bay) -> Move | None:
+def fixed(bench: Workbench, shop: Workshop) -> Move | None:
     """The next test of the trade's whole order that is possible, then of the proof."""
     complaint = bench.car.context["setting"] == "complaint"
-    return _in_order((*ORDER, *LAST) if complaint else ORDER, bench, bay)
+    return _in_order((*ORDER, *LAST) if complaint else ORDER, bench, shop)
 
 
-def to_bench(bench: Workbench, bay: Bay) -> Move | None:
+def to_bench(bench: Workbench, shop: Workshop) -> Move | None:
     """The next test of the order up to the bench tests, then of the proof."""
-    return _in_order(ORDER, bench, bay)
+    return _in_order(ORDER, bench, shop)
 
 
-def _in_order(order: Sequence[str], bench: Workbench, bay: Bay) -> Move | None:
+def _in_order(order: Sequence[str], bench: Workbench, shop: Workshop) -> Move | None:
     if bench.repairs:
         leak = LEAK_REPAIR in bench.repairs[-1].services
         order = (*PROOF, LEAK_PROOF) if leak else PROOF
-    return _next_of(order, bench, bay)
+    return _next_of(order, bench, shop)
 
 
-def _next_of(order: Sequence[str], bench: Workbench, bay: Bay) -> Move | None:
+def _next_of(order: Sequence[str], bench: Workbench, shop: Workshop) -> Move | None:
     for name in order:
         if name not in bench.done:
-            way = bay.gates.way(name, bay.progress)
+            way = shop.gates.way(name, shop.progress)
             if isinstance(way, Move):
                 return way
     return None
 
 
-def sure(bench: Workbench, bay: Bay) -> Move | None:
+def sure(bench: Workbench, shop: Workshop) -> Move | None:
     """The same, stopped once one thing is nearly certain."""
-    belief = bay.belief
-    surest = max(belief.p_sound, *(belief.condition(c) for c in bay.knowledge.conditions))
-    return None if surest >= SURE else to_bench(bench, bay)
+    belief = shop.belief
+    surest = max(belief.p_sound, *(belief.condition(c) for c in shop.knowledge.conditions))
+    return None if surest >= SURE else to_bench(bench, shop)
 
 
-def most_probable(bay: Bay) -> FloatArray:
+def most_probable(shop: Workshop) -> FloatArray:
     """The marginals of someone who is sure of the most probable state of every fault."""
     sure_of = {
-        name: np.eye(count)[[int(bay.belief.beliefs.faults[name][0].argmax())]]
-        for name, count in bay.decision.variables
+        name: np.eye(count)[[int(shop.belief.beliefs.faults[name][0].argmax())]]
+        for name, count in shop.decision.variables
     }
-    row: FloatArray = bay.decision.marginals(sure_of, bay.decision.to_do(bay.progress.done))[0]
+    row: FloatArray = shop.decision.marginals(sure_of, shop.decision.to_do(shop.progress.done))[0]
     return row
 
 
-def _most(bay: Bay, per_minute: bool) -> Move | None:
+def _most(shop: Workshop, per_minute: bool) -> Move | None:
     rated = []
-    for move in bay.gates.moves(bay.progress):
-        bits = bay.planner.look(bay.knowledge.tests[move.test].yields).bits(bay.about)
+    for move in shop.gates.moves(shop.progress):
+        bits = shop.planner.look(shop.knowledge.tests[move.test].yields).bits(shop.about)
         if bits >= ENOUGH_BITS:
             rated.append((bits / move.minutes if per_minute else bits, move))
     return max(rated, key=lambda pair: pair[0])[1] if rated else None
 
 
-def bits(_: Workbench, bay: Bay) -> Move | None:
+def bits(_: Workbench, shop: Workshop) -> Move | None:
     """Most information."""
-    return _most(bay, per_minute=False)
+    return _most(shop, per_minute=False)
 
 
-def bits_per_minute(_: Workbench, bay: Bay) -> Move | None:
+def bits_per_minute(_: Workbench, shop: Workshop) -> Move | None:
     """Most information a minute."""
-    return _most(bay, per_minute=True)
+    return _most(shop, per_minute=True)
 
 
-def value(_: Workbench, bay: Bay) -> Move | None:
+def value(_: Workbench, shop: Workshop) -> Move | None:
     """Highest net value."""
-    best = bay.planner.rank(bay.progress).best
+    best = shop.planner.rank(shop.progress).best
     return best.move if best is not None else None
 
 
-def lookahead(_: Workbench, bay: Bay) -> Move | None:
+def lookahead(_: Workbench, shop: Workshop) -> Move | None:
     """The product's own choice."""
-    _, plan, _ = judged(bay)
+    _, plan, _ = judged(shop)
     best = plan.best
     return best.move if best is not None else None
 
@@ -326,12 +326,14 @@ def diagnose(car: Car, name: str) -> Outcome:
     """Test as the policy says and take the plan that seems best, until nothing is left to do."""
     started = time.perf_counter()
     bench = Workbench(car)
-    plan, bay = _tested(bench, name)
-    right = _is_right(plan, bay, car)
-    while name != "unproved" and _repairs(plan, bay) and len(bench.repairs) < MOST_REPAIRS:
-        bench.repair(bay, plan)
-        plan, bay = _tested(bench, name)
-    left = float(bay.decision.cost_of(plan, _truth(bay.decision, bench.car, bay.progress.done))[0])
+    plan, shop = _tested(bench, name)
+    right = _is_right(plan, shop, car)
+    while name != "unproved" and _repairs(plan, shop) and len(bench.repairs) < MOST_REPAIRS:
+        bench.repair(shop, plan)
+        plan, shop = _tested(bench, name)
+    left = float(
+        shop.decision.cost_of(plan, _truth(shop.decision, bench.car, shop.progress.done))[0]
+    )
     return Outcome(
         car.context["setting"],
         bench.minutes,
@@ -345,31 +347,31 @@ def diagnose(car: Car, name: str) -> Outcome:
     )
 
 
-def _tested(bench: Workbench, name: str) -> tuple[Plan, Bay]:
+def _tested(bench: Workbench, name: str) -> tuple[Plan, Workshop]:
     """The plan chosen once the policy tests no more, and nothing is left to do before it."""
     policy = POLICIES[name]
     while True:
-        bay = bench.bay()
-        move = policy(bench, bay)
+        shop = bench.shop()
+        move = policy(bench, shop)
         if move is None:
-            plan = bay.decision.best(most_probable(bay) if name == "trade" else bay.marginal)
-            first = service_plan(bay, plan).first
-            way = bay.gates.way(first[0], bay.progress) if first else None
+            plan = shop.decision.best(most_probable(shop) if name == "trade" else shop.marginal)
+            first = service_plan(shop, plan).first
+            way = shop.gates.way(first[0], shop.progress) if first else None
             if not isinstance(way, Move):
-                return plan, bay
+                return plan, shop
             move = way
         bench.do(move)
 
 
-def _repairs(plan: Plan, bay: Bay) -> bool:
+def _repairs(plan: Plan, shop: Workshop) -> bool:
     """Whether a plan does more than to leave the car as it is."""
-    return any(not bay.offers[name].settles for name in plan.actions)
+    return any(not shop.offers[name].settles for name in plan.actions)
 
 
-def _is_right(plan: Plan, bay: Bay, car: Car) -> bool:
-    truth = _truth(bay.decision, car, bay.progress.done)
-    least = float(bay.decision.cost(truth)[0])
-    return float(bay.decision.cost_of(plan, truth)[0]) <= least + RIGHT_WITHIN
+def _is_right(plan: Plan, shop: Workshop, car: Car) -> bool:
+    truth = _truth(shop.decision, car, shop.progress.done)
+    least = float(shop.decision.cost(truth)[0])
+    return float(shop.decision.cost_of(plan, truth)[0]) <= least + RIGHT_WITHIN
 
 
 def _truth(decision: Decision, car: Car, done: Collection[str]) -> FloatArray:
@@ -384,13 +386,13 @@ def _informed_cost(car: Car) -> float:
     """Cost to someone who sees every fault at every moment, nothing tested but what plans need."""
     bench = Workbench(car)
     while True:
-        bay = bench.bay()
-        truth = _truth(bay.decision, bench.car, bay.progress.done)
-        plan = bay.decision.best(truth[0])
-        if not _repairs(plan, bay) or len(bench.repairs) == MOST_REPAIRS:
-            return bench.services_cost + float(bay.decision.cost_of(plan, truth)[0])
-        bench.done += service_plan(bay, plan).first
-        bench.repair(bay, plan)
+        shop = bench.shop()
+        truth = _truth(shop.decision, bench.car, shop.progress.done)
+        plan = shop.decision.best(truth[0])
+        if not _repairs(plan, shop) or len(bench.repairs) == MOST_REPAIRS:
+            return bench.services_cost + float(shop.decision.cost_of(plan, truth)[0])
+        bench.done += service_plan(shop, plan).first
+        bench.repair(shop, plan)
 
 
 def job(task: tuple[int, float, tuple[str, ...]]) -> list[Outcome]:

@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from loopodds.base.errors import UnknownName
 from loopodds.decision.next_test import choose_test, json_rows, rank_tests
 from loopodds.decision.verdict import Verdict, judge
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.assessment import believe, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.inspection import Inspection
@@ -35,10 +35,10 @@ def demo(name: str) -> Inspection:
 
 
 @cache
-def bay(name: str) -> Bay:
+def shop(name: str) -> Workshop:
     inspection = demo(name)
     context = stated_context(inspection, model().knowledge)
-    return Bay(believe(inspection, model()), (), None, context)
+    return Workshop(believe(inspection, model()), (), None, context)
 
 
 @cache
@@ -52,7 +52,7 @@ def run(*arguments: str) -> Result:
 
 @pytest.mark.parametrize("name", demo_names())
 def test_tests_are_ranked_by_what_they_save(name):
-    choice = choose_test(bay(name))
+    choice = choose_test(shop(name))
     ranked = choice.tests
     paying = [test for test in ranked if round(test.net_value, 6) > 0]
     ready = [test for test in paying if not test.waits_for]
@@ -79,8 +79,8 @@ def test_tests_are_ranked_by_what_they_save(name):
 
 @pytest.mark.parametrize("name", ["wet_loop", "blocked_feed", "over_dyed"])
 def test_what_is_recorded_is_not_asked_again(name):
-    seen = set(bay(name).belief.names)
-    for test in choose_test(bay(name)).tests:
+    seen = set(shop(name).belief.names)
+    for test in choose_test(shop(name)).tests:
         assert not seen.issuperset(model().knowledge.tests[test.test].yields)
 
 
@@ -111,7 +111,7 @@ def test_a_test_done_without_a_result_is_not_offered_and_opens_the_next():
 @pytest.mark.parametrize("name", ["wet_loop", "blown_fuse"])
 def test_the_worth_of_a_small_test_is_that_of_listing_its_outcomes(name):
     """Every joint outcome as its own inspection, beliefs and plans worked out afresh."""
-    now = bay(name)
+    now = shop(name)
     ranked = {t.test: t for t in choose_test(now).tests}
     decision, to_do = now.decision, now.decision.to_do(now.progress.done)
     checked = 0
@@ -137,8 +137,8 @@ def test_the_worth_of_a_small_test_is_that_of_listing_its_outcomes(name):
 
 @pytest.mark.parametrize("name", ["blown_fuse", "low_charge_dead_fan"])
 def test_the_worth_of_a_large_test_does_not_hang_on_how_finely_it_is_cut(name, monkeypatch):
-    belief = bay(name).belief
-    choice = choose_test(Bay(belief))
+    belief = shop(name).belief
+    choice = choose_test(Workshop(belief))
     monkeypatch.setattr("loopodds.decision.lookahead.FINE", 1 / 2000)
     monkeypatch.setattr("loopodds.decision.lookahead._STEP_OF_SEVERAL", 0.8)
     fine = {test.test: test.worth for test in rank_tests(belief)}
@@ -150,20 +150,20 @@ def test_the_worth_of_a_large_test_does_not_hang_on_how_finely_it_is_cut(name, m
 
 @pytest.mark.parametrize("name", ["wet_loop", "low_charge_dead_fan", "looks_bad_is_sound"])
 def test_looking_two_tests_ahead_is_never_worse_than_one(name):
-    one, two = choose_test(bay(name), 1), choose_test(bay(name), 2)
+    one, two = choose_test(shop(name), 1), choose_test(shop(name), 2)
     assert two.plan.value <= one.plan.value + MONEY
     assert two.plan.least <= two.plan.value + MONEY
 
 
 def test_a_sound_car_is_not_tested_further():
-    choice = choose_test(bay("routine_sound"))
+    choice = choose_test(shop("routine_sound"))
     assert choice.stop
     assert choice.depth == 2  # not even two tests together
     assert all(test.net_value <= 0 for test in choice.tests)
 
 
 def test_the_screen_rows_of_assess_follow_the_contract():
-    rows = json_rows(rank_tests(bay("wet_loop").belief), 3)
+    rows = json_rows(rank_tests(shop("wet_loop").belief), 3)
     assert len(rows) == 3
     for row in rows:
         assert set(row) >= CONTRACT
@@ -172,7 +172,7 @@ def test_the_screen_rows_of_assess_follow_the_contract():
 
 def test_the_screen_rows_of_assess_count_no_worth_twice():
     """The gates of the sample are worth what the sample is worth, once."""
-    ranked = choose_test(bay("low_charge_dead_fan")).tests
+    ranked = choose_test(shop("low_charge_dead_fan")).tests
     rows = json_rows(ranked, 5)
     assert (rows[0]["test"], rows[0]["opens"]) == ("label_check", "capture_sample")
     for row in rows[1:]:
@@ -185,7 +185,7 @@ def test_the_screen_rows_of_assess_count_no_worth_twice():
 @pytest.mark.parametrize("name", demo_names())
 def test_no_test_is_worth_what_waits_behind_it(name):
     """A gate to recovery alone is worth nothing while recovery has to wait."""
-    ranked = {test.test: test for test in choose_test(bay(name)).tests}
+    ranked = {test.test: test for test in choose_test(shop(name)).tests}
     for test in ranked.values():
         if not test.waits_for and test.net_value > 0:
             assert not ranked[test.opens].waits_for
@@ -193,14 +193,14 @@ def test_no_test_is_worth_what_waits_behind_it(name):
 
 @pytest.mark.parametrize("name", ["first_look", "wet_loop"])
 def test_of_what_recovery_makes_impossible_the_best_that_is_new_is_named_first(name):
-    ranked = {test.test: test for test in choose_test(bay(name)).tests}
+    ranked = {test.test: test for test in choose_test(shop(name)).tests}
     waits_for = [ranked[test] for test in ranked["recover_and_weigh"].waits_for]
     keys = [(bool(test.unread), test.cost - test.worth) for test in waits_for]
     assert keys == sorted(keys)
 
 
 def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
-    ranked = {test.test: test for test in choose_test(bay("first_look")).tests}
+    ranked = {test.test: test for test in choose_test(shop("first_look")).tests}
     assert ranked["refrigerant_identification"].unread == ("air_share",)
     assert ranked["fan_test"].unread == ()
     page = " ".join(run("next", "@first_look").output.split())
@@ -326,9 +326,9 @@ def test_the_same_case_gives_the_same_answer():
 @pytest.mark.parametrize("name", demo_names())
 def test_recovery_is_never_next_while_a_test_that_it_rules_out_pays(name):
     """Recovery comes last: common practice, no source."""
-    best = choose_test(bay(name)).plan.best
+    best = choose_test(shop(name)).plan.best
     if best is not None and any(step.test == "recover_and_weigh" for step in best.move.steps):
         gone = model().knowledge.tests["recover_and_weigh"].destroys
-        left = {test.test: test for test in choose_test(bay(name)).tests if test.test in gone}
+        left = {test.test: test for test in choose_test(shop(name)).tests if test.test in gone}
         own = {step.test for step in best.move.steps}
         assert not [n for n, t in left.items() if t.worth > t.cost and n not in own]

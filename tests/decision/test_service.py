@@ -16,7 +16,7 @@ from loopodds.decision.gates import Gates
 from loopodds.decision.offers import FILLING, offers_for, repair_decision
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.decision.service_plan import best_plan, service_plan
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.assessment import believe, stated_context
 from loopodds.diagnosis.belief import log_odds
 from loopodds.diagnosis.model import Model
@@ -39,9 +39,9 @@ def case(text: str) -> Inspection:
     return load_case(text, model().knowledge)
 
 
-def bay_of(inspection: Inspection, prices: Prices | None = None) -> Bay:
+def bay_of(inspection: Inspection, prices: Prices | None = None) -> Workshop:
     context = stated_context(inspection, model().knowledge)
-    return Bay(believe(inspection, model()), (), prices, context)
+    return Workshop(believe(inspection, model()), (), prices, context)
 
 
 BURNT = case(
@@ -206,11 +206,11 @@ def cheapest(p, cures, cost) -> float:
 # --- plans ------------------------------------------------------------------------------------
 
 
-def brute_force(bay: Bay) -> tuple[float, set[str]]:
+def brute_force(shop: Workshop) -> tuple[float, set[str]]:
     """Cost of the cheapest plan, by listing every set of up to four services afresh."""
-    knowledge, prices = bay.knowledge, bay.gates.prices
-    beliefs = {v: bay.belief.fault(v) for v in knowledge.of_kind("fault")}
-    names = list(bay.offers)
+    knowledge, prices = shop.knowledge, shop.gates.prices
+    beliefs = {v: shop.belief.fault(v) for v in knowledge.of_kind("fault")}
+    names = list(shop.offers)
     best = (np.inf, set())
     for count in range(5):
         for some in itertools.combinations(names, count):
@@ -218,15 +218,15 @@ def brute_force(bay: Bay) -> tuple[float, set[str]]:
                 continue
             if any(b != a and included(a)[1].name == b for a in some for b in some):
                 continue
-            filled = any(FILLING in bay.offers[name].needs for name in some)
+            filled = any(FILLING in shop.offers[name].needs for name in some)
             if filled and "put_charge_back" in some:
                 continue
             cost = sum(prices.of_work(name) for name in some)
-            needs = frozenset().union(*(bay.offers[name].needs for name in some))
-            cost += sum(prices.of_work(t) for t in needs - {FILLING} - {*bay.progress.done})
+            needs = frozenset().union(*(shop.offers[name].needs for name in some))
+            cost += sum(prices.of_work(t) for t in needs - {FILLING} - {*shop.progress.done})
             if FILLING in needs:
-                cost += prices.filling(bay.gates.context["refrigerant"])
-            if "recover_and_weigh" in bay.progress.done and not filled:
+                cost += prices.filling(shop.gates.context["refrigerant"])
+            if "recover_and_weigh" in shop.progress.done and not filled:
                 left_empty = knowledge.services["put_charge_back"].extra["undone"]
                 cost += 0 if "put_charge_back" in some else left_empty
             for variable, states in beliefs.items():
@@ -279,54 +279,54 @@ def largest(figures: Mapping[str, float], variable: str, state: str) -> float:
 
 @pytest.mark.parametrize("inspection", [BURNT, SOUND, EMPTIED], ids=["burnt", "sound", "emptied"])
 def test_the_best_plan_is_the_cheapest_of_all_combinations(inspection):
-    bay = bay_of(inspection)
-    cost, services = brute_force(bay)
-    plan = bay.decision.best(bay.marginal)
+    shop = bay_of(inspection)
+    cost, services = brute_force(shop)
+    plan = shop.decision.best(shop.marginal)
     assert plan.cost == pytest.approx(cost, abs=MONEY)
     assert set(plan.actions) == services
 
 
 def test_a_loop_that_has_leaked_empty_is_repaired_not_just_filled():
     """Repair comes before filling: common practice, and law in some countries."""
-    bay = bay_of(LEAKED)
-    assert bay.belief.condition("leak") > 0.8
-    actions = bay.decision.best(bay.marginal).actions
+    shop = bay_of(LEAKED)
+    assert shop.belief.condition("leak") > 0.8
+    actions = shop.decision.best(shop.marginal).actions
     assert "repair_leak_and_charge" in actions
     assert "recover_and_charge" not in actions
 
 
 def test_a_loop_emptied_for_a_test_is_filled_again_whatever_else_is_done():
     """Common practice, no source: a car does not go back with an empty loop."""
-    bay = bay_of(EMPTIED)
-    plans = bay.decision.alternatives(bay.marginal, 20)
+    shop = bay_of(EMPTIED)
+    plans = shop.decision.alternatives(shop.marginal, 20)
     assert len(plans) == 20
     for plan in plans:
         assert filled(plan.actions) != ("put_charge_back" in plan.actions)
-    told = service_plan(bay, plans[0])
+    told = service_plan(shop, plans[0])
     assert told.services == ("put_charge_back",)
     # nothing goes into a loop that was not evacuated
     assert told.first == ("vacuum_hold_test",)
-    prices = bay.gates.prices
+    prices = shop.gates.prices
     assert told.outlay == pytest.approx(sum(map(prices.of_work, (*told.services, *told.first))))
 
 
 def test_nobody_puts_back_what_was_not_taken_out():
     for inspection in (BURNT, SOUND, LEAKED):
-        bay = bay_of(inspection)
-        for plan in bay.decision.alternatives(bay.marginal, 40):
+        shop = bay_of(inspection)
+        for plan in shop.decision.alternatives(shop.marginal, 40):
             assert "put_charge_back" not in plan.actions
 
 
 def test_recovering_for_a_look_is_charged_with_filling_the_loop_again():
-    bay = bay_of(SOUND)
+    shop = bay_of(SOUND)
     branch = next(
-        b for b in bay.planner.rank(bay.progress).branches if b.move.test == "recover_and_weigh"
+        b for b in shop.planner.rank(shop.progress).branches if b.move.test == "recover_and_weigh"
     )
-    prices = bay.gates.prices
+    prices = shop.gates.prices
     back = prices.of_work("put_charge_back") + prices.of_work("vacuum_hold_test")
     # on a car that looks sound, nothing else would fill it
     assert branch.debt == pytest.approx(back, abs=MONEY)
-    lost = branch.value - bay.planner.start(bay.progress).stop
+    lost = branch.value - shop.planner.start(shop.progress).stop
     assert lost == pytest.approx(branch.cost - branch.gain, abs=MONEY)
     assert branch.cost > back
 
@@ -339,19 +339,21 @@ def test_oil_lost_with_the_refrigerant_is_made_up_when_the_leak_is_repaired():
 
 
 def test_what_a_plan_takes_for_granted_is_told_where_it_is_doubtful():
-    bay = bay_of(STOPPED)
-    plan = next(p for p in bay.decision.alternatives(bay.marginal, 20) if filled(p.actions))
-    told = {one.guard or one.condition: one for one in provisos(bay, plan, service_plan(bay, plan))}
+    shop = bay_of(STOPPED)
+    plan = next(p for p in shop.decision.alternatives(shop.marginal, 20) if filled(p.actions))
+    told = {
+        one.guard or one.condition: one for one in provisos(shop, plan, service_plan(shop, plan))
+    }
     failing = (
         1
-        - predict(bay.calibrated.tree, bay.belief.evidence, ["sealant_check"])[
+        - predict(shop.calibrated.tree, shop.belief.evidence, ["sealant_check"])[
             "sealant_check"
         ].states[0, 0]
     )
     assert told["leak_stop_check"].probability == pytest.approx(failing)
     assert told["leak_stop_check"].instead == "remove_leak_stop"
     if "repair_leak_and_charge" not in plan.actions:
-        assert told["leak"].probability == pytest.approx(bay.belief.condition("leak"))
+        assert told["leak"].probability == pytest.approx(shop.belief.condition("leak"))
         assert told["leak"].instead == "repair_leak_and_charge"
 
 
@@ -369,19 +371,19 @@ def test_a_sound_car_is_left_alone():
 
 
 def test_cost_of_a_plan_is_what_is_paid_and_the_harm_left():
-    bay = bay_of(BURNT)
-    for plan in bay.decision.alternatives(bay.marginal, 5):
-        told = service_plan(bay, plan)
+    shop = bay_of(BURNT)
+    for plan in shop.decision.alternatives(shop.marginal, 5):
+        told = service_plan(shop, plan)
         assert told.cost == pytest.approx(plan.cost)
         assert told.harm >= 0
 
 
 def test_filling_is_paid_once_however_many_services_need_it():
-    bay = bay_of(BURNT)
-    plans = bay.decision.alternatives(bay.marginal, 40)
-    two = next(p for p in plans if sum(FILLING in bay.offers[a].needs for a in p.actions) == 2)
-    told = service_plan(bay, two)
-    prices = bay.gates.prices
+    shop = bay_of(BURNT)
+    plans = shop.decision.alternatives(shop.marginal, 40)
+    two = next(p for p in plans if sum(FILLING in shop.offers[a].needs for a in p.actions) == 2)
+    told = service_plan(shop, two)
+    prices = shop.gates.prices
     alone = sum(prices.of_work(name) for name in (*told.services, *told.first))
     assert told.outlay == pytest.approx(alone + prices.filling("R134a"))
 
@@ -394,9 +396,9 @@ def test_the_newer_refrigerant_makes_the_same_plan_dearer(refrigerant):
 
 
 def test_services_that_exclude_each_other_are_never_combined():
-    bay = bay_of(BURNT)
+    shop = bay_of(BURNT)
     knowledge = model().knowledge
-    for setting in bay.decision.settings:
+    for setting in shop.decision.settings:
         for part in setting.components:
             for option in part.options:
                 for a, b in itertools.permutations(option, 2):
@@ -417,13 +419,13 @@ sample_specks = "metal"
 cooling = "none"
 """
     )
-    bay = bay_of(inspection)
-    assert bay.gates.failed(bay.progress) == ("leak_stop_check",)
-    touching = {n for n, s in bay.knowledge.services.items() if "leak_stop_check" in s.after}
-    for plan in bay.decision.alternatives(bay.marginal, 20):
+    shop = bay_of(inspection)
+    assert shop.gates.failed(shop.progress) == ("leak_stop_check",)
+    touching = {n for n, s in shop.knowledge.services.items() if "leak_stop_check" in s.after}
+    for plan in shop.decision.alternatives(shop.marginal, 20):
         if set(plan.actions) & touching:
             assert "remove_leak_stop" in plan.actions
-            assert service_plan(bay, plan).services[0] == "remove_leak_stop"
+            assert service_plan(shop, plan).services[0] == "remove_leak_stop"
 
 
 def test_an_electric_compressor_never_gets_the_oil_change_of_a_belt_driven_one():
@@ -479,20 +481,22 @@ class TestBreakEven:
 
     def test_the_plan_flips_at_the_threshold(self):
         """Doubt about the condition, just enough to cross: the service leaves the best plan."""
-        bay = bay_of(BURNT)
-        even = break_even(bay, "replace_compressor_set")
+        shop = bay_of(BURNT)
+        even = break_even(shop, "replace_compressor_set")
         assert even.threshold is not None
         assert 0 < even.threshold < even.probability
-        named = bay.knowledge.condition(even.condition)
+        named = shop.knowledge.condition(even.condition)
         states = model().states(named.variable)
         member = np.array([state in named.states for state in states])
         for shift, stays in ((+0.01, True), (-0.01, False)):
             odds = log_odds(np.array([even.threshold + shift, even.probability]))
             likelihood = np.where(member, np.exp(odds[0] - odds[1]), 1.0)[None]
-            batch = bay.belief.evidence.with_soft({named.variable: likelihood})
-            posterior = bay.calibrated.tree.propagate(batch, bay.decision.queries)
-            row = bay.decision.of_joints(posterior.joints, bay.decision.to_do(bay.progress.done))[0]
-            assert ("replace_compressor_set" in bay.decision.best(row).actions) is stays
+            batch = shop.belief.evidence.with_soft({named.variable: likelihood})
+            posterior = shop.calibrated.tree.propagate(batch, shop.decision.queries)
+            row = shop.decision.of_joints(
+                posterior.joints, shop.decision.to_do(shop.progress.done)
+            )[0]
+            assert ("replace_compressor_set" in shop.decision.best(row).actions) is stays
 
     def test_evidence_to_the_threshold_is_the_bound_of_walds_sequential_test(self):
         """Wald (1945), errors of 5 % and 10 %: from even odds +12.5527 and -9.7772 decibans to
@@ -503,12 +507,12 @@ class TestBreakEven:
 
 
 def test_a_compressor_is_not_replaced_on_the_look_of_the_sample_alone():
-    bay = bay_of(BURNT)
-    advice = advise(bay, bay.planner.rank(bay.progress), np.random.default_rng(0))
+    shop = bay_of(BURNT)
+    advice = advise(shop, shop.planner.rank(shop.progress), np.random.default_rng(0))
     assert "replace_compressor_set" in advice.best.services
     (doubt,) = advice.doubts
     assert (doubt.service, doubt.kind) == ("replace_compressor_set", "sample")
-    groups = {bay.knowledge.node(n).group for n in bay.knowledge.tests[doubt.ask].yields}
+    groups = {shop.knowledge.node(n).group for n in shop.knowledge.tests[doubt.ask].yields}
     assert "sample" not in groups
 
 
@@ -517,11 +521,11 @@ def test_a_second_kind_of_evidence_lifts_the_doubt():
     inspection = Inspection(
         "burnt and swabbed", BURNT.vehicle, BURNT.conditions, {}, findings, {}, {}
     )
-    bay = bay_of(inspection)
-    kinds = kinds_for(bay, "compressor_wear")
+    shop = bay_of(inspection)
+    kinds = kinds_for(shop, "compressor_wear")
     assert kinds["sample"] > 3
     assert kinds["opening"] > 3
-    advice = advise(bay, bay.planner.rank(bay.progress), np.random.default_rng(0))
+    advice = advise(shop, shop.planner.rank(shop.progress), np.random.default_rng(0))
     assert advice.doubts == ()
 
 
@@ -540,8 +544,8 @@ identification = "as_labelled"
 sealant_check = "negative"
 """
     )
-    bay = bay_of(inspection)
-    advice = advise(bay, bay.planner.rank(bay.progress), np.random.default_rng(0))
+    shop = bay_of(inspection)
+    advice = advise(shop, shop.planner.rank(shop.progress), np.random.default_rng(0))
     assert "high_voltage_oil_path" not in advice.best.services
     assert advice.elsewhere is not None
     assert "high_voltage_oil_path" in advice.elsewhere.services
@@ -550,8 +554,8 @@ sealant_check = "negative"
 
 def test_what_all_tests_could_save_is_no_more_than_what_ignorance_costs():
     for inspection in (BURNT, SOUND):
-        bay = bay_of(inspection)
-        advice = advise(bay, bay.planner.rank(bay.progress), np.random.default_rng(0))
+        shop = bay_of(inspection)
+        advice = advise(shop, shop.planner.rank(shop.progress), np.random.default_rng(0))
         # both are estimated from draws
         assert advice.outlook.saving <= advice.ignorance + 4 * advice.outlook.saving_error
         assert advice.outlook.saving >= 0

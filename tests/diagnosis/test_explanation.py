@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from loopodds.base.errors import UnknownName
 from loopodds.decision.plan_turns import plan_turns
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.explanation import explain, observed, recorded_state, turning_points
@@ -27,9 +27,9 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.diagnosis.weights import (
     SOUND,
-    Question,
+    Odds,
     clamp_of,
-    odds,
+    odds_of,
     overturned,
     probability,
     share_out,
@@ -71,7 +71,7 @@ def seen(tree: JunctionTree, **states: str) -> Evidence:
     return Evidence(1, codes)
 
 
-LUNG = odds({"lung": np.array([1.0, 0.0])})
+LUNG = odds_of({"lung": np.array([1.0, 0.0])})
 ALL_THREE = {"smoke": "yes", "xray": "yes", "dysp": "yes"}
 
 
@@ -140,7 +140,7 @@ def test_a_bad_widget_is_three_decibans_and_a_good_one_takes_one_away():
     tree = widgets(6)
     states = {f"w{i}": "bad" if i < 2 else "fine" for i in range(6)}
     (shares,) = share_out(
-        tree, seen(tree, **states), list(states), [odds({"machine": np.array([1.0, 0.0])})]
+        tree, seen(tree, **states), list(states), [odds_of({"machine": np.array([1.0, 0.0])})]
     )
     assert shares.before == pytest.approx(-10.0, abs=FLOAT)
     for name, state in states.items():
@@ -199,7 +199,7 @@ def test_all_subsets_at_once_equal_one_propagation_for_each(model, seed):
 def test_sampled_orders_agree_with_all_orders_within_their_error(model):
     belief = car(model, 5, 0.16)
     tree = model.tree(CONTEXT)
-    question = [odds(clamp_of(model, "undercharge"))]
+    question = [odds_of(clamp_of(model, "undercharge"))]
     (exact,) = share_out(tree, belief.evidence, belief.names, question)
     (sampled,) = share_out(tree, belief.evidence, belief.names, question, exact_up_to=0)
     assert exact.orders == 0 < sampled.orders
@@ -340,7 +340,7 @@ def test_a_question_without_a_contrary_is_held_against_all_else(model):
     belief = car(model, 8)
     tree = model.tree(CONTEXT)
     clamp = clamp_of(model, "moisture")
-    short, full = share_out(tree, belief.evidence, belief.names, [Question(clamp), odds(clamp)])
+    short, full = share_out(tree, belief.evidence, belief.names, [Odds(clamp), odds_of(clamp)])
     assert short.after == pytest.approx(full.after, abs=1e-6)  # one less a small probability
 
 
@@ -357,17 +357,17 @@ intermittent_cooling = "yes"
 moisture_indicator = "wet"
 """
     belief = believe(load_case(case, model.knowledge), model)
-    bay = Bay(belief)
-    now = bay.decision.best(bay.marginal)
-    turns = plan_turns(bay)
+    shop = Workshop(belief)
+    now = shop.decision.best(shop.marginal)
+    turns = plan_turns(shop)
     assert turns
     for turn in turns:
         code = model.states(turn.name).index(turn.state)
         changed = Belief(
             model, belief.context, belief.evidence.with_codes({turn.name: np.array([code])})
         )
-        to_do = bay.decision.to_do(bay.progress.done)
-        then = bay.decision.best(bay.decision.marginals(changed.beliefs.faults, to_do)[0])
+        to_do = shop.decision.to_do(shop.progress.done)
+        then = shop.decision.best(shop.decision.marginals(changed.beliefs.faults, to_do)[0])
         assert set(then.actions) == set(turn.services) != set(now.actions)
         assert turn.saves > 0
 

@@ -14,7 +14,7 @@ from loopodds.casebook.book import CaseBook
 from loopodds.casebook.export import case_text
 from loopodds.casebook.work import Casework
 from loopodds.decision.next_test import rank_tests
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis import past_evidence
 from loopodds.diagnosis.assessment import assess, believe, stated_context
 from loopodds.diagnosis.model import Model
@@ -250,8 +250,8 @@ def test_guards_passed_before_a_repair_stand_after_it_and_running_tests_do_not(m
     passed = {"identification": "as_labelled", "sealant_check": "negative", "port_core": "clean"}
     seen = {**SEEN, "findings": {**passed, "cooling": "weak", "label_and_fittings": "agree"}}
     belief = believe(after(("recover_and_charge",), seen), model)
-    bay = Bay(belief)
-    move = bay.gates.way("pressure_test", bay.progress)
+    shop = Workshop(belief)
+    move = shop.gates.way("pressure_test", shop.progress)
     assert [step.test for step in move.steps] == ["pressure_test"]
 
 
@@ -265,22 +265,22 @@ def test_a_sample_taken_again_after_a_repair_is_fresh(model):
     belief = believe(after(("repair_control",), SEEN), model)
     guards = ("label_check", "refrigerant_identification", "port_look", "leak_stop_check")
     results = frozenset({("identification", "as_labelled"), ("sealant_check", "negative")})
-    stale = Bay(belief, (*guards, "capture_sample", "pressure_test"))
-    fresh = Bay(belief, (*guards, "capture_sample", "pressure_test", "capture_sample"))
-    for bay, first in ((stale, "capture_sample"), (fresh, "moisture_test")):
-        move = bay.gates.way("moisture_test", replace(bay.progress, results=results))
+    stale = Workshop(belief, (*guards, "capture_sample", "pressure_test"))
+    fresh = Workshop(belief, (*guards, "capture_sample", "pressure_test", "capture_sample"))
+    for shop, first in ((stale, "capture_sample"), (fresh, "moisture_test")):
+        move = shop.gates.way("moisture_test", replace(shop.progress, results=results))
         assert move.steps[0].test == first
 
 
 def test_a_refill_is_lost_where_the_leak_stays_and_only_once(model):
     leaking = {"findings": {"leak_detector": state_of("leak_detector", load_knowledge())}}
-    before_it = Bay(believe(inspection_from({**CAR, **leaking}), model))
-    bay = Bay(believe(after(("recover_and_charge",), leaking), model))
-    lost = bay.harm - before_it.harm
+    before_it = Workshop(believe(inspection_from({**CAR, **leaking}), model))
+    shop = Workshop(believe(after(("recover_and_charge",), leaking), model))
+    lost = shop.harm - before_it.harm
     assert (
         lost.max() == load_knowledge().services["recover_and_charge"].extra["in_vain"]["leak.fast"]
     )
-    again = {offer.name: offer for offer in bay.offers.values()}["recover_and_charge"]
+    again = {offer.name: offer for offer in shop.offers.values()}["recover_and_charge"]
     assert again.in_vain.max() == lost.max()
 
 

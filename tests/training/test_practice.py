@@ -203,7 +203,7 @@ def test_refusals_of_an_exercise(model, cars):
 def test_the_networks_own_way_loses_nothing(model, cars, number):
     course = best_course(Exercise(model, cars[number], 60))
     view = View(course, len(course.done))
-    belief = view.bay.belief
+    belief = view.shop.belief
     stated = {name: belief.condition(name) for name in model.conditions}
     stated[SOUND] = belief.p_sound
     result = debriefed(course, stated, view.best_plan)
@@ -268,13 +268,13 @@ def test_a_plan_is_priced_as_its_services_and_the_harm_it_leaves(model, cars):
 def test_plans_that_cannot_be_are_refused(model, cars):
     view = View(Exercise(model, cars[0], 60), 0)
     with pytest.raises(InspectionError) as caught:
-        cost_of_plan(view.bay.decision, view.state.marginal, ("advise_and_recheck",))
+        cost_of_plan(view.shop.decision, view.state.marginal, ("advise_and_recheck",))
     assert str(caught.value) == (
         "advise_and_recheck: nothing that can be done on this car, or cures nothing"
     )
     both = ("recover_and_charge", "repair_leak_and_charge")
     with pytest.raises(InspectionError) as caught:
-        cost_of_plan(view.bay.decision, view.state.marginal, both)
+        cost_of_plan(view.shop.decision, view.state.marginal, both)
     assert str(caught.value) == (
         "recover_and_charge, repair_leak_and_charge: not to be done together on one car"
     )
@@ -283,7 +283,7 @@ def test_plans_that_cannot_be_are_refused(model, cars):
 def test_a_plan_costs_what_all_its_services_cost(model, cars):
     """Also where leaving one of them out would be cheaper."""
     view = View(Exercise(model, cars[0], 60), 0)
-    decision, marginal = view.bay.decision, view.state.marginal
+    decision, marginal = view.shop.decision, view.state.marginal
     for plan in decision.alternatives(marginal, 60):
         own = cost_of_plan(decision, marginal, plan.actions)
         assert own == pytest.approx(plan.cost, abs=1e-6)

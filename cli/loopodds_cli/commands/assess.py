@@ -57,13 +57,13 @@ def _work(
     belief: Belief, inspection: Inspection, done: Sequence[str], prices: str | None
 ) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
     """The best tests and the best plan as plain data; neither where no service is known."""
-    from loopodds import Bay, json_rows, load_prices, ranked, service_plan, stated_context
+    from loopodds import Workshop, json_rows, load_prices, ranked, service_plan, stated_context
 
     knowledge = belief.model.knowledge
     if not knowledge.services:
         return [], None
     own = load_prices(prices, knowledge)
-    bay = Bay(belief, done, own, stated_context(inspection, knowledge))
-    tests = ranked(bay, bay.planner.rank(bay.progress))
-    plan = service_plan(bay, bay.decision.best(bay.marginal)).as_json()
+    shop = Workshop(belief, done, own, stated_context(inspection, knowledge))
+    tests = ranked(shop, shop.planner.rank(shop.progress))
+    plan = service_plan(shop, shop.decision.best(shop.marginal)).as_json()
     return json_rows(tests, TESTS), {**plan, "currency": own.currency}

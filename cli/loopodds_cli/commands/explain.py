@@ -50,8 +50,8 @@ def command(
       loopodds explain @wet_loop moisture
     """
     from loopodds import (
-        Bay,
         Model,
+        Workshop,
         believe,
         confirmed_turns,
         explain,
@@ -69,9 +69,13 @@ def command(
     belief = believe(inspection, Model(known))
     found = explain(belief, condition or "", rival or "")
     # knowledge without services has no plan that could turn
-    bay = Bay(belief, done, context=stated_context(inspection, known)) if known.services else None
-    plans = plan_turns(bay) if bay else ()
-    now = bay.decision.best(bay.marginal).actions if bay else ()
+    shop = (
+        Workshop(belief, done, context=stated_context(inspection, known))
+        if known.services
+        else None
+    )
+    plans = plan_turns(shop) if shop else ()
+    now = shop.decision.best(shop.marginal).actions if shop else ()
     turns = confirmed_turns(belief) if sensitivity else None
     if picture is not None:
         draw_weights(picture, found, inspection, known)
@@ -87,7 +91,7 @@ def command(
 
     recorded = recorded_words(inspection, known)
     page = print_explanation(inspection.name, found, recorded, known)
-    if bay:
+    if shop:
         print_plan_turns(page, now, plans, known)
     if turns is not None:
         print_numbers(page, turns, known)

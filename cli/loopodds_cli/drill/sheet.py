@@ -252,7 +252,7 @@ def _answers(exercise: Exercise) -> str:
 
 def _believed(view: View, car: PracticeCar) -> list[str]:
     """Probabilities at the end of the best way, and their squared error."""
-    belief = view.bay.belief
+    belief = view.shop.belief
     knowledge = belief.model.knowledge
     true = car.present or (SOUND,)
     believed = {name: belief.condition(name) for name in knowledge.conditions}

@@ -40,11 +40,11 @@ def print_next(verdict: Verdict) -> None:
 
 
 def _plan_now(verdict: Verdict) -> str:
-    return services_text(verdict.advice.best.services, verdict.bay.knowledge)
+    return services_text(verdict.advice.best.services, verdict.shop.knowledge)
 
 
 def _do(page: Page, verdict: Verdict, best: Branch) -> None:
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     first, rest = best.move.steps[0], best.move.steps[1:]
     test = knowledge.tests[first.test]
     time = [duration(first.minutes), ENGINE[test.engine]]
@@ -64,7 +64,7 @@ def _do(page: Page, verdict: Verdict, best: Branch) -> None:
 
 
 def _why(verdict: Verdict, best: Branch) -> Iterator[str]:
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     target = next(test for test in verdict.choice.tests if test.test == best.move.test)
     told = " and ".join(condition_title(name, knowledge).lower() for name in target.about)
     reasons = [f"tells most about {told}"] if told else []
@@ -114,7 +114,7 @@ def _stop(page: Page, verdict: Verdict) -> None:
 
 def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
     """The other tests that pay, best first; how many do not."""
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     doing = _doing(best)
     # a gate is worth what it opens, which has its own line, as has what waits
     rest = [
@@ -141,7 +141,7 @@ def _doing(best: Branch | None) -> set[str]:
 
 def _waiting(page: Page, verdict: Verdict, best: Branch | None) -> None:
     """What pays too but would make other paying tests impossible."""
-    tests, doing = verdict.bay.knowledge.tests, _doing(best)
+    tests, doing = verdict.shop.knowledge.tests, _doing(best)
     waiting = {test.test for test in verdict.choice.tests if test.waits_for} - doing
     for test in verdict.choice.tests:
         behind = waiting.intersection(test.blocked_by)
@@ -172,7 +172,7 @@ def _closed(page: Page, verdict: Verdict) -> None:
     closed = verdict.choice.closed
     if not closed:
         return
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     page.heading("Shut", "and why")
     reasons: dict[str, list[str]] = {}
     for test, why in closed:

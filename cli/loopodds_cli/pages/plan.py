@@ -39,7 +39,7 @@ def print_plan(verdict: Verdict) -> None:
 
 
 def _test_first(page: Page, verdict: Verdict, move: Move) -> None:
-    tests = verdict.bay.knowledge.tests
+    tests = verdict.shop.knowledge.tests
     saves = money(verdict.choice.plan.saves, verdict.currency)
     worth = f"worth {saves} after its cost"
     if len(move.steps) > 1:
@@ -50,7 +50,7 @@ def _test_first(page: Page, verdict: Verdict, move: Move) -> None:
 
 def _best(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
     currency = verdict.currency
-    titles = services_text(plan.services, verdict.bay.knowledge)
+    titles = services_text(plan.services, verdict.shop.knowledge)
     spent = f"{money(plan.outlay, currency)}, {duration(plan.minutes)}" if plan.services else ""
     left = f"harm left for a season, on average: {money(plan.harm, currency)}"
     page.headline(titles, *([spent] if spent else []), left)
@@ -58,13 +58,13 @@ def _best(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
 
 def _provisos(verdict: Verdict) -> Iterator[str]:
     """What the plan takes for granted though it may well not hold, and what would be done then."""
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     for one in verdict.advice.provisos:
         chance = percent(one.probability)
         then = ""
         if one.instead:
             services = verdict.advice.best.services
-            apart = verdict.bay.offers[one.instead].apart.intersection(services)
+            apart = verdict.shop.offers[one.instead].apart.intersection(services)
             way = "in place of it" if apart else "before it"
             then = f" Then, {way}: {lowered(knowledge.services[one.instead].title)}."
         if one.guard:
@@ -77,7 +77,7 @@ def _provisos(verdict: Verdict) -> Iterator[str]:
 
 def _doubts(verdict: Verdict) -> Iterator[str]:
     """An expensive service on thin evidence; work that only another workshop can do."""
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     for doubt in verdict.advice.doubts:
         title = knowledge.services[doubt.service].title
         rests = (
@@ -104,7 +104,11 @@ def _steps(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
     """What to do, in order, each with its time and cost."""
     if not plan.services:
         return
-    knowledge, prices, currency = verdict.bay.knowledge, verdict.bay.gates.prices, verdict.currency
+    knowledge, prices, currency = (
+        verdict.shop.knowledge,
+        verdict.shop.gates.prices,
+        verdict.currency,
+    )
     page.heading("In this order", "the car proved after each")
     work = [
         *((knowledge.tests[name].title, name) for name in plan.first),
@@ -120,14 +124,14 @@ def _steps(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
         for number, (title, name) in enumerate(work, start=1)
     ]
     if plan.filling:
-        filling = money(prices.filling(verdict.bay.gates.context.get("refrigerant")), currency)
+        filling = money(prices.filling(verdict.shop.gates.context.get("refrigerant")), currency)
         time = duration(prices.filling_minutes)
         rows.append((f"{len(rows) + 1}", "Evacuate and charge, counted once", time, filling))
     page.rows(rows, right=[0, 2, 3])
 
 
 def _others(page: Page, verdict: Verdict) -> None:
-    knowledge, best = verdict.bay.knowledge, verdict.advice.best
+    knowledge, best = verdict.shop.knowledge, verdict.advice.best
     page.heading("Next best", "what each costs more on average, harm left included")
     rows = [
         (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
@@ -138,7 +142,7 @@ def _others(page: Page, verdict: Verdict) -> None:
 
 def _firmness(verdict: Verdict) -> Iterator[str]:
     advice, currency = verdict.advice, verdict.currency
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     outlook = advice.outlook
     drawn = f", by {outlook.draws} draws" if outlook.draws else ""
     yield (
@@ -157,7 +161,7 @@ def _firmness(verdict: Verdict) -> Iterator[str]:
 
 
 def _threshold(verdict: Verdict, even: BreakEven) -> str:
-    knowledge = verdict.bay.knowledge
+    knowledge = verdict.shop.knowledge
     title = knowledge.services[even.service].title
     condition = condition_title(even.condition, knowledge).lower()
     now = percent(even.probability)

@@ -51,7 +51,7 @@ def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:
     branch = state.best
     if branch is None:
         return
-    tests = verdict.bay.knowledge.tests
+    tests = verdict.shop.knowledge.tests
     titles = ", ".join(lowered(tests[step.test].title) for step in branch.move.steps)
     page.rows(
         [
@@ -73,7 +73,7 @@ def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:
 
 def _ways(verdict: Verdict, branch: Branch) -> list[Way]:
     """Outcomes with the same consequence together; the most probable group last."""
-    knowledge, now = verdict.bay.knowledge, verdict.advice.best.services
+    knowledge, now = verdict.shop.knowledge, verdict.advice.best.services
     groups: dict[tuple[str, ...], list[int]] = {}
     for row in range(len(branch.chance)):
         groups.setdefault(_consequence(verdict, branch, row), []).append(row)
@@ -97,7 +97,7 @@ def _consequence(verdict: Verdict, branch: Branch, row: int) -> tuple[str, ...]:
     follow = after.best if after is not None else None
     if follow is not None:
         return ("test", *(step.test for step in follow.move.steps))
-    return ("plan", *sorted(plan_at(verdict.bay, branch, row).services))
+    return ("plan", *sorted(plan_at(verdict.shop, branch, row).services))
 
 
 def _seen(verdict: Verdict, branch: Branch, rows: Sequence[int]) -> str:
@@ -109,8 +109,8 @@ def _seen(verdict: Verdict, branch: Branch, rows: Sequence[int]) -> str:
 
 def _odd(verdict: Verdict, branch: Branch, row: int) -> str:
     """What is unusual in one outcome."""
-    knowledge = verdict.bay.knowledge
-    states = words(verdict.bay, branch, row)
+    knowledge = verdict.shop.knowledge
+    states = words(verdict.shop, branch, row)
     odd = [
         f"{lowered(knowledge.node(name).title)} {state.replace('_', ' ')}"
         for name, state in states.items()

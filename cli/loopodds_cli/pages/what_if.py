@@ -12,7 +12,7 @@ from rich.text import Text
 from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 
 if TYPE_CHECKING:
-    from loopodds import Change, Foretold, Knowledge, Outlook, WhatIf
+    from loopodds import Change, Foretold, Knowledge, Scenario, WhatIf
 
 MOVED_FROM = 0.01
 MOVED_AT_MOST = 7
@@ -50,7 +50,7 @@ def _change(change: Change, knowledge: Knowledge) -> str:
     return f"{title}: {spaced(change.after)}"
 
 
-def _chance(variation: Outlook) -> list[str]:
+def _chance(variation: Scenario) -> list[str]:
     changed = [f"instead of {spaced(c.before)}" for c in variation.changes if _was(c)]
     if np.isfinite(variation.chance):
         changed.append(f"supposed; as the case stands, {percent(variation.chance)} likely")
@@ -63,7 +63,7 @@ def _was(change: Change) -> bool:
     return change.before not in (NOTHING, UNKNOWN)
 
 
-def _moved(page: Page, found: WhatIf, variation: Outlook, knowledge: Knowledge) -> None:
+def _moved(page: Page, found: WhatIf, variation: Scenario, knowledge: Knowledge) -> None:
     stroke = page.bar(0.0, 0.0).plain[0]
     page.heading("What moves", f"{stroke} is where it stands in the case")
     rows: list[Sequence[Cell]] = []
@@ -83,7 +83,7 @@ def _moved(page: Page, found: WhatIf, variation: Outlook, knowledge: Knowledge) 
         page.line(Text(f"Now in the lead: {leading}.", STRONG), indent=2)
 
 
-def _expected(page: Page, found: WhatIf, variation: Outlook, knowledge: Knowledge) -> None:
+def _expected(page: Page, found: WhatIf, variation: Scenario, knowledge: Knowledge) -> None:
     """Findings not recorded that one would then expect to see otherwise."""
     pairs = [
         (before, after)

@@ -14,7 +14,7 @@ from loopodds.decision.expected_cost import Decision, Plan
 from loopodds.decision.further_tests import Outlook, informed_saving, look_ahead
 from loopodds.decision.offers import clearing
 from loopodds.decision.service_plan import ServicePlan, service_plan
-from loopodds.decision.workshop import Bay, masks
+from loopodds.decision.workshop import Workshop, masks
 from loopodds.diagnosis.belief import Belief, log_odds
 from loopodds.diagnosis.predictions import predict
 
@@ -46,50 +46,50 @@ class Proviso(NamedTuple):
     instead: str
 
 
-def provisos(bay: Bay, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
+def provisos(shop: Workshop, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
     """What a plan takes for granted and what would be done instead; likeliest to fail first.
 
     Parameters
     ----------
-    bay : Bay
+    shop : Workshop
     plan : Plan
     ordered : ServicePlan
         The same plan with the tests that come before it.
     """
-    found = [*_absences(bay, plan), *_passes(bay, ordered)]
+    found = [*_absences(shop, plan), *_passes(shop, ordered)]
     return tuple(sorted(found, key=lambda one: -one.probability))
 
 
-def _absences(bay: Bay, plan: Plan) -> Iterator[Proviso]:
+def _absences(shop: Workshop, plan: Plan) -> Iterator[Proviso]:
     """Conditions that a service needs absent and no service of the plan takes away."""
-    cured = {name for action in plan.actions for name in _cured_by(bay, action)}
+    cured = {name for action in plan.actions for name in _cured_by(shop, action)}
     resting: dict[str, str] = {}
     for service in plan.actions:
-        for condition in bay.knowledge.services[service].extra.get("assumes_no", ()):
+        for condition in shop.knowledge.services[service].extra.get("assumes_no", ()):
             resting.setdefault(condition, service)
     for condition, service in resting.items():
-        probability = bay.belief.condition(condition)
+        probability = shop.belief.condition(condition)
         if condition not in cured and probability >= WORTH_A_WORD:
-            instead = next((n for n in bay.offers if condition in _cured_by(bay, n)), "")
+            instead = next((n for n in shop.offers if condition in _cured_by(shop, n)), "")
             yield Proviso(service, condition, "", probability, instead)
 
 
-def _cured_by(bay: Bay, service: str) -> set[str]:
+def _cured_by(shop: Workshop, service: str) -> set[str]:
     """Conditions that a service takes away, in part or altogether."""
-    conditions, columns = bay.conditions
-    cure = bay.offers[service].cure
+    conditions, columns = shop.conditions
+    cure = shop.offers[service].cure
     return {c for c, share in zip(conditions, cure @ columns[: len(cure)], strict=True) if share}
 
 
-def _passes(bay: Bay, plan: ServicePlan) -> Iterator[Proviso]:
+def _passes(shop: Workshop, plan: ServicePlan) -> Iterator[Proviso]:
     """Guards still to be done before the plan that may well not be passed."""
     for guard in plan.first:
-        failing = _failing(bay.belief, bay.gates.guards.get(guard, {}))
+        failing = _failing(shop.belief, shop.gates.guards.get(guard, {}))
         if failing < WORTH_A_WORD:
             continue
-        instead = next((n for n in bay.offers if n in clearing(guard, bay.knowledge)), "")
+        instead = next((n for n in shop.offers if n in clearing(guard, shop.knowledge)), "")
         service = next(
-            s for s in plan.services if bay.gates.follows(bay.knowledge.services[s], guard)
+            s for s in plan.services if shop.gates.follows(shop.knowledge.services[s], guard)
         )
         yield Proviso(service, "", guard, failing, instead)
 
@@ -179,77 +179,77 @@ class Advice:
     outlook: Outlook
 
 
-def advise(bay: Bay, state: State, rng: np.random.Generator) -> Advice:
+def advise(shop: Workshop, state: State, rng: np.random.Generator) -> Advice:
     """The plan for one car, and how firm it is.
 
     Parameters
     ----------
-    bay : Bay
+    shop : Workshop
     state : State
-        Single moves judged: from ``bay.planner.rank``.
+        Single moves judged: from ``shop.planner.rank``.
     rng : numpy.random.Generator
         For what is estimated from draws of the posterior.
     """
-    plans = bay.decision.alternatives(bay.marginal, 3)
-    best = service_plan(bay, plans[0])
-    to_do = bay.decision.to_do(bay.progress.done)
-    moves = bay.gates.moves(bay.progress)
-    seen = [name for move in moves for name in bay.knowledge.tests[move.test].yields]
-    ignorance, _ = informed_saving(bay.calibrated, bay.decision, to_do, rng)
-    dear = next((name for plan in plans if (name := dearest(bay, plan))), None)
+    plans = shop.decision.alternatives(shop.marginal, 3)
+    best = service_plan(shop, plans[0])
+    to_do = shop.decision.to_do(shop.progress.done)
+    moves = shop.gates.moves(shop.progress)
+    seen = [name for move in moves for name in shop.knowledge.tests[move.test].yields]
+    ignorance, _ = informed_saving(shop.calibrated, shop.decision, to_do, rng)
+    dear = next((name for plan in plans if (name := dearest(shop, plan))), None)
     return Advice(
         best,
-        tuple(service_plan(bay, plan) for plan in plans[1:]),
+        tuple(service_plan(shop, plan) for plan in plans[1:]),
         ignorance,
-        break_even(bay, dear) if dear else None,
-        tuple(_doubts(bay, plans[0], state)),
-        provisos(bay, plans[0], best),
-        _elsewhere(bay, plans[0]),
+        break_even(shop, dear) if dear else None,
+        tuple(_doubts(shop, plans[0], state)),
+        provisos(shop, plans[0], best),
+        _elsewhere(shop, plans[0]),
         look_ahead(
-            bay.calibrated,
-            bay.decision,
+            shop.calibrated,
+            shop.decision,
             seen,
             to_do,
             rng,
-            masks=masks(bay.knowledge),
-            extra=bay.extra,
+            masks=masks(shop.knowledge),
+            extra=shop.extra,
         ),
     )
 
 
-def _elsewhere(bay: Bay, here: Plan) -> ServicePlan | None:
+def _elsewhere(shop: Workshop, here: Plan) -> ServicePlan | None:
     """The best plan of a workshop with every skill, where it saves money over the one here."""
-    prices = bay.gates.prices.with_everything(bay.knowledge)
-    other = Bay(bay.belief, bay.done, prices, bay.context)
+    prices = shop.gates.prices.with_everything(shop.knowledge)
+    other = Workshop(shop.belief, shop.done, prices, shop.context)
     plan = other.decision.best(other.marginal)
     return service_plan(other, plan) if plan.cost < here.cost - 1e-6 else None
 
 
-def dearest(bay: Bay, plan: Plan) -> str | None:
+def dearest(shop: Workshop, plan: Plan) -> str | None:
     """The service of a plan that costs most among those that cure; None where it has none."""
-    curing = [name for name in plan.actions if bay.offers[name].cure.any()]
-    return max(curing, key=lambda name: bay.offers[name].price, default=None)
+    curing = [name for name in plan.actions if shop.offers[name].cure.any()]
+    return max(curing, key=lambda name: shop.offers[name].price, default=None)
 
 
-def main_condition(bay: Bay, service: str) -> str:
+def main_condition(shop: Workshop, service: str) -> str:
     """The condition from which a service is expected to take most harm away, as things stand."""
-    conditions, columns = bay.conditions
-    count = len(bay.offers[service].cure)
-    relief = bay.marginal[:count] * bay.offers[service].cure * bay.harm
+    conditions, columns = shop.conditions
+    count = len(shop.offers[service].cure)
+    relief = shop.marginal[:count] * shop.offers[service].cure * shop.harm
     return conditions[int((relief @ columns[:count]).argmax())]
 
 
-def break_even(bay: Bay, service: str) -> BreakEven:
+def break_even(shop: Workshop, service: str) -> BreakEven:
     """From which probability of its main condition on a service is part of the best plan.
 
     The rest of the belief is held: given the condition, and given its absence, everything else
     keeps its probability, and the two are mixed.
     """
-    condition = main_condition(bay, service)
-    probability = bay.belief.condition(condition)
-    absent, present = _given(bay, condition)
-    without = bay.decision.restricted(service, included=False)
-    with_it = bay.decision.restricted(service, included=True)
+    condition = main_condition(shop, service)
+    probability = shop.belief.condition(condition)
+    absent, present = _given(shop, condition)
+    without = shop.decision.restricted(service, included=False)
+    with_it = shop.decision.restricted(service, included=True)
     threshold = crossing(with_it, without, absent, present)
     decibans = 0.0
     if threshold is not None:
@@ -290,38 +290,38 @@ def crossing(
     return high
 
 
-def _given(bay: Bay, condition: str) -> tuple[FloatArray, FloatArray]:
+def _given(shop: Workshop, condition: str) -> tuple[FloatArray, FloatArray]:
     """Marginals given that a condition is absent, and that it is present."""
-    named = bay.knowledge.condition(condition)
-    states = bay.belief.model.states(named.variable)
+    named = shop.knowledge.condition(condition)
+    states = shop.belief.model.states(named.variable)
     member = np.array([float(state in named.states) for state in states])
-    batch = bay.belief.evidence.repeat(2).with_soft(
+    batch = shop.belief.evidence.repeat(2).with_soft(
         {named.variable: np.array([1 - member, member])}
     )
-    posterior = bay.calibrated.tree.propagate(batch, bay.decision.queries)
-    to_do = bay.decision.to_do(bay.progress.done)
-    absent, present = bay.decision.of_joints(posterior.joints, to_do)
+    posterior = shop.calibrated.tree.propagate(batch, shop.decision.queries)
+    to_do = shop.decision.to_do(shop.progress.done)
+    absent, present = shop.decision.of_joints(posterior.joints, to_do)
     return absent, present
 
 
-def _doubts(bay: Bay, plan: Plan, state: State) -> Iterator[OneKind]:
+def _doubts(shop: Workshop, plan: Plan, state: State) -> Iterator[OneKind]:
     """Expensive services of a plan that fewer than two kinds of evidence speak for."""
-    expensive = [n for n in plan.actions if bay.offers[n].price >= bay.gates.prices.expensive]
+    expensive = [n for n in plan.actions if shop.offers[n].price >= shop.gates.prices.expensive]
     for service in expensive:
-        condition = main_condition(bay, service)
-        support = {k: d for k, d in kinds_for(bay, condition).items() if d >= SUPPORT_DECIBANS}
+        condition = main_condition(shop, service)
+        support = {k: d for k, d in kinds_for(shop, condition).items() if d >= SUPPORT_DECIBANS}
         if len(support) < 2:
             kind = next(iter(support), "")
-            yield OneKind(service, condition, kind, _ask(bay, state, condition, kind))
+            yield OneKind(service, condition, kind, _ask(shop, state, condition, kind))
 
 
-def kinds_for(bay: Bay, condition: str) -> dict[str, float]:
+def kinds_for(shop: Workshop, condition: str) -> dict[str, float]:
     """What each kind of evidence on its own adds to the odds of a condition [decibans].
 
     A kind is a display group of findings and readings, beside what the driver says: complaint
     and history are held in every row, they are no look at the car.
     """
-    belief, knowledge = bay.belief, bay.knowledge
+    belief, knowledge = shop.belief, shop.knowledge
     groups: dict[str, list[str]] = {}
     for name in belief.names:
         node = knowledge.node(name)
@@ -339,13 +339,13 @@ def kinds_for(bay: Bay, condition: str) -> dict[str, float]:
     }
 
 
-def _ask(bay: Bay, state: State, condition: str, kind: str) -> str:
+def _ask(shop: Workshop, state: State, condition: str, kind: str) -> str:
     """The test of another kind that is expected to move a condition most, a wait apart."""
-    conditions, columns = bay.conditions
+    conditions, columns = shop.conditions
     column = columns[:, conditions.index(condition)]
     moved = {}
     for branch in state.branches:
-        nodes = [bay.knowledge.node(n) for n in bay.knowledge.tests[branch.move.test].yields]
+        nodes = [shop.knowledge.node(n) for n in shop.knowledge.tests[branch.move.test].yields]
         if all(node.group != kind and node.kind != "history" for node in nodes):
             change = np.abs((branch.marginals - state.marginal) @ column)
             moved[branch.move.test] = float(branch.chance @ change)

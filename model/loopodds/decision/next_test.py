@@ -11,7 +11,7 @@ import numpy as np
 from loopodds.decision.branches import Branch, State
 from loopodds.decision.gates import Closed, Move
 from loopodds.decision.prices import Prices
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
 
 TOLD_ABOUT = 2
@@ -136,39 +136,39 @@ def rank_tests(
     context : mapping of str to str, optional
         Everything stated about the car, where that is more than the belief depends on.
     """
-    bay = Bay(belief, done, prices, context)
-    return ranked(bay, bay.planner.rank(bay.progress))
+    shop = Workshop(belief, done, prices, context)
+    return ranked(shop, shop.planner.rank(shop.progress))
 
 
-def choose_test(bay: Bay, lookahead: int = 1) -> Choice:
+def choose_test(shop: Workshop, lookahead: int = 1) -> Choice:
     """What to test next, looking ahead so many tests; pairs are tried before saying stop."""
-    single, plan, depth = judged(bay, lookahead)
-    closed = tuple(bay.gates.closed(bay.progress))
-    return Choice(tuple(ranked(bay, single)), closed, plan, depth)
+    single, plan, depth = judged(shop, lookahead)
+    closed = tuple(shop.gates.closed(shop.progress))
+    return Choice(tuple(ranked(shop, single)), closed, plan, depth)
 
 
-def judged(bay: Bay, lookahead: int = 1) -> tuple[State, State, int]:
+def judged(shop: Workshop, lookahead: int = 1) -> tuple[State, State, int]:
     """Every single test judged, the best sequence, and how many tests ahead that looks.
 
     Where no single test pays, pairs are tried. Not after a repair: there the network is larger, and
     pairs saved nothing on 140 simulated cars (DEVELOPERS.md).
     """
-    single = bay.planner.rank(bay.progress)
-    pairs = single.best is None and not bay.belief.model.repairs
+    single = shop.planner.rank(shop.progress)
+    pairs = single.best is None and not shop.belief.model.repairs
     depth = max(lookahead, 2 if pairs else 1)
-    return single, bay.planner.plan(bay.progress, depth, single=single), depth
+    return single, shop.planner.plan(shop.progress, depth, single=single), depth
 
 
-def ranked(bay: Bay, state: State) -> list[RankedTest]:
+def ranked(shop: Workshop, state: State) -> list[RankedTest]:
     """Tests of a judged state, best first."""
     branches = {branch.move.test: branch for branch in state.branches}
     best = _best_through(state)
     tests = [
-        _ranked(bay, state, move, branches.get(move.test), best)
-        for move in bay.gates.moves(bay.progress)
+        _ranked(shop, state, move, branches.get(move.test), best)
+        for move in shop.gates.moves(shop.progress)
         if move.test in best
     ]
-    order = list(bay.knowledge.tests)
+    order = list(shop.knowledge.tests)
 
     def place(test: RankedTest) -> tuple[bool, bool, float, int, int]:
         net = round(test.net_value, 6)
@@ -194,19 +194,19 @@ def _best_through(state: State) -> dict[str, tuple[float, str]]:
 
 
 def _ranked(
-    bay: Bay,
+    shop: Workshop,
     state: State,
     move: Move,
     branch: Branch | None,
     best: Mapping[str, tuple[float, str]],
 ) -> RankedTest:
-    yields = bay.knowledge.tests[move.test].yields
-    look = bay.planner.look(yields)
+    yields = shop.knowledge.tests[move.test].yields
+    look = shop.planner.look(yields)
     net, opens = best[move.test]
-    step, begun = move.steps[-1], bay.progress.begun
+    step, begun = move.steps[-1], shop.progress.begun
     return RankedTest(
         move.test,
-        look.bits(bay.about),
+        look.bits(shop.about),
         step.minutes,
         net,
         branch.gain if branch is not None else 0.0,
@@ -214,21 +214,21 @@ def _ranked(
         branch.debt if branch is not None else 0.0,
         move.first,
         opens,
-        _waits_for(bay, state, branch) if branch is not None else (),
-        _told_about(bay, state, branch) if branch is not None else (),
-        tuple(n for n in yields if n not in bay.belief.names) if move.test in begun else (),
+        _waits_for(shop, state, branch) if branch is not None else (),
+        _told_about(shop, state, branch) if branch is not None else (),
+        tuple(n for n in yields if n not in shop.belief.names) if move.test in begun else (),
     )
 
 
-def _waits_for(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
+def _waits_for(shop: Workshop, state: State, branch: Branch) -> tuple[str, ...]:
     """Tests that a move would make impossible: new before begun, then by what each pays alone."""
     others = [other.move.test for other in state.prevented_by(branch)]
-    return tuple(sorted(others, key=lambda test: test in bay.progress.begun))
+    return tuple(sorted(others, key=lambda test: test in shop.progress.begun))
 
 
-def _told_about(bay: Bay, state: State, branch: Branch) -> tuple[str, ...]:
+def _told_about(shop: Workshop, state: State, branch: Branch) -> tuple[str, ...]:
     """Conditions whose probability the test moves most, by the mean absolute change."""
-    names, columns = bay.conditions
+    names, columns = shop.conditions
     change = np.abs((branch.marginals - state.marginal) @ columns)
     moved = branch.chance @ change
     telling = np.argsort(-moved)[:TOLD_ABOUT]

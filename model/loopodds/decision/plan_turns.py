@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.explanation import imagine
 
 WORTH = 0.02
@@ -27,20 +27,20 @@ class PlanTurn(NamedTuple):
     saves: float
 
 
-def plan_turns(bay: Bay) -> tuple[PlanTurn, ...]:
+def plan_turns(shop: Workshop) -> tuple[PlanTurn, ...]:
     """Every single value, seen or unseen, that would change the plan; unseen and probable first.
 
     What may be done, and what has to come before it, is taken as it now is.
 
     Parameters
     ----------
-    bay : Bay
+    shop : Workshop
     """
-    decision = bay.decision
-    imagined = imagine(bay.belief)
-    to_do = decision.to_do(bay.progress.done)
+    decision = shop.decision
+    imagined = imagine(shop.belief)
+    to_do = decision.to_do(shop.progress.done)
     rows = decision.marginals(imagined.beliefs.faults, to_do)
-    now = decision.best(bay.marginal)
+    now = decision.best(shop.marginal)
     parts = decision.settings[now.setting].components
     kept = sum(
         part.constant[option] + rows @ part.loss[option]

@@ -15,7 +15,7 @@ import numpy as np
 from loopodds.decision.expected_cost import MOST_ACTIONS, Plan, best_order
 from loopodds.decision.offers import FILLING, Offer
 from loopodds.decision.prices import Prices
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
 
 
@@ -81,27 +81,27 @@ def best_plan(
     context : mapping of str to str, optional
         Everything stated about the car, where that is more than the belief depends on.
     """
-    bay = Bay(belief, done, prices, context)
-    return service_plan(bay, bay.decision.best(bay.marginal))
+    shop = Workshop(belief, done, prices, context)
+    return service_plan(shop, shop.decision.best(shop.marginal))
 
 
-def service_plan(bay: Bay, plan: Plan) -> ServicePlan:
+def service_plan(shop: Workshop, plan: Plan) -> ServicePlan:
     """A plan of the decision in the words and the money of the workshop."""
-    offers = [bay.offers[name] for name in plan.actions]
+    offers = [shop.offers[name] for name in plan.actions]
     needs = frozenset[str]().union(*(offer.needs for offer in offers))
-    prices = bay.gates.prices
-    first = tuple(name for name in bay.decision.open_needs(bay.progress.done) if name in needs)
+    prices = shop.gates.prices
+    first = tuple(name for name in shop.decision.open_needs(shop.progress.done) if name in needs)
     filling = FILLING in needs
     outlay = sum(offer.price for offer in offers) + sum(map(prices.of_work, first))
     minutes = sum(prices.minutes[name] for name in (*plan.actions, *first))
     if filling:
-        outlay += prices.filling(bay.gates.context.get("refrigerant"))
+        outlay += prices.filling(shop.gates.context.get("refrigerant"))
         minutes += prices.filling_minutes
-    services = tuple(offer.name for offer in _in_order(bay, offers))
+    services = tuple(offer.name for offer in _in_order(shop, offers))
     return ServicePlan(services, first, filling, outlay, minutes, plan.cost - outlay)
 
 
-def _in_order(bay: Bay, offers: Sequence[Offer]) -> list[Offer]:
+def _in_order(shop: Workshop, offers: Sequence[Offer]) -> list[Offer]:
     """Services so that, each being proved before the next, the job is expected to cost least.
 
     The faults they cure are weighed as if one of them were the cause; what the knowledge says
@@ -110,16 +110,16 @@ def _in_order(bay: Bay, offers: Sequence[Offer]) -> list[Offer]:
     if not 1 < len(offers) <= MOST_ACTIONS:
         return list(offers)
     cures = np.array([offer.cure for offer in offers])
-    weight = bay.marginal[: cures.shape[1]] * cures.any(axis=0)
+    weight = shop.marginal[: cures.shape[1]] * cures.any(axis=0)
     place = {offer.name: i for i, offer in enumerate(offers)}
     before = {
-        i: [place[name] for name in place if name in _earlier(bay, offer)]
+        i: [place[name] for name in place if name in _earlier(shop, offer)]
         for offer, i in zip(offers, place.values(), strict=True)
     }
     order = best_order(weight / weight.sum(), cures, [o.price for o in offers], before=before)
     return [offers[i] for i in order.actions]
 
 
-def _earlier(bay: Bay, offer: Offer) -> set[str]:
+def _earlier(shop: Workshop, offer: Offer) -> set[str]:
     """Services that have to be done before one."""
-    return {*bay.knowledge.services[offer.name].after}.union(*offer.with_one_of)
+    return {*shop.knowledge.services[offer.name].after}.union(*offer.with_one_of)

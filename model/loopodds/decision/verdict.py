@@ -13,7 +13,7 @@ from loopodds.decision.firmness import Advice, advise
 from loopodds.decision.next_test import Choice, choose_test
 from loopodds.decision.prices import Prices
 from loopodds.decision.service_plan import ServicePlan, service_plan
-from loopodds.decision.workshop import Bay
+from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.assessment import believe, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.inspection import Inspection
@@ -29,7 +29,7 @@ class Verdict:
     Attributes
     ----------
     case : str
-    bay : Bay
+    shop : Workshop
     choice : Choice
     advice : Advice
     changes_plan : float
@@ -37,7 +37,7 @@ class Verdict:
     """
 
     case: str
-    bay: Bay
+    shop: Workshop
     choice: Choice
     advice: Advice
     changes_plan: float
@@ -45,11 +45,11 @@ class Verdict:
     @property
     def currency(self) -> str:
         """Of every amount."""
-        return self.bay.gates.prices.currency
+        return self.shop.gates.prices.currency
 
     def cautions(self, names: Iterable[str]) -> list[str]:
         """Cautions of tests and services that may hold on this car, each once."""
-        knowledge, context = self.bay.knowledge, self.bay.gates.context
+        knowledge, context = self.shop.knowledge, self.shop.gates.context
         work = {name: test.cautions for name, test in knowledge.tests.items()}
         work |= {name: service.cautions for name, service in knowledge.services.items()}
         keys = dict.fromkeys(key for name in names for key in work[name])
@@ -85,7 +85,7 @@ class Verdict:
             "testing_can_save": self.advice.outlook.saving,
             "testing_can_save_error": self.advice.outlook.saving_error,
             "changes_plan": self.changes_plan,
-            "sequence": sequence_json(self.bay, self.choice.plan),
+            "sequence": sequence_json(self.shop, self.choice.plan),
             "plan_now": self.advice.best.as_json(),
             "cautions": [text for part in self.cautions_in_turn for text in part],
         }
@@ -155,41 +155,41 @@ def judge(
         If a test is not one.
     """
     context = stated_context(inspection, model.knowledge)
-    bay = Bay(believe(inspection, model), done, prices, context)
-    choice = choose_test(bay, lookahead)
-    advice = advise(bay, choice.plan, np.random.default_rng(SEED))
+    shop = Workshop(believe(inspection, model), done, prices, context)
+    choice = choose_test(shop, lookahead)
+    advice = advise(shop, choice.plan, np.random.default_rng(SEED))
     best = choice.plan.best
-    changed = _changed(bay, best) if best is not None else 0.0
-    return Verdict(inspection.name, bay, choice, advice, changed)
+    changed = _changed(shop, best) if best is not None else 0.0
+    return Verdict(inspection.name, shop, choice, advice, changed)
 
 
-def _changed(bay: Bay, branch: Branch) -> float:
+def _changed(shop: Workshop, branch: Branch) -> float:
     """Probability that a move changes the set of services of the best plan."""
-    now = set(bay.decision.best(branch.origin.marginal).actions)
-    plans = bay.decision.chosen(branch.marginals)
+    now = set(shop.decision.best(branch.origin.marginal).actions)
+    plans = shop.decision.chosen(branch.marginals)
     return float(branch.chance @ [set(plan) != now for plan in plans])
 
 
-def plan_at(bay: Bay, branch: Branch, row: int) -> ServicePlan:
+def plan_at(shop: Workshop, branch: Branch, row: int) -> ServicePlan:
     """The best plan at an outcome of a move."""
-    return service_plan(bay, bay.decision.best(branch.marginals[row]))
+    return service_plan(shop, shop.decision.best(branch.marginals[row]))
 
 
-def sequence_json(bay: Bay, state: State) -> dict[str, Any]:
+def sequence_json(shop: Workshop, state: State) -> dict[str, Any]:
     """What to do in a state, and after each outcome, as plain data."""
     branch = state.best
     if branch is None:
-        return {"stop": list(bay.decision.best(state.marginal).actions)}
+        return {"stop": list(shop.decision.best(state.marginal).actions)}
     outcomes = []
     for row, chance in enumerate(branch.chance.tolist()):
         after = branch.states.get(row)
         outcomes.append(
             {
                 "chance": chance,
-                "seen": words(bay, branch, row),
-                "then": sequence_json(bay, after)
+                "seen": words(shop, branch, row),
+                "then": sequence_json(shop, after)
                 if after is not None
-                else {"stop": list(bay.decision.best(branch.marginals[row]).actions)},
+                else {"stop": list(shop.decision.best(branch.marginals[row]).actions)},
             }
         )
     return {
@@ -200,20 +200,20 @@ def sequence_json(bay: Bay, state: State) -> dict[str, Any]:
     }
 
 
-def words(bay: Bay, branch: Branch, row: int) -> dict[str, str]:
+def words(shop: Workshop, branch: Branch, row: int) -> dict[str, str]:
     """What was seen at an outcome of a move, beyond what its state had seen: words throughout."""
     leaf, cell = branch.position(row)
     told: Mapping[str, int] = {n: c for n, c in leaf.seen.items() if n not in branch.origin.seen}
-    seen = {name: bay.belief.model.states(name)[code] for name, code in told.items()}
+    seen = {name: shop.belief.model.states(name)[code] for name, code in told.items()}
     for name, code, grid in zip(
         leaf.cells.names, leaf.cells.index[cell].tolist(), leaf.cells.grids, strict=True
     ):
         if code >= 0:
-            states = bay.belief.model.states(name)
-            seen[name] = states[code] if grid is None else _word(bay, name, grid.nodes[code])
+            states = shop.belief.model.states(name)
+            seen[name] = states[code] if grid is None else _word(shop, name, grid.nodes[code])
     return seen
 
 
-def _word(bay: Bay, name: str, reading: float) -> str:
-    gauge = bay.calibrated.network.gauges[name]
+def _word(shop: Workshop, name: str, reading: float) -> str:
+    gauge = shop.calibrated.network.gauges[name]
     return gauge.states[int(np.searchsorted(np.asarray(gauge.cuts), reading, side="right"))]

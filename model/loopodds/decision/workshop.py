@@ -28,7 +28,7 @@ _AMBIENT_C = {"cool": 15.0, "warm": 25.0}
 
 
 @dataclass(eq=False)
-class Bay:
+class Workshop:
     """A belief with the rules and prices under which to act on it.
 
     Parameters

@@ -14,7 +14,7 @@ from loopodds.base.errors import LoopoddsError
 from loopodds.diagnosis.model import Beliefs, Context, Model
 from loopodds.inference.network import Evidence
 
-Sound = ""
+ABSENT = ""
 _WAVE = 8
 
 
@@ -203,7 +203,7 @@ class Belief:
                     break
                 else:
                     heapq.heappop(heap)
-                    named = tuple(name for name in chosen if name != Sound)
+                    named = tuple(name for name in chosen if name != ABSENT)
                     found.append(Combination(named, float(-bound)))
             children = [(*c, o) for c in wave for o in options[order[len(c)]]]
             for child, p in zip(children, self._probability(order, options, children), strict=True):
@@ -216,7 +216,7 @@ class Belief:
         options: dict[str, dict[str, FloatArray]] = {}
         for fault in self.model.faults:
             states = self.model.states(fault)
-            options[fault] = {Sound: np.eye(len(states))[0]}
+            options[fault] = {ABSENT: np.eye(len(states))[0]}
         for name, condition in self.model.conditions.items():
             states = self.model.states(condition.variable)
             mask = np.array([float(state in condition.states) for state in states])
@@ -235,7 +235,7 @@ class Belief:
         soft = {}
         for depth in range(max(map(len, partial))):
             variable = order[depth]
-            free = np.ones(len(options[variable][Sound]))
+            free = np.ones(len(options[variable][ABSENT]))
             soft[variable] = np.array(
                 [options[variable][c[depth]] if depth < len(c) else free for c in partial]
             )

@@ -13,10 +13,10 @@ from loopodds.diagnosis.belief import Belief, Conflict
 from loopodds.diagnosis.misreading import Suspect, named_suspect, suspects
 from loopodds.diagnosis.model import Beliefs
 from loopodds.diagnosis.weights import (
-    Question,
+    Odds,
     Shares,
     clamp_of,
-    odds,
+    odds_of,
     overturned,
     probability,
     share_out,
@@ -147,8 +147,8 @@ def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation
     held = clamp_of(model, condition)
     seen = observed(belief)
     rival = rival or _alternative(belief, condition)
-    questions = [odds(held), Question(held, clamp_of(model, rival))]
-    shares, contrast = share_out(tree, evidence, belief.names, questions)
+    hypotheses = [odds_of(held), Odds(held, clamp_of(model, rival))]
+    shares, contrast = share_out(tree, evidence, belief.names, hypotheses)
     return Explanation(
         condition=condition,
         rival=rival,
@@ -172,7 +172,7 @@ def _alternative(belief: Belief, condition: str) -> str:
     """
     model = belief.model
     names, now = table_of_hypotheses(model, belief.beliefs)
-    absent = odds(clamp_of(model, condition)).against
+    absent = odds_of(clamp_of(model, condition)).against
     if absent is None:
         then = now
     else:

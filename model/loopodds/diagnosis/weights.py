@@ -25,7 +25,7 @@ from loopodds.knowledge.records import SOUND
 EVEN = 0.5
 
 
-class Question(NamedTuple):
+class Odds(NamedTuple):
     """A ratio of probabilities whose logarithm findings move.
 
     ``holds`` and ``against`` hold hidden variables to some of their states; without ``against``
@@ -56,14 +56,14 @@ def clamp_of(model: Model, name: str) -> Clamp:
     raise unknown_name("condition", name, [*model.conditions, SOUND])
 
 
-def odds(clamp: Clamp) -> Question:
+def odds_of(clamp: Clamp) -> Odds:
     """The odds of a hypothesis: its probability over that of the contrary.
 
     For one variable the contrary is summed on its own, so the odds stay exact near certainty.
     """
     if len(clamp) > 1:
-        return Question(clamp)
-    return Question(clamp, {name: 1.0 - weight for name, weight in clamp.items()})
+        return Odds(clamp)
+    return Odds(clamp, {name: 1.0 - weight for name, weight in clamp.items()})
 
 
 def probability(model: Model, beliefs: Beliefs, name: str) -> FloatArray:
@@ -160,10 +160,10 @@ def share_out(
     tree: JunctionTree,
     evidence: Evidence,
     names: Sequence[str],
-    questions: Sequence[Question],
+    hypotheses: Sequence[Odds],
     exact_up_to: int = EXACT_UP_TO,
 ) -> tuple[Shares, ...]:
-    """Shares of findings in the change of log-odds, one result for each question.
+    """Shares of findings in the change of log-odds, one result for each hypothesis.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def share_out(
         One row.
     names : sequence of str
         The findings to share among; all others stay known throughout.
-    questions : sequence of Question
+    hypotheses : sequence of Odds
         From :mod:`loopodds.diagnosis.weights`. What is impossible counts as 1e-300.
     exact_up_to : int
         Beyond this many findings, orders are sampled with a fixed seed; the shares still sum
@@ -188,12 +188,12 @@ def share_out(
         sums = SubsetSums(tree, evidence, ordered)
         if sums.cost <= LARGEST_COST:
             once = _each_once(sums.probabilities)
-            return tuple(_exact(ordered, _scores(q, once)) for q in questions)
-    return _sampled(tree, evidence, ordered, questions)
+            return tuple(_exact(ordered, _scores(q, once)) for q in hypotheses)
+    return _sampled(tree, evidence, ordered, hypotheses)
 
 
 def _each_once(probabilities: Probabilities) -> Probabilities:
-    """The same, but what two questions share is worked out once."""
+    """The same, but what two hypotheses share is worked out once."""
     found: list[tuple[Clamp, FloatArray]] = []
 
     def once(clamp: Clamp) -> FloatArray:
@@ -206,13 +206,13 @@ def _each_once(probabilities: Probabilities) -> Probabilities:
     return once
 
 
-def _scores(question: Question, probabilities: Probabilities) -> FloatArray:
-    """Decibans of a question, from the probability of evidence together with a clamp."""
-    holds = probabilities(question.holds)
-    if question.against is None:
+def _scores(hypothesis: Odds, probabilities: Probabilities) -> FloatArray:
+    """Decibans of a hypothesis, from the probability of evidence together with a clamp."""
+    holds = probabilities(hypothesis.holds)
+    if hypothesis.against is None:
         against = probabilities({}) - holds
     else:
-        against = probabilities(question.against)
+        against = probabilities(hypothesis.against)
     ratio = np.log(np.clip(holds, LEAST, None)) - np.log(np.clip(against, LEAST, None))
     result: FloatArray = DECIBANS * ratio
     return result
@@ -235,7 +235,7 @@ def _exact(names: list[str], values: FloatArray) -> Shares:
 
 
 def _sampled(
-    tree: JunctionTree, evidence: Evidence, names: list[str], questions: Sequence[Question]
+    tree: JunctionTree, evidence: Evidence, names: list[str], hypotheses: Sequence[Odds]
 ) -> tuple[Shares, ...]:
     """Random circles of findings: every start and both directions of each is one order.
 
@@ -255,7 +255,7 @@ def _sampled(
         return result
 
     once = _each_once(probabilities)
-    return tuple(_from_circles(names, turns, _scores(q, once)) for q in questions)
+    return tuple(_from_circles(names, turns, _scores(q, once)) for q in hypotheses)
 
 
 def _from_circles(names: list[str], turns: Sequence[IntArray], values: FloatArray) -> Shares:

@@ -36,7 +36,7 @@ class Change(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Outlook:
+class Scenario:
     """What is believed, and what is to be expected, in the case or one of its variations.
 
     Attributes
@@ -67,15 +67,15 @@ class WhatIf:
     Attributes
     ----------
     case : str
-    base : Outlook
-    variations : tuple of Outlook
+    base : Scenario
+    variations : tuple of Scenario
     """
 
     case: str
-    base: Outlook
-    variations: tuple[Outlook, ...]
+    base: Scenario
+    variations: tuple[Scenario, ...]
 
-    def moved(self, variation: Outlook) -> list[tuple[str, float, float]]:
+    def moved(self, variation: Scenario) -> list[tuple[str, float, float]]:
         """Hypotheses with their probability before and after, the most moved first."""
         pairs = [
             (name, before, variation.probabilities[name])
@@ -83,7 +83,7 @@ class WhatIf:
         ]
         return sorted(pairs, key=lambda pair: -abs(pair[2] - pair[1]))
 
-    def surprises(self, variation: Outlook) -> list[tuple[Foretold, Foretold]]:
+    def surprises(self, variation: Scenario) -> list[tuple[Foretold, Foretold]]:
         """What would now be expected otherwise: before and after, the most changed first."""
         pairs = [
             (self.base.foretold[name], after)
@@ -96,10 +96,10 @@ class WhatIf:
         """Plain data for ``json.dumps``."""
         return {
             "case": self.case,
-            "base": _outlook_json(self.base),
+            "base": _scenario_json(self.base),
             "variations": [
                 {
-                    **_outlook_json(variation),
+                    **_scenario_json(variation),
                     "moved": [name for name, one, other in self.moved(variation) if one != other],
                     "expected_otherwise": [after.name for _, after in self.surprises(variation)],
                 }
@@ -113,19 +113,19 @@ def _distance(before: Foretold, after: Foretold) -> float:
     return sum(abs(p - before.states[state]) for state, p in after.states.items()) / 2
 
 
-def _outlook_json(outlook: Outlook) -> dict[str, Any]:
+def _scenario_json(scenario: Scenario) -> dict[str, Any]:
     return {
-        "changes": [change._asdict() for change in outlook.changes],
-        "chance": _finite(outlook.chance),
-        "verdict": outlook.verdict,
-        "probabilities": dict(outlook.probabilities),
+        "changes": [change._asdict() for change in scenario.changes],
+        "chance": _finite(scenario.chance),
+        "verdict": scenario.verdict,
+        "probabilities": dict(scenario.probabilities),
         "foretold": {
             name: {
                 "states": dict(one.states),
                 **{key: _finite(getattr(one, key)) for key in ("low", "middle", "high")},
                 "unit": one.unit,
             }
-            for name, one in outlook.foretold.items()
+            for name, one in scenario.foretold.items()
         },
     }
 
@@ -172,13 +172,13 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
     }  # fmt: skip
     varied += [_vary(pinned, changes, recorded, knowledge) for changes in variations]
     batch = batch_of([one.inspection for one in varied], knowledge)
-    outlooks: list[Outlook | None] = [None] * len(varied)
+    scenarios: list[Scenario | None] = [None] * len(varied)
     for own, group in encoded([one.inspection for one in varied], model):
         rows = [int(row) for row in group.rows]
-        found = _outlooks(group, batch.take(group.rows), [varied[row] for row in rows], own)
-        for row, outlook in zip(rows, found, strict=True):
-            outlooks[row] = outlook
-    base, *others = [outlook for outlook in outlooks if outlook is not None]
+        found = _scenarios(group, batch.take(group.rows), [varied[row] for row in rows], own)
+        for row, scenario in zip(rows, found, strict=True):
+            scenarios[row] = scenario
+    base, *others = [scenario for scenario in scenarios if scenario is not None]
     return WhatIf(inspection.name, base, tuple(others))
 
 
@@ -273,9 +273,9 @@ def _supposition(name: str, state: str, knowledge: Knowledge) -> tuple[str, Floa
     return variable, weight
 
 
-def _outlooks(
+def _scenarios(
     group: Group, batch: InspectionBatch, varied: Sequence[_Variation], model: Model
-) -> list[Outlook]:
+) -> list[Scenario]:
     """Beliefs and predictions of the variations that share a context."""
     evidence = _with_supposed(group.evidence, varied, model)
     model.require_possible(group.context, evidence)
@@ -285,7 +285,7 @@ def _outlooks(
     names, table = table_of_hypotheses(model, beliefs)
     foretold = foretell(model.tree(group.context), evidence, batch, model.knowledge)
     return [
-        Outlook(
+        Scenario(
             changes=one.changes,
             chance=float(chances[row]) if len(one.supposed) == len(one.changes) > 0 else np.nan,
             verdict=names[int(table[row].argmax())],

@@ -151,7 +151,7 @@ def debriefed(exercise: Exercise, stated: Mapping[str, float], plan: Collection[
     own = outcome(exercise, plan)
     moments = [moment(exercise, step) for step in range(last + 1)]
     view = View(exercise, last)
-    belief = view.bay.belief
+    belief = view.shop.belief
     believed = {name: belief.condition(name) for name in knowledge.conditions}
     believed[SOUND] = belief.p_sound
     true = exercise.car.present or (SOUND,)

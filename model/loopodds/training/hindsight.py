@@ -16,7 +16,7 @@ from loopodds.decision.branches import State
 from loopodds.decision.expected_cost import Decision, Setting
 from loopodds.decision.gates import Gates, Move, Progress, Results
 from loopodds.decision.lookahead import Planner
-from loopodds.decision.workshop import Bay, masks
+from loopodds.decision.workshop import Workshop, masks
 from loopodds.diagnosis.assessment import believe, stated_context
 from loopodds.training.exercise import Done, Exercise
 
@@ -142,12 +142,12 @@ def outcome(exercise: Exercise, plan: Collection[str]) -> Outcome:
         If the plan cannot be done.
     """
     view = View(exercise, len(exercise.done))
-    decision = view.bay.decision
+    decision = view.shop.decision
     truth: dict[Query, FloatArray] = {
         (name,): np.eye(count)[None, exercise.model.states(name).index(exercise.car.states[name])]
         for name, count in decision.variables
     }
-    known = decision.of_joints(truth, decision.to_do(view.bay.progress.done))[0]
+    known = decision.of_joints(truth, decision.to_do(view.shop.progress.done))[0]
     return Outcome(
         tuple(done.test for done in exercise.done),
         exercise.minutes - exercise.minutes_left,
@@ -192,15 +192,15 @@ class View:
         inspection = exercise.inspection(step)
         belief = believe(inspection, exercise.model)
         context = stated_context(inspection, knowledge)
-        self.bay = Bay(belief, exercise.tests_done(step), exercise.prices, context)
+        self.shop = Workshop(belief, exercise.tests_done(step), exercise.prices, context)
         spent = sum(done.minutes for done in exercise.done[:step])
-        self._rules = _InTime(self.bay.gates, self.bay.progress, exercise.minutes - spent)
-        self.state: State = self._planner().rank(self.bay.progress)
+        self._rules = _InTime(self.shop.gates, self.shop.progress, exercise.minutes - spent)
+        self.state: State = self._planner().rank(self.shop.progress)
 
     def _planner(self) -> Planner:
-        bay = self.bay
-        yields = {name: test.yields for name, test in bay.knowledge.tests.items()}
-        return Planner(bay.calibrated, bay.decision, self._rules, yields, masks(bay.knowledge))
+        shop = self.shop
+        yields = {name: test.yields for name, test in shop.knowledge.tests.items()}
+        return Planner(shop.calibrated, shop.decision, self._rules, yields, masks(shop.knowledge))
 
     @property
     def best(self) -> tuple[Move | None, float]:
@@ -211,7 +211,7 @@ class View:
     @property
     def best_plan(self) -> tuple[str, ...]:
         """Services of least expected cost."""
-        return tuple(self.bay.decision.best(self.state.marginal).actions)
+        return tuple(self.shop.decision.best(self.state.marginal).actions)
 
     def value_of(self, test: str, otherwise: float) -> float:
         """Net value of the best move that a test is part of; if that has to wait, its last test."""
@@ -231,9 +231,9 @@ class View:
         best, _ = self.best
         if best is not None and any(step.test == done.test for step in best.steps):
             return 0.0
-        own = self.bay.gates.way(done.test, self.bay.progress)
+        own = self.shop.gates.way(done.test, self.shop.progress)
         self._rules.only = [move for move in (own, best) if isinstance(move, Move)]
-        state = self._planner().plan(self.bay.progress, 2)
+        state = self._planner().plan(self.shop.progress, 2)
         self._rules.only = []
         costs = {branch.move.test: branch.value for branch in state.branches}
         least = min([state.stop, *costs.values()])
@@ -245,14 +245,14 @@ class View:
         """Whether the best move is still there after a step: then only its cost can be lost."""
         if best is None:
             return True
-        gates = self.bay.gates
-        way = gates.way(best.test, gates.after(self.bay.progress, [done.test], frozenset()))
+        gates = self.shop.gates
+        way = gates.way(best.test, gates.after(self.shop.progress, [done.test], frozenset()))
         return isinstance(way, Move) and way.minutes <= self._rules.minutes - done.minutes
 
     def bits(self, test: str) -> float:
         """Information that a test promises about the state of the car."""
-        yields = self.bay.knowledge.tests[test].yields
-        return self.bay.planner.look(yields).bits(self.bay.about)
+        yields = self.shop.knowledge.tests[test].yields
+        return self.shop.planner.look(yields).bits(self.shop.about)
 
 
 class _InTime:
