@@ -150,8 +150,13 @@ def plain(text: str) -> object:
 
 
 def _lasting(data: object) -> object:
-    """Data with the texts in it rid of times and digests; numbers stay as they are."""
+    """Data with the texts in it rid of times and digests; numbers stay as they are.
+
+    Findings that move nothing stand in any order: rounding decides it.
+    """
     if isinstance(data, dict):
+        if data.keys() == {"finding", "decibans"} and abs(data["decibans"]) < TOLERANCE_DECIBANS:
+            return {"finding": "any", "decibans": 0.0}
         return {key: _lasting(value) for key, value in data.items()}
     if isinstance(data, list):
         return [_lasting(value) for value in data]
