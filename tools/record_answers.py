@@ -155,8 +155,8 @@ def _lasting(data: object) -> object:
     Findings that move nothing stand in any order: rounding decides it.
     """
     if isinstance(data, dict):
-        if data.keys() == {"finding", "decibans"} and abs(data["decibans"]) < TOLERANCE_DECIBANS:
-            return {"finding": "any", "decibans": 0.0}
+        if abs(data.get("decibans", 1.0)) < TOLERANCE_DECIBANS:
+            data = {**data, "decibans": 0.0, "name": "any", "finding": "any"}
         return {key: _lasting(value) for key, value in data.items()}
     if isinstance(data, list):
         return [_lasting(value) for value in data]
