@@ -89,7 +89,6 @@ if TYPE_CHECKING:
     from loopodds.diagnosis.assessment import Assessment as Assessment
     from loopodds.diagnosis.assessment import assess as assess
     from loopodds.diagnosis.assessment import believe as believe
-    from loopodds.diagnosis.assessment import condition_title as condition_title
     from loopodds.diagnosis.assessment import recorded_words as recorded_words
     from loopodds.diagnosis.assessment import stated_context as stated_context
     from loopodds.diagnosis.belief import Belief as Belief
@@ -105,6 +104,10 @@ if TYPE_CHECKING:
     from loopodds.diagnosis.simulation import conditions_present as conditions_present
     from loopodds.diagnosis.simulation import hide_at_random as hide_at_random
     from loopodds.diagnosis.simulation import simulate as simulate
+    from loopodds.diagnosis.titles import condition_title as condition_title
+    from loopodds.diagnosis.titles import groups_of as groups_of
+    from loopodds.diagnosis.titles import title_of as title_of
+    from loopodds.diagnosis.titles import with_state as with_state
     from loopodds.diagnosis.weights import Shares as Shares
     from loopodds.diagnosis.what_if import NOTHING as NOTHING
     from loopodds.diagnosis.what_if import UNKNOWN as UNKNOWN
@@ -281,7 +284,7 @@ _HOMES = {
     "check_stated": "training.debrief",
     "children_of": "knowledge.arcs",
     "column_unit": "base.units",
-    "condition_title": "diagnosis.assessment",
+    "condition_title": "diagnosis.titles",
     "conditions_present": "diagnosis.simulation",
     "confirmed_turns": "upkeep.sensitivity",
     "debriefed": "training.debrief",
@@ -290,6 +293,7 @@ _HOMES = {
     "encode": "inspection.encoding",
     "explain": "diagnosis.explanation",
     "format_quantity": "base.units",
+    "groups_of": "diagnosis.titles",
     "hide_at_random": "diagnosis.simulation",
     "in_context": "knowledge.parsing",
     "inspection_from": "inspection.sections",
@@ -343,6 +347,7 @@ _HOMES = {
     "squared_error": "training.debrief",
     "stated_context": "diagnosis.assessment",
     "tests_of": "casebook.believed",
+    "title_of": "diagnosis.titles",
     "to_html": "report.document_html",
     "to_markdown": "report.document_markdown",
     "to_pgmpy": "inference.exchange",
@@ -353,6 +358,7 @@ _HOMES = {
     "what_if": "diagnosis.what_if",
     "what_if_picture": "report.figures",
     "wilson_interval": "upkeep.calibration",
+    "with_state": "diagnosis.titles",
     "words": "decision.verdict",
     "write_archive": "casebook.export",
     "write_bif": "inference.exchange",

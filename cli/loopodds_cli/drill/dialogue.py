@@ -23,6 +23,7 @@ from loopodds import (
     offered,
     outcome,
     printable,
+    title_of,
 )
 
 from loopodds_cli.drill.pages import (
@@ -35,7 +36,6 @@ from loopodds_cli.drill.pages import (
     print_seen,
     print_test,
     print_tests,
-    title_of,
 )
 from loopodds_cli.pages.page import Page
 from loopodds_cli.pages.wording import begins_number, meaning

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import SOUND, Closed, condition_title, sentence, spaced, told
+from loopodds import SOUND, Closed, spaced, title_of, told
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
@@ -31,11 +31,6 @@ What would you do to the car? A service a line; `- NAME` takes one out again.
 `list` shows the names; an empty line ends it: no service at all is a plan too."""
 SHOWN_FROM = 0.10
 UNREADABLE = "no usable reading"
-
-
-def title_of(name: str, knowledge: Knowledge) -> str:
-    """Title of a condition or of ``sound``, as the start of a line."""
-    return sentence(condition_title(name, knowledge))
 
 
 def truth_of(car: PracticeCar, knowledge: Knowledge) -> list[str]:

@@ -11,7 +11,17 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from loopodds import SOUND, Closed, Exercise, View, best_course, lowered, spaced, squared_error
+from loopodds import (
+    SOUND,
+    Closed,
+    Exercise,
+    View,
+    best_course,
+    lowered,
+    spaced,
+    squared_error,
+    title_of,
+)
 
 from loopodds_cli.drill.html import Row, document, listing, paragraph, table
 from loopodds_cli.drill.pages import (
@@ -20,7 +30,6 @@ from loopodds_cli.drill.pages import (
     history_titles,
     make_up,
     shown_words,
-    title_of,
     told_rows,
     truth_of,
 )

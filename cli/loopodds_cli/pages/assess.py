@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import ALSO_FROM, SETTLED_FROM, SOUND, SOUND_FROM, condition_title, sentence, spaced
+from loopodds import (
+    ALSO_FROM,
+    SETTLED_FROM,
+    SOUND,
+    SOUND_FROM,
+    condition_title,
+    groups_of,
+    sentence,
+    spaced,
+    title_of,
+    with_state,
+)
 from rich.text import Text
 
 from loopodds_cli.pages.page import (
@@ -23,7 +34,7 @@ from loopodds_cli.pages.page import (
 from loopodds_cli.pages.work import print_work
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Knowledge, RankedCondition, Weight
+    from loopodds import Assessment, Knowledge, Weight
 
 ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
@@ -68,7 +79,7 @@ def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     if not (_looked(result, knowledge) or result.repairs):
         page.headline("nothing looked at yet", *_before_looking(result, knowledge))
         return
-    title, now, before = _with_state(leader, knowledge), leader.probability, leader.prior
+    title, now, before = with_state(leader, knowledge), leader.probability, leader.prior
     sound = result.p_sound >= leader.probability
     if sound:
         title, now, before = "nothing wrong found", result.p_sound, result.p_sound_before
@@ -103,7 +114,7 @@ def _before_looking(result: Assessment, knowledge: Knowledge) -> list[str]:
     """What can be said of a car that nobody has looked at."""
     leader = result.conditions[0]
     cars = "with such a history" if result.recorded else "like it"
-    first = f"likeliest fault: {_with_state(leader, knowledge).lower()}"
+    first = f"likeliest fault: {with_state(leader, knowledge).lower()}"
     return [
         f"of cars {cars}, {percent(result.p_sound)} have nothing wrong",
         f"{first}, {percent(leader.probability)}",
@@ -118,22 +129,13 @@ def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
     leads = result.p_sound < result.conditions[0].probability
     lines = []
     for c in result.conditions[leads:]:
-        title = _with_state(c, knowledge).lower()
+        title = with_state(c, knowledge).lower()
         was = f" (was {percent(c.prior)})"
         if c.name == result.moved_most:
             lines.append(f"moved most: {title}, {percent(c.probability)}{was}")
         elif c.probability >= ALSO_FROM and len(lines) < ALSO_AT_MOST:
             lines.append(f"+ {title}, {percent(c.probability)}")
     return lines
-
-
-def _with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
-    """Title of a condition with its likeliest state, where it has more than one."""
-    title = condition_title(ranked.name, knowledge)
-    states = knowledge.condition(ranked.name).states
-    if len(states) < 2:
-        return title
-    return f"{title}: {spaced(max(states, key=lambda state: ranked.states[state]))}"
 
 
 def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
@@ -144,7 +146,7 @@ def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     likely = [c for c in result.conditions if c.probability >= SHOWN_FROM] or [result.conditions[0]]
     for c in likely:
         mark = "*" if c.name == result.moved_most else ""
-        entries.append((mark, c.probability, c.prior, sentence(_with_state(c, knowledge))))
+        entries.append((mark, c.probability, c.prior, sentence(with_state(c, knowledge))))
     entries.sort(key=lambda entry: -entry[1])
     shown = entries[:SHOWN_AT_MOST] + [entry for entry in entries[SHOWN_AT_MOST:] if entry[0]]
     rows: list[Sequence[Cell]] = [
@@ -199,7 +201,7 @@ def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     odds[SOUND] = (result.p_sound, result.p_sound_before)
     for name, weights in result.moved_by.items():
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
-        title = sentence(condition_title(name, knowledge))
+        title = title_of(name, knowledge)
         page.line(Text(title, STRONG), Text(_course(*odds[name], len(told), len(weights)), FAINT))
         page.rows([_reason(weight, result, knowledge) for weight in told])
 
@@ -247,7 +249,7 @@ def _unseen(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     page.heading("Not looked at", "which is not the same as absent")
     begun: list[tuple[str, list[str]]] = []
     untouched: list[str] = []
-    for group, names in _by_group(knowledge).items():
+    for group, names in groups_of(knowledge).items():
         left = [knowledge.node(name).title.lower() for name in names if name in result.unseen]
         if len(left) == len(names):
             untouched.append(f"{group} ({len(names)})")
@@ -257,14 +259,6 @@ def _unseen(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     page.rows([(group, _as_many_as_fit(left, page.width - margin)) for group, left in begun])
     if untouched:
         page.line(f"Nothing yet of: {', '.join(untouched)}", indent=2)
-
-
-def _by_group(knowledge: Knowledge) -> dict[str, list[str]]:
-    """Findings and readings under the group they are shown in, in the order of the files."""
-    groups: dict[str, list[str]] = {}
-    for name, node in knowledge.of_kind("finding", "gauge").items():
-        groups.setdefault(node.group, []).append(name)
-    return groups
 
 
 def _cautions(page: Page, result: Assessment) -> None:

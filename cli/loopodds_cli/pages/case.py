@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any
 from loopodds import (
     SOUND,
     TELLING,
-    condition_title,
     described,
     printable,
-    sentence,
     spaced,
+    title_of,
     value_text,
 )
 from rich.text import Text
@@ -293,10 +292,3 @@ def _what(event: Event) -> str:
 
 def _belief(event: Event) -> dict[str, float]:
     return {**event.posterior.conditions, SOUND: event.posterior.p_sound}
-
-
-def title_of(name: str, knowledge: Knowledge) -> str:
-    """Plain title of a condition; the bare name if the knowledge does not have it any more."""
-    known = name in knowledge.conditions or name == SOUND
-    title = condition_title(name, knowledge) if known else name
-    return sentence(title)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import SOUND, condition_title, sentence
+from loopodds import SOUND, condition_title, title_of
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
@@ -66,7 +66,7 @@ def _conditions(page: Page, summary: Summary, knowledge: Knowledge) -> None:
             f"{expected:,.0f}",
             percent(expected / tally.scored),
             Text(f"leads in {tally.top.get(name, 0):,}", FAINT),
-            sentence(condition_title(name, knowledge)),
+            title_of(name, knowledge),
         )
         for name, expected in (sound, *faults)
     ]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from loopodds import condition_title, sentence, spaced
+from loopodds import condition_title, spaced, title_of
 from rich.text import Text
 
 from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
@@ -72,7 +72,7 @@ def _moved(page: Page, found: WhatIf, variation: Scenario, knowledge: Knowledge)
             break
         up = after > before
         arrow = Text("up" if up else "down", FOR if up else AGAINST)
-        title = sentence(condition_title(name, knowledge))
+        title = title_of(name, knowledge)
         rows.append((percent(before), arrow, percent(after), page.bar(after, before), title))
     if not rows:
         page.line("Nothing, by as much as one per cent.", indent=2)

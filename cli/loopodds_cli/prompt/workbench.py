@@ -13,10 +13,19 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import click
-from loopodds import CHOICES, CaseError, Value, described, names_in, observable_names, printable
+from loopodds import (
+    CHOICES,
+    CaseError,
+    Value,
+    described,
+    names_in,
+    observable_names,
+    printable,
+    title_of,
+)
 
 from loopodds_cli.desk.next_up import none_pays
-from loopodds_cli.pages.case import case_title, print_case, print_history, title_of
+from loopodds_cli.pages.case import case_title, print_case, print_history
 from loopodds_cli.pages.page import percent
 from loopodds_cli.pages.wording import Meaning, are_shares, begins_number, meaning
 from loopodds_cli.prompt.asking import Asking, Question

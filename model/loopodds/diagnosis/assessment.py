@@ -99,16 +99,6 @@ RULED_OUT_BELOW = 0.01
 MOVED_FROM = 0.10
 MOVED_ODDS = 4.0
 
-# conditions that share a fault variable with others, so that its title does not tell them apart
-TITLES = {
-    "undercharge": "Undercharge",
-    "overcharge": "Overcharge",
-    "oil_short": "Too little oil",
-    "oil_excess": "Too much oil",
-    "expansion_stuck_closed": "Expansion valve stuck closed",
-    "expansion_stuck_open": "Expansion valve stuck open",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
@@ -382,17 +372,3 @@ def _interval_word(node: Node, residual: float) -> str:
     if np.isnan(residual) or not isinstance(shape, Shape):
         return ""
     return node.states[int(interval_codes(np.array([residual]), shape.cuts)[0])]
-
-
-def condition_title(name: str, knowledge: Knowledge) -> str:
-    """Plain title of a condition, or of ``sound``.
-
-    The title of its fault variable where the condition is the whole of it, else its own
-    (undercharge and overcharge share one variable).
-    """
-    if name == SOUND:
-        return "Nothing wrong"
-    variable = knowledge.node(knowledge.condition(name).variable)
-    if len(variable.conditions) == 1:
-        return variable.title
-    return TITLES.get(name, name.replace("_", " ").capitalize())

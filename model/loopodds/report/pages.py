@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from loopodds.base.phrases import lowered, sentence, spaced
-from loopodds.diagnosis.assessment import ALSO_FROM, SETTLED_FROM, SOUND_FROM, condition_title
+from loopodds.diagnosis.assessment import ALSO_FROM, SETTLED_FROM, SOUND_FROM
 from loopodds.diagnosis.belief import RankedCondition
+from loopodds.diagnosis.titles import condition_title, groups_of, with_state
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.report.content import Report
 from loopodds.report.document import (
@@ -88,7 +89,7 @@ def _answer(report: Report) -> Iterator[Block]:
             tuple(_chance(c, knowledge) for c in found.conditions[:OPEN]),
         )
         return
-    yield Paragraph(sentence(with_state(leader, knowledge)), "answer")
+    yield Paragraph(sentence(with_state(leader, knowledge, ", ")), "answer")
     yield Paragraph(f"{_in_100(leader.probability)} with the same findings have this.", "lead")
     yield Paragraph(sureness(leader.probability))
     variable = knowledge.node(leader.variable)
@@ -135,7 +136,7 @@ def _outcome_title(name: str, word: str, knowledge: Knowledge) -> str:
 
 
 def _chance(ranked: RankedCondition, knowledge: Knowledge) -> Chance:
-    return Chance(sentence(with_state(ranked, knowledge)), ranked.probability, ranked.prior)
+    return Chance(sentence(with_state(ranked, knowledge, ", ")), ranked.probability, ranked.prior)
 
 
 def _seen(report: Report) -> Iterator[Block]:
@@ -207,24 +208,6 @@ def _not_checked(report: Report) -> Iterator[Block]:
     yield Paragraph(" ".join(said) or "Nothing was left out.")
     if said:
         yield Paragraph("What was not looked at is not known to be in order.", "faint")
-
-
-def groups_of(knowledge: Knowledge) -> dict[str, list[str]]:
-    """Findings and readings under the group they are shown in, in the order of the files."""
-    groups: dict[str, list[str]] = {}
-    for name, node in knowledge.of_kind("finding", "gauge").items():
-        groups.setdefault(node.group, []).append(name)
-    return groups
-
-
-def with_state(ranked: RankedCondition, knowledge: Knowledge) -> str:
-    """Title of a condition with its likeliest state, where it has more than one."""
-    title = condition_title(ranked.name, knowledge)
-    states = knowledge.condition(ranked.name).states
-    if len(states) < 2:
-        return title
-    state = max(states, key=lambda one: ranked.states[one])
-    return f"{title}, {state.replace('_', ' ')}"
 
 
 def sureness(probability: float) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
-from loopodds.base.phrases import percent, sentence, spaced
-from loopodds.diagnosis.assessment import condition_title
+from loopodds.base.phrases import percent, spaced
 from loopodds.diagnosis.explanation import TurningPoint
+from loopodds.diagnosis.titles import condition_title, groups_of, title_of
 from loopodds.diagnosis.weights import Shares
-from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.knowledge.records import SOUND
 from loopodds.report.content import Report
 from loopodds.report.document import Block, Drawing, Heading, Items, Paragraph, Table
 from loopodds.report.figures import (
@@ -47,11 +47,6 @@ def record_blocks(report: Report) -> Iterator[Block]:
     yield from _entries(report)
     yield from _unseen(report)
     yield from _knowledge(report)
-
-
-def title_of(name: str, knowledge: Knowledge) -> str:
-    """Title of a condition or of ``sound``, with a capital."""
-    return sentence(condition_title(name, knowledge))
 
 
 def _cautions(report: Report) -> Iterator[Block]:
@@ -232,11 +227,12 @@ def _confirmed_words(confirmed: Mapping[str, str]) -> str:
 
 def _unseen(report: Report) -> Iterator[Block]:
     yield Heading(3, "Not looked at")
-    by_group: dict[str, list[str]] = {}
-    for name in report.assessment.unseen:
-        node = report.knowledge.node(name)
-        by_group.setdefault(node.group, []).append(node.title.lower())
-    lines = tuple(f"{group}: {', '.join(names)}" for group, names in by_group.items())
+    nodes, unseen = report.knowledge.nodes, set(report.assessment.unseen)
+    lines = tuple(
+        f"{group}: {', '.join(nodes[name].title.lower() for name in names if name in unseen)}"
+        for group, names in groups_of(report.knowledge).items()
+        if unseen.intersection(names)
+    )
     yield Items(lines or ("nothing",))
 
 

@@ -1,0 +1,54 @@
+"""What pages and reports call conditions, and the groups in which they show what can be seen."""
+
+from __future__ import annotations
+
+from loopodds.base.phrases import sentence, spaced
+from loopodds.diagnosis.belief import RankedCondition
+from loopodds.knowledge.records import SOUND, Knowledge
+
+# conditions that share a fault variable with others, so that its title does not tell them apart
+TITLES = {
+    "undercharge": "Undercharge",
+    "overcharge": "Overcharge",
+    "oil_short": "Too little oil",
+    "oil_excess": "Too much oil",
+    "expansion_stuck_closed": "Expansion valve stuck closed",
+    "expansion_stuck_open": "Expansion valve stuck open",
+}
+
+
+def condition_title(name: str, knowledge: Knowledge) -> str:
+    """Plain title of a condition, or of ``sound``.
+
+    The title of its fault variable where the condition is the whole of it, else its own
+    (undercharge and overcharge share one variable).
+    """
+    if name == SOUND:
+        return "Nothing wrong"
+    variable = knowledge.node(knowledge.condition(name).variable)
+    if len(variable.conditions) == 1:
+        return variable.title
+    return TITLES.get(name, spaced(name).capitalize())
+
+
+def title_of(name: str, knowledge: Knowledge) -> str:
+    """The same with a capital; the bare name of what the knowledge does not have any more."""
+    known = name == SOUND or name in knowledge.conditions
+    return sentence(condition_title(name, knowledge) if known else name)
+
+
+def with_state(ranked: RankedCondition, knowledge: Knowledge, between: str = ": ") -> str:
+    """Title of a condition with its likeliest state, where it has more than one."""
+    title = condition_title(ranked.name, knowledge)
+    states = knowledge.condition(ranked.name).states
+    if len(states) < 2:
+        return title
+    return f"{title}{between}{spaced(max(states, key=lambda state: ranked.states[state]))}"
+
+
+def groups_of(knowledge: Knowledge) -> dict[str, list[str]]:
+    """Findings and readings under the group they are shown in, in the order of the files."""
+    groups: dict[str, list[str]] = {}
+    for name, node in knowledge.of_kind("finding", "gauge").items():
+        groups.setdefault(node.group, []).append(name)
+    return groups
