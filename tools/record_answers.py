@@ -28,7 +28,8 @@ TOLERANCE_DECIBANS = 1e-10
 """Logarithms of odds near certainty carry the rounding of probabilities a hundredfold; the order
 of the calls decides which loops of the engine are compiled, and so the last digits."""
 WHEN = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?(\.\d+)?([+-]\d\d:?\d\d|Z)?")
-DIGEST = re.compile(r"\b[0-9a-f]{12,64}\b")
+# with a letter and not behind a point: the decimals of a number are no digest
+DIGEST = re.compile(r"(?<![.\w])(?=[0-9]*[a-f])[0-9a-f]{12,64}\b")
 SEEN = ("sample_bubbles=persisting", "or", "moisture=wet", "-low_side", "or", "vent=7 degC")
 QUICK = ("@wet_loop", "@leak_repaired", "@routine_sound")
 CASE_STEPS = (
