@@ -312,7 +312,8 @@ WORK = {
 @pytest.mark.parametrize("slip", WORK)
 def test_a_slip_in_the_work_is_found(folder: Path, slip: str) -> None:
     file, entry, expected = WORK[slip]
-    assert f"{file}: planted: {expected}" in planted(folder, {file: entry})
+    named = f"{file}: planted: {expected}"
+    assert any(found.startswith(named) for found in planted(folder, {file: entry}))
 
 
 def test_a_new_fault_needs_a_harm_and_a_service(folder: Path) -> None:

@@ -18,8 +18,8 @@ from loopodds.diagnosis.past_evidence import left_out
 from loopodds.diagnosis.repaired_car import changed_by, shown_by
 from loopodds.inspection.assignments import Value
 from loopodds.inspection.inspection import Inspection
+from loopodds.knowledge.guards import earlier
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.lint_gates import earlier
 
 Open = tuple[tuple[str, ...], tuple[str, ...]]
 """Guards of which no result is recorded, and guards that were not passed."""

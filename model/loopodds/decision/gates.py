@@ -18,8 +18,8 @@ from loopodds.base.errors import KnowledgeError
 from loopodds.base.phrases import lowered, spaced
 from loopodds.decision.prices import Prices
 from loopodds.inference.network import Evidence
+from loopodds.knowledge.guards import order_slips
 from loopodds.knowledge.records import Knowledge, Service, Test
-from loopodds.upkeep.lint_gates import gate_problems
 
 Results = frozenset[tuple[str, str]]
 """What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
@@ -383,8 +383,8 @@ class Gates:
 
 @lru_cache(maxsize=8)
 def _check(knowledge: Knowledge) -> None:
-    for problem in gate_problems(knowledge):
-        raise KnowledgeError(str(problem))
+    for slip in order_slips(knowledge):
+        raise KnowledgeError(str(slip))
 
 
 def _to_state(keys: Sequence[str]) -> str:

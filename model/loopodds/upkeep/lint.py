@@ -14,14 +14,14 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from loopodds.base.errors import LoopoddsError
+from loopodds.base.errors import LoopoddsError, unknown_name
 from loopodds.inference.junction import JunctionTree
 from loopodds.knowledge.arcs import parents_of
 from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.guards import Slip, order_slips
 from loopodds.knowledge.parsing import in_context, parse_node
 from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, load_knowledge
-from loopodds.upkeep.lint_gates import gate_problems
-from loopodds.upkeep.lint_nodes import HIDDEN, Problem, node_problems, unknown_text
+from loopodds.upkeep.lint_nodes import HIDDEN, node_problems
 from loopodds.upkeep.lint_work import work_problems
 
 # what a file with a slip in its structure makes the reader stumble over
@@ -30,7 +30,7 @@ STRUCTURE_ERRORS = (AttributeError, KeyError, TypeError, ValueError)
 Files = Mapping[str, Mapping[str, Any]]
 
 
-def lint(folder: str | Path | None = None) -> list[Problem]:
+def lint(folder: str | Path | None = None) -> list[Slip]:
     """Every problem of a set of knowledge files.
 
     Parameters
@@ -40,7 +40,7 @@ def lint(folder: str | Path | None = None) -> list[Problem]:
 
     Returns
     -------
-    list of Problem
+    list of Slip
         Empty when the knowledge is sound. If the files cannot be read as knowledge at all, only
         what stands in the way of that.
     """
@@ -55,10 +55,10 @@ def lint(folder: str | Path | None = None) -> list[Problem]:
     except LoopoddsError as error:
         return [_of_error(error)]
     except STRUCTURE_ERRORS as error:
-        return [Problem("knowledge", "structure", f"{type(error).__name__}: {error}")]
+        return [Slip("knowledge", "structure", f"{type(error).__name__}: {error}")]
     problems = [p for node in knowledge.nodes.values() for p in node_problems(node, knowledge)]
     problems += work_problems(knowledge)
-    problems += gate_problems(knowledge)
+    problems += order_slips(knowledge)
     problems += _source_problems(files)
     problems += _cycles(knowledge)
     if not any(not problem.warning for problem in problems):
@@ -66,19 +66,19 @@ def lint(folder: str | Path | None = None) -> list[Problem]:
     return problems
 
 
-def _unread(folder: str | Path | None, files: dict[str, Mapping[str, Any]]) -> Iterator[Problem]:
+def _unread(folder: str | Path | None, files: dict[str, Mapping[str, Any]]) -> Iterator[Slip]:
     """Fill ``files`` with every file that is TOML; yield the others."""
     root = Path(folder) if folder is not None else resources.files("loopodds_data")
     for name in (*NODE_FILES.values(), *OTHER_FILES):
         try:
             files[name] = tomllib.loads(root.joinpath(name).read_text(encoding="utf-8"))
         except OSError as error:
-            yield Problem(name, "file", f"cannot be read: {error.strerror}")
+            yield Slip(name, "file", f"cannot be read: {error.strerror}")
         except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            yield Problem(name, "file", f"not valid TOML: {error}")
+            yield Slip(name, "file", f"not valid TOML: {error}")
 
 
-def _unparsed(files: Files) -> Iterator[Problem]:
+def _unparsed(files: Files) -> Iterator[Slip]:
     """Nodes that cannot be read, each with the first thing wrong with it."""
     for kind, file in NODE_FILES.items():
         for name, entry in files[file].items():
@@ -89,20 +89,20 @@ def _unparsed(files: Files) -> Iterator[Problem]:
             except LoopoddsError as error:
                 yield _of_error(error, file, name)
             except STRUCTURE_ERRORS as error:
-                yield Problem(file, name, f"malformed ({type(error).__name__}: {error})")
+                yield Slip(file, name, f"malformed ({type(error).__name__}: {error})")
 
 
-def _of_error(error: LoopoddsError, file: str = "knowledge", name: str = "files") -> Problem:
+def _of_error(error: LoopoddsError, file: str = "knowledge", name: str = "files") -> Slip:
     """An error of the reader, which says ``file: node...: text`` in its own message."""
     text = str(error)
     if text.partition(":")[0].endswith(".toml"):
         file, _, text = text.partition(": ")
     for mark in (": ", ".", " "):
         text = text.removeprefix(f"{name}{mark}")
-    return Problem(file, name, text)
+    return Slip(file, name, text)
 
 
-def _source_problems(files: Files) -> Iterator[Problem]:
+def _source_problems(files: Files) -> Iterator[Slip]:
     """Sources that are named and missing, numbers without one, and sources nobody names."""
     known = files["sources.toml"]
     used: set[str] = set()
@@ -113,12 +113,12 @@ def _source_problems(files: Files) -> Iterator[Problem]:
             found = set(_values_of("source", entry))
             used |= found
             for source in sorted(found - set(known)):
-                yield Problem(file, name, unknown_text("source", source, known))
+                yield Slip(file, name, str(unknown_name("source", source, known)))
             if not found and "source" not in entries and _has_numbers(entry):
-                yield Problem(file, name, "numbers without a source")
+                yield Slip(file, name, "numbers without a source")
     for name in known:
         if name not in used:
-            yield Problem("sources.toml", name, "nothing names it", warning=True)
+            yield Slip("sources.toml", name, "nothing names it", warning=True)
 
 
 def _values_of(key: str, entry: Any) -> Iterator[str]:
@@ -139,7 +139,7 @@ def _has_numbers(entry: Any) -> bool:
     return isinstance(entry, int | float) and not isinstance(entry, bool)
 
 
-def _cycles(knowledge: Knowledge) -> Iterator[Problem]:
+def _cycles(knowledge: Knowledge) -> Iterator[Slip]:
     hidden = knowledge.of_kind(*HIDDEN)
     parents = {
         name: [parent for parent in parents_of(node) if parent in hidden]
@@ -149,17 +149,17 @@ def _cycles(knowledge: Knowledge) -> Iterator[Problem]:
         TopologicalSorter(parents).prepare()
     except CycleError as error:
         ring = error.args[1]
-        yield Problem(hidden[ring[0]].file, ring[0], f"causes run in a ring: {' -> '.join(ring)}")
+        yield Slip(hidden[ring[0]].file, ring[0], f"causes run in a ring: {' -> '.join(ring)}")
 
 
-def _uncompiled(knowledge: Knowledge) -> Iterator[Problem]:
+def _uncompiled(knowledge: Knowledge) -> Iterator[Slip]:
     """Contexts in which the network cannot be built; those not stated are tried as well."""
     choices = [
         [(name, value) for value in context.values] + [("", "")] * bool(context.shares)
         for name, context in knowledge.contexts.items()
         if context.values
     ]
-    found: dict[str, Problem] = {}
+    found: dict[str, Slip] = {}
     networks = []
     for combination in itertools.product(*choices):
         context = {name: value for name, value in combination if name}

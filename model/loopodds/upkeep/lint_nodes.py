@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from loopodds.base.errors import KnowledgeError, nearest
+from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.inspection.gauges import read_gauges
 from loopodds.inspection.inspection import CHOICES, InspectionBatch, reading_dimension
 from loopodds.knowledge.arcs import mentions
+from loopodds.knowledge.guards import Slip, context_texts
 from loopodds.knowledge.nodes import Graded, Levels, Node, Shape, Table, matches
 from loopodds.knowledge.parsing import in_context
 from loopodds.knowledge.records import Knowledge
@@ -21,21 +21,7 @@ PROBE = 300.0
 """A reading that can be turned into any scale: a pressure [kPa] within both saturation curves."""
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """Something wrong with the knowledge; a warning is odd but does no harm."""
-
-    file: str
-    name: str
-    text: str
-    warning: bool = False
-
-    def __str__(self) -> str:
-        kind = "warning: " if self.warning else ""
-        return f"{self.file}: {self.name}: {kind}{self.text}"
-
-
-def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Problem]:
+def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Slip]:
     """Everything wrong with a node and with each of its variants, each text once."""
     texts = dict.fromkeys([*_label_texts(node), *_own_texts(node, knowledge)])
     try:
@@ -43,7 +29,7 @@ def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Problem]:
             texts.update(dict.fromkeys(_distribution_texts(version, knowledge)))
     except KnowledgeError as error:
         texts[str(error).removeprefix(f"{node.file}: ")] = None
-    yield from (Problem(node.file, node.name, text) for text in texts)
+    yield from (Slip(node.file, node.name, text) for text in texts)
     if isinstance(node.distribution, Table) and not texts:
         yield from _shadowed(node, node.distribution, knowledge)
 
@@ -66,15 +52,15 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
         yield from context_texts(when, "variants", knowledge)
     for state in node.complaint:
         if state not in node.states:
-            yield f"complaint: {unknown_text('state', state, node.states)}"
+            yield f"complaint: {unknown_name('state', state, node.states)}"
     seen = knowledge.of_kind("finding")
     for name, states in node.masked_by.items():
         if name not in seen:
-            yield f"masked_by: {unknown_text('finding', name, seen)}"
+            yield f"masked_by: {unknown_name('finding', name, seen)}"
             continue
         for state in states:
             if state not in seen[name].states:
-                yield f"masked_by.{name}: {unknown_text('state', state, seen[name].states)}"
+                yield f"masked_by.{name}: {unknown_name('state', state, seen[name].states)}"
     if node.kind == "gauge" and set(node.masked_by) <= set(seen):
         yield from _gauge_texts(node, knowledge)
 
@@ -127,14 +113,14 @@ def _parent_texts(
     where: str, parent: str, states: tuple[str, ...], knowledge: Knowledge
 ) -> Iterator[str]:
     if parent not in knowledge.nodes:
-        yield f"{where}: {unknown_text('node', parent, knowledge.of_kind(*HIDDEN))}"
+        yield f"{where}: {unknown_name('node', parent, knowledge.of_kind(*HIDDEN))}"
         return
     node = knowledge.nodes[parent]
     if node.kind not in HIDDEN:
         yield f"{where}: {parent} is a {node.kind}; only faults, mechanisms and history are causes"
     for state in states:
         if state not in node.states:
-            yield f"{where}: {unknown_text(f'state of {parent}', state, node.states)}"
+            yield f"{where}: {unknown_name(f'state of {parent}', state, node.states)}"
 
 
 def _levels(shape: Table | Graded | Shape) -> Iterator[tuple[str, Levels]]:
@@ -145,15 +131,6 @@ def _levels(shape: Table | Graded | Shape) -> Iterator[tuple[str, Levels]]:
         for cause in shape.causes:
             for state, levels in cause.effects.items():
                 yield f"causes.{cause.parent}.{state}", levels
-
-
-def context_texts(when: Mapping[str, str], where: str, knowledge: Knowledge) -> Iterator[str]:
-    choices = {name: c.values for name, c in knowledge.contexts.items() if c.values}
-    for key, value in when.items():
-        if key not in choices:
-            yield f"{where}: {unknown_text('context', key, choices)}"
-        elif value not in choices[key]:
-            yield f"{where}: {unknown_text(f'value of {key}', value, choices[key])}"
 
 
 def _effect_texts(shape: Graded, knowledge: Knowledge) -> Iterator[str]:
@@ -167,7 +144,7 @@ def _effect_texts(shape: Graded, knowledge: Knowledge) -> Iterator[str]:
             yield f"causes.{cause.parent}: {node.states[0]} is the state without an effect"
 
 
-def _shadowed(node: Node, table: Table, knowledge: Knowledge) -> Iterator[Problem]:
+def _shadowed(node: Node, table: Table, knowledge: Knowledge) -> Iterator[Slip]:
     """Rows that never hold because earlier ones cover all they cover."""
     states = [knowledge.nodes[parent].states for parent in table.parents]
     used = set()
@@ -175,19 +152,13 @@ def _shadowed(node: Node, table: Table, knowledge: Knowledge) -> Iterator[Proble
         config = dict(zip(table.parents, combination, strict=True))
         hit = next((i for i, row in enumerate(table.rows) if matches(row.when, config)), None)
         if hit is None:
-            yield Problem(node.file, node.name, f"rows: none covers {_shown(config)}")
+            yield Slip(node.file, node.name, f"rows: none covers {_shown(config)}")
         used.add(hit)
     for i, row in enumerate(table.rows):
         if i not in used:
             text = f"rows[{i + 1}] ({_shown(row.when)}) never holds: earlier rows cover it"
-            yield Problem(node.file, node.name, text)
+            yield Slip(node.file, node.name, text)
 
 
 def _shown(when: Mapping[str, str]) -> str:
     return ", ".join(f"{key} {value}" for key, value in when.items())
-
-
-def unknown_text(kind: str, word: str, options: Iterable[str]) -> str:
-    close = nearest(word, options)
-    hint = f"; did you mean {close!r}?" if close else ""
-    return f"unknown {kind} {word!r}{hint}"

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from graphlib import CycleError, TopologicalSorter
 
+from loopodds.base.errors import unknown_name
 from loopodds.inspection.inspection import AUXILIARY
 from loopodds.knowledge.arcs import cured_states
+from loopodds.knowledge.guards import Slip, context_texts
 from loopodds.knowledge.records import Knowledge, Service, Test
-from loopodds.upkeep.lint_nodes import Problem, context_texts, unknown_text
 
 CONDITIONS = (
     "moisture", "debris", "compressor_overheating", "compressor_wear", "overcharge",
@@ -20,19 +21,19 @@ CONDITIONS = (
 """Diagnoses that every version of the knowledge must be able to make."""
 
 
-def work_problems(knowledge: Knowledge) -> Iterator[Problem]:
+def work_problems(knowledge: Knowledge) -> Iterator[Slip]:
     """Problems of everything that is not a node."""
     for name in CONDITIONS:
         if name not in knowledge.conditions:
-            yield Problem("faults.toml", name, "no fault variable has this condition")
+            yield Slip("faults.toml", name, "no fault variable has this condition")
     for test in knowledge.tests.values():
         for text in _test_texts(test, knowledge):
-            yield Problem("tests.toml", test.name, text)
+            yield Slip("tests.toml", test.name, text)
     yield from _unreachable(knowledge)
     yield from _unyielded(knowledge)
     for service in knowledge.services.values():
         for text in _service_texts(service, knowledge):
-            yield Problem("services.toml", service.name, text)
+            yield Slip("services.toml", service.name, text)
     yield from _uncured(knowledge)
     yield from _harm_problems(knowledge)
     yield from _caution_problems(knowledge)
@@ -66,7 +67,7 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
         if amount < 0:
             yield f"in_vain.{target}: {amount:g} is below zero"
         if not cured_states(target, knowledge):
-            yield f"in_vain: {unknown_text('condition', target, targets)}"
+            yield f"in_vain: {unknown_name('condition', target, targets)}"
     if service.price < 0:
         yield f"price {service.price:g} is below zero"
     if service.minutes <= 0:
@@ -75,10 +76,10 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
         if not 0 < chance <= 1:
             yield f"cures.{target}: {chance:g} is not a probability above zero"
         if not cured_states(target, knowledge):
-            yield f"cures: {unknown_text('condition', target, targets)}"
+            yield f"cures: {unknown_name('condition', target, targets)}"
 
 
-def _uncured(knowledge: Knowledge) -> Iterator[Problem]:
+def _uncured(knowledge: Knowledge) -> Iterator[Slip]:
     cured = {
         pair
         for service in knowledge.services.values()
@@ -88,10 +89,10 @@ def _uncured(knowledge: Knowledge) -> Iterator[Problem]:
     for name, fault in knowledge.of_kind("fault").items():
         left = [state for state in fault.states[1:] if (name, state) not in cured]
         if left:
-            yield Problem("services.toml", name, f"no service cures {', '.join(left)}")
+            yield Slip("services.toml", name, f"no service cures {', '.join(left)}")
 
 
-def _unreachable(knowledge: Knowledge) -> Iterator[Problem]:
+def _unreachable(knowledge: Knowledge) -> Iterator[Slip]:
     """Tests that wait for each other, or for a test that makes them impossible."""
     waits = {name: set(test.after) for name, test in knowledge.tests.items()}
     try:
@@ -99,7 +100,7 @@ def _unreachable(knowledge: Knowledge) -> Iterator[Problem]:
     except CycleError as error:
         ring = error.args[1]
         text = f"unreachable: tests wait for each other: {' after '.join(ring)}"
-        yield Problem("tests.toml", ring[0], text)
+        yield Slip("tests.toml", ring[0], text)
         return
     before: dict[str, set[str]] = {}
     for name in order:
@@ -109,33 +110,33 @@ def _unreachable(knowledge: Knowledge) -> Iterator[Problem]:
         for other in sorted(earlier & set(knowledge.tests)):
             if name in knowledge.tests[other].destroys:
                 text = f"unreachable: {other} must come first and makes it impossible"
-                yield Problem("tests.toml", name, text)
+                yield Slip("tests.toml", name, text)
 
 
-def _unyielded(knowledge: Knowledge) -> Iterator[Problem]:
+def _unyielded(knowledge: Knowledge) -> Iterator[Slip]:
     yielded = {name for test in knowledge.tests.values() for name in test.yields}
     for name, node in knowledge.of_kind("finding", "gauge").items():
         if name not in yielded:
-            yield Problem(node.file, name, "no test yields it")
+            yield Slip(node.file, name, "no test yields it")
 
 
-def _harm_problems(knowledge: Knowledge) -> Iterator[Problem]:
+def _harm_problems(knowledge: Knowledge) -> Iterator[Slip]:
     faults = knowledge.of_kind("fault")
     for text in _missing("harms", "fault", knowledge.harms, faults):
-        yield Problem("harms.toml", text.split("'")[1], text)
+        yield Slip("harms.toml", text.split("'")[1], text)
     for name, fault in faults.items():
         harms = knowledge.harms.get(name, {})
         for text in _missing("states", f"state of {name}", harms, fault.states[1:]):
-            yield Problem("harms.toml", name, text)
+            yield Slip("harms.toml", name, text)
         for state in fault.states[1:]:
             if state not in harms:
-                yield Problem("harms.toml", name, f"no harm given for {state}")
+                yield Slip("harms.toml", name, f"no harm given for {state}")
         for state, harm in harms.items():
             if harm < 0:
-                yield Problem("harms.toml", name, f"{state}: harm {harm:g} is below zero")
+                yield Slip("harms.toml", name, f"{state}: harm {harm:g} is below zero")
 
 
-def _caution_problems(knowledge: Knowledge) -> Iterator[Problem]:
+def _caution_problems(knowledge: Knowledge) -> Iterator[Slip]:
     asked = {c for test in knowledge.tests.values() for c in test.cautions}
     asked |= {c for service in knowledge.services.values() for c in service.cautions}
     for name, caution in knowledge.cautions.items():
@@ -144,13 +145,13 @@ def _caution_problems(knowledge: Knowledge) -> Iterator[Problem]:
         texts += _missing("conditions", "condition", named, knowledge.conditions)
         if not isinstance(caution.get("text"), str):
             texts.append("needs a text 'text'")
-        yield from (Problem("cautions.toml", name, text) for text in texts)
+        yield from (Slip("cautions.toml", name, text) for text in texts)
         if not (when or named or name in asked):
-            yield Problem("cautions.toml", name, "nothing ever shows it", warning=True)
+            yield Slip("cautions.toml", name, "nothing ever shows it", warning=True)
 
 
 def _missing(where: str, kind: str, words: Iterable[str], options: Iterable[str]) -> Iterator[str]:
     known = list(options)
     for word in words:
         if word not in known:
-            yield f"{where}: {unknown_text(kind, word, known)}"
+            yield f"{where}: {unknown_name(kind, word, known)}"

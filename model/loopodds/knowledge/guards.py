@@ -1,32 +1,51 @@
-"""Checks of the order of work: does every gate name what exists, and can none be walked around?"""
+"""The order of work: what comes before a test, and guards that cannot be walked around.
+
+A guard is a test that must have been passed before what waits for it. Every check of the order
+stands here, since nobody may be advised from an order with a hole in it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
+from loopodds.base.errors import unknown_name
 from loopodds.knowledge.records import Knowledge, Service, Test
-from loopodds.upkeep.lint_nodes import Problem, context_texts, unknown_text
 
 COUPLED = ("connects_machine", "draws_charge", "opens_loop")
 """What a test or service does that must not be done before every guard was passed."""
 
 
-def gate_problems(knowledge: Knowledge) -> Iterator[Problem]:
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """Something wrong with the knowledge; a warning is odd but does no harm."""
+
+    file: str
+    name: str
+    text: str
+    warning: bool = False
+
+    def __str__(self) -> str:
+        kind = "warning: " if self.warning else ""
+        return f"{self.file}: {self.name}: {kind}{self.text}"
+
+
+def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
     """Everything wrong with guards, soaks, fresh samples and contexts of tests and services."""
     for test in knowledge.tests.values():
         for text in (*_test_texts(test, knowledge), *_shared_texts(test, knowledge)):
-            yield Problem("tests.toml", test.name, text)
+            yield Slip("tests.toml", test.name, text)
     for service in knowledge.services.values():
         for text in (*_service_texts(service, knowledge), *_shared_texts(service, knowledge)):
-            yield Problem("services.toml", service.name, text)
+            yield Slip("services.toml", service.name, text)
 
 
 def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     extra = test.extra
     for finding, states in extra.get("passes", {}).items():
         if finding not in test.yields:
-            yield f"passes: {unknown_text('finding of this test', finding, test.yields)}"
+            yield f"passes: {unknown_name('finding of this test', finding, test.yields)}"
             continue
         yield from _state_texts("passes", finding, states, knowledge)
     yield from _unless_texts(test, knowledge)
@@ -42,7 +61,7 @@ def _unless_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     findings = knowledge.of_kind("finding")
     for name, states in test.extra.get("unless", {}).items():
         if name not in findings:
-            yield f"unless: {unknown_text('finding', name, findings)}"
+            yield f"unless: {unknown_name('finding', name, findings)}"
             continue
         yield from _state_texts("unless", name, states, knowledge)
 
@@ -86,7 +105,17 @@ def _unknown(
     where: str, kind: str, words: Iterable[str], options: Mapping[str, Any] | list[str]
 ) -> Iterator[str]:
     known = list(options)
-    yield from (f"{where}: {unknown_text(kind, w, known)}" for w in words if w not in known)
+    yield from (f"{where}: {unknown_name(kind, w, known)}" for w in words if w not in known)
+
+
+def context_texts(when: Mapping[str, str], where: str, knowledge: Knowledge) -> Iterator[str]:
+    """What is wrong with contexts and values that a block of the knowledge names."""
+    choices = {name: c.values for name, c in knowledge.contexts.items() if c.values}
+    for key, value in when.items():
+        if key not in choices:
+            yield f"{where}: {unknown_name('context', key, choices)}"
+        elif value not in choices[key]:
+            yield f"{where}: {unknown_name(f'value of {key}', value, choices[key])}"
 
 
 def earlier(item: Test | Service, knowledge: Knowledge) -> set[str]:
