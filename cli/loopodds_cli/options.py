@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ from click.shell_completion import CompletionItem
 from loopodds import LoopoddsError
 
 if TYPE_CHECKING:
-    from loopodds import Knowledge
+    from loopodds import Inspection, Knowledge
 
     Word = click.ParamType[str]
 else:
@@ -19,7 +20,7 @@ else:
 
 
 class CaseType(Word):
-    """A case as written on the command line; read by :func:`loopodds_cli.desk.cases.open_case`."""
+    """A case as written on the command line; read by :func:`open_case`."""
 
     name = "case"
 
@@ -27,12 +28,11 @@ class CaseType(Word):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Demo cases after an @, file names otherwise."""
-        from loopodds_cli.desk.cases import MARK, demo_names
+        from loopodds import demo_cases
 
-        if not incomplete.startswith(MARK):
+        if not incomplete.startswith("@"):
             return [CompletionItem(incomplete, type="file")]
-        names = (MARK + name for name in demo_names())
-        return [CompletionItem(name) for name in names if name.startswith(incomplete)]
+        return [CompletionItem(name) for name in demo_cases() if name.startswith(incomplete)]
 
 
 class NameType(Word):
@@ -83,6 +83,19 @@ knowledge_option = click.option(
     type=click.Path(exists=True, file_okay=False),
     help="Knowledge files to use instead of the shipped ones.",
 )
+
+
+def open_case(case: str, knowledge: Knowledge) -> Inspection:
+    """Inspection that a CASE argument names; a dash is standard input.
+
+    Raises
+    ------
+    LoopoddsError
+        If there is no such case, or something in it cannot be used.
+    """
+    from loopodds import read_case
+
+    return read_case(sys.stdin.buffer if case == "-" else case, knowledge)
 
 
 def print_json(content: Mapping[str, Any]) -> None:

@@ -53,7 +53,6 @@ if TYPE_CHECKING:
     from loopodds.casebook.export import case_text as case_text
     from loopodds.casebook.export import write_archive as write_archive
     from loopodds.casebook.export import write_whole as write_whole
-    from loopodds.casebook.file import book_path as book_path
     from loopodds.casebook.replay import LASTING as LASTING
     from loopodds.casebook.replay import TELLING as TELLING
     from loopodds.casebook.replay import CaseError as CaseError
@@ -62,6 +61,8 @@ if TYPE_CHECKING:
     from loopodds.casebook.replay import described as described
     from loopodds.casebook.replay import replay as replay
     from loopodds.casebook.replay import value_text as value_text
+    from loopodds.casebook.sources import demo_cases as demo_cases
+    from loopodds.casebook.sources import read_case as read_case
     from loopodds.casebook.work import Casework as Casework
     from loopodds.decision.branches import Branch as Branch
     from loopodds.decision.branches import State as State
@@ -275,7 +276,6 @@ _HOMES = {
     "believe": "diagnosis.assessment",
     "best_course": "training.hindsight",
     "best_plan": "decision.service_plan",
-    "book_path": "casebook.file",
     "brier_score": "upkeep.calibration",
     "build_network": "knowledge.assembly",
     "calibration_curve": "upkeep.calibration",
@@ -288,6 +288,7 @@ _HOMES = {
     "conditions_present": "diagnosis.simulation",
     "confirmed_turns": "upkeep.sensitivity",
     "debriefed": "training.debrief",
+    "demo_cases": "casebook.sources",
     "described": "casebook.replay",
     "document_of": "report.pages",
     "encode": "inspection.encoding",
@@ -329,6 +330,7 @@ _HOMES = {
     "printable": "inspection.assignments",
     "rank_tests": "decision.next_test",
     "ranked": "decision.next_test",
+    "read_case": "casebook.sources",
     "read_gauges": "inspection.gauges",
     "read_inspections": "archive.reading",
     "reading_dimension": "inspection.inspection",

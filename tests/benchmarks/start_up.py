@@ -17,7 +17,7 @@ import time
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from loopodds_cli.desk.cases import MARK, demo_names
+from loopodds import demo_cases
 
 LIMIT = 0.35
 
@@ -70,7 +70,7 @@ def run() -> None:
     parser.add_argument("--repeats", type=int, default=7)
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
-    result = measure(options.case or MARK + demo_names()[0], options.repeats)
+    result = measure(options.case or next(iter(demo_cases())), options.repeats)
     if options.json:
         print(json.dumps(result._asdict(), indent=2))
     else:

@@ -16,20 +16,20 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner, Result
+from loopodds.casebook.sources import demo_cases, read_case
 from loopodds.diagnosis.assessment import Assessment, assess
 from loopodds.diagnosis.belief import Conflict
 from loopodds.diagnosis.model import Model
 from loopodds.inference.exchange import read_bif
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import load_knowledge
-from loopodds_cli.desk.cases import MARK, demo_names, demo_summary, open_case
 from loopodds_cli.main import COMMANDS, main
 from loopodds_cli.pages.assess import print_assessment
 from loopodds_cli.pages.page import Page, chance_word, factor, percent, times
 
 ESCAPE = "\x1b["
 START = [sys.executable, "-c", "from loopodds_cli.main import main; main(prog_name='loopodds')"]
-DEMOS = [MARK + name for name in demo_names()]
+DEMOS = list(demo_cases())
 
 
 def run(*arguments: str, text: str | None = None) -> Result:
@@ -44,7 +44,7 @@ def process(*arguments: str, **environment: str) -> subprocess.CompletedProcess[
 
 def demo(name: str) -> Assessment:
     knowledge = load_knowledge()
-    return assess(open_case(MARK + name, knowledge), Model(knowledge))
+    return assess(read_case(name, knowledge), Model(knowledge))
 
 
 def commands() -> Iterator[tuple[str, click.Command]]:
@@ -106,7 +106,7 @@ def test_there_are_demo_cases_of_every_kind() -> None:
     assert len(DEMOS) >= 8
     listed = run("cases").output
     assert all(case in listed for case in DEMOS)
-    assert all(demo_summary(name) for name in demo_names())
+    assert all(demo_cases().values())
     assert len(json.loads(run("cases", "--json").output)["cases"]) == len(DEMOS)
 
 
@@ -224,7 +224,7 @@ def test_a_wide_terminal_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_a_sound_car_is_told_first_of_all(capsys: pytest.CaptureFixture[str]) -> None:
-    print_assessment(demo("routine_sound"), load_knowledge())
+    print_assessment(demo("@routine_sound"), load_knowledge())
     page = capsys.readouterr().out
     assert page.splitlines()[2].endswith("NOTHING WRONG FOUND")
     assert "Taken together" not in page
@@ -239,7 +239,7 @@ def test_two_faults_are_both_in_the_answer() -> None:
 
 
 def test_a_conflict_is_told_in_words(capsys: pytest.CaptureFixture[str]) -> None:
-    result = demo("wet_loop")
+    result = demo("@wet_loop")
     clash = Conflict(2.0, (("sample_bubbles", "moisture_indicator", 3.0),))
     print_assessment(replace(result, conflict=clash), load_knowledge())
     page = " ".join(capsys.readouterr().out.split())
@@ -252,7 +252,7 @@ def test_next_tests_appear_with_what_must_come_first(capsys: pytest.CaptureFixtu
     first, then = list(knowledge.tests)[:2]
     titles = [knowledge.tests[name].title for name in (first, then)]
     test = {"test": then, "bits": 0.4, "minutes": 5, "net_value": 1.0, "blocked_by": [first]}
-    print_assessment(replace(demo("wet_loop"), next_tests=(test,)), knowledge)
+    print_assessment(replace(demo("@wet_loop"), next_tests=(test,)), knowledge)
     page = capsys.readouterr().out
     assert f"{titles[1]}  5 min  +1" in page
     assert f"{titles[1]} only after: {titles[0][:1].lower()}{titles[0][1:]}" in page
@@ -311,7 +311,7 @@ def test_a_setting_is_told_from_one_that_was_taken_for_granted() -> None:
 def test_what_was_found_is_named_beside_what_was_likely_all_along(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    result = demo("wet_loop")
+    result = demo("@wet_loop")
     odds = {"undercharge": (0.60, 0.52), "cabin_mixing": (0.43, 0.06)}
     ranking = [
         c._replace(probability=odds[c.name][0], prior=odds[c.name][1])
@@ -333,7 +333,7 @@ def test_what_was_found_is_named_beside_what_was_likely_all_along(
 def test_what_nothing_moves_alone_is_told_with_what_all_together_did(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    result = demo("routine_sound")
+    result = demo("@routine_sound")
     weights = tuple(w._replace(decibans=0.2) for w in result.moved_by["sound"])
     result = replace(
         result, p_sound=0.45, p_sound_before=0.11, moved_by={"sound": weights}, moved_most=None

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from loopodds.base.errors import UnknownName
+from loopodds.casebook.sources import demo_cases, read_case
 from loopodds.decision.next_test import choose_test, json_rows, rank_tests
 from loopodds.decision.verdict import Verdict, judge
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.assessment import believe, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.inspection import Inspection
-from loopodds_cli.desk.cases import MARK, demo_names, open_case
 from loopodds_cli.main import main
 
 # Amounts of currency, in sums of a few hundred terms.
@@ -31,7 +31,7 @@ def model() -> Model:
 
 
 def demo(name: str) -> Inspection:
-    return open_case(MARK + name, model().knowledge)
+    return read_case(name, model().knowledge)
 
 
 @cache
@@ -50,7 +50,7 @@ def run(*arguments: str) -> Result:
     return CliRunner().invoke(main, list(arguments), prog_name="loopodds")
 
 
-@pytest.mark.parametrize("name", demo_names())
+@pytest.mark.parametrize("name", demo_cases())
 def test_tests_are_ranked_by_what_they_save(name):
     choice = choose_test(shop(name))
     ranked = choice.tests
@@ -77,7 +77,7 @@ def test_tests_are_ranked_by_what_they_save(name):
             assert test.owes > 0
 
 
-@pytest.mark.parametrize("name", ["wet_loop", "blocked_feed", "over_dyed"])
+@pytest.mark.parametrize("name", ["@wet_loop", "@blocked_feed", "@over_dyed"])
 def test_what_is_recorded_is_not_asked_again(name):
     seen = set(shop(name).belief.names)
     for test in choose_test(shop(name)).tests:
@@ -98,7 +98,7 @@ def test_a_gate_is_worth_what_it_opens():
 
 
 def test_a_test_done_without_a_result_is_not_offered_and_opens_the_next():
-    belief = believe(demo("low_charge_dead_fan"), model())
+    belief = believe(demo("@low_charge_dead_fan"), model())
     before = {t.test: t for t in rank_tests(belief)}
     after = {t.test: t for t in rank_tests(belief, done=["label_check"])}
     assert before["capture_sample"].blocked_by == ("label_check",)
@@ -108,7 +108,7 @@ def test_a_test_done_without_a_result_is_not_offered_and_opens_the_next():
         rank_tests(belief, done=["lable_check"])
 
 
-@pytest.mark.parametrize("name", ["wet_loop", "blown_fuse"])
+@pytest.mark.parametrize("name", ["@wet_loop", "@blown_fuse"])
 def test_the_worth_of_a_small_test_is_that_of_listing_its_outcomes(name):
     """Every joint outcome as its own inspection, beliefs and plans worked out afresh."""
     now = shop(name)
@@ -135,7 +135,7 @@ def test_the_worth_of_a_small_test_is_that_of_listing_its_outcomes(name):
     assert checked >= 2
 
 
-@pytest.mark.parametrize("name", ["blown_fuse", "low_charge_dead_fan"])
+@pytest.mark.parametrize("name", ["@blown_fuse", "@low_charge_dead_fan"])
 def test_the_worth_of_a_large_test_does_not_hang_on_how_finely_it_is_cut(name, monkeypatch):
     belief = shop(name).belief
     choice = choose_test(Workshop(belief))
@@ -148,7 +148,7 @@ def test_the_worth_of_a_large_test_does_not_hang_on_how_finely_it_is_cut(name, m
         assert test.worth == pytest.approx(fine[test.test], rel=0.1, abs=stated), test.test
 
 
-@pytest.mark.parametrize("name", ["wet_loop", "low_charge_dead_fan", "looks_bad_is_sound"])
+@pytest.mark.parametrize("name", ["@wet_loop", "@low_charge_dead_fan", "@looks_bad_is_sound"])
 def test_looking_two_tests_ahead_is_never_worse_than_one(name):
     one, two = choose_test(shop(name), 1), choose_test(shop(name), 2)
     assert two.plan.value <= one.plan.value + MONEY
@@ -156,14 +156,14 @@ def test_looking_two_tests_ahead_is_never_worse_than_one(name):
 
 
 def test_a_sound_car_is_not_tested_further():
-    choice = choose_test(shop("routine_sound"))
+    choice = choose_test(shop("@routine_sound"))
     assert choice.stop
     assert choice.depth == 2  # not even two tests together
     assert all(test.net_value <= 0 for test in choice.tests)
 
 
 def test_the_screen_rows_of_assess_follow_the_contract():
-    rows = json_rows(rank_tests(shop("wet_loop").belief), 3)
+    rows = json_rows(rank_tests(shop("@wet_loop").belief), 3)
     assert len(rows) == 3
     for row in rows:
         assert set(row) >= CONTRACT
@@ -172,7 +172,7 @@ def test_the_screen_rows_of_assess_follow_the_contract():
 
 def test_the_screen_rows_of_assess_count_no_worth_twice():
     """The gates of the sample are worth what the sample is worth, once."""
-    ranked = choose_test(shop("low_charge_dead_fan")).tests
+    ranked = choose_test(shop("@low_charge_dead_fan")).tests
     rows = json_rows(ranked, 5)
     assert (rows[0]["test"], rows[0]["opens"]) == ("label_check", "capture_sample")
     for row in rows[1:]:
@@ -182,7 +182,7 @@ def test_the_screen_rows_of_assess_count_no_worth_twice():
     assert "Label and fittings, which opens: capture a sample and look" in page
 
 
-@pytest.mark.parametrize("name", demo_names())
+@pytest.mark.parametrize("name", demo_cases())
 def test_no_test_is_worth_what_waits_behind_it(name):
     """A gate to recovery alone is worth nothing while recovery has to wait."""
     ranked = {test.test: test for test in choose_test(shop(name)).tests}
@@ -191,7 +191,7 @@ def test_no_test_is_worth_what_waits_behind_it(name):
             assert not ranked[test.opens].waits_for
 
 
-@pytest.mark.parametrize("name", ["first_look", "wet_loop"])
+@pytest.mark.parametrize("name", ["@first_look", "@wet_loop"])
 def test_of_what_recovery_makes_impossible_the_best_that_is_new_is_named_first(name):
     ranked = {test.test: test for test in choose_test(shop(name)).tests}
     waits_for = [ranked[test] for test in ranked["recover_and_weigh"].waits_for]
@@ -200,7 +200,7 @@ def test_of_what_recovery_makes_impossible_the_best_that_is_new_is_named_first(n
 
 
 def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
-    ranked = {test.test: test for test in choose_test(shop("first_look")).tests}
+    ranked = {test.test: test for test in choose_test(shop("@first_look")).tests}
     assert ranked["refrigerant_identification"].unread == ("air_share",)
     assert ranked["fan_test"].unread == ()
     page = " ".join(run("next", "@first_look").output.split())
@@ -208,9 +208,9 @@ def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
 
 
 class TestCommands:
-    @pytest.mark.parametrize("name", demo_names())
+    @pytest.mark.parametrize("name", demo_cases())
     def test_next_says_what_to_do_or_to_stop(self, name):
-        result = run("next", MARK + name, "--json")
+        result = run("next", name, "--json")
         assert result.exit_code == 0, result.output
         told = json.loads(result.output)
         assert (told["next"] is None) is told["stop"]
@@ -225,16 +225,16 @@ class TestCommands:
         chances = [o["chance"] for o in told["sequence"].get("outcomes", [])]
         assert sum(chances) == pytest.approx(1.0 if chances else 0.0)
 
-    @pytest.mark.parametrize("name", demo_names())
+    @pytest.mark.parametrize("name", demo_cases())
     @pytest.mark.parametrize("command", ["next", "plan"])
     def test_pages_fit_eighty_columns(self, command, name):
-        result = run(command, MARK + name)
+        result = run(command, name)
         assert result.exit_code == 0, result.output
         assert max(map(len, result.output.splitlines())) <= 80
 
-    @pytest.mark.parametrize("name", demo_names())
+    @pytest.mark.parametrize("name", demo_cases())
     def test_plan_adds_up(self, name):
-        told = json.loads(run("plan", MARK + name, "--json").output)
+        told = json.loads(run("plan", name, "--json").output)
         best = told["best"]
         assert best["expected_cost"] == pytest.approx(best["outlay"] + best["harm_left"])
         for other in told["others"]:
@@ -255,7 +255,7 @@ class TestCommands:
     def test_cautions_of_every_promised_step_are_in_view_before_the_other_tests(self):
         told = json.loads(run("next", "@low_charge_dead_fan", "--json").output)
         assert told["sequence"]["tests"] == ["label_check", "capture_sample"]
-        assert told["cautions"] == verdict("low_charge_dead_fan").cautions(
+        assert told["cautions"] == verdict("@low_charge_dead_fan").cautions(
             ["label_check", "capture_sample"]
         )
         page = run("next", "@low_charge_dead_fan").output
@@ -270,16 +270,16 @@ class TestCommands:
         page = " ".join(run("plan", "@low_charge_dead_fan").output.replace("┃", "").split())
         assert "TEST FIRST: LABEL AND FITTINGS opens capture a sample and look: worth" in page
 
-    @pytest.mark.parametrize("name", ["blocked_feed", "burnt_compressor", "wet_loop"])
+    @pytest.mark.parametrize("name", ["@blocked_feed", "@burnt_compressor", "@wet_loop"])
     def test_recovery_stands_last_and_only_there(self, name):
-        page = run("next", MARK + name).output
+        page = run("next", name).output
         assert page.lower().count("recover and weigh") == 1
         assert "  Last: recover and weigh (+" in page
 
-    @pytest.mark.parametrize("name", demo_names())
+    @pytest.mark.parametrize("name", demo_cases())
     def test_what_rounds_to_nothing_has_no_sign(self, name):
         for command in ("next", "plan", "assess"):
-            assert not re.search(r"[+-]0(?![.\d])", run(command, MARK + name).output)
+            assert not re.search(r"[+-]0(?![.\d])", run(command, name).output)
 
     def test_a_plan_of_two_tests_is_shown_as_a_tree(self):
         result = run("next", "@low_charge_dead_fan", "--lookahead", "2")
@@ -311,19 +311,20 @@ class TestCommands:
 
 
 def test_cautions_of_other_cars_are_left_out():
-    texts = " ".join(verdict("worn_compressor").cautions(["capture_sample"]))
+    texts = " ".join(verdict("@worn_compressor").cautions(["capture_sample"]))
     assert "pressure vessel" in texts
-    assert stated_context(demo("worn_compressor"), model().knowledge)["refrigerant"] == "R134a"
+    assert stated_context(demo("@worn_compressor"), model().knowledge)["refrigerant"] == "R134a"
     assert "R1234yf burns" not in texts
 
 
 def test_the_same_case_gives_the_same_answer():
     assert (
-        judge(demo("wet_loop"), model()).plan_json() == judge(demo("wet_loop"), model()).plan_json()
+        judge(demo("@wet_loop"), model()).plan_json()
+        == judge(demo("@wet_loop"), model()).plan_json()
     )
 
 
-@pytest.mark.parametrize("name", demo_names())
+@pytest.mark.parametrize("name", demo_cases())
 def test_recovery_is_never_next_while_a_test_that_it_rules_out_pays(name):
     """Recovery comes last: common practice, no source."""
     best = choose_test(shop(name)).plan.best

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -75,8 +74,8 @@ def test_a_case_file_keeps_numbers_in_one_unit_system_and_the_text_as_written(
     assert one.warnings == ()
 
 
-def test_path_standard_input_text_mark_and_line_ends_are_the_same_case(
-    small: Knowledge, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_path_file_text_mark_and_line_ends_are_the_same_case(
+    small: Knowledge, tmp_path: Path
 ) -> None:
     text = load_case(CASE, small)
     for name, data in {
@@ -86,8 +85,11 @@ def test_path_standard_input_text_mark_and_line_ends_are_the_same_case(
         path = tmp_path / f"{name}.toml"
         path.write_bytes(data)
         assert load_case(path, small) == replace(text, name=name)
-        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(data)))
-        assert load_case("-", small) == replace(text, name="standard input")
+        with path.open("rb") as file:
+            assert load_case(file, small) == replace(text, name=name)
+        with path.open(encoding="utf-8-sig") as file:
+            assert load_case(file, small) == replace(text, name=name)
+        assert load_case(io.BytesIO(data), small) == text
 
 
 def test_a_whole_case_is_understood_by_the_shipped_knowledge() -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
+from loopodds_cli.options import case_argument, json_option, knowledge_option, open_case, print_json
 from loopodds_cli.work_options import done_option, prices_option
 
 if TYPE_CHECKING:
@@ -37,13 +37,11 @@ def command(
     """
     from loopodds import Model, assess, believe, load_knowledge
 
-    from loopodds_cli.desk.cases import opened
-
     known = load_knowledge(knowledge)
-    inspection, booked, _ = opened(case, known)
+    inspection = open_case(case, known)
     model = Model(known)
     belief = believe(inspection, model)
-    tests, plan = _work(belief, inspection, (*booked, *done), prices)
+    tests, plan = _work(belief, inspection, (*inspection.tests_done, *done), prices)
     result = assess(inspection, model, tests, plan, belief)
     if as_json:
         print_json(result.as_json())

@@ -18,9 +18,9 @@ def command(as_json: bool) -> None:
     Example:
       loopodds cases
     """
-    from loopodds_cli.desk.cases import MARK, demo_names, demo_summary
+    from loopodds import demo_cases
 
-    summaries = {MARK + name: demo_summary(name) for name in demo_names()}
+    summaries = demo_cases()
     if as_json:
         print_json({"cases": [{"case": n, "about": about} for n, about in summaries.items()]})
         return

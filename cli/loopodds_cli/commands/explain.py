@@ -11,6 +11,7 @@ from loopodds_cli.options import (
     case_argument,
     json_option,
     knowledge_option,
+    open_case,
     print_json,
 )
 from loopodds_cli.pages.pictures import picture_option
@@ -61,16 +62,15 @@ def command(
         stated_context,
     )
 
-    from loopodds_cli.desk.cases import opened
     from loopodds_cli.pages.pictures import draw_weights
 
     known = load_knowledge(knowledge)
-    inspection, done, _ = opened(case, known)
+    inspection = open_case(case, known)
     belief = believe(inspection, Model(known))
     found = explain(belief, condition or "", rival or "")
     # knowledge without services has no plan that could turn
     shop = (
-        Workshop(belief, done, context=stated_context(inspection, known))
+        Workshop(belief, inspection.tests_done, context=stated_context(inspection, known))
         if known.services
         else None
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
+from loopodds_cli.options import case_argument, json_option, knowledge_option, open_case, print_json
 from loopodds_cli.work_options import done_option, lookahead_option, prices_option
 
 
@@ -34,12 +34,10 @@ def command(
     """
     from loopodds import Model, judge, load_knowledge, load_prices
 
-    from loopodds_cli.desk.cases import opened
-
     known = load_knowledge(knowledge)
     own = load_prices(prices, known)
-    inspection, booked, _ = opened(case, known)
-    verdict = judge(inspection, Model(known), own, (*booked, *done), lookahead)
+    inspection = open_case(case, known)
+    verdict = judge(inspection, Model(known), own, (*inspection.tests_done, *done), lookahead)
     if as_json:
         print_json(verdict.next_json())
         return

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
-from loopodds_cli.options import case_argument, knowledge_option
+from loopodds_cli.options import case_argument, knowledge_option, open_case
 from loopodds_cli.work_options import prices_option
+
+if TYPE_CHECKING:
+    from loopodds import Event
 
 FORMATS = ("html", "md", "json")
 
@@ -40,7 +45,6 @@ def command(
 
     from loopodds import Model, judge, load_knowledge, load_prices, report_of, write_whole
 
-    from loopodds_cli.desk.cases import opened
     from loopodds_cli.desk.reports import written
 
     if out is None:
@@ -49,14 +53,24 @@ def command(
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
     known = load_knowledge(knowledge)
     model = Model(known)
-    inspection, done, events = opened(case, known)
+    inspection = open_case(case, known)
     tests, plan = [], None
     if known.services:
-        verdict = judge(inspection, model, load_prices(prices, known), done)
+        verdict = judge(inspection, model, load_prices(prices, known), inspection.tests_done)
         tests, plan = verdict.next_json()["next_tests"], verdict.plan_json()
-    report = report_of(inspection, model, datetime.now().astimezone(), events, tests, plan)
+    report = report_of(inspection, model, datetime.now().astimezone(), _events(case), tests, plan)
     text = written(report, chosen if chosen in FORMATS else "html")
     if out == "-":
         click.echo(text, nl=False)
     else:
         write_whole(Path(out), text)
+
+
+def _events(case: str) -> tuple[Event, ...]:
+    """What was recorded when; known only of a case of the book."""
+    from loopodds import CaseBook
+
+    if not (case.isascii() and case.isdigit()):
+        return ()
+    with CaseBook(write=False) as book:
+        return book.events(int(case))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from loopodds_cli.options import CaseType, json_option, knowledge_option, print_json
+from loopodds_cli.options import CaseType, json_option, knowledge_option, open_case, print_json
 from loopodds_cli.pages.pictures import picture_option
 
 
@@ -66,7 +66,6 @@ def command(
         raise click.UsageError("give a CASE and at least one CHANGE, or --interactive")
     from loopodds import Model, load_knowledge, split_variations, what_if
 
-    from loopodds_cli.desk.cases import open_case
     from loopodds_cli.pages.pictures import draw_what_if
 
     known = load_knowledge(knowledge)
@@ -85,7 +84,6 @@ def _serve(case: str | None, port: int, knowledge: str | None) -> None:
     """Serve the page until it is stopped."""
     from loopodds import Model, load_knowledge
 
-    from loopodds_cli.desk.cases import open_case
     from loopodds_cli.desk.classroom import Classroom, serve
 
     known = load_knowledge(knowledge)

@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING
 
 from loopodds import InspectionError, unknown_name
 
-from loopodds_cli.desk.cases import MARK
-
 if TYPE_CHECKING:
     from loopodds import Progress, Summary
 
@@ -62,7 +60,7 @@ def score(wishes: Wishes) -> Summary:
         summary = _run(wishes, source, columns, review, watch)
     if wishes.review_out is not None:
         write_review(summary, Path(wishes.review_out))
-    demo = (INVENTED,) if wishes.archive.startswith(MARK) else ()
+    demo = (INVENTED,) if wishes.archive.startswith("@") else ()
     return replace(summary, warnings=(*demo, *summary.warnings))
 
 
@@ -107,13 +105,13 @@ def _run(
 def _opened(archive: str, columns: str | None) -> Iterator[tuple[Path, Path | None]]:
     """Paths of an archive and its column map; a demo archive brings its own map."""
     given = Path(columns) if columns is not None else None
-    if not archive.startswith(MARK):
+    if not archive.startswith("@"):
         yield Path(archive), given
         return
     folder = resources.files("loopodds_data").joinpath("archive")
     files = {entry.name: entry for entry in folder.iterdir()}
     names = [name.removesuffix(ENDING) for name in sorted(files) if name.endswith(ENDING)]
-    name = archive.removeprefix(MARK)
+    name = archive.removeprefix("@")
     if name not in names:
         raise unknown_name("demo archive", name, names)
     with ExitStack() as stack:

@@ -50,9 +50,9 @@ class Desk:
 
     def opened(self, write: bool) -> CaseBook:
         """The book alone."""
-        from loopodds import CaseBook, book_path
+        from loopodds import CaseBook
 
-        return CaseBook(book_path(self.book), write)
+        return CaseBook(self.book, write)
 
 
 class CaseNumber(WholeNumber):

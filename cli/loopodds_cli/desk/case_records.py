@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loopodds_cli.desk.case_options import CASE_NUMBER, Desk, case_number, looking, writing
-from loopodds_cli.options import case_argument, print_json
+from loopodds_cli.options import case_argument, open_case, print_json
 
 if TYPE_CHECKING:
     from loopodds import Answer, Inspection, Value
@@ -139,7 +139,6 @@ def import_(case: str, name: str | None, **given: Any) -> None:
     """
     from loopodds import LASTING, observations_of, outcomes_of
 
-    from loopodds_cli.desk.cases import MARK, open_case
     from loopodds_cli.pages.case import print_answer
 
     standing: dict[str, Value] = {}
@@ -156,7 +155,7 @@ def import_(case: str, name: str | None, **given: Any) -> None:
         inspection = open_case(case, work.knowledge)
         outcomes = outcomes_of(inspection.confirmed, work.knowledge) or None
         repairs = [(r.services, observed(r.before)) for r in inspection.repairs]
-        stem = "" if case == "-" else Path(case.removeprefix(MARK)).stem
+        stem = "" if case == "-" else Path(case.removeprefix("@")).stem
         named = stem if name is None else name
         opened = work.open(named, observed(inspection), outcomes, repairs)
         tell(opened, desk, print_answer)

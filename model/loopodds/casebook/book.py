@@ -22,6 +22,7 @@ from loopodds.base.errors import UnknownName
 from loopodds.casebook.file import (
     CaseBookError,
     begin_file,
+    book_path,
     check_header,
     explained,
     has_log,
@@ -130,8 +131,9 @@ class CaseBook:
 
     Parameters
     ----------
-    path : path
-        The file. One that does not exist is begun, with its folders, if ``write``.
+    path : str or path, optional
+        The file; the user's own (:func:`book_path`) when left out. One that does not exist is
+        begun, with its folders, if ``write``.
     write : bool
         False opens for reading only, which also works on media that cannot be written.
     clock : callable
@@ -145,9 +147,12 @@ class CaseBook:
     """
 
     def __init__(
-        self, path: Path, write: bool = True, clock: Callable[[], datetime] = utc_now
+        self,
+        path: str | Path | None = None,
+        write: bool = True,
+        clock: Callable[[], datetime] = utc_now,
     ) -> None:
-        self.path = path
+        self.path = path = book_path(path)
         self._clock = clock
         if write and is_missing(path):
             begin_file(path, SCHEMA)

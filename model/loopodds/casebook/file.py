@@ -48,12 +48,12 @@ class CaseBookError(LoopoddsError, OSError):
     """A case book cannot be opened, read or written."""
 
 
-def book_path(given: str | None = None) -> Path:
+def book_path(given: str | Path | None = None) -> Path:
     """Where the case book lies.
 
     Parameters
     ----------
-    given : str, optional
+    given : str or path, optional
         A path from the user. Left out: the environment variable ``LOOPODDS_BOOK``, else
         ``loopodds/cases.db`` in the user's data folder (``XDG_DATA_HOME`` or
         ``~/.local/share``; ``%LOCALAPPDATA%`` on Windows; ``~/Library/Application Support`` on

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-import sys
 import tomllib
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.entries import Place, show
@@ -25,13 +24,15 @@ _UNQUOTED = re.compile(rf"^\s*({_PART})\s*=\s*([^\s\"'\[{{#][^\"'#]*?)\s*(?:#.*)
 _POSITION = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
-def load_case(source: str | Path, knowledge: Knowledge | None = None) -> Inspection:
+def load_case(
+    source: str | Path | IO[str] | IO[bytes], knowledge: Knowledge | None = None
+) -> Inspection:
     """Inspection from a case file.
 
     Parameters
     ----------
-    source : str or path
-        Path of the file, ``-`` for standard input, or the text itself if it has a line break.
+    source : str, path or file
+        Path of the file, the file open for reading, or its text if that has a line break.
     knowledge : Knowledge, optional
         The shipped knowledge when left out.
 
@@ -50,11 +51,12 @@ def load_case(source: str | Path, knowledge: Knowledge | None = None) -> Inspect
     known = knowledge or load_knowledge()
     if isinstance(source, str) and "\n" in source:
         name, text = "case text", _decoded(source.encode(), "case text")
-    elif str(source) == "-":
-        name = "standard input"
-        text = _decoded(sys.stdin.buffer.read(LARGEST_BYTES + 1), name)
-    else:
+    elif isinstance(source, str | Path):
         name, text = str(source), _decoded(_bytes(Path(source)), str(source))
+    else:
+        stated, data = str(getattr(source, "name", "case text")), source.read(LARGEST_BYTES + 1)
+        name = "standard input" if stated == "<stdin>" else stated
+        text = _decoded(data.encode() if isinstance(data, str) else data, name)
     inspection = check_sections(_parsed(text, name), known, Place(name, line_numbers(text)))
     return replace(inspection, name=Path(name).stem)
 

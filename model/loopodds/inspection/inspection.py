@@ -73,6 +73,9 @@ class Inspection:
     repairs : tuple of RepairDone
         What was done to the car since it came, in order; everything else of this inspection is
         as it stands after the last of them.
+    tests_done : tuple of str
+        Tests said to be done, in order, also where they showed nothing to record; known only of
+        a case of the book.
     """
 
     name: str
@@ -84,6 +87,7 @@ class Inspection:
     confirmed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     repairs: tuple[RepairDone, ...] = ()
+    tests_done: Query = ()
 
     @property
     def as_it_came(self) -> Inspection:
