@@ -103,7 +103,7 @@ def chances_of(model, context, batch, weights, variables):
     for name, query in queries.items():
         joint = posterior[query]
         if name in network.gauges:
-            table = network.gauges[name].word_table()
+            table = network.gauges[name].word_table
         elif name in network.hidden:
             table = np.eye(len(model.states(name)))
         else:

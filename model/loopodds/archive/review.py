@@ -12,6 +12,7 @@ import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.diagnosis.belief import Belief, Conflict
 from loopodds.diagnosis.model import Beliefs, Model
+from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Evidence
 from loopodds.inspection.cells import read_cells
 from loopodds.inspection.columns import ColumnPlan
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 WRONG_OUTCOMES = 0.02
 """How much less likely the findings' car is when a recorded outcome rules its state out."""
 LOST_MASS = 1e-4
-SQRT_2PI = float(np.sqrt(2 * np.pi))
 
 ContextKey = tuple[tuple[str, str], ...]
 
@@ -146,13 +146,11 @@ def _number_logs(
     """Log density of a reading before anything else is known; zero where nothing was read."""
     gauge = model.tree(dict(context)).network.gauges[name]
     read = ~np.isnan(value)
-    wide = np.hypot(gauge.wide, extra)
     x = np.where(read, value, 0.0)
-    density = gauge.share * np.exp(-0.5 * (x / wide) ** 2) / wide
+    density = gauge.share * normal_density(x, np.hypot(gauge.wide, extra))
     for weight, mean, spread in zip(*_likely_parents(model, context, name), strict=True):
-        whole = np.hypot(spread, extra)
-        density += (1 - gauge.share) * weight * np.exp(-0.5 * ((x - mean) / whole) ** 2) / whole
-    return np.where(read, np.log(np.maximum(density, 1e-300) / SQRT_2PI), 0.0)
+        density += (1 - gauge.share) * weight * normal_density(x - mean, np.hypot(spread, extra))
+    return np.where(read, np.log(np.maximum(density, 1e-300)), 0.0)
 
 
 def entry_of(candidate: Candidate, number: int, row: int, table: pa.Table) -> dict[str, Any]:

@@ -16,7 +16,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.likelihoods import interval_codes
+from loopodds.inference.likelihoods import interval_codes, normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode
 
 MISREAD_SHARE = 0.02
@@ -26,7 +26,6 @@ DOUBTED_FROM = 0.5
 """Probability of a misreading from which it is named: more likely than not."""
 
 _LEAST = 1e-300
-_SQRT_2PI = float(np.sqrt(2 * np.pi))
 
 
 class Suspect(NamedTuple):
@@ -119,19 +118,12 @@ def _factor(variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evid
             "", variable.states, (), np.zeros(()), np.asarray(variable.wide), 0.0, 1.0,
             variable.cuts,
         )  # fmt: skip
-        expected = float(recorded @ _mean(believed, near.word_table()))
-        return float(recorded @ far.word_table() / max(expected, _LEAST))
+        expected = float(recorded @ _mean(believed, near.word_table))
+        return float(recorded @ far.word_table / max(expected, _LEAST))
     value, extra = number
     spread = np.hypot(variable.spread, extra)
     likely = float(_mean(believed, normal_density(value - variable.mean, spread)[..., None])[0])
     return float(normal_density(value, np.hypot(variable.wide, extra)) / max(likely, _LEAST))
-
-
-def normal_density(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
-    """Density of a normal distribution at a distance from its mean."""
-    z = np.asarray(distance) / spread
-    result: FloatArray = np.exp(-0.5 * z * z) / (spread * _SQRT_2PI)
-    return result
 
 
 def _mean(believed: FloatArray, table: FloatArray) -> FloatArray:
@@ -144,7 +136,7 @@ def _rather(
     variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evidence
 ) -> tuple[str, float]:
     """Likeliest state (or word) other than the one recorded, with its probability."""
-    table = variable.table if isinstance(variable, Discrete) else variable.word_table()
+    table = variable.table if isinstance(variable, Discrete) else variable.word_table
     predicted = _mean(believed, table)
     number = _number(variable.name, evidence)
     if number is not None and isinstance(variable, GaugeNode):

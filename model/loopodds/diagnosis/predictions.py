@@ -11,6 +11,7 @@ from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.units import INTERNAL_UNITS, Dimension, format_quantity
 from loopodds.inference.junction import JunctionTree
+from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Evidence, GaugeNode
 from loopodds.inspection.gauges import NAMEPLATES, masked_rows, read_gauges
 from loopodds.inspection.inspection import InspectionBatch, reading_dimension
@@ -243,11 +244,11 @@ def _gauge(gauge: GaugeNode, believed: FloatArray) -> Prediction:
     variance = believed @ (spreads**2 + means**2) - mean**2
     reach = 5 * spreads.max()
     grid = np.linspace(means.min() - reach, means.max() + reach, _GRID)
-    density = np.exp(-0.5 * ((grid - means[:, None]) / spreads[:, None]) ** 2) / spreads[:, None]
+    density = normal_density(grid - means[:, None], spreads[:, None])
     below = np.cumsum(believed @ density, axis=1)
     below /= below[:, -1:]
     quantiles = np.array([np.interp(RANGE, row, grid) for row in below])
-    near = replace(gauge, share=0.0).word_table().reshape(len(means), -1)
+    near = replace(gauge, share=0.0).word_table.reshape(len(means), -1)
     return Prediction(gauge.name, believed @ near, mean, np.sqrt(variance), quantiles)
 
 

@@ -13,11 +13,13 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.inference.joints import Calibrated, Factor, contract
+from loopodds.inference.likelihoods import gauge_density
 from loopodds.inference.network import Discrete, GaugeNode
 
 Masks = Mapping[str, Mapping[str, Collection[int]]]
@@ -26,6 +28,8 @@ STEP = 0.8
 """Distance of the nodes of a gauge in its local spread; the error stays below 1e-3 bits."""
 _REACH = 6.0
 _NEGLIGIBLE = 1e-8
+_grids: WeakKeyDictionary[GaugeNode, dict[tuple[float, float], Grid]] = WeakKeyDictionary()
+"""Grids by step and extra spread, for as long as their gauge lives."""
 
 
 class Grid(NamedTuple):
@@ -71,11 +75,11 @@ def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
     extra : float
         Standard deviation that the conditions add to the gauge's own [scale].
     """
+    kept = _grids.setdefault(gauge, {})
     key = step, extra
-    if key not in gauge.kept:
-        gauge.kept[key] = _gauge_grid(gauge, step, extra)
-    grid: Grid = gauge.kept[key]
-    return grid
+    if key not in kept:
+        kept[key] = _gauge_grid(gauge, step, extra)
+    return kept[key]
 
 
 def _gauge_grid(gauge: GaugeNode, step: float, extra: float) -> Grid:
@@ -89,11 +93,11 @@ def _gauge_grid(gauge: GaugeNode, step: float, extra: float) -> Grid:
     t = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2 * np.diff(fine))])
     count = int(np.ceil(t[-1] / step))
     nodes = np.interp(np.linspace(0.0, t[-1], count + 1), t, fine)
-    z = (nodes - gauge.mean[..., None]) / own[..., None]
-    table = (1 - gauge.share) * np.exp(-0.5 * z * z) / own[..., None]
-    table = table + gauge.share * np.exp(-0.5 * (nodes / wide) ** 2) / wide
     lengths = t[-1] / count * _local_spread(nodes, mean, spread)
-    table = table * lengths
+    misread = gauge.share, gauge.wide
+    table = lengths * gauge_density(
+        nodes, extra, gauge.mean[..., None], gauge.spread[..., None], misread
+    )
     return Grid(nodes, lengths, table / table.sum(axis=-1, keepdims=True), extra)
 
 
@@ -164,7 +168,7 @@ class Look:
         if isinstance(variable, Discrete):
             return Channel(name, variable.parents, variable.table)
         if step == 0:
-            channel = Channel(name, variable.parents, variable.word_table())
+            channel = Channel(name, variable.parents, variable.word_table)
         else:
             grid = gauge_grid(variable, step, self._extra.get(name, 0.0))
             own = Factor((*variable.parents, name), grid.table)

@@ -19,7 +19,7 @@ from loopodds.base.errors import LoopoddsError
 from loopodds.inference.flat_tree import FlatTree, Piece
 from loopodds.inference.likelihoods import Absorbed, below_one, likelihood_rows
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
-from loopodds.inference.triangulation import Plan, plan_tree
+from loopodds.inference.triangulation import TreePlan, plan_tree
 
 BLOCK = 96
 FUSED_FROM = 4096
@@ -250,7 +250,7 @@ class JunctionTree:
             beliefs[index] *= ratio.reshape(*clique.axes(clique.separator), rows)
 
 
-def plan_of(network: Network) -> Plan:
+def plan_of(network: Network) -> TreePlan:
     """Plan of the tree of a network, before any array is made.
 
     Raises
@@ -265,7 +265,7 @@ def plan_of(network: Network) -> Plan:
     return plan_tree([*families, *words, *gauges], cards)
 
 
-def _span(plan: Plan, wanted: frozenset[str]) -> tuple[int, ...]:
+def _span(plan: TreePlan, wanted: frozenset[str]) -> tuple[int, ...]:
     cliques, parents = plan.cliques, plan.parents
     around: dict[int, set[int]] = {i: set() for i in range(len(cliques))}
     for child, parent in enumerate(parents):

@@ -49,7 +49,7 @@ class Absorbed:
         """An observable whose parents are put in the order of its clique."""
         axes = [node.parents.index(name) for name in order]
         if isinstance(node, GaugeNode):
-            table = _flat(node.word_table(), axes)
+            table = _flat(node.word_table, axes)
             both = np.stack([np.transpose(a, axes).ravel() for a in (node.mean, node.spread)], 1)
             pairs, pair = np.unique(both, axis=0, return_inverse=True)
             mean, spread = np.ascontiguousarray(pairs.T)[..., None]
@@ -78,7 +78,7 @@ def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
         parts.append(factor.table[:, :-1] @ soft.T)
     number = evidence.numbers.get(factor.name)
     if number is not None:
-        parts.append(_density(factor, *number))
+        parts.append(_readings(factor, *number))
     if not parts:
         return None
     result = parts[0]
@@ -87,20 +87,44 @@ def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
     return result
 
 
-def _density(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArray:
-    """Density of a reading under every parent configuration; one where there is no reading.
+def normal_density(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
+    """Density of a normal distribution at a distance from its mean; the arrays broadcast."""
+    z = np.asarray(distance) / spread
+    result: FloatArray = np.exp(-0.5 * z * z) / (spread * _SQRT_2PI)
+    return result
 
-    Gaussian by configuration, with the extra spread added in quadrature, mixed with the wide
-    Gaussian of a misreading.
+
+def gauge_density(
+    value: FloatArray | float,
+    extra: FloatArray | float,
+    mean: FloatArray | float,
+    spread: FloatArray | float,
+    misread: tuple[float, float],
+) -> FloatArray:
+    """Density of a reading: a Gaussian mixed with the wide Gaussian of a misreading.
+
+    `loopodds.inference.kernels.densities` is the same as a compiled loop.
+
+    Parameters
+    ----------
+    value, extra : float or array
+        Reading less its sound expectation, and the standard deviation that the conditions add,
+        in quadrature, to every spread [scale of the gauge].
+    mean, spread : float or array
+        Of the gauge under each parent configuration [scale]; all arrays broadcast.
+    misread : pair of float
+        Weight of a misreading, and its standard deviation around the sound value.
     """
+    share, wide = misread
+    near = normal_density(value - mean, np.hypot(spread, extra))
+    return (1 - share) * near + share * normal_density(value, np.hypot(wide, extra))
+
+
+def _readings(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArray:
+    """Density of a reading under every parent configuration; one where there is no reading."""
     read = np.flatnonzero(~np.isnan(value))
-    x, extra = value[read], extra[read]
-    spread = np.hypot(factor.spread, extra)
-    z = (x - factor.mean) / spread
-    near = np.exp(-0.5 * z * z) / spread
-    wide = np.hypot(factor.wide, extra)
-    far = np.exp(-0.5 * (x / wide) ** 2) / wide
-    density = ((1 - factor.share) * near + factor.share * far) / _SQRT_2PI
+    misread = factor.share, factor.wide
+    density = gauge_density(value[read], extra[read], factor.mean, factor.spread, misread)
     if len(read) == len(value):
         return density[factor.pair]
     result = np.ones((len(factor.pair), len(value)))

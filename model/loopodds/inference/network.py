@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from math import erfc, sqrt
-from typing import Any
+from typing import final
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError, unknown_name
 
 
+@final
 @dataclass(frozen=True, slots=True, eq=False)
 class Discrete:
     """A variable with states; ``table`` has shape (*parent cards, card), last axis sums to one."""
@@ -28,7 +30,8 @@ class Discrete:
     table: FloatArray
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@final
+@dataclass(frozen=True, eq=False)
 class GaugeNode:
     """A measured number: mixture of a Gaussian by parent configuration and a wide misreading.
 
@@ -45,33 +48,27 @@ class GaugeNode:
     share: float
     wide: float
     cuts: tuple[float, ...]
-    kept: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)
-    """What was worked out from the gauge, kept for as long as the gauge is."""
 
     def worded(self) -> Discrete:
         """The gauge as a discrete variable over its words (no extra spread)."""
-        return Discrete(self.name, self.states, self.parents, self.word_table())
+        return Discrete(self.name, self.states, self.parents, self.word_table)
 
+    @cached_property
     def word_table(self) -> FloatArray:
-        """P(word | parents), shape (*parent cards, words); read-only."""
-        if "words" not in self.kept:
-            self.kept["words"] = _word_table(self)
-        table: FloatArray = self.kept["words"]
+        """P(word | parents), shape (*parent cards, words); read-only.
+
+        Intervals of the mixture, computed once for each distinct mean and spread.
+        """
+        pairs, pair = np.unique(
+            np.stack([self.mean.ravel(), self.spread.ravel()], 1), axis=0, return_inverse=True
+        )
+        edges = np.array([-np.inf, *self.cuts, np.inf])
+        near = _normal_cdf((edges - pairs[:, :1]) / pairs[:, 1:])
+        far = _normal_cdf(edges / self.wide)
+        table = np.diff((1 - self.share) * near + self.share * far, axis=-1)[pair.ravel()]
+        table = table.reshape(*self.mean.shape, -1)
+        table.flags.writeable = False
         return table
-
-
-def _word_table(gauge: GaugeNode) -> FloatArray:
-    """Intervals of the mixture, computed once for each distinct mean and spread."""
-    pairs, pair = np.unique(
-        np.stack([gauge.mean.ravel(), gauge.spread.ravel()], axis=1), axis=0, return_inverse=True
-    )
-    edges = np.array([-np.inf, *gauge.cuts, np.inf])
-    near = _normal_cdf((edges - pairs[:, :1]) / pairs[:, 1:])
-    far = _normal_cdf(edges / gauge.wide)
-    table = np.diff((1 - gauge.share) * near + gauge.share * far, axis=-1)[pair.ravel()]
-    table = table.reshape(*gauge.mean.shape, -1)
-    table.flags.writeable = False
-    return table
 
 
 def _normal_cdf(z: FloatArray) -> FloatArray:

@@ -20,7 +20,7 @@ LARGEST_LOG2 = 25.0
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class TreePlan:
     """Cliques in collect order: every clique before its parent, the root last.
 
     Attributes
@@ -41,7 +41,7 @@ class Plan:
     space: int
 
 
-def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> Plan:
+def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> TreePlan:
     """Junction tree in which every scope fits into one clique.
 
     Parameters
@@ -61,7 +61,7 @@ def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> Pl
 
 
 @lru_cache(maxsize=64)
-def _planned(scopes: tuple[tuple[str, ...], ...], counts: tuple[tuple[str, int], ...]) -> Plan:
+def _planned(scopes: tuple[tuple[str, ...], ...], counts: tuple[tuple[str, int], ...]) -> TreePlan:
     """Cached, because the contexts of one knowledge share their scopes."""
     cards = dict(counts)
     graph: Neighbours = {name: set() for name in cards}
@@ -128,7 +128,7 @@ def _space(cliques: Iterable[Scope], cards: Mapping[str, int]) -> int:
     return sum(prod(cards[name] for name in clique) for clique in cliques)
 
 
-def _join(cliques: list[Scope], cards: Mapping[str, int]) -> Plan:
+def _join(cliques: list[Scope], cards: Mapping[str, int]) -> TreePlan:
     """Prim's spanning tree from the largest clique of each component, in collect order."""
     rank = {name: i for i, name in enumerate(cards)}
     waiting = dict.fromkeys(sorted(cliques, key=lambda clique: -_space([clique], cards)))
@@ -151,7 +151,7 @@ def _join(cliques: list[Scope], cards: Mapping[str, int]) -> Plan:
         return tuple(sorted(scope, key=rank.__getitem__))
 
     homes = [home_of[clique] for clique in order]
-    return Plan(
+    return TreePlan(
         tuple(listed(clique) for clique in order),
         tuple(-1 if home is None else index[home] for home in homes),
         tuple(listed(c & home) if home else () for c, home in zip(order, homes, strict=True)),

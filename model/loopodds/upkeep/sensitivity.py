@@ -19,9 +19,10 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.diagnosis.belief import Belief
-from loopodds.diagnosis.misreading import normal_density, recorded_weights
+from loopodds.diagnosis.misreading import recorded_weights
 from loopodds.diagnosis.weights import EVEN, clamp_of, overturned
 from loopodds.inference.junction import JunctionTree
+from loopodds.inference.likelihoods import gauge_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.inference.subsets import Clamp
 from loopodds.knowledge.records import SOUND
@@ -303,12 +304,10 @@ def _likelihood(made: Made, evidence: Evidence) -> FloatArray:
         return result.ravel()
     value, extra = evidence.numbers.get(made.name, (np.full(1, np.nan), np.zeros(1)))
     if np.isnan(value[0]):
-        result = made.word_table() @ recorded_weights(made, evidence)
+        result = made.word_table @ recorded_weights(made, evidence)
         return result.ravel()
-    near = normal_density(value[0] - made.mean, np.hypot(made.spread, extra[0]))
-    far = normal_density(value[0], np.hypot(made.wide, extra[0]))
-    mixed: FloatArray = (1 - made.share) * near + made.share * far
-    return mixed.ravel()
+    misread = made.share, made.wide
+    return gauge_density(value[0], extra[0], made.mean, made.spread, misread).ravel()
 
 
 def _pinned(leads: Callable[[float], bool], inside: float, outside: float) -> float:
