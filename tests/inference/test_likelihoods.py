@@ -1,0 +1,41 @@
+"""The density of a gauge: one function, its compiled twin, and scipy say the same."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from loopodds.inference import kernels
+from loopodds.inference.likelihoods import gauge_density, normal_density
+from scipy.stats import norm
+
+# The compiled loop has its own exponential, exact to 4e-16 of itself; where the exponent is large
+# one rounding of it moves the density by a few hundred times that.
+FLOAT = 1e-12
+
+values = st.floats(-300.0, 300.0)
+spreads = st.floats(0.1, 30.0)
+pairs = st.lists(st.tuples(values, spreads), min_size=1, max_size=6)
+often = settings(max_examples=200, deadline=None, derandomize=True)
+
+
+@often
+@given(values, st.floats(0.0, 30.0), pairs, st.floats(0.0, 0.2), st.floats(10.0, 200.0))
+def test_the_density_of_a_reading_is_the_same_three_times(value, extra, pairs, share, wide):
+    mean, spread = np.array(pairs).T
+    ours = gauge_density(value, extra, mean, spread, (share, wide))
+    compiled = np.empty(len(mean))
+    kernels.densities(value, extra, mean, spread, share, wide, compiled)
+    near = norm.pdf(value, mean, np.sqrt(spread**2 + extra**2))
+    far = norm.pdf(value, 0.0, np.sqrt(wide**2 + extra**2))
+    for other in (compiled, (1 - share) * near + share * far):
+        np.testing.assert_allclose(ours, other, rtol=FLOAT, atol=1e-300)
+
+
+@often
+@given(values, spreads)
+def test_a_normal_density_depends_on_distance_and_falls_with_it(distance, spread):
+    here = normal_density(distance, spread)
+    assert here == normal_density(-distance, spread)
+    assert here <= normal_density(0.0, spread)
+    np.testing.assert_allclose(here, norm.pdf(distance, 0.0, spread), rtol=FLOAT, atol=1e-300)
