@@ -89,8 +89,13 @@ def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
 
 def normal_density(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
     """Density of a normal distribution at a distance from its mean; the arrays broadcast."""
+    return _bell(distance, spread) / _SQRT_2PI
+
+
+def _bell(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
+    """A normal density but for the factor that all have in common."""
     z = np.asarray(distance) / spread
-    result: FloatArray = np.exp(-0.5 * z * z) / (spread * _SQRT_2PI)
+    result: FloatArray = np.exp(-0.5 * z * z) / spread
     return result
 
 
@@ -116,8 +121,8 @@ def gauge_density(
         Weight of a misreading, and its standard deviation around the sound value.
     """
     share, wide = misread
-    near = normal_density(value - mean, np.hypot(spread, extra))
-    return (1 - share) * near + share * normal_density(value, np.hypot(wide, extra))
+    near, far = _bell(value - mean, np.hypot(spread, extra)), _bell(value, np.hypot(wide, extra))
+    return ((1 - share) * near + share * far) / _SQRT_2PI
 
 
 def _readings(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArray:
