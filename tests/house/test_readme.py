@@ -1,4 +1,4 @@
-"""The README tells the truth: its outputs are today's, its commands and links exist."""
+"""README and help topics tell the truth: their outputs are today's, commands and links exist."""
 
 from __future__ import annotations
 
@@ -14,23 +14,36 @@ TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def _refresher():
     spec = importlib.util.spec_from_file_location(
-        "refresh_readme", ROOT / "tools" / "refresh_readme.py"
+        "refresh_docs", ROOT / "tools" / "refresh_docs.py"
     )
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
 
 
-_BLOCKS = re.findall(r"```console\n.*?```", TEXT, re.DOTALL)
+REFRESHER = _refresher()
+_BLOCKS = [
+    (page.stem, block)
+    for page in REFRESHER.PAGES
+    for block in re.findall(r"```console\n.*?```", page.read_text(encoding="utf-8"), re.DOTALL)
+]
 
 
-@pytest.mark.parametrize("block", _BLOCKS, ids=lambda block: block.splitlines()[1][2:])
-def test_every_shown_output_is_what_the_command_prints(block):
-    assert _refresher().refreshed(block) == block
+@pytest.mark.parametrize(
+    ("page", "block"), _BLOCKS, ids=[block.splitlines()[1][2:] for _, block in _BLOCKS]
+)
+def test_every_shown_output_is_what_the_command_prints(page, block):
+    assert REFRESHER.refreshed(block) == block, page
 
 
-def test_the_tour_shows_real_commands():
-    assert len(_BLOCKS) >= 3
+def test_the_readme_shows_a_screen_and_the_topics_the_others():
+    pages = [page for page, _ in _BLOCKS]
+    assert "README" in pages
+    assert len(set(pages)) >= 5
+
+
+def test_the_readme_is_short():
+    assert len(TEXT.splitlines()) <= 250
 
 
 def test_every_linked_file_exists():

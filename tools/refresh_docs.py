@@ -1,7 +1,7 @@
-"""Rewrite the outputs in README.md: every ``$ loopodds …`` line of a console block is run.
+"""Rewrite the outputs shown in README.md and in the help topics: every ``$ loopodds …`` line runs.
 
-python tools/refresh_readme.py           rewrite
-python tools/refresh_readme.py --check   exit 1 if an output is stale
+python tools/refresh_docs.py           rewrite
+python tools/refresh_docs.py --check   exit 1 if an output is stale
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-README = Path(__file__).parents[1] / "README.md"
+ROOT = Path(__file__).parents[1]
+PAGES = (ROOT / "README.md", *sorted((ROOT / "cli" / "loopodds_cli" / "help").glob("*.md")))
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
 
 
@@ -45,11 +46,14 @@ def refreshed(text: str) -> str:
 
 def main() -> None:
     """Rewrite or check."""
-    text = README.read_text(encoding="utf-8")
-    fresh = refreshed(text)
-    if "--check" in sys.argv[1:]:
-        sys.exit(fresh != text)
-    README.write_text(fresh, encoding="utf-8")
+    stale = False
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8")
+        fresh = refreshed(text)
+        stale = stale or fresh != text
+        if "--check" not in sys.argv[1:]:
+            page.write_text(fresh, encoding="utf-8")
+    sys.exit(stale and "--check" in sys.argv[1:])
 
 
 if __name__ == "__main__":
