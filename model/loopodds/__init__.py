@@ -19,14 +19,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from loopodds.archive.cluster import partitions_here as partitions_here
-    from loopodds.archive.cluster import partitions_on as partitions_on
-    from loopodds.archive.dataset import score_dataset as score_dataset
-    from loopodds.archive.reading import read_inspections as read_inspections
     from loopodds.archive.review import Reopen as Reopen
-    from loopodds.archive.runner import score_archive as score_archive
+    from loopodds.archive.runner import score as score
+    from loopodds.archive.scoring import read_inspections as read_inspections
     from loopodds.archive.scoring import score_batch as score_batch
-    from loopodds.archive.summary import Progress as Progress
+    from loopodds.archive.summary import RunProgress as RunProgress
     from loopodds.archive.summary import Summary as Summary
     from loopodds.base.arrays import BoolArray as BoolArray
     from loopodds.base.arrays import FloatArray as FloatArray
@@ -243,12 +240,12 @@ _HOMES = {
     "Scenario": "diagnosis.what_if",
     "PlanTurn": "decision.plan_turns",
     "PracticeCar": "training.exercise",
-    "Progress": "archive.summary",
     "RankedCondition": "diagnosis.belief",
     "RankedTest": "decision.next_test",
     "Reopen": "archive.review",
     "Report": "report.content",
     "Rows": "report.figures",
+    "RunProgress": "archive.summary",
     "SETTLED_FROM": "diagnosis.assessment",
     "SHOWN_IN": "training.exercise",
     "SOUND": "knowledge.records",
@@ -320,8 +317,6 @@ _HOMES = {
     "parse_assignment": "inspection.assignments",
     "parse_outcomes": "inspection.assignments",
     "parse_quantity": "base.units",
-    "partitions_here": "archive.cluster",
-    "partitions_on": "archive.cluster",
     "percent": "base.phrases",
     "plan_at": "decision.verdict",
     "plan_turns": "decision.plan_turns",
@@ -332,15 +327,14 @@ _HOMES = {
     "ranked": "decision.next_test",
     "read_case": "casebook.sources",
     "read_gauges": "inspection.gauges",
-    "read_inspections": "archive.reading",
+    "read_inspections": "archive.scoring",
     "reading_dimension": "inspection.inspection",
     "recorded_words": "diagnosis.assessment",
     "refrigerant": "physics.refrigerants",
     "replay": "casebook.replay",
     "report_of": "report.content",
-    "score_archive": "archive.runner",
+    "score": "archive.runner",
     "score_batch": "archive.scoring",
-    "score_dataset": "archive.dataset",
     "sentence": "base.phrases",
     "service_plan": "decision.service_plan",
     "simulate": "diagnosis.simulation",

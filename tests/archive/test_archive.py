@@ -23,7 +23,7 @@ from invented_archives import (
     table_of,
     write_archive,
 )
-from loopodds.archive.runner import score_archive
+from loopodds.archive.runner import score
 from loopodds.base.errors import InspectionError
 from loopodds.base.units import COLUMN_SUFFIXES, column_unit
 from loopodds.diagnosis.assessment import believe
@@ -72,7 +72,7 @@ def test_a_row_says_what_the_single_case_says(tmp_path: Path) -> None:
     whole = gzip.decompress((DEMO / "metric.csv.gz").read_bytes()).split(b"\n")
     source = tmp_path / "some.csv"
     source.write_bytes(b"\n".join([*whole[:41], b""]))
-    score_archive(source, tmp_path / "scored.csv")
+    score(source, tmp_path / "scored.csv")
     rows = read_rows(tmp_path / "scored.csv")
     assert len(rows) > 30
     for row in rows:
@@ -88,7 +88,7 @@ def test_a_row_says_what_the_single_case_says(tmp_path: Path) -> None:
 def test_every_input_column_passes_through_and_the_answer_stands_behind(tmp_path: Path) -> None:
     rows = invented_rows(40, 11)
     source = write_archive(rows, tmp_path / "in.csv")
-    score_archive(source, tmp_path / "out.csv", knowledge=SMALL)
+    score(source, tmp_path / "out.csv", knowledge=SMALL)
     scored = read_rows(tmp_path / "out.csv")
     added = [*(f"p_{name}" for name in SMALL_CONDITIONS), "p_sound", "log_evidence"]
     assert list(scored[0]) == [*rows[0], *added, "top_condition"]
@@ -101,12 +101,12 @@ def test_every_input_column_passes_through_and_the_answer_stands_behind(tmp_path
 @pytest.mark.parametrize("out", ["out.csv", "out.csv.gz", "out.parquet"])
 def test_the_format_does_not_change_a_number(source: str, out: str, tmp_path: Path) -> None:
     rows = invented_rows(70, 12)
-    score_archive(write_archive(rows, tmp_path / "plain.csv"), tmp_path / "a.csv", knowledge=SMALL)
-    score_archive(
+    score(write_archive(rows, tmp_path / "plain.csv"), tmp_path / "a.csv", knowledge=SMALL)
+    score(
         write_archive(rows, tmp_path / source, group_rows=20),
         tmp_path / out,
         knowledge=SMALL,
-        chunk_rows=16,
+        part_rows=16,
     )
     if out.endswith(".parquet"):
         table = pq.read_table(tmp_path / out)
@@ -129,12 +129,12 @@ def test_parquet_keeps_the_types_of_the_columns_that_pass_through(tmp_path: Path
     table = table.append_column("parts", pa.array([["belt"]] * 30, pa.list_(pa.string())))
     table = table.append_column("fine", pa.array([True, None, False] * 10))
     pq.write_table(table, tmp_path / "in.parquet", row_group_size=7)
-    score_archive(tmp_path / "in.parquet", tmp_path / "out.parquet", knowledge=SMALL, chunk_rows=9)
+    score(tmp_path / "in.parquet", tmp_path / "out.parquet", knowledge=SMALL, part_rows=9)
     scored = pq.read_table(tmp_path / "out.parquet")
     assert scored.select(table.column_names).equals(table)
     assert scored.schema.field("p_moisture").type == pa.float64()
     with pytest.raises(InspectionError, match=r"column 'parts' holds list.*, which CSV cannot"):
-        score_archive(tmp_path / "in.parquet", tmp_path / "out.csv", knowledge=SMALL)
+        score(tmp_path / "in.parquet", tmp_path / "out.csv", knowledge=SMALL)
 
 
 def test_chunk_size_and_workers_do_not_change_a_number(tmp_path: Path) -> None:
@@ -142,7 +142,7 @@ def test_chunk_size_and_workers_do_not_change_a_number(tmp_path: Path) -> None:
     outs = {}
     for rows, workers in ((1, 1), (64, 1), (64, 2), (1000, 1)):
         out = tmp_path / f"out{rows}_{workers}.csv"
-        score_archive(source, out, knowledge=SMALL, chunk_rows=rows, workers=workers)
+        score(source, out, knowledge=SMALL, part_rows=rows, workers=workers)
         outs[rows, workers] = out
     assert outs[64, 1].read_bytes() == outs[64, 2].read_bytes()  # workers: to the last bit
     names = [f"p_{name}" for name in SMALL_CONDITIONS]
@@ -192,8 +192,8 @@ def test_the_same_cars_in_another_style_get_the_same_numbers(tmp_path: Path) -> 
     (tmp_path / "ours.csv").write_text(ours, encoding="utf-8")
     (tmp_path / "theirs.csv").write_text(theirs, encoding="utf-8")
     (tmp_path / "map.toml").write_text(MAP, encoding="utf-8")
-    score_archive(tmp_path / "ours.csv", tmp_path / "a.csv", knowledge=SMALL)
-    score_archive(
+    score(tmp_path / "ours.csv", tmp_path / "a.csv", knowledge=SMALL)
+    score(
         tmp_path / "theirs.csv", tmp_path / "b.csv", knowledge=SMALL, columns=tmp_path / "map.toml"
     )
     with (tmp_path / "b.csv").open(encoding="utf-8", newline="") as file:
@@ -234,7 +234,7 @@ def test_a_column_map_that_cannot_be_meant_is_refused(
     (tmp_path / "in.csv").write_text("A,B\n1,2\n", encoding="utf-8")
     (tmp_path / "map.toml").write_text(text, encoding="utf-8")
     with pytest.raises(InspectionError) as caught:
-        score_archive(
+        score(
             tmp_path / "in.csv",
             tmp_path / "out.csv",
             knowledge=SMALL,
@@ -283,7 +283,7 @@ def test_a_bad_row_is_set_aside_with_the_reason(
     (tmp_path / "in.csv").write_text(
         f"{HEADER}0,R134a,none,2.0,220,25,\n{cells}\n2,R134a,,,,,\n", encoding="utf-8"
     )
-    summary = score_archive(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
+    summary = score(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
     assert read_rows(tmp_path / "out.rejects.csv") == [
         {"row": "2", "column": column, "value": value, "reason": reason}
     ]
@@ -293,7 +293,7 @@ def test_a_bad_row_is_set_aside_with_the_reason(
 
 def test_text_that_is_not_utf8_is_shown_but_not_scored(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_bytes(f"{HEADER}1,R134a,n".encode() + b"\xe9,,,,\n2,R134a,,,,,\n")
-    score_archive(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
+    score(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
     assert read_rows(tmp_path / "out.rejects.csv") == [
         {
             "row": "1",
@@ -310,7 +310,7 @@ def test_rows_may_hold_quotes_line_breaks_blank_lines_and_carriage_returns(tmp_p
         '2,persisting,5" hose\r\n\r\n'
     )
     (tmp_path / "in.csv").write_text(text, encoding="utf-8", newline="")
-    summary = score_archive(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
+    summary = score(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
     assert (summary.tally.rows, summary.tally.rejected) == (2, 0)
     remarks = [row["remark"] for row in read_rows(tmp_path / "out.csv")]
     assert remarks == ['two\r\nlines, "quoted"', '5" hose']
@@ -324,7 +324,7 @@ def test_findings_that_cannot_hold_together_are_named(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text(
         "sample_bubbles,sides_equal\nnone,yes\nnone,no\n", encoding="utf-8"
     )
-    summary = score_archive(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=knowledge)
+    summary = score(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=knowledge)
     assert read_rows(tmp_path / "out.rejects.csv") == [
         {
             "row": "1",
@@ -341,7 +341,7 @@ def test_a_column_may_be_given_in_two_units_if_they_agree(tmp_path: Path) -> Non
         "refrigerant,low_side_bar,low_side_psi\nR134a,2.07,30\nR134a,,30\nR134a,2.07,60\n",
         encoding="utf-8",
     )
-    score_archive(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
+    score(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
     (reject,) = read_rows(tmp_path / "out.rejects.csv")
     assert (reject["row"], reject["column"], reject["value"]) == ("3", "low_side_psi", "60")
     first, second = read_rows(tmp_path / "out.csv")
@@ -369,7 +369,7 @@ def test_an_archive_that_cannot_be_read_leaves_nothing_behind(
     (tmp_path / name).write_bytes(data)
     (tmp_path / "out.csv").write_text("from last week", encoding="utf-8")
     with pytest.raises(InspectionError) as caught:
-        score_archive(tmp_path / name, tmp_path / "out.csv", knowledge=SMALL)
+        score(tmp_path / name, tmp_path / "out.csv", knowledge=SMALL)
     assert message in str(caught.value)
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([name, "out.csv"])
     assert (tmp_path / "out.csv").read_text(encoding="utf-8") == "from last week"
@@ -379,19 +379,19 @@ def test_a_parquet_file_that_was_cut_off_is_refused(tmp_path: Path) -> None:
     whole = write_archive(invented_rows(50, 15), tmp_path / "whole.parquet").read_bytes()
     (tmp_path / "in.parquet").write_bytes(whole[:-100])
     with pytest.raises(InspectionError, match=r"in.parquet: not a readable Parquet file .*again"):
-        score_archive(tmp_path / "in.parquet", tmp_path / "out.csv", knowledge=SMALL)
+        score(tmp_path / "in.parquet", tmp_path / "out.csv", knowledge=SMALL)
 
 
 def test_outputs_never_overwrite_what_is_read(tmp_path: Path) -> None:
     source = write_archive(invented_rows(5, 16), tmp_path / "in.csv")
     with pytest.raises(InspectionError, match="would overwrite what is read"):
-        score_archive(source, source, knowledge=SMALL)
+        score(source, source, knowledge=SMALL)
     with pytest.raises(InspectionError, match="would overwrite what is read"):
-        score_archive(source, tmp_path / "out.csv", rejects=source, knowledge=SMALL)
+        score(source, tmp_path / "out.csv", rejects=source, knowledge=SMALL)
     with pytest.raises(InspectionError, match=r"end the name in \.csv, \.csv\.gz or \.parquet"):
-        score_archive(source, tmp_path / "out.xyz", knowledge=SMALL)
+        score(source, tmp_path / "out.xyz", knowledge=SMALL)
     with pytest.raises(InspectionError, match=r"none\.csv: cannot be read: No such file"):
-        score_archive(tmp_path / "none.csv", tmp_path / "out.csv", knowledge=SMALL)
+        score(tmp_path / "none.csv", tmp_path / "out.csv", knowledge=SMALL)
 
 
 def test_columns_that_look_like_a_slip_are_warned_about(tmp_path: Path) -> None:
@@ -399,7 +399,7 @@ def test_columns_that_look_like_a_slip_are_warned_about(tmp_path: Path) -> None:
         "cooling,smple_bubbles,moisture,vent_K,suction_line,confirmed_by,workshop\nweak,,,,,,\n",
         encoding="utf-8",
     )
-    warnings = score_archive(tmp_path / "in.csv", tmp_path / "o.csv", knowledge=SMALL).warnings
+    warnings = score(tmp_path / "in.csv", tmp_path / "o.csv", knowledge=SMALL).warnings
     assert list(warnings) == [
         "column 'smple_bubbles' passes through unread: did you mean 'sample_bubbles'?",
         "column 'moisture' passes through unread: an outcome is called confirmed_moisture",
@@ -413,7 +413,7 @@ def test_the_summary_is_what_the_scored_rows_add_up_to(tmp_path: Path) -> None:
     rows = invented_rows(200, 17)
     rows[20]["sample_bubbles"] = "yes"
     source = write_archive(rows, tmp_path / "in.csv")
-    summary = score_archive(source, tmp_path / "out.csv", knowledge=SMALL, chunk_rows=32)
+    summary = score(source, tmp_path / "out.csv", knowledge=SMALL, part_rows=32)
     tally, scored = summary.tally, read_rows(tmp_path / "out.csv")
     assert (tally.rows, tally.scored, tally.rejected) == (200, 199, 1)
     assert tally.rejected_by == {"unknown word in sample_bubbles": 1}
@@ -448,9 +448,7 @@ def test_what_the_outcome_leaves_out_is_worth_reopening(tmp_path: Path) -> None:
     rows[30].update(sample_bubbles="persisting", confirmed_moisture="wet")  # wet, and recorded
     rows[41].update(sample_bubbles="persisting", confirmed_moisture="absent")  # ruled out
     source = write_archive(rows, tmp_path / "in.csv")
-    summary = score_archive(
-        source, tmp_path / "out.csv", knowledge=knowledge, review=2, chunk_rows=16
-    )
+    summary = score(source, tmp_path / "out.csv", knowledge=knowledge, review=2, part_rows=16)
     first, second = summary.reopen
     assert (first.row, first.reason, first.missed[0].condition) == (7, "missed", "moisture")
     assert first.passed["order"] == "T7"
@@ -477,7 +475,7 @@ def test_findings_in_strong_conflict_are_worth_reopening(tmp_path: Path) -> None
     # the low side of a nearly empty loop, the high side of an overfull one
     rows[12].update(low_side_bar="0.6", high_side_psi="330")
     source = write_archive(rows, tmp_path / "in.csv")
-    summary = score_archive(source, tmp_path / "out.csv", knowledge=knowledge, review=4)
+    summary = score(source, tmp_path / "out.csv", knowledge=knowledge, review=4)
     (entry,) = summary.reopen
     assert (entry.row, entry.reason) == (13, "conflict")
     assert entry.conflict.bits > 5
@@ -487,7 +485,7 @@ def test_findings_in_strong_conflict_are_worth_reopening(tmp_path: Path) -> None
 def test_the_demo_archives_can_be_scored_but_for_their_planted_faults(tmp_path: Path) -> None:
     knowledge = load_knowledge()
     for name, columns, rows in (("metric", None, 2400), ("us", "us.columns.toml", 1600)):
-        summary = score_archive(
+        summary = score(
             DEMO / f"{name}.csv.gz",
             tmp_path / f"{name}.parquet",
             columns=None if columns is None else DEMO / columns,
@@ -501,8 +499,8 @@ def test_the_demo_archives_can_be_scored_but_for_their_planted_faults(tmp_path: 
 # The peak of this program alone: ru_maxrss would carry over that of the process that started it.
 PEAK = """
 import re, sys
-from loopodds.archive.runner import score_archive
-score_archive(sys.argv[1], sys.argv[2], knowledge=sys.argv[3])
+from loopodds.archive.runner import score
+score(sys.argv[1], sys.argv[2], knowledge=sys.argv[3])
 print(int(re.search(r"VmHWM:\\s*(\\d+)", open("/proc/self/status").read())[1]) / 1024)
 """
 
@@ -530,5 +528,5 @@ def test_memory_does_not_grow_with_the_archive(ending: str, out: str, tmp_path: 
 def test_rows_in_which_nothing_was_seen_are_counted(tmp_path: Path) -> None:
     text = f"{HEADER}0,R134a,none,,,,\n1,,,,,,\n2,R134a,,,,25,\n"
     (tmp_path / "in.csv").write_text(text, encoding="utf-8")
-    summary = score_archive(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
+    summary = score(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
     assert (summary.tally.scored, summary.tally.blank) == (3, 2)

@@ -17,7 +17,7 @@ import psutil
 import pytest
 from invented_archives import SMALL, changed_knowledge, invented_rows, write_archive
 from loopodds.archive.journal import Journal
-from loopodds.archive.runner import score_archive
+from loopodds.archive.runner import score
 from loopodds.base.errors import InspectionError
 
 ROWS, CHUNK = 3000, 30
@@ -26,11 +26,11 @@ LONGEST_SECONDS = 60.0
 
 RUN = """
 import sys
-from loopodds.archive.runner import score_archive
+from loopodds.archive.runner import score
 if __name__ == "__main__":
     source, out, knowledge, workers = sys.argv[1:]
-    score_archive(source, out, knowledge=knowledge, workers=int(workers), resume=True,
-                  chunk_rows={chunk})
+    score(source, out, knowledge=knowledge, workers=int(workers), resume=True,
+                  part_rows={chunk})
 """
 
 
@@ -67,7 +67,7 @@ def test_killed_at_random_moments_and_resumed_the_output_is_the_same(
         rows[number]["sample_bubbles"] = "yes"
     source = write_archive(rows, tmp_path / f"in.{ending}", group_rows=400)
     whole, out = tmp_path / f"whole.{ending}", tmp_path / f"out.{ending}"
-    undisturbed = score_archive(source, whole, knowledge=SMALL, chunk_rows=CHUNK)
+    undisturbed = score(source, whole, knowledge=SMALL, part_rows=CHUNK)
     rng = np.random.default_rng(22)
     journal = tmp_path / f"out.{ending}.partial" / "journal.jsonl"
     killed = 0
@@ -79,7 +79,7 @@ def test_killed_at_random_moments_and_resumed_the_output_is_the_same(
         if out.exists():
             break
     assert killed >= KILLS // 2 - 1
-    resumed = score_archive(source, out, knowledge=SMALL, chunk_rows=CHUNK, resume=True)
+    resumed = score(source, out, knowledge=SMALL, part_rows=CHUNK, resume=True)
     assert out.read_bytes() == whole.read_bytes()
     rejects = [path.with_name(f"{path.stem}.rejects.csv") for path in (whole, out)]
     assert rejects[0].read_bytes() == rejects[1].read_bytes()
@@ -105,10 +105,8 @@ def test_workers_end_with_the_run_that_started_them(tmp_path: Path) -> None:
     process.wait()
     _, alive = psutil.wait_procs(workers, timeout=LONGEST_SECONDS)
     assert not alive
-    score_archive(source, tmp_path / "whole.csv", knowledge=SMALL, chunk_rows=CHUNK)
-    score_archive(
-        source, tmp_path / "out.csv", knowledge=SMALL, chunk_rows=CHUNK, resume=True, workers=2
-    )
+    score(source, tmp_path / "whole.csv", knowledge=SMALL, part_rows=CHUNK)
+    score(source, tmp_path / "out.csv", knowledge=SMALL, part_rows=CHUNK, resume=True, workers=2)
     assert (tmp_path / "out.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
 
 
@@ -126,9 +124,9 @@ def stopped_run(source: Path, out: Path, chunks: int, **how: Any) -> None:
         if done == chunks:
             raise Stopped
 
-    settings: dict[str, Any] = {"knowledge": SMALL, "chunk_rows": CHUNK, **how}
+    settings: dict[str, Any] = {"knowledge": SMALL, "part_rows": CHUNK, **how}
     with pytest.raises(Stopped):
-        score_archive(source, out, progress=stop, **settings)
+        score(source, out, progress=stop, **settings)
 
 
 @pytest.fixture
@@ -139,11 +137,11 @@ def source(tmp_path: Path) -> Path:
 def test_what_is_done_is_not_done_again(source: Path, tmp_path: Path) -> None:
     stopped_run(source, tmp_path / "out.csv", 3)
     told: list[int] = []
-    summary = score_archive(
+    summary = score(
         source,
         tmp_path / "out.csv",
         knowledge=SMALL,
-        chunk_rows=CHUNK,
+        part_rows=CHUNK,
         resume=True,
         progress=lambda progress: told.append(progress.rows),
     )
@@ -153,7 +151,7 @@ def test_what_is_done_is_not_done_again(source: Path, tmp_path: Path) -> None:
 
 def test_without_resume_an_unfinished_run_is_started_over(source: Path, tmp_path: Path) -> None:
     stopped_run(source, tmp_path / "out.csv", 3)
-    summary = score_archive(source, tmp_path / "out.csv", knowledge=SMALL, chunk_rows=CHUNK)
+    summary = score(source, tmp_path / "out.csv", knowledge=SMALL, part_rows=CHUNK)
     assert (summary.resumed, summary.tally.rows) == (0, 200)
 
 
@@ -162,19 +160,19 @@ def test_a_resumed_run_must_be_about_the_same_thing(source: Path, tmp_path: Path
     stopped_run(source, out, 2)
     other = changed_knowledge(tmp_path / "other", faults=lambda text: text.replace("0.7,", "0.70,"))
     changes: list[tuple[dict[str, Any], str]] = [
-        ({"chunk_rows": 31}, "chunk rows changed (then 30, now 31)"),
+        ({"part_rows": 31}, "part rows changed (then 30, now 31)"),
         ({"review": 3}, "review changed (then 0, now 3)"),
         ({"knowledge": other}, "knowledge changed"),
     ]
     for change, message in changes:
-        settings: dict[str, Any] = {"knowledge": SMALL, "chunk_rows": CHUNK, **change}
+        settings: dict[str, Any] = {"knowledge": SMALL, "part_rows": CHUNK, **change}
         with pytest.raises(InspectionError) as caught:
-            score_archive(source, out, resume=True, **settings)
+            score(source, out, resume=True, **settings)
         assert message in str(caught.value)
-        assert "run again without --resume" in str(caught.value)
+        assert "run again without resume" in str(caught.value)
     source.write_text(source.read_text(encoding="utf-8").replace("weak", "good"), encoding="utf-8")
     with pytest.raises(InspectionError, match="the archive changed"):
-        score_archive(source, out, knowledge=SMALL, chunk_rows=CHUNK, resume=True)
+        score(source, out, knowledge=SMALL, part_rows=CHUNK, resume=True)
 
 
 @pytest.mark.parametrize("damage", ["torn line", "rows not on disk", "rows without a line"])
@@ -182,7 +180,7 @@ def test_what_was_not_finished_when_the_power_went_is_done_again(
     damage: str, source: Path, tmp_path: Path
 ) -> None:
     out, folder = tmp_path / "out.csv", tmp_path / "out.csv.partial"
-    score_archive(source, tmp_path / "whole.csv", knowledge=SMALL, chunk_rows=CHUNK)
+    score(source, tmp_path / "whole.csv", knowledge=SMALL, part_rows=CHUNK)
     stopped_run(source, out, 4)
     if damage == "torn line":
         journal = folder / "journal.jsonl"
@@ -193,7 +191,7 @@ def test_what_was_not_finished_when_the_power_went_is_done_again(
     else:
         with (folder / "scored").open("ab") as file:
             file.write(b"half a row, then ni")
-    score_archive(source, out, knowledge=SMALL, chunk_rows=CHUNK, resume=True)
+    score(source, out, knowledge=SMALL, part_rows=CHUNK, resume=True)
     assert out.read_bytes() == (tmp_path / "whole.csv").read_bytes()
 
 
@@ -213,16 +211,16 @@ def test_killed_while_putting_files_in_place_the_run_only_finishes_that(
         move(start, target)
 
     whole = tmp_path / f"whole.{ending}"
-    score_archive(source, whole, knowledge=SMALL, chunk_rows=CHUNK)
+    score(source, whole, knowledge=SMALL, part_rows=CHUNK)
     with monkeypatch.context() as patched:
         patched.setattr(loopodds.archive.journal, "move", stopping)
         if moves == 2:
             patched.setattr(Journal, "discard", lambda self: stopping(out, out))
         with pytest.raises(Stopped):
-            score_archive(source, out, knowledge=SMALL, chunk_rows=CHUNK)
+            score(source, out, knowledge=SMALL, part_rows=CHUNK)
     told: list[object] = []
-    summary = score_archive(
-        source, out, knowledge=SMALL, chunk_rows=CHUNK, resume=True, progress=told.append
+    summary = score(
+        source, out, knowledge=SMALL, part_rows=CHUNK, resume=True, progress=told.append
     )
     assert not told, "rows were scored a second time"
     assert (summary.resumed, summary.tally.rows) == (200, 200)
@@ -237,7 +235,7 @@ def test_two_runs_do_not_write_one_output(source: Path, tmp_path: Path) -> None:
         Journal(out, {"run": 1}, resume=False),
         pytest.raises(InspectionError, match="another run is writing it just now"),
     ):
-        score_archive(source, out, knowledge=SMALL)
+        score(source, out, knowledge=SMALL)
 
 
 def test_a_folder_of_someone_else_is_left_alone(source: Path, tmp_path: Path) -> None:
@@ -245,7 +243,7 @@ def test_a_folder_of_someone_else_is_left_alone(source: Path, tmp_path: Path) ->
     folder.mkdir()
     (folder / "thesis.doc").write_text("years of work", encoding="utf-8")
     with pytest.raises(InspectionError, match=r"holds 'thesis\.doc', which no run put there"):
-        score_archive(source, tmp_path / "out.csv", knowledge=SMALL)
+        score(source, tmp_path / "out.csv", knowledge=SMALL)
     assert (folder / "thesis.doc").read_text(encoding="utf-8") == "years of work"
 
 

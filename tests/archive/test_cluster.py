@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,9 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from invented_archives import SMALL, changed_knowledge, invented_rows, read_rows, table_of
-from loopodds.archive.cluster import partitions_here, partitions_on
-from loopodds.archive.dataset import Partition, Scorer, score_dataset, score_partition
-from loopodds.archive.job import Job
-from loopodds.archive.runner import score_archive
-from loopodds.archive.summary import Progress, Summary, Tally
+from loopodds.archive import runner
+from loopodds.archive.runner import score
+from loopodds.archive.summary import RunProgress, Summary
 from loopodds.base.errors import InspectionError, LoopoddsError
 
 ROWS = 900
@@ -49,9 +48,7 @@ def test_a_cluster_gives_the_local_numbers_though_a_worker_is_killed(
 ) -> None:
     from distributed import Client, LocalCluster
 
-    local = score_dataset(
-        data_set, tmp_path / "local", partitions_here(1), knowledge=SMALL, partition_rows=50
-    )
+    local = score(data_set, tmp_path / "local", knowledge=SMALL, part_rows=50)
     with LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as cluster:
@@ -60,17 +57,17 @@ def test_a_cluster_gives_the_local_numbers_though_a_worker_is_killed(
         assert len(set(workers.values())) == 2
         victims = iter(list(workers.values())[:1])
 
-        def kill_one(progress: Progress) -> None:
+        def kill_one(progress: RunProgress) -> None:
             assert progress.rows <= ROWS
             for victim in victims:
                 os.kill(victim, signal.SIGKILL)
 
-        spread = score_dataset(
+        spread = score(
             data_set,
             tmp_path / "spread",
-            partitions_on(cluster.scheduler_address),
+            cluster=cluster.scheduler_address,
             knowledge=SMALL,
-            partition_rows=50,
+            part_rows=50,
             progress=kill_one,
         )
         with Client(cluster) as client:
@@ -84,10 +81,8 @@ def test_a_cluster_gives_the_local_numbers_though_a_worker_is_killed(
 
 
 def test_a_data_set_gives_the_numbers_of_a_single_file(data_set: Path, tmp_path: Path) -> None:
-    summary = score_dataset(
-        data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL, partition_rows=120
-    )
-    single = score_archive(tmp_path / "one.parquet", tmp_path / "one_out.parquet", knowledge=SMALL)
+    summary = score(data_set, tmp_path / "out", knowledge=SMALL, part_rows=120)
+    single = score(tmp_path / "one.parquet", tmp_path / "one_out.parquet", knowledge=SMALL)
     parts, whole = (pq.read_table(tmp_path / name) for name in ("out", "one_out.parquet"))
     assert parts.column_names == whole.column_names
     for name in whole.column_names:
@@ -103,12 +98,12 @@ def test_a_data_set_gives_the_numbers_of_a_single_file(data_set: Path, tmp_path:
 
 def test_processes_of_one_machine_share_the_partitions(data_set: Path, tmp_path: Path) -> None:
     one, two = (
-        score_dataset(
+        score(
             data_set,
             tmp_path / f"out{workers}",
-            partitions_here(workers),
+            workers=workers,
             knowledge=SMALL,
-            partition_rows=300,
+            part_rows=300,
             review=3,
         )
         for workers in (1, 2)
@@ -121,40 +116,49 @@ class Stopped(BaseException):
     """Stands for a power cut: nothing below catches it."""
 
 
-def stopping_after(partitions_done: int, scored: list[int]) -> Scorer:
-    """Scores some partitions and is gone, noting which it had."""
-
-    def scorer(job: Job, partitions: Sequence[Partition], folder: Path) -> Iterator[Tally]:
-        for number, partition in enumerate(partitions):
-            if number == partitions_done:
-                raise Stopped
-            scored.append(partition.number)
-            yield Tally.from_json(score_partition(job, partition, str(folder)))
-
-    return scorer
-
-
 def test_a_resumed_run_scores_the_partitions_that_are_missing(
     data_set: Path, tmp_path: Path
 ) -> None:
-    scored: list[int] = []
-    how: dict[str, Any] = {"knowledge": SMALL, "partition_rows": 100}
+    told: list[int] = []
+
+    def stop_at_400(progress: RunProgress) -> None:
+        told.append(progress.rows)
+        if told == [100, 200, 300, 400]:
+            raise Stopped
+
+    out = tmp_path / "out"
+    how: dict[str, Any] = {"knowledge": SMALL, "part_rows": 100}
     with pytest.raises(Stopped):
-        score_dataset(data_set, tmp_path / "out", stopping_after(4, scored), **how)
-    assert not (tmp_path / "out").exists()
-    with pytest.raises(InspectionError, match=r"partition rows changed \(then 100, now 50\)"):
-        score_dataset(
-            data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL, resume=True,
-            partition_rows=50,
-        )  # fmt: skip
-    resumed = score_dataset(
-        data_set, tmp_path / "out", stopping_after(99, scored), resume=True, **how
-    )
-    assert sorted(scored) == list(range(9))
+        score(data_set, out, progress=stop_at_400, **how)
+    assert not out.exists()
+    with pytest.raises(InspectionError, match=r"part rows changed \(then 100, now 50\)"):
+        score(data_set, out, knowledge=SMALL, resume=True, part_rows=50)
+    resumed = score(data_set, out, resume=True, progress=stop_at_400, **how)
+    assert told == list(range(100, 1000, 100))
     assert resumed.resumed == 400
-    whole = score_dataset(data_set, tmp_path / "whole", partitions_here(1), **how)
+    whole = score(data_set, tmp_path / "whole", **how)
     assert counted(resumed) == counted(whole)
-    assert pq.read_table(tmp_path / "out").equals(pq.read_table(tmp_path / "whole"))
+    assert pq.read_table(out).equals(pq.read_table(tmp_path / "whole"))
+    assert read_rows(tmp_path / "out.rejects.csv") == read_rows(tmp_path / "whole.rejects.csv")
+
+
+def test_killed_before_the_folder_is_in_place_the_run_only_finishes_that(
+    data_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    with monkeypatch.context() as patched:
+        patched.setattr("loopodds.archive.journal.move", stopped)
+        with pytest.raises(Stopped):
+            score(data_set, out, knowledge=SMALL)
+    told: list[object] = []
+    resumed = score(data_set, out, knowledge=SMALL, resume=True, progress=told.append)
+    assert not told, "rows were scored a second time"
+    assert resumed.resumed == ROWS == pq.read_table(out).num_rows + resumed.tally.rejected
+    assert not (tmp_path / "out.partial").exists()
+
+
+def stopped(*_: object) -> None:
+    raise Stopped
 
 
 def test_a_damaged_file_of_a_data_set_is_named(data_set: Path, tmp_path: Path) -> None:
@@ -163,7 +167,7 @@ def test_a_damaged_file_of_a_data_set_is_named(data_set: Path, tmp_path: Path) -
     data[200:2000] = bytes(1800)
     path.write_bytes(data)
     with pytest.raises(InspectionError, match=r"year1\.parquet: not a readable Parquet file"):
-        score_dataset(data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL)
+        score(data_set, tmp_path / "out", knowledge=SMALL)
     assert not (tmp_path / "out").exists()
     assert not (tmp_path / "out.partial").exists()
 
@@ -171,30 +175,38 @@ def test_a_damaged_file_of_a_data_set_is_named(data_set: Path, tmp_path: Path) -
 def test_what_cannot_be_a_data_set_is_refused(data_set: Path, tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     with pytest.raises(InspectionError, match="no Parquet file and no folder with any"):
-        score_dataset(tmp_path / "empty", tmp_path / "out", partitions_here(1), knowledge=SMALL)
+        score(tmp_path / "empty", tmp_path / "out", knowledge=SMALL)
     with pytest.raises(InspectionError, match="is there already; remove it or choose another"):
-        score_dataset(data_set, tmp_path / "empty", partitions_here(1), knowledge=SMALL)
+        score(data_set, tmp_path / "empty", knowledge=SMALL)
     (tmp_path / "in.csv").write_text("cooling\nweak\n", encoding="utf-8")
     with pytest.raises(InspectionError, match="a data set is Parquet; score CSV without"):
-        score_dataset(tmp_path / "in.csv", tmp_path / "out", partitions_here(1), knowledge=SMALL)
+        score(tmp_path / "in.csv", tmp_path / "out", cluster="tcp://x:1", knowledge=SMALL)
     odd = table_of(invented_rows(5, 1)).drop_columns(["remark"])
     pq.write_table(odd, data_set / "year3.parquet")
     with pytest.raises(InspectionError, match=r"year3\.parquet: other columns than year0"):
-        score_dataset(data_set, tmp_path / "out", partitions_here(1), knowledge=SMALL)
+        score(data_set, tmp_path / "out", knowledge=SMALL)
 
 
 def test_a_cluster_that_is_not_there_is_reported(data_set: Path, tmp_path: Path) -> None:
     with pytest.raises(LoopoddsError, match="no Dask scheduler answers at 'nonsense://'"):
-        score_dataset(data_set, tmp_path / "out", partitions_on("nonsense://"), knowledge=SMALL)
+        score(data_set, tmp_path / "out", cluster="nonsense://", knowledge=SMALL)
+    assert not (tmp_path / "out.partial").exists()
 
 
-def test_a_worker_with_other_knowledge_refuses(data_set: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_worker_with_other_knowledge_refuses(
+    workers: int, data_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = changed_knowledge(tmp_path / "knowledge")
+    executor_for = runner.executor_for
 
-    def scorer(job: Job, partitions: Sequence[Partition], where: Path) -> Iterator[Tally]:
+    @contextmanager
+    def late(*how: Any) -> Iterator[Any]:
         faults = folder / "faults.toml"
         faults.write_text(faults.read_text(encoding="utf-8") + "\n# revised\n", encoding="utf-8")
-        return partitions_here(2)(job, partitions, where)
+        with executor_for(*how) as given:
+            yield given
 
+    monkeypatch.setattr(runner, "executor_for", late)
     with pytest.raises(LoopoddsError, match=r"this worker holds knowledge .* install the same"):
-        score_dataset(data_set, tmp_path / "out", scorer, knowledge=folder)
+        score(data_set, tmp_path / "out", workers=workers, knowledge=folder)

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import click
+from loopodds import LoopoddsError
 
 from loopodds_cli.options import json_option, knowledge_option, print_json
+
+if TYPE_CHECKING:
+    from loopodds import RunProgress
+
+REVIEW_FILE_ROWS = 100
 
 
 @click.command()
@@ -55,17 +67,54 @@ def command(
     Example:
       loopodds score @metric --out scored.csv --review 10
     """
-    from loopodds_cli.desk.archives import Wishes, score
+    from loopodds import load_knowledge, score
 
-    wishes = Wishes(
-        archive, out, rejects, columns, workers, cluster, resume, review, review_out, knowledge
-    )
-    summary = score(wishes)
+    if review_out is not None and Path(review_out).suffix not in (".csv", ".json"):
+        raise LoopoddsError(f"{review_out}: end the name of the review list in .csv or .json")
+    with _watched() as watch:
+        summary = score(
+            archive,
+            out,
+            rejects=rejects,
+            columns=columns,
+            knowledge=knowledge,
+            workers=workers,
+            cluster=cluster,
+            resume=resume,
+            review=review or (REVIEW_FILE_ROWS if review_out else 0),
+            progress=watch,
+        )
+    if review_out is not None:
+        summary.write_review(Path(review_out))
     if as_json:
         print_json(summary.as_json())
         return
-    from loopodds import load_knowledge
-
     from loopodds_cli.pages.score import print_summary
 
     print_summary(summary, load_knowledge(knowledge))
+
+
+@contextmanager
+def _watched() -> Iterator[Callable[[RunProgress], None] | None]:
+    """A bar with rate and time left, if standard error is a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich import progress as bars
+    from rich.console import Console
+
+    columns = (
+        bars.BarColumn(bar_width=24),
+        bars.TaskProgressColumn(),
+        bars.TextColumn("{task.fields[rows]:,} rows, {task.fields[rate]:,.0f} a second, left"),
+        bars.TimeRemainingColumn(),
+    )
+    with bars.Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0, rows=0, rate=0.0)
+
+        def watch(run: RunProgress) -> None:
+            seconds = max(bar.tasks[0].elapsed or 0.0, 1e-3)
+            rate = (run.rows - run.resumed) / seconds
+            bar.update(task, completed=run.share, rows=run.rows, rate=rate)
+
+        yield watch

@@ -1,9 +1,10 @@
 """A run that can be killed at any moment and taken up again.
 
 Beside the output grows a folder with the scored rows so far, the rejects so far and a journal: one
-line for each chunk, written after the rows it speaks of are safely on disk. Taking up again means
+line for each part, written after the rows it speaks of are safely on disk. Taking up again means
 cutting both files back to what the last whole line says. The output appears in one step at the
-end, or not at all.
+end, or not at all. Partitions of a data set, whose rows workers write, stand in a folder of their
+own and are written again unless a line speaks of them.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from loopodds.base.errors import InspectionError
 
 SUFFIX = ".partial"
 JOURNAL, SCORED, REJECTS, FINISHED = "journal.jsonl", "scored", "rejects", "finished"
+PARTS, UNFINISHED = "parts", "unfinished"
+ROWS = (SCORED, REJECTS, FINISHED, PARTS, UNFINISHED)
 
 Record = Mapping[str, Any]
 
@@ -38,10 +41,11 @@ class Journal:
 
     Attributes
     ----------
+    folder : Path
     records : list of mapping
-        What earlier chunks committed, in order.
+        What earlier parts committed, in order.
     complete : str
-        File of the folder that is the whole output; empty while there are rows to score. A run
+        File or folder in it that is the whole output; empty while there are rows to score. A run
         that was killed while putting its files in place leaves it set.
 
     Raises
@@ -52,10 +56,10 @@ class Journal:
     """
 
     def __init__(self, out: Path, run: Record, resume: bool) -> None:
-        self.folder = out.with_name(out.name + SUFFIX)
-        self._out = out
+        self.folder = partial_folder(out)
         self.records: list[Record] = []
         self.complete = ""
+        self._out = out
         self._open: list[IO[bytes]] = []
         try:
             self.folder.mkdir(exist_ok=True)
@@ -80,7 +84,7 @@ class Journal:
             file.close()
 
     def commit(self, record: Record, scored: bytes, rejects: bytes) -> None:
-        """Add a chunk; once this returns, it survives whatever happens."""
+        """Add a part; once this returns, it survives whatever happens."""
         for file, data in ((self._scored, scored), (self._rejects, rejects)):
             if data:
                 file.write(data)
@@ -88,22 +92,13 @@ class Journal:
         ends = {"scored_end": self._scored.tell(), "rejects_end": self._rejects.tell()}
         self._write_line({**record, **ends})
 
-    @property
-    def scored_end(self) -> int:
-        """Bytes of scored rows so far."""
-        return self._scored.tell()
-
-    def scored_file(self) -> IO[bytes]:
-        """The scored rows so far, opened for reading."""
-        return (self.folder / SCORED).open("rb")
-
     def finish(self, output: str) -> None:
         """Note that nothing is left to do but to put the files in place.
 
         Parameters
         ----------
         output : str
-            File of the folder that is the output: ``SCORED`` or ``FINISHED``.
+            What is the output: ``SCORED``, ``FINISHED`` or ``PARTS``.
         """
         self._write_line({"complete": output})
         self.complete = output
@@ -121,9 +116,16 @@ class Journal:
     def discard(self) -> None:
         """Remove the folder and everything a run puts into it, the journal last."""
         self.close()
-        for name in (SCORED, REJECTS, FINISHED, JOURNAL):
-            (self.folder / name).unlink(missing_ok=True)
+        self._remove_rows()
+        (self.folder / JOURNAL).unlink()
         self.folder.rmdir()
+
+    def _remove_rows(self) -> None:
+        for path in (self.folder / name for name in ROWS):
+            if path.is_dir():
+                shutil.rmtree(path)
+            else:
+                path.unlink(missing_ok=True)
 
     def _locked(self) -> IO[bytes]:
         file = (self.folder / JOURNAL).open("a+b")
@@ -136,26 +138,36 @@ class Journal:
         return file
 
     def _start(self, run: Record, resume: bool) -> None:
-        strangers = {p.name for p in self.folder.iterdir()} - {SCORED, REJECTS, FINISHED, JOURNAL}
+        strangers = {path.name for path in self.folder.iterdir()} - {JOURNAL, *ROWS}
         if strangers:
             raise InspectionError(
                 f"{self.folder}: holds {min(strangers)!r}, which no run put there"
             )
         earlier = self._read() if resume else []
         if earlier:
-            refuse_other_run(earlier[0], run, self.folder)
+            self._refuse_other(earlier[0], run)
         self.complete = str(earlier[-1].get("complete", "")) if earlier else ""
         self.records = earlier[1:-1] if self.complete else earlier[1:]
         if self.complete:
             return
+        if not earlier:
+            self._remove_rows()
+            self._lines.truncate(0)
+            self._write_line(run)
+        for name in (PARTS, UNFINISHED):
+            (self.folder / name).mkdir(exist_ok=True)
         last = self.records[-1] if self.records else {"scored_end": 0, "rejects_end": 0}
-        (self.folder / FINISHED).unlink(missing_ok=True)
         self._scored = _cut(self.folder / SCORED, last["scored_end"])
         self._rejects = _cut(self.folder / REJECTS, last["rejects_end"])
         self._open += [self._scored, self._rejects]
-        if not earlier:
-            self._lines.truncate(0)
-            self._write_line(run)
+
+    def _refuse_other(self, earlier: Record, run: Record) -> None:
+        for key, value in run.items():
+            if earlier.get(key) != value:
+                raise InspectionError(
+                    f"{self.folder}: cannot resume, since the {key.replace('_', ' ')} changed "
+                    f"(then {earlier.get(key)!r}, now {value!r}); run again without resume"
+                )
 
     def _read(self) -> list[Record]:
         """Whole lines whose rows are all there; what follows them is cut off."""
@@ -181,12 +193,13 @@ class Journal:
         _sync(self._lines)
 
 
-def _within(record: Record, sizes: list[int]) -> bool:
-    return bool(record["scored_end"] <= sizes[0] and record["rejects_end"] <= sizes[1])
+def partial_folder(out: Path) -> Path:
+    """Folder of the unfinished run that will become an output."""
+    return out.with_name(out.name + SUFFIX)
 
 
 def move(source: Path, target: Path) -> None:
-    """Put a finished file in its place in one step, also on another disk; none is no error."""
+    """Put what is finished in its place in one step, also on another disk; none is no error."""
     if not source.exists():
         return
     try:
@@ -208,25 +221,13 @@ def sync_file(path: Path) -> None:
         os.fsync(file.fileno())
 
 
-def refuse_other_run(earlier: Record, run: Record, folder: Path) -> None:
-    """Whether an unfinished run was about the same thing.
-
-    Raises
-    ------
-    InspectionError
-        Naming what changed since.
-    """
-    for key, value in run.items():
-        if earlier.get(key) != value:
-            raise InspectionError(
-                f"{folder}: cannot resume, since the {key.replace('_', ' ')} changed "
-                f"(then {earlier.get(key)!r}, now {value!r}); run again without --resume"
-            )
-
-
 def _sync(file: IO[bytes]) -> None:
     file.flush()
     os.fsync(file.fileno())
+
+
+def _within(record: Record, sizes: list[int]) -> bool:
+    return bool(record["scored_end"] <= sizes[0] and record["rejects_end"] <= sizes[1])
 
 
 def _size(path: Path) -> int:

@@ -1,4 +1,4 @@
-"""Scored tables as bytes that can be laid end to end, and those bytes as a finished file.
+"""What a run writes: scored tables and rejects as bytes that can be laid end to end.
 
 CSV chunks are finished text (or whole gzip members), so the file is their concatenation. Parquet
 cannot be appended to, so its chunks wait as Arrow streams and are written out at the end.
@@ -6,18 +6,74 @@ cannot be appended to, so its chunks wait as Arrow streams and are written out a
 
 from __future__ import annotations
 
+import csv
 import gzip
+import io
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from loopodds.archive.sources import Format, format_of
 from loopodds.base.errors import InspectionError
+from loopodds.inspection.rejects import Problem
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+OutputKind = Format | Literal["folder"]
 GROUP_ROWS = 1 << 16
 GZIP_LEVEL = 4
+REJECTS_HEADER = b"row,column,value,reason\n"
+
+
+class Reject(NamedTuple):
+    """One row that was not scored, with everything wrong in it.
+
+    Attributes
+    ----------
+    row : int
+        Row of the archive; the first below the header is 1.
+    column, value, kind : str
+        Of the first problem.
+    reason : str
+        Of the first problem, then those of further columns.
+    """
+
+    row: int
+    column: str
+    value: str
+    kind: str
+    reason: str
+
+
+def rejects_of(problems: Iterable[Problem], first_row: int) -> list[Reject]:
+    """One reject a bad row, sorted by row.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+        Rows counted from the first of a chunk, which is 0.
+    first_row : int
+        Number of that row in the archive.
+    """
+    by_row: dict[int, list[Problem]] = {}
+    for problem in problems:
+        by_row.setdefault(problem.row, []).append(problem)
+    return [_reject(first_row + row, by_row[row]) for row in sorted(by_row)]
+
+
+def _reject(row: int, problems: Sequence[Problem]) -> Reject:
+    first, *others = problems
+    more = [f"{other.column} {other.value!r}: {other.reason}" for other in others]
+    return Reject(row, first.column, first.value, first.kind, "; also ".join([first.reason, *more]))
+
+
+def rejects_bytes(rejects: Iterable[Reject]) -> bytes:
+    """Lines of the rejects file, UTF-8, to be put below ``REJECTS_HEADER``."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerows((r.row, r.column, r.value, r.reason) for r in rejects)
+    return text.getvalue().encode("utf-8", "backslashreplace")
 
 
 def output_format(path: Path) -> Format:
@@ -36,7 +92,7 @@ def output_format(path: Path) -> Format:
     return kind
 
 
-def check_writable(schema: pa.Schema, kind: Format) -> None:
+def check_writable(schema: pa.Schema, kind: OutputKind) -> None:
     """Whether rows of a schema can be written in a format.
 
     Raises
@@ -44,7 +100,7 @@ def check_writable(schema: pa.Schema, kind: Format) -> None:
     InspectionError
         Naming the column that cannot.
     """
-    if kind == "parquet":
+    if kind in ("parquet", "folder"):
         return
     import pyarrow as pa
 
@@ -56,17 +112,17 @@ def check_writable(schema: pa.Schema, kind: Format) -> None:
             )
 
 
-def header_bytes(columns: list[str], kind: Format, delimiter: str) -> bytes:
+def header_bytes(columns: list[str], kind: OutputKind, delimiter: str) -> bytes:
     """What stands before the first chunk."""
     import pyarrow as pa
 
-    if kind == "parquet":
+    if kind in ("parquet", "folder"):
         return b""
     names = pa.table([pa.array([name]) for name in columns], names=columns)
     return _packed(_csv_bytes(names, delimiter), kind)
 
 
-def chunk_bytes(table: pa.Table, kind: Format, delimiter: str) -> bytes:
+def chunk_bytes(table: pa.Table, kind: OutputKind, delimiter: str) -> bytes:
     """One scored table; empty for no rows."""
     if table.num_rows == 0:
         return b""
@@ -75,7 +131,7 @@ def chunk_bytes(table: pa.Table, kind: Format, delimiter: str) -> bytes:
     return _packed(_csv_bytes(table, delimiter), kind)
 
 
-def _packed(text: bytes, kind: Format) -> bytes:
+def _packed(text: bytes, kind: OutputKind) -> bytes:
     # the time stamp is left out so that the same rows give the same bytes
     return gzip.compress(text, GZIP_LEVEL, mtime=0) if kind == "csv.gz" else text
 
@@ -143,17 +199,13 @@ def _stream_bytes(table: pa.Table) -> bytes:
     return result
 
 
-def write_parquet(spool: IO[bytes], end: int, path: Path, empty: pa.Table) -> None:
+def write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:
     """Parquet file from the Arrow streams laid end to end in a spool file.
 
     Parameters
     ----------
-    spool : binary file
-        At its start.
-    end : int
-        Bytes of it that count.
-    path : Path
-        Where to write.
+    spool, path : Path
+        What to read and where to write.
     empty : pyarrow.Table
         Without rows: the schema.
     """
@@ -161,11 +213,15 @@ def write_parquet(spool: IO[bytes], end: int, path: Path, empty: pa.Table) -> No
     import pyarrow.parquet
 
     texts = [f.name for f in empty.schema if not pa.types.is_floating(f.type)]
-    with pyarrow.parquet.ParquetWriter(path, empty.schema, use_dictionary=texts) as writer:
+    end = spool.stat().st_size
+    with (
+        spool.open("rb") as file,
+        pyarrow.parquet.ParquetWriter(path, empty.schema, use_dictionary=texts) as writer,
+    ):
         held: list[pa.Table] = []
-        while spool.tell() < end:
+        while file.tell() < end:
             # words that were read coded become text again
-            held.append(pa.ipc.open_stream(spool).read_all().cast(empty.schema))
+            held.append(pa.ipc.open_stream(file).read_all().cast(empty.schema))
             if sum(table.num_rows for table in held) >= GROUP_ROWS:
                 writer.write_table(pa.concat_tables(held), row_group_size=GROUP_ROWS)
                 held = []

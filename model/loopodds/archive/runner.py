@@ -1,73 +1,105 @@
-"""An archive scored from file to file: in chunks, in order, by one process or several.
+"""An archive scored from file to file, or from folder to folder: in parts, in order.
 
-Every chunk is a fixed run of rows, so the numbers do not depend on how many processes share the
-work: to the last bit. Another chunk size can change the last digits (1e-12).
+Every part is a fixed run of rows, so the numbers do not depend on who shares the work: to the last
+bit. Other parts can change the last digits (1e-12).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from contextlib import closing
+from dataclasses import dataclass
+from hashlib import blake2b
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from loopodds.archive.job import Done, Job, do_chunk, job_for, map_digest, short_digest
-from loopodds.archive.journal import FINISHED, SCORED, Journal, sync_file
-from loopodds.archive.outputs import header_bytes, write_parquet
-from loopodds.archive.reading import CHUNK_ROWS
+from loopodds.archive.dataset import PARTITION_ROWS, DataSet
+from loopodds.archive.journal import FINISHED, PARTS, SCORED, Journal, partial_folder, sync_file
+from loopodds.archive.outputs import (
+    REJECTS_HEADER,
+    OutputKind,
+    header_bytes,
+    output_format,
+    write_parquet,
+)
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
-from loopodds.archive.sources import Chunk, Source, open_source
-from loopodds.archive.summary import Progress, Summary, Tally, default_rejects
-from loopodds.base.errors import InspectionError
-from loopodds.diagnosis.model import Model
+from loopodds.archive.sources import (
+    CHUNK_ROWS,
+    DEMO_MARK,
+    CsvSource,
+    ParquetSource,
+    archive_files,
+    open_source,
+)
+from loopodds.archive.summary import RunProgress, Summary, Tally
+from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for
+from loopodds.base.errors import InspectionError, LoopoddsError
 from loopodds.inspection.column_map import ColumnMap, load_column_map
 from loopodds.inspection.columns import added_columns
-from loopodds.inspection.rejects import HEADER
-from loopodds.knowledge.records import load_knowledge
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 EDGE_BYTES = 1 << 20
+INVENTED = (
+    "demo archive: its inspections are invented, drawn from the program's own knowledge, and so "
+    "no evidence of its accuracy"
+)
+
+Source = CsvSource | ParquetSource | DataSet
 
 
-def score_archive(
-    source: str | Path,
-    out: str | Path,
+def score(
+    archive: str | Path | pd.DataFrame,
+    out: str | Path | None = None,
     *,
-    rejects: str | Path | None = None,
     columns: str | Path | None = None,
     knowledge: str | Path | None = None,
+    rejects: str | Path | None = None,
     workers: int = 1,
+    cluster: str | None = None,
     resume: bool = False,
     review: int = 0,
-    chunk_rows: int = CHUNK_ROWS,
-    progress: Callable[[Progress], None] | None = None,
-) -> Summary:
+    part_rows: int | None = None,
+    progress: Callable[[RunProgress], None] | None = None,
+) -> Summary | pd.DataFrame:
     """Score every inspection of an archive.
 
     Parameters
     ----------
-    source, out : path
-        CSV (``.csv``, ``.csv.gz``) or Parquet (``.parquet``), in any combination.
-    rejects : path, optional
-        CSV of the rows set aside; beside the output when left out.
+    archive : path or pandas.DataFrame
+        CSV (``.csv``, ``.csv.gz``), Parquet (``.parquet``), a folder of Parquet files, or
+        ``@name`` for a shipped archive; or the same columns as a frame.
+    out : path, optional
+        Where the scored rows go, CSV or Parquet in any combination; a folder for a folder and for
+        what a cluster scores. Left out for a frame.
     columns : path, optional
         Column map.
     knowledge : path, optional
         Folder of knowledge files; the shipped ones when left out.
+    rejects : path, optional
+        CSV of the rows set aside; beside the output when left out.
     workers : int
         Processes; the numbers do not depend on it.
+    cluster : str, optional
+        Address of a Dask scheduler in their place; Parquet only.
     resume : bool
         Go on where a killed run of the same job stopped.
     review : int
         How many inspections worth reopening to list.
-    chunk_rows : int
-        Rows held at a time, by each process.
+    part_rows : int, optional
+        Rows of a part: held at a time by each process, or handed to it as row groups of a folder.
     progress : callable, optional
-        Told after every chunk.
+        Told after every part.
 
     Returns
     -------
     Summary
         Scored and rejected rows together are exactly the rows read.
+    pandas.DataFrame
+        For a frame, as :func:`loopodds.archive.frames.score_frame` describes.
 
     Raises
     ------
@@ -76,128 +108,153 @@ def score_archive(
         output is left then.
     KnowledgeError
         If the knowledge is inconsistent.
+    LoopoddsError
+        If workers die or there is no cluster; what is finished by then can be resumed.
     """
-    source, out = Path(source), Path(out)
-    rejects = Path(rejects) if rejects is not None else default_rejects(out)
-    _check_paths(source, out, rejects, columns)
-    if workers < 1 or chunk_rows < 1 or review < 0:
-        raise InspectionError("workers and chunk rows must be at least 1, review at least 0")
-    mapping = load_column_map(columns) if columns is not None else ColumnMap()
-    known = load_knowledge(knowledge)
-    reader = open_source(source, mapping)
-    try:
-        job = job_for(reader, out, known, knowledge, mapping, review)
-        run = _identity(source, mapping, job, chunk_rows)
-        with Journal(out, run, resume) as journal:
-            return _Run(reader, job, journal, out, rejects, workers, chunk_rows, progress).whole()
-    finally:
-        reader.close()
+    if workers < 1 or (part_rows or 1) < 1 or review < 0:
+        raise InspectionError("workers and part rows must be at least 1, review at least 0")
+    tell = progress or (lambda _: None)
+    if not isinstance(archive, str | Path):
+        from loopodds.archive.frames import score_frame
+
+        if out is not None:
+            raise InspectionError(f"{out}: a frame is scored into a frame; write that to a file")
+        return score_frame(
+            archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS, tell
+        )
+    if out is None:
+        raise InspectionError(f"{archive}: name the file that the scored rows go to")
+    out = Path(out)
+    with archive_files(archive, columns) as (path, map_path):
+        spread = cluster is not None or path.is_dir()
+        kind: OutputKind = "folder" if spread else output_format(out)
+        rejects = Path(rejects) if rejects is not None else default_rejects(out)
+        _check_paths([path, *([map_path] if map_path else [])], out, rejects, kind, resume)
+        mapping = load_column_map(map_path) if map_path is not None else ColumnMap()
+        rows = part_rows or (PARTITION_ROWS if spread else CHUNK_ROWS)
+        with closing(DataSet(path) if spread else open_source(path, mapping)) as source:
+            folder = str(partial_folder(out).resolve())
+            job = job_for(source.name, source.schema, mapping, knowledge, kind, review, folder)
+            run = _Run(source, job, rows, workers, cluster, tell)
+            with Journal(out, _identity(source, mapping, job, rows), resume) as journal:
+                tally, resumed = run.whole(journal, out)
+                reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
+                journal.publish(rejects)
+    demo = (INVENTED,) if str(archive).startswith(DEMO_MARK) else ()
+    return Summary(out, rejects, tally, reopen, (*demo, *job.plan.warnings), resumed)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class _Run:
-    """One run over one archive, from the first chunk that is not done yet to the summary."""
+    """One run over one archive, from the first part that is not done yet to the last."""
 
-    def __init__(
-        self,
-        reader: Source,
-        job: Job,
-        journal: Journal,
-        out: Path,
-        rejects: Path,
-        workers: int,
-        chunk_rows: int,
-        progress: Callable[[Progress], None] | None,
-    ) -> None:
-        self._reader = reader
-        self._job = job
-        self._journal = journal
-        self._out = out
-        self._rejects = rejects
-        self._workers = workers
-        self._chunk_rows = chunk_rows
-        self._progress = progress or (lambda progress: None)
-        self._model = Model(load_knowledge(job.knowledge))
+    source: Source
+    job: Job
+    rows: int
+    workers: int
+    cluster: str | None
+    progress: Callable[[RunProgress], None]
 
-    def whole(self) -> Summary:
-        """Score what is left, put the files in place, sum up."""
-        journal = self._journal
+    def whole(self, journal: Journal, out: Path) -> tuple[Tally, int]:
+        """Score what is left; the count of all rows, and how many an earlier run had done."""
         tally, position = Tally(), 0
         for record in journal.records:
             tally, position = tally.plus(Tally.from_json(record["tally"])), record["position"]
         resumed = tally.rows
+        if journal.complete:
+            return tally, resumed
         try:
-            if not journal.complete:
-                tally = self._score(tally, position, resumed)
-                journal.finish(self._assembled())
-        except InspectionError:
-            journal.discard()
+            if self.job.kind == "folder" and out.exists():
+                raise InspectionError(f"{out}: is there already; remove it or choose another name")
+            with executor_for(self.workers, self.cluster) as (executor, room):
+                tally = self._score(journal, tally, position, executor, room)
+            journal.finish(self._assembled(journal.folder))
+        except LoopoddsError as error:
+            # what workers had done by the time they died is kept
+            if isinstance(error, InspectionError) or not tally.rows:
+                journal.discard()
             raise
-        reopen = reopen_list(tally.review, self._job.plan, self._model, self._job.review)
-        journal.publish(self._rejects)
-        return Summary(
-            self._out, self._rejects, tally, tuple(reopen), self._job.plan.warnings, resumed
-        )
+        return tally, resumed
 
-    def _score(self, tally: Tally, position: int, resumed: int) -> Tally:
-        if not self._journal.records:
-            columns = [*self._job.plan.columns, *added_columns(self._model.knowledge)]
-            header = header_bytes(columns, self._job.kind, self._job.delimiter)
+    def _score(
+        self, journal: Journal, tally: Tally, position: int, executor: Executor, room: Room
+    ) -> Tally:
+        resumed = tally.rows
+        if not journal.records:
+            columns = [*self.job.plan.columns, *added_columns(self.job.model.knowledge)]
+            header = header_bytes(columns, self.job.kind, self.job.delimiter)
             start = {"position": 0, "tally": tally.as_json()}
-            self._journal.commit(start, header, HEADER)
-        chunks = self._reader.chunks(self._chunk_rows, position, tally.rows + 1)
-        for chunk, done in self._done(chunks):
-            # the count goes through the journal's own form, so that a resumed run adds up the same
-            record = {"position": chunk.position, "tally": done.tally.as_json()}
-            self._journal.commit(record, done.scored, done.rejects)
+            journal.commit(start, header, REJECTS_HEADER)
+        parts = self.source.parts(self.rows, position, tally.rows + 1, self.job.plan.word_columns)
+        for part, done in in_order(self.job, parts, executor, room):
+            record = {"position": part.position, "tally": done.tally.as_json()}
+            journal.commit(record, done.scored, done.rejects)
             tally = tally.plus(done.tally)
-            self._progress(Progress(tally.rows, tally.scored, tally.rejected, resumed, chunk.share))
+            told = RunProgress(tally.rows, tally.scored, tally.rejected, resumed, part.share)
+            self.progress(told)
         return tally
 
-    def _done(self, chunks: Iterator[Chunk]) -> Iterator[tuple[Chunk, Done]]:
-        if self._workers == 1:
-            return ((chunk, do_chunk(self._job, self._model, chunk)) for chunk in chunks)
-        from loopodds.archive.workers import in_processes
-
-        return in_processes(self._job, chunks, self._workers)
-
-    def _assembled(self) -> str:
-        """File of the run's folder that is the output: Parquet takes another pass over the rows."""
-        if self._job.kind != "parquet":
+    def _assembled(self, folder: Path) -> str:
+        """What of the run's folder is the output: Parquet takes another pass over the rows."""
+        if self.job.kind == "folder":
+            return PARTS
+        if self.job.kind != "parquet":
             return SCORED
-        finished = self._journal.folder / FINISHED
-        with self._journal.scored_file() as spool:
-            empty = empty_scored(self._reader.schema, self._model)
-            write_parquet(spool, self._journal.scored_end, finished, empty)
-        sync_file(finished)
+        empty = empty_scored(self.source.schema, self.job.model)
+        write_parquet(folder / SCORED, folder / FINISHED, empty)
+        sync_file(folder / FINISHED)
         return FINISHED
 
 
-def _check_paths(source: Path, out: Path, rejects: Path, columns: str | Path | None) -> None:
-    inputs = [source, *([Path(columns)] if columns is not None else [])]
+def default_rejects(out: Path) -> Path:
+    """Where the rejects go unless told: ``scored.csv.gz`` has ``scored.rejects.csv``."""
+    stem = out.name
+    for suffix in (".gz", ".csv", ".parquet", ".txt", ".tsv", ".pq"):
+        stem = stem.removesuffix(suffix)
+    return out.with_name(f"{stem}.rejects.csv")
+
+
+def _check_paths(
+    inputs: Sequence[Path], out: Path, rejects: Path, kind: OutputKind, resume: bool
+) -> None:
     for written in (out, rejects):
         if any(written.resolve() == read.resolve() for read in inputs):
             raise InspectionError(f"{written}: would overwrite what is read; choose another name")
-        if written.is_dir():
+        if written.is_dir() and (written == rejects or kind != "folder"):
             raise InspectionError(f"{written}: is a folder; give the name of a file")
     if out.resolve() == rejects.resolve():
         raise InspectionError(f"{out}: cannot hold both the scored rows and the rejects")
 
 
-def _identity(source: Path, mapping: ColumnMap, job: Job, chunk_rows: int) -> dict[str, Any]:
+def _identity(source: Source, mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
     """Everything that the output depends on."""
     from importlib.metadata import version
 
-    where = source.stat()
-    with source.open("rb") as file:
-        edges = file.read(EDGE_BYTES)
-        file.seek(max(where.st_size - EDGE_BYTES, 0))
-        edges += file.read(EDGE_BYTES)
+    stats = [(path.stat(), path) for path in source.files]
+    content = [(stat.st_size, stat.st_mtime_ns, _edges(path)) for stat, path in stats]
+    style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))
+    columns = [
+        (c.name, c.column, c.unit, sorted(c.values.items()), c.others) for c in mapping.columns
+    ]
+    size = sum(stat.st_size for stat, _ in stats)
     return {
-        "archive": f"{where.st_size} bytes, {where.st_mtime_ns}, {short_digest(edges)}",
-        "column_map": map_digest(mapping),
+        "archive": f"{size} bytes, {_short_digest(repr(content).encode())}",
+        "column_map": _short_digest(repr((style, columns)).encode()),
         "knowledge": job.digest,
         "output_format": job.kind,
         "review": job.review,
-        "chunk_rows": chunk_rows,
+        "part_rows": rows,
         "version_of_loopodds": version("loopodds"),
     }
+
+
+def _edges(path: Path) -> str:
+    """Digest of the start and the end of a file: the whole may be too long to read twice."""
+    with path.open("rb") as file:
+        edges = file.read(EDGE_BYTES)
+        file.seek(max(path.stat().st_size - EDGE_BYTES, 0))
+        return _short_digest(edges + file.read(EDGE_BYTES))
+
+
+def _short_digest(data: bytes) -> str:
+    return blake2b(data, digest_size=8).hexdigest()

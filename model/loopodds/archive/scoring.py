@@ -1,32 +1,100 @@
-"""Probabilities for whole batches: the one function behind every way of scoring an archive."""
+"""Inspections out of an archive, and probabilities for whole batches of them.
+
+``score_chunk`` is the one function behind every way of scoring an archive.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from importlib import import_module
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from loopodds.archive.reading import rejects_in, take_in
+from loopodds.archive.outputs import Reject, rejects_of
 from loopodds.archive.review import best_entries, candidates_of, entry_of
-from loopodds.archive.sources import Chunk
+from loopodds.archive.sources import CHUNK_ROWS, Chunk, archive_files, open_source
 from loopodds.archive.summary import LEAST_SHOWN, Tally
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.model import Model, smallest_impossible
-from loopodds.inspection.cells import cell_text
-from loopodds.inspection.columns import ColumnPlan, added_columns
+from loopodds.inspection.cells import cell_text, read_cells
+from loopodds.inspection.column_map import ColumnMap, load_column_map
+from loopodds.inspection.columns import ColumnPlan, added_columns, plan_columns
 from loopodds.inspection.encoding import Group, encode
 from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.rejects import Problem, Reject
-from loopodds.knowledge.records import SOUND
+from loopodds.inspection.rejects import Problem
+from loopodds.knowledge.records import SOUND, Knowledge
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 CANNOT_HOLD = "cannot hold together"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadInspections:
+    """Inspections of one chunk of an archive, their row numbers, and the rows set aside."""
+
+    batch: InspectionBatch
+    numbers: IntArray
+    rejects: list[Reject]
+
+
+def read_inspections(
+    source: str | Path, knowledge: Knowledge, columns: str | Path | None = None
+) -> Iterator[ReadInspections]:
+    """Every inspection of an archive, so many rows at a time.
+
+    Parameters
+    ----------
+    source : path
+        CSV, gzipped CSV or Parquet; ``@name`` for a shipped archive.
+    knowledge : Knowledge
+    columns : path, optional
+        Column map.
+
+    Yields
+    ------
+    ReadInspections
+        Row numbers count from 1, the first below the header.
+
+    Raises
+    ------
+    InspectionError
+        If the archive cannot be read or holds nothing known.
+    """
+    with archive_files(source, columns) as (path, map_path):
+        mapping = load_column_map(map_path) if map_path is not None else ColumnMap()
+        with closing(open_source(path, mapping)) as reader:
+            plan = plan_columns(reader.schema.names, knowledge, mapping)
+            for chunk in reader.parts(CHUNK_ROWS, words=plan.word_columns):
+                batch, rows, problems = _usable(chunk, plan, knowledge)
+                numbers = chunk.first_row + chunk.offsets[rows]
+                yield ReadInspections(batch, numbers, _rejects_in(chunk, problems))
+
+
+class _Usable(NamedTuple):
+    """The usable rows of a chunk, where they stand in its table, and what is wrong with others."""
+
+    batch: InspectionBatch
+    rows: IntArray
+    problems: list[Problem]
+
+
+def _usable(chunk: Chunk, plan: ColumnPlan, knowledge: Knowledge) -> _Usable:
+    batch, problems = read_cells(chunk.table, plan, knowledge)
+    rows = np.setdiff1d(np.arange(batch.rows), [problem.row for problem in problems])
+    return _Usable(batch if len(rows) == batch.rows else batch.take(rows), rows, problems)
+
+
+def _rejects_in(chunk: Chunk, problems: list[Problem]) -> list[Reject]:
+    """One reject for each bad row: of the table, or one that never made it there."""
+    in_chunk = [problem._replace(row=int(chunk.offsets[problem.row])) for problem in problems]
+    return rejects_of([*chunk.problems, *in_chunk], chunk.first_row)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,14 +167,13 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
     # the engine takes its compiled loops once they are loaded: load them, so that every chunk goes
     # the same way to the last bit, whatever this process did before
     import_module("loopodds.inference.kernels")
-    taken = take_in(chunk, plan, model.knowledge)
-    batch, kept, problems = taken.batch, taken.rows, taken.problems
+    batch, kept, problems = _usable(chunk, plan, model.knowledge)
     groups = encode(batch, model.knowledge) if batch.rows else []
     scores = score_groups(groups, batch.rows, model)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
         problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
-    rejects = rejects_in(chunk, problems)
+    rejects = _rejects_in(chunk, problems)
     scored = kept[possible]
     numbers = chunk.first_row + chunk.offsets
     table = _with_scores(chunk.table, scored, _rows_of(scores, possible), model)
@@ -138,8 +205,8 @@ def _impossible_rows(
     for group in groups:
         for index in np.flatnonzero(~np.isfinite(scores.log_evidence[group.rows])).tolist():
             row = int(kept[group.rows[index]])
-            one = group.evidence.take(slice(index, index + 1))
-            names = smallest_impossible(model.tree(group.context), one)
+            evidence = group.evidence.take(slice(index, index + 1))
+            names = smallest_impossible(model.tree(group.context), evidence)
             columns = [column for name in names for column in plan.columns_of(name)]
             values = [cell_text(table, column, row) for column in columns]
             reason = f"these cannot hold together: {', '.join(names)}"

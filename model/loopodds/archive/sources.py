@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from importlib import resources
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Literal, Protocol
+from typing import IO, TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from loopodds.archive.csv_rows import NOT_TEXT, CsvRows
 from loopodds.base.arrays import IntArray
-from loopodds.base.errors import InspectionError
+from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.rejects import Problem
 
-if TYPE_CHECKING:
-    import pyarrow as pa
 if TYPE_CHECKING:
     import pyarrow as pa
     import pyarrow.parquet
@@ -32,6 +32,10 @@ SUFFIXES: dict[str, Format] = {
     ".parquet": "parquet",
     ".pq": "parquet",
 }
+GZIP_MARK, PARQUET_MARK = b"\x1f\x8b", b"PAR1"
+BUFFER_BYTES = 1 << 20
+CHUNK_ROWS = 16_384
+DEMO_MARK, DEMO_ENDING, MAP_ENDING = "@", ".csv.gz", ".columns.toml"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,38 +68,31 @@ class Chunk:
     position: int
     share: float
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Of a sliced table only the slice travels to another process."""
+        import pyarrow as pa
 
-class Source(Protocol):
-    """An archive being read."""
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_stream(sink, self.table.schema) as writer:
+            writer.write_table(self.table)
+        rest = (self.offsets, self.problems, self.position, self.share)
+        return _arrived, (self.first_row, self.count, sink.getvalue().to_pybytes(), *rest)
 
-    name: str
-    schema: pa.Schema
 
-    def expect_words(self, columns: Iterable[str]) -> None:
-        """Columns whose text repeats, so that it may be read coded."""
-        ...
+def _arrived(first_row: int, count: int, stream: bytes, *rest: Any) -> Chunk:
+    import pyarrow as pa
 
-    def chunks(self, rows: int, position: int = 0, first_row: int = 1) -> Iterator[Chunk]:
-        """Chunks from the start, or from where an earlier reading stopped."""
-        ...
-
-    def close(self) -> None:
-        """Close the file."""
-        ...
+    return Chunk(first_row, count, pa.ipc.open_stream(stream).read_all(), *rest)
 
 
 def format_of(path: Path) -> Format | None:
     """Format by the end of a file name, None when that says nothing."""
     name = path.name.lower()
-    found = (kind for suffix, kind in SUFFIXES.items() if name.endswith(suffix))
-    return max(found, key=len, default=None)
+    fitting = (kind for suffix, kind in SUFFIXES.items() if name.endswith(suffix))
+    return max(fitting, key=len, default=None)
 
 
-GZIP_MARK, PARQUET_MARK = b"\x1f\x8b", b"PAR1"
-BUFFER_BYTES = 1 << 20
-
-
-def open_source(path: Path, column_map: ColumnMap) -> Source:
+def open_source(path: Path, column_map: ColumnMap) -> CsvSource | ParquetSource:
     """Archive by the end of its name or, failing that, by its first bytes.
 
     Raises
@@ -118,13 +115,41 @@ def open_source(path: Path, column_map: ColumnMap) -> Source:
     return CsvSource(path, kind == "csv.gz", column_map.delimiter)
 
 
+@contextmanager
+def archive_files(
+    archive: str | Path, columns: str | Path | None
+) -> Iterator[tuple[Path, Path | None]]:
+    """Paths of an archive and its column map; a shipped one, ``@name``, brings its own map.
+
+    Raises
+    ------
+    UnknownName
+        If there is no such demo archive.
+    """
+    given = Path(columns) if columns is not None else None
+    if not str(archive).startswith(DEMO_MARK):
+        yield Path(archive), given
+        return
+    folder = resources.files("loopodds_data").joinpath("archive")
+    files = {entry.name: entry for entry in folder.iterdir()}
+    names = [name.removesuffix(DEMO_ENDING) for name in sorted(files) if DEMO_ENDING in name]
+    name = str(archive).removeprefix(DEMO_MARK)
+    if name not in names:
+        raise unknown_name("demo archive", name, names)
+    with ExitStack() as stack:
+        source = stack.enter_context(resources.as_file(files[name + DEMO_ENDING]))
+        if given is None and name + MAP_ENDING in files:
+            given = stack.enter_context(resources.as_file(files[name + MAP_ENDING]))
+        yield source, given
+
+
 class CsvSource:
     """CSV archive; see :class:`loopodds.archive.csv_rows.CsvRows` for what counts as a row."""
 
     def __init__(self, path: Path, compressed: bool, delimiter: str) -> None:
         import pyarrow as pa
 
-        self.name = path.name
+        self.name, self.files = path.name, (path,)
         self._file = path.open("rb", buffering=BUFFER_BYTES)
         self._bytes = max(path.stat().st_size, 1)
         stream: IO[bytes] = gzip.GzipFile(fileobj=self._file) if compressed else self._file  # type: ignore[assignment]
@@ -135,11 +160,10 @@ class CsvSource:
             raise
         self.schema = pa.schema([(column, pa.string()) for column in self._rows.columns])
 
-    def expect_words(self, columns: Iterable[str]) -> None:
-        """Nothing to gain here: cells are coded after they have been told apart."""
-
-    def chunks(self, rows: int, position: int = 0, first_row: int = 1) -> Iterator[Chunk]:
-        """Chunks of so many rows; a position from an earlier reading goes on there.
+    def parts(
+        self, rows: int, position: int = 0, first_row: int = 1, words: Iterable[str] = ()
+    ) -> Iterator[Chunk]:
+        """Chunks of so many rows, from the start or from where an earlier reading stopped.
 
         Raises
         ------
@@ -150,14 +174,9 @@ class CsvSource:
             self._rows.skip_to(position)
         while (piece := self._rows.take(rows)) is not None:
             share = min(self._file.tell() / self._bytes, 1.0)
+            bad = tuple(piece.problems)
             yield Chunk(
-                first_row,
-                piece.count,
-                piece.table,
-                piece.offsets,
-                tuple(piece.problems),
-                self._rows.position,
-                share,
+                first_row, piece.count, piece.table, piece.offsets, bad, self._rows.position, share
             )
             first_row += piece.count
 
@@ -176,55 +195,55 @@ class ParquetSource:
     """
 
     def __init__(self, path: Path, groups: range | None = None) -> None:
-        self.name = path.name
-        self._path = path
+        self.name, self.files = path.name, (path,)
         self._damage = parquet_damage()
-        try:
+        with self._readable():
             self._file = self._opened([])
             self.schema = self._file.schema_arrow
-            every = range(self._file.metadata.num_row_groups)
-            self._groups = every if groups is None else groups
-            rows = (self._file.metadata.row_group(i).num_rows for i in self._groups)
-            self.group_rows = tuple(rows)
-            self._total = self._file.metadata.num_rows if groups is None else sum(self.group_rows)
             self.schema.names  # noqa: B018  (raises when names are not UTF-8)
-        except self._damage as error:
-            raise self._unreadable(error) from error
+            metadata = self._file.metadata
+            self._groups = range(metadata.num_row_groups) if groups is None else groups
+            self.group_rows = tuple(metadata.row_group(i).num_rows for i in self._groups)
+            self._total = metadata.num_rows if groups is None else sum(self.group_rows)
 
     def _opened(self, coded: list[str]) -> pyarrow.parquet.ParquetFile:
         import pyarrow.parquet
 
         # without pre-buffering, only the pages being decoded are held
         return pyarrow.parquet.ParquetFile(
-            self._path,
+            self.files[0],
             buffer_size=BUFFER_BYTES,
             pre_buffer=False,
             page_checksum_verification=True,
             read_dictionary=coded,
         )
 
-    def expect_words(self, columns: Iterable[str]) -> None:
-        """Read these columns as they are stored: each word once, and which row has which."""
-        import pyarrow as pa
-
-        coded = [c for c in columns if pa.types.is_string(self.schema.field(c).type)]
-        self._file.close()
-        self._file = self._opened(coded)
-
-    def chunks(self, rows: int, position: int = 0, first_row: int = 1) -> Iterator[Chunk]:
+    def parts(
+        self, rows: int, position: int = 0, first_row: int = 1, words: Iterable[str] = ()
+    ) -> Iterator[Chunk]:
         """Chunks of exactly so many rows (the last may be shorter), cut at multiples of it.
+
+        Parameters
+        ----------
+        rows, position, first_row : int
+            As for CSV.
+        words : iterable of str
+            Columns to be read as they are stored: each word once, and which row has which.
 
         Raises
         ------
         InspectionError
             If the file is damaged.
         """
+        import pyarrow as pa
+
+        self._file.close()
+        coded = [name for name in words if pa.types.is_string(self.schema.field(name).type)]
+        self._file = self._opened(coded)
         for table in self._tables(rows, position):
             position += table.num_rows
-            try:
+            with self._readable():
                 good, offsets, problems = _text_checked(table)
-            except self._damage as error:
-                raise self._unreadable(error) from error
             share = position / self._total
             yield Chunk(first_row, table.num_rows, good, offsets, tuple(problems), position, share)
             first_row += table.num_rows
@@ -259,22 +278,26 @@ class ParquetSource:
         while first < len(self.group_rows) and skip >= self.group_rows[first]:
             skip -= self.group_rows[first]
             first += 1
-        groups = self._groups[first:]
-        try:
-            for batch in self._file.iter_batches(rows, row_groups=groups, use_threads=False):
+        with self._readable():
+            batches = self._file.iter_batches(
+                rows, row_groups=self._groups[first:], use_threads=False
+            )
+            for batch in batches:
                 batch.validate()
                 taken = min(skip, batch.num_rows)
                 skip -= taken
                 if taken < batch.num_rows:
                     yield batch.slice(taken)
-        except self._damage as error:
-            raise self._unreadable(error) from error
 
-    def _unreadable(self, error: BaseException) -> InspectionError:
-        reason = " ".join(str(error).split())[:200] or type(error).__name__
-        return InspectionError(
-            f"{self.name}: not a readable Parquet file ({reason}); copy or export it again"
-        )
+    @contextmanager
+    def _readable(self) -> Iterator[None]:
+        try:
+            yield
+        except self._damage as error:
+            reason = " ".join(str(error).split())[:200] or type(error).__name__
+            raise InspectionError(
+                f"{self.name}: not a readable Parquet file ({reason}); copy or export it again"
+            ) from error
 
 
 def parquet_damage() -> tuple[type[BaseException], ...]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import heapq
+import json
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -70,18 +72,7 @@ class Tally:
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
-        return {
-            "rows": self.rows,
-            "scored": self.scored,
-            "rejected": self.rejected,
-            "rejected_by": dict(self.rejected_by),
-            "expected": dict(self.expected),
-            "top": dict(self.top),
-            "least": [list(pair) for pair in self.least],
-            "review": [dict(entry) for entry in self.review],
-            "review_size": self.review_size,
-            "blank": self.blank,
-        }
+        return asdict(self)
 
     @classmethod
     def from_json(cls, content: Mapping[str, Any]) -> Tally:
@@ -96,7 +87,7 @@ class Tally:
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
+class RunProgress:
     """How far a run is: rows so far, those of an earlier run among them, and the share done."""
 
     rows: int
@@ -144,10 +135,21 @@ class Summary:
             "resumed": self.resumed,
         }
 
-
-def default_rejects(out: Path) -> Path:
-    """Where the rejects go unless told: ``scored.csv.gz`` has ``scored.rejects.csv``."""
-    stem = out.name
-    for suffix in (".gz", ".csv", ".parquet", ".txt", ".tsv", ".pq"):
-        stem = stem.removesuffix(suffix)
-    return out.with_name(f"{stem}.rejects.csv")
+    def write_review(self, path: Path) -> None:
+        """The inspections worth reopening as a file, JSON or CSV by the end of its name."""
+        if path.suffix == ".json":
+            entries = [entry.as_json() for entry in self.reopen]
+            path.write_text(json.dumps(entries, indent=2, ensure_ascii=False), encoding="utf-8")
+            return
+        passed = list(dict.fromkeys(name for entry in self.reopen for name in entry.passed))
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(
+                ["row", "reason", "expected_cost", "missed", "recorded", "conflict_bits", *passed]
+            )
+            for entry in self.reopen:
+                missed = "; ".join(f"{m.condition} {m.probability:.2f}" for m in entry.missed)
+                recorded = "; ".join(f"{name} {value}" for name, value in entry.recorded.items())
+                cells = [entry.row, entry.reason, f"{entry.cost:.2f}", missed, recorded]
+                own = [entry.passed.get(name, "") for name in passed]
+                writer.writerow([*cells, f"{entry.conflict.bits:.2f}", *own])

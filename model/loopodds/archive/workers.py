@@ -1,4 +1,8 @@
-"""Chunks scored by several processes, results in the order of the chunks."""
+"""Who scores the parts of an archive: this process, several of this machine, a Dask cluster.
+
+All three are executors of ``concurrent.futures``. A part is a chunk of rows, or a partition that
+the worker reads and writes itself; what comes back is bytes and a count, in the order of the parts.
+"""
 
 from __future__ import annotations
 
@@ -6,110 +10,237 @@ import multiprocessing
 import os
 import threading
 from collections import deque
-from collections.abc import Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import TYPE_CHECKING, Any, TypeVar
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from loopodds.archive.job import Done, Job, do_chunk
+from loopodds.archive.dataset import Partition, score_partition
+from loopodds.archive.outputs import OutputKind, check_writable, chunk_bytes, rejects_bytes
+from loopodds.archive.scoring import score_chunk
 from loopodds.archive.sources import Chunk
-from loopodds.base.errors import LoopoddsError
+from loopodds.archive.summary import Tally
+from loopodds.base.errors import InspectionError, LoopoddsError
 from loopodds.diagnosis.model import Model
+from loopodds.inspection.column_map import ColumnMap
+from loopodds.inspection.columns import ColumnPlan, plan_columns
 from loopodds.knowledge.records import load_knowledge
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-T = TypeVar("T")
 AHEAD = 2
-"""Chunks waiting for each process: enough to keep it busy, few enough to keep memory bounded."""
+"""Parts waiting for each process: enough to keep it busy, few enough to keep memory bounded."""
+CONNECT_SECONDS = 10
 
-_here: dict[str, Any] = {}
+Part = Chunk | Partition
+Room = Callable[[], int]
+"""How many parts may be under way at a time."""
+
+_one_at_a_time = threading.Lock()
 
 
-def in_processes(job: Job, chunks: Iterator[Chunk], workers: int) -> Iterator[tuple[Chunk, Done]]:
-    """Every chunk with its result, in order.
+@dataclass(frozen=True, slots=True, eq=False)
+class Job:
+    """The scoring of one archive, as it is sent to whoever scores a part of it.
+
+    Attributes
+    ----------
+    plan : ColumnPlan
+    knowledge : str or None
+        Folder of the knowledge; None for the shipped one.
+    digest : str
+        Of the knowledge that the run was planned with.
+    kind : str
+        Form of the scored rows.
+    delimiter : str
+        Of CSV.
+    review : int
+        Candidates for reopening to look for.
+    folder : str
+        Where partitions put their files; empty when nothing but chunks is scored.
+    """
+
+    plan: ColumnPlan
+    knowledge: str | None
+    digest: str
+    kind: OutputKind
+    delimiter: str
+    review: int
+    folder: str = ""
+
+    @property
+    def model(self) -> Model:
+        """The knowledge, compiled once a process.
+
+        Raises
+        ------
+        LoopoddsError
+            If this process holds other knowledge than the one that planned the run.
+        """
+        return _model(self.knowledge, self.digest)
+
+
+def job_for(
+    name: str,
+    schema: pa.Schema,
+    mapping: ColumnMap,
+    knowledge: str | Path | None,
+    kind: OutputKind,
+    review: int,
+    folder: str = "",
+) -> Job:
+    """The job of scoring the archive of a name and schema.
 
     Raises
     ------
-    LoopoddsError
-        If a process dies; what is finished by then is kept.
+    InspectionError
+        If its columns cannot be understood or not be written.
     """
-    pool = process_pool(job, workers)
-    waiting: deque[tuple[Chunk, Future[Done]]] = deque()
+    known = load_knowledge(knowledge)
     try:
-        for chunk in chunks:
-            waiting.append((chunk, pool.submit(_score, packed(chunk))))
-            if len(waiting) >= AHEAD * workers:
-                yield _first(waiting)
-        while waiting:
-            yield _first(waiting)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        plan = plan_columns(schema.names, known, mapping)
+    except InspectionError as error:
+        raise InspectionError(f"{name}: {error}") from error
+    check_writable(schema, kind)
+    where = str(Path(knowledge).resolve()) if knowledge is not None else None
+    return Job(plan, where, known.digest, kind, mapping.delimiter, review, folder)
 
 
-def process_pool(job: Job, workers: int) -> ProcessPoolExecutor:
-    """Processes ready to score parts of a job; they end with this one."""
-    # spawned, not forked: a fork would copy locks that arrow's threads may be holding
-    context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(workers, context, _prepare, (job,))
+@dataclass(frozen=True, slots=True, eq=False)
+class ScoredPart:
+    """What came of a part: its count and the bytes to be added to the files of the run."""
+
+    scored: bytes
+    rejects: bytes
+    tally: Tally
 
 
-def _first(waiting: deque[tuple[Chunk, Future[Done]]]) -> tuple[Chunk, Done]:
-    chunk, future = waiting.popleft()
-    return chunk, result_of(future)
-
-
-def result_of(future: Future[T]) -> T:
-    """Result of a task.
-
-    Raises
-    ------
-    LoopoddsError
-        If the process that had it died.
-    """
-    try:
-        return future.result()
-    except BrokenProcessPool as error:
+@lru_cache(maxsize=1)
+def _model(folder: str | None, digest: str) -> Model:
+    knowledge = load_knowledge(folder)
+    if knowledge.digest != digest:
         raise LoopoddsError(
-            "a worker process died (out of memory?); --resume goes on from here, "
-            "perhaps with fewer --workers"
-        ) from error
+            f"this worker holds knowledge {knowledge.digest}, the run was planned with "
+            f"{digest}; install the same on all"
+        )
+    return Model(knowledge)
 
 
-def _prepare(job: Job) -> None:
-    """Set up a worker; it ends itself when the process that started it is gone."""
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    _here["job"] = job
-    _here["model"] = Model(load_knowledge(job.knowledge))
+def score_part(job: Job, part: Part) -> ScoredPart:
+    """Score one part, in whatever process this is."""
+    with _one_at_a_time:  # a cluster may hand several parts to threads of one process
+        if isinstance(part, Partition):
+            rejects, tally = score_partition(part, job.plan, job.model, job.review, job.folder)
+            return ScoredPart(b"", rejects_bytes(rejects), tally)
+        done = score_chunk(part, job.plan, job.model, job.review)
+        scored = chunk_bytes(done.table, job.kind, job.delimiter)
+        return ScoredPart(scored, rejects_bytes(done.rejects), done.tally)
+
+
+def in_order(
+    job: Job, parts: Iterable[Part], executor: Executor, room: Room
+) -> Iterator[tuple[Part, ScoredPart]]:
+    """Every part with its result, in order, no more under way than there is room for."""
+    waiting: deque[tuple[Part, Future[ScoredPart]]] = deque()
+    try:
+        for part in parts:
+            waiting.append((part, executor.submit(score_part, job, part)))
+            while len(waiting) >= room():
+                first, future = waiting.popleft()
+                yield first, future.result()
+        while waiting:
+            first, future = waiting.popleft()
+            yield first, future.result()
+    finally:
+        for _, future in waiting:
+            future.cancel()
+
+
+@contextmanager
+def executor_for(workers: int, cluster: str | None = None) -> Iterator[tuple[Executor, Room]]:
+    """Whoever does the work, and how much of it at a time.
+
+    Parameters
+    ----------
+    workers : int
+        Processes of this machine; 1 is this process.
+    cluster : str, optional
+        Address of a Dask scheduler in their place, such as ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    LoopoddsError
+        If there is no cluster, or workers die; what is finished by then is kept.
+    """
+    if cluster is not None:
+        with _cluster(cluster) as found:
+            yield found
+    elif workers == 1:
+        yield _ThisProcess(), lambda: 1
+    else:
+        # spawned, not forked: a fork would copy locks that arrow's threads may be holding
+        context = multiprocessing.get_context("spawn")
+        pool = ProcessPoolExecutor(workers, context, _end_with_parent)
+        try:
+            yield pool, lambda: AHEAD * workers
+        except BrokenProcessPool as error:
+            raise LoopoddsError(
+                "a worker process died (out of memory?); resume goes on from here, "
+                "perhaps with fewer workers"
+            ) from error
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+class _ThisProcess(Executor):
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_result(fn(*args, **kwargs))
+        return future
 
 
 def _end_with_parent() -> None:
+    """Let a worker end itself when the process that started it is gone."""
     parent = multiprocessing.parent_process()
-    if parent is not None:
+    assert parent is not None
+
+    def watch() -> None:
         parent.join()
         os._exit(1)
 
-
-def _score(chunk: tuple[Any, ...]) -> Done:
-    return do_chunk(_here["job"], _here["model"], unpacked(chunk))
+    threading.Thread(target=watch, daemon=True).start()
 
 
-def packed(chunk: Chunk) -> tuple[Any, ...]:
-    """A chunk to be sent to another process; of a sliced table only the slice travels."""
-    import pyarrow as pa
-
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, chunk.table.schema) as writer:
-        writer.write_table(chunk.table)
-    rest = (chunk.offsets, chunk.problems, chunk.position, chunk.share)
-    return (chunk.first_row, chunk.count, sink.getvalue().to_pybytes(), *rest)
-
-
-def unpacked(parts: tuple[Any, ...]) -> Chunk:
-    """The inverse of :func:`packed`."""
-    import pyarrow as pa
-
-    first_row, count, stream, *rest = parts
-    table: pa.Table = pa.ipc.open_stream(stream).read_all()
-    return Chunk(first_row, count, table, *rest)
+@contextmanager
+def _cluster(address: str) -> Iterator[tuple[Executor, Room]]:
+    """The scheduler hands a part to another worker when the one that had it dies."""
+    try:
+        from distributed import Client, KilledWorker
+    except ImportError as error:
+        raise LoopoddsError(
+            "scoring on a cluster needs the extra 'cluster': pip install 'loopodds[cluster]'"
+        ) from error
+    try:
+        client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)
+    except (OSError, ValueError, TypeError) as error:
+        raise LoopoddsError(f"no Dask scheduler answers at {address!r}: {error}") from error
+    with client:
+        try:
+            client.wait_for_workers(1, timeout=CONNECT_SECONDS)
+        except TimeoutError as error:
+            raise LoopoddsError(f"the Dask cluster at {address!r} has no workers") from error
+        executor = client.get_executor(pure=False)
+        try:
+            yield executor, lambda: AHEAD * sum(client.nthreads().values())
+        except KilledWorker as error:
+            raise LoopoddsError(
+                "the workers kept dying on the same partition (out of memory?); "
+                "resume goes on from here"
+            ) from error
+        finally:
+            executor.shutdown(wait=False)

@@ -91,6 +91,11 @@ class ColumnPlan:
     decimal: str
     warnings: tuple[str, ...]
 
+    @property
+    def word_columns(self) -> list[str]:
+        """Columns whose text is one of a few words."""
+        return [feed.column for feed in self.feeds if feed.options]
+
     def columns_of(self, case_name: str) -> list[str]:
         """Input columns that feed a name of a case."""
         return [feed.column for feed in self.feeds if feed.case_name == case_name]
