@@ -152,8 +152,8 @@ if TYPE_CHECKING:
     from loopodds.physics.refrigerants import refrigerant as refrigerant
     from loopodds.report.content import Report as Report
     from loopodds.report.content import report_of as report_of
-    from loopodds.report.document_html import to_html as to_html
-    from loopodds.report.document_markdown import to_markdown as to_markdown
+    from loopodds.report.document import to_html as to_html
+    from loopodds.report.document import to_markdown as to_markdown
     from loopodds.report.figures import LINES as LINES
     from loopodds.report.figures import Bar as Bar
     from loopodds.report.figures import Rows as Rows
@@ -172,7 +172,7 @@ if TYPE_CHECKING:
     from loopodds.training.exercise import Exercise as Exercise
     from loopodds.training.exercise import PracticeCar as PracticeCar
     from loopodds.training.exercise import practice_cars as practice_cars
-    from loopodds.training.hindsight import Moment as Moment
+    from loopodds.training.hindsight import JudgedStep as JudgedStep
     from loopodds.training.hindsight import Outcome as Outcome
     from loopodds.training.hindsight import View as View
     from loopodds.training.hindsight import best_course as best_course
@@ -229,7 +229,7 @@ _HOMES = {
     "Levels": "knowledge.nodes",
     "LoopoddsError": "base.errors",
     "Model": "diagnosis.model",
-    "Moment": "training.hindsight",
+    "JudgedStep": "training.hindsight",
     "Move": "decision.gates",
     "NAMEPLATES": "inspection.gauges",
     "NOTHING": "diagnosis.what_if",
@@ -344,8 +344,8 @@ _HOMES = {
     "stated_context": "diagnosis.assessment",
     "tests_of": "casebook.believed",
     "title_of": "diagnosis.titles",
-    "to_html": "report.document_html",
-    "to_markdown": "report.document_markdown",
+    "to_html": "report.document",
+    "to_markdown": "report.document",
     "to_pgmpy": "inference.exchange",
     "told": "training.decks",
     "unknown_name": "base.errors",

@@ -12,7 +12,7 @@ from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
 from loopodds_cli.prompt.words import signed
 
 if TYPE_CHECKING:
-    from loopodds import Debrief, Done, Exercise, Knowledge, Moment, Outcome, PracticeCar
+    from loopodds import Debrief, Done, Exercise, JudgedStep, Knowledge, Outcome, PracticeCar
 
 HELP = """\
   NAME         do that test; its beginning is enough: press, capt
@@ -229,7 +229,7 @@ def _noticed(lost: float) -> bool:
     return round(lost) > 0
 
 
-def _step_row(moment: Moment) -> Sequence[Cell]:
+def _step_row(moment: JudgedStep) -> Sequence[Cell]:
     same = moment.best == moment.test
     lost = Text(f"{moment.lost:.0f}", STRONG if _noticed(moment.lost) else FAINT)
     best = Text("the same", FAINT) if same else Text(moment.best or "stop")

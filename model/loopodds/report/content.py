@@ -29,7 +29,7 @@ START = "before anything was seen"
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Logged:
     """One line of the record: when (UTC; empty for a case file), what, by whom, remarks."""
 
     time: str
@@ -55,7 +55,7 @@ class Report:
     assessment : Assessment
     explanation : Explanation
         Of the leading hypothesis.
-    entries : tuple of Entry
+    entries : tuple of Logged
         Everything recorded, in order.
     course : tuple of Moment
         Belief before anything was seen and after each step.
@@ -76,7 +76,7 @@ class Report:
     car: tuple[tuple[str, str], ...]
     assessment: Assessment
     explanation: Explanation
-    entries: tuple[Entry, ...]
+    entries: tuple[Logged, ...]
     course: tuple[Moment, ...]
     confirmed: Mapping[str, str]
     next_tests: tuple[Mapping[str, Any], ...]
@@ -163,7 +163,7 @@ def _car(inspection: Inspection) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _told_in(inspection: Inspection, model: Model) -> tuple[tuple[Entry, ...], tuple[Moment, ...]]:
+def _told_in(inspection: Inspection, model: Model) -> tuple[tuple[Logged, ...], tuple[Moment, ...]]:
     """A case file read from top to bottom: history, findings, readings, one step each.
 
     What had been recorded before a repair comes before it.
@@ -190,7 +190,7 @@ def _told_in(inspection: Inspection, model: Model) -> tuple[tuple[Entry, ...], t
         Moment(label, chances(posterior))
         for label, posterior in zip(labels, posteriors(steps, model), strict=True)
     )
-    return tuple(Entry("", label, "", "") for label in labels[1:]), moments
+    return tuple(Logged("", label, "", "") for label in labels[1:]), moments
 
 
 def _with(inspection: Inspection, section: str, name: str, value: Any) -> Inspection:
@@ -204,12 +204,12 @@ def _with(inspection: Inspection, section: str, name: str, value: Any) -> Inspec
 
 def _told_by(
     events: Sequence[Event], knowledge: Knowledge
-) -> tuple[tuple[Entry, ...], tuple[Moment, ...]]:
+) -> tuple[tuple[Logged, ...], tuple[Moment, ...]]:
     """The events of a case, and the beliefs stored with those that bear on the car."""
     entries, moments = [], []
     for event in events:
         label = event_words(event, knowledge)
-        entries.append(Entry(event.time, label, event.who, event.note))
+        entries.append(Logged(event.time, label, event.who, event.note))
         if event.kind == "opened":
             moments.append(Moment(START, chances(event.posterior)))
         elif event.kind in TELLING:

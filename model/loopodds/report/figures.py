@@ -6,6 +6,7 @@ that a copy in grey says the same. Each picture carries a text that says what it
 
 from __future__ import annotations
 
+import base64
 import io
 import textwrap
 from collections.abc import Mapping, Sequence
@@ -62,6 +63,11 @@ class Picture:
 
     svg: str
     alt: str
+
+    @property
+    def data_uri(self) -> str:
+        """For pages that hold their pictures."""
+        return f"data:image/svg+xml;base64,{base64.b64encode(self.svg.encode()).decode()}"
 
     def _repr_svg_(self) -> str:
         """For notebooks."""

@@ -21,8 +21,7 @@ from loopodds.report.document import (
     Paragraph,
     Part,
 )
-from loopodds.report.record import record_blocks
-from loopodds.report.work import plural
+from loopodds.report.record import plural, record_blocks
 
 TITLE = "Air-conditioning report"
 FINDINGS = 6

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
+from typing import Any
 
 from loopodds.base.phrases import percent, spaced
 from loopodds.diagnosis.explanation import TurningPoint
 from loopodds.diagnosis.titles import condition_title, groups_of, title_of
 from loopodds.diagnosis.weights import Shares
-from loopodds.knowledge.records import SOUND
+from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.report.content import Report
-from loopodds.report.document import Block, Drawing, Heading, Items, Paragraph, Table
+from loopodds.report.document import Block, Drawing, Grid, Heading, Items, Paragraph
 from loopodds.report.figures import (
     Bar,
     Moment,
+    NextTest,
     course_picture,
+    next_tests_picture,
     weights_picture,
 )
-from loopodds.report.work import plan_blocks, test_blocks
 
 DRAWN = 4
 DRAWN_FROM = 0.05
@@ -26,6 +28,7 @@ STEPS = 26
 BARS = 10
 LISTED_FROM = 0.01
 TURNING = 8
+TESTS = 6
 
 
 def record_blocks(report: Report) -> Iterator[Block]:
@@ -36,13 +39,13 @@ def record_blocks(report: Report) -> Iterator[Block]:
     report : Report
     """
     yield Heading(2, "Record for the workshop")
-    yield Table("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
+    yield Grid("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
     yield from _cautions(report)
     yield from _course(report)
     yield from _weights(report)
     yield from _conditions(report)
-    yield from test_blocks(report)
-    yield from plan_blocks(report)
+    yield from _tests(report)
+    yield from _plan(report)
     yield from _turning_points(report)
     yield from _entries(report)
     yield from _unseen(report)
@@ -161,14 +164,14 @@ def _conditions(report: Report) -> Iterator[Block]:
         for c in found.conditions
         if c.probability >= LISTED_FROM
     ]
-    yield Table("Those of at least one in a hundred", ("", "now", "before looking"), tuple(rows),
+    yield Grid("Those of at least one in a hundred", ("", "now", "before looking"), tuple(rows),
                 (1, 2))  # fmt: skip
     combinations = [
         (" + ".join(title_of(n, knowledge) for n in c.conditions) or "nothing wrong",
          percent(c.probability))
         for c in found.combinations
     ]  # fmt: skip
-    yield Table("Taken together, every other fault absent", ("", "now"), tuple(combinations), (1,))
+    yield Grid("Taken together, every other fault absent", ("", "now"), tuple(combinations), (1,))
     if found.ruled_out:
         names = ", ".join(condition_title(n, knowledge).lower() for n in found.ruled_out)
         yield Paragraph(f"As good as ruled out, each below 1 %: {names}.")
@@ -181,7 +184,7 @@ def _turning_points(report: Report) -> Iterator[Block]:
         yield Paragraph("No single further look, and no single other reading.")
         return
     rows = tuple(_turning_row(point, report) for point in points[:TURNING])
-    yield Table("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
+    yield Grid("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
 
 
 def _turning_row(point: TurningPoint, report: Report) -> tuple[str, str, str, str]:
@@ -207,7 +210,7 @@ def _entries(report: Report) -> Iterator[Block]:
             (_clock(e.time), e.what, ", ".join(part for part in (e.who, e.note) if part))
             for e in report.entries
         )
-        yield Table("In order, times in UTC", ("when", "what", "who, remarks"), rows)
+        yield Grid("In order, times in UTC", ("when", "what", "who, remarks"), rows)
     else:
         yield Paragraph("In the order of the case file, which keeps no times.", "faint")
         yield Items(tuple(entry.what for entry in report.entries))
@@ -244,4 +247,77 @@ def _knowledge(report: Report) -> Iterator[Block]:
         "Exact probabilities from a network of faults, findings and readings. Knowledge in force: "
         f"{report.knowledge.digest}. Log evidence {report.assessment.log_evidence:.3f}. Every "
         "number of the knowledge names its source and grade."
+    )
+
+
+def _tests(report: Report) -> Iterator[Block]:
+    """The best next tests, as a picture and a table."""
+    tests = report.next_tests[:TESTS]
+    if not tests:
+        return
+    known = report.knowledge.tests
+    yield Heading(3, "What to do next")
+    points = [
+        NextTest(known[t["test"]].title, t["minutes"], t["net_value"], not t["blocked_by"])
+        for t in tests
+    ]
+    yield Drawing(
+        next_tests_picture(points),
+        "What each test saves on average, its own cost taken off, against its minutes. A ring "
+        "marks a test that others must precede.",
+    )
+    rows = tuple(
+        (known[t["test"]].title, f"{t['minutes']:.0f}", f"{t['bits']:.2f}", f"{t['net_value']:.0f}",
+         ", ".join(known[name].title.lower() for name in t["blocked_by"]))
+        for t in tests
+    )  # fmt: skip
+    yield Grid(
+        "Best first", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3)
+    )  # fmt: skip
+
+
+def _plan(report: Report) -> Iterator[Block]:
+    """The best plan and what comes closest to it."""
+    plan = report.plan
+    if plan is None:
+        return
+    yield Heading(3, "What to do to the car")
+    if plan["test_first"]:
+        title = report.knowledge.tests[plan["test_first"]].title.lower()
+        yield Paragraph(f"A test pays first: {title}. Without it, the best plan comes first below.")
+    rows = tuple(_plan_row(one, report.knowledge) for one in (plan["best"], *plan["others"]))
+    yield Grid(
+        f"By expected cost, in {plural(plan['currency'])}; evacuating and charging included",
+        ("services", "before", "minutes", "outlay", "harm left", "all"),
+        rows,
+        (2, 3, 4, 5),
+    )
+    same = plan["same_decision"]["probability"]
+    yield Paragraph(
+        f"If everything were known, the same plan would be best with probability {percent(same)}; "
+        f"being wrong costs {plan['cost_of_being_wrong']:.0f} on average. Shipped prices are "
+        "invented; a price file replaces them."
+    )
+
+
+def plural(currency: str) -> str:
+    """A word gets its s, a code of three capitals does not.
+
+    Examples
+    --------
+    >>> plural("unit"), plural("XTS")
+    ('units', 'XTS')
+    """
+    return currency if currency.isupper() else f"{currency}s"
+
+
+def _plan_row(plan: Mapping[str, Any], knowledge: Knowledge) -> tuple[str, ...]:
+    services = [knowledge.services[name].title for name in plan["services"]]
+    return (
+        " + ".join(services) or "leave it as it is",
+        ", ".join(knowledge.tests[name].title.lower() for name in plan["first"]),
+        f"{plan['minutes']:.0f}",
+        f"{plan['outlay']:.0f}",
+        f"{plan['harm_left']:.0f}",
+        f"{plan['expected_cost']:.0f}",
     )

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from loopodds.base.errors import OutOfRange, unknown_name
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.training.exercise import Exercise
-from loopodds.training.hindsight import Moment, Outcome, View, best_course, moment, outcome
+from loopodds.training.hindsight import JudgedStep, Outcome, View, best_course, moment, outcome
 
 
 def squared_error(
@@ -85,7 +85,7 @@ class Debrief:
         What the network made of the same evidence, every condition and ``sound``.
     error, network_error : float
         Squared error of either, summed over all conditions and ``sound``.
-    moments : tuple of Moment
+    moments : tuple of JudgedStep
         Every step; the last is the decision to stop.
     own, best : Outcome
         What was done, and what always taking the best step would have come to on this car.
@@ -99,7 +99,7 @@ class Debrief:
     believed: Mapping[str, float]
     error: float
     network_error: float
-    moments: tuple[Moment, ...]
+    moments: tuple[JudgedStep, ...]
     own: Outcome
     best: Outcome
     plan_lost: float

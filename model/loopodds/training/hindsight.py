@@ -22,7 +22,7 @@ from loopodds.training.exercise import Done, Exercise
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
+class JudgedStep:
     """One step of an exercise, judged by what was known before it.
 
     Attributes
@@ -157,15 +157,15 @@ def outcome(exercise: Exercise, plan: Collection[str]) -> Outcome:
     )
 
 
-def moment(exercise: Exercise, step: int) -> Moment:
+def moment(exercise: Exercise, step: int) -> JudgedStep:
     """Judge one step; the one after the last is the decision to stop."""
     view = View(exercise, step)
     best, value = view.best
     name = best.test if best is not None else ""
     if step == len(exercise.done):
-        return Moment("", 0.0, 0.0, 0.0, name, value, value)
+        return JudgedStep("", 0.0, 0.0, 0.0, name, value, value)
     done = exercise.done[step]
-    return Moment(
+    return JudgedStep(
         done.test,
         done.minutes,
         view.bits(done.test),
