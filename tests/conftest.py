@@ -1,4 +1,4 @@
-"""What many tests share, and a marker for each room of the house."""
+"""A marker for each room of the house, and the model that most tests ask."""
 
 from __future__ import annotations
 
@@ -6,14 +6,23 @@ from pathlib import Path
 
 import pytest
 from loopodds.diagnosis.model import Model
+from shared import shipped
 
 HERE = Path(__file__).parent
+ROOMS = sorted(path.name for path in HERE.iterdir() if any(path.glob("test_*.py")))
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """A marker by the name of each folder: ``pytest -m decision`` runs what belongs to it."""
-    for folder in sorted(path.name for path in HERE.iterdir() if any(path.glob("test_*.py"))):
-        config.addinivalue_line("markers", f"{folder}: tests of the room {folder}")
+    for room in ROOMS:
+        config.addinivalue_line("markers", f"{room}: tests of the room {room}")
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Who asks for one room does not wait for the imports of all others."""
+    asked = config.option.markexpr
+    other = collection_path.parent == HERE and collection_path.name in {*ROOMS} - {asked}
+    return (asked in ROOMS and other) or None
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -25,4 +34,4 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def model() -> Model:
     """The shipped knowledge, each context compiled once for all tests."""
-    return Model()
+    return shipped()

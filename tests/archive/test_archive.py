@@ -31,6 +31,7 @@ from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import CHOICES, NUMBERS
 from loopodds.knowledge.records import load_knowledge
+from shared import shipped
 
 DEMO = Path(__file__).parents[2] / "data" / "loopodds_data" / "archive"
 # the batch may sum in another order than a single case: a few units in the last place
@@ -68,7 +69,7 @@ def case_text(row: dict[str, str], model: Model) -> str:
 
 
 def test_a_row_says_what_the_single_case_says(tmp_path: Path) -> None:
-    model = Model()
+    model = shipped()
     whole = gzip.decompress((DEMO / "metric.csv.gz").read_bytes()).split(b"\n")
     source = tmp_path / "some.csv"
     source.write_bytes(b"\n".join([*whole[:41], b""]))

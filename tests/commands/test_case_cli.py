@@ -23,6 +23,7 @@ from loopodds_cli.desk.next_up import next_tests
 from loopodds_cli.main import main
 from loopodds_cli.pages.wording import meaning
 from loopodds_cli.prompt.workbench import Workbench
+from shared import shipped
 
 SMALL = Path(__file__).parents[1] / "small_knowledge"
 EVIL = "van\x1b[2J\x07\r\n\x9b31m\u202eabc"
@@ -71,7 +72,7 @@ def test_each_call_answers_with_what_it_recorded_and_what_moved() -> None:
     steps = [abs(move["after"] - move["before"]) for move in seen["moved"]]
     assert steps == sorted(steps, reverse=True)
     assert seen["moved"][0]["name"] == "moisture"
-    assert seen["knowledge"] == seen["knowledge_before"] == Model().knowledge.digest
+    assert seen["knowledge"] == seen["knowledge_before"] == shipped().knowledge.digest
 
 
 def test_the_page_says_the_same_in_words() -> None:
@@ -90,7 +91,7 @@ def test_each_call_names_the_next_test_until_the_case_is_closed() -> None:
     for test in opened["next_tests"]:
         assert {"test", "bits", "minutes", "net_value", "blocked_by"} <= test.keys()
     first = opened["next_tests"][0]["test"]
-    title = Model().knowledge.tests[first].title
+    title = shipped().knowledge.tests[first].title
     assert title in done("undo", "1") + done("redo", "1") + done("show", "1")
     done("done", "1", first)
     assert first not in [test["test"] for test in answered("show", "1")["next_tests"]]
@@ -161,7 +162,7 @@ def asked(command: str, case: str = "1", *words: str) -> dict[str, Any]:
 
 def test_what_recovery_ended_is_advised_by_no_command() -> None:
     done("open", "refrigerant=R134a", "cooling=weak")
-    gone = set(Model().knowledge.tests["recover_and_weigh"].destroys)
+    gone = set(shipped().knowledge.tests["recover_and_weigh"].destroys)
     told = {"assess": "next_tests", "next": "next_tests"}
     for command, key in told.items():
         assert gone & {test["test"] for test in asked(command)[key]}, command

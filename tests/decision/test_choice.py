@@ -16,18 +16,13 @@ from loopodds.decision.next_test import choose_test, json_rows, rank_tests
 from loopodds.decision.verdict import Verdict, judge
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.assessment import believe, stated_context
-from loopodds.diagnosis.model import Model
 from loopodds.inspection.inspection import Inspection
 from loopodds_cli.main import main
+from shared import shipped as model
 
 # Amounts of currency, in sums of a few hundred terms.
 MONEY = 1e-6
 CONTRACT = {"test", "bits", "minutes", "net_value", "blocked_by"}
-
-
-@cache
-def model() -> Model:
-    return Model()
 
 
 def demo(name: str) -> Inspection:

@@ -19,20 +19,15 @@ from loopodds.decision.service_plan import best_plan, service_plan
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.assessment import believe, stated_context
 from loopodds.diagnosis.belief import log_odds
-from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.predictions import predict
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.arcs import cured_states
 from loopodds.knowledge.records import Service, load_knowledge
+from shared import shipped as model
 
 # Sums of a few dozen amounts in another order.
 MONEY = 1e-6
-
-
-@cache
-def model() -> Model:
-    return Model()
 
 
 def case(text: str) -> Inspection:

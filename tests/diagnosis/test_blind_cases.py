@@ -18,9 +18,9 @@ from typing import NamedTuple
 import pytest
 from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
-from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
+from shared import shipped
 
 FOLDER = Path(__file__).parents[1] / "blind_cases"
 OUTSIDE_THE_LOOP = {"compressor_control", "cabin_mixing", "evaporator_airflow", "condenser_airflow"}
@@ -41,7 +41,7 @@ class Car(NamedTuple):
 
 @cache
 def cars() -> tuple[Car, ...]:
-    model = Model()
+    model = shipped()
     found = []
     for path in sorted(FOLDER.glob("*.toml")):
         inspection = load_case(path, model.knowledge)
@@ -63,7 +63,7 @@ def sound() -> list[Car]:
 
 
 def test_the_cars_cover_every_condition_and_kind_of_car_and_say_that_they_are_invented() -> None:
-    assert set().union(*(car.truth for car in cars())) == set(Model().conditions)
+    assert set().union(*(car.truth for car in cars())) == set(shipped().conditions)
     assert {car.inspection.vehicle["refrigerant"] for car in cars()} == {"R134a", "R1234yf"}
     assert {car.inspection.vehicle["expansion"] for car in cars()} == {"TXV", "orifice"}
     assert {car.inspection.vehicle["compressor"] for car in cars()} == {

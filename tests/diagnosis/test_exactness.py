@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from loopodds.diagnosis.model import Model
 from loopodds.inference import junction
 from loopodds.inference.exchange import discrete_variables, read_bif, to_pgmpy, write_bif
 from loopodds.inference.junction import JunctionTree, Posterior
@@ -36,6 +35,7 @@ from references import (
     sample,
     seen_reading,
 )
+from shared import shipped
 
 # Float sums and products in another order: on these rows marginals differ by at most 2e-15 and
 # log evidence, itself some tens, by at most 5e-14.
@@ -193,7 +193,7 @@ def test_fault_marginals_equal_a_contraction_of_all_tables(number):
 def test_the_probability_of_a_sound_car_equals_a_contraction(number):
     """All faults in their first state at once, which is not the product of their marginals."""
     network, evidence = tree_of(number).network, evidence_of(number)
-    found = Model().believe(CONTEXTS[number], evidence).p_sound
+    found = shipped().believe(CONTEXTS[number], evidence).p_sound
     for row in (1, 8, 15):
         factors, _ = factors_of(network, evidence, row)
         sound = [((name,), one_hot(len(network.states(name)), 0)) for name in faults_of(number)]

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
-from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
+from shared import shipped
 
 FOLDER = Path(str(resources.files("loopodds_data").joinpath("cases")))
 CASES = sorted(FOLDER.glob("*.toml"), key=lambda path: path.name)
@@ -24,14 +24,9 @@ EVERY_CLOSED_CASE = pytest.mark.parametrize(
 
 
 @cache
-def model() -> Model:
-    return Model()
-
-
-@cache
 def case(path: Path) -> tuple[Inspection, Belief]:
-    one = load_case(path, model().knowledge)
-    return one, believe(one, model())
+    one = load_case(path, shipped().knowledge)
+    return one, believe(one, shipped())
 
 
 def named(name: str) -> tuple[Inspection, Belief]:
@@ -71,7 +66,7 @@ def test_the_first_condition_is_a_confirmed_one_or_the_car_is_sound(path: Path) 
     if belief.p_sound > first.probability:
         assert all(states[0] in {"absent", "right"} for states in inspection.confirmed.values())
     else:
-        wanted = model().conditions[first.name].states
+        wanted = shipped().conditions[first.name].states
         assert set(wanted) & set(inspection.confirmed[first.variable])
 
 

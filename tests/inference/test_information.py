@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from loopodds.base.arrays import FloatArray
-from loopodds.diagnosis.model import Model
 from loopodds.inference.exchange import read_bif
 from loopodds.inference.information import Look, entropy, gauge_grid
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from planning import joint_of, marginal_of, random_variables
+from shared import shipped
 
 ORACLES = Path(__file__).parents[1] / "oracles"
 # Two sums of the same products in another order, in bits.
@@ -143,11 +143,6 @@ CONTEXTS = [
 ]
 KNOWN = [{}, {"cooling": 2, "needle_flutter": 1, "leak_spot_uv": 0}]
 QUADRATURE = 1e-3  # bits, the accuracy that is promised
-
-
-@cache
-def shipped() -> Model:
-    return Model()
 
 
 @pytest.mark.parametrize("context", CONTEXTS, ids=["valve", "orifice"])

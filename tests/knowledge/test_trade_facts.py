@@ -6,15 +6,14 @@ about direction and order; where a number stands, its reason stands beside it.
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
 import pytest
 from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
-from loopodds.diagnosis.model import Model
 from loopodds.inspection.sections import inspection_from
 from loopodds.upkeep.lint import lint
+from shared import shipped
 
 FIXED_VALVE_CAR = {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"}
 SLOW_WEARERS = {"drier_saturated", "undercharge", "leak", "compressor_overheating"}
@@ -28,14 +27,9 @@ CLEAN_SAMPLE = {
 SETTINGS = pytest.mark.parametrize("setting", ["complaint", "routine"])
 
 
-@cache
-def model() -> Model:
-    return Model()
-
-
 def belief(setting: str, **sections: dict[str, Any]) -> Belief:
     conditions = {"setting": setting, **sections.pop("conditions", {})}
-    return believe(inspection_from({**sections, "conditions": conditions}), model())
+    return believe(inspection_from({**sections, "conditions": conditions}), shipped())
 
 
 def rises(one: Belief) -> dict[str, float]:

@@ -8,29 +8,23 @@ Directions agree with published fault lists for vapour-compression machines (Bre
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
 import pytest
 from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
-from loopodds.diagnosis.model import Model
 from loopodds.inspection.sections import inspection_from
+from shared import shipped
 
 CAR = {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"}
 WARM = {"ambient": "30 degC", "humidity": "50 %"}
 AT_25 = {"ambient": "25 degC", "humidity": "50 %"}
 
 
-@cache
-def model() -> Model:
-    return Model()
-
-
 def seen(setting: str = "complaint", **sections: dict[str, Any]) -> Belief:
     conditions = {"setting": setting, **sections.pop("conditions", WARM)}
     everything = {"vehicle": CAR, **sections, "conditions": conditions}
-    return believe(inspection_from(everything, model().knowledge), model())
+    return believe(inspection_from(everything, shipped().knowledge), shipped())
 
 
 def ranked(one: Belief) -> list[str]:
