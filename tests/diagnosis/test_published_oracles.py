@@ -103,18 +103,6 @@ def test_both_neighbours_call_during_a_burglary():
     assert found == pytest.approx(0.59224259, abs=5.1e-9)
 
 
-CONFLICT = table_of("conflict")
-
-
-@pytest.mark.parametrize("case", CONFLICT["case"], ids=lambda c: "+".join(c["given"].values()))
-def test_conflict_in_the_chest_clinic(case):
-    """Jensen, Chamberlain, Nordahl & Jensen 1990: positive when findings fit badly together."""
-    tree = tree_of("chest_clinic")
-    single = sum(log_evidence(tree, {name: s}) for name, s in case["given"].items())
-    found = single - log_evidence(tree, case["given"])
-    assert found == pytest.approx(case["conflict"], abs=CONFLICT["tolerance"])
-
-
 def jeffrey(tree: JunctionTree, name: str, final: Sequence[float]) -> Evidence:
     """Likelihoods that move a marginal to given final probabilities (Chan & Darwiche 2005)."""
     prior = marginals(tree, Evidence(1))[name][0]

@@ -1,0 +1,64 @@
+"""What a plan takes and costs is the bill of its parts, added up here from the price files."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import loopodds_data
+import pytest
+from click.testing import CliRunner
+from loopodds_cli.main import main
+
+DATA = Path(loopodds_data.__file__).parent
+CASES = sorted(path.stem for path in (DATA / "cases").glob("*.toml"))
+# A handful of sums of prices with two digits.
+CENT = 1e-6
+
+
+@cache
+def table(name: str) -> dict[str, Any]:
+    return tomllib.loads((DATA / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def plans(case: str) -> list[dict[str, Any]]:
+    """The best plan of a shipped case and the others shown with it."""
+    done = CliRunner().invoke(main, ["plan", f"@{case}", "--json"], catch_exceptions=False)
+    answer = json.loads(done.stdout)
+    return [answer["best"], *answer["others"]]
+
+
+def minutes_by_hand(plan: dict[str, Any]) -> float:
+    services = sum(table("services")[name]["minutes"] for name in plan["services"])
+    tests = sum(table("tests")[name]["minutes"] for name in plan["first"])
+    filling = table("prices")["filling"]["minutes"] if plan["filling"] else 0
+    return float(services + tests + filling)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_plan_takes_the_minutes_of_its_services_tests_and_one_filling(case: str) -> None:
+    for plan in plans(case):
+        assert plan["minutes"] == pytest.approx(minutes_by_hand(plan))
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_plan_costs_its_labour_its_material_and_one_filling(case: str) -> None:
+    prices = table("prices")
+    car = tomllib.loads((DATA / "cases" / f"{case}.toml").read_text(encoding="utf-8"))["vehicle"]
+    for plan in plans(case):
+        bill = minutes_by_hand(plan) * prices["labour_rate"] / 60
+        bill += sum(table("services")[name]["price"] for name in plan["services"])
+        bill += sum(table("tests")[name]["cost"] for name in plan["first"])
+        if plan["filling"]:
+            bill += prices["filling"]["cost"] + prices["refrigerant"][car["refrigerant"]]
+        assert plan["outlay"] == pytest.approx(bill, abs=CENT)
+
+
+def test_among_the_shipped_cases_loops_are_filled_and_left_closed() -> None:
+    """Else the two claims above would say nothing about a filling."""
+    assert {plan["filling"] for case in CASES for plan in plans(case)} == {True, False}
+    assert any(plan["filling"] and plan["minutes"] for plan in plans("wet_loop"))

@@ -1,0 +1,75 @@
+"""From which probability the answer says a thing: asked of the commands, on either side of it.
+
+The thresholds are judgements, no counted figures; each has its reason beside its claim.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from loopodds_cli.main import main
+
+
+def answer(*words: str) -> str:
+    return CliRunner().invoke(main, list(words), catch_exceptions=False).stdout
+
+
+def car(folder: Path, setting: str, finding: str, **doubtful: float) -> str:
+    """Case file of a car of which one thing was seen, and that in doubt."""
+    file = folder / "car.toml"
+    states = ", ".join(f"{state} = {share}" for state, share in doubtful.items())
+    text = f'[conditions]\nsetting = "{setting}"\n[findings]\n{finding} = {{ {states} }}\n'
+    file.write_text(text, encoding="utf-8")
+    return str(file)
+
+
+def assessed(case: str) -> dict[str, Any]:
+    told: dict[str, Any] = json.loads(answer("assess", case, "--json"))
+    return told
+
+
+# Specks of which one is not sure make a routine car less certainly sound. Three in five: a customer
+# told that nothing is wrong should be told so rightly more often than a coin and a half would.
+NOT_SETTLED = {"none": 0.07, "grit": 0.93}
+SOUND_ENOUGH = {"none": 0.16, "grit": 0.84}
+
+
+def test_a_car_is_not_called_sound_on_little_more_than_an_even_chance(tmp_path: Path) -> None:
+    case = car(tmp_path, "routine", "sample_specks", **NOT_SETTLED)
+    assert 0.51 < assessed(case)["p_sound"] < 0.59
+    page = answer("assess", case)
+    assert "NOT SETTLED YET" in page
+    assert "NOTHING WRONG FOUND" not in page
+    assert "It is not settled yet" in answer("report", case, "--out", "-", "--format", "md")
+
+
+def test_a_car_is_called_sound_from_three_in_five(tmp_path: Path) -> None:
+    case = car(tmp_path, "routine", "sample_specks", **SOUND_ENOUGH)
+    assert 0.61 < assessed(case)["p_sound"] < 0.66
+    page = answer("assess", case)
+    assert "NOTHING WRONG FOUND" in page
+    assert "NOT SETTLED YET" not in page
+    assert "We found nothing wrong" in answer("report", case, "--out", "-", "--format", "md")
+
+
+def rise(told: dict[str, Any], condition: str) -> float:
+    """How many times greater the odds of a condition have become."""
+    (found,) = [c for c in told["conditions"] if c["name"] == condition]
+    p, prior = found["probability"], found["prior"]
+    return float(p / (1 - p) * (1 - prior) / prior)
+
+
+@pytest.mark.parametrize(("doubt", "moved"), [(0.12, None), (0.07, "moisture")])
+def test_what_moved_most_is_named_from_fourfold_odds(
+    tmp_path: Path, doubt: float, moved: str | None
+) -> None:
+    """Six decibans: less than that one doubtful finding brings about, and names nothing."""
+    case = car(tmp_path, "complaint", "sample_bubbles", none=doubt, persisting=1 - doubt)
+    told = assessed(case)
+    assert (rise(told, "moisture") < 3.8) is (moved is None)
+    assert (4.2 < rise(told, "moisture") < 6) is (moved is not None)
+    assert told["moved_most"] == moved
