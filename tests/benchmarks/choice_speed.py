@@ -96,9 +96,7 @@ def main() -> None:
     parser.add_argument("--cars", type=int, default=10)
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
-    import loopodds.inference.kernels  # noqa: F401  (warm: the compiled loops are loaded)
-
-    beliefs = cars(Model(), options.cars, np.random.default_rng(20260401))
+    beliefs = cars(Model(compiled=True), options.cars, np.random.default_rng(20260401))
     for belief in beliefs[:2]:
         ahead(belief, 2)
     times: dict[str, list[Timed]] = {

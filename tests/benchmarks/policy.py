@@ -89,9 +89,7 @@ CONTEXTS = {
 
 @cache
 def model() -> Model:
-    import loopodds.inference.kernels  # noqa: F401  (compiled loops also for small batches)
-
-    return Model()
+    return Model(compiled=True)
 
 
 # --- cars --------------------------------------------------------------------------------------
@@ -209,7 +207,7 @@ class Workbench:
         self.repairs.append(Repair(plan.actions, seen))
         self._past.append(self._now.only(seen))
         self._now = self._now.only(history)
-        self._model = Model(knowledge, tuple(self.repairs))
+        self._model = self._model.after(tuple(self.repairs))
         self.done = list(still_done(self.done, plan.actions, knowledge))
         self.car = self.car.repaired(plan.actions)
         self._see(shown_by(plan.actions, knowledge))

@@ -113,10 +113,9 @@ def asked(number: int) -> Posterior:
 def route(request, monkeypatch):
     """Both ways through the tree: numpy arrays, and the compiled loops used for large batches."""
     if request.param == "arrays":
-        monkeypatch.delitem(sys.modules, "loopodds.inference.kernels", raising=False)
-        monkeypatch.setattr(junction, "FUSED_FROM", sys.maxsize)
+        monkeypatch.setattr(junction, "COMPILED_FROM", sys.maxsize)
     else:
-        monkeypatch.setattr(junction, "FUSED_FROM", 0)
+        monkeypatch.setattr(junction, "COMPILED_FROM", 0)
     return request.param
 
 

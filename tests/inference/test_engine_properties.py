@@ -41,10 +41,9 @@ def route(request):
     """Both ways through the tree: numpy arrays, and the compiled loops used for large batches."""
     with pytest.MonkeyPatch.context() as patch:
         if request.param == "arrays":
-            patch.delitem(sys.modules, "loopodds.inference.kernels", raising=False)
-            patch.setattr(junction, "FUSED_FROM", sys.maxsize)
+            patch.setattr(junction, "COMPILED_FROM", sys.maxsize)
         else:
-            patch.setattr(junction, "FUSED_FROM", 0)
+            patch.setattr(junction, "COMPILED_FROM", 0)
         yield request.param
 
 

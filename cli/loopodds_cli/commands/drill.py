@@ -128,7 +128,7 @@ def _deck(level: str, seed: int | None, folder: str | None) -> Deck:
 
     from loopodds import Deck, Model, load_knowledge
 
-    model = Model(load_knowledge(folder))
+    model = Model(load_knowledge(folder), compiled=True)
     return Deck(model, level, secrets.randbelow(_LARGEST_SEED) if seed is None else seed)
 
 

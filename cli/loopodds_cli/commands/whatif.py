@@ -89,7 +89,7 @@ def _serve(case: str | None, port: int, knowledge: str | None) -> None:
     known = load_knowledge(knowledge)
     start = open_case(case, known) if case is not None else None
     serve(
-        Classroom(Model(known), start),
+        Classroom(Model(known, compiled=True), start),
         port,
         lambda address: click.echo(f"Open {address} in a browser; Ctrl-C here ends it."),
     )

@@ -34,8 +34,8 @@ class Desk:
     note: str = ""
 
     @contextmanager
-    def casework(self, write: bool = True) -> Iterator[Casework]:
-        """The book, with the model that judges what is entered.
+    def casework(self, write: bool = True, compiled: bool = False) -> Iterator[Casework]:
+        """The book, with the model that judges what is entered; compiled for a long talk.
 
         Raises
         ------
@@ -44,7 +44,7 @@ class Desk:
         """
         from loopodds import Casework, Model, load_knowledge
 
-        model = Model(load_knowledge(self.knowledge))
+        model = Model(load_knowledge(self.knowledge), compiled=compiled)
         with self.opened(write) as book:
             yield Casework(book, model, self.who, self.note)
 

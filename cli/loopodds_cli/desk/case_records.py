@@ -204,7 +204,7 @@ def work(number: int, **given: Any) -> None:
     from loopodds_cli.prompt.workbench import Workbench
 
     desk = Desk(**given)
-    with desk.casework() as casework:
+    with desk.casework(compiled=True) as casework:
         Workbench(casework, number, next_tests).run()
 
 

@@ -9,7 +9,6 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -164,9 +163,6 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
     ScoredChunk
         Its scored and rejected rows are together exactly the rows of the chunk.
     """
-    # the engine takes its compiled loops once they are loaded: load them, so that every chunk goes
-    # the same way to the last bit, whatever this process did before
-    import_module("loopodds.inference.kernels")
     batch, kept, problems = _usable(chunk, plan, model.knowledge)
     groups = encode(batch, model.knowledge) if batch.rows else []
     scores = score_groups(groups, batch.rows, model)

@@ -128,7 +128,7 @@ def _model(folder: str | None, digest: str) -> Model:
             f"this worker holds knowledge {knowledge.digest}, the run was planned with "
             f"{digest}; install the same on all"
         )
-    return Model(knowledge)
+    return Model(knowledge, compiled=True)
 
 
 def score_part(job: Job, part: Part) -> ScoredPart:

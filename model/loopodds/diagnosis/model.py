@@ -52,12 +52,19 @@ class Model:
         The shipped knowledge when left out.
     repairs : tuple of Repair
         What was done to the cars it is about, in order.
+    compiled : bool
+        Always the compiled loops of the engine, which take half a second to load: for a long
+        process with many small batches. Otherwise only large batches take them.
     """
 
     def __init__(
-        self, knowledge: Knowledge | None = None, repairs: tuple[Repair, ...] = ()
+        self,
+        knowledge: Knowledge | None = None,
+        repairs: tuple[Repair, ...] = (),
+        compiled: bool = False,
     ) -> None:
         self.repairs = repairs
+        self.compiled = compiled
         self.knowledge = knowledge if knowledge is not None else load_knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
@@ -65,11 +72,15 @@ class Model:
         self._trees: dict[frozenset[tuple[str, str]], JunctionTree] = {}
         self._sound: dict[frozenset[tuple[str, str]], tuple[JunctionTree, float]] = {}
 
+    def after(self, repairs: tuple[Repair, ...]) -> Model:
+        """A model of the same knowledge for cars to which this was done."""
+        return Model(self.knowledge, repairs, self.compiled)
+
     def tree(self, context: Context) -> JunctionTree:
         """Junction tree of a context; what the context leaves out is averaged over."""
         key = frozenset(context.items())
         if key not in self._trees:
-            self._trees[key] = JunctionTree(self._network(context))
+            self._trees[key] = JunctionTree(self._network(context), self.compiled)
         return self._trees[key]
 
     def fits(self, context: Context, most: int) -> bool:
@@ -92,7 +103,7 @@ class Model:
         key = frozenset(context.items())
         if key not in self._sound:
             network, constant = self._network(context).given(dict.fromkeys(self.faults, 0))
-            self._sound[key] = JunctionTree(network), constant
+            self._sound[key] = JunctionTree(network, self.compiled), constant
         return self._sound[key]
 
     @property

@@ -66,7 +66,7 @@ def _encoded(
         )
         for repair, seen in zip(repairs, rounds, strict=True)
     )
-    own = _that_fits(done, {**groups[0].context, **came}, knowledge)
+    own = _that_fits(done, {**groups[0].context, **came}, model)
     found = []
     for group in groups:
         past = [one.evidence for one in rounds]
@@ -76,10 +76,10 @@ def _encoded(
     return found
 
 
-def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], knowledge: Knowledge) -> Model:
+def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model) -> Model:
     """The model of repairs, which leaves out what was seen first where it would be too large."""
     number = 0
-    while not (own := Model(knowledge, done)).fits(context, MOST_CELLS) and number < len(done):
+    while not (own := model.after(done)).fits(context, MOST_CELLS) and number < len(done):
         silent = replace(done[number], seen=frozenset())
         done = (*done[:number], silent, *done[number + 1 :])
         number += 1

@@ -7,7 +7,6 @@ exact joint of any variables that share a clique, for every row of the batch.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import prod
@@ -22,7 +21,8 @@ from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.inference.triangulation import TreePlan, plan_tree
 
 BLOCK = 96
-FUSED_FROM = 4096
+COMPILED_FROM = 4096
+"""Rows of a batch that repay loading the compiled loops, which takes about half a second."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +68,9 @@ class JunctionTree:
     Parameters
     ----------
     network : Network
+    compiled : bool
+        Always the compiled loops, for a long process with many small batches; otherwise only
+        for batches of at least `COMPILED_FROM` rows, and plain arrays below.
 
     Raises
     ------
@@ -75,8 +78,9 @@ class JunctionTree:
         If exact inference would not fit in memory.
     """
 
-    def __init__(self, network: Network) -> None:
+    def __init__(self, network: Network, compiled: bool = False) -> None:
         self.network = network
+        self.compiled = compiled
         cards = {name: len(v.states) for name, v in network.hidden.items()}
         self._cards = cards
         self._flat: FlatTree | None = None
@@ -161,8 +165,8 @@ class JunctionTree:
         self._check(evidence)
         evidence = evidence.merged()
         homes = {query: self._home(query) for query in queries}
-        fused = evidence.rows >= FUSED_FROM or "loopodds.inference.kernels" in sys.modules
-        posterior = (self._fused if fused else self._arrays)(evidence, homes)
+        loops = self.compiled or evidence.rows >= COMPILED_FROM
+        posterior = (self._loops if loops else self._arrays)(evidence, homes)
         impossible = np.isneginf(posterior.log_evidence)
         if impossible.any():
             # Parts of the network that hang together with nothing impossible have joints still.
@@ -186,7 +190,7 @@ class JunctionTree:
                 joints[query][rows] = np.moveaxis(joint, -1, 0)
         return Posterior(log_evidence, joints)
 
-    def _fused(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
+    def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
         if self._flat is None:
             self._flat = FlatTree(

@@ -256,7 +256,8 @@ class Sensitivity:
         return fallen.tolist() == [False, True] and self.names[int(after.argmax())] == turn.rival
 
     def _recomputed(self, dial: Dial, value: float) -> FloatArray:
-        tree = JunctionTree(replaced(self._tree.network, dial.make(value)))
+        network = replaced(self._tree.network, dial.make(value))
+        tree = JunctionTree(network, self._tree.compiled)
         clamps = dict(zip(self.names, self._clamps[1:], strict=True))
         return Sensitivity(tree, self._evidence, clamps).now
 
