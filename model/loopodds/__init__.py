@@ -1,388 +1,55 @@
 """Exact fault probabilities for a sealed car air-conditioning loop.
 
-The names most programs need stand here, each loaded from its module when it is first used, so
+The names that programs need stand here, each loaded from its module when it is first used, so
 that ``import loopodds`` itself costs nothing.
 
 Examples
 --------
->>> import loopodds
->>> model = loopodds.Model()
->>> case = loopodds.load_case('[findings]\\nsample_bubbles = "persisting"', model.knowledge)
->>> loopodds.assess(case, model).conditions[0].name
-'moisture'
+>>> import loopodds as lo
+>>> case = lo.read_case('[findings]\\nsample_bubbles = "persisting"')
+>>> result = lo.assess(case)
+>>> result.conditions[0].name, result.tests[0].test, result.plan.services
+('moisture', 'port_look', ())
+>>> result.explain("moisture").shares.shares[0].name
+'sample_bubbles'
+>>> result.what_if("-sample_bubbles").variations[0].verdict
+'sound'
+>>> result.to_frame().loc["moisture", "title"]
+'Water in the loop'
 """
 
-from __future__ import annotations
-
-import sys
 from importlib import import_module
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from loopodds.archive.review import Reopen as Reopen
-    from loopodds.archive.runner import score as score
-    from loopodds.archive.scoring import read_inspections as read_inspections
-    from loopodds.archive.scoring import score_batch as score_batch
-    from loopodds.archive.summary import RunProgress as RunProgress
-    from loopodds.archive.summary import Summary as Summary
-    from loopodds.base.arrays import BoolArray as BoolArray
-    from loopodds.base.arrays import FloatArray as FloatArray
-    from loopodds.base.arrays import IntArray as IntArray
-    from loopodds.base.errors import InspectionError as InspectionError
-    from loopodds.base.errors import LoopoddsError as LoopoddsError
-    from loopodds.base.errors import OutOfRange as OutOfRange
-    from loopodds.base.errors import nearest as nearest
-    from loopodds.base.errors import unknown_name as unknown_name
-    from loopodds.base.phrases import lowered as lowered
-    from loopodds.base.phrases import percent as percent
-    from loopodds.base.phrases import sentence as sentence
-    from loopodds.base.phrases import spaced as spaced
-    from loopodds.base.units import column_unit as column_unit
-    from loopodds.base.units import format_quantity as format_quantity
-    from loopodds.base.units import parse_quantity as parse_quantity
-    from loopodds.casebook.answers import Answer as Answer
-    from loopodds.casebook.believed import Checked as Checked
-    from loopodds.casebook.believed import check_book as check_book
-    from loopodds.casebook.believed import inspection_of as inspection_of
-    from loopodds.casebook.believed import tests_of as tests_of
-    from loopodds.casebook.book import CaseBook as CaseBook
-    from loopodds.casebook.book import Event as Event
-    from loopodds.casebook.export import case_text as case_text
-    from loopodds.casebook.export import write_archive as write_archive
-    from loopodds.casebook.export import write_whole as write_whole
-    from loopodds.casebook.replay import LASTING as LASTING
-    from loopodds.casebook.replay import TELLING as TELLING
-    from loopodds.casebook.replay import CaseError as CaseError
-    from loopodds.casebook.replay import CaseState as CaseState
-    from loopodds.casebook.replay import Noted as Noted
-    from loopodds.casebook.replay import described as described
-    from loopodds.casebook.replay import replay as replay
-    from loopodds.casebook.replay import value_text as value_text
-    from loopodds.casebook.sources import demo_cases as demo_cases
-    from loopodds.casebook.sources import read_case as read_case
-    from loopodds.casebook.work import Casework as Casework
-    from loopodds.decision.branches import Branch as Branch
-    from loopodds.decision.branches import State as State
-    from loopodds.decision.firmness import BreakEven as BreakEven
-    from loopodds.decision.gates import Closed as Closed
-    from loopodds.decision.gates import Move as Move
-    from loopodds.decision.next_test import RankedTest as RankedTest
-    from loopodds.decision.next_test import json_rows as json_rows
-    from loopodds.decision.next_test import rank_tests as rank_tests
-    from loopodds.decision.next_test import ranked as ranked
-    from loopodds.decision.plan_turns import PlanTurn as PlanTurn
-    from loopodds.decision.plan_turns import plan_turns as plan_turns
-    from loopodds.decision.prices import load_prices as load_prices
-    from loopodds.decision.service_plan import ServicePlan as ServicePlan
-    from loopodds.decision.service_plan import best_plan as best_plan
-    from loopodds.decision.service_plan import service_plan as service_plan
-    from loopodds.decision.verdict import Verdict as Verdict
-    from loopodds.decision.verdict import judge as judge
-    from loopodds.decision.verdict import plan_at as plan_at
-    from loopodds.decision.verdict import words as words
-    from loopodds.decision.workshop import Workshop as Workshop
-    from loopodds.diagnosis.assessment import ALSO_FROM as ALSO_FROM
-    from loopodds.diagnosis.assessment import SETTLED_FROM as SETTLED_FROM
-    from loopodds.diagnosis.assessment import SOUND_FROM as SOUND_FROM
-    from loopodds.diagnosis.assessment import Assessment as Assessment
-    from loopodds.diagnosis.assessment import assess as assess
-    from loopodds.diagnosis.assessment import believe as believe
-    from loopodds.diagnosis.assessment import recorded_words as recorded_words
-    from loopodds.diagnosis.assessment import stated_context as stated_context
-    from loopodds.diagnosis.belief import Belief as Belief
-    from loopodds.diagnosis.belief import RankedCondition as RankedCondition
-    from loopodds.diagnosis.belief import Weight as Weight
-    from loopodds.diagnosis.explanation import Explanation as Explanation
-    from loopodds.diagnosis.explanation import TurningPoint as TurningPoint
-    from loopodds.diagnosis.explanation import explain as explain
-    from loopodds.diagnosis.model import Model as Model
-    from loopodds.diagnosis.predictions import Foretold as Foretold
-    from loopodds.diagnosis.predictions import instrument_readings as instrument_readings
-    from loopodds.diagnosis.predictions import predict as predict
-    from loopodds.diagnosis.simulation import conditions_present as conditions_present
-    from loopodds.diagnosis.simulation import hide_at_random as hide_at_random
-    from loopodds.diagnosis.simulation import simulate as simulate
-    from loopodds.diagnosis.titles import condition_title as condition_title
-    from loopodds.diagnosis.titles import groups_of as groups_of
-    from loopodds.diagnosis.titles import title_of as title_of
-    from loopodds.diagnosis.titles import with_state as with_state
-    from loopodds.diagnosis.weights import Shares as Shares
-    from loopodds.diagnosis.what_if import NOTHING as NOTHING
-    from loopodds.diagnosis.what_if import UNKNOWN as UNKNOWN
-    from loopodds.diagnosis.what_if import Change as Change
-    from loopodds.diagnosis.what_if import Scenario as Scenario
-    from loopodds.diagnosis.what_if import WhatIf as WhatIf
-    from loopodds.diagnosis.what_if import split_variations as split_variations
-    from loopodds.diagnosis.what_if import what_if as what_if
-    from loopodds.inference.exchange import to_pgmpy as to_pgmpy
-    from loopodds.inference.exchange import write_bif as write_bif
-    from loopodds.inspection.assignments import Value as Value
-    from loopodds.inspection.assignments import observable_names as observable_names
-    from loopodds.inspection.assignments import observations_of as observations_of
-    from loopodds.inspection.assignments import outcomes_of as outcomes_of
-    from loopodds.inspection.assignments import parse_assignment as parse_assignment
-    from loopodds.inspection.assignments import parse_outcomes as parse_outcomes
-    from loopodds.inspection.assignments import printable as printable
-    from loopodds.inspection.case_file import load_case as load_case
-    from loopodds.inspection.contexts import COOL_BELOW_C as COOL_BELOW_C
-    from loopodds.inspection.encoding import encode as encode
-    from loopodds.inspection.gauges import NAMEPLATES as NAMEPLATES
-    from loopodds.inspection.gauges import read_gauges as read_gauges
-    from loopodds.inspection.inspection import CHOICES as CHOICES
-    from loopodds.inspection.inspection import Inspection as Inspection
-    from loopodds.inspection.inspection import InspectionBatch as InspectionBatch
-    from loopodds.inspection.inspection import batch_of as batch_of
-    from loopodds.inspection.inspection import reading_dimension as reading_dimension
-    from loopodds.inspection.sections import inspection_from as inspection_from
-    from loopodds.inspection.sections import names_in as names_in
-    from loopodds.knowledge.arcs import children_of as children_of
-    from loopodds.knowledge.arcs import parents_of as parents_of
-    from loopodds.knowledge.assembly import build_network as build_network
-    from loopodds.knowledge.nodes import Graded as Graded
-    from loopodds.knowledge.nodes import Grounds as Grounds
-    from loopodds.knowledge.nodes import Levels as Levels
-    from loopodds.knowledge.nodes import Node as Node
-    from loopodds.knowledge.nodes import Shape as Shape
-    from loopodds.knowledge.nodes import Table as Table
-    from loopodds.knowledge.parsing import in_context as in_context
-    from loopodds.knowledge.records import SOUND as SOUND
-    from loopodds.knowledge.records import Knowledge as Knowledge
-    from loopodds.knowledge.records import Test as Test
-    from loopodds.knowledge.records import load_knowledge as load_knowledge
-    from loopodds.physics.refrigerants import refrigerant as refrigerant
-    from loopodds.report.content import Report as Report
-    from loopodds.report.content import report_of as report_of
-    from loopodds.report.document import to_html as to_html
-    from loopodds.report.document import to_markdown as to_markdown
-    from loopodds.report.figures import LINES as LINES
-    from loopodds.report.figures import Bar as Bar
-    from loopodds.report.figures import Rows as Rows
-    from loopodds.report.figures import weights_picture as weights_picture
-    from loopodds.report.figures import what_if_picture as what_if_picture
-    from loopodds.report.network_figure import network_picture as network_picture
-    from loopodds.report.pages import document_of as document_of
-    from loopodds.training.debrief import Debrief as Debrief
-    from loopodds.training.debrief import check_stated as check_stated
-    from loopodds.training.debrief import debriefed as debriefed
-    from loopodds.training.debrief import squared_error as squared_error
-    from loopodds.training.decks import Deck as Deck
-    from loopodds.training.decks import told as told
-    from loopodds.training.exercise import SHOWN_IN as SHOWN_IN
-    from loopodds.training.exercise import Done as Done
-    from loopodds.training.exercise import Exercise as Exercise
-    from loopodds.training.exercise import PracticeCar as PracticeCar
-    from loopodds.training.exercise import practice_cars as practice_cars
-    from loopodds.training.hindsight import JudgedStep as JudgedStep
-    from loopodds.training.hindsight import Outcome as Outcome
-    from loopodds.training.hindsight import View as View
-    from loopodds.training.hindsight import best_course as best_course
-    from loopodds.training.hindsight import offered as offered
-    from loopodds.training.hindsight import outcome as outcome
-    from loopodds.upkeep.calibration import adjusted_shares as adjusted_shares
-    from loopodds.upkeep.calibration import base_rate as base_rate
-    from loopodds.upkeep.calibration import brier_score as brier_score
-    from loopodds.upkeep.calibration import calibration_curve as calibration_curve
-    from loopodds.upkeep.calibration import murphy_parts as murphy_parts
-    from loopodds.upkeep.calibration import wilson_interval as wilson_interval
-    from loopodds.upkeep.lint import lint as lint
-    from loopodds.upkeep.sensitivity import Turn as Turn
-    from loopodds.upkeep.sensitivity import confirmed_turns as confirmed_turns
-
-    __version__: str
-
-_HOMES = {
-    "ALSO_FROM": "diagnosis.assessment",
-    "Answer": "casebook.answers",
-    "Assessment": "diagnosis.assessment",
-    "Bar": "report.figures",
-    "Workshop": "decision.workshop",
-    "Belief": "diagnosis.belief",
-    "BoolArray": "base.arrays",
-    "Branch": "decision.branches",
-    "BreakEven": "decision.firmness",
-    "CHOICES": "inspection.inspection",
-    "COOL_BELOW_C": "inspection.contexts",
-    "CaseBook": "casebook.book",
-    "CaseError": "casebook.replay",
-    "CaseState": "casebook.replay",
-    "Casework": "casebook.work",
-    "Change": "diagnosis.what_if",
-    "Checked": "casebook.believed",
-    "Closed": "decision.gates",
-    "Debrief": "training.debrief",
-    "Deck": "training.decks",
-    "Done": "training.exercise",
-    "Event": "casebook.book",
-    "Exercise": "training.exercise",
-    "Explanation": "diagnosis.explanation",
-    "FloatArray": "base.arrays",
-    "Foretold": "diagnosis.predictions",
-    "Graded": "knowledge.nodes",
-    "Grounds": "knowledge.nodes",
-    "Inspection": "inspection.inspection",
-    "InspectionBatch": "inspection.inspection",
-    "InspectionError": "base.errors",
-    "IntArray": "base.arrays",
-    "Knowledge": "knowledge.records",
-    "LASTING": "casebook.replay",
-    "LINES": "report.figures",
-    "Levels": "knowledge.nodes",
-    "LoopoddsError": "base.errors",
-    "Model": "diagnosis.model",
-    "JudgedStep": "training.hindsight",
-    "Move": "decision.gates",
-    "NAMEPLATES": "inspection.gauges",
-    "NOTHING": "diagnosis.what_if",
-    "Node": "knowledge.nodes",
-    "Noted": "casebook.replay",
-    "OutOfRange": "base.errors",
-    "Outcome": "training.hindsight",
-    "Scenario": "diagnosis.what_if",
-    "PlanTurn": "decision.plan_turns",
-    "PracticeCar": "training.exercise",
-    "RankedCondition": "diagnosis.belief",
-    "RankedTest": "decision.next_test",
-    "Reopen": "archive.review",
-    "Report": "report.content",
-    "Rows": "report.figures",
-    "RunProgress": "archive.summary",
-    "SETTLED_FROM": "diagnosis.assessment",
-    "SHOWN_IN": "training.exercise",
-    "SOUND": "knowledge.records",
-    "SOUND_FROM": "diagnosis.assessment",
-    "ServicePlan": "decision.service_plan",
-    "Shape": "knowledge.nodes",
-    "Shares": "diagnosis.weights",
-    "State": "decision.branches",
-    "Summary": "archive.summary",
-    "TELLING": "casebook.replay",
-    "Table": "knowledge.nodes",
-    "Test": "knowledge.records",
-    "Turn": "upkeep.sensitivity",
-    "TurningPoint": "diagnosis.explanation",
-    "UNKNOWN": "diagnosis.what_if",
-    "Value": "inspection.assignments",
-    "Verdict": "decision.verdict",
-    "View": "training.hindsight",
-    "Weight": "diagnosis.belief",
-    "WhatIf": "diagnosis.what_if",
-    "adjusted_shares": "upkeep.calibration",
-    "assess": "diagnosis.assessment",
-    "base_rate": "upkeep.calibration",
-    "batch_of": "inspection.inspection",
-    "believe": "diagnosis.assessment",
-    "best_course": "training.hindsight",
-    "best_plan": "decision.service_plan",
-    "brier_score": "upkeep.calibration",
-    "build_network": "knowledge.assembly",
-    "calibration_curve": "upkeep.calibration",
-    "case_text": "casebook.export",
-    "check_book": "casebook.believed",
-    "check_stated": "training.debrief",
-    "children_of": "knowledge.arcs",
-    "column_unit": "base.units",
-    "condition_title": "diagnosis.titles",
-    "conditions_present": "diagnosis.simulation",
-    "confirmed_turns": "upkeep.sensitivity",
-    "debriefed": "training.debrief",
-    "demo_cases": "casebook.sources",
-    "described": "casebook.replay",
-    "document_of": "report.pages",
-    "encode": "inspection.encoding",
-    "explain": "diagnosis.explanation",
-    "format_quantity": "base.units",
-    "groups_of": "diagnosis.titles",
-    "hide_at_random": "diagnosis.simulation",
-    "in_context": "knowledge.parsing",
-    "inspection_from": "inspection.sections",
-    "inspection_of": "casebook.believed",
-    "instrument_readings": "diagnosis.predictions",
-    "json_rows": "decision.next_test",
-    "judge": "decision.verdict",
-    "lint": "upkeep.lint",
-    "load_case": "inspection.case_file",
-    "load_knowledge": "knowledge.records",
-    "load_prices": "decision.prices",
-    "lowered": "base.phrases",
-    "murphy_parts": "upkeep.calibration",
-    "names_in": "inspection.sections",
-    "nearest": "base.errors",
-    "network_picture": "report.network_figure",
-    "observable_names": "inspection.assignments",
-    "observations_of": "inspection.assignments",
-    "offered": "training.hindsight",
-    "outcome": "training.hindsight",
-    "outcomes_of": "inspection.assignments",
-    "parents_of": "knowledge.arcs",
-    "parse_assignment": "inspection.assignments",
-    "parse_outcomes": "inspection.assignments",
-    "parse_quantity": "base.units",
-    "percent": "base.phrases",
-    "plan_at": "decision.verdict",
-    "plan_turns": "decision.plan_turns",
-    "practice_cars": "training.exercise",
-    "predict": "diagnosis.predictions",
-    "printable": "inspection.assignments",
-    "rank_tests": "decision.next_test",
-    "ranked": "decision.next_test",
-    "read_case": "casebook.sources",
-    "read_gauges": "inspection.gauges",
-    "read_inspections": "archive.scoring",
-    "reading_dimension": "inspection.inspection",
-    "recorded_words": "diagnosis.assessment",
-    "refrigerant": "physics.refrigerants",
-    "replay": "casebook.replay",
-    "report_of": "report.content",
-    "score": "archive.runner",
-    "score_batch": "archive.scoring",
-    "sentence": "base.phrases",
-    "service_plan": "decision.service_plan",
-    "simulate": "diagnosis.simulation",
-    "spaced": "base.phrases",
-    "split_variations": "diagnosis.what_if",
-    "squared_error": "training.debrief",
-    "stated_context": "diagnosis.assessment",
-    "tests_of": "casebook.believed",
-    "title_of": "diagnosis.titles",
-    "to_html": "report.document",
-    "to_markdown": "report.document",
-    "to_pgmpy": "inference.exchange",
-    "told": "training.decks",
-    "unknown_name": "base.errors",
-    "value_text": "casebook.replay",
-    "weights_picture": "report.figures",
-    "what_if": "diagnosis.what_if",
-    "what_if_picture": "report.figures",
-    "wilson_interval": "upkeep.calibration",
-    "with_state": "diagnosis.titles",
-    "words": "decision.verdict",
-    "write_archive": "casebook.export",
-    "write_bif": "inference.exchange",
-    "write_whole": "casebook.export",
-}
-"""Module of each name."""
-
-__all__ = ["__version__", *_HOMES]
+_HOMES: dict[str, str] = {}
+"""Module of each name, once it has been read."""
 
 
-if not TYPE_CHECKING:  # a type checker that saw this would take any name for a known one
+def _homes() -> dict[str, str]:
+    """Module of each name, from the stub beside this file: each is written down once."""
+    if not _HOMES:
+        stub = __spec__.loader.get_data(f"{__file__}i").decode()
+        for block in stub.split("\nfrom ")[1:]:
+            module, names = block.split("\n\n")[0].split(" import ")
+            for name in names.strip("()\n ").split(","):
+                if name.strip():
+                    _HOMES[name.split(" as ")[0].strip()] = module
+    return _HOMES
 
-    def __getattr__(name: str) -> object:
-        if name == "__version__":
-            from importlib.metadata import version
 
-            value: object = version(__name__)
-        elif name in _HOMES:
-            value = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
-        else:
-            raise AttributeError(
-                f"module {__name__!r} has no attribute {name!r}",
-                name=name,
-                obj=sys.modules[__name__],
-            )
-        globals()[name] = value
-        return value
+def __getattr__(name: str) -> object:
+    if name == "__all__":
+        value: object = ["__version__", *_homes()]
+    elif name == "__version__":
+        from importlib.metadata import version
+
+        value = version(__name__)
+    elif name in _homes():
+        value = getattr(import_module(_homes()[name]), name)
+    else:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    globals()[name] = value
+    return value
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted({*globals(), "__version__", *_homes()})

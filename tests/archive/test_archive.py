@@ -26,7 +26,7 @@ from invented_archives import (
 from loopodds.archive.runner import score
 from loopodds.base.errors import InspectionError
 from loopodds.base.units import COLUMN_SUFFIXES, column_unit
-from loopodds.diagnosis.assessment import believe
+from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import CHOICES, NUMBERS

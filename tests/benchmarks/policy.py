@@ -51,8 +51,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.expected_cost import Decision, Plan
 from loopodds.decision.gates import Move
-from loopodds.decision.next_test import judged
-from loopodds.decision.service_plan import service_plan
+from loopodds.decision.next_test import best_policy
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
@@ -201,7 +200,7 @@ class Workbench:
     def repair(self, shop: Workshop, plan: Plan) -> None:
         """Carry a plan out whose needs are done: what was seen is the past from here on."""
         knowledge = model().knowledge
-        self.services_cost += service_plan(shop, plan).outlay
+        self.services_cost += shop.service_plan(plan).outlay
         history = knowledge.of_kind("history")
         seen = frozenset(self._now.names()) - history.keys()
         self.repairs.append(Repair(plan.actions, seen))
@@ -287,8 +286,7 @@ def value(_: Workbench, shop: Workshop) -> Move | None:
 
 def lookahead(_: Workbench, shop: Workshop) -> Move | None:
     """The product's own choice."""
-    _, plan, _ = judged(shop)
-    best = plan.best
+    best = best_policy(shop).best
     return best.move if best is not None else None
 
 
@@ -353,7 +351,7 @@ def _tested(bench: Workbench, name: str) -> tuple[Plan, Workshop]:
         move = policy(bench, shop)
         if move is None:
             plan = shop.decision.best(most_probable(shop) if name == "trade" else shop.marginal)
-            first = service_plan(shop, plan).first
+            first = shop.service_plan(plan).first
             way = shop.gates.way(first[0], shop.progress) if first else None
             if not isinstance(way, Move):
                 return plan, shop
@@ -389,7 +387,7 @@ def _informed_cost(car: Car) -> float:
         plan = shop.decision.best(truth[0])
         if not _repairs(plan, shop) or len(bench.repairs) == MOST_REPAIRS:
             return bench.services_cost + float(shop.decision.cost_of(plan, truth)[0])
-        bench.done += service_plan(shop, plan).first
+        bench.done += shop.service_plan(plan).first
         bench.repair(shop, plan)
 
 

@@ -22,7 +22,7 @@ from loopodds.casebook.export import case_text, write_archive
 from loopodds.casebook.file import CaseBookError, book_path
 from loopodds.casebook.replay import CaseError, described, replay
 from loopodds.casebook.work import Casework
-from loopodds.diagnosis.assessment import believe
+from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.assignments import observations_of, outcomes_of
 from loopodds.inspection.case_file import load_case

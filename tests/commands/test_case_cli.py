@@ -19,7 +19,7 @@ from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.assignments import printable
 from loopodds_cli.bash_words import WholeWords
-from loopodds_cli.desk.next_up import next_tests
+from loopodds_cli.cases import next_tests
 from loopodds_cli.main import main
 from loopodds_cli.pages.wording import meaning
 from loopodds_cli.prompt.workbench import Workbench

@@ -59,7 +59,7 @@ def test_the_page_answers_with_the_exact_posterior(model, served):
     for name in model.conditions:
         # the same computation: equal to float rounding
         assert answer["conditions"][name][0] == pytest.approx(
-            float(model.condition(beliefs, name)[0]), abs=1e-12
+            float(model.probability(beliefs, name)[0]), abs=1e-12
         )
     assert answer["sound"][0] == pytest.approx(float(beliefs.p_sound[0]), abs=1e-12)
 

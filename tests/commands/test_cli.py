@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from copy import copy
 from dataclasses import replace
 from importlib import import_module
 from itertools import pairwise
@@ -17,7 +18,7 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 from loopodds.casebook.sources import demo_cases, read_case
-from loopodds.diagnosis.assessment import Assessment, assess
+from loopodds.decision.assessment import Assessment, assess
 from loopodds.diagnosis.belief import Conflict
 from loopodds.diagnosis.model import Model
 from loopodds.inference.exchange import read_bif
@@ -45,6 +46,14 @@ def process(*arguments: str, **environment: str) -> subprocess.CompletedProcess[
 def demo(name: str) -> Assessment:
     knowledge = load_knowledge()
     return assess(read_case(name, knowledge), Model(knowledge))
+
+
+def changed(result: Assessment, **parts: object) -> Assessment:
+    """The same result with other parts, for what no shipped case shows."""
+    other = copy(result)
+    for name, value in parts.items():
+        setattr(other, name, value)
+    return other
 
 
 def commands() -> Iterator[tuple[str, click.Command]]:
@@ -224,7 +233,7 @@ def test_a_wide_terminal_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_a_sound_car_is_told_first_of_all(capsys: pytest.CaptureFixture[str]) -> None:
-    print_assessment(demo("@routine_sound"), load_knowledge())
+    print_assessment(demo("@routine_sound"))
     page = capsys.readouterr().out
     assert page.splitlines()[2].endswith("NOTHING WRONG FOUND")
     assert "Taken together" not in page
@@ -241,7 +250,7 @@ def test_two_faults_are_both_in_the_answer() -> None:
 def test_a_conflict_is_told_in_words(capsys: pytest.CaptureFixture[str]) -> None:
     result = demo("@wet_loop")
     clash = Conflict(2.0, (("sample_bubbles", "moisture_indicator", 3.0),))
-    print_assessment(replace(result, conflict=clash), load_knowledge())
+    print_assessment(changed(result, conflict=clash))
     page = " ".join(capsys.readouterr().out.split())
     assert "Bubbles that stay in the sample: persisting but Moisture indicator: wet" in page
     assert "together 8 times rarer than by chance" in page
@@ -251,8 +260,11 @@ def test_next_tests_appear_with_what_must_come_first(capsys: pytest.CaptureFixtu
     knowledge = load_knowledge()
     first, then = list(knowledge.tests)[:2]
     titles = [knowledge.tests[name].title for name in (first, then)]
-    test = {"test": then, "bits": 0.4, "minutes": 5, "net_value": 1.0, "blocked_by": [first]}
-    print_assessment(replace(demo("@wet_loop"), next_tests=(test,)), knowledge)
+    result = demo("@wet_loop")
+    test = replace(
+        result.tests[0], test=then, opens=then, minutes=5, net_value=1.0, blocked_by=(first,)
+    )
+    print_assessment(changed(result, next_tests=(test,)))
     page = capsys.readouterr().out
     assert f"{titles[1]}  5 min  +1" in page
     assert f"{titles[1]} only after: {titles[0][:1].lower()}{titles[0][1:]}" in page
@@ -319,8 +331,8 @@ def test_what_was_found_is_named_beside_what_was_likely_all_along(
         for c in result.conditions
         if c.name == name
     ]
-    result = replace(result, conditions=tuple(ranking), moved_most="cabin_mixing", moved_by={})
-    print_assessment(result, load_knowledge())
+    result = changed(result, conditions=tuple(ranking), moved_most="cabin_mixing", moved_by={})
+    print_assessment(result)
     lines = capsys.readouterr().out.splitlines()
     answer = [line for line in lines[:8] if line.startswith(" ┃")]
     title = load_knowledge().node("cabin_mixing").title
@@ -335,10 +347,10 @@ def test_what_nothing_moves_alone_is_told_with_what_all_together_did(
 ) -> None:
     result = demo("@routine_sound")
     weights = tuple(w._replace(decibans=0.2) for w in result.moved_by["sound"])
-    result = replace(
+    result = changed(
         result, p_sound=0.45, p_sound_before=0.11, moved_by={"sound": weights}, moved_most=None
     )
-    print_assessment(result, load_knowledge())
+    print_assessment(result)
     page = " ".join(capsys.readouterr().out.split())
     assert "Nothing wrong (11 % to 45 %; no single observation moves it much)" in page
     assert "most likely so far: nothing wrong" in page

@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner, Result
 from loopodds.base.errors import UnknownName
 from loopodds.casebook.sources import demo_cases, read_case
-from loopodds.decision.next_test import choose_test, json_rows, rank_tests
-from loopodds.decision.verdict import Verdict, judge
+from loopodds.decision.assessment import Assessment, assess
+from loopodds.decision.next_test import best_few, best_policy, rank_tests
 from loopodds.decision.workshop import Workshop
-from loopodds.diagnosis.assessment import believe, stated_context
+from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.inspection.inspection import Inspection
 from loopodds_cli.main import main
 from shared import shipped as model
@@ -37,8 +37,8 @@ def shop(name: str) -> Workshop:
 
 
 @cache
-def verdict(name: str) -> Verdict:
-    return judge(demo(name), model())
+def assessed(name: str) -> Assessment:
+    return assess(demo(name), model())
 
 
 def run(*arguments: str) -> Result:
@@ -47,8 +47,8 @@ def run(*arguments: str) -> Result:
 
 @pytest.mark.parametrize("name", demo_cases())
 def test_tests_are_ranked_by_what_they_save(name):
-    choice = choose_test(shop(name))
-    ranked = choice.tests
+    ranked = rank_tests(shop(name))
+    best = best_policy(shop(name)).best
     paying = [test for test in ranked if round(test.net_value, 6) > 0]
     ready = [test for test in paying if not test.waits_for]
     late = [test for test in paying if test.waits_for]
@@ -58,8 +58,8 @@ def test_tests_are_ranked_by_what_they_save(name):
         assert values == sorted(values, reverse=True)
     assert list(ranked[: len(paying)]) == ready + late
     if ready:
-        assert choice.plan.best is not None
-        assert choice.plan.best.move.steps[0].test == ranked[0].test
+        assert best is not None
+        assert best.move.steps[0].test == ranked[0].test
     for test in ranked:
         assert test.bits >= 0
         assert test.worth >= 0
@@ -75,7 +75,7 @@ def test_tests_are_ranked_by_what_they_save(name):
 @pytest.mark.parametrize("name", ["@wet_loop", "@blocked_feed", "@over_dyed"])
 def test_what_is_recorded_is_not_asked_again(name):
     seen = set(shop(name).belief.names)
-    for test in choose_test(shop(name)).tests:
+    for test in rank_tests(shop(name)):
         assert not seen.issuperset(model().knowledge.tests[test.test].yields)
 
 
@@ -83,7 +83,8 @@ def test_a_gate_is_worth_what_it_opens():
     """On a car nobody has looked at, the label leads to everything behind it."""
     empty = Inspection("new", {"compressor": "fixed"}, {"setting": "complaint"}, {}, {}, {}, {})
     context = stated_context(empty, model().knowledge)
-    ranked = {t.test: t for t in rank_tests(believe(empty, model()), context=context)}
+    now = Workshop(believe(empty, model()), context=context)
+    ranked = {t.test: t for t in rank_tests(now)}
     label = ranked["label_check"]
     behind = [t for t in ranked.values() if "label_check" in t.blocked_by and not t.waits_for]
     assert label.net_value == pytest.approx(max(t.net_value for t in behind), abs=MONEY)
@@ -94,20 +95,20 @@ def test_a_gate_is_worth_what_it_opens():
 
 def test_a_test_done_without_a_result_is_not_offered_and_opens_the_next():
     belief = believe(demo("@low_charge_dead_fan"), model())
-    before = {t.test: t for t in rank_tests(belief)}
-    after = {t.test: t for t in rank_tests(belief, done=["label_check"])}
+    before = {t.test: t for t in rank_tests(Workshop(belief))}
+    after = {t.test: t for t in rank_tests(Workshop(belief, ["label_check"]))}
     assert before["capture_sample"].blocked_by == ("label_check",)
     assert "label_check" not in after
     assert after["capture_sample"].blocked_by == ()
     with pytest.raises(UnknownName, match="unknown test 'lable_check'; did you mean 'label_check'"):
-        rank_tests(belief, done=["lable_check"])
+        Workshop(belief, ["lable_check"])
 
 
 @pytest.mark.parametrize("name", ["@wet_loop", "@blown_fuse"])
 def test_the_worth_of_a_small_test_is_that_of_listing_its_outcomes(name):
     """Every joint outcome as its own inspection, beliefs and plans worked out afresh."""
     now = shop(name)
-    ranked = {t.test: t for t in choose_test(now).tests}
+    ranked = {t.test: t for t in rank_tests(now)}
     decision, to_do = now.decision, now.decision.to_do(now.progress.done)
     checked = 0
     for test in ("running_look", "blower_test", "fan_test", "uv_leak_search", "cold_look"):
@@ -133,32 +134,33 @@ def test_the_worth_of_a_small_test_is_that_of_listing_its_outcomes(name):
 @pytest.mark.parametrize("name", ["@blown_fuse", "@low_charge_dead_fan"])
 def test_the_worth_of_a_large_test_does_not_hang_on_how_finely_it_is_cut(name, monkeypatch):
     belief = shop(name).belief
-    choice = choose_test(Workshop(belief))
+    coarse = Workshop(belief)
+    tests = rank_tests(coarse)
     monkeypatch.setattr("loopodds.decision.lookahead.FINE", 1 / 2000)
     monkeypatch.setattr("loopodds.decision.lookahead._STEP_OF_SEVERAL", 0.8)
-    fine = {test.test: test.worth for test in rank_tests(belief)}
-    for test in choice.tests:
+    fine = {test.test: test.worth for test in rank_tests(Workshop(belief))}
+    for test in tests:
         # stated accuracy: a tenth, or a hundredth of what the present plan costs
-        stated = 0.01 * choice.plan.stop
+        stated = 0.01 * coarse.single.stop
         assert test.worth == pytest.approx(fine[test.test], rel=0.1, abs=stated), test.test
 
 
 @pytest.mark.parametrize("name", ["@wet_loop", "@low_charge_dead_fan", "@looks_bad_is_sound"])
 def test_looking_two_tests_ahead_is_never_worse_than_one(name):
-    one, two = choose_test(shop(name), 1), choose_test(shop(name), 2)
-    assert two.plan.value <= one.plan.value + MONEY
-    assert two.plan.least <= two.plan.value + MONEY
+    one, two = best_policy(shop(name), 1), best_policy(shop(name), 2)
+    assert two.root.value <= one.root.value + MONEY
+    assert two.root.least <= two.root.value + MONEY
 
 
 def test_a_sound_car_is_not_tested_further():
-    choice = choose_test(shop("@routine_sound"))
-    assert choice.stop
-    assert choice.depth == 2  # not even two tests together
-    assert all(test.net_value <= 0 for test in choice.tests)
+    policy = best_policy(shop("@routine_sound"))
+    assert policy.best is None
+    assert policy.depth == 2  # not even two tests together
+    assert all(test.net_value <= 0 for test in rank_tests(shop("@routine_sound")))
 
 
 def test_the_screen_rows_of_assess_follow_the_contract():
-    rows = json_rows(rank_tests(shop("@wet_loop").belief), 3)
+    rows = [test.as_json() for test in best_few(rank_tests(shop("@wet_loop")), 3)]
     assert len(rows) == 3
     for row in rows:
         assert set(row) >= CONTRACT
@@ -167,12 +169,11 @@ def test_the_screen_rows_of_assess_follow_the_contract():
 
 def test_the_screen_rows_of_assess_count_no_worth_twice():
     """The gates of the sample are worth what the sample is worth, once."""
-    ranked = choose_test(shop("@low_charge_dead_fan")).tests
-    rows = json_rows(ranked, 5)
-    assert (rows[0]["test"], rows[0]["opens"]) == ("label_check", "capture_sample")
-    for row in rows[1:]:
-        assert row["opens"] == row["test"] != "capture_sample"
-        assert not row["waits_for"]
+    first, *others = best_few(rank_tests(shop("@low_charge_dead_fan")), 5)
+    assert (first.test, first.opens) == ("label_check", "capture_sample")
+    for other in others:
+        assert other.opens == other.test != "capture_sample"
+        assert not other.waits_for
     page = " ".join(run("assess", "@low_charge_dead_fan").output.split())
     assert "Label and fittings, which opens: capture a sample and look" in page
 
@@ -180,7 +181,7 @@ def test_the_screen_rows_of_assess_count_no_worth_twice():
 @pytest.mark.parametrize("name", demo_cases())
 def test_no_test_is_worth_what_waits_behind_it(name):
     """A gate to recovery alone is worth nothing while recovery has to wait."""
-    ranked = {test.test: test for test in choose_test(shop(name)).tests}
+    ranked = {test.test: test for test in rank_tests(shop(name))}
     for test in ranked.values():
         if not test.waits_for and test.net_value > 0:
             assert not ranked[test.opens].waits_for
@@ -188,14 +189,14 @@ def test_no_test_is_worth_what_waits_behind_it(name):
 
 @pytest.mark.parametrize("name", ["@first_look", "@wet_loop"])
 def test_of_what_recovery_makes_impossible_the_best_that_is_new_is_named_first(name):
-    ranked = {test.test: test for test in choose_test(shop(name)).tests}
+    ranked = {test.test: test for test in rank_tests(shop(name))}
     waits_for = [ranked[test] for test in ranked["recover_and_weigh"].waits_for]
     keys = [(bool(test.unread), test.cost - test.worth) for test in waits_for]
     assert keys == sorted(keys)
 
 
 def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
-    ranked = {test.test: test for test in choose_test(shop("@first_look")).tests}
+    ranked = {test.test: test for test in rank_tests(shop("@first_look"))}
     assert ranked["refrigerant_identification"].unread == ("air_share",)
     assert ranked["fan_test"].unread == ()
     page = " ".join(run("next", "@first_look").output.split())
@@ -250,7 +251,7 @@ class TestCommands:
     def test_cautions_of_every_promised_step_are_in_view_before_the_other_tests(self):
         told = json.loads(run("next", "@low_charge_dead_fan", "--json").output)
         assert told["sequence"]["tests"] == ["label_check", "capture_sample"]
-        assert told["cautions"] == verdict("@low_charge_dead_fan").cautions(
+        assert told["cautions"] == assessed("@low_charge_dead_fan").cautions_of(
             ["label_check", "capture_sample"]
         )
         page = run("next", "@low_charge_dead_fan").output
@@ -306,25 +307,23 @@ class TestCommands:
 
 
 def test_cautions_of_other_cars_are_left_out():
-    texts = " ".join(verdict("@worn_compressor").cautions(["capture_sample"]))
+    texts = " ".join(assessed("@worn_compressor").cautions_of(["capture_sample"]))
     assert "pressure vessel" in texts
     assert stated_context(demo("@worn_compressor"), model().knowledge)["refrigerant"] == "R134a"
     assert "R1234yf burns" not in texts
 
 
 def test_the_same_case_gives_the_same_answer():
-    assert (
-        judge(demo("@wet_loop"), model()).plan_json()
-        == judge(demo("@wet_loop"), model()).plan_json()
-    )
+    first, second = (assess(demo("@wet_loop"), model()).plan_json() for _ in range(2))
+    assert first == second
 
 
 @pytest.mark.parametrize("name", demo_cases())
 def test_recovery_is_never_next_while_a_test_that_it_rules_out_pays(name):
     """Recovery comes last: common practice, no source."""
-    best = choose_test(shop(name)).plan.best
+    best = best_policy(shop(name)).best
     if best is not None and any(step.test == "recover_and_weigh" for step in best.move.steps):
         gone = model().knowledge.tests["recover_and_weigh"].destroys
-        left = {test.test: test for test in choose_test(shop(name)).tests if test.test in gone}
+        left = {test.test: test for test in rank_tests(shop(name)) if test.test in gone}
         own = {step.test for step in best.move.steps}
         assert not [n for n, t in left.items() if t.worth > t.cost and n not in own]

@@ -15,10 +15,9 @@ from loopodds.decision.firmness import advise, break_even, crossing, kinds_for, 
 from loopodds.decision.gates import Gates
 from loopodds.decision.offers import FILLING, offers_for, repair_decision
 from loopodds.decision.prices import Prices, load_prices
-from loopodds.decision.service_plan import best_plan, service_plan
 from loopodds.decision.workshop import Workshop
-from loopodds.diagnosis.assessment import believe, stated_context
 from loopodds.diagnosis.belief import log_odds
+from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.diagnosis.predictions import predict
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
@@ -297,7 +296,7 @@ def test_a_loop_emptied_for_a_test_is_filled_again_whatever_else_is_done():
     assert len(plans) == 20
     for plan in plans:
         assert filled(plan.actions) != ("put_charge_back" in plan.actions)
-    told = service_plan(shop, plans[0])
+    told = shop.service_plan(plans[0])
     assert told.services == ("put_charge_back",)
     # nothing goes into a loop that was not evacuated
     assert told.first == ("vacuum_hold_test",)
@@ -337,7 +336,7 @@ def test_what_a_plan_takes_for_granted_is_told_where_it_is_doubtful():
     shop = bay_of(STOPPED)
     plan = next(p for p in shop.decision.alternatives(shop.marginal, 20) if filled(p.actions))
     told = {
-        one.guard or one.condition: one for one in provisos(shop, plan, service_plan(shop, plan))
+        one.guard or one.condition: one for one in provisos(shop, plan, shop.service_plan(plan))
     }
     failing = (
         1
@@ -357,10 +356,8 @@ def filled(actions: Iterable[str]) -> bool:
 
 
 def test_a_sound_car_is_left_alone():
-    inspection = SOUND
-    plan = best_plan(
-        believe(inspection, model()), context=stated_context(inspection, model().knowledge)
-    )
+    shop = bay_of(SOUND)
+    plan = shop.service_plan(shop.best)
     assert plan.services == ()
     assert plan.outlay == 0
 
@@ -368,7 +365,7 @@ def test_a_sound_car_is_left_alone():
 def test_cost_of_a_plan_is_what_is_paid_and_the_harm_left():
     shop = bay_of(BURNT)
     for plan in shop.decision.alternatives(shop.marginal, 5):
-        told = service_plan(shop, plan)
+        told = shop.service_plan(plan)
         assert told.cost == pytest.approx(plan.cost)
         assert told.harm >= 0
 
@@ -377,7 +374,7 @@ def test_filling_is_paid_once_however_many_services_need_it():
     shop = bay_of(BURNT)
     plans = shop.decision.alternatives(shop.marginal, 40)
     two = next(p for p in plans if sum(FILLING in shop.offers[a].needs for a in p.actions) == 2)
-    told = service_plan(shop, two)
+    told = shop.service_plan(two)
     prices = shop.gates.prices
     alone = sum(prices.of_work(name) for name in (*told.services, *told.first))
     assert told.outlay == pytest.approx(alone + prices.filling("R134a"))
@@ -420,7 +417,7 @@ cooling = "none"
     for plan in shop.decision.alternatives(shop.marginal, 20):
         if set(plan.actions) & touching:
             assert "remove_leak_stop" in plan.actions
-            assert service_plan(shop, plan).services[0] == "remove_leak_stop"
+            assert shop.service_plan(plan).services[0] == "remove_leak_stop"
 
 
 def test_an_electric_compressor_never_gets_the_oil_change_of_a_belt_driven_one():

@@ -11,23 +11,21 @@ from typing import Any
 
 import numpy as np
 import pytest
-from loopodds.diagnosis.assessment import (
-    SOUND,
-    Assessment,
-    assess,
+from loopodds.diagnosis.belief import RankedCondition
+from loopodds.diagnosis.diagnose import (
+    Diagnosis,
     believe,
     cautions_for,
-    condition_title,
     moved_most,
     recorded_words,
     ruled_out,
 )
-from loopodds.diagnosis.belief import RankedCondition
 from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.titles import condition_title
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.arcs import children_of, cured_states, parents_of
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import SOUND, Knowledge, load_knowledge
 
 WET: dict[str, dict[str, Any]] = {
     "vehicle": {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"},
@@ -69,8 +67,8 @@ def case(sections: Mapping[str, Mapping[str, Any]], **parts: Mapping[str, Any]) 
     return inspection_from({**sections, **parts}, knowledge())
 
 
-def assessed(sections: Mapping[str, Mapping[str, Any]], **parts: Mapping[str, Any]) -> Assessment:
-    return assess(case(sections, **parts), model())
+def assessed(sections: Mapping[str, Mapping[str, Any]], **parts: Mapping[str, Any]) -> Diagnosis:
+    return Diagnosis(case(sections, **parts), model())
 
 
 def decibans(now: float, before: float) -> float:
@@ -82,8 +80,8 @@ def test_json_has_the_published_keys_and_survives_a_round_trip() -> None:
     data = assessed(WET).as_json()
     assert json.loads(json.dumps(data, allow_nan=False)) == data
     assert {
-        "case", "log_evidence", "p_sound", "conditions", "combinations", "conflict", "next_tests",
-        "cautions", "warnings",
+        "case", "log_evidence", "p_sound", "conditions", "combinations", "conflict", "cautions",
+        "warnings",
     } <= set(data)  # fmt: skip
     assert set(data["conditions"][0]) == {"name", "probability", "prior", "variable", "states"}
     assert set(data["combinations"][0]) == {"conditions", "probability"}
@@ -225,17 +223,6 @@ def test_whether_the_setting_was_told_is_told() -> None:
     untold = assessed({}).as_json()
     assert untold["setting_stated"] is False
     assert untold["context"]["setting"] == "routine"
-
-
-def test_a_plan_is_carried_along_untouched() -> None:
-    plan = {"services": ["dry_the_loop"], "currency": "unit"}
-    assert assess(case(WET), model(), plan=plan).as_json()["plan"] == plan
-    assert assessed(WET).as_json()["plan"] is None
-
-
-def test_next_tests_are_carried_along_untouched() -> None:
-    tests = [{"test": "interview", "bits": 0.4, "minutes": 5, "net_value": 3.0, "blocked_by": []}]
-    assert assess(case(WET), model(), tests).as_json()["next_tests"] == tests
 
 
 def cautions(

@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief, Conflict
+from loopodds.diagnosis.diagnose import believe
 from loopodds.inference.exchange import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network

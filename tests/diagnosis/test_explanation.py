@@ -17,10 +17,10 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from loopodds.base.errors import UnknownName
-from loopodds.decision.plan_turns import plan_turns
+from loopodds.decision.firmness import plan_turns
 from loopodds.decision.workshop import Workshop
-from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.explanation import explain, observed, recorded_state, turning_points
 from loopodds.diagnosis.misreading import named_suspect, suspects
 from loopodds.diagnosis.model import Model
@@ -31,7 +31,6 @@ from loopodds.diagnosis.weights import (
     clamp_of,
     odds_of,
     overturned,
-    probability,
     share_out,
     verdicts,
 )
@@ -306,7 +305,7 @@ def test_each_turning_point_is_found_again_by_entering_it(model):
         changed = belief.evidence.with_codes({point.name: np.array([states.index(point.state)])})
         other = Belief(model, CONTEXT, changed)
         assert verdicts(model, other.beliefs) == [point.verdict] != [now]
-        assert probability(model, other.beliefs, now)[0] < 0.5
+        assert model.probability(other.beliefs, now)[0] < 0.5
         assert point.recorded == recorded_state(belief, point.name)
 
 
@@ -324,7 +323,7 @@ def test_what_is_not_a_turning_point_turns_nothing(model):
             if (name, state) not in turning and state != recorded_state(belief, name):
                 changed = belief.evidence.with_codes({name: np.array([i])})
                 other = Belief(model, CONTEXT, changed)
-                stands = probability(model, other.beliefs, now)[0] >= 0.5
+                stands = model.probability(other.beliefs, now)[0] >= 0.5
                 assert stands or verdicts(model, other.beliefs) == [now]
 
 

@@ -16,7 +16,7 @@ from loopodds.casebook.work import Casework
 from loopodds.decision.next_test import rank_tests
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis import past_evidence
-from loopodds.diagnosis.assessment import assess, believe, stated_context
+from loopodds.diagnosis.diagnose import Diagnosis, believe, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded, with_past
 from loopodds.diagnosis.repaired_car import Repair, before, changed_by, shown_by, still_done
@@ -256,7 +256,9 @@ def test_guards_passed_before_a_repair_stand_after_it_and_running_tests_do_not(m
 
 
 def test_the_driver_is_not_asked_again_after_a_repair(model):
-    tests = {test.test for test in rank_tests(believe(after(("repair_control",), {}), model))}
+    tests = {
+        test.test for test in rank_tests(Workshop(believe(after(("repair_control",), {}), model)))
+    }
     assert "interview" not in tests
     assert "ask_about_repairs" in tests, "the past of the car is still worth asking about"
 
@@ -324,13 +326,13 @@ def test_a_what_if_keeps_the_repairs(model):
 
 def test_what_cannot_be_followed_any_more_is_left_out_and_said(model, monkeypatch):
     later = after(("replace_compressor_set",), SEEN, SINCE)
-    assert assess(later, model).warnings == later.warnings
+    assert Diagnosis(later, model).warnings == later.warnings
     monkeypatch.setattr(past_evidence, "MOST_CELLS", 20_000)
-    found = assess(later, model)
+    found = Diagnosis(later, model)
     (told,) = set(found.warnings) - set(later.warnings)
     assert told.startswith("what was seen before repair 1 is not used any more")
     silent = after(("replace_compressor_set",), {}, SINCE)
-    assert found.p_sound == pytest.approx(assess(silent, model).p_sound, abs=1e-12)
+    assert found.p_sound == pytest.approx(Diagnosis(silent, model).p_sound, abs=1e-12)
 
 
 def test_conditions_hold_until_others_are_told(knowledge):
@@ -437,7 +439,7 @@ def test_a_repaired_case_leaves_the_book_and_comes_back_the_same(work, model, tm
     belief = believe(read, model)
     for name, chance in stood.after.conditions.items():
         assert belief.condition(name) == pytest.approx(chance, abs=1e-12), name
-    assert assess(read, model, belief=belief).recorded["low_side"].startswith("1.8 bar")
+    assert Diagnosis(read, model, belief).recorded["low_side"].startswith("1.8 bar")
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
-from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.diagnose import believe
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
 from shared import shipped

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from loopodds.base.errors import ImpossibleEvidence, InspectionError, UnknownName
-from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.predictions import RANGE, predict
 from loopodds.diagnosis.simulation import simulate
 from loopodds.diagnosis.weights import SOUND

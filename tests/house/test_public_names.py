@@ -17,11 +17,11 @@ NAMES = sorted({*loopodds.__all__} - {"__version__"})
 
 def promised() -> dict[str, str]:
     """Module by name, as a type checker reads them."""
-    tree = ast.parse(Path(loopodds.__file__ or "").read_text(encoding="utf-8"))
-    typed = next(node for node in tree.body if isinstance(node, ast.If))
+    stub = Path(loopodds.__file__ or "").with_suffix(".pyi")
+    tree = ast.parse(stub.read_text(encoding="utf-8"))
     return {
         alias.name: node.module or ""
-        for node in typed.body
+        for node in tree.body
         if isinstance(node, ast.ImportFrom)
         for alias in node.names
     }

@@ -11,8 +11,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.diagnose import believe
 from loopodds.inspection.sections import inspection_from
 from shared import shipped
 

@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.work import Casework
-from loopodds.decision.verdict import judge
+from loopodds.decision.assessment import assess
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
 from loopodds.report.content import START, Report, report_of
@@ -60,17 +60,12 @@ NASTY = '</title><script src=//x.test/a.js></script><img src=https://x.test/b.pn
 
 
 def report(model: Model, text: str = WET, **options: Any) -> Report:
-    inspection = load_case(text, model.knowledge)
-    plan = judge(inspection, model).plan_json()
-    return report_of(inspection, model, WHEN, plan=plan, **options)
+    return report_of(assess(load_case(text, model.knowledge), model), WHEN, **options)
 
 
 @pytest.fixture(scope="module")
 def wet(model) -> Report:
-    inspection = load_case(WET, model.knowledge)
-    verdict = judge(inspection, model)
-    tests = verdict.next_json()["next_tests"]
-    return report_of(inspection, model, WHEN, next_tests=tests, plan=verdict.plan_json())
+    return report(model)
 
 
 @pytest.fixture(scope="module")
@@ -223,7 +218,7 @@ def test_a_case_of_the_book_brings_its_times_and_its_people(model, tmp_path):
         desk.record(number, [("moisture_indicator", "wet")])
         desk.record(number, [("sample_bubbles", "persisting")])
         answer = desk.undo(number)
-        found = report_of(answer.inspection, model, WHEN, book.events(number))
+        found = report_of(assess(answer.inspection, model), WHEN, book.events(number))
     assert found.name == NASTY
     assert [e.what for e in found.entries][-2:] == [
         "Bubbles that stay in the sample: persisting",

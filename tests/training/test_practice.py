@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from loopodds.base.errors import InspectionError, OutOfRange, UnknownName
 from loopodds.decision.gates import Closed, Move
-from loopodds.diagnosis.assessment import believe
+from loopodds.diagnosis.diagnose import believe
 from loopodds.inspection.gauges import read_gauges
 from loopodds.inspection.inspection import batch_of
 from loopodds.inspection.sections import inspection_from

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.diagnosis.weights import overturned
 from loopodds.inference.exchange import read_bif

@@ -11,7 +11,6 @@ from loopodds_cli.options import (
     case_argument,
     json_option,
     knowledge_option,
-    open_case,
     print_json,
 )
 from loopodds_cli.pages.pictures import picture_option
@@ -50,48 +49,27 @@ def command(
     Example:
       loopodds explain @wet_loop moisture
     """
-    from loopodds import (
-        Model,
-        Workshop,
-        believe,
-        confirmed_turns,
-        explain,
-        load_knowledge,
-        plan_turns,
-        recorded_words,
-        stated_context,
-    )
+    from loopodds_cli.cases import assessed
 
-    from loopodds_cli.pages.pictures import draw_weights
+    result = assessed(case, knowledge)
+    explanation = result.explain(condition or "", rival or "")
+    turns = None
+    if sensitivity:
+        from loopodds import confirmed_turns
 
-    known = load_knowledge(knowledge)
-    inspection = open_case(case, known)
-    belief = believe(inspection, Model(known))
-    found = explain(belief, condition or "", rival or "")
-    # knowledge without services has no plan that could turn
-    shop = (
-        Workshop(belief, inspection.tests_done, context=stated_context(inspection, known))
-        if known.services
-        else None
-    )
-    plans = plan_turns(shop) if shop else ()
-    now = shop.decision.best(shop.marginal).actions if shop else ()
-    turns = confirmed_turns(belief) if sensitivity else None
+        turns = confirmed_turns(result.belief)
     if picture is not None:
-        draw_weights(picture, found, inspection, known)
+        from loopodds_cli.pages.pictures import draw_weights
+
+        draw_weights(picture, explanation, result.recorded, result.knowledge)
     if as_json:
-        plain: dict[str, Any] = {"case": inspection.name, **found.as_json()}
-        plain["plan"] = list(now)
-        plain["plan_turns"] = [turn._asdict() for turn in plans]
+        plain: dict[str, Any] = {"case": result.case, **explanation.as_json()}
+        plain["plan"] = list(result.shop.best.actions) if result.plan else []
+        plain["plan_turns"] = [turn._asdict() for turn in result.plan_turns]
         if turns is not None:
             plain["numbers"] = [turn.as_json() for turn in turns]
         print_json(plain)
         return
-    from loopodds_cli.pages.explain import print_explanation, print_numbers, print_plan_turns
+    from loopodds_cli.pages.explain import print_explanation
 
-    recorded = recorded_words(inspection, known)
-    page = print_explanation(inspection.name, found, recorded, known)
-    if shop:
-        print_plan_turns(page, now, plans, known)
-    if turns is not None:
-        print_numbers(page, turns, known)
+    print_explanation(result, explanation, turns)

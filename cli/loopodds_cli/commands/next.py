@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from loopodds_cli.options import case_argument, json_option, knowledge_option, open_case, print_json
+from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
 from loopodds_cli.work_options import done_option, lookahead_option, prices_option
 
 
@@ -32,15 +32,12 @@ def command(
     Example:
       loopodds next @low_charge_dead_fan --lookahead 2
     """
-    from loopodds import Model, judge, load_knowledge, load_prices
+    from loopodds_cli.cases import assessed
 
-    known = load_knowledge(knowledge)
-    own = load_prices(prices, known)
-    inspection = open_case(case, known)
-    verdict = judge(inspection, Model(known), own, (*inspection.tests_done, *done), lookahead)
+    result = assessed(case, knowledge, prices, done, lookahead)
     if as_json:
-        print_json(verdict.next_json())
+        print_json(result.next_json())
         return
     from loopodds_cli.pages.next import print_next
 
-    print_next(verdict)
+    print_next(result)

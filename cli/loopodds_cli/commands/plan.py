@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from loopodds_cli.options import case_argument, json_option, knowledge_option, open_case, print_json
+from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
 from loopodds_cli.work_options import done_option, prices_option
 
 
@@ -26,15 +26,12 @@ def command(
     Example:
       loopodds plan @worn_compressor
     """
-    from loopodds import Model, judge, load_knowledge, load_prices
+    from loopodds_cli.cases import assessed
 
-    known = load_knowledge(knowledge)
-    own = load_prices(prices, known)
-    inspection = open_case(case, known)
-    verdict = judge(inspection, Model(known), own, (*inspection.tests_done, *done))
+    result = assessed(case, knowledge, prices, done)
     if as_json:
-        print_json(verdict.plan_json())
+        print_json(result.plan_json())
         return
     from loopodds_cli.pages.plan import print_plan
 
-    print_plan(verdict)
+    print_plan(result)

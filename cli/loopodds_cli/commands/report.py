@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.options import case_argument, knowledge_option, open_case
+from loopodds_cli.options import case_argument, knowledge_option
 from loopodds_cli.work_options import prices_option
 
 if TYPE_CHECKING:
@@ -43,22 +43,17 @@ def command(
     from datetime import datetime
     from pathlib import Path
 
-    from loopodds import Model, judge, load_knowledge, load_prices, report_of, write_whole
+    from loopodds import report_of, write_whole
 
+    from loopodds_cli.cases import assessed
     from loopodds_cli.desk.reports import written
 
     if out is None:
         raise click.UsageError("say where to write the report: --out FILE, or --out - to print it")
     suffix = Path(out).suffix.lower().lstrip(".")
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
-    known = load_knowledge(knowledge)
-    model = Model(known)
-    inspection = open_case(case, known)
-    tests, plan = [], None
-    if known.services:
-        verdict = judge(inspection, model, load_prices(prices, known), inspection.tests_done)
-        tests, plan = verdict.next_json()["next_tests"], verdict.plan_json()
-    report = report_of(inspection, model, datetime.now().astimezone(), _events(case), tests, plan)
+    result = assessed(case, knowledge, prices)
+    report = report_of(result, datetime.now().astimezone(), _events(case))
     text = written(report, chosen if chosen in FORMATS else "html")
     if out == "-":
         click.echo(text, nl=False)

@@ -64,20 +64,20 @@ def command(
         return
     if case is None or not changes:
         raise click.UsageError("give a CASE and at least one CHANGE, or --interactive")
-    from loopodds import Model, load_knowledge, split_variations, what_if
+    from loopodds_cli.cases import assessed
 
-    from loopodds_cli.pages.pictures import draw_what_if
-
-    known = load_knowledge(knowledge)
-    found = what_if(open_case(case, known), split_variations(changes), Model(known))
+    result = assessed(case, knowledge)
+    scenarios = result.what_if(*changes)
     if picture is not None:
-        draw_what_if(picture, found, known)
+        from loopodds_cli.pages.pictures import draw_what_if
+
+        draw_what_if(picture, scenarios, result.knowledge)
     if as_json:
-        print_json(found.as_json())
+        print_json(scenarios.as_json())
         return
     from loopodds_cli.pages.what_if import print_what_if
 
-    print_what_if(found, known)
+    print_what_if(scenarios, result.knowledge)
 
 
 def _serve(case: str | None, port: int, knowledge: str | None) -> None:

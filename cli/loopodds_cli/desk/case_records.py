@@ -14,7 +14,7 @@ from loopodds_cli.options import case_argument, open_case, print_json
 if TYPE_CHECKING:
     from loopodds import Answer, Inspection, Value
 
-    from loopodds_cli.desk.next_up import Next
+    from loopodds_cli.cases import Next
 
 file_option = click.option(
     "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Write there, not to the screen."
@@ -23,7 +23,7 @@ file_option = click.option(
 
 def tell(answer: Answer, desk: Desk, page: Callable[[Answer, Next], None]) -> None:
     """Answer on a page or as JSON."""
-    from loopodds_cli.desk.next_up import next_tests
+    from loopodds_cli.cases import next_tests
     from loopodds_cli.pages.case import answer_json
 
     next_up = next_tests(answer)
@@ -200,7 +200,7 @@ def work(number: int, **given: Any) -> None:
     Example:
       loopodds case work 1
     """
-    from loopodds_cli.desk.next_up import next_tests
+    from loopodds_cli.cases import next_tests
     from loopodds_cli.prompt.workbench import Workbench
 
     desk = Desk(**given)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from loopodds import (
@@ -34,7 +34,7 @@ from loopodds_cli.pages.page import (
 from loopodds_cli.pages.work import print_work
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Knowledge, Weight
+    from loopodds import Assessment, Weight
 
 ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
@@ -46,45 +46,38 @@ AUDIBLE_DECIBANS = 1.0
 CONFLICT_BITS = 0.5
 
 
-def print_assessment(result: Assessment, knowledge: Knowledge) -> None:
-    """Write the whole page to standard output.
-
-    Parameters
-    ----------
-    result : Assessment
-    knowledge : Knowledge
-        For titles: the result itself holds names.
-    """
+def print_assessment(result: Assessment) -> None:
+    """Write the whole page to standard output."""
     page = Page()
-    _answer(page, result, knowledge)
+    _answer(page, result)
     _cautions(page, result)
-    _ranking(page, result, knowledge)
-    _ruled_out(page, result, knowledge)
-    _combinations(page, result, knowledge)
-    _reasons(page, result, knowledge)
-    _conflict(page, result, knowledge)
-    print_work(page, result, knowledge)
-    _unseen(page, result, knowledge)
+    _ranking(page, result)
+    _ruled_out(page, result)
+    _combinations(page, result)
+    _reasons(page, result)
+    _conflict(page, result)
+    print_work(page, result)
+    _unseen(page, result)
     _warnings(page, result)
 
 
-def _answer(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+def _answer(page: Page, result: Assessment) -> None:
     page.line(Text(result.case, STRONG), Text(f" {_about(result)}", FAINT))
-    done = [knowledge.services[name].title.lower() for one in result.repairs for name in one]
+    done = [result.knowledge.services[name].title.lower() for one in result.repairs for name in one]
     if done:
         text = f" repaired since: {'; '.join(done)}. What was seen before counts for then."
         page.line(Text(text, FAINT))
     page.line("")
     leader = result.conditions[0]
-    if not (_looked(result, knowledge) or result.repairs):
-        page.headline("nothing looked at yet", *_before_looking(result, knowledge))
+    if not (_looked(result) or result.repairs):
+        page.headline("nothing looked at yet", *_before_looking(result))
         return
-    title, now, before = with_state(leader, knowledge), leader.probability, leader.prior
+    title, now, before = with_state(leader, result.knowledge), leader.probability, leader.prior
     sound = result.p_sound >= leader.probability
     if sound:
         title, now, before = "nothing wrong found", result.p_sound, result.p_sound_before
     chance = f"{chance_word(now)}, {percent(now)}  (before looking: {percent(before)})"
-    more = _also_likely(result, knowledge)
+    more = _also_likely(result)
     if now >= (SOUND_FROM if sound else SETTLED_FROM):
         page.headline(title, chance, *more)
     else:
@@ -105,23 +98,23 @@ def _about(result: Assessment) -> str:
     return ", ".join([reason, *stated])
 
 
-def _looked(result: Assessment, knowledge: Knowledge) -> bool:
+def _looked(result: Assessment) -> bool:
     """Whether anything was seen or measured: history alone is hearsay about the car."""
-    return not set(result.recorded) <= set(knowledge.of_kind("history"))
+    return not set(result.recorded) <= set(result.knowledge.of_kind("history"))
 
 
-def _before_looking(result: Assessment, knowledge: Knowledge) -> list[str]:
+def _before_looking(result: Assessment) -> list[str]:
     """What can be said of a car that nobody has looked at."""
     leader = result.conditions[0]
     cars = "with such a history" if result.recorded else "like it"
-    first = f"likeliest fault: {with_state(leader, knowledge).lower()}"
+    first = f"likeliest fault: {with_state(leader, result.knowledge).lower()}"
     return [
         f"of cars {cars}, {percent(result.p_sound)} have nothing wrong",
         f"{first}, {percent(leader.probability)}",
     ]
 
 
-def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
+def _also_likely(result: Assessment) -> list[str]:
     """Further lines for the answer: what is likely too, and what the evidence speaks for.
 
     The condition moved most is named even where another was likelier all along.
@@ -129,7 +122,7 @@ def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
     leads = result.p_sound < result.conditions[0].probability
     lines = []
     for c in result.conditions[leads:]:
-        title = with_state(c, knowledge).lower()
+        title = with_state(c, result.knowledge).lower()
         was = f" (was {percent(c.prior)})"
         if c.name == result.moved_most:
             lines.append(f"moved most: {title}, {percent(c.probability)}{was}")
@@ -138,7 +131,7 @@ def _also_likely(result: Assessment, knowledge: Knowledge) -> list[str]:
     return lines
 
 
-def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+def _ranking(page: Page, result: Assessment) -> None:
     """Conditions and the sound car in one order, each with its bar and its mark of before."""
     note = f"{_stroke(page)} is where it stood before looking"
     page.heading("How likely", f"{note}, * moved most" if result.moved_most else note)
@@ -146,7 +139,7 @@ def _ranking(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     likely = [c for c in result.conditions if c.probability >= SHOWN_FROM] or [result.conditions[0]]
     for c in likely:
         mark = "*" if c.name == result.moved_most else ""
-        entries.append((mark, c.probability, c.prior, sentence(with_state(c, knowledge))))
+        entries.append((mark, c.probability, c.prior, sentence(with_state(c, result.knowledge))))
     entries.sort(key=lambda entry: -entry[1])
     shown = entries[:SHOWN_AT_MOST] + [entry for entry in entries[SHOWN_AT_MOST:] if entry[0]]
     rows: list[Sequence[Cell]] = [
@@ -160,9 +153,9 @@ def _stroke(page: Page) -> str:
     return page.bar(0.0, 0.0).plain[0]
 
 
-def _ruled_out(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+def _ruled_out(page: Page, result: Assessment) -> None:
     """One line: what the evidence has made negligible, as many as fit."""
-    titles = [condition_title(name, knowledge).lower() for name in result.ruled_out]
+    titles = [condition_title(name, result.knowledge).lower() for name in result.ruled_out]
     if not titles:
         return
     page.heading("As good as ruled out", "each below 1 %")
@@ -179,7 +172,7 @@ def _as_many_as_fit(words: Sequence[str], width: int) -> str:
     return f"{len(words)} of them"
 
 
-def _combinations(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+def _combinations(page: Page, result: Assessment) -> None:
     """Whole explanations, when one fault alone may not be all of it."""
     several = sum(c.probability >= SECOND_FAULT_FROM for c in result.conditions) > 1
     if not several and len(result.combinations[0].conditions) < 2:
@@ -187,12 +180,14 @@ def _combinations(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     page.heading("Taken together", "exactly these and nothing else")
     rows: list[Sequence[Cell]] = []
     for combination in result.combinations[:COMBINATIONS]:
-        titles = [condition_title(name, knowledge).lower() for name in combination.conditions]
+        titles = [
+            condition_title(name, result.knowledge).lower() for name in combination.conditions
+        ]
         rows.append((percent(combination.probability), " + ".join(titles) or "nothing wrong"))
     page.rows(rows, right=[0])
 
 
-def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+def _reasons(page: Page, result: Assessment) -> None:
     """For each leading condition what speaks for and against it, in words and as a factor."""
     if not any(result.moved_by.values()):
         return
@@ -201,9 +196,9 @@ def _reasons(page: Page, result: Assessment, knowledge: Knowledge) -> None:
     odds[SOUND] = (result.p_sound, result.p_sound_before)
     for name, weights in result.moved_by.items():
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
-        title = title_of(name, knowledge)
+        title = title_of(name, result.knowledge)
         page.line(Text(title, STRONG), Text(_course(*odds[name], len(told), len(weights)), FAINT))
-        page.rows([_reason(weight, result, knowledge) for weight in told])
+        page.rows([_reason(weight, result) for weight in told])
 
 
 def _course(now: float, before: float, told: int, weights: int) -> str:
@@ -215,24 +210,24 @@ def _course(now: float, before: float, told: int, weights: int) -> str:
     return f"({course}; {rest} more move it less)" if rest else f"({course})"
 
 
-def _reason(weight: Weight, result: Assessment, knowledge: Knowledge) -> Sequence[Cell]:
+def _reason(weight: Weight, result: Assessment) -> Sequence[Cell]:
     word, style = ("for", FOR) if weight.decibans > 0 else ("against", AGAINST)
-    said = _observation(weight.name, result.recorded, knowledge)
+    said = _observation(weight.name, result)
     return Text(word, style), Text(times(weight.decibans), style), said
 
 
-def _observation(name: str, recorded: Mapping[str, str], knowledge: Knowledge) -> str:
-    return f"{knowledge.node(name).title}: {spaced(recorded[name])}"
+def _observation(name: str, result: Assessment) -> str:
+    return f"{result.knowledge.node(name).title}: {spaced(result.recorded[name])}"
 
 
-def _conflict(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+def _conflict(page: Page, result: Assessment) -> None:
     """Pairs that hardly go together, when all of it taken together does not either."""
     if result.conflict.bits < CONFLICT_BITS:
         return
     page.heading("Does not fit together", "look again, or think of a rarer cause")
     pairs = [pair for pair in result.conflict.between if pair[2] >= CONFLICT_BITS]
     for one, other, bits in pairs[:3]:
-        said = [_observation(name, result.recorded, knowledge) for name in (one, other)]
+        said = [_observation(name, result) for name in (one, other)]
         page.marked("?", f"{said[0]}  but  {said[1]}")
         page.line(f"together {factor(2**bits)} times rarer than by chance", indent=5)
     if not pairs:
@@ -242,15 +237,17 @@ def _conflict(page: Page, result: Assessment, knowledge: Knowledge) -> None:
         )
 
 
-def _unseen(page: Page, result: Assessment, knowledge: Knowledge) -> None:
+def _unseen(page: Page, result: Assessment) -> None:
     """What was not looked at: groups begun, with what is left of each, then groups untouched."""
     if not result.unseen:
         return
     page.heading("Not looked at", "which is not the same as absent")
     begun: list[tuple[str, list[str]]] = []
     untouched: list[str] = []
-    for group, names in groups_of(knowledge).items():
-        left = [knowledge.node(name).title.lower() for name in names if name in result.unseen]
+    for group, names in groups_of(result.knowledge).items():
+        left = [
+            result.knowledge.node(name).title.lower() for name in names if name in result.unseen
+        ]
         if len(left) == len(names):
             untouched.append(f"{group} ({len(names)})")
         elif left:

@@ -16,7 +16,7 @@ from loopodds import (
 )
 from rich.text import Text
 
-from loopodds_cli.desk.next_up import Next, none_pays
+from loopodds_cli.cases import Next, none_pays
 from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 from loopodds_cli.prompt.words import test_title
 
@@ -44,7 +44,7 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
         "p_sound": answer.after.p_sound,
         "log_evidence": answer.after.log_evidence,
         "conditions": [{"name": n, "probability": p} for n, p in answer.ranking()],
-        "next_tests": [dict(test) for test in next_up.tests],
+        "next_tests": [test.as_json() for test in next_up.tests],
         "knowledge": answer.model.knowledge.digest,
         "knowledge_before": answer.older or answer.model.knowledge.digest,
         "warnings": [
@@ -266,10 +266,10 @@ def _next(page: Page, answer: Answer, next_up: Next) -> None:
     knowledge = answer.model.knowledge
     rows: list[Sequence[Cell]] = []
     for test in paying[:2] or next_up.tests[:1]:
-        first = ", ".join(knowledge.tests[name].title for name in test["blocked_by"])
+        first = ", ".join(knowledge.tests[name].title for name in test.blocked_by)
         title = test_title(test, knowledge)
         notes = [f"after: {first}"] * bool(first) + ["tells most for its time"] * (not paying)
-        rows.append((title, f"{test['minutes']:.0f} min", "; ".join(notes)))
+        rows.append((title, f"{test.minutes:.0f} min", "; ".join(notes)))
     page.rows(rows, right=[1])
 
 

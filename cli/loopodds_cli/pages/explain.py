@@ -23,7 +23,15 @@ from loopodds_cli.pages.page import (
 from loopodds_cli.prompt.words import changed_plan, services_text
 
 if TYPE_CHECKING:
-    from loopodds import Explanation, Knowledge, PlanTurn, Shares, Turn, TurningPoint
+    from loopodds import (
+        Assessment,
+        Explanation,
+        Knowledge,
+        PlanTurn,
+        Shares,
+        Turn,
+        TurningPoint,
+    )
 
 HALF_BAR = 9
 SHARES = 9
@@ -35,24 +43,21 @@ NOT_SEEN, SEEN_OTHERWISE = "any of these, not looked at so far,", "any of these,
 
 
 def print_explanation(
-    case: str,
-    found: Explanation,
-    recorded: Mapping[str, str],
-    knowledge: Knowledge,
-) -> Page:
-    """Write the page to standard output, and hand it back for more.
+    result: Assessment, found: Explanation, numbers: Sequence[Turn] | None = None
+) -> None:
+    """Write the whole page to standard output.
 
     Parameters
     ----------
-    case : str
+    result : Assessment
     found : Explanation
-    recorded : mapping of str to str
-        Each observation in plain words.
-    knowledge : Knowledge
+        Of one condition.
+    numbers : sequence of Turn, optional
+        Numbers of the knowledge that could turn the verdict; a section only where given.
     """
-    page = Page()
+    page, knowledge, recorded = Page(), result.knowledge, result.recorded
     title = condition_title(found.condition, knowledge)
-    page.line(Text(case, STRONG))
+    page.line(Text(result.case, STRONG))
     page.line("")
     before = f"(before looking: {percent(found.before)})"
     page.headline(title, f"{chance_word(found.now)}, {percent(found.now)}  {before}")
@@ -60,7 +65,10 @@ def print_explanation(
     _contrast(page, found, recorded, knowledge)
     _misreading(page, found, recorded, knowledge)
     _turning_points(page, found.turning_points, knowledge)
-    return page
+    if result.plan is not None:
+        _plan_turns(page, result.shop.best.actions, result.plan_turns, knowledge)
+    if numbers is not None:
+        _numbers(page, numbers, knowledge)
 
 
 def _weights(page: Page, shares: Shares, recorded: Mapping[str, str], knowledge: Knowledge) -> None:
@@ -173,19 +181,10 @@ def _point_row(point: TurningPoint | PlanTurn, knowledge: Knowledge) -> Sequence
     return Text(f"chance {percent(point.chance)}", FAINT), said
 
 
-def print_plan_turns(
+def _plan_turns(
     page: Page, plan: Sequence[str], turns: Sequence[PlanTurn], knowledge: Knowledge
 ) -> None:
-    """What would change the plan: findings, seen and unseen.
-
-    Parameters
-    ----------
-    page : Page
-    plan : sequence of str
-        Services of the best plan now.
-    turns : sequence of PlanTurn
-    knowledge : Knowledge
-    """
+    """Findings, seen and unseen, that would change the plan."""
     page.heading("What would change the plan", f"now: {services_text(plan, knowledge)}")
     if not turns:
         page.line("No single further look and no single other reading.", indent=2)
@@ -199,7 +198,7 @@ def print_plan_turns(
             page.rows([_point_row(turn, knowledge) for turn in same], right=[0])
 
 
-def print_numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> None:
+def _numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> None:
     """Numbers of the knowledge that could turn the verdict."""
     page.heading("Numbers it hangs on", "the least far off first, each turn recomputed in full")
     if not turns:

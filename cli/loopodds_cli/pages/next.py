@@ -13,72 +13,72 @@ from loopodds_cli.pages.sequence import print_sequence
 from loopodds_cli.prompt.words import duration, money, rest_text, services_text, signed
 
 if TYPE_CHECKING:
-    from loopodds import Branch, Knowledge, RankedTest, Verdict
+    from loopodds import Assessment, Branch, Knowledge, RankedTest
 
 ALSO = 5
 ENGINE = {"off": "engine off", "running": "engine running", "any": ""}
 
 
-def print_next(verdict: Verdict) -> None:
+def print_next(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
-    page.line(Text(verdict.case, STRONG), Text(f" best plan now: {_plan_now(verdict)}", FAINT))
+    page.line(Text(result.case, STRONG), Text(f" best plan now: {_plan_now(result)}", FAINT))
     page.line("")
-    best = verdict.choice.plan.best
+    best = result.policy.best
     if best is None:
-        _stop(page, verdict)
+        _stop(page, result)
     else:
-        _do(page, verdict, best)
-        _cautions(page, verdict)
-    _others(page, verdict, best)
-    _waiting(page, verdict, best)
-    if best is not None and verdict.choice.depth > 1:
-        print_sequence(page, verdict)
-    _closed(page, verdict)
+        _do(page, result, best)
+        _cautions(page, result)
+    _others(page, result, best)
+    _waiting(page, result, best)
+    if best is not None and result.policy.depth > 1:
+        print_sequence(page, result)
+    _closed(page, result)
     if best is not None:
-        _in_full(page, verdict)
+        _in_full(page, result)
 
 
-def _plan_now(verdict: Verdict) -> str:
-    return services_text(verdict.advice.best.services, verdict.shop.knowledge)
+def _plan_now(result: Assessment) -> str:
+    return services_text(result.advice.best.services, result.knowledge)
 
 
-def _do(page: Page, verdict: Verdict, best: Branch) -> None:
-    knowledge = verdict.shop.knowledge
+def _do(page: Page, result: Assessment, best: Branch) -> None:
+    knowledge = result.knowledge
     first, rest = best.move.steps[0], best.move.steps[1:]
     test = knowledge.tests[first.test]
     time = [duration(first.minutes), ENGINE[test.engine]]
     if first.waiting:
         time.append(f"{duration(first.waiting)} of it waiting for one temperature")
-    unread = next((r.unread for r in verdict.choice.tests if r.test == first.test), ())
+    unread = next((r.unread for r in result.tests if r.test == first.test), ())
     left = rest_text(unread, knowledge)
     lines: list[Cell] = [", ".join(part for part in (*time, left) if part)]
     if rest:
         titles = ", ".join(lowered(knowledge.tests[step.test].title) for step in rest)
         lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
-    saves, cost = verdict.choice.plan.saves, "their cost" if rest else "its cost"
+    saves, cost = result.policy.saves, "their cost" if rest else "its cost"
     if round(best.debt) > 0:
-        cost += f" and {money(best.debt, verdict.currency)} to fill the loop again"
-    lines += [*_why(verdict, best), f"worth {money(saves, verdict.currency)} after {cost}"]
+        cost += f" and {money(best.debt, result.currency)} to fill the loop again"
+    lines += [*_why(result, best), f"worth {money(saves, result.currency)} after {cost}"]
     page.headline(test.title, *lines)
 
 
-def _why(verdict: Verdict, best: Branch) -> Iterator[str]:
-    knowledge = verdict.shop.knowledge
-    target = next(test for test in verdict.choice.tests if test.test == best.move.test)
+def _why(result: Assessment, best: Branch) -> Iterator[str]:
+    knowledge = result.knowledge
+    target = next(test for test in result.tests if test.test == best.move.test)
     told = " and ".join(condition_title(name, knowledge).lower() for name in target.about)
     reasons = [f"tells most about {told}"] if told else []
     if len(best.move.steps) > 1:
         reasons.insert(0, f"opens {lowered(knowledge.tests[target.test].title)}")
     if reasons:
         yield f"why: {', which '.join(reasons)}"
-    if verdict.changes_plan > 0:
-        yield f"would change the plan in {percent(verdict.changes_plan)} of such cars"
+    if result.changes_plan > 0:
+        yield f"would change the plan in {percent(result.changes_plan)} of such cars"
 
 
-def _cautions(page: Page, verdict: Verdict) -> None:
+def _cautions(page: Page, result: Assessment) -> None:
     """The first sentence of every caution, where it is seen at once."""
-    first, then = verdict.cautions_in_turn
+    first, then = result.cautions_in_turn
     page.line("")
     for text in first:
         page.marked("!", _first_sentence(text))
@@ -88,8 +88,8 @@ def _cautions(page: Page, verdict: Verdict) -> None:
             page.marked("!", _first_sentence(text))
 
 
-def _in_full(page: Page, verdict: Verdict) -> None:
-    first, then = verdict.cautions_in_turn
+def _in_full(page: Page, result: Assessment) -> None:
+    first, then = result.cautions_in_turn
     if any(_first_sentence(text) != text for text in (*first, *then)):
         page.heading("Beware", "in full")
         for text in (*first, *then):
@@ -101,8 +101,8 @@ def _first_sentence(text: str) -> str:
     return first + "." if dot else text
 
 
-def _stop(page: Page, verdict: Verdict) -> None:
-    outlook, currency = verdict.advice.outlook, verdict.currency
+def _stop(page: Page, result: Assessment) -> None:
+    outlook, currency = result.advice.outlook, result.currency
     page.headline(
         "Stop testing",
         "no test that is left, and no two of them, would save more than they cost",
@@ -112,14 +112,14 @@ def _stop(page: Page, verdict: Verdict) -> None:
     )
 
 
-def _others(page: Page, verdict: Verdict, best: Branch | None) -> None:
+def _others(page: Page, result: Assessment, best: Branch | None) -> None:
     """The other tests that pay, best first; how many do not."""
-    knowledge = verdict.shop.knowledge
+    knowledge = result.knowledge
     doing = _doing(best)
     # a gate is worth what it opens, which has its own line, as has what waits
     rest = [
         test
-        for test in verdict.choice.tests
+        for test in result.tests
         if test.test not in doing and test.opens == test.test and not test.waits_for
     ]
     if not rest:
@@ -139,11 +139,11 @@ def _doing(best: Branch | None) -> set[str]:
     return {step.test for step in best.move.steps} if best is not None else set()
 
 
-def _waiting(page: Page, verdict: Verdict, best: Branch | None) -> None:
+def _waiting(page: Page, result: Assessment, best: Branch | None) -> None:
     """What pays too but would make other paying tests impossible."""
-    tests, doing = verdict.shop.knowledge.tests, _doing(best)
-    waiting = {test.test for test in verdict.choice.tests if test.waits_for} - doing
-    for test in verdict.choice.tests:
+    tests, doing = result.knowledge.tests, _doing(best)
+    waiting = {test.test for test in result.tests if test.waits_for} - doing
+    for test in result.tests:
         behind = waiting.intersection(test.blocked_by)
         if test.test in waiting and not behind and round(test.net_value) > 0:
             named = lowered(tests[test.waits_for[0]].title)
@@ -168,11 +168,11 @@ def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
     ]
 
 
-def _closed(page: Page, verdict: Verdict) -> None:
-    closed = verdict.choice.closed
+def _closed(page: Page, result: Assessment) -> None:
+    closed = result.shop.closed
     if not closed:
         return
-    knowledge = verdict.shop.knowledge
+    knowledge = result.knowledge
     page.heading("Shut", "and why")
     reasons: dict[str, list[str]] = {}
     for test, why in closed:

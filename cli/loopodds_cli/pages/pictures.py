@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ import click
 from loopodds import spaced
 
 if TYPE_CHECKING:
-    from loopodds import Explanation, Inspection, Knowledge, WhatIf
+    from loopodds import Explanation, Knowledge, WhatIf
 
 ROWS = 8
 BARS = 12
@@ -23,7 +24,7 @@ picture_option = click.option(
 
 
 def draw_weights(
-    path: str, found: Explanation, inspection: Inspection, knowledge: Knowledge
+    path: str, found: Explanation, recorded: Mapping[str, str], knowledge: Knowledge
 ) -> None:
     """Weight of evidence of an explanation.
 
@@ -32,9 +33,8 @@ def draw_weights(
     OSError
         If the file cannot be written.
     """
-    from loopodds import Bar, recorded_words, weights_picture, write_whole
+    from loopodds import Bar, weights_picture, write_whole
 
-    recorded = recorded_words(inspection, knowledge)
     shares = found.shares.shares
     bars = [
         Bar(spaced(f"{knowledge.node(s.name).title}: {recorded[s.name]}"), s.decibans)

@@ -12,35 +12,35 @@ from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
 from loopodds_cli.prompt.words import duration, money, services_text, signed
 
 if TYPE_CHECKING:
-    from loopodds import BreakEven, Move, ServicePlan, Verdict
+    from loopodds import Assessment, BreakEven, Move, ServicePlan
 
 
-def print_plan(verdict: Verdict) -> None:
+def print_plan(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
-    advice = verdict.advice
-    page.line(Text(verdict.case, STRONG))
+    advice = result.advice
+    page.line(Text(result.case, STRONG))
     page.line("")
-    best = verdict.choice.plan.best
+    best = result.policy.best
     if best is not None:
-        _test_first(page, verdict, best.move)
+        _test_first(page, result, best.move)
         page.line("")
         page.line("If it has to be decided now:")
-    _best(page, verdict, advice.best)
-    for text in (*_provisos(verdict), *_doubts(verdict)):
+    _best(page, result, advice.best)
+    for text in (*_provisos(result), *_doubts(result)):
         page.line("")
         page.marked("!", text)
-    _steps(page, verdict, advice.best)
-    _others(page, verdict)
+    _steps(page, result, advice.best)
+    _others(page, result)
     page.heading("How firm this is")
-    for text in _firmness(verdict):
+    for text in _firmness(result):
         page.marked("-", text, FAINT)
-    _cautions(page, verdict)
+    _cautions(page, result)
 
 
-def _test_first(page: Page, verdict: Verdict, move: Move) -> None:
-    tests = verdict.shop.knowledge.tests
-    saves = money(verdict.choice.plan.saves, verdict.currency)
+def _test_first(page: Page, result: Assessment, move: Move) -> None:
+    tests = result.knowledge.tests
+    saves = money(result.policy.saves, result.currency)
     worth = f"worth {saves} after its cost"
     if len(move.steps) > 1:
         worth = f"opens {lowered(tests[move.test].title)}: worth {saves} after their cost"
@@ -48,23 +48,23 @@ def _test_first(page: Page, verdict: Verdict, move: Move) -> None:
     page.headline(title, f"{worth}; how and why: loopodds next")
 
 
-def _best(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
-    currency = verdict.currency
-    titles = services_text(plan.services, verdict.shop.knowledge)
+def _best(page: Page, result: Assessment, plan: ServicePlan) -> None:
+    currency = result.currency
+    titles = services_text(plan.services, result.knowledge)
     spent = f"{money(plan.outlay, currency)}, {duration(plan.minutes)}" if plan.services else ""
     left = f"harm left for a season, on average: {money(plan.harm, currency)}"
     page.headline(titles, *([spent] if spent else []), left)
 
 
-def _provisos(verdict: Verdict) -> Iterator[str]:
+def _provisos(result: Assessment) -> Iterator[str]:
     """What the plan takes for granted though it may well not hold, and what would be done then."""
-    knowledge = verdict.shop.knowledge
-    for one in verdict.advice.provisos:
+    knowledge = result.knowledge
+    for one in result.advice.provisos:
         chance = percent(one.probability)
         then = ""
         if one.instead:
-            services = verdict.advice.best.services
-            apart = verdict.shop.offers[one.instead].apart.intersection(services)
+            services = result.advice.best.services
+            apart = result.shop.offers[one.instead].apart.intersection(services)
             way = "in place of it" if apart else "before it"
             then = f" Then, {way}: {lowered(knowledge.services[one.instead].title)}."
         if one.guard:
@@ -75,10 +75,10 @@ def _provisos(verdict: Verdict) -> Iterator[str]:
             yield f"{condition}, {chance}: this plan takes its absence for granted.{then}"
 
 
-def _doubts(verdict: Verdict) -> Iterator[str]:
+def _doubts(result: Assessment) -> Iterator[str]:
     """An expensive service on thin evidence; work that only another workshop can do."""
-    knowledge = verdict.shop.knowledge
-    for doubt in verdict.advice.doubts:
+    knowledge = result.knowledge
+    for doubt in result.advice.doubts:
         title = knowledge.services[doubt.service].title
         rests = (
             f"rests on one kind of evidence ({doubt.kind})" if doubt.kind else "rests on no look"
@@ -89,25 +89,25 @@ def _doubts(verdict: Verdict) -> Iterator[str]:
             else ""
         )
         yield f"{title} {rests}.{ask}"
-    elsewhere = verdict.advice.elsewhere
+    elsewhere = result.advice.elsewhere
     if elsewhere is not None:
         titles = services_text(elsewhere.services, knowledge)
-        saves = verdict.advice.best.cost - elsewhere.cost
+        saves = result.advice.best.cost - elsewhere.cost
         yield (
             f"A workshop that can do everything would: {titles} "
-            f"({money(elsewhere.outlay, verdict.currency)}); that saves "
-            f"{money(saves, verdict.currency)} on average."
+            f"({money(elsewhere.outlay, result.currency)}); that saves "
+            f"{money(saves, result.currency)} on average."
         )
 
 
-def _steps(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
+def _steps(page: Page, result: Assessment, plan: ServicePlan) -> None:
     """What to do, in order, each with its time and cost."""
     if not plan.services:
         return
     knowledge, prices, currency = (
-        verdict.shop.knowledge,
-        verdict.shop.gates.prices,
-        verdict.currency,
+        result.knowledge,
+        result.shop.gates.prices,
+        result.currency,
     )
     page.heading("In this order", "the car proved after each")
     work = [
@@ -124,25 +124,25 @@ def _steps(page: Page, verdict: Verdict, plan: ServicePlan) -> None:
         for number, (title, name) in enumerate(work, start=1)
     ]
     if plan.filling:
-        filling = money(prices.filling(verdict.shop.gates.context.get("refrigerant")), currency)
+        filling = money(prices.filling(result.shop.gates.context.get("refrigerant")), currency)
         time = duration(prices.filling_minutes)
         rows.append((f"{len(rows) + 1}", "Evacuate and charge, counted once", time, filling))
     page.rows(rows, right=[0, 2, 3])
 
 
-def _others(page: Page, verdict: Verdict) -> None:
-    knowledge, best = verdict.shop.knowledge, verdict.advice.best
+def _others(page: Page, result: Assessment) -> None:
+    knowledge, best = result.knowledge, result.advice.best
     page.heading("Next best", "what each costs more on average, harm left included")
     rows = [
         (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
-        for plan in verdict.advice.others
+        for plan in result.advice.others
     ]
     page.rows(rows, right=[1])
 
 
-def _firmness(verdict: Verdict) -> Iterator[str]:
-    advice, currency = verdict.advice, verdict.currency
-    knowledge = verdict.shop.knowledge
+def _firmness(result: Assessment) -> Iterator[str]:
+    advice, currency = result.advice, result.currency
+    knowledge = result.knowledge
     outlook = advice.outlook
     drawn = f", by {outlook.draws} draws" if outlook.draws else ""
     yield (
@@ -150,7 +150,7 @@ def _firmness(verdict: Verdict) -> Iterator[str]:
         f"{percent(outlook.same)} of such cars{drawn}."
     )
     if advice.break_even is not None:
-        yield _threshold(verdict, advice.break_even)
+        yield _threshold(result, advice.break_even)
     for name, stays in outlook.keeps.items():
         if stays < 0.95 and (advice.break_even is None or name != advice.break_even.service):
             yield f"{knowledge.services[name].title} {_staying(stays)}."
@@ -160,8 +160,8 @@ def _firmness(verdict: Verdict) -> Iterator[str]:
     )
 
 
-def _threshold(verdict: Verdict, even: BreakEven) -> str:
-    knowledge = verdict.shop.knowledge
+def _threshold(result: Assessment, even: BreakEven) -> str:
+    knowledge = result.knowledge
     title = knowledge.services[even.service].title
     condition = condition_title(even.condition, knowledge).lower()
     now = percent(even.probability)
@@ -169,7 +169,7 @@ def _threshold(verdict: Verdict, even: BreakEven) -> str:
         return f"{title} would not pay at any probability of: {condition} (now {now})."
     if even.threshold == 0:
         return f"{title} pays whatever the probability of: {condition} (now {now})."
-    stays = verdict.advice.outlook.keeps.get(even.service)
+    stays = result.advice.outlook.keeps.get(even.service)
     text = f"{title} only above {percent(even.threshold)} for: {condition} (now {now})"
     return f"{text}; it {_staying(stays)}." if stays is not None else f"{text}."
 
@@ -178,9 +178,9 @@ def _staying(share: float) -> str:
     return f"would still be in the plan after all these tests in {percent(share)} of such cars"
 
 
-def _cautions(page: Page, verdict: Verdict) -> None:
-    plan = verdict.advice.best
-    texts = verdict.cautions((*plan.first, *plan.services))
+def _cautions(page: Page, result: Assessment) -> None:
+    plan = result.advice.best
+    texts = result.cautions_of((*plan.first, *plan.services))
     if not texts:
         return
     page.heading("Beware")

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds import lowered, plan_at, sentence, words
+from loopodds import lowered, plan_at, seen_at, sentence
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Page, percent
 from loopodds_cli.prompt.words import changed_plan, duration, money
 
 if TYPE_CHECKING:
-    from loopodds import Branch, Knowledge, State, Verdict
+    from loopodds import Assessment, Branch, Knowledge, State
 
 WAYS = 4
 DEPTH = 3
@@ -28,30 +28,30 @@ class Way(NamedTuple):
     after: State | None
 
 
-def print_sequence(page: Page, verdict: Verdict) -> None:
+def print_sequence(page: Page, result: Assessment) -> None:
     """Write the tree of the plan."""
-    choice, currency = verdict.choice, verdict.currency
-    saves = money(choice.plan.saves, currency)
-    note = f"{choice.depth} tests ahead, saves {saves}; plans as they would then stand"
+    policy, currency = result.policy, result.currency
+    saves = money(policy.saves, currency)
+    note = f"{policy.depth} tests ahead, saves {saves}; plans as they would then stand"
     page.heading("In turn", note)
-    _step(page, verdict, choice.plan, 0)
-    if choice.gap >= 0.5:
-        missing = money(min(choice.gap, _ceiling(verdict)), currency)
-        said = f"the best sequence of {choice.depth} tests could save {missing} more, at most"
+    _step(page, result, policy.root, 0)
+    if policy.gap >= 0.5:
+        missing = money(min(policy.gap, _ceiling(result)), currency)
+        said = f"the best sequence of {policy.depth} tests could save {missing} more, at most"
         page.line(Text(said, FAINT), indent=2)
 
 
-def _ceiling(verdict: Verdict) -> float:
+def _ceiling(result: Assessment) -> float:
     """What any testing at all could save beyond this plan, two standard errors included."""
-    outlook, choice = verdict.advice.outlook, verdict.choice
-    return max(0.0, outlook.saving + 2 * outlook.saving_error - choice.plan.saves)
+    outlook = result.advice.outlook
+    return max(0.0, outlook.saving + 2 * outlook.saving_error - result.policy.saves)
 
 
-def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:
+def _step(page: Page, result: Assessment, state: State, indent: int) -> None:
     branch = state.best
     if branch is None:
         return
-    tests = verdict.shop.knowledge.tests
+    tests = result.knowledge.tests
     titles = ", ".join(lowered(tests[step.test].title) for step in branch.move.steps)
     page.rows(
         [
@@ -61,22 +61,22 @@ def _step(page: Page, verdict: Verdict, state: State, indent: int) -> None:
             )
         ]
     )
-    ways = _ways(verdict, branch)
+    ways = _ways(result, branch)
     for number, way in enumerate(ways):
         last = number == len(ways) - 1 and number > 0
-        seen = "otherwise" if last else _seen(verdict, branch, way.rows)
+        seen = "otherwise" if last else _seen(result, branch, way.rows)
         text = Text(f"{seen}: ") + Text(way.plan, STRONG) if way.after is None else Text(seen)
         page.rows([(f"{' ' * indent}  {percent(way.chance):>4}", text)])
         if way.after is not None:
-            _step(page, verdict, way.after, indent + DEPTH)
+            _step(page, result, way.after, indent + DEPTH)
 
 
-def _ways(verdict: Verdict, branch: Branch) -> list[Way]:
+def _ways(result: Assessment, branch: Branch) -> list[Way]:
     """Outcomes with the same consequence together; the most probable group last."""
-    knowledge, now = verdict.shop.knowledge, verdict.advice.best.services
+    knowledge, now = result.knowledge, result.advice.best.services
     groups: dict[tuple[str, ...], list[int]] = {}
     for row in range(len(branch.chance)):
-        groups.setdefault(_consequence(verdict, branch, row), []).append(row)
+        groups.setdefault(_consequence(result, branch, row), []).append(row)
     found = []
     for key, rows in groups.items():
         rows.sort(key=lambda row: -branch.chance[row])
@@ -92,25 +92,25 @@ def _ways(verdict: Verdict, branch: Branch) -> list[Way]:
     return [*rare, *kept]
 
 
-def _consequence(verdict: Verdict, branch: Branch, row: int) -> tuple[str, ...]:
+def _consequence(result: Assessment, branch: Branch, row: int) -> tuple[str, ...]:
     after = branch.states.get(row)
     follow = after.best if after is not None else None
     if follow is not None:
         return ("test", *(step.test for step in follow.move.steps))
-    return ("plan", *sorted(plan_at(verdict.shop, branch, row).services))
+    return ("plan", *sorted(plan_at(result.shop, branch, row)))
 
 
-def _seen(verdict: Verdict, branch: Branch, rows: Sequence[int]) -> str:
+def _seen(result: Assessment, branch: Branch, rows: Sequence[int]) -> str:
     """What the most probable outcomes of a group have in sight."""
-    told = list(dict.fromkeys(_odd(verdict, branch, row) for row in rows))
+    told = list(dict.fromkeys(_odd(result, branch, row) for row in rows))
     more = f"; or {len(told) - 2} more" if len(told) > 2 else ""
     return "; or ".join(told[:2]) + more
 
 
-def _odd(verdict: Verdict, branch: Branch, row: int) -> str:
+def _odd(result: Assessment, branch: Branch, row: int) -> str:
     """What is unusual in one outcome."""
-    knowledge = verdict.shop.knowledge
-    states = words(verdict.shop, branch, row)
+    knowledge = result.knowledge
+    states = seen_at(result.shop, branch, row)
     odd = [
         f"{lowered(knowledge.node(name).title)} {state.replace('_', ' ')}"
         for name, state in states.items()

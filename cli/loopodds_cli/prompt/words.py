@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from loopodds import lowered
 
 if TYPE_CHECKING:
-    from loopodds import Knowledge
+    from loopodds import Knowledge, RankedTest
 
 
 def money(amount: float, currency: str) -> str:
@@ -73,10 +73,10 @@ def rest_text(unread: Sequence[str], knowledge: Knowledge) -> str:
     return f"rest of it: {lowered(knowledge.node(unread[0]).title)}{more}"
 
 
-def test_title(test: Mapping[str, Any], knowledge: Knowledge) -> str:
+def test_title(test: RankedTest, knowledge: Knowledge) -> str:
     """What a ranked test is called, what it opens and what is left of it."""
-    title, opens = knowledge.tests[test["test"]].title, test.get("opens", test["test"])
-    if opens != test["test"]:
-        title += f", which opens: {lowered(knowledge.tests[opens].title)}"
-    rest = rest_text(test.get("unread", ()), knowledge)
+    title = knowledge.tests[test.test].title
+    if test.opens != test.test:
+        title += f", which opens: {lowered(knowledge.tests[test.opens].title)}"
+    rest = rest_text(test.unread, knowledge)
     return f"{title} ({rest})" if rest else title

@@ -7,10 +7,10 @@ guessed. Every entry is in the book before the next prompt appears.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 from loopodds import (
@@ -24,16 +24,16 @@ from loopodds import (
     title_of,
 )
 
-from loopodds_cli.desk.next_up import none_pays
+from loopodds_cli.cases import none_pays
 from loopodds_cli.pages.case import case_title, print_case, print_history
 from loopodds_cli.pages.page import percent
 from loopodds_cli.pages.wording import Meaning, are_shares, begins_number, meaning
 from loopodds_cli.prompt.asking import Asking, Question
 
 if TYPE_CHECKING:
-    from loopodds import Answer, Casework
+    from loopodds import Answer, Casework, RankedTest
 
-    from loopodds_cli.desk.next_up import Next
+    from loopodds_cli.cases import Next
 
 HELP = """\
   NAME STATE        record what was seen       bub per
@@ -254,11 +254,11 @@ class Workbench:
     def _offer_tests(self, answer: Answer) -> None:
         """The next tests, to pick the one that was done and enter what it showed."""
         next_up = self._next_tests(answer)
-        tests = {str(test["test"]): test for test in next_up.tests}
+        tests = {test.test: test for test in next_up.tests}
         if tests and not next_up.paying:
             click.echo(f"  {none_pays(self._number)}")
         for test in tests.values():
-            click.echo(f"  {test['test']}: {self._test_line(test)}")
+            click.echo(f"  {test.test}: {self._test_line(test)}")
         if not tests:
             click.echo(f"  no next test {printable(next_up.problem)}".rstrip())
             return
@@ -282,10 +282,10 @@ class Workbench:
     def _begin(self, name: str) -> None:
         self._observe(name, [])
 
-    def _test_line(self, test: Mapping[str, Any]) -> str:
+    def _test_line(self, test: RankedTest) -> str:
         tests = self.work.knowledge.tests
-        first = ", ".join(tests[name].title for name in test["blocked_by"])
-        title = f"{tests[test['test']].title}, {test['minutes']:.0f} min"
+        first = ", ".join(tests[name].title for name in test.blocked_by)
+        title = f"{tests[test.test].title}, {test.minutes:.0f} min"
         return f"{title}, after: {first}" if first else title
 
     def _complete_with_tab(self) -> None:

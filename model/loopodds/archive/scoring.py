@@ -143,7 +143,7 @@ def score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
         p_sound[group.rows] = beliefs.p_sound
         log_evidence[group.rows] = beliefs.log_evidence
         for index, name in enumerate(model.conditions):
-            conditions[group.rows, index] = model.condition(beliefs, name)
+            conditions[group.rows, index] = model.probability(beliefs, name)
     return Scores(conditions, p_sound, log_evidence)
 
 

@@ -11,8 +11,8 @@ from loopodds.base.phrases import lowered, sentence
 from loopodds.casebook.believed import chances
 from loopodds.casebook.book import Event, Posterior
 from loopodds.casebook.replay import CaseState
-from loopodds.diagnosis.assessment import believe
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import left_out
 from loopodds.diagnosis.repaired_car import changed_by, shown_by

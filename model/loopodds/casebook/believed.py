@@ -95,7 +95,7 @@ def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterio
         beliefs = own.believe(group.context, group.evidence)
         if np.isneginf(beliefs.log_evidence).any():
             own.require_possible(group.context, group.evidence)
-        chances = {name: own.condition(beliefs, name) for name in own.conditions}
+        chances = {name: own.probability(beliefs, name) for name in own.conditions}
         for i, row in enumerate(group.rows.tolist()):
             found[row] = Posterior(
                 {name: float(chance[i]) for name, chance in chances.items()},

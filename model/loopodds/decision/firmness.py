@@ -1,10 +1,10 @@
-"""How firm a plan of services is: what could overturn it, and what it rests on."""
+"""How firm a plan of services is: what it rests on, and what could overturn it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -13,9 +13,9 @@ from loopodds.decision.branches import State
 from loopodds.decision.expected_cost import Decision, Plan
 from loopodds.decision.further_tests import Outlook, informed_saving, look_ahead
 from loopodds.decision.offers import clearing
-from loopodds.decision.service_plan import ServicePlan, service_plan
-from loopodds.decision.workshop import Workshop, masks
+from loopodds.decision.workshop import ServicePlan, Workshop, masks
 from loopodds.diagnosis.belief import Belief, log_odds
+from loopodds.diagnosis.explanation import imagine
 from loopodds.diagnosis.predictions import predict
 
 WORTH_A_WORD = 0.2
@@ -49,12 +49,7 @@ class Proviso(NamedTuple):
 def provisos(shop: Workshop, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
     """What a plan takes for granted and what would be done instead; likeliest to fail first.
 
-    Parameters
-    ----------
-    shop : Workshop
-    plan : Plan
-    ordered : ServicePlan
-        The same plan with the tests that come before it.
+    ``ordered`` is the same plan with the tests that come before it.
     """
     found = [*_absences(shop, plan), *_passes(shop, ordered)]
     return tuple(sorted(found, key=lambda one: -one.probability))
@@ -114,8 +109,7 @@ SUPPORT_DECIBANS = 3.0
 """A kind of evidence supports a condition when it at least doubles its odds."""
 
 
-@dataclass(frozen=True, slots=True)
-class BreakEven:
+class BreakEven(NamedTuple):
     """From which probability of its condition on the dearest service pays.
 
     Attributes
@@ -138,8 +132,7 @@ class BreakEven:
     decibans: float
 
 
-@dataclass(frozen=True, slots=True)
-class OneKind:
+class OneKind(NamedTuple):
     """An expensive service that rests on one kind of evidence, or none: ask for another."""
 
     service: str
@@ -178,6 +171,24 @@ class Advice:
     elsewhere: ServicePlan | None
     outlook: Outlook
 
+    def as_json(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "best": self.best.as_json(),
+            "others": [plan.as_json() for plan in self.others],
+            "elsewhere": self.elsewhere.as_json() if self.elsewhere else None,
+            "cost_of_being_wrong": self.ignorance,
+            "break_even": self.break_even._asdict() if self.break_even else None,
+            "takes_for_granted": [proviso._asdict() for proviso in self.provisos],
+            "one_kind_of_evidence": [doubt._asdict() for doubt in self.doubts],
+            "same_decision": {
+                "probability": self.outlook.same,
+                "services": dict(self.outlook.keeps),
+                "draws": self.outlook.draws,
+            },
+            **self.outlook.saving_json(),
+        }
+
 
 def advise(shop: Workshop, state: State, rng: np.random.Generator) -> Advice:
     """The plan for one car, and how firm it is.
@@ -186,43 +197,36 @@ def advise(shop: Workshop, state: State, rng: np.random.Generator) -> Advice:
     ----------
     shop : Workshop
     state : State
-        Single moves judged: from ``shop.planner.rank``.
+        As things stand, with single moves judged.
     rng : numpy.random.Generator
         For what is estimated from draws of the posterior.
     """
     plans = shop.decision.alternatives(shop.marginal, 3)
-    best = service_plan(shop, plans[0])
-    to_do = shop.decision.to_do(shop.progress.done)
+    best = shop.service_plan(plans[0])
     moves = shop.gates.moves(shop.progress)
     seen = [name for move in moves for name in shop.knowledge.tests[move.test].yields]
-    ignorance, _ = informed_saving(shop.calibrated, shop.decision, to_do, rng)
+    ignorance, _ = informed_saving(shop.calibrated, shop.decision, shop.to_do, rng)
     dear = next((name for plan in plans if (name := dearest(shop, plan))), None)
     return Advice(
         best,
-        tuple(service_plan(shop, plan) for plan in plans[1:]),
+        tuple(shop.service_plan(plan) for plan in plans[1:]),
         ignorance,
         break_even(shop, dear) if dear else None,
         tuple(_doubts(shop, plans[0], state)),
         provisos(shop, plans[0], best),
         _elsewhere(shop, plans[0]),
         look_ahead(
-            shop.calibrated,
-            shop.decision,
-            seen,
-            to_do,
-            rng,
-            masks=masks(shop.knowledge),
-            extra=shop.extra,
+            shop.calibrated, shop.decision, seen, shop.to_do, rng,
+            masks=masks(shop.knowledge), extra=shop.extra,
         ),
-    )
+    )  # fmt: skip
 
 
 def _elsewhere(shop: Workshop, here: Plan) -> ServicePlan | None:
     """The best plan of a workshop with every skill, where it saves money over the one here."""
     prices = shop.gates.prices.with_everything(shop.knowledge)
-    other = Workshop(shop.belief, shop.done, prices, shop.context)
-    plan = other.decision.best(other.marginal)
-    return service_plan(other, plan) if plan.cost < here.cost - 1e-6 else None
+    other = Workshop(shop.belief, shop.done, prices, shop.gates.context)
+    return other.service_plan(other.best) if other.best.cost < here.cost - 1e-6 else None
 
 
 def dearest(shop: Workshop, plan: Plan) -> str | None:
@@ -299,8 +303,7 @@ def _given(shop: Workshop, condition: str) -> tuple[FloatArray, FloatArray]:
         {named.variable: np.array([1 - member, member])}
     )
     posterior = shop.calibrated.tree.propagate(batch, shop.decision.queries)
-    to_do = shop.decision.to_do(shop.progress.done)
-    absent, present = shop.decision.of_joints(posterior.joints, to_do)
+    absent, present = shop.decision.of_joints(posterior.joints, shop.to_do)
     return absent, present
 
 
@@ -333,7 +336,7 @@ def kinds_for(shop: Workshop, condition: str) -> dict[str, float]:
     rows: list[list[str]] = [[], *groups.values()]
     keep = np.array([[n not in looks or n in names for n in belief.names] for names in rows])
     alone = belief.variations(belief.evidence.subsets(belief.names, keep))
-    odds = log_odds(belief.model.condition(alone, condition))
+    odds = log_odds(belief.model.probability(alone, condition))
     return {
         k: float(10 * (o - odds[0]) / np.log(10)) for k, o in zip(groups, odds[1:], strict=True)
     }
@@ -350,3 +353,45 @@ def _ask(shop: Workshop, state: State, condition: str, kind: str) -> str:
             change = np.abs((branch.marginals - state.marginal) @ column)
             moved[branch.move.test] = float(branch.chance @ change)
     return max(moved, key=lambda test: moved[test], default="")
+
+
+WORTH = 0.02
+"""Share of its expected cost by which another plan must be cheaper to count as another plan."""
+
+
+class PlanTurn(NamedTuple):
+    """A finding whose other value would make another plan the best.
+
+    ``recorded`` is what was seen, empty for what was not looked at; ``chance`` how probable the
+    other value is given all else; ``services`` what would then be done, and ``saves`` by how
+    much less it would be expected to cost than the present plan [currency].
+    """
+
+    name: str
+    recorded: str
+    state: str
+    chance: float
+    services: tuple[str, ...]
+    saves: float
+
+
+def plan_turns(shop: Workshop) -> tuple[PlanTurn, ...]:
+    """Every single value, seen or unseen, that would change the plan; unseen and probable first.
+
+    What may be done, and what has to come before it, is taken as it now is.
+    """
+    decision = shop.decision
+    imagined = imagine(shop.belief)
+    rows = decision.marginals(imagined.beliefs.faults, shop.to_do)
+    kept, cheapest = decision.cost_of(shop.best, rows), decision.cost(rows)
+    turns = [
+        PlanTurn(name, recorded, state, chance, services, float(old - new))
+        for (name, state, recorded, chance), services, old, new in zip(
+            imagined.values, decision.chosen(rows), kept, cheapest, strict=True
+        )
+        if set(services) != set(shop.best.actions)
+        and old - new > WORTH * old
+        and state != recorded
+        and chance > 0
+    ]
+    return tuple(sorted(turns, key=lambda turn: (bool(turn.recorded), -turn.chance)))

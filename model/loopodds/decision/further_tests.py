@@ -51,6 +51,13 @@ class Outlook:
     draws: int
     saving_error: float
 
+    def saving_json(self) -> dict[str, float]:
+        """What testing can save, and how well that is known, as plain data."""
+        return {
+            "testing_can_save": self.saving,
+            "testing_can_save_error": self.saving_error,
+        }
+
 
 def look_ahead(
     calibrated: Calibrated,

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from loopodds.base.arrays import Query
 from loopodds.decision.branches import Branch, State
-from loopodds.decision.gates import Closed, Move
-from loopodds.decision.prices import Prices
+from loopodds.decision.gates import Move
 from loopodds.decision.workshop import Workshop
-from loopodds.diagnosis.belief import Belief
 
 TOLD_ABOUT = 2
 
@@ -87,84 +86,64 @@ class RankedTest:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """What to test next, or that testing has done its work.
+@dataclass(frozen=True, slots=True, eq=False)
+class Policy:
+    """The best sequence of tests found, whatever each of them may show; or to stop testing.
 
     Attributes
     ----------
-    tests : tuple of RankedTest
-        Each judged as if it were the last but for what it opens; what waits for another stands
-        behind it, else the highest net value first, at equal value what comes first.
-    closed : tuple of Closed
-        Tests that nothing to be done now can open.
-    plan : State
-        The tree behind it: sequences of up to ``depth`` moves.
+    root : State
+        The tree of outcomes, the car as it stands first.
     depth : int
+        Tests that it looks ahead.
     """
 
-    tests: tuple[RankedTest, ...]
-    closed: tuple[Closed, ...]
-    plan: State
+    root: State
     depth: int
 
     @property
-    def stop(self) -> bool:
-        """Whether no test, and no sequence of ``depth`` tests, pays for itself."""
-        return self.plan.best is None
+    def best(self) -> Branch | None:
+        """The move to make; None where no test, and no sequence of them, pays for itself."""
+        return self.root.best
+
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """Tests of that move, in order."""
+        return tuple(step.test for step in self.best.move.steps) if self.best else ()
+
+    @property
+    def saves(self) -> float:
+        """Currency that it is expected to save; 0 for stopping."""
+        return self.root.saves
 
     @property
     def gap(self) -> float:
-        """Currency by which the plan can fall short of the best one of its depth at most."""
-        return max(0.0, self.plan.stop - self.plan.saves - self.plan.least)
+        """Currency by which it can fall short of the best one of its depth at most."""
+        return max(0.0, self.root.stop - self.root.saves - self.root.least)
 
 
-def rank_tests(
-    belief: Belief,
-    done: Iterable[str] = (),
-    prices: Prices | None = None,
-    context: Mapping[str, str] | None = None,
-) -> list[RankedTest]:
+def best_policy(shop: Workshop, lookahead: int = 1) -> Policy:
+    """The best sequence of up to so many tests; pairs are tried before saying stop.
+
+    Pairs are not tried after a repair: there the network is larger, and pairs saved nothing on 140
+    simulated cars (DEVELOPERS.md).
+    """
+    pairs = shop.single.best is None and not shop.belief.model.repairs
+    depth = max(lookahead, 2 if pairs else 1)
+    return Policy(shop.planner.plan(shop.progress, depth, single=shop.single), depth)
+
+
+def rank_tests(shop: Workshop) -> list[RankedTest]:
     """Every test that can be done now or opened by others, best first.
 
-    Parameters
-    ----------
-    belief : Belief
-    done : iterable of str
-        Tests done, in order; those whose findings are recorded need not be named.
-    prices : Prices, optional
-    context : mapping of str to str, optional
-        Everything stated about the car, where that is more than the belief depends on.
+    Each is judged as if it were the last but for what it opens; what waits for another stands
+    behind it, else the highest net value first, at equal value what comes first.
     """
-    shop = Workshop(belief, done, prices, context)
-    return ranked(shop, shop.planner.rank(shop.progress))
-
-
-def choose_test(shop: Workshop, lookahead: int = 1) -> Choice:
-    """What to test next, looking ahead so many tests; pairs are tried before saying stop."""
-    single, plan, depth = judged(shop, lookahead)
-    closed = tuple(shop.gates.closed(shop.progress))
-    return Choice(tuple(ranked(shop, single)), closed, plan, depth)
-
-
-def judged(shop: Workshop, lookahead: int = 1) -> tuple[State, State, int]:
-    """Every single test judged, the best sequence, and how many tests ahead that looks.
-
-    Where no single test pays, pairs are tried. Not after a repair: there the network is larger, and
-    pairs saved nothing on 140 simulated cars (DEVELOPERS.md).
-    """
-    single = shop.planner.rank(shop.progress)
-    pairs = single.best is None and not shop.belief.model.repairs
-    depth = max(lookahead, 2 if pairs else 1)
-    return single, shop.planner.plan(shop.progress, depth, single=single), depth
-
-
-def ranked(shop: Workshop, state: State) -> list[RankedTest]:
-    """Tests of a judged state, best first."""
+    state = shop.single
     branches = {branch.move.test: branch for branch in state.branches}
     best = _best_through(state)
     tests = [
-        _ranked(shop, state, move, branches.get(move.test), best)
+        _ranked(shop, move, branches.get(move.test), best)
         for move in shop.gates.moves(shop.progress)
         if move.test in best
     ]
@@ -194,58 +173,95 @@ def _best_through(state: State) -> dict[str, tuple[float, str]]:
 
 
 def _ranked(
-    shop: Workshop,
-    state: State,
-    move: Move,
-    branch: Branch | None,
-    best: Mapping[str, tuple[float, str]],
+    shop: Workshop, move: Move, branch: Branch | None, best: Mapping[str, tuple[float, str]]
 ) -> RankedTest:
+    """One test; without a branch there is nothing that it could still show."""
     yields = shop.knowledge.tests[move.test].yields
-    look = shop.planner.look(yields)
     net, opens = best[move.test]
     step, begun = move.steps[-1], shop.progress.begun
     return RankedTest(
-        move.test,
-        look.bits(shop.about),
-        step.minutes,
-        net,
-        branch.gain if branch is not None else 0.0,
-        step.cost,
-        branch.debt if branch is not None else 0.0,
-        move.first,
-        opens,
-        _waits_for(shop, state, branch) if branch is not None else (),
-        _told_about(shop, state, branch) if branch is not None else (),
-        tuple(n for n in yields if n not in shop.belief.names) if move.test in begun else (),
+        test=move.test,
+        bits=shop.planner.look(yields).bits(shop.about),
+        minutes=step.minutes,
+        net_value=net,
+        worth=branch.gain if branch else 0.0,
+        cost=step.cost,
+        owes=branch.debt if branch else 0.0,
+        blocked_by=move.first,
+        opens=opens,
+        waits_for=_waits_for(shop, branch) if branch else (),
+        about=_told_about(shop, branch) if branch else (),
+        unread=tuple(n for n in yields if n not in shop.belief.names) if move.test in begun else (),
     )
 
 
-def _waits_for(shop: Workshop, state: State, branch: Branch) -> tuple[str, ...]:
+def _waits_for(shop: Workshop, branch: Branch) -> tuple[str, ...]:
     """Tests that a move would make impossible: new before begun, then by what each pays alone."""
-    others = [other.move.test for other in state.prevented_by(branch)]
+    others = [other.move.test for other in branch.origin.prevented_by(branch)]
     return tuple(sorted(others, key=lambda test: test in shop.progress.begun))
 
 
-def _told_about(shop: Workshop, state: State, branch: Branch) -> tuple[str, ...]:
+def _told_about(shop: Workshop, branch: Branch) -> tuple[str, ...]:
     """Conditions whose probability the test moves most, by the mean absolute change."""
     names, columns = shop.conditions
-    change = np.abs((branch.marginals - state.marginal) @ columns)
+    change = np.abs((branch.marginals - branch.origin.marginal) @ columns)
     moved = branch.chance @ change
     telling = np.argsort(-moved)[:TOLD_ABOUT]
     least = max(0.01, 0.3 * float(moved[telling[0]]))
     return tuple(names[i] for i in telling if moved[i] >= least)
 
 
-def json_rows(tests: Sequence[RankedTest], count: int = 3) -> list[dict[str, Any]]:
-    """The best test, and the next ones that pay for what they show themselves, as plain data.
+def best_few(tests: Sequence[RankedTest], count: int = 3) -> list[RankedTest]:
+    """The best test, and the next ones that pay for what they show themselves.
 
     What has to wait for others is left out. Where none saves anything by itself: what can be done
     at once, by what it tells for a minute.
     """
     if not any(test.net_value > 0 for test in tests):
-        tests = sorted(tests, key=lambda t: (len(t.blocked_by) > 0, -t.bits_per_minute))
-        return [test.as_json() for test in tests[:count]]
+        return sorted(tests, key=lambda t: (len(t.blocked_by) > 0, -t.bits_per_minute))[:count]
     best, *others = tests
     told = {best.test, best.opens}
     own = [t for t in others if t.opens == t.test and t.test not in told and not t.waits_for]
-    return [test.as_json() for test in (best, *own)[:count]]
+    return [best, *own][:count]
+
+
+def plan_at(shop: Workshop, branch: Branch, row: int) -> Query:
+    """Services of the best plan at an outcome of a move."""
+    return shop.decision.best(branch.marginals[row]).actions
+
+
+def policy_json(shop: Workshop, state: State) -> dict[str, Any]:
+    """What to do in a state, and after each outcome, as plain data."""
+    branch = state.best
+    if branch is None:
+        return {"stop": list(shop.decision.best(state.marginal).actions)}
+    return {
+        "tests": [step.test for step in branch.move.steps],
+        "minutes": branch.move.minutes,
+        "saves": state.stop - branch.value,
+        "outcomes": [
+            {
+                "chance": chance,
+                "seen": seen_at(shop, branch, row),
+                "then": policy_json(shop, branch.states[row])
+                if row in branch.states
+                else {"stop": list(plan_at(shop, branch, row))},
+            }
+            for row, chance in enumerate(branch.chance.tolist())
+        ],
+    }
+
+
+def seen_at(shop: Workshop, branch: Branch, row: int) -> dict[str, str]:
+    """What was seen at an outcome of a move, beyond what its state had seen: words throughout."""
+    leaf, cell = branch.position(row)
+    new = {name: code for name, code in leaf.seen.items() if name not in branch.origin.seen}
+    states = shop.belief.model.states
+    seen = {name: states(name)[code] for name, code in new.items()}
+    for name, code in leaf.cells.seen(cell).items():
+        grid = leaf.cells.grids[leaf.cells.names.index(name)]
+        if grid is not None:
+            cuts = np.asarray(shop.calibrated.network.gauges[name].cuts)
+            code = int(np.searchsorted(cuts, grid.nodes[code], side="right"))
+        seen[name] = states(name)[code]
+    return seen

@@ -1,19 +1,25 @@
-"""One car in one workshop: what is believed, what may be done, what it would cost."""
+"""One car in one workshop: what is believed, what may be done, what it would cost.
+
+A plan of services is paid for certain (work, material, what must be done before, one filling) and
+leaves the harm of every fault that it does not cure, on average.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import unknown_name
-from loopodds.decision.expected_cost import Decision
-from loopodds.decision.gates import Gates, Progress
+from loopodds.decision.branches import State
+from loopodds.decision.expected_cost import MOST_ACTIONS, Decision, Plan, best_order
+from loopodds.decision.gates import Closed, Gates, Progress
 from loopodds.decision.lookahead import Planner
-from loopodds.decision.offers import Offer, harm_of, offers_for, repair_decision
+from loopodds.decision.offers import FILLING, Offer, harm_of, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.diagnosis.belief import Belief
 from loopodds.inference.information import Masks
@@ -27,9 +33,53 @@ _PROBE = 300.0
 _AMBIENT_C = {"cool": 15.0, "warm": 25.0}
 
 
-@dataclass(eq=False)
+@dataclass(frozen=True, slots=True)
+class ServicePlan:
+    """Services in the order to do them.
+
+    Attributes
+    ----------
+    services : tuple of str
+        Empty: leave the car as it is.
+    first : tuple of str
+        Tests that have to be done before them, in order.
+    filling : bool
+        Whether the loop is evacuated and charged at the end.
+    outlay : float
+        Currency that is paid for certain.
+    minutes : float
+        Work, tests and filling included.
+    harm : float
+        Currency of harm left for a season, on average.
+    """
+
+    services: tuple[str, ...]
+    first: tuple[str, ...]
+    filling: bool
+    outlay: float
+    minutes: float
+    harm: float
+
+    @property
+    def cost(self) -> float:
+        """Expected cost of the whole plan, in currency."""
+        return self.outlay + self.harm
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "services": list(self.services),
+            "first": list(self.first),
+            "filling": self.filling,
+            "outlay": self.outlay,
+            "minutes": self.minutes,
+            "harm_left": self.harm,
+            "expected_cost": self.cost,
+        }
+
+
 class Workshop:
-    """A belief with the rules and prices under which to act on it.
+    """A belief about one car with the rules and prices under which to act on it.
 
     Parameters
     ----------
@@ -48,35 +98,27 @@ class Workshop:
         If a test is not one.
     """
 
-    belief: Belief
-    done: Iterable[str] = ()
-    prices: Prices | None = None
-    context: Mapping[str, str] | None = None
-    _gates: Gates = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        self.done = tuple(self.done)
-        if self.belief.model.repairs:
-            tests = self.knowledge.tests.items()
-            past = [name for name, test in tests if test.extra.get("as_it_came")]
+    def __init__(
+        self,
+        belief: Belief,
+        done: Iterable[str] = (),
+        prices: Prices | None = None,
+        context: Mapping[str, str] | None = None,
+    ) -> None:
+        self.belief = belief
+        self.knowledge = belief.model.knowledge
+        tests = self.knowledge.tests
+        self.done = tuple(done)
+        if belief.model.repairs:
+            past = [name for name, test in tests.items() if test.extra.get("as_it_came")]
             # a test can stand there twice: a sample may have been taken again
             self.done = (*(name for name in past if name not in self.done), *self.done)
         for name in self.done:
-            if name not in self.knowledge.tests:
-                raise unknown_name("test", name, self.knowledge.tests)
-        stated = {**self.belief.context, **(self.context or {})}
-        prices = self.prices or shipped_prices(self.knowledge)
-        self._gates = _gates(self.knowledge, tuple(sorted(stated.items())), prices)
-
-    @property
-    def knowledge(self) -> Knowledge:
-        """Knowledge behind the belief."""
-        return self.belief.model.knowledge
-
-    @property
-    def gates(self) -> Gates:
-        """Rules of this car in this workshop, with its prices."""
-        return self._gates
+            if name not in tests:
+                raise unknown_name("test", name, tests)
+        stated = {**belief.context, **(context or {})}
+        prices = prices or shipped_prices(self.knowledge)
+        self.gates = _gates(self.knowledge, tuple(sorted(stated.items())), prices)
 
     @cached_property
     def progress(self) -> Progress:
@@ -84,16 +126,19 @@ class Workshop:
         return self.gates.progress(self.belief.evidence, self.done)
 
     @cached_property
+    def failed(self) -> tuple[str, ...]:
+        """Guards that were not passed."""
+        return self.gates.failed(self.progress)
+
+    @cached_property
     def decision(self) -> Decision:
         """All plans of services."""
-        failed = self.gates.failed(self.progress)
-        return repair_decision(self.gates, failed, self.belief.model.services_done)
+        return repair_decision(self.gates, self.failed, self.belief.model.services_done)
 
     @cached_property
     def offers(self) -> dict[str, Offer]:
         """Services that can be done on this car, by name."""
-        failed = self.gates.failed(self.progress)
-        return {offer.name: offer for offer in offers_for(self.gates, failed)}
+        return {offer.name: offer for offer in offers_for(self.gates, self.failed)}
 
     @cached_property
     def harm(self) -> FloatArray:
@@ -103,9 +148,28 @@ class Workshop:
     @cached_property
     def marginal(self) -> FloatArray:
         """What is believed now, as the decision wants it, shape (columns,)."""
-        to_do = self.decision.to_do(self.progress.done)
-        row: FloatArray = self.decision.marginals(self.belief.beliefs.faults, to_do)[0]
+        row: FloatArray = self.decision.marginals(self.belief.beliefs.faults, self.to_do)[0]
         return row
+
+    @cached_property
+    def to_do(self) -> FloatArray:
+        """Needs and debts as things stand, shape (certain,)."""
+        return self.decision.to_do(self.progress.done)
+
+    @cached_property
+    def best(self) -> Plan:
+        """The plan of least expected cost as things stand."""
+        return self.decision.best(self.marginal)
+
+    @cached_property
+    def single(self) -> State:
+        """The car as it stands with every single test judged."""
+        return self.planner.rank(self.progress)
+
+    @property
+    def closed(self) -> tuple[Closed, ...]:
+        """Tests that nothing to be done now can open."""
+        return tuple(self.gates.closed(self.progress))
 
     @cached_property
     def calibrated(self) -> Calibrated:
@@ -148,6 +212,39 @@ class Workshop:
     def about(self) -> Collection[str]:
         """What tests inform about: the car's state, now and before repairs, not its history."""
         return self.calibrated.network.hidden.keys() - self.knowledge.of_kind("history").keys()
+
+    def service_plan(self, plan: Plan) -> ServicePlan:
+        """A plan of the decision in order, in the money of the workshop."""
+        offers = [self.offers[name] for name in plan.actions]
+        needs = frozenset[str]().union(*(offer.needs for offer in offers))
+        prices = self.gates.prices
+        first = tuple(n for n in self.decision.open_needs(self.progress.done) if n in needs)
+        filling = FILLING in needs
+        outlay = sum(offer.price for offer in offers) + sum(map(prices.of_work, first))
+        minutes = sum(prices.minutes[name] for name in (*plan.actions, *first))
+        if filling:
+            outlay += prices.filling(self.gates.context.get("refrigerant"))
+            minutes += prices.filling_minutes
+        services = tuple(offer.name for offer in self._in_order(offers))
+        return ServicePlan(services, first, filling, outlay, minutes, plan.cost - outlay)
+
+    def _in_order(self, offers: Sequence[Offer]) -> list[Offer]:
+        """Services so that, each being proved before the next, the job is expected to cost least.
+
+        The faults they cure are weighed as if one of them were the cause; what the knowledge says
+        must come first does.
+        """
+        if not 1 < len(offers) <= MOST_ACTIONS:
+            return list(offers)
+        cures = np.array([offer.cure for offer in offers])
+        weight = self.marginal[: cures.shape[1]] * cures.any(axis=0)
+        place = {offer.name: i for i, offer in enumerate(offers)}
+        before = {}
+        for i, offer in enumerate(offers):
+            earlier = {*self.knowledge.services[offer.name].after}.union(*offer.with_one_of)
+            before[i] = [place[name] for name in place if name in earlier]
+        order = best_order(weight / weight.sum(), cures, [o.price for o in offers], before=before)
+        return [offers[i] for i in order.actions]
 
 
 @lru_cache(maxsize=64)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
@@ -109,7 +109,7 @@ class Belief:
 
     def condition(self, name: str) -> float:
         """Posterior probability of a condition."""
-        return float(self.model.condition(self.beliefs, name)[0])
+        return float(self.model.probability(self.beliefs, name)[0])
 
     def ranking(self) -> list[RankedCondition]:
         """Every condition, most probable first."""
@@ -117,7 +117,7 @@ class Belief:
             RankedCondition(
                 name,
                 self.condition(name),
-                float(self.model.condition(self.before, name)[0]),
+                float(self.model.probability(self.before, name)[0]),
                 condition.variable,
                 self.fault(condition.variable),
             )
@@ -129,26 +129,23 @@ class Belief:
         """Beliefs for imagined variations of this car (same context)."""
         return self.model.believe(self.context, batch)
 
-    def weights(self, conditions: Iterable[str]) -> dict[str, list[Weight]]:
-        """For each condition, what each finding adds to its log-odds given all the others.
+    def weights(self, hypotheses: Sequence[str]) -> dict[str, tuple[Weight, ...]]:
+        """For each condition or ``sound``, what each finding adds to its log-odds, all others held.
 
         Weight of evidence (Good 1950): 10 log10 of the odds with the finding over the odds
         without it. One batch, a row for each finding left out. Strongest first.
         """
-        wanted = list(conditions)
         if not self.names:
-            return {name: [] for name in wanted}
+            return dict.fromkeys(hypotheses, ())
         without = self.evidence.subsets(self.names, ~np.eye(len(self.names), dtype=bool))
         beliefs = self.variations(without)
         weights = {}
-        for name in wanted:
-            now = log_odds(np.array([self.condition(name)]))
-            gone = log_odds(self.model.condition(beliefs, name))
-            pairs = [
-                Weight(n, float(10 * (now[0] - g) / np.log(10)))
-                for n, g in zip(self.names, gone, strict=True)
-            ]
-            weights[name] = sorted(pairs, key=lambda pair: -abs(pair.decibans))
+        for name in hypotheses:
+            now = log_odds(self.model.probability(self.beliefs, name))
+            gone = log_odds(self.model.probability(beliefs, name))
+            decibans = 10 * (now - gone) / np.log(10)
+            pairs = map(Weight, self.names, decibans.tolist())
+            weights[name] = tuple(sorted(pairs, key=lambda weight: -abs(weight.decibans)))
         return weights
 
     @cached_property

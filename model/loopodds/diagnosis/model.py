@@ -13,7 +13,7 @@ from loopodds.diagnosis.repaired_car import Repair, repaired_network
 from loopodds.inference.junction import JunctionTree, Posterior, plan_of
 from loopodds.inference.network import Evidence, Network
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.records import Condition, Knowledge, load_knowledge
+from loopodds.knowledge.records import SOUND, Knowledge, load_knowledge
 
 Context = Mapping[str, str]
 
@@ -35,12 +35,6 @@ class Beliefs:
     log_evidence: FloatArray
     p_sound: FloatArray
     faults: dict[str, FloatArray]
-
-    def condition(self, condition: Condition, states: tuple[str, ...]) -> FloatArray:
-        """Probability of a condition, shape (rows,), from the states of its variable."""
-        index = [states.index(state) for state in condition.states]
-        total: FloatArray = self.faults[condition.variable][:, index].sum(axis=1)
-        return total
 
 
 class Model:
@@ -138,10 +132,15 @@ class Model:
         log_share = np.where(possible, sound - np.where(possible, posterior.log_evidence, 0), 0)
         return np.where(possible, np.minimum(np.exp(log_share), 1.0) * fits, 0.0)
 
-    def condition(self, beliefs: Beliefs, name: str) -> FloatArray:
-        """Probability of a condition in every row, shape (rows,)."""
+    def probability(self, beliefs: Beliefs, name: str) -> FloatArray:
+        """Probability of a condition, or of ``sound``, in every row, shape (rows,)."""
+        if name == SOUND:
+            return beliefs.p_sound
         condition = self.knowledge.condition(name)
-        return beliefs.condition(condition, self.states(condition.variable))
+        states = self.states(condition.variable)
+        index = [states.index(state) for state in condition.states]
+        total: FloatArray = beliefs.faults[condition.variable][:, index].sum(axis=1)
+        return total
 
     def require_possible(self, context: Context, evidence: Evidence) -> None:
         """Raise when a row of the batch cannot be.

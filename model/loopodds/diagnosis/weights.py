@@ -66,15 +66,10 @@ def odds_of(clamp: Clamp) -> Odds:
     return Odds(clamp, {name: 1.0 - weight for name, weight in clamp.items()})
 
 
-def probability(model: Model, beliefs: Beliefs, name: str) -> FloatArray:
-    """Probability of a condition or of ``sound`` in every row, shape (rows,)."""
-    return beliefs.p_sound if name == SOUND else model.condition(beliefs, name)
-
-
 def table_of_hypotheses(model: Model, beliefs: Beliefs) -> tuple[tuple[str, ...], FloatArray]:
     """``sound`` and every condition, with their probabilities, shape (rows, hypotheses)."""
     names = (SOUND, *model.conditions)
-    return names, np.column_stack([probability(model, beliefs, name) for name in names])
+    return names, np.column_stack([model.probability(beliefs, name) for name in names])
 
 
 def verdicts(model: Model, beliefs: Beliefs) -> list[str]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import InspectionError, unknown_name
-from loopodds.diagnosis.assessment import recorded_words, stated_context
+from loopodds.diagnosis.diagnose import recorded_words, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded
 from loopodds.diagnosis.predictions import Foretold, foretell

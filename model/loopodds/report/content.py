@@ -11,14 +11,9 @@ from loopodds.base.phrases import spaced
 from loopodds.casebook.believed import chances, posteriors
 from loopodds.casebook.book import Event
 from loopodds.casebook.replay import TELLING, described, value_text
-from loopodds.diagnosis.assessment import (
-    Assessment,
-    assess,
-    believe,
-    recorded_words,
-    stated_context,
-)
-from loopodds.diagnosis.explanation import Explanation, explain
+from loopodds.decision.assessment import Assessment
+from loopodds.diagnosis.diagnose import recorded_words, stated_context
+from loopodds.diagnosis.explanation import Explanation
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.assignments import outcomes_of
 from loopodds.inspection.inspection import Inspection, Quantity
@@ -92,7 +87,11 @@ class Report:
             "knowledge": self.knowledge.digest,
             "earlier_knowledge": list(self.older),
             "car": dict(self.car),
-            "assessment": self.assessment.as_json(),
+            "assessment": {
+                **self.assessment.as_json(),
+                "next_tests": list(self.next_tests),
+                "plan": None,
+            },
             "explanation": self.explanation.as_json(),
             "record": [
                 {"time": e.time, "what": e.what, "who": e.who, "note": e.note} for e in self.entries
@@ -106,37 +105,22 @@ class Report:
         }
 
 
-def report_of(
-    inspection: Inspection,
-    model: Model,
-    written: datetime,
-    events: Sequence[Event] = (),
-    next_tests: Sequence[Mapping[str, Any]] = (),
-    plan: Mapping[str, Any] | None = None,
-) -> Report:
+def report_of(result: Assessment, written: datetime, events: Sequence[Event] = ()) -> Report:
     """Gather a report.
 
     Parameters
     ----------
-    inspection : Inspection
-    model : Model
+    result : Assessment
     written : datetime
     events : sequence of Event
         Events of the case book, which give times, names and the beliefs of then; without them
         the course follows the order of the case file.
-    next_tests, plan
-        Plain data, as the commands ``next`` and ``plan`` give it.
-
-    Raises
-    ------
-    ImpossibleEvidence
-        If the findings cannot hold together; it names the smallest such set.
     """
-    knowledge = model.knowledge
+    inspection, knowledge = result.inspection, result.knowledge
     if events:
         entries, course = _told_by(events, knowledge)
     else:
-        entries, course = _told_in(inspection, model)
+        entries, course = _told_in(inspection, result.model)
     older = [e.knowledge for e in events if e.knowledge != knowledge.digest]
     return Report(
         case=inspection.name,
@@ -144,13 +128,13 @@ def report_of(
         written=written,
         knowledge=knowledge,
         car=_car(inspection),
-        assessment=assess(inspection, model, next_tests),
-        explanation=explain(believe(inspection, model)),
+        assessment=result,
+        explanation=result.explain(),
         entries=entries,
         course=course,
         confirmed=outcomes_of(inspection.confirmed, knowledge),
-        next_tests=tuple(next_tests),
-        plan=plan,
+        next_tests=tuple(t.as_json() for t in result.tests) if knowledge.services else (),
+        plan=result.plan_json() if knowledge.services else None,
         older=tuple(dict.fromkeys(older)),
     )
 

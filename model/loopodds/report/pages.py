@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from loopodds.base.phrases import lowered, sentence, spaced
-from loopodds.diagnosis.assessment import ALSO_FROM, SETTLED_FROM, SOUND_FROM
 from loopodds.diagnosis.belief import RankedCondition
+from loopodds.diagnosis.diagnose import ALSO_FROM, SETTLED_FROM, SOUND_FROM
 from loopodds.diagnosis.titles import condition_title, groups_of, with_state
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.report.content import Report

@@ -16,7 +16,7 @@ from loopodds.base.errors import InspectionError, UnknownName, unknown_name
 from loopodds.base.units import Dimension, format_quantity
 from loopodds.decision.gates import Closed, Gates, Move, Progress
 from loopodds.decision.prices import Prices, shipped_prices
-from loopodds.diagnosis.assessment import stated_context
+from loopodds.diagnosis.diagnose import stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.predictions import instrument_readings
 from loopodds.inference.network import Evidence

@@ -17,7 +17,7 @@ from loopodds.decision.expected_cost import Decision, Setting
 from loopodds.decision.gates import Gates, Move, Progress, Results
 from loopodds.decision.lookahead import Planner
 from loopodds.decision.workshop import Workshop, masks
-from loopodds.diagnosis.assessment import believe, stated_context
+from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.training.exercise import Done, Exercise
 
 

@@ -1,0 +1,276 @@
+"""One inspection assessed: what is wrong, what to test next, what to do to the car."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loopodds.decision.firmness import Advice, PlanTurn, advise, plan_turns
+from loopodds.decision.next_test import (
+    Policy,
+    RankedTest,
+    best_few,
+    best_policy,
+    policy_json,
+    rank_tests,
+)
+from loopodds.decision.prices import Prices, load_prices
+from loopodds.decision.workshop import ServicePlan, Workshop
+from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.diagnose import Diagnosis, may_be
+from loopodds.diagnosis.explanation import Explanation, explain
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.titles import condition_title
+from loopodds.diagnosis.what_if import WhatIf, split_variations, what_if
+from loopodds.inspection.inspection import Inspection
+from loopodds.knowledge.records import Knowledge
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+SEED = 20261125
+"""Of the draws behind what cannot be listed: the same case gives the same answer."""
+
+
+class Assessment(Diagnosis):
+    """What is believed of one car, and what to do about it.
+
+    The posterior is worked out at once, every other part when it is first asked for.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    model : Model
+    prices : Prices
+    done : iterable of str
+        Tests done besides those that the inspection names, in order; those whose findings are
+        recorded need not be named.
+    lookahead : int
+        Tests that the policy looks ahead.
+    belief : Belief, optional
+
+    Attributes
+    ----------
+    shop : Workshop
+        The car among the rules and prices of the workshop.
+    """
+
+    def __init__(
+        self,
+        inspection: Inspection,
+        model: Model,
+        prices: Prices | None,
+        done: Iterable[str],
+        lookahead: int,
+        belief: Belief | None = None,
+    ) -> None:
+        super().__init__(inspection, model, belief)
+        self._prices = prices
+        self._done = (*inspection.tests_done, *done)
+        self._lookahead = lookahead
+        self._explained: dict[tuple[str, str], Explanation] = {}
+
+    @cached_property
+    def shop(self) -> Workshop:
+        """The car among the rules and prices of the workshop."""
+        return Workshop(self.belief, self._done, self._prices, self.context)
+
+    @property
+    def currency(self) -> str:
+        """Of every amount."""
+        return self.shop.gates.prices.currency
+
+    @cached_property
+    def tests(self) -> tuple[RankedTest, ...]:
+        """Every test that can be done now or opened by others, best first."""
+        return tuple(rank_tests(self.shop))
+
+    @cached_property
+    def next_tests(self) -> tuple[RankedTest, ...]:
+        """The few of them to show beside what is believed; none where the knowledge has no
+        services that a test could help to choose.
+        """
+        return tuple(best_few(self.tests)) if self.knowledge.services else ()
+
+    @cached_property
+    def plan(self) -> ServicePlan | None:
+        """The services of least expected cost as things stand; None where none is known."""
+        return self.shop.service_plan(self.shop.best) if self.knowledge.services else None
+
+    @cached_property
+    def policy(self) -> Policy:
+        """The best sequence of tests, or to stop testing."""
+        return best_policy(self.shop, self._lookahead)
+
+    @cached_property
+    def advice(self) -> Advice:
+        """The plan with what comes close, and how firm it is."""
+        return advise(self.shop, self.policy.root, np.random.default_rng(SEED))
+
+    @cached_property
+    def plan_turns(self) -> tuple[PlanTurn, ...]:
+        """Findings whose other value would change the plan."""
+        return plan_turns(self.shop) if self.knowledge.services else ()
+
+    @cached_property
+    def changes_plan(self) -> float:
+        """Probability that the move to make changes the services of the plan; 0 for stopping."""
+        branch, now = self.policy.best, set(self.shop.best.actions)
+        if branch is None:
+            return 0.0
+        plans = self.shop.decision.chosen(branch.marginals)
+        return float(branch.chance @ [set(plan) != now for plan in plans])
+
+    def cautions_of(self, names: Iterable[str]) -> list[str]:
+        """Cautions of tests and services that may hold on this car, each once."""
+        tests, services = self.knowledge.tests, self.knowledge.services
+        work = [tests[name] if name in tests else services[name] for name in names]
+        keys = dict.fromkeys(key for item in work for key in item.cautions)
+        said = [self.knowledge.cautions[key] for key in keys]
+        return [str(one["text"]) for one in said if may_be(one, self.shop.gates.context)]
+
+    @property
+    def cautions_in_turn(self) -> tuple[list[str], list[str]]:
+        """Cautions of the next test, and the further ones of what it opens on the way."""
+        first = self.cautions_of(self.policy.steps[:1])
+        return first, [text for text in self.cautions_of(self.policy.steps) if text not in first]
+
+    def explain(self, condition: str = "", rival: str = "") -> Explanation:
+        """Why a condition, or ``sound``, is believed as it is; the leading one when left out.
+
+        Parameters
+        ----------
+        condition : str
+        rival : str
+            What to hold against it; the most probable other one when left out.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest spelling.
+        """
+        if (condition, rival) not in self._explained:
+            self._explained[condition, rival] = explain(self.belief, condition, rival)
+        return self._explained[condition, rival]
+
+    def what_if(self, *changes: str) -> WhatIf:
+        """The case beside its variations; the word ``or`` begins the next one.
+
+        Parameters
+        ----------
+        *changes : str
+            ``name=state``, ``name=2.1 bar``, ``-name`` (not recorded) or a fault supposed.
+
+        Raises
+        ------
+        InspectionError
+            If a change cannot be read or made.
+        UnknownName
+            If a change names nothing known; with the nearest spelling.
+        ImpossibleEvidence
+            If a variation cannot be; naming what cannot hold together.
+        """
+        return what_if(self.inspection, split_variations(changes), self.model)
+
+    def to_frame(self) -> DataFrame:
+        """Conditions as a pandas frame, most probable first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            By name of the condition: ``title``, ``probability`` now, ``prior`` (before anything
+            was seen) and ``variable`` (the fault variable whose states it is).
+        """
+        from pandas import DataFrame
+
+        rows = [
+            (c.name, condition_title(c.name, self.knowledge), c.probability, c.prior, c.variable)
+            for c in self.conditions
+        ]
+        columns = ["name", "title", "probability", "prior", "variable"]
+        return DataFrame(rows, columns=columns).set_index("name")
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``: belief, the best tests and the plan."""
+        plan = {**self.plan.as_json(), "currency": self.currency} if self.plan else None
+        tests = [test.as_json() for test in self.next_tests]
+        return {**super().as_json(), "next_tests": tests, "plan": plan}
+
+    def next_json(self) -> dict[str, Any]:
+        """Plain data on testing: every test, the policy and what testing can save."""
+        return {
+            "case": self.case,
+            "currency": self.currency,
+            "next": next(iter(self.policy.steps), None),
+            "stop": self.policy.best is None,
+            "next_tests": [test.as_json() for test in self.tests],
+            "closed": [closed._asdict() for closed in self.shop.closed],
+            "lookahead": self.policy.depth,
+            "saves": self.policy.saves,
+            "could_miss": self.policy.gap,
+            **self.advice.outlook.saving_json(),
+            "changes_plan": self.changes_plan,
+            "sequence": policy_json(self.shop, self.policy.root),
+            "plan_now": self.advice.best.as_json(),
+            "cautions": [text for part in self.cautions_in_turn for text in part],
+        }
+
+    def plan_json(self) -> dict[str, Any]:
+        """Plain data on the plan: what comes close, how firm it is, what it rests on."""
+        best = self.advice.best
+        return {
+            "case": self.case,
+            "currency": self.currency,
+            "test_first": next(iter(self.policy.steps), None),
+            **self.advice.as_json(),
+            "cautions": self.cautions_of((*best.first, *best.services)),
+        }
+
+
+def assess(
+    inspection: Inspection,
+    model: Model | Knowledge | None = None,
+    *,
+    prices: Prices | str | Path | None = None,
+    done: Iterable[str] = (),
+    lookahead: int = 1,
+    belief: Belief | None = None,
+) -> Assessment:
+    """Everything a diagnostician asks of one inspection.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    model : Model or Knowledge, optional
+        The shipped knowledge when left out.
+    prices : Prices or path, optional
+        Those of the workshop, or its price file; the shipped ones when left out.
+    done : iterable of str
+        Tests done besides those that the inspection names, in order; those whose findings are
+        recorded need not be named.
+    lookahead : int
+        Tests to look ahead; pairs are tried before saying stop.
+    belief : Belief, optional
+        From :func:`loopodds.diagnosis.diagnose.believe`, where that is at hand.
+
+    Raises
+    ------
+    ImpossibleEvidence
+        If the findings cannot hold together; it names the smallest such set.
+    InspectionError
+        Naming file, line and key of what cannot be used in a price file.
+    """
+    model = model if isinstance(model, Model) else _model(model)
+    if isinstance(prices, str | Path):
+        prices = load_prices(prices, model.knowledge)
+    return Assessment(inspection, model, prices, done, lookahead, belief)
+
+
+@lru_cache(maxsize=2)
+def _model(knowledge: Knowledge | None) -> Model:
+    """Compiled knowledge, kept for the next inspection."""
+    return Model(knowledge)
