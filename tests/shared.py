@@ -1,13 +1,36 @@
-"""What many tests ask of, compiled once in a test process."""
+"""What many tests ask of, worked out once in a test process."""
 
 from __future__ import annotations
 
+from contextlib import redirect_stdout
 from functools import cache
+from io import StringIO
 
+from loopodds.casebook.sources import read_case
+from loopodds.decision.assessment import Assessment, assess
 from loopodds.diagnosis.model import Model
+from loopodds_cli.pages.assess import print_assessment
+from loopodds_cli.pages.next import print_next
+from loopodds_cli.pages.plan import print_plan
+
+PAGES = {"assess": print_assessment, "next": print_next, "plan": print_plan}
 
 
 @cache
 def shipped() -> Model:
     """The shipped knowledge; each context is compiled when a test first meets it."""
     return Model()
+
+
+@cache
+def assessed(case: str) -> Assessment:
+    """A shipped case, such as ``@wet_loop``."""
+    return assess(read_case(case, shipped().knowledge), shipped())
+
+
+@cache
+def page(command: str, case: str) -> str:
+    """What a command prints of a shipped case, as into a pipe."""
+    with redirect_stdout(StringIO()) as printed:
+        PAGES[command](assessed(case))
+    return printed.getvalue()

@@ -17,16 +17,17 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner, Result
-from loopodds.casebook.sources import demo_cases, read_case
-from loopodds.decision.assessment import Assessment, assess
+from loopodds.casebook.sources import demo_cases
+from loopodds.decision.assessment import Assessment
 from loopodds.diagnosis.belief import Conflict
-from loopodds.diagnosis.model import Model
 from loopodds.inference.exchange import read_bif
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import load_knowledge
 from loopodds_cli.main import COMMANDS, main
 from loopodds_cli.pages.assess import print_assessment
 from loopodds_cli.pages.page import Page, chance_word, factor, percent, times
+from shared import assessed
+from shared import page as printed
 
 ESCAPE = "\x1b["
 START = [sys.executable, "-c", "from loopodds_cli.main import main; main(prog_name='loopodds')"]
@@ -41,11 +42,6 @@ def process(*arguments: str, **environment: str) -> subprocess.CompletedProcess[
     return subprocess.run(
         [*START, *arguments], capture_output=True, check=False, env={**os.environ, **environment}
     )
-
-
-def demo(name: str) -> Assessment:
-    knowledge = load_knowledge()
-    return assess(read_case(name, knowledge), Model(knowledge))
 
 
 def changed(result: Assessment, **parts: object) -> Assessment:
@@ -94,21 +90,27 @@ def test_version_is_that_of_the_package() -> None:
 
 @pytest.mark.parametrize("case", DEMOS)
 def test_a_page_fits_80_columns_and_carries_nothing_but_text_in_a_pipe(case: str) -> None:
-    result = run("assess", case)
-    assert result.exit_code == 0
-    lines = result.output.splitlines()
+    text = printed("assess", case)
+    lines = text.splitlines()
     assert max(map(len, lines)) <= 80
-    assert ESCAPE not in result.output
+    assert ESCAPE not in text
     assert not any(line.endswith(" ") for line in lines)
 
 
 @pytest.mark.parametrize("case", DEMOS)
 def test_json_says_the_same_as_the_page(case: str) -> None:
-    data = json.loads(run("assess", case, "--json").output)
-    page = run("assess", case).output
+    data = assessed(case).as_json()
+    page = printed("assess", case)
     leader = max(data["p_sound"], data["conditions"][0]["probability"])
     assert f"{percent(leader)}  (before looking:" in page
     assert all(" ".join(text.split()) in " ".join(page.split()) for text in data["warnings"])
+
+
+def test_the_command_prints_what_the_library_says() -> None:
+    result = run("assess", DEMOS[0])
+    assert (result.exit_code, result.output) == (0, printed("assess", DEMOS[0]))
+    told = json.loads(run("assess", DEMOS[0], "--json").output)
+    assert told == json.loads(json.dumps(assessed(DEMOS[0]).as_json()))
 
 
 def test_there_are_demo_cases_of_every_kind() -> None:
@@ -233,7 +235,7 @@ def test_a_wide_terminal_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_a_sound_car_is_told_first_of_all(capsys: pytest.CaptureFixture[str]) -> None:
-    print_assessment(demo("@routine_sound"))
+    print_assessment(assessed("@routine_sound"))
     page = capsys.readouterr().out
     assert page.splitlines()[2].endswith("NOTHING WRONG FOUND")
     assert "Taken together" not in page
@@ -248,7 +250,7 @@ def test_two_faults_are_both_in_the_answer() -> None:
 
 
 def test_a_conflict_is_told_in_words(capsys: pytest.CaptureFixture[str]) -> None:
-    result = demo("@wet_loop")
+    result = assessed("@wet_loop")
     clash = Conflict(2.0, (("sample_bubbles", "moisture_indicator", 3.0),))
     print_assessment(changed(result, conflict=clash))
     page = " ".join(capsys.readouterr().out.split())
@@ -260,7 +262,7 @@ def test_next_tests_appear_with_what_must_come_first(capsys: pytest.CaptureFixtu
     knowledge = load_knowledge()
     first, then = list(knowledge.tests)[:2]
     titles = [knowledge.tests[name].title for name in (first, then)]
-    result = demo("@wet_loop")
+    result = assessed("@wet_loop")
     test = replace(
         result.tests[0], test=then, opens=then, minutes=5, net_value=1.0, blocked_by=(first,)
     )
@@ -323,7 +325,7 @@ def test_a_setting_is_told_from_one_that_was_taken_for_granted() -> None:
 def test_what_was_found_is_named_beside_what_was_likely_all_along(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    result = demo("@wet_loop")
+    result = assessed("@wet_loop")
     odds = {"undercharge": (0.60, 0.52), "cabin_mixing": (0.43, 0.06)}
     ranking = [
         c._replace(probability=odds[c.name][0], prior=odds[c.name][1])
@@ -345,7 +347,7 @@ def test_what_was_found_is_named_beside_what_was_likely_all_along(
 def test_what_nothing_moves_alone_is_told_with_what_all_together_did(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    result = demo("@routine_sound")
+    result = assessed("@routine_sound")
     weights = tuple(w._replace(decibans=0.2) for w in result.moved_by["sound"])
     result = changed(
         result, p_sound=0.45, p_sound_before=0.11, moved_by={"sound": weights}, moved_most=None
@@ -358,7 +360,7 @@ def test_what_nothing_moves_alone_is_told_with_what_all_together_did(
 
 @pytest.mark.parametrize("case", DEMOS)
 def test_no_page_counts_to_nothing(case: str) -> None:
-    page = run("assess", case).output
+    page = printed("assess", case)
     assert not re.search(r"-0(\.0)?\b|\b0 more", page)
 
 

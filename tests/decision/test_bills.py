@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from functools import cache
 from pathlib import Path
@@ -10,8 +9,7 @@ from typing import Any
 
 import loopodds_data
 import pytest
-from click.testing import CliRunner
-from loopodds_cli.main import main
+from shared import assessed
 
 DATA = Path(loopodds_data.__file__).parent
 CASES = sorted(path.stem for path in (DATA / "cases").glob("*.toml"))
@@ -24,11 +22,9 @@ def table(name: str) -> dict[str, Any]:
     return tomllib.loads((DATA / f"{name}.toml").read_text(encoding="utf-8"))
 
 
-@cache
 def plans(case: str) -> list[dict[str, Any]]:
     """The best plan of a shipped case and the others shown with it."""
-    done = CliRunner().invoke(main, ["plan", f"@{case}", "--json"], catch_exceptions=False)
-    answer = json.loads(done.stdout)
+    answer = assessed(f"@{case}").plan_json()
     return [answer["best"], *answer["others"]]
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -12,12 +11,13 @@ import pytest
 from click.testing import CliRunner, Result
 from loopodds.base.errors import UnknownName
 from loopodds.casebook.sources import demo_cases, read_case
-from loopodds.decision.assessment import Assessment, assess
+from loopodds.decision.assessment import assess
 from loopodds.decision.next_test import best_few, best_policy, rank_tests
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.inspection.inspection import Inspection
 from loopodds_cli.main import main
+from shared import assessed, page
 from shared import shipped as model
 
 # Amounts of currency, in sums of a few hundred terms.
@@ -29,16 +29,8 @@ def demo(name: str) -> Inspection:
     return read_case(name, model().knowledge)
 
 
-@cache
 def shop(name: str) -> Workshop:
-    inspection = demo(name)
-    context = stated_context(inspection, model().knowledge)
-    return Workshop(believe(inspection, model()), (), None, context)
-
-
-@cache
-def assessed(name: str) -> Assessment:
-    return assess(demo(name), model())
+    return assessed(name).shop
 
 
 def run(*arguments: str) -> Result:
@@ -47,8 +39,8 @@ def run(*arguments: str) -> Result:
 
 @pytest.mark.parametrize("name", demo_cases())
 def test_tests_are_ranked_by_what_they_save(name):
-    ranked = rank_tests(shop(name))
-    best = best_policy(shop(name)).best
+    ranked = assessed(name).tests
+    best = assessed(name).policy.best
     paying = [test for test in ranked if round(test.net_value, 6) > 0]
     ready = [test for test in paying if not test.waits_for]
     late = [test for test in paying if test.waits_for]
@@ -75,7 +67,7 @@ def test_tests_are_ranked_by_what_they_save(name):
 @pytest.mark.parametrize("name", ["@wet_loop", "@blocked_feed", "@over_dyed"])
 def test_what_is_recorded_is_not_asked_again(name):
     seen = set(shop(name).belief.names)
-    for test in rank_tests(shop(name)):
+    for test in assessed(name).tests:
         assert not seen.issuperset(model().knowledge.tests[test.test].yields)
 
 
@@ -153,14 +145,14 @@ def test_looking_two_tests_ahead_is_never_worse_than_one(name):
 
 
 def test_a_sound_car_is_not_tested_further():
-    policy = best_policy(shop("@routine_sound"))
+    policy = assessed("@routine_sound").policy
     assert policy.best is None
     assert policy.depth == 2  # not even two tests together
-    assert all(test.net_value <= 0 for test in rank_tests(shop("@routine_sound")))
+    assert all(test.net_value <= 0 for test in assessed("@routine_sound").tests)
 
 
 def test_the_screen_rows_of_assess_follow_the_contract():
-    rows = [test.as_json() for test in best_few(rank_tests(shop("@wet_loop")), 3)]
+    rows = [test.as_json() for test in best_few(assessed("@wet_loop").tests, 3)]
     assert len(rows) == 3
     for row in rows:
         assert set(row) >= CONTRACT
@@ -169,19 +161,19 @@ def test_the_screen_rows_of_assess_follow_the_contract():
 
 def test_the_screen_rows_of_assess_count_no_worth_twice():
     """The gates of the sample are worth what the sample is worth, once."""
-    first, *others = best_few(rank_tests(shop("@low_charge_dead_fan")), 5)
+    first, *others = best_few(assessed("@low_charge_dead_fan").tests, 5)
     assert (first.test, first.opens) == ("label_check", "capture_sample")
     for other in others:
         assert other.opens == other.test != "capture_sample"
         assert not other.waits_for
-    page = " ".join(run("assess", "@low_charge_dead_fan").output.split())
-    assert "Label and fittings, which opens: capture a sample and look" in page
+    text = " ".join(page("assess", "@low_charge_dead_fan").split())
+    assert "Label and fittings, which opens: capture a sample and look" in text
 
 
 @pytest.mark.parametrize("name", demo_cases())
 def test_no_test_is_worth_what_waits_behind_it(name):
     """A gate to recovery alone is worth nothing while recovery has to wait."""
-    ranked = {test.test: test for test in rank_tests(shop(name))}
+    ranked = {test.test: test for test in assessed(name).tests}
     for test in ranked.values():
         if not test.waits_for and test.net_value > 0:
             assert not ranked[test.opens].waits_for
@@ -189,26 +181,24 @@ def test_no_test_is_worth_what_waits_behind_it(name):
 
 @pytest.mark.parametrize("name", ["@first_look", "@wet_loop"])
 def test_of_what_recovery_makes_impossible_the_best_that_is_new_is_named_first(name):
-    ranked = {test.test: test for test in rank_tests(shop(name))}
+    ranked = {test.test: test for test in assessed(name).tests}
     waits_for = [ranked[test] for test in ranked["recover_and_weigh"].waits_for]
     keys = [(bool(test.unread), test.cost - test.worth) for test in waits_for]
     assert keys == sorted(keys)
 
 
 def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
-    ranked = {test.test: test for test in rank_tests(shop("@first_look"))}
+    ranked = {test.test: test for test in assessed("@first_look").tests}
     assert ranked["refrigerant_identification"].unread == ("air_share",)
     assert ranked["fan_test"].unread == ()
-    page = " ".join(run("next", "@first_look").output.split())
-    assert "Identify the refrigerant (rest of it: air in the gas" in page
+    text = " ".join(page("next", "@first_look").split())
+    assert "Identify the refrigerant (rest of it: air in the gas" in text
 
 
 class TestCommands:
     @pytest.mark.parametrize("name", demo_cases())
     def test_next_says_what_to_do_or_to_stop(self, name):
-        result = run("next", name, "--json")
-        assert result.exit_code == 0, result.output
-        told = json.loads(result.output)
+        told = assessed(name).next_json()
         assert (told["next"] is None) is told["stop"]
         for row in told["next_tests"]:
             assert set(row) >= CONTRACT
@@ -224,13 +214,18 @@ class TestCommands:
     @pytest.mark.parametrize("name", demo_cases())
     @pytest.mark.parametrize("command", ["next", "plan"])
     def test_pages_fit_eighty_columns(self, command, name):
-        result = run(command, name)
-        assert result.exit_code == 0, result.output
-        assert max(map(len, result.output.splitlines())) <= 80
+        assert max(map(len, page(command, name).splitlines())) <= 80
+
+    @pytest.mark.parametrize("name", ["@wet_loop", "@leak_repaired"])
+    @pytest.mark.parametrize("command", ["next", "plan"])
+    def test_the_command_prints_what_the_library_says(self, command, name):
+        assert run(command, name).output == page(command, name)
+        told = getattr(assessed(name), f"{command}_json")()
+        assert json.loads(run(command, name, "--json").output) == json.loads(json.dumps(told))
 
     @pytest.mark.parametrize("name", demo_cases())
     def test_plan_adds_up(self, name):
-        told = json.loads(run("plan", name, "--json").output)
+        told = assessed(name).plan_json()
         best = told["best"]
         assert best["expected_cost"] == pytest.approx(best["outlay"] + best["harm_left"])
         for other in told["others"]:
@@ -238,44 +233,43 @@ class TestCommands:
         assert 0 <= told["same_decision"]["probability"] <= 1
 
     def test_the_page_leads_with_the_test_its_minutes_and_its_cautions(self):
-        told = json.loads(run("next", "@wet_loop", "--json").output)
+        told = assessed("@wet_loop").next_json()
         test = model().knowledge.tests[told["next"]]
-        lines = run("next", "@wet_loop").output.splitlines()
+        lines = page("next", "@wet_loop").splitlines()
         headline = next(i for i, line in enumerate(lines) if line.startswith((" ┃", " #")))
         assert test.title.upper() in lines[headline]
         assert f"{test.minutes:.0f} min" in lines[headline + 1]
         first = told["cautions"][0].split(". ")[0]
-        page = " ".join(" ".join(lines[:24]).split())
-        assert first in page
+        assert first in " ".join(" ".join(lines[:24]).split())
 
     def test_cautions_of_every_promised_step_are_in_view_before_the_other_tests(self):
-        told = json.loads(run("next", "@low_charge_dead_fan", "--json").output)
+        told = assessed("@low_charge_dead_fan").next_json()
         assert told["sequence"]["tests"] == ["label_check", "capture_sample"]
         assert told["cautions"] == assessed("@low_charge_dead_fan").cautions_of(
             ["label_check", "capture_sample"]
         )
-        page = run("next", "@low_charge_dead_fan").output
-        soon, in_full = " ".join(page.split()).split("Also worth it")
+        text = page("next", "@low_charge_dead_fan")
+        soon, in_full = " ".join(text.split()).split("Also worth it")
         for text in told["cautions"]:
             assert soon.count(text.split(". ")[0]) == 1
             assert text in in_full
 
     def test_a_worth_is_said_to_be_that_of_the_test_it_comes_from(self):
-        page = " ".join(run("next", "@low_charge_dead_fan").output.replace("┃", "").split())
-        assert "why: opens capture a sample and look, which tells most about" in page
-        page = " ".join(run("plan", "@low_charge_dead_fan").output.replace("┃", "").split())
-        assert "TEST FIRST: LABEL AND FITTINGS opens capture a sample and look: worth" in page
+        text = " ".join(page("next", "@low_charge_dead_fan").replace("┃", "").split())
+        assert "why: opens capture a sample and look, which tells most about" in text
+        text = " ".join(page("plan", "@low_charge_dead_fan").replace("┃", "").split())
+        assert "TEST FIRST: LABEL AND FITTINGS opens capture a sample and look: worth" in text
 
     @pytest.mark.parametrize("name", ["@blocked_feed", "@burnt_compressor", "@wet_loop"])
     def test_recovery_stands_last_and_only_there(self, name):
-        page = run("next", name).output
-        assert page.lower().count("recover and weigh") == 1
-        assert "  Last: recover and weigh (+" in page
+        text = page("next", name)
+        assert text.lower().count("recover and weigh") == 1
+        assert "  Last: recover and weigh (+" in text
 
     @pytest.mark.parametrize("name", demo_cases())
     def test_what_rounds_to_nothing_has_no_sign(self, name):
         for command in ("next", "plan", "assess"):
-            assert not re.search(r"[+-]0(?![.\d])", run(command, name).output)
+            assert not re.search(r"[+-]0(?![.\d])", page(command, name))
 
     def test_a_plan_of_two_tests_is_shown_as_a_tree(self):
         result = run("next", "@low_charge_dead_fan", "--lookahead", "2")
@@ -287,7 +281,7 @@ class TestCommands:
         file = tmp_path / "prices.toml"
         file.write_text('currency = "EUR"\nlabour_rate = 120\n', encoding="utf-8")
         told = json.loads(run("plan", "@worn_compressor", "--prices", str(file), "--json").output)
-        shipped = json.loads(run("plan", "@worn_compressor", "--json").output)
+        shipped = assessed("@worn_compressor").plan_json()
         assert told["currency"] == "EUR"
         assert told["best"]["outlay"] > shipped["best"]["outlay"]
 
@@ -321,9 +315,9 @@ def test_the_same_case_gives_the_same_answer():
 @pytest.mark.parametrize("name", demo_cases())
 def test_recovery_is_never_next_while_a_test_that_it_rules_out_pays(name):
     """Recovery comes last: common practice, no source."""
-    best = best_policy(shop(name)).best
+    best = assessed(name).policy.best
     if best is not None and any(step.test == "recover_and_weigh" for step in best.move.steps):
         gone = model().knowledge.tests["recover_and_weigh"].destroys
-        left = {test.test: test for test in rank_tests(shop(name)) if test.test in gone}
+        left = {test.test: test for test in assessed(name).tests if test.test in gone}
         own = {step.test for step in best.move.steps}
         assert not [n for n, t in left.items() if t.worth > t.cost and n not in own]
