@@ -26,7 +26,7 @@ from loopodds import (
     IntArray,
     Model,
     column_unit,
-    read_gauges,
+    encode,
     reading_dimension,
     refrigerant,
     simulate,
@@ -120,7 +120,7 @@ def _raw_readings(
     anything = {name: np.full(rows, 20.0) for name in residuals}
     batch = InspectionBatch(rows, readings=anything, choices=choices, numbers=numbers)
     readings = {}
-    for name, gauge in read_gauges(batch, model.knowledge).items():
+    for name, gauge in encode(batch, model.knowledge).readings.items():
         value = gauge.expected + residuals[name]
         transform = model.knowledge.node(name).transform
         if transform in ("condensing_lift", "static_residual"):

@@ -95,7 +95,7 @@ def open_case(case: str, knowledge: Knowledge) -> Inspection:
     """
     from loopodds import read_case
 
-    return read_case(sys.stdin.buffer if case == "-" else case, knowledge)
+    return read_case(sys.stdin if case == "-" else case, knowledge)
 
 
 def print_json(content: Mapping[str, Any]) -> None:

@@ -22,17 +22,17 @@ from loopodds.knowledge.records import (
     SOUND as SOUND, Knowledge as Knowledge, Test as Test, load_knowledge as load_knowledge,
 )
 from loopodds.inspection.assignments import (
-    Value as Value, observable_names as observable_names, observations_of as observations_of,
-    outcomes_of as outcomes_of, parse_assignment as parse_assignment,
-    parse_outcomes as parse_outcomes, printable as printable,
+    Value as Value, observations_of as observations_of, outcomes_of as outcomes_of,
+    parse_assignment as parse_assignment, parse_outcomes as parse_outcomes, printable as printable,
 )
 from loopodds.inspection.case_file import load_case as load_case
 from loopodds.inspection.encoding import encode as encode
-from loopodds.inspection.inspection import (
-    CHOICES as CHOICES, Inspection as Inspection, batch_of as batch_of,
+from loopodds.inspection.inspection import Inspection as Inspection, batch_of as batch_of
+from loopodds.inspection.sections import inspection_from as inspection_from
+from loopodds.inspection.vocabulary import (
+    CHOICES as CHOICES, names_in as names_in, observable_names as observable_names,
     reading_dimension as reading_dimension,
 )
-from loopodds.inspection.sections import inspection_from as inspection_from, names_in as names_in
 from loopodds.diagnosis.belief import (
     Belief as Belief, RankedCondition as RankedCondition, Weight as Weight,
 )

@@ -29,7 +29,7 @@ from loopodds.base.units import COLUMN_SUFFIXES, column_unit
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
-from loopodds.inspection.inspection import CHOICES, NUMBERS
+from loopodds.inspection.vocabulary import CHOICES, NUMBERS
 from loopodds.knowledge.records import load_knowledge
 from shared import shipped
 

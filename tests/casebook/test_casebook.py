@@ -695,7 +695,7 @@ def test_closed_cases_become_an_archive_that_scores_to_the_stored_belief(
     assert plan.warnings == ()
     batch, problems = read_cells(table, plan, model.knowledge)
     assert problems == []
-    for group in encode(batch, model.knowledge):
+    for group in encode(batch, model.knowledge).groups:
         beliefs = model.believe(group.context, group.evidence)
         for i, row in enumerate(group.rows.tolist()):
             stored = book.events(int(rows[row]["case"]))[-1].posterior

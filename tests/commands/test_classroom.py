@@ -54,7 +54,7 @@ def ask(port, method="POST", path="/", body="", **headers):
 def test_the_page_answers_with_the_exact_posterior(model, served):
     answer = json.loads(ask(served, body=json.dumps(CAR))[1])
     inspection = inspection_from(CAR, model.knowledge)
-    (group,) = encode(batch_of([inspection], model.knowledge), model.knowledge)
+    (group,) = encode(batch_of([inspection], model.knowledge), model.knowledge).groups
     beliefs = model.believe(group.context, group.evidence)
     for name in model.conditions:
         # the same computation: equal to float rounding
@@ -67,7 +67,7 @@ def test_the_page_answers_with_the_exact_posterior(model, served):
 def test_what_is_expected_of_a_finding_is_its_share_of_the_evidence(model, room):
     answer = room.answer(CAR)
     inspection = inspection_from(CAR, model.knowledge)
-    (group,) = encode(batch_of([inspection], model.knowledge), model.knowledge)
+    (group,) = encode(batch_of([inspection], model.knowledge), model.knowledge).groups
     tree = model.tree(group.context)
     log = tree.propagate(group.evidence).log_evidence[0]
     for name in ("acid_test", "sample_darkening", "cooling"):

@@ -16,8 +16,8 @@ from loopodds.diagnosis.simulation import simulate
 from loopodds.diagnosis.weights import SOUND
 from loopodds.diagnosis.what_if import NOTHING, split_variations, what_if
 from loopodds.inference.network import Evidence
-from loopodds.inspection.assignments import observable_names
 from loopodds.inspection.case_file import load_case
+from loopodds.inspection.vocabulary import observable_names
 from loopodds_cli.commands.whatif import command
 from loopodds_cli.main import main
 

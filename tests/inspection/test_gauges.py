@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,10 @@ import numpy as np
 import pytest
 from loopodds.base.errors import KnowledgeError
 from loopodds.inspection.encoding import encode
-from loopodds.inspection.gauges import GaugeReading, read_gauges
-from loopodds.inspection.inspection import CHOICES, InspectionBatch, batch_of
+from loopodds.inspection.inspection import GaugeReading, InspectionBatch, batch_of
 from loopodds.inspection.remarks import Impossible, impossible_readings
 from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.parsing import in_context
 from loopodds.knowledge.records import Knowledge, load_knowledge
 from loopodds.physics.refrigerants import refrigerant
@@ -27,11 +28,11 @@ def small() -> Knowledge:
     return load_knowledge(Path(__file__).parents[1] / "small_knowledge")
 
 
-def gauges_of(knowledge: Knowledge, **sections: dict[str, Any]) -> dict[str, GaugeReading]:
-    return read_gauges(batch_of([inspection_from(sections, knowledge)], knowledge), knowledge)
+def gauges_of(knowledge: Knowledge, **sections: dict[str, Any]) -> Mapping[str, GaugeReading]:
+    return encode(batch_of([inspection_from(sections, knowledge)], knowledge), knowledge).readings
 
 
-def number(readings: dict[str, GaugeReading], name: str, what: str = "value") -> float:
+def number(readings: Mapping[str, GaugeReading], name: str, what: str = "value") -> float:
     return float(getattr(readings[name], what)[0])
 
 
@@ -293,7 +294,7 @@ def test_a_masked_reading_is_no_evidence(small: Knowledge) -> None:
         "readings": {"high_side": "6 bar", "low_side": "6 bar", "vent": "20 degC"},
     }
     one = inspection_from(sections, small)
-    (group,) = encode(batch_of([one], small), small)
+    (group,) = encode(batch_of([one], small), small).groups
     assert set(group.evidence.names()) == {"compressor_cycle", "vent"}
     assert "high_side is not used: it says nothing at compressor_cycle = cut_out" in one.warnings
 
@@ -324,7 +325,7 @@ def test_a_gauge_that_no_sound_block_covers_is_a_fault_of_the_knowledge(small: K
     )
     broken = replace(broken, _by_kind={})
     with pytest.raises(KnowledgeError, match="low_side: no sound expectation for"):
-        read_gauges(batch, broken)
+        encode(batch, broken)
 
 
 # --- batches ------------------------------------------------------------------------------------
@@ -353,9 +354,9 @@ def test_a_batch_gives_every_row_what_it_gives_alone(small: Knowledge) -> None:
             "nameplate_charge_g": sometimes(np.full(rows, 550.0)),
         },
     )
-    whole = read_gauges(batch, small)
+    whole = encode(batch, small).readings
     for row in range(rows):
-        alone = read_gauges(batch.take(np.array([row])), small)
+        alone = encode(batch.take(np.array([row])), small).readings
         for name, reading in whole.items():
             if name not in alone:
                 assert np.isnan(reading.residual[row])

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.case_file import line_numbers, load_case
-from loopodds.inspection.contexts import context_codes
 from loopodds.inspection.encoding import Group, encode
-from loopodds.inspection.inspection import CHOICES, InspectionBatch, batch_of
+from loopodds.inspection.inspection import InspectionBatch, batch_of
 from loopodds.inspection.remarks import notes, observed_names
 from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.records import Knowledge, load_knowledge
 
 CASE = """
@@ -54,7 +54,7 @@ def small() -> Knowledge:
 
 
 def group_of(knowledge: Knowledge, **sections: Any) -> Group:
-    (group,) = encode(batch_of([inspection_from(sections, knowledge)], knowledge), knowledge)
+    (group,) = encode(batch_of([inspection_from(sections, knowledge)], knowledge), knowledge).groups
     return group
 
 
@@ -144,7 +144,7 @@ def test_one_car_that_was_looked_at_tells_nothing_about_another(small: Knowledge
         inspection_from({"readings": {"vent": "9 degC"}}, small),
         inspection_from({"findings": {"sample_specks": {"grit": 1, "metal": 1}}}, small),
     ]
-    (group,) = encode(batch_of(cases, small), small)
+    (group,) = encode(batch_of(cases, small), small).groups
     assert [group.evidence.names(row) for row in range(3)] == [
         ("sample_bubbles",),
         ("vent",),
@@ -279,9 +279,9 @@ def test_outcomes_are_evidence_only_when_asked(small: Knowledge) -> None:
         for outcome in ({"charge": "high"}, {"undercharge": "present"}, {})
     ]
     batch = batch_of(cases, small)
-    (without,) = encode(batch, small)
+    (without,) = encode(batch, small).groups
     assert without.evidence.names(0) == without.evidence.names(1) == ()
-    (asked,) = encode(batch, small, confirmed=True)
+    (asked,) = encode(batch, small, confirmed=True).groups
     # states: right, low, very_low, high
     np.testing.assert_array_equal(asked.evidence.codes["charge"], [3, -1, -1])
     np.testing.assert_array_equal(
@@ -324,7 +324,7 @@ def test_every_row_is_in_exactly_one_group_and_says_there_what_it_says_alone(
     small: Knowledge,
 ) -> None:
     batch = random_batch(small, 300, seed=20261102)
-    groups = encode(batch, small)
+    groups = encode(batch, small).groups
     assert sorted(np.concatenate([group.rows for group in groups]).tolist()) == list(range(300))
     contexts = [tuple(sorted(group.context.items())) for group in groups]
     assert len(set(contexts)) == len(contexts) > 5
@@ -332,7 +332,7 @@ def test_every_row_is_in_exactly_one_group_and_says_there_what_it_says_alone(
         assert group.evidence.rows == len(group.rows)
         assert (np.diff(group.rows) > 0).all()
         for position, row in enumerate(group.rows):
-            (alone,) = encode(batch.take(np.array([row])), small)
+            (alone,) = encode(batch.take(np.array([row])), small).groups
             assert alone.context == group.context
             assert set(alone.evidence.names(0)) == set(group.evidence.names(position))
             for name, codes in alone.evidence.codes.items():
@@ -358,11 +358,11 @@ def test_cases_read_one_by_one_and_together_are_the_same(small: Knowledge) -> No
             for name, column in getattr(alone, kind).items():
                 np.testing.assert_array_equal(column, getattr(picked, kind)[name])
         assert observed_names(together, row) == observed_names(alone)
-        assert notes(together, small, row) == case.warnings
+        assert notes(encode(together.take(np.array([row])), small)) == case.warnings
 
 
 def test_an_empty_batch_has_no_groups(small: Knowledge) -> None:
-    assert encode(batch_of([], small), small) == []
+    assert encode(batch_of([], small), small).groups == ()
 
 
 def test_codes_of_contexts_follow_the_order_of_the_knowledge(small: Knowledge) -> None:
@@ -370,8 +370,8 @@ def test_codes_of_contexts_follow_the_order_of_the_knowledge(small: Knowledge) -
     turned = replace(context, values=context.values[::-1], shares=context.shares[::-1])
     other = replace(small, contexts={**small.contexts, "expansion": turned})
     batch = InspectionBatch(3, choices={"expansion": np.array([0, 1, -1])})
-    np.testing.assert_array_equal(context_codes(batch, small)["expansion"], [0, 1, -1])
-    np.testing.assert_array_equal(context_codes(batch, other)["expansion"], [1, 0, -1])
+    np.testing.assert_array_equal(encode(batch, small).contexts.codes["expansion"], [0, 1, -1])
+    np.testing.assert_array_equal(encode(batch, other).contexts.codes["expansion"], [1, 0, -1])
 
 
 # --- what is odd is told and stays in -----------------------------------------------------------

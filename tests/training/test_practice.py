@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from loopodds.base.errors import InspectionError, OutOfRange, UnknownName
 from loopodds.decision.gates import Closed, Move
 from loopodds.diagnosis.diagnose import believe
-from loopodds.inspection.gauges import read_gauges
+from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import batch_of
 from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.records import SOUND
@@ -123,7 +123,7 @@ def test_readings_say_what_was_drawn(model):
         batch = batch_of(
             [inspection_from(car.seen(*car.readings), model.knowledge)], model.knowledge
         )
-        for name, reading in read_gauges(batch, model.knowledge).items():
+        for name, reading in encode(batch, model.knowledge).readings.items():
             drawn = float(draw.evidence.numbers[name][0][0])
             stopped_at_zero = reading.value[0] == 0
             if reading.extra[0] > 0 or np.isnan(reading.residual[0]) or stopped_at_zero:

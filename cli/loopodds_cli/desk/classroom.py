@@ -100,7 +100,7 @@ class Classroom:
 
         inspection = inspection_from(sections, self.knowledge, "what was put in")
         batch = batch_of([inspection], self.knowledge)
-        (group,) = encode(batch, self.knowledge, confirmed=True)
+        (group,) = encode(batch, self.knowledge, confirmed=True).groups
         belief = Belief(self.model, group.context, group.evidence)
         return {
             "conditions": {c.name: [c.probability, c.prior] for c in belief.ranking()},

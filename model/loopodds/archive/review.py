@@ -16,8 +16,8 @@ from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Evidence
 from loopodds.inspection.cells import read_cells
 from loopodds.inspection.columns import ColumnPlan
-from loopodds.inspection.encoding import Group, encode
-from loopodds.inspection.inspection import InspectionBatch
+from loopodds.inspection.encoding import encode
+from loopodds.inspection.inspection import Group, InspectionBatch
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -276,7 +276,7 @@ def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reo
     cells: Mapping[str, str] = entry["cells"]
     table = pa.table({c: pa.array([cells.get(c)], pa.string()) for c in plan.columns})
     batch, _ = read_cells(table, plan, model.knowledge)
-    (group,) = encode(batch, model.knowledge)
+    (group,) = encode(batch, model.knowledge).groups
     told, outcomes = with_outcomes(group, batch, model)
     by_variable = missed_cost(told, outcomes, model)[0]
     feeding = {feed.column for feed in plan.feeds}

@@ -23,8 +23,8 @@ from loopodds.diagnosis.model import Model, smallest_impossible
 from loopodds.inspection.cells import cell_text, read_cells
 from loopodds.inspection.column_map import ColumnMap, load_column_map
 from loopodds.inspection.columns import ColumnPlan, added_columns, plan_columns
-from loopodds.inspection.encoding import Group, encode
-from loopodds.inspection.inspection import InspectionBatch
+from loopodds.inspection.encoding import encode
+from loopodds.inspection.inspection import Group, InspectionBatch
 from loopodds.inspection.rejects import Problem
 from loopodds.knowledge.records import SOUND, Knowledge
 
@@ -131,7 +131,7 @@ def score_batch(batch: InspectionBatch, model: Model) -> Scores:
     KnowledgeError
         If the knowledge does not cover a context of the batch.
     """
-    return score_groups(encode(batch, model.knowledge), batch.rows, model)
+    return score_groups(encode(batch, model.knowledge).groups, batch.rows, model)
 
 
 def score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
@@ -164,7 +164,7 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
         Its scored and rejected rows are together exactly the rows of the chunk.
     """
     batch, kept, problems = _usable(chunk, plan, model.knowledge)
-    groups = encode(batch, model.knowledge) if batch.rows else []
+    groups = encode(batch, model.knowledge).groups if batch.rows else ()
     scores = score_groups(groups, batch.rows, model)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():

@@ -15,7 +15,8 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded
 from loopodds.diagnosis.repaired_car import still_done
 from loopodds.inspection.inspection import Inspection
-from loopodds.inspection.sections import REPAIRED, inspection_from
+from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.vocabulary import REPAIRED
 from loopodds.knowledge.records import SOUND, Knowledge
 
 TOLERANCE = 1e-12

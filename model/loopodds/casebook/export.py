@@ -23,8 +23,8 @@ from loopodds.casebook.replay import (
 )
 from loopodds.inspection.assignments import Value
 from loopodds.inspection.columns import CONFIRMED
-from loopodds.inspection.inspection import Inspection, Quantity, reading_dimension
-from loopodds.inspection.sections import BEFORE, REPAIRED, SECTIONS, STATED
+from loopodds.inspection.inspection import Inspection, Quantity
+from loopodds.inspection.vocabulary import BEFORE, REPAIRED, SECTIONS, STATED, reading_dimension
 from loopodds.knowledge.records import Knowledge
 
 # internal units, so that a number passes through the archive without losing a digit

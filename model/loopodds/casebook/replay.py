@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from loopodds.base.errors import LoopoddsError
 from loopodds.casebook.book import Event
 from loopodds.inspection.assignments import Value
-from loopodds.inspection.sections import BEFORE, REPAIRED
+from loopodds.inspection.vocabulary import BEFORE, REPAIRED
 from loopodds.knowledge.records import Knowledge
 
 TELLING = ("seen", "read", "doubted", "withdrawn", "repaired", "undone", "redone")

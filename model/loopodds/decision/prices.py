@@ -16,7 +16,8 @@ from typing import Any
 
 from loopodds.base.errors import InspectionError, KnowledgeError, LoopoddsError
 from loopodds.inspection.case_file import line_numbers
-from loopodds.inspection.entries import Place, show, suggestion
+from loopodds.inspection.entries import Place, show
+from loopodds.inspection.vocabulary import suggestion
 from loopodds.knowledge.records import Knowledge
 
 _FILE = "prices.toml"

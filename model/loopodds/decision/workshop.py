@@ -24,8 +24,10 @@ from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.diagnosis.belief import Belief
 from loopodds.inference.information import Masks
 from loopodds.inference.joints import Calibrated
-from loopodds.inspection.gauges import NAMEPLATES, read_gauges
-from loopodds.inspection.inspection import AUXILIARY, CHOICES, InspectionBatch
+from loopodds.inspection.encoding import encode
+from loopodds.inspection.gauges import NAMEPLATES
+from loopodds.inspection.inspection import InspectionBatch
+from loopodds.inspection.vocabulary import AUXILIARY, CHOICES
 from loopodds.knowledge.records import Knowledge
 
 _PROBE = 300.0
@@ -284,5 +286,5 @@ def _extra(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> dict[s
             **{name: np.array([_PROBE]) for name in NAMEPLATES.values()},
         },
     )
-    found = read_gauges(probe, knowledge)
-    return {name: float(one.extra[0]) for name, one in found.items()}
+    readings = encode(probe, knowledge).readings
+    return {name: float(reading.extra[0]) for name, reading in readings.items()}

@@ -22,9 +22,8 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded, left_out
 from loopodds.diagnosis.repaired_car import changed_by
 from loopodds.inference.likelihoods import interval_codes
-from loopodds.inspection.contexts import context_codes, context_patterns
-from loopodds.inspection.gauges import read_gauges
-from loopodds.inspection.inspection import Inspection, batch_of
+from loopodds.inspection.encoding import encoding_of
+from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.nodes import Node, Shape
 from loopodds.knowledge.records import SOUND, Knowledge, Record
 
@@ -55,8 +54,7 @@ def believe(inspection: Inspection, model: Model) -> Belief:
 
 def stated_context(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
     """Setting, refrigerant, expansion device, compressor and weather, as far as stated."""
-    codes = context_codes(batch_of([inspection.as_it_came], knowledge), knowledge)
-    return context_patterns(codes, codes, knowledge)[1][0]
+    return encoding_of(inspection.as_it_came, knowledge).contexts.stated()
 
 
 class Diagnosis:
@@ -260,7 +258,7 @@ def _words(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
         for name, word in {**inspection.history, **inspection.findings}.items()
     }
     words |= {name: quantity.text for name, quantity in inspection.readings.items()}
-    for name, reading in read_gauges(batch_of([inspection], knowledge), knowledge).items():
+    for name, reading in encoding_of(inspection, knowledge).readings.items():
         node = knowledge.node(name)
         text = f"{round(float(reading.value[0]))} {node.scale}, worked out"
         if name in inspection.readings:

@@ -12,8 +12,8 @@ from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.repaired_car import Repair, names_before
 from loopodds.inference.network import Evidence
-from loopodds.inspection.encoding import Group, encode
-from loopodds.inspection.inspection import Inspection, RepairDone, batch_of
+from loopodds.inspection.encoding import encode, encoding_of
+from loopodds.inspection.inspection import Encoding, Group, Inspection, RepairDone, batch_of
 from loopodds.knowledge.records import Knowledge
 
 T = TypeVar("T")
@@ -52,10 +52,10 @@ def _encoded(
     inspections: Sequence[Inspection], repairs: Sequence[RepairDone], model: Model
 ) -> list[tuple[Model, Group]]:
     knowledge = model.knowledge
-    groups = encode(batch_of(inspections, knowledge), knowledge)
+    groups = _encoding(inspections, knowledge).groups
     if not repairs:
         return [(model, group) for group in groups]
-    rounds = [_one(repair.before, knowledge) for repair in repairs]
+    rounds = [encoding_of(repair.before, knowledge).groups[0] for repair in repairs]
     history = knowledge.of_kind("history")
     came = {key: value for key, value in rounds[0].context.items() if key == SETTING}
     done = tuple(
@@ -104,9 +104,10 @@ def left_out(inspection: Inspection, model: Model) -> tuple[str, ...]:
     )
 
 
-def _one(inspection: Inspection, knowledge: Knowledge) -> Group:
-    (group,) = encode(batch_of([inspection], knowledge), knowledge)
-    return group
+def _encoding(inspections: Sequence[Inspection], knowledge: Knowledge) -> Encoding:
+    if len(inspections) == 1:
+        return encoding_of(inspections[0], knowledge)
+    return encode(batch_of(inspections, knowledge), knowledge)
 
 
 def with_past(

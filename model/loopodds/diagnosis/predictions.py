@@ -13,9 +13,11 @@ from loopodds.base.units import INTERNAL_UNITS, Dimension, format_quantity
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Evidence, GaugeNode
-from loopodds.inspection.gauges import NAMEPLATES, masked_rows, read_gauges
-from loopodds.inspection.inspection import InspectionBatch, reading_dimension
+from loopodds.inspection.encoding import encode
+from loopodds.inspection.gauges import NAMEPLATES, masked_rows
+from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.remarks import impossible_readings
+from loopodds.inspection.vocabulary import reading_dimension
 from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
@@ -60,7 +62,7 @@ def instrument_readings(
     gauges = knowledge.of_kind("gauge")
     probes = {name: np.full(batch.rows, _PROBE) for name in residuals}
     probing = replace(batch, codes={}, readings={**probes, "static_temperature": ambient})
-    sound = read_gauges(probing, knowledge)
+    sound = encode(probing, knowledge).readings
     raw: dict[str, FloatArray] = {}
     for name, residual in residuals.items():
         value = residual + sound[name].expected

@@ -16,10 +16,10 @@ from loopodds.diagnosis.past_evidence import encoded
 from loopodds.diagnosis.predictions import Foretold, foretell
 from loopodds.diagnosis.weights import table_of_hypotheses
 from loopodds.inference.network import Evidence
-from loopodds.inspection.assignments import OBSERVED, observation, parse_assignment, sections_of
-from loopodds.inspection.encoding import Group
-from loopodds.inspection.inspection import Inspection, InspectionBatch, batch_of
+from loopodds.inspection.assignments import observation, parse_assignment, sections_of
+from loopodds.inspection.inspection import Group, Inspection, InspectionBatch, batch_of
 from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.vocabulary import OBSERVED
 from loopodds.knowledge.records import Knowledge
 
 OR = "or"

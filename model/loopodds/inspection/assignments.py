@@ -11,11 +11,16 @@ from typing import Any, NamedTuple
 
 from loopodds.base.errors import InspectionError, UnknownName, unknown_name
 from loopodds.inspection.inspection import Inspection, Quantity
-from loopodds.inspection.sections import BEFORE, REPAIRED, STATED, names_in
+from loopodds.inspection.vocabulary import (
+    BEFORE,
+    OBSERVED,
+    REPAIRED,
+    STATED,
+    names_in,
+    observable_names,
+    sections_of_name,
+)
 from loopodds.knowledge.records import SOUND, Knowledge
-
-OBSERVED = ("vehicle", "conditions", "history", "findings", "readings")
-"""Sections an observation may belong to, in the order in which they bear on each other."""
 
 Value = str | Mapping[str, float]
 
@@ -41,12 +46,14 @@ def observation(name: str, value: Value, knowledge: Knowledge) -> Observation:
 
 def in_order(observations: Iterable[Observation]) -> list[Observation]:
     """Vehicle and conditions first: readings mean something only once those are known."""
-    return sorted(observations, key=lambda one: OBSERVED.index(one.section))
+    return sorted(observations, key=lambda observed: OBSERVED.index(observed.section))
 
 
-def is_number(one: Observation) -> bool:
+def is_number(observed: Observation) -> bool:
     """Whether an observation is a quantity with a unit rather than a word."""
-    return one.section == "readings" or STATED.get(one.section, {}).get(one.name) is not None
+    if observed.section == "readings":
+        return True
+    return STATED.get(observed.section, {}).get(observed.name) is not None
 
 
 def clean(text: str) -> str:
@@ -121,21 +128,13 @@ def spelled_out(outcomes: Mapping[str, str], knowledge: Knowledge) -> dict[str, 
     return spelled
 
 
-def observable_names(knowledge: Knowledge) -> list[str]:
-    """Every name that can be observed."""
-    return list(dict.fromkeys(n for section in OBSERVED for n in names_in(section, knowledge)))
-
-
 def observations_of(inspection: Inspection) -> list[Observation]:
     """Everything an inspection says, as it was written; outcomes are no observations."""
-    found = []
-    for section in OBSERVED:
-        content: Mapping[str, Any] = getattr(inspection, section)
-        for name, value in content.items():
-            found.append(
-                Observation(section, name, value.text if isinstance(value, Quantity) else value)
-            )
-    return found
+    return [
+        Observation(section, name, value.text if isinstance(value, Quantity) else value)
+        for section in OBSERVED
+        for name, value in getattr(inspection, section).items()
+    ]
 
 
 def sections_of(inspection: Inspection) -> dict[str, Any]:
@@ -144,8 +143,8 @@ def sections_of(inspection: Inspection) -> dict[str, Any]:
     Every section is there, and ``repaired`` where anything was done to the car.
     """
     sections: dict[str, Any] = {name: {} for name in OBSERVED}
-    for one in observations_of(inspection):
-        sections[one.section][one.name] = one.value
+    for observed in observations_of(inspection):
+        sections[observed.section][observed.name] = observed.value
     if inspection.repairs:
         sections[REPAIRED] = [
             {"services": list(repair.services)}
@@ -187,7 +186,7 @@ def _by_conditions(
 
 
 def _section(name: str, value: Value, knowledge: Knowledge) -> str:
-    homes = [section for section in OBSERVED if name in names_in(section, knowledge)]
+    homes = [home for home in sections_of_name(name, knowledge) if home in OBSERVED]
     if not homes:
         raise _unobservable(name, knowledge)
     if homes == ["findings", "readings"] and not _is_word(value, knowledge.node(name).states):

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import re
 import tomllib
-from dataclasses import replace
 from pathlib import Path
 from typing import IO, Any
 
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.entries import Place, show
 from loopodds.inspection.inspection import Inspection
-from loopodds.inspection.sections import check_sections
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.inspection.sections import inspection_from
+from loopodds.knowledge.records import Knowledge
 
 LARGEST_BYTES = 1_000_000
 """A case file has some hundred lines; more is another file by mistake."""
@@ -48,17 +47,18 @@ def load_case(
     >>> case.findings["sample_bubbles"]
     'persisting'
     """
-    known = knowledge or load_knowledge()
     if isinstance(source, str) and "\n" in source:
         name, text = "case text", _decoded(source.encode(), "case text")
     elif isinstance(source, str | Path):
         name, text = str(source), _decoded(_bytes(Path(source)), str(source))
     else:
-        stated, data = str(getattr(source, "name", "case text")), source.read(LARGEST_BYTES + 1)
+        stated = str(getattr(source, "name", "case text"))
         name = "standard input" if stated == "<stdin>" else stated
+        # bytes, where they can be had: only they tell in which encoding a file is
+        data = getattr(source, "buffer", source).read(LARGEST_BYTES + 1)
         text = _decoded(data.encode() if isinstance(data, str) else data, name)
-    inspection = check_sections(_parsed(text, name), known, Place(name, line_numbers(text)))
-    return replace(inspection, name=Path(name).stem)
+    place = Place(name, line_numbers(text))
+    return inspection_from(_parsed(text, name), knowledge, Path(name).stem, place)
 
 
 def _bytes(path: Path) -> bytes:

@@ -15,10 +15,10 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.inspection.columns import ColumnPlan, Feed
-from loopodds.inspection.entries import suggestion
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.rejects import Problem, shown
 from loopodds.inspection.remarks import LIMITS, impossible_readings
+from loopodds.inspection.vocabulary import unknown_word
 from loopodds.knowledge.records import Knowledge
 
 if TYPE_CHECKING:
@@ -196,18 +196,12 @@ def _complain(
 
 def _word_reason(text: str, feed: Feed) -> str:
     kind = feed.case_name.replace("_", " ") if feed.kind == "choice" else "state"
-    if feed.name == "refrigerant":
-        # one digit apart is another refrigerant: only other spellings of one are suggested
-        plain = text.lower().replace("-", "").replace(" ", "")
-        same = next((name for name in feed.options if name.lower() == plain), None)
-        hint = f"did you mean {same!r}?" if same else f"supported: {', '.join(feed.options)}"
-    elif feed.with_unit and _looks_a_number(text):
+    if feed.with_unit and _looks_a_number(text):
         return (
             f"{shown(text)!r} is a number, but the column's name has no unit; call it "
             f"{feed.with_unit} or the like; words known: {', '.join(feed.options)}"
         )
-    else:
-        hint = suggestion(text, [*feed.values, *feed.options])
+    hint = unknown_word(text, feed.name, [*feed.values, *feed.options])
     return f"unknown {kind} {shown(text)!r}; {hint}"
 
 

@@ -30,7 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from loopodds.base.errors import InspectionError
-from loopodds.inspection.entries import suggestion
+from loopodds.inspection.vocabulary import suggestion
 
 SECTIONS = ("format", "columns")
 FORMAT_KEYS = ("delimiter", "decimal", "not_observed")

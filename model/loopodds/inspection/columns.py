@@ -7,7 +7,7 @@ A column is recognised by its name: findings and history by their own, readings 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -15,9 +15,16 @@ from loopodds.base.errors import InspectionError, LoopoddsError, nearest
 from loopodds.base.unit_table import COLUMNS
 from loopodds.base.units import COLUMN_SUFFIXES, Dimension, Unit, column_unit
 from loopodds.inspection.column_map import ColumnMap, MappedColumn
-from loopodds.inspection.entries import suggestion
-from loopodds.inspection.inspection import AUXILIARY, CHOICES, NUMBERS, reading_dimension
-from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.entries import Entry, Place, outcome
+from loopodds.inspection.vocabulary import (
+    AUXILIARY,
+    CHOICES,
+    NUMBERS,
+    outcome_words,
+    reading_dimension,
+    suggestion,
+    unknown_word,
+)
 from loopodds.knowledge.records import Knowledge
 
 Kind = Literal["word", "choice", "confirmed", "reading", "number"]
@@ -186,11 +193,8 @@ def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Fee
         return Feed(column, "word", name, name, states, with_unit=_with_suffix(name, knowledge))
     if name in CHOICES:
         return Feed(column, "choice", name, name, CHOICES[name])
-    outcome = name.removeprefix(CONFIRMED)
-    if outcome != name and (
-        outcome in knowledge.of_kind("fault") or outcome in knowledge.conditions
-    ):
-        return _outcome(column, outcome, knowledge)
+    if name.startswith(CONFIRMED) and name.removeprefix(CONFIRMED) in _outcomes(knowledge):
+        return _outcome(column, name.removeprefix(CONFIRMED), knowledge)
     base, _, suffix = name.rpartition("_")
     dimension = _dimension(base, knowledge)
     if dimension is None or suffix not in COLUMNS or COLUMNS[suffix].dimension != dimension:
@@ -222,20 +226,18 @@ def _fitting(dimension: Dimension | None) -> list[str]:
     return [suffix for suffix in COLUMN_SUFFIXES if COLUMNS[suffix].dimension == dimension]
 
 
-def _outcome(column: str, outcome: str, knowledge: Knowledge) -> Feed:
+def _outcomes(knowledge: Knowledge) -> list[str]:
+    return [*knowledge.of_kind("fault"), *knowledge.conditions]
+
+
+def _outcome(column: str, name: str, knowledge: Knowledge) -> Feed:
     """Outcome column: the words of a case file, and the states that each leaves possible."""
-    variable = outcome
-    words: Iterable[str] = ("absent", "present")
-    if outcome in knowledge.of_kind("fault"):
-        words = dict.fromkeys((*knowledge.node(outcome).states, *words))
-    else:
-        variable = knowledge.condition(outcome).variable
-    options, states = [], []
-    for word in words:
-        said = inspection_from({"confirmed": {outcome: word}}, knowledge).confirmed[variable]
-        options.append(word)
-        states.append(tuple(state in said for state in knowledge.node(variable).states))
-    return Feed(column, "confirmed", variable, CONFIRMED + outcome, tuple(options), tuple(states))
+    words = outcome_words(name, knowledge)
+    said = [outcome(Entry("confirmed", name, word, Place(column)), knowledge) for word in words]
+    variable, _ = said[0]
+    states = knowledge.node(variable).states
+    masks = tuple(tuple(state in possible for state in states) for _, possible in said)
+    return Feed(column, "confirmed", variable, CONFIRMED + name, words, masks)
 
 
 def _mapped_feed(
@@ -253,10 +255,9 @@ def _mapped_feed(
     if feed is None:
         slip = _slip(entry.name, knowledge) or "not a finding, history item, reading or outcome"
         raise InspectionError(f"{where}: {slip}")
-    meanings = {**entry.values, "others": entry.others or ""}
-    for said, meant in meanings.items():
+    for said, meant in {**entry.values, "others": entry.others or ""}.items():
         if meant and feed.options and meant not in feed.options:
-            hint = suggestion(meant, feed.options)
+            hint = unknown_word(meant, feed.name, feed.options)
             raise InspectionError(f"{where} values: {said!r} = {meant!r} is no state; {hint}")
     return replace(feed, values=entry.values, others=entry.others)
 
@@ -297,14 +298,14 @@ def _slip(name: str, knowledge: Knowledge) -> str:
         return f"unknown unit {suffix!r}; {suggestion(suffix, _fitting(dimension))}"
     if with_unit := _with_suffix(name, knowledge):
         return f"it has no unit; call it {with_unit} or the like"
-    if name in knowledge.of_kind("fault") or name in knowledge.conditions:
+    if name in _outcomes(knowledge):
         return f"an outcome is called {CONFIRMED}{name}"
     known = [
         *knowledge.of_kind("history", "finding", "gauge"),
         *CHOICES,
         *(f"{base}_{s}" for base in _numbers(knowledge)
           for s in _fitting(_dimension(base, knowledge))),
-        *(CONFIRMED + fault for fault in (*knowledge.of_kind("fault"), *knowledge.conditions)),
+        *(CONFIRMED + name for name in _outcomes(knowledge)),
     ]  # fmt: skip
     close = difflib.get_close_matches(name, known, n=1, cutoff=ALIKE)
     return f"did you mean {close[0]!r}?" if close else ""

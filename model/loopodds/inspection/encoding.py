@@ -1,46 +1,49 @@
 """One inspection or a million, encoded for the engine: grouped by context, words beside numbers.
 
-A word and a number for the same gauge never count twice: where there is a number, the word stays
-out. What was not observed stays out altogether.
+Setting, expansion device, compressor, refrigerant and weather choose among the variants of the
+knowledge; one that is not stated is averaged over. A word and a number for the same gauge never
+count twice: where there is a number, the word stays out. What was not observed stays out
+altogether.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, IntArray
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.base.errors import KnowledgeError
 from loopodds.inference.network import Evidence
-from loopodds.inspection.contexts import context_codes, context_patterns
 from loopodds.inspection.gauges import masked_rows, read_gauges
-from loopodds.inspection.inspection import InspectionBatch
+from loopodds.inspection.inspection import (
+    Contexts,
+    Encoding,
+    GaugeReading,
+    Group,
+    Inspection,
+    InspectionBatch,
+    batch_of,
+)
+from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.records import Knowledge
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Group:
-    """Rows of a batch that share a context, and so a network.
-
-    Attributes
-    ----------
-    context : dict of str to str
-        Contexts that bear on any node; one that is not stated has no key.
-    rows : int array, shape (rows of the group,)
-        Row numbers in the batch, rising.
-    evidence : Evidence
-        Over those rows, in that order; only names observed in at least one of them.
-    """
-
-    context: dict[str, str]
-    rows: IntArray
-    evidence: Evidence
+CONTEXTS = ("setting", "expansion", "compressor", "refrigerant", "weather")
+COOL_BELOW_C = 18.0
+"""Under this a sound loop may show bubbles and short cycles; engineering estimate."""
 
 
-def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False) -> list[Group]:
-    """Evidence of a batch, in groups that share a context.
+def encoding_of(inspection: Inspection, knowledge: Knowledge) -> Encoding:
+    """One inspection encoded: at the door, or now where it has changed since."""
+    made = inspection.encoding
+    if made is not None and made.knowledge is knowledge:
+        return made
+    return encode(batch_of([inspection], knowledge), knowledge)
+
+
+def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False) -> Encoding:
+    """A batch as the network takes it.
 
     Parameters
     ----------
@@ -50,28 +53,30 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
         Whether confirmed outcomes are evidence too, as learning needs them. Assessing and
         calibrating leave them out.
 
-    Returns
-    -------
-    list of Group
-        Every row of the batch is in exactly one group.
-
     Raises
     ------
     KnowledgeError
-        If no sound expectation covers the context of a gauge.
+        If no sound expectation covers the context of a gauge, or a context lacks a value.
     """
-    evidence = _whole(batch, knowledge, confirmed)
-    codes = context_codes(batch, knowledge)
-    pattern, contexts = context_patterns(codes, _context_keys(knowledge), knowledge)
+    contexts = _contexts(batch, knowledge)
+    readings = read_gauges(batch, contexts, knowledge)
+    evidence = _evidence(batch, readings, knowledge, confirmed)
+    groups = _groups(evidence, *contexts.patterns(_context_keys(knowledge)))
+    return Encoding(knowledge, batch, contexts, readings, groups)
+
+
+def _groups(
+    evidence: Evidence, pattern: IntArray, contexts: list[dict[str, str]]
+) -> tuple[Group, ...]:
     if len(contexts) == 1:
-        return [Group(contexts[0], np.arange(batch.rows), _observed(evidence))]
+        return (Group(contexts[0], np.arange(evidence.rows), _observed(evidence)),)
     # a stable sort of small integers is one pass, and keeps the rows of a group rising
     order = np.argsort(pattern, kind="stable")
     ends = np.cumsum(np.bincount(pattern, minlength=len(contexts)))
-    return [
+    return tuple(
         Group(context, rows, _observed(evidence.take(rows)))
         for context, rows in zip(contexts, np.split(order, ends)[:-1], strict=True)
-    ]
+    )
 
 
 @lru_cache(maxsize=4)
@@ -80,11 +85,54 @@ def _context_keys(knowledge: Knowledge) -> frozenset[str]:
     return frozenset(key for node in knowledge.nodes.values() for key in node.context_keys())
 
 
-def _whole(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool) -> Evidence:
+def _contexts(batch: InspectionBatch, knowledge: Knowledge) -> Contexts:
+    """The setting, when not stated, is a complaint if one was recorded, else routine."""
+    codes = {name: batch.choice(name) for name in CONTEXTS[:-1]}
+    assumed = np.where(_has_complaint(batch, knowledge), 0, 1)
+    codes["setting"] = np.where(codes["setting"] >= 0, codes["setting"], assumed)
+    ambient = batch.number("ambient_c")
+    codes["weather"] = np.where(np.isnan(ambient), -1, np.where(ambient < COOL_BELOW_C, 0, 1))
+    known = {
+        name: knowledge.contexts[name].values if name in knowledge.contexts else ()
+        for name in CONTEXTS
+    }
+    ours: dict[str, tuple[str, ...]] = {**CHOICES, "weather": ("cool", "warm")}
+    for name in CONTEXTS:
+        missing = [value for value in ours[name] if value not in known[name]]
+        if missing:
+            raise KnowledgeError(f"contexts.toml: {name} lacks the value {missing[0]!r}")
+        lookup = np.array([*(known[name].index(value) for value in ours[name]), -1], np.int8)
+        codes[name] = lookup[codes[name]]
+    return Contexts(known, codes)
+
+
+def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
+    """Rows in which a customer complaint was recorded, shape (rows,).
+
+    A complaint given as likelihoods counts when its most likely state is a complaint.
+    """
+    complaining = np.zeros(batch.rows, bool)
+    for name, node in knowledge.of_kind("finding").items():
+        if not node.complaint:
+            continue
+        complains = np.array([state in node.complaint for state in node.states] + [False])
+        if name in batch.codes:
+            complaining |= complains[batch.codes[name]]
+        if name in batch.soft:
+            weights = batch.soft[name]
+            complaining |= complains[weights.argmax(axis=1)] & (np.ptp(weights, axis=1) > 0)
+    return complaining
+
+
+def _evidence(
+    batch: InspectionBatch,
+    readings: Mapping[str, GaugeReading],
+    knowledge: Knowledge,
+    confirmed: bool,
+) -> Evidence:
     """Evidence of all rows, before they are grouped."""
     codes: dict[str, IntArray] = dict(batch.codes)
     soft: dict[str, FloatArray] = dict(batch.soft)
-    readings = read_gauges(batch, knowledge)
     for name, node in knowledge.of_kind("gauge").items():
         if name not in codes and name not in soft:
             continue
@@ -95,9 +143,9 @@ def _whole(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool) -> Evi
             codes[name] = np.where(unused, -1, codes[name])
         if name in soft:
             soft[name] = np.where(unused[:, None], 1.0, soft[name])
-    numbers = {name: (one.residual, one.extra) for name, one in readings.items()}
     if confirmed:
         _add_confirmed(batch, codes, soft)
+    numbers = {name: (reading.residual, reading.extra) for name, reading in readings.items()}
     return Evidence(batch.rows, codes, soft, numbers)
 
 
@@ -119,11 +167,5 @@ def _observed(evidence: Evidence) -> Evidence:
         evidence.rows,
         {name: code for name, code in evidence.codes.items() if code.max(initial=-1) >= 0},
         {name: w for name, w in evidence.soft.items() if w.size and np.ptp(w, axis=1).any()},
-        _read_in_some_row(evidence.numbers),
+        {name: pair for name, pair in evidence.numbers.items() if not np.isnan(pair[0]).all()},
     )
-
-
-def _read_in_some_row(
-    numbers: Mapping[str, tuple[FloatArray, FloatArray]],
-) -> dict[str, tuple[FloatArray, FloatArray]]:
-    return {name: pair for name, pair in numbers.items() if not np.isnan(pair[0]).all()}

@@ -1,18 +1,29 @@
-"""Single entries of a case: text, words, quantities and likelihoods, checked at the door."""
+"""Single entries of a case: text, words, quantities and likelihoods, checked at the door.
+
+Every message says where the value stands, what is wrong with it and what could stand there instead.
+"""
 
 from __future__ import annotations
 
 import datetime
 import math
-import re
 import reprlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from loopodds.base.errors import InspectionError, OutOfRange, UnitError, nearest
+from loopodds.base.errors import InspectionError, OutOfRange, UnitError
 from loopodds.base.units import Dimension, parse_quantity
 from loopodds.inspection.inspection import Quantity
+from loopodds.inspection.remarks import LIMITS
+from loopodds.inspection.vocabulary import (
+    CHOICES,
+    STATED,
+    outcome_words,
+    reading_dimension,
+    unknown_word,
+)
+from loopodds.knowledge.records import Knowledge
 
 SHOWN = 60
 """Longer values and names are cut in messages."""
@@ -37,39 +48,6 @@ def plain_name(name: str) -> str:
     """A name for a message: cut where it is long, quoted where it cannot be printed."""
     cut = name if len(name) <= SHOWN else f"{name[:SHOWN]}..."
     return cut if cut.isprintable() else repr(cut)
-
-
-def listed(names: Sequence[str]) -> str:
-    """The first twelve of some names."""
-    return ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
-
-
-def suggestion(word: str, options: Sequence[str], known: str = "known") -> str:
-    """The nearest option, or all of them, as the end of a message.
-
-    Where several options begin with the first part of the word, only what follows it counts:
-    what is merely of the same family is no misspelling.
-
-    Examples
-    --------
-    >>> suggestion("oil_sme", ["oil_smell", "oil_colour", "dye"])
-    "did you mean 'oil_smell'?"
-    >>> suggestion("oil_weight", ["oil_smell", "oil_colour", "dye"])
-    'known with oil_: oil_smell, oil_colour'
-    """
-    head, joint, rest = word.lower().partition("_")
-    family = {o.lower().removeprefix(head + joint): o for o in options if _head(o) == head}
-    if not rest or len(family) < 2:
-        close = nearest(word, options)
-        return f"did you mean {close!r}?" if close else f"{known}: {listed(options)}"
-    close = nearest(rest, family)
-    if close is not None:
-        return f"did you mean {family[close]!r}?"
-    return f"{known} with {head}_: {listed(list(family.values()))}"
-
-
-def _head(name: str) -> str:
-    return name.lower().partition("_")[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +93,7 @@ class Entry:
             raise self.error("blank; leave the line out if it was not looked at or is not known")
         return self.value.strip()
 
-    def word(self, options: Sequence[str], kind: str = "state") -> str:
+    def word(self, words: Sequence[str], kind: str = "state") -> str:
         """The value as one of some words.
 
         Raises
@@ -123,29 +101,11 @@ class Entry:
         InspectionError
             With the nearest spelling.
         """
-        word = self.text(options[-1])
-        if word not in options:
-            raise self.error(f"unknown {kind} {show(word)}; {suggestion(word, options)}")
+        word = self.text(words[-1])
+        if word not in words:
+            hint = unknown_word(word, self.key, words)
+            raise self.error(f"unknown {kind} {show(word)}; {hint}")
         return word
-
-    def refrigerant(self, supported: Sequence[str]) -> str:
-        """The value as a supported refrigerant.
-
-        One digit apart is another refrigerant, so only spellings of the same name are suggested:
-        those with a dash, without the R, or with the name of the class of substance for it.
-
-        Raises
-        ------
-        InspectionError
-            Saying what is supported.
-        """
-        word = self.text(supported[0])
-        if word in supported:
-            return word
-        plain = re.sub(r"^(r|hfc|hfo)?(?=\d)", "r", re.sub(r"[-\s]", "", word.lower()))
-        same = next((name for name in supported if name.lower() == plain), None)
-        hint = f"did you mean {same!r}?" if same else f"supported: {', '.join(supported)}"
-        raise self.error(f"unknown refrigerant {show(word)}; {hint}")
 
     def quantity(self, dimension: Dimension, altitude_m: float = 0.0) -> Quantity:
         """The value as a quantity with its unit, in the internal unit.
@@ -176,7 +136,7 @@ class Entry:
         weights = {}
         for state, weight in self.value.items():
             if state not in states:
-                hint = suggestion(state, states)
+                hint = unknown_word(state, self.key, states)
                 raise self.error(f"unknown state {show(state)} among the likelihoods; {hint}")
             if isinstance(weight, bool) or not isinstance(weight, int | float):
                 raise self.error(f"likelihood of {state!r} is {show(weight)}, not a number")
@@ -234,6 +194,97 @@ class Refused:
             raise self.errors[0]
         if self.errors:
             raise InspectionError("\n".join(dict.fromkeys(map(str, self.errors))))
+
+
+def meaning(
+    entry: Entry, altitude_m: float, knowledge: Knowledge
+) -> str | Quantity | dict[str, float]:
+    """What an entry of any section but the confirmed ones says.
+
+    Raises
+    ------
+    InspectionError
+    """
+    if entry.section == "readings":
+        return _reading(entry, altitude_m, knowledge)
+    if entry.section not in STATED:
+        return _word(entry, knowledge)
+    dimension = STATED[entry.section][entry.key]
+    if entry.key == "altitude":
+        return metres(entry)
+    if dimension is not None:
+        return entry.quantity(dimension)
+    return entry.word(CHOICES[entry.key], entry.key.replace("_", " "))
+
+
+def metres(entry: Entry) -> Quantity:
+    """An altitude at which there are roads.
+
+    Raises
+    ------
+    InspectionError
+    """
+    height = entry.quantity("length")
+    low, high, reason = LIMITS["altitude_m"]
+    if not low <= height.value <= high:
+        raise entry.error(f"{show(entry.value)}: {reason}")
+    return height
+
+
+def _word(entry: Entry, knowledge: Knowledge) -> str | dict[str, float]:
+    """State of a history item or finding, or likelihoods of its states."""
+    node = knowledge.node(entry.key)
+    if isinstance(entry.value, Mapping):
+        return entry.likelihoods(node.states)
+    if isinstance(entry.value, list):
+        raise entry.error(f"{show(entry.value)} is a list; {_as_likelihoods(entry, node.states)}")
+    if node.kind == "gauge" and _looks_measured(entry.value):
+        words = ", ".join(node.states)
+        problem = f"{show(entry.value)} is a measurement, which belongs in [readings]"
+        raise entry.error(f"{problem}; the words are {words}")
+    return entry.word(node.states)
+
+
+def _as_likelihoods(entry: Entry, states: Sequence[str]) -> str:
+    """How to write that an observer hesitated between the states of a list."""
+    meant = [state for state in states if state in entry.value] or states[:2]
+    shares = ", ".join(f"{state} = {1 / len(meant):.2g}" for state in meant)
+    return f"where not sure, write how likely each is, as {{ {shares} }}"
+
+
+def _reading(entry: Entry, altitude_m: float, knowledge: Knowledge) -> Quantity:
+    node = knowledge.nodes.get(entry.key)
+    if node is not None and entry.value in node.states:
+        problem = f"{show(entry.value)} is a word, which belongs in [findings]"
+        raise entry.error(f"{problem}; a reading is a number with its unit")
+    return entry.quantity(reading_dimension(entry.key, knowledge), altitude_m)
+
+
+def _looks_measured(value: object) -> bool:
+    if isinstance(value, str):
+        return value.strip()[:1] in tuple("0123456789+-.")
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def outcome(entry: Entry, knowledge: Knowledge) -> tuple[str, tuple[str, ...]]:
+    """Fault variable meant by a confirmed entry, and the states it leaves possible.
+
+    Raises
+    ------
+    InspectionError
+    """
+    word = entry.word(outcome_words(entry.key, knowledge))
+    faults = knowledge.of_kind("fault")
+    if entry.key in faults:
+        states = faults[entry.key].states
+        if word in states:
+            return entry.key, (word,)
+        return entry.key, states[1:] if word == "present" else states[:1]
+    condition = knowledge.condition(entry.key)
+    if word == "present":
+        return condition.variable, condition.states
+    states = faults[condition.variable].states
+    return condition.variable, tuple(s for s in states if s not in condition.states)
 
 
 def _is_likelihood(weight: float) -> bool:

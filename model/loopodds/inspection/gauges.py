@@ -9,16 +9,15 @@ dropped.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.base.errors import KnowledgeError
-from loopodds.inspection.contexts import context_codes, context_patterns
-from loopodds.inspection.inspection import CHOICES, InspectionBatch
+from loopodds.inspection.inspection import Contexts, GaugeReading, InspectionBatch
+from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.assembly import full_contexts
 from loopodds.knowledge.nodes import Node, Shape, Sound, matches
 from loopodds.knowledge.parsing import in_context
@@ -39,27 +38,6 @@ NAMEPLATES: Mapping[str, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class GaugeReading:
-    """One gauge in every row of a batch; all arrays have shape (rows,).
-
-    Attributes
-    ----------
-    residual : float array
-        Value less the sound expectation [scale of the gauge]; NaN where nothing was read, where
-        the reading is masked and where a condition that it needs is not stated.
-    extra : float array
-        Standard deviation added to the gauge's own spread [scale].
-    value, expected : float array
-        Transformed reading (NaN where not read or not computable) and what a sound loop shows.
-    """
-
-    residual: FloatArray
-    extra: FloatArray
-    value: FloatArray
-    expected: FloatArray
-
-
 class _Value(NamedTuple):
     """Transformed reading, its slope with the ambient temperature assumed, added variance."""
 
@@ -76,7 +54,9 @@ class _Expectation(NamedTuple):
     variance: float
 
 
-def read_gauges(batch: InspectionBatch, knowledge: Knowledge) -> dict[str, GaugeReading]:
+def read_gauges(
+    batch: InspectionBatch, contexts: Contexts, knowledge: Knowledge
+) -> dict[str, GaugeReading]:
     """Every gauge with at least one number, given or derived.
 
     Superheat and subcooling that were not given are derived from ``suction_line`` and
@@ -87,7 +67,6 @@ def read_gauges(batch: InspectionBatch, knowledge: Knowledge) -> dict[str, Gauge
     KnowledgeError
         If no sound expectation covers a context, or a transform is unknown.
     """
-    contexts = context_codes(batch, knowledge)
     found = {}
     for name, node in knowledge.of_kind("gauge").items():
         raw = raw_reading(name, batch)
@@ -131,12 +110,12 @@ def _read(
     node: Node,
     raw: FloatArray,
     batch: InspectionBatch,
-    contexts: Mapping[str, IntArray],
+    contexts: Contexts,
     knowledge: Knowledge,
 ) -> GaugeReading:
     ambient, ambient_spread = _condition(batch.number("ambient_c"), "ambient", knowledge)
     humidity, humidity_spread = _condition(batch.number("humidity_pct"), "humidity", knowledge)
-    pattern, known = context_patterns(contexts, _sound_keys(node), knowledge)
+    pattern, known = contexts.patterns(_sound_keys(node))
     parts = [_expectation(knowledge, node.name, tuple(one.items())) for one in known]
     at_reference, per_ambient, per_humidity = np.array([part.mean for part in parts]).T[:, pattern]
     warmer, damper = ambient - REFERENCE_AMBIENT_C, humidity - REFERENCE_HUMIDITY_PCT

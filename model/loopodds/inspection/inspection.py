@@ -1,43 +1,26 @@
 """What was observed on one car on one visit, and many such visits as columns.
 
 An :class:`Inspection` keeps names, states and raw text as a person wrote them. An
-:class:`InspectionBatch` keeps the same as arrays; every computation takes a batch, and a single
-inspection is a batch of one. Nothing is ever filled in: what is not recorded is not observed.
+:class:`InspectionBatch` keeps the same as arrays, and an :class:`Encoding` what the network takes
+of it; every computation takes a batch, and a single inspection is a batch of one. Nothing is ever
+filled in: what is not recorded is not observed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
-from loopodds.base.errors import KnowledgeError, unknown_name
-from loopodds.base.unit_table import DIMENSIONS, Dimension
+from loopodds.inference.network import Evidence
+from loopodds.inspection.vocabulary import CHOICES, NUMBERS
 from loopodds.knowledge.records import Knowledge
-from loopodds.physics.refrigerants import SUPPORTED
-
-CHOICES: Mapping[str, tuple[str, ...]] = {
-    "refrigerant": SUPPORTED,
-    "expansion": ("TXV", "orifice"),
-    "compressor": ("fixed", "variable", "electric"),
-    "setting": ("complaint", "routine"),
-    "recovery_machine": ("modern", "old"),
-}
-# number in a batch: (key in a case, dimension)
-NUMBERS: Mapping[str, tuple[str, Dimension]] = {
-    "nameplate_charge_g": ("nameplate_charge", "mass"),
-    "nameplate_oil_g": ("nameplate_oil", "mass"),
-    "ambient_c": ("ambient", "temperature"),
-    "humidity_pct": ("humidity", "share"),
-    "altitude_m": ("altitude", "length"),
-}
-# temperatures read only to derive superheat, subcooling and the static residual
-AUXILIARY = ("suction_line", "liquid_line", "static_temperature")
 
 Words = Mapping[str, str | Mapping[str, float]]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +59,9 @@ class Inspection:
     tests_done : tuple of str
         Tests said to be done, in order, also where they showed nothing to record; known only of
         a case of the book.
+    encoding : Encoding or None
+        What the network takes of it, under the knowledge it was checked against. A copy with
+        other observations (``dataclasses.replace``) has none.
     """
 
     name: str
@@ -88,6 +74,13 @@ class Inspection:
     warnings: tuple[str, ...] = ()
     repairs: tuple[RepairDone, ...] = ()
     tests_done: Query = ()
+    encoding: Encoding | None = field(default=None, init=False, compare=False, repr=False)
+
+    def with_remarks(self, encoding: Encoding | None = None, **remarks: Any) -> Inspection:
+        """The same observations with another name, other warnings, repairs or tests done."""
+        other = replace(self, **remarks)
+        object.__setattr__(other, "encoding", encoding or self.encoding)
+        return other
 
     @property
     def as_it_came(self) -> Inspection:
@@ -148,15 +141,123 @@ class InspectionBatch:
 
     def take(self, rows: IntArray) -> InspectionBatch:
         """The inspections at some row numbers."""
-        return InspectionBatch(
-            len(rows),
-            {name: column[rows] for name, column in self.codes.items()},
-            {name: column[rows] for name, column in self.soft.items()},
-            {name: column[rows] for name, column in self.confirmed.items()},
-            {name: column[rows] for name, column in self.readings.items()},
-            {name: column[rows] for name, column in self.choices.items()},
-            {name: column[rows] for name, column in self.numbers.items()},
-        )
+        columns = {
+            kind: {name: column[rows] for name, column in getattr(self, kind).items()}
+            for kind in ("codes", "soft", "confirmed", "readings", "choices", "numbers")
+        }
+        return InspectionBatch(len(rows), **columns)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Contexts:
+    """Contexts in which the inspections of a batch were made: known beforehand, never random.
+
+    Attributes
+    ----------
+    values : mapping of str to tuple of str
+        Of ``setting``, ``expansion``, ``compressor``, ``refrigerant`` and ``weather``.
+    codes : mapping of str to int array, shape (rows,)
+        Index into the values; -1 is not stated.
+    """
+
+    values: Mapping[str, tuple[str, ...]]
+    codes: Mapping[str, IntArray]
+
+    def patterns(self, keys: Iterable[str]) -> tuple[IntArray, list[dict[str, str]]]:
+        """Distinct combinations of the contexts that matter, and which one each row has.
+
+        Returns
+        -------
+        int array, shape (rows,)
+            Index into the list.
+        list of dict of str to str
+            Context values; one that is not stated has no key.
+        """
+        wanted = set(keys)
+        used = [key for key in self.codes if key in wanted]
+        ids = np.zeros_like(next(iter(self.codes.values())), np.int16)
+        for key in used:
+            ids = ids * np.int16(len(self.values[key]) + 1) + (self.codes[key] + 1).astype(np.int16)
+        present = np.flatnonzero(np.bincount(ids))
+        lookup = np.zeros(int(present[-1]) + 1 if len(present) else 0, np.int16)
+        lookup[present] = np.arange(len(present))
+        patterns = []
+        for number in present.tolist():
+            pattern = {}
+            for key in reversed(used):
+                number, code = divmod(number, len(self.values[key]) + 1)
+                if code:
+                    pattern[key] = self.values[key][code - 1]
+            patterns.append(pattern)
+        return lookup[ids], patterns
+
+    def stated(self, row: int = 0) -> dict[str, str]:
+        """Contexts of one row, as far as they are stated."""
+        codes = {name: int(self.codes[name][row]) for name in reversed(list(self.codes))}
+        return {name: self.values[name][code] for name, code in codes.items() if code >= 0}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GaugeReading:
+    """One gauge in every row of a batch; all arrays have shape (rows,).
+
+    Attributes
+    ----------
+    residual : float array
+        Value less the sound expectation [scale of the gauge]; NaN where nothing was read, where
+        the reading is masked and where a condition that it needs is not stated.
+    extra : float array
+        Standard deviation added to the gauge's own spread [scale].
+    value, expected : float array
+        Transformed reading (NaN where not read or not computable) and what a sound loop shows.
+    """
+
+    residual: FloatArray
+    extra: FloatArray
+    value: FloatArray
+    expected: FloatArray
+
+
+class Group(NamedTuple):
+    """Rows of a batch that share a context, and so a network.
+
+    Attributes
+    ----------
+    context : dict of str to str
+        Contexts that bear on any node; one that is not stated has no key.
+    rows : int array, shape (rows of the group,)
+        Row numbers in the batch, rising.
+    evidence : Evidence
+        Over those rows, in that order; only names observed in at least one of them.
+    """
+
+    context: dict[str, str]
+    rows: IntArray
+    evidence: Evidence
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Encoding:
+    """A batch as the network takes it, all from one pass.
+
+    Attributes
+    ----------
+    knowledge : Knowledge
+        Under which it was encoded.
+    batch : InspectionBatch
+    contexts : Contexts
+        Stated or concluded, of each row.
+    readings : mapping of str to GaugeReading
+        Gauges with at least one number, given or derived.
+    groups : tuple of Group
+        Every row of the batch is in exactly one.
+    """
+
+    knowledge: Knowledge
+    batch: InspectionBatch
+    contexts: Contexts
+    readings: Mapping[str, GaugeReading]
+    groups: tuple[Group, ...]
 
 
 def batch_of(inspections: Sequence[Inspection], knowledge: Knowledge) -> InspectionBatch:
@@ -167,45 +268,39 @@ def batch_of(inspections: Sequence[Inspection], knowledge: Knowledge) -> Inspect
     UnknownName
         If an inspection names a node that the knowledge does not have.
     """
-    words = [{**one.history, **one.findings} for one in inspections]
-    stated = [{**one.vehicle, **one.conditions} for one in inspections]
-    codes: dict[str, IntArray] = {}
-    soft: dict[str, FloatArray] = {}
-    for name in _names(words):
-        states = knowledge.node(name).states
-        column = [word.get(name) for word in words]
-        if any(isinstance(entry, str) for entry in column):
-            indices = [states.index(entry) if isinstance(entry, str) else -1 for entry in column]
-            codes[name] = np.array(indices, np.int8)
-        if any(isinstance(entry, Mapping) for entry in column):
-            soft[name] = np.array([_likelihood(entry, states) for entry in column])
+    words = _columns([{**car.history, **car.findings} for car in inspections])
+    stated = _columns([{**car.vehicle, **car.conditions} for car in inspections])
+    states = {name: knowledge.node(name).states for name in words}
     return InspectionBatch(
         len(inspections),
-        codes,
-        soft,
-        _confirmed_columns(inspections, knowledge),
-        {name: _column(one.readings.get(name) for one in inspections)
-         for name in _names([one.readings for one in inspections])},
-        {name: np.array([_choice_code(name, one.get(name)) for one in stated], np.int8)
-         for name in _names(stated) if name in CHOICES},
-        {name: _column(one.get(key) for one in stated)
-         for name, (key, _) in NUMBERS.items() if any(key in one for one in stated)},
+        {name: _codes(column, states[name])
+         for name, column in words.items() if any(isinstance(entry, str) for entry in column)},
+        {name: np.array([_likelihood(entry, states[name]) for entry in column])
+         for name, column in words.items() if any(isinstance(entry, Mapping) for entry in column)},
+        {name: _possible(column, knowledge.node(name).states)
+         for name, column in _columns([car.confirmed for car in inspections]).items()},
+        {name: _numbers(column)
+         for name, column in _columns([car.readings for car in inspections]).items()},
+        {name: _codes(column, CHOICES[name]) for name, column in stated.items() if name in CHOICES},
+        {name: _numbers(stated[key]) for name, (key, _) in NUMBERS.items() if key in stated},
     )  # fmt: skip
 
 
-def _names(mappings: Iterable[Iterable[str]]) -> list[str]:
-    return list(dict.fromkeys(name for mapping in mappings for name in mapping))
+def _columns(cars: Sequence[Mapping[str, T]]) -> dict[str, list[T | None]]:
+    """What each car says under each name that any of them has."""
+    names = dict.fromkeys(name for car in cars for name in car)
+    return {name: [car.get(name) for car in cars] for name in names}
 
 
-def _column(entries: Iterable[str | Quantity | None]) -> FloatArray:
-    return np.array([e.value if isinstance(e, Quantity) else np.nan for e in entries])
+def _numbers(column: Iterable[object]) -> FloatArray:
+    return np.array([e.value if isinstance(e, Quantity) else np.nan for e in column])
 
 
-def _choice_code(name: str, entry: str | Quantity | None) -> int:
-    return CHOICES[name].index(entry) if isinstance(entry, str) else -1
+def _codes(column: Iterable[object], words: Sequence[str]) -> IntArray:
+    return np.array([words.index(e) if isinstance(e, str) else -1 for e in column], np.int8)
 
 
-def _likelihood(entry: str | Mapping[str, float] | None, states: Sequence[str]) -> list[float]:
+def _likelihood(entry: object, states: Sequence[str]) -> list[float]:
     """Scaled so that the largest is one: only ratios mean anything, and ones mean nothing."""
     if not isinstance(entry, Mapping):
         return [1.0] * len(states)
@@ -213,34 +308,5 @@ def _likelihood(entry: str | Mapping[str, float] | None, states: Sequence[str]) 
     return [entry.get(state, 0.0) / largest for state in states]
 
 
-def _confirmed_columns(
-    inspections: Sequence[Inspection], knowledge: Knowledge
-) -> dict[str, BoolArray]:
-    columns = {}
-    for name in _names([one.confirmed for one in inspections]):
-        states = knowledge.node(name).states
-        allowed = [one.confirmed.get(name, states) for one in inspections]
-        columns[name] = np.array([[state in row for state in states] for row in allowed])
-    return columns
-
-
-def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
-    """Dimension of a reading, by which its unit is known.
-
-    Raises
-    ------
-    UnknownName
-        If there is no such reading; the message gives the nearest spelling.
-    KnowledgeError
-        If the knowledge gives it a quantity that has no units.
-    """
-    if name in AUXILIARY:
-        return "temperature"
-    gauges = knowledge.of_kind("gauge")
-    if name not in gauges:
-        raise unknown_name("reading", name, [*gauges, *AUXILIARY])
-    quantity = gauges[name].quantity.removeprefix("temperature_")
-    for dimension in DIMENSIONS:
-        if dimension == quantity:
-            return dimension
-    raise KnowledgeError(f"{gauges[name].file}: {name}: unknown quantity {quantity!r}")
+def _possible(column: Iterable[tuple[str, ...] | None], states: Sequence[str]) -> BoolArray:
+    return np.array([[e is None or state in e for state in states] for e in column])

@@ -6,6 +6,7 @@ shape and gives a float or an array, in which NaN (not observed) stays NaN.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Generic
@@ -183,13 +184,28 @@ class Refrigerant(SaturationLine):
         return self.saturation_pressure(temperature_c) * air_fraction / (1.0 - air_fraction)
 
 
+def designation(name: str) -> str | None:
+    """Supported refrigerant that a name means; None if it means none.
+
+    Case, blanks and hyphens do not matter, and the number may stand alone or behind the class of
+    substance (HFC, HFO) in place of R.
+
+    Examples
+    --------
+    >>> designation("HFC-134a"), designation("r 1234YF"), designation("R13")
+    ('R134a', 'R1234yf', None)
+    """
+    plain = re.sub(r"^(r|hfc|hfo)?(?=\d)", "r", re.sub(r"[-\s]", "", name.lower()))
+    return next((known for known in SUPPORTED if known.lower() == plain), None)
+
+
 def refrigerant(name: str) -> Refrigerant:
     """Refrigerant by its designation, read from the shipped table on first use.
 
     Parameters
     ----------
     name : str
-        One of `SUPPORTED`; case, blanks and hyphens do not matter.
+        One of `SUPPORTED`, in any spelling that :func:`designation` knows.
 
     Raises
     ------
@@ -201,10 +217,9 @@ def refrigerant(name: str) -> Refrigerant:
     >>> refrigerant("r-134a").safety_class
     'A1'
     """
-    plain = name.replace("-", "").replace(" ", "").lower()
-    for known in SUPPORTED:
-        if known.lower() == plain:
-            return _read(known)
+    known = designation(name)
+    if known is not None:
+        return _read(known)
     # No nearest spelling: designations one letter apart are different substances.
     raise UnknownName(
         f"refrigerant {name!r} is not supported; supported: {', '.join(SUPPORTED)}. "

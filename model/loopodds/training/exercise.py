@@ -20,9 +20,10 @@ from loopodds.diagnosis.diagnose import stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.predictions import instrument_readings
 from loopodds.inference.network import Evidence
-from loopodds.inspection.encoding import encode
-from loopodds.inspection.inspection import Inspection, InspectionBatch, batch_of, reading_dimension
+from loopodds.inspection.encoding import encoding_of
+from loopodds.inspection.inspection import Inspection, InspectionBatch, batch_of
 from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.vocabulary import reading_dimension
 from loopodds.training.decks import INTERVIEW, Deck, Draw, told
 
 # conditions at the car, drawn evenly; common practice, no source
@@ -207,8 +208,8 @@ class Exercise:
     def progress(self, steps: int | None = None) -> Progress:
         """How far the gates take the exercise to have come before a step."""
         knowledge = self.model.knowledge
-        batch = batch_of([self.inspection(steps)], knowledge)
-        return self.gates.progress(encode(batch, knowledge)[0].evidence, self.tests_done(steps))
+        (group,) = encoding_of(self.inspection(steps), knowledge).groups
+        return self.gates.progress(group.evidence, self.tests_done(steps))
 
     def way(self, test: str) -> Move | Closed:
         """What has to be done for a test, or why it cannot be done.

@@ -8,8 +8,9 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from loopodds.base.errors import KnowledgeError, unknown_name
-from loopodds.inspection.gauges import read_gauges
-from loopodds.inspection.inspection import CHOICES, InspectionBatch, reading_dimension
+from loopodds.inspection.encoding import encode
+from loopodds.inspection.inspection import InspectionBatch
+from loopodds.inspection.vocabulary import CHOICES, reading_dimension
 from loopodds.knowledge.arcs import mentions
 from loopodds.knowledge.guards import Slip, context_texts
 from loopodds.knowledge.nodes import Graded, Levels, Node, Shape, Table, matches
@@ -74,7 +75,7 @@ def _gauge_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
         yield "possible: two numbers, the lower one first"
     try:
         reading_dimension(node.name, knowledge)
-        read_gauges(_every_car(node.name), knowledge)
+        encode(_every_car(node.name), knowledge)
     except KnowledgeError as error:
         yield str(error).removeprefix(f"{node.file}: {node.name}: ")
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from graphlib import CycleError, TopologicalSorter
 
 from loopodds.base.errors import unknown_name
-from loopodds.inspection.inspection import AUXILIARY
+from loopodds.inspection.vocabulary import AUXILIARY
 from loopodds.knowledge.arcs import cured_states
 from loopodds.knowledge.guards import Slip, context_texts
 from loopodds.knowledge.records import Knowledge, Service, Test

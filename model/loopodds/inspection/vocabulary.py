@@ -1,0 +1,172 @@
+"""The words of a case: which names a section holds, which words a name takes, what is meant.
+
+Case files, archives, assignments and column maps read names and words through this one module, so
+that what one of them understands all do. A word counts only as it is spelt here; one in another
+spelling is refused with the right one, never taken for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from loopodds.base.errors import KnowledgeError, nearest, unknown_name
+from loopodds.base.unit_table import DIMENSIONS, Dimension, spelling
+from loopodds.knowledge.records import Knowledge
+from loopodds.physics.refrigerants import SUPPORTED, designation
+
+SECTIONS = ("vehicle", "conditions", "history", "findings", "readings", "confirmed")
+OBSERVED = SECTIONS[:-1]
+"""Sections an observation may belong to, in the order in which they bear on each other."""
+REPAIRED = "repaired"
+"""Section of what was done to the car: a list, each with what had been recorded before it."""
+BEFORE = ("conditions", "findings", "readings")
+
+CHOICES: Mapping[str, tuple[str, ...]] = {
+    "refrigerant": SUPPORTED,
+    "expansion": ("TXV", "orifice"),
+    "compressor": ("fixed", "variable", "electric"),
+    "setting": ("complaint", "routine"),
+    "recovery_machine": ("modern", "old"),
+}
+# a key with a dimension is a quantity, one without is a choice
+STATED: Mapping[str, Mapping[str, Dimension | None]] = {
+    "vehicle": {
+        "refrigerant": None,
+        "nameplate_charge": "mass",
+        "nameplate_oil": "mass",
+        "expansion": None,
+        "compressor": None,
+    },
+    "conditions": {
+        "altitude": "length",
+        "setting": None,
+        "ambient": "temperature",
+        "humidity": "share",
+        "recovery_machine": None,
+    },
+}
+# number in a batch: (key in a case, dimension)
+NUMBERS: Mapping[str, tuple[str, Dimension]] = {
+    "nameplate_charge_g": ("nameplate_charge", "mass"),
+    "nameplate_oil_g": ("nameplate_oil", "mass"),
+    "ambient_c": ("ambient", "temperature"),
+    "humidity_pct": ("humidity", "share"),
+    "altitude_m": ("altitude", "length"),
+}
+# temperatures read only to derive superheat, subcooling and the static residual
+AUXILIARY = ("suction_line", "liquid_line", "static_temperature")
+
+
+def names_in(section: str, knowledge: Knowledge) -> list[str]:
+    """Names that a section of a case may hold."""
+    if section in STATED:
+        return list(STATED[section])
+    if section == "history":
+        return list(knowledge.of_kind("history"))
+    if section == "findings":
+        return list(knowledge.of_kind("finding", "gauge"))
+    if section == "readings":
+        return [*knowledge.of_kind("gauge"), *AUXILIARY]
+    return list(dict.fromkeys((*knowledge.of_kind("fault"), *knowledge.conditions)))
+
+
+def observable_names(knowledge: Knowledge) -> list[str]:
+    """Every name that can be observed."""
+    return list(dict.fromkeys(n for section in OBSERVED for n in names_in(section, knowledge)))
+
+
+def sections_of_name(name: str, knowledge: Knowledge) -> list[str]:
+    """Sections that may hold a name, in their order; a gauge has two."""
+    return [section for section in SECTIONS if name in names_in(section, knowledge)]
+
+
+def words_of(name: str, knowledge: Knowledge) -> tuple[str, ...]:
+    """Words that an observation may have; none for what is only measured."""
+    return knowledge.nodes[name].states if name in knowledge.nodes else CHOICES.get(name, ())
+
+
+def outcome_words(name: str, knowledge: Knowledge) -> tuple[str, ...]:
+    """Words for what turned out of a fault or a condition."""
+    fault = knowledge.of_kind("fault").get(name)
+    return tuple(dict.fromkeys((*(fault.states if fault else ()), "absent", "present")))
+
+
+def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
+    """Dimension of a reading, by which its unit is known.
+
+    Raises
+    ------
+    UnknownName
+        If there is no such reading; the message gives the nearest spelling.
+    KnowledgeError
+        If the knowledge gives it a quantity that has no units.
+    """
+    if name in AUXILIARY:
+        return "temperature"
+    gauges = knowledge.of_kind("gauge")
+    if name not in gauges:
+        raise unknown_name("reading", name, [*gauges, *AUXILIARY])
+    quantity = gauges[name].quantity.removeprefix("temperature_")
+    for dimension in DIMENSIONS:
+        if dimension == quantity:
+            return dimension
+    raise KnowledgeError(f"{gauges[name].file}: {name}: unknown quantity {quantity!r}")
+
+
+def unknown_word(text: str, name: str, words: Sequence[str]) -> str:
+    """End of a message about a word that a name does not take: the one meant, or all there are.
+
+    Capitals, blanks, dashes and underscores do not hide what is meant, nor does the class of
+    substance before the number of a refrigerant. One digit apart is another refrigerant, though,
+    so of those nothing merely similar is suggested.
+
+    Examples
+    --------
+    >>> unknown_word("HFC-134a", "refrigerant", ["R134a", "R1234yf"])
+    "did you mean 'R134a'?"
+    >>> unknown_word("R134", "refrigerant", ["R134a", "R1234yf"])
+    'supported: R134a, R1234yf'
+    """
+    plain = {_plain(word): word for word in words}
+    for spelt in (text, designation(text) or text):
+        if _plain(spelt) in plain:
+            return f"did you mean {plain[_plain(spelt)]!r}?"
+    if name == "refrigerant":
+        return f"supported: {', '.join(words)}"
+    return suggestion(text, words)
+
+
+def _plain(word: str) -> str:
+    return spelling(word).replace("-", "")
+
+
+def suggestion(word: str, options: Sequence[str], known: str = "known") -> str:
+    """The nearest option, or all of them, as the end of a message.
+
+    Where several options begin with the first part of the word, only what follows it counts:
+    what is merely of the same family is no misspelling.
+
+    Examples
+    --------
+    >>> suggestion("oil_sme", ["oil_smell", "oil_colour", "dye"])
+    "did you mean 'oil_smell'?"
+    >>> suggestion("oil_weight", ["oil_smell", "oil_colour", "dye"])
+    'known with oil_: oil_smell, oil_colour'
+    """
+    head, joint, rest = word.lower().partition("_")
+    family = {o.lower().removeprefix(head + joint): o for o in options if _head(o) == head}
+    if not rest or len(family) < 2:
+        close = nearest(word, options)
+        return f"did you mean {close!r}?" if close else f"{known}: {_listed(options)}"
+    close = nearest(rest, family)
+    if close is not None:
+        return f"did you mean {family[close]!r}?"
+    return f"{known} with {head}_: {_listed(list(family.values()))}"
+
+
+def _head(name: str) -> str:
+    return name.lower().partition("_")[0]
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
