@@ -10,7 +10,7 @@ from loopodds.base.phrases import (
 )
 from loopodds.base.units import format_quantity as format_quantity, parse_quantity as parse_quantity
 from loopodds.physics.refrigerants import refrigerant as refrigerant
-from loopodds.inference.exchange import to_pgmpy as to_pgmpy, write_bif as write_bif
+from loopodds.inference.bif import write_bif as write_bif
 from loopodds.knowledge.arcs import children_of as children_of, parents_of as parents_of
 from loopodds.knowledge.assembly import build_network as build_network
 from loopodds.knowledge.nodes import (
@@ -93,8 +93,12 @@ from loopodds.upkeep.calibration import (
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,
     wilson_interval as wilson_interval,
 )
+from loopodds.upkeep.exchange import to_networkx as to_networkx, to_pgmpy as to_pgmpy
 from loopodds.upkeep.lint import lint as lint
 from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirmed_turns
+from loopodds.upkeep.verification import (
+    AGREES_WITHIN as AGREES_WITHIN, Verification as Verification, verify as verify,
+)
 from loopodds.training.debrief import (
     Debrief as Debrief, check_stated as check_stated, debriefed as debriefed,
     squared_error as squared_error,

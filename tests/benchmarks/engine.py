@@ -29,9 +29,10 @@ from typing import Any
 import numpy as np
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import simulate
-from loopodds.inference.exchange import read_bif, to_pgmpy
+from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network
+from loopodds.upkeep.exchange import pgmpy_model
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from references import agrum, import_pyagrum
@@ -142,7 +143,7 @@ def peers(
 
     variables = worded(network)
     net = agrum(variables)
-    engine = VariableElimination(to_pgmpy(network))
+    engine = VariableElimination(pgmpy_model(network))
     states = {v.name: v.states for v in variables}
     found = {}
     for name, limit in (("pyagrum", 200), ("pgmpy", 20)):

@@ -20,7 +20,7 @@ from click.testing import CliRunner, Result
 from loopodds.casebook.sources import demo_cases
 from loopodds.decision.assessment import Assessment
 from loopodds.diagnosis.belief import Conflict
-from loopodds.inference.exchange import read_bif
+from loopodds.inference.bif import read_bif
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import load_knowledge
 from loopodds_cli.main import COMMANDS, main
@@ -159,6 +159,8 @@ def test_bad_input_is_one_line_and_exit_code_1(arguments: list[str], message: st
         ["assess"],
         ["assess", "@wet_loop", "--jsn"],
         ["network", "leak", "--check"],
+        ["network", "--verify", "--check"],
+        ["network", "--verify", "--rows", "0"],
         ["network", "--export", "-"],
         ["network", "--draw", "net.svg"],
         ["network", "leak", "--context", "setting"],
@@ -413,6 +415,18 @@ def test_the_exported_network_is_the_network(tmp_path: Path) -> None:
     # text keeps every digit; reading evens rows out by less than a rounding of the last one
     assert table == pytest.approx(network.hidden["moisture"].table, abs=1e-12)
     assert run("network", "--export", "-", *options).output == path.read_text(encoding="utf-8")
+
+
+def test_own_knowledge_is_verified_against_another_engine() -> None:
+    folder = str(Path(__file__).parents[1] / "small_knowledge")
+    asked = ("network", "--verify", "--rows", "2", "--seed", "5", "--knowledge", folder)
+    page, told = run(*asked), run(*asked, "--json")
+    assert (page.exit_code, told.exit_code) == (0, 0)
+    assert "2 random cars, seed 5" in page.output
+    assert "They agree" in page.output
+    data = json.loads(told.output)
+    assert data["largest_difference"] <= data["tolerance"] == 1e-9
+    assert sum(context["rows"] for context in data["contexts"]) == data["rows"] == 2
 
 
 def test_a_node_is_drawn_with_what_it_is_joined_to(tmp_path: Path) -> None:

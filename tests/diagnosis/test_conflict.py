@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from loopodds.diagnosis.belief import Belief, Conflict
 from loopodds.diagnosis.diagnose import believe
-from loopodds.inference.exchange import read_bif
+from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network
 from loopodds.inspection.sections import inspection_from

@@ -15,13 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 from loopodds.inference import junction
-from loopodds.inference.exchange import discrete_variables, read_bif, to_pgmpy, write_bif
+from loopodds.inference.bif import read_bif, write_bif
 from loopodds.inference.junction import JunctionTree, Posterior
-from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.nodes import Graded, Node, Shape, matches
 from loopodds.knowledge.parsing import in_context
 from loopodds.knowledge.records import load_knowledge
+from loopodds.upkeep.exchange import pgmpy_model
 from references import (
     IMPOSSIBLE,
     agrum,
@@ -211,7 +212,7 @@ def test_fault_marginals_equal_pgmpys_variable_elimination(number):
         observables = {**network.observables, **{child.name: child for child in children}}
         known = known_of(discrete_variables(network), evidence, row)
         gauges = {name: gauge for name, gauge in network.gauges.items() if name in known}
-        model = to_pgmpy(Network(network.hidden, observables, gauges))
+        model = pgmpy_model(Network(network.hidden, observables, gauges))
         theirs = ask_pgmpy(model, {**known, **seen}, faults[row % 4 :: 5])
         for name, probabilities in theirs.items():
             np.testing.assert_allclose(posterior[name][row], probabilities, rtol=0, atol=SAME)

@@ -34,9 +34,9 @@ from loopodds.diagnosis.weights import (
     share_out,
     verdicts,
 )
-from loopodds.inference.exchange import discrete_variables, read_bif
+from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Discrete, Evidence, Network
+from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.inference.subsets import SubsetSums
 from loopodds.inspection.case_file import load_case
 from loopodds_cli.main import main

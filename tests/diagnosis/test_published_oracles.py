@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 from loopodds.base.errors import KnowledgeError
-from loopodds.inference.exchange import discrete_variables, read_bif
+from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Discrete, Evidence, Network
+from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.knowledge.distributions import table_array
 from loopodds.knowledge.parsing import parse_node
 from references import enumerate_joint, known_of, marginals

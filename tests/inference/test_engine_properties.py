@@ -16,9 +16,8 @@ from hypothesis import strategies as st
 from loopodds.base.errors import LoopoddsError, UnknownName
 from loopodds.diagnosis.model import smallest_impossible
 from loopodds.inference import junction
-from loopodds.inference.exchange import discrete_variables
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
 from references import (
     contract,
     enumerate_joint,

@@ -18,10 +18,11 @@ import numpy as np
 import pgmpy
 import pytest
 from loopodds.base.errors import TooLarge
-from loopodds.inference.exchange import discrete_variables, read_bif, to_pgmpy
+from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Discrete, Evidence, Network
+from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.inference.triangulation import plan_tree
+from loopodds.upkeep.exchange import pgmpy_model
 from references import agrum, ask_agrum, ask_pgmpy, import_pyagrum, known_of, marginals, sample
 
 FOLDER = Path(pgmpy.__file__).parent / "utils" / "example_models"
@@ -123,7 +124,7 @@ def test_a_file_read_twice_gives_the_same_network_up_to_single_precision(name, t
 @pytest.mark.parametrize("scheme", [half_the_leaves, doubts], ids=lambda scheme: scheme.__name__)
 def test_hidden_marginals_equal_variable_elimination(name, rows, scheme):
     tree, variables = tree_of(name), variables_of(name)
-    model = to_pgmpy(tree.network)
+    model = pgmpy_model(tree.network)
     evidence = scheme(tree.network, np.random.default_rng(22)).take(slice(0, rows))
     posterior = tree.propagate(evidence, [(hidden,) for hidden in tree.network.hidden])
     targets = list(tree.network.hidden)[:: 1 if name == "asia" else 4]

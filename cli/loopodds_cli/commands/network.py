@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -21,6 +24,25 @@ if TYPE_CHECKING:
     help="Draw NODE with all that it is joined to, as SVG.",
 )
 @click.option("--check", is_flag=True, help="Check that everything fits together.")
+@click.option(
+    "--verify",
+    is_flag=True,
+    help="Put random cars to this engine and to pgmpy, and compare all probabilities.",
+)
+@click.option(
+    "--rows",
+    type=click.IntRange(min=1),
+    default=20,
+    show_default=True,
+    help="Cars of --verify, shared among a few contexts.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    help="Seed of --verify: the same seed draws the same cars.",
+)
 @click.option(
     "--export",
     metavar="FILE",
@@ -42,6 +64,9 @@ def command(
     node: str | None,
     draw: str | None,
     check: bool,
+    verify: bool,
+    rows: int,
+    seed: int,
     export: str | None,
     contexts: tuple[str, ...],
     as_json: bool,
@@ -57,14 +82,17 @@ def command(
       loopodds network sample_bubbles
       loopodds network moisture --draw moisture.svg
       loopodds network --check
+      loopodds network --verify --rows 40
       loopodds network --export net.bif --context setting=routine
     """
-    if sum([node is not None, check, export is not None]) > 1:
-        raise click.UsageError("give only one of NODE, --check and --export")
+    if sum([node is not None, check, verify, export is not None]) > 1:
+        raise click.UsageError("give only one of NODE, --check, --verify and --export")
     if draw is not None and node is None:
         raise click.UsageError("--draw needs a NODE: what it is joined to is drawn")
     if check:
         ctx.exit(_check(knowledge, as_json))
+    if verify:
+        ctx.exit(_verify(knowledge, rows, seed, as_json))
     from loopodds import load_knowledge
 
     known = load_knowledge(knowledge)
@@ -98,6 +126,36 @@ def _check(folder: str | None, as_json: bool) -> int:
         warnings = len(problems) - len(errors)
         click.echo(f"{len(errors)} problems, {warnings} warnings", err=bool(errors))
     return 1 if errors else 0
+
+
+def _verify(folder: str | None, rows: int, seed: int, as_json: bool) -> int:
+    """Compare with pgmpy and print the differences; the exit code."""
+    from loopodds import load_knowledge
+    from loopodds import verify as compare
+
+    with _counted(rows) as watch:
+        result = compare(load_knowledge(folder), rows, seed, watch)
+    if as_json:
+        print_json(result.as_json())
+    else:
+        from loopodds_cli.pages.network import print_verification
+
+        print_verification(result)
+    return 0 if result.agrees else 1
+
+
+@contextmanager
+def _counted(rows: int) -> Iterator[Callable[[int], None] | None]:
+    """A bar with the cars done, if standard error is a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("cars", total=rows)
+        yield lambda done: bar.update(task, completed=done)
 
 
 def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:

@@ -5,13 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from loopodds import Graded, Levels, Node, Shape, Table, children_of, in_context, parents_of, spaced
+from loopodds import (
+    AGREES_WITHIN,
+    Graded,
+    Levels,
+    Node,
+    Shape,
+    Table,
+    children_of,
+    in_context,
+    parents_of,
+    spaced,
+)
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
 
 if TYPE_CHECKING:
-    from loopodds import Grounds, Knowledge
+    from loopodds import Grounds, Knowledge, Verification
 
 KINDS = {
     "fault": "Faults",
@@ -56,6 +67,25 @@ def node_data(node: Node, knowledge: Knowledge) -> dict[str, Any]:
 
 def _tests_of(node: Node, knowledge: Knowledge) -> list[str]:
     return [test.name for test in knowledge.tests.values() if node.name in test.yields]
+
+
+def print_verification(result: Verification) -> None:
+    """What became of a comparison with pgmpy, context by context."""
+    page = Page()
+    page.heading("Our engine and pgmpy", f"{result.rows} random cars, seed {result.seed}")
+    rows: list[Sequence[Cell]] = [(Text("cars", FAINT), "posteriors", "log evidence", "context")]
+    rows += [
+        (
+            str(check.rows),
+            f"{check.posterior:.1e}",
+            f"{check.log_evidence:.1e}",
+            ", ".join(check.context.values()),
+        )
+        for check in result.contexts
+    ]
+    page.rows(rows, right=(0,))
+    verdict = "They agree" if result.agrees else "THEY DO NOT AGREE"
+    page.line(f"{verdict}: largest difference {result.largest:.1e}, allowed {AGREES_WITHIN:.0e}.")
 
 
 class _Line(NamedTuple):

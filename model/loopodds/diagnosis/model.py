@@ -74,17 +74,18 @@ class Model:
         """Junction tree of a context; what the context leaves out is averaged over."""
         key = frozenset(context.items())
         if key not in self._trees:
-            self._trees[key] = JunctionTree(self._network(context), self.compiled)
+            self._trees[key] = JunctionTree(self.network(context), self.compiled)
         return self._trees[key]
 
     def fits(self, context: Context, most: int) -> bool:
         """Whether the cliques of a context have at most so many configurations together."""
         try:
-            return plan_of(self._network(context)).space <= most
+            return plan_of(self.network(context)).space <= most
         except TooLarge:
             return False
 
-    def _network(self, context: Context) -> Network:
+    def network(self, context: Context) -> Network:
+        """The network of a context, with the repairs in it."""
         key = frozenset(context.items())
         if key not in self._networks:
             earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
@@ -96,7 +97,7 @@ class Model:
         """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""
         key = frozenset(context.items())
         if key not in self._sound:
-            network, constant = self._network(context).given(dict.fromkeys(self.faults, 0))
+            network, constant = self.network(context).given(dict.fromkeys(self.faults, 0))
             self._sound[key] = JunctionTree(network, self.compiled), constant
         return self._sound[key]
 

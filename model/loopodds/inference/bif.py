@@ -1,24 +1,27 @@
-"""Parser of the BIF interchange format for discrete networks.
+"""Networks as text in the BIF interchange format, read and written.
 
 Grammar after F. G. Cozman, *The interchange format for Bayesian networks*, version 0.15 (1998).
 Tolerant where files in circulation differ: commas are optional, comments and properties are
 skipped, names may hold any character that is not punctuation of the format, and quoted names
 may hold that as well. Numbers are read as 64-bit floats and written with the shortest digits
-that give the same float back.
+that give the same float back. A gauge is written as the words for the intervals of its number.
 """
 
 from __future__ import annotations
 
+import gzip
+import itertools
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from math import log2
+from pathlib import Path
 from typing import NamedTuple, NoReturn
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError, TooLarge, unknown_name
-from loopodds.inference.network import Discrete
+from loopodds.inference.network import Discrete, Network, discrete_variables
 from loopodds.inference.triangulation import LARGEST_LOG2
 
 ROUNDED = 2e-3
@@ -32,6 +35,9 @@ _TOKEN = re.compile(
     r'|(?P<word>(?:(?!//|/\*)[^\s{}()\[\]|,;"])+)|(?P<bad>\S)',
     re.DOTALL,
 )
+
+
+_PLAIN = re.compile(r"(?:(?!//|/\*)[^\s{}()\[\]|,;\"])+")
 
 
 class _Token(NamedTuple):
@@ -133,6 +139,91 @@ class _Reader:
             if self.next.kind == "end":
                 self.fail(f"{close!r} expected, found the end of the file", self.next.at)
             self.take()
+
+
+class Imported(NamedTuple):
+    """A network read from a file, and what had to be put right in it."""
+
+    network: Network
+    notes: tuple[str, ...]
+
+
+def read_bif(source: str | Path) -> Imported:
+    """Network from a BIF file.
+
+    Parameters
+    ----------
+    source : str or Path
+        Path of a ``.bif`` or ``.bif.gz`` file, or the text itself (anything with a brace).
+
+    Returns
+    -------
+    Imported
+        Variables without children become observables. ``notes`` names each variable whose rows
+        were rounded in print and had to be divided by their sum; otherwise every 64-bit float
+        is the one written.
+
+    Raises
+    ------
+    KnowledgeError
+        If the file cannot be read, with its line if the text is at fault.
+    TooLarge
+        If a table has more than 2**25 entries.
+
+    Examples
+    --------
+    >>> text = "variable rain { type discrete [2] {no, yes}; } probability (rain) {table .7, .3;}"
+    >>> read_bif(text).network.hidden["rain"].table.tolist()
+    [0.7, 0.3]
+    """
+    if isinstance(source, str) and "{" in source:
+        variables, notes = parse_bif(source)
+    else:
+        path = Path(source)
+        try:
+            data = path.read_bytes()
+            text = (gzip.decompress(data) if path.suffix == ".gz" else data).decode()
+        except (OSError, EOFError, UnicodeDecodeError) as error:
+            raise KnowledgeError(f"{path}: cannot be read: {error}") from error
+        variables, notes = parse_bif(text, path.name)
+    return Imported(Network.of_tables(variables), notes)
+
+
+def write_bif(network: Network) -> str:
+    """Text of a network in the BIF format; reading it back gives the same floats.
+
+    Raises
+    ------
+    KnowledgeError
+        If a name holds a quotation mark or a line break, which the format cannot write.
+    """
+    variables = discrete_variables(network)
+    states = {v.name: v.states for v in variables}
+    lines = ["network loopodds {", "}"]
+    for v in variables:
+        lines += [
+            f"variable {_quoted(v.name)} {{",
+            f"  type discrete [ {len(v.states)} ] {{ {', '.join(map(_quoted, v.states))} }};",
+            "}",
+        ]
+    for v in variables:
+        given = f" | {', '.join(map(_quoted, v.parents))}" if v.parents else ""
+        lines.append(f"probability ( {_quoted(v.name)}{given} ) {{")
+        rows = v.table.reshape(-1, len(v.states)).tolist()
+        configurations = itertools.product(*(states[parent] for parent in v.parents))
+        for configuration, row in zip(configurations, rows, strict=True):
+            label = f"({', '.join(map(_quoted, configuration))})" if v.parents else "table"
+            lines.append(f"  {label} {', '.join(map(repr, row))};")
+        lines.append("}")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(name: str) -> str:
+    if _PLAIN.fullmatch(name):
+        return name
+    if '"' in name or "\n" in name:
+        raise KnowledgeError(f"the BIF format cannot write the name {name!r}")
+    return f'"{name}"'
 
 
 def parse_bif(text: str, file: str = "text") -> tuple[list[Discrete], tuple[str, ...]]:

@@ -306,6 +306,12 @@ def _check(variable: Discrete, by_name: Mapping[str, Discrete]) -> None:
         raise KnowledgeError(f"{variable.name}: probabilities below zero or not summing to one")
 
 
+def discrete_variables(network: Network) -> list[Discrete]:
+    """Every variable with a table, parents first; gauges as their words."""
+    worded = [gauge.worded() for gauge in network.gauges.values()]
+    return [*network.hidden.values(), *network.observables.values(), *worded]
+
+
 def topological(parents: Mapping[str, Sequence[str]]) -> list[str]:
     """Names with every parent before its children, otherwise in the order given.
 

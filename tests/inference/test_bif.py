@@ -1,26 +1,20 @@
-"""A network survives the way to BIF, pgmpy and networkx; a broken file is refused by its line."""
+"""A network survives the way to BIF and pgmpy; a broken file is refused by its line."""
 
 from __future__ import annotations
 
 import gzip
 from pathlib import Path
 
-import networkx
 import numpy as np
 import pgmpy
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from loopodds.base.errors import KnowledgeError, TooLarge
-from loopodds.inference.exchange import (
-    discrete_variables,
-    read_bif,
-    to_networkx,
-    to_pgmpy,
-    write_bif,
-)
+from loopodds.inference.bif import read_bif, write_bif
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
+from loopodds.upkeep.exchange import pgmpy_model
 from references import ask_pgmpy, import_pyagrum, one_hot
 
 FOLDER = Path(pgmpy.__file__).parent / "utils" / "example_models"
@@ -309,7 +303,7 @@ def test_a_gauge_leaves_as_the_words_for_its_number():
 
 def test_pgmpy_accepts_the_network_and_gives_the_same_posterior():
     network = gauge_network()
-    model = to_pgmpy(network)
+    model = pgmpy_model(network)
     assert model.check_model()
     assert set(model.edges()) == {("fault", "mark"), ("fault", "lift")}
     known = {"mark": one_hot(2, 1), "lift": one_hot(3, 2)}
@@ -322,7 +316,7 @@ def test_pgmpy_accepts_the_network_and_gives_the_same_posterior():
 def test_pgmpys_refusal_is_ours():
     wrong = Discrete("a", ("n", "y"), (), np.array([0.5, 0.4]))
     with pytest.raises(KnowledgeError, match=r"^pgmpy refuses the network: "):
-        to_pgmpy(Network({"a": wrong}, {}, {}))
+        pgmpy_model(Network({"a": wrong}, {}, {}))
 
 
 @pytest.mark.parametrize("name", ["asia", "child", "alarm"])
@@ -346,29 +340,3 @@ def test_pyagrum_reads_our_text(tmp_path):
     assert net.variable("grass").labels() == ("dry", "damp", "wet")
     # 32-bit floats in its reader.
     np.testing.assert_allclose(net.cpt("rain").toarray(), [0.7, 0.3], rtol=0, atol=1e-7)
-
-
-def test_the_graph_has_the_arcs_and_kinds():
-    graph = to_networkx(gauge_network())
-    assert isinstance(graph, networkx.DiGraph)
-    assert set(graph.edges) == {("fault", "mark"), ("fault", "lift")}
-    assert {n: d["kind"] for n, d in graph.nodes(data=True)} == {
-        "fault": "hidden",
-        "mark": "observable",
-        "lift": "gauge",
-    }
-    assert graph.nodes["lift"]["states"] == ("low", "normal", "high")
-    assert networkx.is_directed_acyclic_graph(graph)
-
-
-def test_importing_exchange_does_not_load_pgmpy():
-    """pgmpy takes two seconds to import; listing commands must not pay for it."""
-    import subprocess
-    import sys
-
-    code = (
-        "import sys, loopodds.inference.exchange;"
-        "print(sorted({'pgmpy', 'networkx'} & set(sys.modules)))"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
