@@ -10,7 +10,8 @@ service for it.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -66,6 +67,11 @@ class Offer:
     settles: frozenset[str]
     undone: float
 
+    @property
+    def named(self) -> set[str]:
+        """Services that it must not be combined with, or may need one of."""
+        return {*self.apart, *itertools.chain(*self.with_one_of)}
+
 
 @lru_cache(maxsize=64)
 def repair_decision(
@@ -82,36 +88,14 @@ def repair_decision(
     repaired : tuple of str
         Services done already: what they put into the loop can still be lost.
     """
-    knowledge, prices = gates.knowledge, gates.prices
-    faults = knowledge.of_kind("fault")
-    shape = tuple((name, len(node.states)) for name, node in faults.items())
-    lost = lost_in_vain(repaired, knowledge)
-    harm = harm_of(gates, repaired)
-    offers = offers_for(gates, failed)
-    tests = sorted({need for offer in offers for need in offer.needs} - {FILLING})
-    needs = tuple(name for name in knowledge.tests if name in tests)
-    bill = {name: prices.of_work(name) for name in needs}
-    bill[FILLING] = prices.filling(gates.context.get("refrigerant"))
-    variable = np.repeat(np.arange(len(shape)), [count for _, count in shape])
-    curing = [offer for offer in offers if not offer.settles]
-    settling = [offer for offer in offers if offer.settles]
-    book = _Book(harm, lost, variable, needs, bill, settling)
-    groups = _groups(curing, harm, variable)
-    shared = frozenset(
-        need
-        for need in bill
-        if need == FILLING
-        or sum(any(need in offer.needs for offer in group) for group in groups) > 1
-    )
-    menus = [list(book.menu(group)) for group in groups]
-    unions = _unions(curing, shared)
-    settings = [one for paid in unions for one in book.settings(menus, shared, paid)]
+    book = _Book(gates, offers_for(gates, failed), repaired)
+    tests = gates.knowledge.tests
     ended_by = {
-        need: frozenset(name for name, test in knowledge.tests.items() if need in test.destroys)
-        for need in needs
+        need: frozenset(name for name, test in tests.items() if need in test.destroys)
+        for need in book.needs
     }
-    owed = {offer.name: offer.settles for offer in settling}
-    return Decision(shape, needs, tuple(settings), book.informed(curing), ended_by, owed)
+    owed = {offer.name: offer.settles for offer in book.settling}
+    return Decision(book.shape, book.needs, tuple(book.settings()), book.informed(), ended_by, owed)
 
 
 def harm_of(gates: Gates, repaired: Sequence[str] = ()) -> FloatArray:
@@ -155,14 +139,12 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
         stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
         along = tuple(clearing(guard, knowledge) for guard in stopped)
         own, filled, in_vain = work_of(service, knowledge)
-        price = gates.prices.of_work(name)
-        undone = service.extra.get("undone", 0.0)
-        cure = 1 - (1 - own) * (1 - filled)
         offers.append(
             Offer(
-                name, price, cure, own, filled, in_vain, needs, apart[name], along, settles, undone
+                name, gates.prices.of_work(name), 1 - (1 - own) * (1 - filled), own, filled,
+                in_vain, needs, apart[name], along, settles, service.extra.get("undone", 0.0),
             )
-        )
+        )  # fmt: skip
     return offers
 
 
@@ -203,33 +185,61 @@ class _Book:
 
     Parameters
     ----------
-    harm, lost : float array, shape (fault columns,)
-        Harm of each state, what is lost in vain of earlier work included, and that alone.
-    variable : int array, shape (fault columns,)
-        Number of the fault variable of each column.
+    gates : Gates
+    offers : sequence of Offer
+    repaired : sequence of str
+        Services done already.
+
+    Attributes
+    ----------
+    shape : tuple of (str, int)
+        Fault variables with their number of states.
     needs : tuple of str
-    bill : mapping of str to float
-        Cost of every need, the filling included.
-    settling : sequence of Offer
-        Services that settle debts.
+        Tests that some offers need, in file order.
+    curing, settling : list of Offer
+        Services that cure, and those that settle debts.
     """
 
-    def __init__(
-        self,
-        harm: FloatArray,
-        lost: FloatArray,
-        variable: IntArray,
-        needs: Query,
-        bill: Mapping[str, float],
-        settling: Sequence[Offer],
-    ) -> None:
-        self._harm = harm
-        self._lost = lost
-        self._starts = np.flatnonzero(np.diff(variable, prepend=-1))
-        self._variable = variable
-        self._needs = needs
-        self._bill = bill
-        self._settling = settling
+    def __init__(self, gates: Gates, offers: Sequence[Offer], repaired: Sequence[str]) -> None:
+        knowledge, prices = gates.knowledge, gates.prices
+        faults = knowledge.of_kind("fault")
+        self.shape = tuple((name, len(node.states)) for name, node in faults.items())
+        self._variable = np.repeat(np.arange(len(self.shape)), [count for _, count in self.shape])
+        self._starts = np.flatnonzero(np.diff(self._variable, prepend=-1))
+        self._harm = harm_of(gates, repaired)
+        self._lost = lost_in_vain(repaired, knowledge)
+        self.curing = [offer for offer in offers if not offer.settles]
+        self.settling = [offer for offer in offers if offer.settles]
+        needed = frozenset[str]().union(*(offer.needs for offer in offers))
+        self.needs = tuple(name for name in knowledge.tests if name in needed)
+        self._bill = {name: prices.of_work(name) for name in self.needs}
+        self._bill[FILLING] = prices.filling(gates.context.get("refrigerant"))
+
+    def settings(self) -> Iterator[Setting]:
+        """Every way to pay for the needs that several groups share, with all that it allows."""
+        groups = self._groups()
+        menus = [list(self.menu(group)) for group in groups]
+        users = Counter(
+            need for group in groups for need in frozenset().union(*(o.needs for o in group))
+        )
+        shared = frozenset(need for need, count in users.items() if count > 1) | {FILLING}
+        for paid in _unions(self.curing, shared):
+            yield from self._settings(menus, shared, paid)
+
+    def _groups(self) -> list[list[Offer]]:
+        """Services that bear on each other: a common fault, or one excludes or needs another."""
+        groups: list[list[Offer]] = []
+        for offer in self.curing:
+            linked = [group for group in groups if any(self._linked(offer, o) for o in group)]
+            for group in linked:
+                groups.remove(group)
+            groups.append([*itertools.chain(*linked), offer])
+        order = {offer.name: i for i, offer in enumerate(self.curing)}
+        return [sorted(group, key=lambda offer: order[offer.name]) for group in groups]
+
+    def _linked(self, one: Offer, other: Offer) -> bool:
+        ours, theirs = (set(self._variable[o.cure * self._harm > 0]) for o in (one, other))
+        return bool(ours & theirs) or other.name in one.named or one.name in other.named
 
     def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
         """Combinations of which no service could be left out at no loss whatever is wrong."""
@@ -282,13 +292,13 @@ class _Book:
                 return False
         return True
 
-    def settings(
+    def _settings(
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
     ) -> Iterator[Setting]:
         """Plans with the needs in ``paid``; a filling is paid for only where something needs it."""
         once = self._component([_Dish((), 0.0, paid, self._untouched(menus))])
         if FILLING not in paid:
-            debts = [self._debt(number, paid) for number in range(len(self._settling))]
+            debts = [self._debt(number, paid) for number in range(len(self.settling))]
             yield Setting((once, *self._parts(menus, shared, paid), *debts))
             return
         for number, menu in enumerate(menus):
@@ -314,14 +324,14 @@ class _Book:
 
     def _debt(self, number: int, paid: frozenset[str]) -> Component:
         """To settle a debt or not, where the loop is not filled anyhow."""
-        offer = self._settling[number]
+        offer = self.settling[number]
         nothing = np.zeros(len(self._harm))
         dishes = [
             _Dish((), 0.0, frozenset(), nothing),
             _Dish((offer.name,), offer.price, offer.needs - paid, nothing),
         ]
         part = self._component(dishes)
-        part.loss[0, len(self._harm) + len(self._needs) + number] = offer.undone
+        part.loss[0, len(self._harm) + len(self.needs) + number] = offer.undone
         return part
 
     def _untouched(self, menus: Sequence[Sequence[_Dish]]) -> FloatArray:
@@ -332,23 +342,24 @@ class _Book:
     def _component(self, dishes: Sequence[_Dish]) -> Component:
         filling = self._bill[FILLING]
         constant = [dish.price + filling * (FILLING in dish.needs) for dish in dishes]
-        bills = [[self._bill[n] * (n in dish.needs) for n in self._needs] for dish in dishes]
+        bills = [[self._bill[n] * (n in dish.needs) for n in self.needs] for dish in dishes]
         left = np.array([dish.left for dish in dishes])
-        owed = np.zeros((len(dishes), len(self._settling)))
-        loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self._needs))), owed])
+        owed = np.zeros((len(dishes), len(self.settling)))
+        loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self.needs))), owed])
         return Component(tuple(dish.names for dish in dishes), np.array(constant), loss)
 
-    def informed(self, offers: Sequence[Offer]) -> FloatArray:
+    def informed(self) -> FloatArray:
         """Cost of each fault state to someone who knows it, never too high, shape (columns,).
 
         The price of a service is split among the variables that it is there for, so that the
         parts of one plan add up to no more than it costs. A debt costs the service that settles
         it, or a filling where that is cheaper.
         """
+        offers = self.curing
         saved = np.array([np.maximum.reduceat(self._harm * o.cure, self._starts) for o in offers])
         split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
-        debts = [min(o.price, o.undone, self._bill[FILLING]) for o in self._settling]
-        least = np.array([0.0] * (len(self._harm) + len(self._needs)) + debts)
+        debts = [min(o.price, o.undone, self._bill[FILLING]) for o in self.settling]
+        least = np.array([0.0] * (len(self._harm) + len(self.needs)) + debts)
         for column, harm in enumerate(self._harm):
             variable = int(self._variable[column])
             useful = [
@@ -376,25 +387,6 @@ def _least(left: float, useful: Sequence[tuple[Offer, float, float]]) -> float:
             rest = [other for other in useful[i + 1 :] if other[0].name not in offer.apart]
             least = min(least, price + _least(left * stays, rest))
     return least
-
-
-def _groups(offers: Sequence[Offer], harm: FloatArray, variable: IntArray) -> list[list[Offer]]:
-    """Services that bear on each other: a common fault, or one that excludes or needs another."""
-    groups: list[list[Offer]] = []
-    for offer in offers:
-        linked = [g for g in groups if any(_linked(offer, o, harm, variable) for o in g)]
-        for group in linked:
-            groups.remove(group)
-        groups.append([*itertools.chain(*linked), offer])
-    order = {offer.name: i for i, offer in enumerate(offers)}
-    return [sorted(group, key=lambda offer: order[offer.name]) for group in groups]
-
-
-def _linked(one: Offer, other: Offer, harm: FloatArray, variable: IntArray) -> bool:
-    ours, theirs = (set(variable[offer.cure * harm > 0]) for offer in (one, other))
-    named = {*one.apart, *itertools.chain(*one.with_one_of)}
-    named_back = {*other.apart, *itertools.chain(*other.with_one_of)}
-    return bool(ours & theirs) or other.name in named or one.name in named_back
 
 
 def _unions(offers: Sequence[Offer], shared: frozenset[str]) -> list[frozenset[str]]:
