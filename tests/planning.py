@@ -18,6 +18,20 @@ from loopodds.inference.network import Discrete, Evidence, Network
 NOW = Progress((), frozenset())
 
 
+def decision_of(variable: str, losses: Mapping[str, Sequence[float]]) -> Decision:
+    """Decision between named acts on one variable; for every act its loss in each state."""
+    table = np.array(list(losses.values()), dtype=float)
+    component = Component(tuple((name,) for name in losses), np.zeros(len(table)), table)
+    shape = ((variable, table.shape[1]),)
+    return Decision(shape, (), (Setting((component,)),), table.min(axis=0))
+
+
+def by_efficiency(chance: Sequence[float], cost: Sequence[float]) -> tuple[int, ...]:
+    """Actions by falling probability of a cure over cost."""
+    ratio = np.asarray(chance, dtype=float) / np.maximum(np.asarray(cost, dtype=float), 1e-12)
+    return tuple(np.argsort(-ratio, kind="stable").tolist())
+
+
 @dataclass
 class Free:
     """Rules without gates: every test not done, nor ended by one done, is open at its cost."""

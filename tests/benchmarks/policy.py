@@ -45,6 +45,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -57,9 +58,12 @@ from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import with_past
 from loopodds.diagnosis.repaired_car import Repair, shown_by, still_done
-from loopodds.diagnosis.simulation import SimulatedCars, simulate_network, simulate_repair
+from loopodds.diagnosis.simulation import SimulatedCars, simulate_network
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.knowledge.assembly import build_network
+
+sys.path.append(str(Path(__file__).parents[1]))
+from simulated_repair import simulate_repair
 
 SEED = 20260301
 AMOUNT, OF_SPREAD = 0.3, 0.4

@@ -16,6 +16,7 @@ from loopodds.inference.network import Discrete, Evidence
 from planning import (
     NOW,
     Free,
+    decision_of,
     joint_of,
     planner,
     random_decision,
@@ -46,7 +47,7 @@ class TestOilWildcatter:
                 [[0.6, 0.3, 0.1], [0.3, 0.4, 0.3], [0.1, 0.4, 0.5]],
             ),
         ]
-        decision = Decision.of_table("oil", {"drill": [70, -50, -200], "leave": [0, 0, 0]})
+        decision = decision_of("oil", {"drill": [70, -50, -200], "leave": [0, 0, 0]})
         return planner(variables, decision, {"seismic": cost})
 
     def test_without_the_sounding_drilling_is_worth_20(self):
@@ -82,7 +83,7 @@ class TestUsedCar:
             table("quality", ("good", "bad"), (), [0.7, 0.3]),
             table("inspection", ("pass", "fail"), ("quality",), [[0.8, 0.2], [0.35, 0.65]]),
         ]
-        decision = Decision.of_table("quality", {"buy": [-500, 200], "leave": [0, 0]})
+        decision = decision_of("quality", {"buy": [-500, 200], "leave": [0, 0]})
         return planner(variables, decision, {"inspection": 50.0})
 
     def test_the_car_is_worth_290(self):
@@ -111,7 +112,7 @@ class TestChestClinic:
         now = Calibrated(
             tree, Evidence(1, {"dysp": np.array([tree.network.states("dysp").index("yes")])})
         )
-        problem = Planner(now, Decision.of_table("lung", losses), Free({test: 0.0}), {test: [test]})
+        problem = Planner(now, decision_of("lung", losses), Free({test: 0.0}), {test: [test]})
         state = problem.rank(NOW)
         assert state.stop == pytest.approx(0.616555, abs=5e-7)  # six decimals
         assert state.branches[0].gain == pytest.approx(worth, abs=5e-7)
@@ -127,7 +128,7 @@ def exclusive_or(cost: float) -> Planner:
         table("see2", ("0", "1"), ("x2",), [[1, 0], [0, 1]]),
         table("echo", ("0", "1"), ("differ",), [[0.5, 0.5], [0.5, 0.5]]),
     ]
-    decision = Decision.of_table("differ", {"bet on it": [1, -1], "leave": [0, 0]})
+    decision = decision_of("differ", {"bet on it": [1, -1], "leave": [0, 0]})
     return planner(variables, decision, {"see1": cost, "see2": cost})
 
 
@@ -157,7 +158,7 @@ class TestWhatRulesOutOthersWaits:
             table("look", ("fine", "odd"), ("fault",), [[0.8, 0.2], [0.2, 0.8]]),
             table("open", ("fine", "odd"), ("fault",), [[1, 0], [0, 1]]),
         ]
-        decision = Decision.of_table("fault", {"repair": [4, 0], "leave": [0, 4]})
+        decision = decision_of("fault", {"repair": [4, 0], "leave": [0, 4]})
         costs = {"look": look, "open": 0.1}
         return planner(variables, decision, costs, ends={"open": frozenset({"look"})})
 
@@ -191,7 +192,7 @@ class TestTestOrTreat:
             table("ill", ("no", "yes"), (), [1 - p, p]),
             table("test", ("negative", "positive"), ("ill",), [[0.8, 0.2], [0.1, 0.9]]),
         ]
-        decision = Decision.of_table("ill", {"treat": [2, -10], "wait": [0, 0]})
+        decision = decision_of("ill", {"treat": [2, -10], "wait": [0, 0]})
         return planner(variables, decision, {"test": 0.1}).rank(NOW).best is not None
 
     @pytest.mark.parametrize("threshold", [TEST, TEST_TREAT])
@@ -201,7 +202,7 @@ class TestTestOrTreat:
         assert not self.pays(threshold - inside)
 
     def test_treating_without_a_test_pays_from_the_treatment_threshold_on(self):
-        decision = Decision.of_table("ill", {"treat": [2, -10], "wait": [0, 0]})
+        decision = decision_of("ill", {"treat": [2, -10], "wait": [0, 0]})
         for p, act in ((self.TREAT - 1e-6, "wait"), (self.TREAT + 1e-6, "treat")):
             assert decision.best(np.array([1 - p, p])).actions == (act,)
 
@@ -266,7 +267,7 @@ class TestSameDecision:
         states = tree.network.states("lung")
         losses = {"treat": [float(s == "no") for s in states]}
         losses["wait"] = [float(s == "yes") for s in states]
-        decision = Decision.of_table("lung", losses)
+        decision = decision_of("lung", losses)
         now = Calibrated(tree, Evidence(1, codes))
         return look_ahead(now, decision, ["xray"], NOTHING, np.random.default_rng(0))
 

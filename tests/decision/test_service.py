@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from loopodds.base.errors import InspectionError, TooLarge
-from loopodds.decision.expected_cost import Decision, best_order, by_efficiency
+from loopodds.decision.expected_cost import best_order
 from loopodds.decision.firmness import advise, break_even, crossing, kinds_for, provisos
 from loopodds.decision.gates import Gates
 from loopodds.decision.offers import FILLING, offers_for, repair_decision
@@ -23,6 +23,7 @@ from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.arcs import cured_states
 from loopodds.knowledge.records import Service, load_knowledge
+from planning import by_efficiency, decision_of
 from shared import shipped as model
 
 # Sums of a few dozen amounts in another order.
@@ -457,17 +458,17 @@ def test_perfect_information_never_costs_more_than_its_bound_says(seed):
 class TestBreakEven:
     def test_it_is_the_treatment_threshold_of_pauker_and_kassirer(self):
         """Benefit 10, harm 2: treat from 2 / (2 + 10) on (1980)."""
-        treat = Decision.of_table("ill", {"treat": [2, -10]})
-        wait = Decision.of_table("ill", {"wait": [0, 0]})
+        treat = decision_of("ill", {"treat": [2, -10]})
+        wait = decision_of("ill", {"wait": [0, 0]})
         absent, present = np.array([1.0, 0.0]), np.array([0.0, 1.0])
         # bisection to rounding
         assert crossing(treat, wait, absent, present) == pytest.approx(1 / 6, abs=1e-12)
 
     def test_always_and_never(self):
         absent, present = np.array([1.0, 0.0]), np.array([0.0, 1.0])
-        cheap = Decision.of_table("ill", {"treat": [-1, -2]})
-        dear = Decision.of_table("ill", {"treat": [5, 5]})
-        wait = Decision.of_table("ill", {"wait": [0, 0]})
+        cheap = decision_of("ill", {"treat": [-1, -2]})
+        dear = decision_of("ill", {"treat": [5, 5]})
+        wait = decision_of("ill", {"wait": [0, 0]})
         assert crossing(cheap, wait, absent, present) == 0.0
         assert crossing(dear, wait, absent, present) is None
 

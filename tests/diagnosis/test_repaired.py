@@ -20,7 +20,7 @@ from loopodds.diagnosis.diagnose import Diagnosis, believe, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded, with_past
 from loopodds.diagnosis.repaired_car import Repair, before, changed_by, shown_by, still_done
-from loopodds.diagnosis.simulation import simulate, simulate_repair
+from loopodds.diagnosis.simulation import simulate
 from loopodds.diagnosis.what_if import what_if
 from loopodds.inference.network import Discrete, Evidence
 from loopodds.inspection.case_file import load_case
@@ -30,6 +30,7 @@ from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.cures import cure_chances
 from loopodds.knowledge.records import Knowledge, load_knowledge
 from references import agrum, ask_agrum, contract, known_of, one_hot, seen_reading
+from simulated_repair import simulate_repair
 
 CONTEXT = {"setting": "complaint", "expansion": "TXV", "compressor": "fixed", "weather": "warm"}
 CAR = {

@@ -95,20 +95,6 @@ class Decision:
         self._starts = [0, *accumulate(len(part.constant) for part in parts)][:-1]
         self._first = [0, *accumulate(len(s.components) for s in self.settings)][:-1]
 
-    @classmethod
-    def of_table(cls, variable: str, losses: Mapping[str, Sequence[float]]) -> Decision:
-        """Decision between named acts on one variable.
-
-        Parameters
-        ----------
-        losses : mapping of str to sequence of float
-            For every act its loss in each state of the variable.
-        """
-        table = np.array(list(losses.values()), dtype=float)
-        component = Component(tuple((name,) for name in losses), np.zeros(len(table)), table)
-        shape = ((variable, table.shape[1]),)
-        return cls(shape, (), (Setting((component,)),), table.min(axis=0))
-
     @property
     def certain(self) -> int:
         """Number of columns, the last ones, that follow from what was done: needs and debts."""
@@ -249,18 +235,6 @@ class RepairOrder(NamedTuple):
 
     actions: tuple[int, ...]
     cost: float
-
-
-def by_efficiency(chance: Sequence[float], cost: Sequence[float]) -> tuple[int, ...]:
-    """Actions by falling probability of a cure over cost.
-
-    Examples
-    --------
-    >>> by_efficiency([0.4, 0.3, 0.2, 0.1], [5, 15, 1, 10])
-    (2, 0, 1, 3)
-    """
-    ratio = np.asarray(chance, dtype=float) / np.maximum(np.asarray(cost, dtype=float), 1e-12)
-    return tuple(np.argsort(-ratio, kind="stable").tolist())
 
 
 def best_order(

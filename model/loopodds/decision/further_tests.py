@@ -16,7 +16,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.decision.expected_cost import Decision
 from loopodds.decision.outcomes import Batch, Cells
-from loopodds.diagnosis.simulation import draw_reading
+from loopodds.diagnosis.simulation import draw_reading, draw_state
 from loopodds.inference.information import Look, Masks
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.network import Evidence
@@ -140,10 +140,7 @@ def _drawn(
         if name in network.hidden:
             codes[name] = states[name]
         elif name in network.observables:
-            table = network.observables[name].table
-            rows = table[tuple(states[p] for p in network.observables[name].parents)]
-            below = np.cumsum(np.broadcast_to(rows, (draws, rows.shape[-1])), axis=1)
-            codes[name] = (rng.random(draws)[:, None] >= below[:, :-1]).sum(axis=1)
+            codes[name] = draw_state(network.observables[name], states, rng.random(draws))
     for name in names:
         if name in network.gauges:
             wider = extra.get(name, 0.0)

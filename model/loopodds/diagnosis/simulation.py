@@ -7,11 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.model import Context, Model
-from loopodds.diagnosis.repaired_car import changed_by
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
-from loopodds.knowledge.cures import cure_chances
 from loopodds.knowledge.records import Knowledge
 
 
@@ -59,57 +57,17 @@ def simulate_network(
     """The same from a network with the names of the knowledge and perhaps other numbers."""
     states: dict[str, IntArray] = {}
     for name, variable in network.hidden.items():
-        states[name] = _draw(variable, states, rng.random(count))
-    findings = {n: _draw(v, states, rng.random(count)) for n, v in network.observables.items()}
-    numbers = _readings(network, knowledge, states, findings, rng)
+        states[name] = draw_state(variable, states, rng.random(count))
+    findings = {n: draw_state(v, states, rng.random(count)) for n, v in network.observables.items()}
+    numbers = draw_readings(network, knowledge, states, findings, rng)
     history = {name: states[name] for name in knowledge.of_kind("history")}
     return SimulatedCars(states, Evidence(count, {**history, **findings}, {}, numbers))
 
 
-def simulate_repair(
-    cars: SimulatedCars,
-    services: Query,
-    network: Network,
-    knowledge: Knowledge,
-    rng: np.random.Generator,
-) -> SimulatedCars:
-    """The cars after services were done to them, and what one could see on them then.
-
-    Each fault goes with the chance of its cure. What a repair does not touch is seen as before.
-
-    Parameters
-    ----------
-    cars : SimulatedCars
-    services : tuple of str
-    network : Network
-        That the cars come from.
-    knowledge : Knowledge
-        What the services cure.
-    rng : numpy.random.Generator
-        Whatever the services, equally many numbers are taken from it: cars with the same
-        generator can be compared.
+def draw_state(variable: Discrete, states: Mapping[str, IntArray], at: FloatArray) -> IntArray:
+    """States of a variable at points between zero and one of its cumulated probabilities, given
+    the states of its parents, shape (cars,).
     """
-    count = cars.evidence.rows
-    chances, changed = cure_chances(services, knowledge), changed_by(services, knowledge)
-    states = dict(cars.states)
-    for name, variable in network.hidden.items():
-        at = rng.random(count)
-        if name in chances:
-            states[name] = np.where(at < chances[name][states[name]], 0, states[name])
-        elif name in changed:
-            states[name] = _draw(variable, states, at)
-    codes = dict(cars.evidence.codes)
-    for name, variable in network.observables.items():
-        at = rng.random(count)
-        if name in changed:
-            codes[name] = _draw(variable, states, at)
-    anew = _readings(network, knowledge, states, codes, rng)
-    numbers = {n: anew[n] if n in changed else pair for n, pair in cars.evidence.numbers.items()}
-    return SimulatedCars(states, Evidence(count, codes, {}, numbers))
-
-
-def _draw(variable: Discrete, states: Mapping[str, IntArray], at: FloatArray) -> IntArray:
-    """States at some points between zero and one of the cumulated probabilities."""
     index = tuple(states[parent] for parent in variable.parents)
     shape = (len(at), len(variable.states))
     below = np.cumsum(np.broadcast_to(variable.table[index], shape), axis=1)
@@ -118,13 +76,14 @@ def _draw(variable: Discrete, states: Mapping[str, IntArray], at: FloatArray) ->
     return drawn
 
 
-def _readings(
+def draw_readings(
     network: Network,
     knowledge: Knowledge,
     states: Mapping[str, IntArray],
     findings: Mapping[str, IntArray],
     rng: np.random.Generator,
 ) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Residual and extra spread of every gauge, NaN where a finding of the car masks it."""
     numbers = {}
     for name, gauge in network.gauges.items():
         value = draw_reading(gauge, states, rng)
