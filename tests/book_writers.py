@@ -25,9 +25,9 @@ from loopodds.base.errors import LoopoddsError
 from loopodds.casebook.book import CaseBook, Event
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 
-MODEL = Model(load_knowledge(Path(__file__).parent / "small_knowledge"))
+MODEL = Model(Knowledge(Path(__file__).parent / "small_knowledge"))
 STATES = {
     "sample_bubbles": ("none", "persisting"),
     "sample_specks": ("none", "grit", "polymer", "metal"),

@@ -22,9 +22,9 @@ def assessed(
     lookahead: int = 1,
 ) -> Assessment:
     """What a CASE argument names, assessed; ``done`` are tests besides those of the case book."""
-    from loopodds import assess, load_knowledge
+    from loopodds import Knowledge, assess
 
-    known = load_knowledge(knowledge)
+    known = Knowledge(knowledge)
     inspection = open_case(case, known)
     return assess(inspection, known, prices=prices, done=done, lookahead=lookahead)
 

@@ -54,10 +54,10 @@ class NameType(Word):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Names that begin so; none when the knowledge cannot be read."""
-        from loopodds import load_knowledge
+        from loopodds import Knowledge
 
         try:
-            names = self._listing(load_knowledge(ctx.params.get("knowledge")))
+            names = self._listing(Knowledge(ctx.params.get("knowledge")))
         except LoopoddsError:
             return []
         return [

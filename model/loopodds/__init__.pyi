@@ -11,16 +11,14 @@ from loopodds.base.phrases import (
 from loopodds.base.units import format_quantity as format_quantity, parse_quantity as parse_quantity
 from loopodds.physics.refrigerants import refrigerant as refrigerant
 from loopodds.inference.bif import write_bif as write_bif
-from loopodds.knowledge.arcs import children_of as children_of, parents_of as parents_of
 from loopodds.knowledge.assembly import build_network as build_network
 from loopodds.knowledge.nodes import (
-    Graded as Graded, Grounds as Grounds, Levels as Levels, Node as Node, Shape as Shape,
-    Table as Table,
+    Gauge as Gauge, Graded as Graded, Levels as Levels, Node as Node, Tabular as Tabular,
+    parents_of as parents_of,
 )
-from loopodds.knowledge.parsing import in_context as in_context
-from loopodds.knowledge.records import (
-    SOUND as SOUND, Knowledge as Knowledge, Test as Test, load_knowledge as load_knowledge,
-)
+from loopodds.knowledge.records import SOUND as SOUND, Knowledge as Knowledge
+from loopodds.knowledge.shapes import Grounds as Grounds
+from loopodds.knowledge.work import Test as Test
 from loopodds.inspection.assignments import (
     Value as Value, observations_of as observations_of, outcomes_of as outcomes_of,
     parse_assignment as parse_assignment, parse_outcomes as parse_outcomes, printable as printable,

@@ -30,7 +30,7 @@ from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.vocabulary import CHOICES, NUMBERS
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 from shared import shipped
 
 DEMO = Path(__file__).parents[2] / "data" / "loopodds_data" / "archive"
@@ -484,7 +484,7 @@ def test_findings_in_strong_conflict_are_worth_reopening(tmp_path: Path) -> None
 
 
 def test_the_demo_archives_can_be_scored_but_for_their_planted_faults(tmp_path: Path) -> None:
-    knowledge = load_knowledge()
+    knowledge = Knowledge()
     for name, columns, rows in (("metric", None, 2400), ("us", "us.columns.toml", 1600)):
         summary = score(
             DEMO / f"{name}.csv.gz",

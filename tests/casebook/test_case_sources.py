@@ -15,7 +15,7 @@ from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.sources import demo_cases, read_case
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 SECTIONS: Mapping[str, Mapping[str, str]] = {
     "vehicle": {"refrigerant": "R134a"},
@@ -48,7 +48,7 @@ def test_text_plain_data_a_path_and_an_open_file_are_the_same_case(tmp_path: Pat
 def test_a_number_is_a_case_of_the_book_with_the_tests_done(own_book: Path) -> None:
     observations = [(name, value) for part in SECTIONS.values() for name, value in part.items()]
     with CaseBook(own_book) as book:
-        work = Casework(book, Model(load_knowledge()))
+        work = Casework(book, Model(Knowledge()))
         work.open("van", observations)
         work.tests_done(1, ["cold_look", "interview"])
     case = read_case(1)

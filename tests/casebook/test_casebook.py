@@ -26,7 +26,7 @@ from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.assignments import observations_of, outcomes_of
 from loopodds.inspection.case_file import load_case
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 SMALL = Path(__file__).parents[1] / "small_knowledge"
 CAR = (
@@ -41,7 +41,7 @@ CAR = (
 @pytest.fixture(scope="module")
 def small() -> Model:
     """Invented knowledge whose results can be worked out by hand."""
-    return Model(load_knowledge(SMALL))
+    return Model(Knowledge(SMALL))
 
 
 @pytest.fixture
@@ -58,7 +58,7 @@ def changed_knowledge(folder: Path, *changes: tuple[str, str, str]) -> Model:
         text = (folder / file).read_text(encoding="utf-8")
         assert old in text
         (folder / file).write_text(text.replace(old, new), encoding="utf-8")
-    return Model(load_knowledge(folder))
+    return Model(Knowledge(folder))
 
 
 def assert_same(one: Posterior, other: Posterior) -> None:

@@ -17,7 +17,7 @@ from loopodds.casebook.believed import check_book
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 HERE = Path(__file__).parents[1]
 WRITERS = HERE / "book_writers.py"
@@ -29,7 +29,7 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs fork, SIGKILL 
 @pytest.fixture(scope="module")
 def model() -> Model:
     """The knowledge that the writers use."""
-    return Model(load_knowledge(HERE / "small_knowledge"))
+    return Model(Knowledge(HERE / "small_knowledge"))
 
 
 def run(*arguments: object) -> list[Any]:

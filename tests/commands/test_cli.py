@@ -22,7 +22,7 @@ from loopodds.decision.assessment import Assessment
 from loopodds.diagnosis.belief import Conflict
 from loopodds.inference.bif import read_bif
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 from loopodds_cli.main import COMMANDS, main
 from loopodds_cli.pages.assess import print_assessment
 from loopodds_cli.pages.page import Page, chance_word, factor, percent, times
@@ -261,7 +261,7 @@ def test_a_conflict_is_told_in_words(capsys: pytest.CaptureFixture[str]) -> None
 
 
 def test_next_tests_appear_with_what_must_come_first(capsys: pytest.CaptureFixture[str]) -> None:
-    knowledge = load_knowledge()
+    knowledge = Knowledge()
     first, then = list(knowledge.tests)[:2]
     titles = [knowledge.tests[name].title for name in (first, then)]
     result = assessed("@wet_loop")
@@ -339,7 +339,7 @@ def test_what_was_found_is_named_beside_what_was_likely_all_along(
     print_assessment(result)
     lines = capsys.readouterr().out.splitlines()
     answer = [line for line in lines[:8] if line.startswith(" ┃")]
-    title = load_knowledge().node("cabin_mixing").title
+    title = Knowledge().node("cabin_mixing").title
     assert "UNDERCHARGE" in answer[0]
     assert answer[2] == f" ┃ moved most: {title.lower()}, 43 % (was 6 %)"
     (marked,) = [line for line in lines if "  *  " in line]
@@ -366,27 +366,27 @@ def test_no_page_counts_to_nothing(case: str) -> None:
     assert not re.search(r"-0(\.0)?\b|\b0 more", page)
 
 
-@pytest.mark.parametrize("name", load_knowledge().nodes)
+@pytest.mark.parametrize("name", Knowledge().nodes)
 def test_every_node_has_a_page_of_80_columns_with_its_sources(name: str) -> None:
     result = run("network", name)
     assert result.exit_code == 0
     assert max(map(len, result.output.splitlines())) <= 80
-    assert load_knowledge().node(name).grounds.source in result.output
+    assert Knowledge().node(name).grounds.source in result.output
 
 
 def test_the_list_names_every_node_with_its_kind() -> None:
     page = run("network").output
-    assert all(f" {name} " in page for name in load_knowledge().nodes)
+    assert all(f" {name} " in page for name in Knowledge().nodes)
     assert max(map(len, page.splitlines())) <= 80
     listed = json.loads(run("network", "--json").output)
-    assert listed["digest"] == load_knowledge().digest
-    assert [node["name"] for node in listed["nodes"]] == list(load_knowledge().nodes)
+    assert listed["digest"] == Knowledge().digest
+    assert [node["name"] for node in listed["nodes"]] == list(Knowledge().nodes)
 
 
 def test_a_node_as_json_says_what_its_file_says() -> None:
     data = json.loads(run("network", "line_bubbles", "--json").output)
-    node = load_knowledge().node("line_bubbles")
-    assert data["entry"]["leak"] == node.raw["leak"]
+    node = Knowledge().node("line_bubbles")
+    assert data["entry"]["leak"]["p"] == list(node.leak.p)
     assert len(data["entry"]["variants"]) == len(node.variants)
     assert data["parents"] == ["charge", "air", "evaporator_feed"]
 
@@ -409,7 +409,7 @@ def test_the_exported_network_is_the_network(tmp_path: Path) -> None:
     context = {"setting": "routine", "expansion": "TXV"}
     options = [part for pair in context.items() for part in ("--context", "=".join(pair))]
     assert run("network", "--export", str(path), *options).exit_code == 0
-    network = build_network(load_knowledge(), context)
+    network = build_network(Knowledge(), context)
     read = read_bif(path).network
     table = read.variable("moisture").table  # type: ignore[union-attr]
     # text keeps every digit; reading evens rows out by less than a rounding of the last one

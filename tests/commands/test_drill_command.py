@@ -11,7 +11,7 @@ from importlib import resources
 
 import pytest
 from click.testing import CliRunner
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 from loopodds.training.decks import LEVELS, MIXED, Deck
 from loopodds.training.exercise import practice_cars
 from loopodds_cli.commands.drill import LEVEL_NAMES
@@ -319,7 +319,7 @@ def test_titles_of_other_knowledge_are_harmless_on_paper(tmp_path):
     path = folder / "tests.toml"
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace('"Condenser fan check"', '"<script>alert(1)</script>&"'))
-    load_knowledge(folder)
+    Knowledge(folder)
     out = tmp_path / "sheet.html"
     assert (
         run("drill", "--sheet", "1", "--out", str(out), "--knowledge", str(folder)).exit_code == 0

@@ -10,7 +10,7 @@ import pytest
 from loopodds.decision.gates import Closed, Gates, Move, Progress
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.inference.network import Evidence
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 RUNNING = {
     "pressure_test", "temperature_test", "discharge_test", "vent_test", "running_look",
@@ -39,7 +39,7 @@ UNDONE = {"identification": None, "sealant_check": None, "compressor_noise": Non
 
 @pytest.fixture(scope="module")
 def knowledge() -> Knowledge:
-    return load_knowledge()
+    return Knowledge()
 
 
 @pytest.fixture(scope="module")
@@ -302,9 +302,8 @@ def test_a_test_half_done_is_still_offered_and_counts_as_done_for_others(knowled
 
 
 def test_nothing_that_touches_the_loop_goes_without_a_word_about_venting_or_licence(knowledge):
-    touching = ("connects_machine", "draws_charge", "opens_loop")
     work = [*knowledge.tests.values(), *knowledge.services.values()]
-    marked = [item for item in work if any(item.extra.get(mark) for mark in touching)]
+    marked = [item for item in work if item.coupled]
     assert len(marked) > 10
     gauges_only = {"static_test", "pressure_test"}
     for item in marked:

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from loopodds.knowledge import records
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge import work as records
+from loopodds.knowledge.records import Knowledge
 
 GATES = {"label_check", "refrigerant_identification", "leak_stop_check"}
 
 
 @pytest.fixture(scope="module")
 def knowledge() -> Knowledge:
-    return load_knowledge()
+    return Knowledge()
 
 
 def before(name: str, knowledge: Knowledge) -> set[str]:
@@ -29,7 +29,7 @@ def before(name: str, knowledge: Knowledge) -> set[str]:
 
 
 def marked_with(mark: str, knowledge: Knowledge) -> Iterator[records.Test]:
-    return (test for test in knowledge.tests.values() if test.extra.get(mark))
+    return (test for test in knowledge.tests.values() if getattr(test, mark))
 
 
 @pytest.mark.parametrize("mark", ["connects_machine", "draws_charge", "opens_loop"])
@@ -56,14 +56,14 @@ def test_static_pressure_waits_until_a_loop_that_ran_has_one_temperature_again(
 ) -> None:
     static = knowledge.tests["static_test"]
     assert static.engine == "off"
-    assert static.extra["soak_minutes"] >= 60
+    assert static.soak_minutes >= 60
 
 
 def test_only_the_right_refrigerant_without_leak_stop_opens_the_way(knowledge: Knowledge) -> None:
-    identification = knowledge.tests["refrigerant_identification"].extra
-    leak_stop = knowledge.tests["leak_stop_check"].extra
-    assert identification["passes"] == {"identification": ["as_labelled"]}
-    assert leak_stop["passes"] == {"sealant_check": ["negative"]}
+    identification = knowledge.tests["refrigerant_identification"]
+    leak_stop = knowledge.tests["leak_stop_check"]
+    assert identification.passes == {"identification": ("as_labelled",)}
+    assert leak_stop.passes == {"sealant_check": ("negative",)}
 
 
 def test_nothing_runs_before_the_gas_is_identified_and_leak_stop_ruled_out(
@@ -78,7 +78,7 @@ def test_a_compressor_that_knocks_is_not_kept_running(knowledge: Knowledge) -> N
     """Only the short run of a sample is left: the sample tells what the noise comes from."""
     for name, test in knowledge.tests.items():
         if test.engine == "running" and name not in ("capture_sample", "compressor_listening"):
-            assert test.extra["unless"] == {"compressor_noise": ["loud"]}, name
+            assert test.unless == {"compressor_noise": ("loud",)}, name
         if test.engine == "running":
             assert "starved_compressor" in test.cautions, name
 
@@ -92,7 +92,7 @@ def test_recovery_ends_every_test_that_needs_the_charge(knowledge: Knowledge) ->
 def test_acid_and_moisture_ask_for_a_fresh_sample(knowledge: Knowledge) -> None:
     for name in ("acid_kit", "moisture_test"):
         assert "capture_sample" in before(name, knowledge)
-        assert knowledge.tests[name].extra["fresh_minutes"] <= 15
+        assert knowledge.tests[name].fresh_minutes <= 15
 
 
 def test_high_voltage_is_for_qualified_people_and_carries_its_caution(knowledge: Knowledge) -> None:
@@ -109,7 +109,7 @@ def test_every_service_on_the_refrigerant_side_is_gated_and_vents_nothing(
     knowledge: Knowledge,
 ) -> None:
     for service in knowledge.services.values():
-        if not service.extra.get("filling"):
+        if not service.filling:
             continue
         assert "refrigerant_identification" in service.after, service.name
         assert {"never_vent", "licensed_practice", "r1234yf_flammable"} <= set(service.cautions)
@@ -126,16 +126,16 @@ def test_an_electric_compressor_is_opened_only_with_its_insulation_known(
 ) -> None:
     work: dict[str, records.Test | records.Service] = {**knowledge.tests, **knowledge.services}
     for name in ("compressor_swab", "drain_oil", "replace_compressor_set", "repair_compressor"):
-        (block,) = work[name].extra["in_context"]
-        assert block["when"] == {"compressor": "electric"}
-        assert block["after"] == ["insulation_measurement"]
-        assert block["skill"] == ["high_voltage"]
+        (block,) = work[name].in_context
+        assert block.when == {"compressor": "electric"}
+        assert block.after == ("insulation_measurement",)
+        assert block.skill == ("high_voltage",)
 
 
 def test_draining_is_no_cure_for_an_electric_compressor(knowledge: Knowledge) -> None:
     """About one per cent of the wrong oil spoils its insulation: parts are replaced instead."""
-    assert knowledge.services["change_oil"].extra["never"] == {"compressor": "electric"}
-    assert knowledge.services["high_voltage_oil_path"].extra["only"] == {"compressor": "electric"}
+    assert knowledge.services["change_oil"].never == {"compressor": "electric"}
+    assert knowledge.services["high_voltage_oil_path"].only == {"compressor": "electric"}
 
 
 def test_a_compressor_is_not_replaced_on_a_look_alone(knowledge: Knowledge) -> None:
@@ -146,7 +146,7 @@ def test_a_compressor_is_not_replaced_on_a_look_alone(knowledge: Knowledge) -> N
 
 def test_every_test_with_the_gas_names_what_burns_where_it_burns(knowledge: Knowledge) -> None:
     for test in knowledge.tests.values():
-        if test.extra.get("connects_machine") or test.name == "capture_sample":
+        if test.connects_machine or test.name == "capture_sample":
             careful = {"r1234yf_flammable", "hoses_free_of_pag"}
             assert careful <= set(test.cautions) or test.name == "vacuum_hold_test", test.name
-    assert knowledge.cautions["r1234yf_flammable"]["when"] == {"refrigerant": "R1234yf"}
+    assert knowledge.cautions["r1234yf_flammable"].when == {"refrigerant": "R1234yf"}

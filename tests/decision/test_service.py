@@ -21,8 +21,8 @@ from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.diagnosis.predictions import predict
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
-from loopodds.knowledge.arcs import cured_states
-from loopodds.knowledge.records import Service, load_knowledge
+from loopodds.knowledge.cures import cured_states
+from loopodds.knowledge.records import Knowledge, Service
 from planning import by_efficiency, decision_of
 from shared import shipped as model
 
@@ -222,11 +222,11 @@ def brute_force(shop: Workshop) -> tuple[float, set[str]]:
             if FILLING in needs:
                 cost += prices.filling(shop.gates.context["refrigerant"])
             if "recover_and_weigh" in shop.progress.done and not filled:
-                left_empty = knowledge.services["put_charge_back"].extra["undone"]
+                left_empty = knowledge.services["put_charge_back"].undone
                 cost += 0 if "put_charge_back" in some else left_empty
             for variable, states in beliefs.items():
                 for state, probability in states.items():
-                    loss = knowledge.harms[variable].get(state, 0.0)
+                    loss = knowledge.harms[variable].states.get(state, 0.0)
                     loss += max((in_vain_of(name, variable, state) for name in some), default=0)
                     for name in some:
                         loss *= 1 - own_cure_of(name, variable, state)
@@ -250,13 +250,13 @@ def filling_cure(variable: str, state: str) -> float:
 
 @cache
 def in_vain_of(service: str, variable: str, state: str) -> float:
-    return max(largest(one.extra.get("in_vain", {}), variable, state) for one in included(service))
+    return max(largest(one.in_vain, variable, state) for one in included(service))
 
 
 def included(service: str) -> list[Service]:
     """A service, and the one whose filling it includes."""
     services = model().knowledge.services
-    filling = services[service].extra.get("filling", service)
+    filling = services[service].filling or service
     return [services[service], services[filling]]
 
 
@@ -353,7 +353,7 @@ def test_what_a_plan_takes_for_granted_is_told_where_it_is_doubtful():
 
 
 def filled(actions: Iterable[str]) -> bool:
-    return any(model().knowledge.services[name].extra.get("filling") for name in actions)
+    return any(model().knowledge.services[name].filling for name in actions)
 
 
 def test_a_sound_car_is_left_alone():
@@ -560,11 +560,11 @@ def test_what_all_tests_could_save_is_no_more_than_what_ignorance_costs():
 def priced(folder: Path, text: str) -> Prices:
     file = folder / "own.toml"
     file.write_text(text, encoding="utf-8")
-    return load_prices(file, load_knowledge())
+    return load_prices(file, Knowledge())
 
 
 def test_a_price_file_replaces_what_it_names_and_leaves_the_rest(tmp_path):
-    shipped = load_prices(None, load_knowledge())
+    shipped = load_prices(None, Knowledge())
     own = priced(
         tmp_path,
         'currency = "EUR"\nlabour_rate = 90\nskills = ["high_voltage"]\n'
@@ -613,4 +613,4 @@ def test_a_price_file_that_is_no_toml_or_not_there_is_refused(tmp_path):
     with pytest.raises(InspectionError, match=r"own\.toml: not valid TOML in UTF-8"):
         priced(tmp_path, "labour_rate = = 3\n")
     with pytest.raises(InspectionError, match=r"nowhere\.toml: cannot be read: No such file"):
-        load_prices(tmp_path / "nowhere.toml", load_knowledge())
+        load_prices(tmp_path / "nowhere.toml", Knowledge())

@@ -24,8 +24,9 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.titles import condition_title
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
-from loopodds.knowledge.arcs import children_of, cured_states, parents_of
-from loopodds.knowledge.records import SOUND, Knowledge, load_knowledge
+from loopodds.knowledge.cures import cured_states
+from loopodds.knowledge.nodes import parents_of
+from loopodds.knowledge.records import SOUND, Knowledge
 
 WET: dict[str, dict[str, Any]] = {
     "vehicle": {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"},
@@ -54,7 +55,7 @@ SOUND_CAR: dict[str, dict[str, Any]] = {
 
 @cache
 def knowledge() -> Knowledge:
-    return load_knowledge()
+    return Knowledge()
 
 
 @cache
@@ -302,7 +303,7 @@ def test_believing_and_assessing_agree() -> None:
 def test_arcs_read_from_either_end_are_the_same() -> None:
     for name, node in knowledge().nodes.items():
         for parent in parents_of(node):
-            assert name in children_of(parent, knowledge())
+            assert name in knowledge().children_of(parent)
 
 
 def test_a_cure_may_name_a_condition_a_fault_or_one_state() -> None:

@@ -19,9 +19,8 @@ from loopodds.inference.bif import read_bif, write_bif
 from loopodds.inference.junction import JunctionTree, Posterior
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.nodes import Graded, Node, Shape, matches
-from loopodds.knowledge.parsing import in_context
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.nodes import Gauge, Graded, levels_of, matches
+from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.exchange import pgmpy_model
 from references import (
     IMPOSSIBLE,
@@ -58,7 +57,7 @@ contexts = pytest.mark.parametrize("number", range(len(CONTEXTS)), ids=LABELS)
 
 @cache
 def tree_of(number: int) -> JunctionTree:
-    return JunctionTree(build_network(load_knowledge(), CONTEXTS[number]))
+    return JunctionTree(build_network(Knowledge(), CONTEXTS[number]))
 
 
 @cache
@@ -75,7 +74,7 @@ def evidence_of(number: int) -> Evidence:
     soft = {v.name: np.ones((ROWS, len(v.states))) for v in discrete}
     value = {name: np.full(ROWS, np.nan) for name in network.gauges}
     extra = {name: np.zeros(ROWS) for name in network.gauges}
-    faults = load_knowledge().of_kind("fault", "mechanism")
+    faults = Knowledge().of_kind("fault", "mechanism")
     for row in range(ROWS):
         car = sample(discrete, rng)
         share = rng.uniform(0.05, 0.6)
@@ -102,7 +101,7 @@ def evidence_of(number: int) -> Evidence:
 
 
 def faults_of(number: int) -> list[str]:
-    return [n for n in load_knowledge().of_kind("fault") if n in tree_of(number).network.hidden]
+    return [n for n in Knowledge().of_kind("fault") if n in tree_of(number).network.hidden]
 
 
 def asked(number: int) -> Posterior:
@@ -161,7 +160,7 @@ def test_the_comparison_covers_three_hundred_cars_and_every_kind_of_evidence():
         assert sum((code >= 0).sum() for code in evidence.codes.values()) > 5 * ROWS
         assert sum((np.ptp(w, axis=1) > 0).sum() for w in evidence.soft.values()) > 2 * ROWS
         assert sum((~np.isnan(v)).sum() for v, _ in evidence.numbers.values()) > ROWS
-        history = load_knowledge().of_kind("history")
+        history = Knowledge().of_kind("history")
         assert any((evidence.codes[name] >= 0).any() for name in history)
 
 
@@ -231,15 +230,13 @@ def test_the_exported_network_is_the_shipped_one(number):
         np.testing.assert_array_equal(found[variable.name].table, variable.table)
 
 
-def maximum_of_causes(
-    node: Node, graded: Graded, states: dict[str, str], setting: str
-) -> np.ndarray:
+def maximum_of_causes(node: Graded, states: dict[str, str], setting: str) -> np.ndarray:
     """Distribution of the highest level that any cause or the leak produces, one by one."""
-    levels = np.array(graded.leak.of(setting))
-    for cause in graded.causes:
+    levels = np.array(levels_of(node.leak.p, setting))
+    for cause in node.causes:
         if states[cause.parent] not in cause.effects:
             continue
-        alone = np.array(cause.effects[states[cause.parent]].of(setting))
+        alone = np.array(levels_of(cause.effects[states[cause.parent]], setting))
         for parent, factors in cause.weakened_by.items():
             factor = factors.get(states[parent], 1.0)
             alone = np.array([1 - factor * alone[1:].sum(), *(factor * alone[1:])])
@@ -257,8 +254,8 @@ def test_graded_tables_are_the_maximum_of_independent_causes(number):
     rng = np.random.default_rng(3)
     met = 0
     for variable in [*network.hidden.values(), *network.observables.values()]:
-        node = in_context(load_knowledge().node(variable.name), context)
-        if not isinstance(node.distribution, Graded):
+        node = Knowledge().node(variable.name).in_context(context)
+        if not isinstance(node, Graded):
             continue
         met += 1
         configurations = list(np.ndindex(*variable.table.shape[:-1]))
@@ -268,16 +265,16 @@ def test_graded_tables_are_the_maximum_of_independent_causes(number):
                 parent: network.states(parent)[i]
                 for parent, i in zip(variable.parents, index, strict=True)
             }
-            expected = maximum_of_causes(node, node.distribution, states, context["setting"])
+            expected = maximum_of_causes(node, states, context["setting"])
             np.testing.assert_allclose(variable.table[index], expected, rtol=0, atol=1e-12)
     assert met > 20
 
 
-def shifted(shape: Shape, states: dict[str, str], context: dict[str, str]) -> tuple[float, float]:
+def shifted(shape: Gauge, states: dict[str, str], context: dict[str, str]) -> tuple[float, float]:
     """Mean and standard deviation of a gauge for one configuration, from the records alone."""
     for override in reversed(shape.overrides):
         if matches(override.when, states):
-            return override.mean, override.spread
+            return override.shift
     mean, variance = 0.0, shape.spread**2
     for parent in {shift.parent for shift in shape.shifts}:
         block = next(
@@ -293,8 +290,7 @@ def shifted(shape: Shape, states: dict[str, str], context: dict[str, str]) -> tu
 def test_gauge_shifts_add_and_variances_add(number):
     context, network = CONTEXTS[number], tree_of(number).network
     for name, gauge in network.gauges.items():
-        shape = in_context(load_knowledge().node(name), context).distribution
-        assert isinstance(shape, Shape)
+        shape = Knowledge().gauges[name].in_context(context)
         for index in np.ndindex(*gauge.mean.shape):
             states = {
                 parent: network.states(parent)[i]

@@ -16,7 +16,7 @@ from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.knowledge.distributions import table_array
-from loopodds.knowledge.parsing import parse_node
+from loopodds.knowledge.nodes import read_node
 from references import enumerate_joint, known_of, marginals
 
 ORACLES = Path(__file__).parents[1] / "oracles"
@@ -162,16 +162,16 @@ def graded(
         "distribution": "graded",
         "convention": "net",
         "states": list(states),
-        "leak": {"p": list(leak)},
+        "leak": {"p": [float(x) for x in leak]},
         "causes": [
-            {"parent": parent, "effects": {s: list(p) for s, p in effects.items()}}
+            {"parent": parent, "effects": {s: [float(x) for x in p] for s, p in effects.items()}}
             for parent, effects in causes.items()
         ],
         "source": "literature",
         "grade": "handbook",
         "weight": 1,
     }
-    node = parse_node(name, "finding", entry, "literature.toml")
+    node = read_node(name, "finding", entry, "literature.toml")
     array = table_array(node, parent_states, "")
     return Discrete(name, node.states, array.parents, array.p)
 
@@ -219,10 +219,9 @@ def test_a_file_that_asks_with_the_leak_acting_is_refused():
         "source": "literature", "grade": "handbook", "weight": 1,
     }  # fmt: skip
     with pytest.raises(KnowledgeError) as caught:
-        parse_node("effect", "finding", entry, "literature.toml")
-    assert (
-        str(caught.value) == 'literature.toml: effect: a graded node must state convention = "net"'
-    )
+        read_node("effect", "finding", entry, "literature.toml")
+    said = "literature.toml: effect.convention: unknown word 'compound'; known: net"
+    assert str(caught.value) == said
 
 
 def test_three_levels_of_effect():

@@ -28,7 +28,7 @@ from loopodds.inspection.inspection import Inspection, RepairDone
 from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.cures import cure_chances
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import Knowledge
 from references import agrum, ask_agrum, contract, known_of, one_hot, seen_reading
 from simulated_repair import simulate_repair
 
@@ -46,7 +46,7 @@ SINCE = {"findings": {"sample_specks": "metal"}, "readings": {"low_side": "1.8 b
 
 @pytest.fixture(scope="module")
 def knowledge() -> Knowledge:
-    return load_knowledge()
+    return Knowledge()
 
 
 def state_of(name: str, knowledge: Knowledge, place: int = -1) -> str:
@@ -276,13 +276,11 @@ def test_a_sample_taken_again_after_a_repair_is_fresh(model):
 
 
 def test_a_refill_is_lost_where_the_leak_stays_and_only_once(model):
-    leaking = {"findings": {"leak_detector": state_of("leak_detector", load_knowledge())}}
+    leaking = {"findings": {"leak_detector": state_of("leak_detector", Knowledge())}}
     before_it = Workshop(believe(inspection_from({**CAR, **leaking}), model))
     shop = Workshop(believe(after(("recover_and_charge",), leaking), model))
     lost = shop.harm - before_it.harm
-    assert (
-        lost.max() == load_knowledge().services["recover_and_charge"].extra["in_vain"]["leak.fast"]
-    )
+    assert lost.max() == Knowledge().services["recover_and_charge"].in_vain["leak.fast"]
     again = {offer.name: offer for offer in shop.offers.values()}["recover_and_charge"]
     assert again.in_vain.max() == lost.max()
 
@@ -416,7 +414,7 @@ def test_a_service_that_the_knowledge_has_lost_does_not_lock_a_case(work, model,
     number = repaired_case(work)
     work.repaired(number, ["clean_the_loop"])
     services = {n: s for n, s in model.knowledge.services.items() if n != "clean_the_loop"}
-    poorer = Model(replace(model.knowledge, services=services, digest="poorer"))
+    poorer = Model(model.knowledge.changed(services=services, digest="poorer"))
     answer = Casework(work.book, poorer).show(number)
     assert any("clean_the_loop was done" in text for text in answer.warnings())
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from loopodds.base.errors import KnowledgeError
@@ -15,8 +15,7 @@ from loopodds.inspection.inspection import GaugeReading, InspectionBatch, batch_
 from loopodds.inspection.remarks import Impossible, impossible_readings
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import CHOICES
-from loopodds.knowledge.parsing import in_context
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import refrigerant
 
 FULLY_STATED = {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"}
@@ -25,7 +24,7 @@ FULLY_STATED = {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed
 @pytest.fixture(scope="module")
 def small() -> Knowledge:
     """Invented knowledge whose results can be worked out by hand."""
-    return load_knowledge(Path(__file__).parents[1] / "small_knowledge")
+    return Knowledge(Path(__file__).parents[1] / "small_knowledge")
 
 
 def gauges_of(knowledge: Knowledge, **sections: dict[str, Any]) -> Mapping[str, GaugeReading]:
@@ -314,16 +313,14 @@ def test_a_masking_finding_that_is_only_likely_masks_when_it_is_the_likelier(
 
 
 def test_a_gauge_that_no_sound_block_covers_is_a_fault_of_the_knowledge(small: Knowledge) -> None:
-    node = small.node("low_side")
-    lame = replace(node, raw={**node.raw, "sound": [{"when": {"expansion": "TXV"}, "expected": 0}]})
-    shape = replace(node.distribution, sound=in_context(lame, {}).distribution.sound[:0])
-    broken = replace(small, nodes={**small.nodes, "low_side": replace(lame, distribution=shape)})
+    node = small.gauges["low_side"]
+    lame = msgspec.structs.replace(node, sound=node.sound[:0])
+    broken = small.changed(nodes={**small.nodes, "low_side": lame})
     batch = InspectionBatch(
         1,
         readings={"low_side": np.array([300.0])},
         choices={"refrigerant": np.array([0])},
     )
-    broken = replace(broken, _by_kind={})
     with pytest.raises(KnowledgeError, match="low_side: no sound expectation for"):
         encode(batch, broken)
 
@@ -423,6 +420,6 @@ def test_a_reading_has_limits_of_its_own_where_the_knowledge_gives_them() -> Non
         2,
         readings={"vent": np.array([150.0, 60.0]), "discharge_pipe": np.array([150.0, 240.0])},
     )
-    found = impossible_readings(batch, load_knowledge())
+    found = impossible_readings(batch, Knowledge())
     assert [(bad.row, bad.column) for bad in found] == [(0, "vent"), (1, "discharge_pipe")]
     assert found[0].reason == "vent temperature is between -40 and 90 degC"

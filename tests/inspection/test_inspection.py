@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from loopodds.base.errors import InspectionError
@@ -16,7 +17,7 @@ from loopodds.inspection.inspection import InspectionBatch, batch_of
 from loopodds.inspection.remarks import notes, observed_names
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import CHOICES
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 CASE = """
 [vehicle]
@@ -50,7 +51,7 @@ moisture = "present"
 @pytest.fixture(scope="module")
 def small() -> Knowledge:
     """Invented knowledge whose results can be worked out by hand."""
-    return load_knowledge(Path(__file__).parents[1] / "small_knowledge")
+    return Knowledge(Path(__file__).parents[1] / "small_knowledge")
 
 
 def group_of(knowledge: Knowledge, **sections: Any) -> Group:
@@ -94,7 +95,7 @@ def test_path_file_text_mark_and_line_ends_are_the_same_case(
 
 def test_a_whole_case_is_understood_by_the_shipped_knowledge() -> None:
     one = load_case(CASE.replace('compressor_cycle = "steady"', 'sample_darkening = "brown"'))
-    assert set(observed_names(batch_of([one], load_knowledge()))) == {
+    assert set(observed_names(batch_of([one], Knowledge()))) == {
         "opened_without_new_drier",
         "sample_darkening",
         "sample_bubbles",
@@ -367,8 +368,10 @@ def test_an_empty_batch_has_no_groups(small: Knowledge) -> None:
 
 def test_codes_of_contexts_follow_the_order_of_the_knowledge(small: Knowledge) -> None:
     context = small.contexts["expansion"]
-    turned = replace(context, values=context.values[::-1], shares=context.shares[::-1])
-    other = replace(small, contexts={**small.contexts, "expansion": turned})
+    turned = msgspec.structs.replace(
+        context, values=context.values[::-1], shares=context.shares[::-1]
+    )
+    other = small.changed(contexts={**small.contexts, "expansion": turned})
     batch = InspectionBatch(3, choices={"expansion": np.array([0, 1, -1])})
     np.testing.assert_array_equal(encode(batch, small).contexts.codes["expansion"], [0, 1, -1])
     np.testing.assert_array_equal(encode(batch, other).contexts.codes["expansion"], [1, 0, -1])

@@ -24,9 +24,9 @@ from loopodds.inspection.vocabulary import (
     unknown_word,
     words_of,
 )
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 
-KNOWLEDGE = load_knowledge()
+KNOWLEDGE = Knowledge()
 NAMES = [name for name in observable_names(KNOWLEDGE) if words_of(name, KNOWLEDGE)]
 
 

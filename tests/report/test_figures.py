@@ -8,7 +8,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 from loopodds.base.errors import UnknownName
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 from loopodds.report.figures import (
     LINES,
     Bar,
@@ -36,7 +36,7 @@ PICTURES = {
         [NextTest("Static pressure", 5, 12, True), NextTest("Vacuum hold", 35, 40, False)]
     ),
     "what if": lambda: what_if_picture([Rows("Leak", 0.4, (0.2, 0.9))], ["dry", "oily"]),
-    "network": lambda: network_picture("moisture", load_knowledge()),
+    "network": lambda: network_picture("moisture", Knowledge()),
 }
 
 
@@ -85,7 +85,7 @@ def test_the_words_name_parents_and_children():
 
 def test_a_node_that_does_not_exist_is_refused():
     with pytest.raises(UnknownName, match="did you mean 'moisture'"):
-        network_picture("moistrue", load_knowledge())
+        network_picture("moistrue", Knowledge())
 
 
 def luminance(colour: str) -> float:

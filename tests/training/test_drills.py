@@ -125,7 +125,7 @@ def observed_code(model, draw, name):
     if name in draw.evidence.codes:
         return int(draw.evidence.codes[name][0])
     value = draw.evidence.numbers[name][0]
-    cuts = model.knowledge.node(name).distribution.cuts
+    cuts = model.knowledge.gauges[name].cuts
     return -1 if np.isnan(value[0]) else int(interval_codes(value, cuts)[0])
 
 

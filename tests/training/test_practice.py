@@ -160,7 +160,7 @@ def test_no_gate_is_ever_broken(model, cars):
             test = model.knowledge.tests[name]
             assert set(test.after) <= set(order[:place])
             assert not any(name in model.knowledge.tests[o].destroys for o in order[:place])
-            only = test.extra.get("only", {})
+            only = test.only
             assert all(car.vehicle[key] == value for key, value in only.items())
     assert done_in_all > 500
 
@@ -254,7 +254,7 @@ def test_a_plan_is_priced_as_its_services_and_the_harm_it_leaves(model, cars):
     car = replace(cars[0], states=states, present=("condenser_airflow",))
     exercise = Exercise(model, car, 60)
     knowledge = model.knowledge
-    harm = knowledge.harms["condenser_airflow"][car.states["condenser_airflow"]]
+    harm = knowledge.harms["condenser_airflow"].states[car.states["condenser_airflow"]]
     service = knowledge.services["restore_condenser_airflow"]
     cured = service.cures["condenser_airflow"]
     price = service.price + service.minutes * knowledge.prices["labour_rate"] / 60

@@ -16,7 +16,7 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.repaired_car import Repair
 from loopodds.inference.network import discrete_variables
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep import verification
 from loopodds.upkeep.exchange import pgmpy_model, to_networkx, to_pgmpy
 from loopodds.upkeep.verification import verify
@@ -26,11 +26,11 @@ CONTEXT = {"setting": "complaint"}
 
 @cache
 def small() -> Knowledge:
-    return load_knowledge(Path(__file__).parents[1] / "small_knowledge")
+    return Knowledge(Path(__file__).parents[1] / "small_knowledge")
 
 
 def test_the_graph_is_the_knowledge_without_its_numbers():
-    knowledge = load_knowledge()
+    knowledge = Knowledge()
     graph = to_networkx(knowledge)
     assert list(graph) == list(knowledge.nodes)
     for name, attributes in graph.nodes(data=True):
@@ -47,7 +47,7 @@ def test_the_graph_is_the_knowledge_without_its_numbers():
 
 
 def test_causes_never_run_in_a_ring_and_history_comes_first():
-    graph = to_networkx(load_knowledge())
+    graph = to_networkx(Knowledge())
     assert networkx.is_directed_acyclic_graph(graph)
     kinds = networkx.get_node_attributes(graph, "kind")
     for name in graph:
@@ -68,7 +68,7 @@ def test_pgmpy_gets_every_table_and_refuses_none():
 
 def test_a_model_hands_over_its_repairs():
     done = Repair(("dry_the_loop",), frozenset({"moisture_indicator"}))
-    model = Model(load_knowledge(), (done,))
+    model = Model(Knowledge(), (done,))
     before = {variable.name for variable in discrete_variables(Model().network(CONTEXT))}
     assert set(to_pgmpy(model, CONTEXT).nodes) == {
         variable.name for variable in discrete_variables(model.network(CONTEXT))
@@ -78,7 +78,7 @@ def test_a_model_hands_over_its_repairs():
 
 def test_a_context_without_shares_must_be_stated():
     with pytest.raises(KnowledgeError, match="setting"):
-        to_pgmpy(load_knowledge())
+        to_pgmpy(Knowledge())
 
 
 def test_both_engines_agree_on_small_knowledge_of_ones_own():

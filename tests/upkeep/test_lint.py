@@ -163,7 +163,7 @@ FINDINGS = {
     ),
     "a block of the wrong shape": (
         TABLE + 'parents = []\nrows = "all"',
-        "malformed (AttributeError: 'str' object has no attribute 'get')",
+        "rows: expected a list, not 'all'",
     ),
 }  # fmt: skip
 
@@ -263,7 +263,27 @@ WORK = {
     "a filling that is not named": (
         "services.toml",
         SERVICE + "filling = true",
-        "filling: unknown service 'True'",
+        "filling: expected a text, not True",
+    ),
+    "a key of a test that is misspelt": (
+        "tests.toml",
+        TEST.replace('"planted"', '"burnt_smell"') + "soak_minuts = 5",
+        "unknown key 'soak_minuts'; did you mean 'soak_minutes'?",
+    ),
+    "a key of a block that is misspelt": (
+        "services.toml",
+        SERVICE + 'in_context = [{ when = { compressor = "fixed" }, aftr = ["interview"] }]',
+        "in_context[1]: unknown key 'aftr'; did you mean 'after'?",
+    ),
+    "a harm that is no number": (
+        "harms.toml",
+        GROUNDS + 'slow = "5"',
+        "states.slow: expected a number, not '5'",
+    ),
+    "a share that is not finite": (
+        "findings.toml",
+        TABLE + "parents = []\nrows = [{ p = [inf, 0.5] }]",
+        "rows[1].p[1]: a number is needed, not inf",
     ),
     "a debt from something unknown": (
         "services.toml",

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence
 from loopodds.inspection.case_file import load_case
 from loopodds.knowledge.assembly import node_arrays
-from loopodds.knowledge.parsing import GRADES
+from loopodds.knowledge.shapes import Grade
 from loopodds.upkeep.dials import Dial, knowledge_dials, network_dials
 from loopodds.upkeep.sensitivity import Sensitivity, number_turns, replaced, sensitivity_of
 
@@ -163,7 +164,7 @@ def test_a_flip_names_its_number_its_source_and_its_grade(model):
     for turn in turns:
         plain = turn.as_json()
         assert plain["source"] in model.knowledge.sources
-        assert plain["grade"] in GRADES
+        assert plain["grade"] in get_args(Grade)
         assert plain["weight"] > 0
         assert plain["value"] != plain["turns_at"]
         assert plain["number"].split("[")[0].split(".")[0] in model.knowledge.nodes

@@ -126,9 +126,9 @@ def command(
 def _deck(level: str, seed: int | None, folder: str | None) -> Deck:
     import secrets
 
-    from loopodds import Deck, Model, load_knowledge
+    from loopodds import Deck, Knowledge, Model
 
-    model = Model(load_knowledge(folder), compiled=True)
+    model = Model(Knowledge(folder), compiled=True)
     return Deck(model, level, secrets.randbelow(_LARGEST_SEED) if seed is None else seed)
 
 

@@ -93,9 +93,9 @@ def command(
         ctx.exit(_check(knowledge, as_json))
     if verify:
         ctx.exit(_verify(knowledge, rows, seed, as_json))
-    from loopodds import load_knowledge
+    from loopodds import Knowledge
 
-    known = load_knowledge(knowledge)
+    known = Knowledge(knowledge)
     context = _context(contexts, known)
     if export is not None:
         _export(export, context, known)
@@ -130,11 +130,11 @@ def _check(folder: str | None, as_json: bool) -> int:
 
 def _verify(folder: str | None, rows: int, seed: int, as_json: bool) -> int:
     """Compare with pgmpy and print the differences; the exit code."""
-    from loopodds import load_knowledge
+    from loopodds import Knowledge
     from loopodds import verify as compare
 
     with _counted(rows) as watch:
-        result = compare(load_knowledge(folder), rows, seed, watch)
+        result = compare(Knowledge(folder), rows, seed, watch)
     if as_json:
         print_json(result.as_json())
     else:

@@ -67,7 +67,7 @@ def command(
     Example:
       loopodds score @metric --out scored.csv --review 10
     """
-    from loopodds import load_knowledge, score
+    from loopodds import Knowledge, score
 
     if review_out is not None and Path(review_out).suffix not in (".csv", ".json"):
         raise LoopoddsError(f"{review_out}: end the name of the review list in .csv or .json")
@@ -91,7 +91,7 @@ def command(
         return
     from loopodds_cli.pages.score import print_summary
 
-    print_summary(summary, load_knowledge(knowledge))
+    print_summary(summary, Knowledge(knowledge))
 
 
 @contextmanager

@@ -82,11 +82,11 @@ def command(
 
 def _serve(case: str | None, port: int, knowledge: str | None) -> None:
     """Serve the page until it is stopped."""
-    from loopodds import Model, load_knowledge
+    from loopodds import Knowledge, Model
 
     from loopodds_cli.desk.classroom import Classroom, serve
 
-    known = load_knowledge(knowledge)
+    known = Knowledge(knowledge)
     start = open_case(case, known) if case is not None else None
     serve(
         Classroom(Model(known, compiled=True), start),

@@ -42,9 +42,9 @@ class Desk:
         CaseBookError
             If the book cannot be opened.
         """
-        from loopodds import Casework, Model, load_knowledge
+        from loopodds import Casework, Knowledge, Model
 
-        model = Model(load_knowledge(self.knowledge), compiled=compiled)
+        model = Model(Knowledge(self.knowledge), compiled=compiled)
         with self.opened(write) as book:
             yield Casework(book, model, self.who, self.note)
 
@@ -104,10 +104,10 @@ class Assignment(Word):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Names up to the sign of equality; then, or once only one is left, its states too."""
-        from loopodds import load_knowledge
+        from loopodds import Knowledge
 
         try:
-            words = self._words(load_knowledge(ctx.params.get("knowledge")))
+            words = self._words(Knowledge(ctx.params.get("knowledge")))
         except LoopoddsError:
             return []
         name, sign, begun = incomplete.partition("=")

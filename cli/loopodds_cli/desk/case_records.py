@@ -62,12 +62,12 @@ def history(number: int, **given: Any) -> None:
     """
     from dataclasses import asdict
 
-    from loopodds import load_knowledge
+    from loopodds import Knowledge
 
     from loopodds_cli.pages.case import print_history
 
     desk = Desk(**given)
-    knowledge = load_knowledge(desk.knowledge)
+    knowledge = Knowledge(desk.knowledge)
     with desk.opened(write=False) as book:
         events = book.events(number)
     if desk.as_json:
@@ -209,10 +209,10 @@ def work(number: int, **given: Any) -> None:
 
 
 def _export_case(number: int, out: str | None, desk: Desk) -> None:
-    from loopodds import case_text, load_knowledge, replay, write_whole
+    from loopodds import Knowledge, case_text, replay, write_whole
 
     with desk.opened(write=False) as book:
-        text = case_text(replay(book.events(number)), load_knowledge(desk.knowledge))
+        text = case_text(replay(book.events(number)), Knowledge(desk.knowledge))
     if out is None:
         click.echo(text, nl=False)
         return
@@ -226,11 +226,11 @@ def _export_case(number: int, out: str | None, desk: Desk) -> None:
 def _export_archive(path: Path, desk: Desk) -> None:
     from io import StringIO
 
-    from loopodds import load_knowledge, write_archive, write_whole
+    from loopodds import Knowledge, write_archive, write_whole
 
     text = StringIO(newline="")
     with desk.opened(write=False) as book:
-        archived = write_archive(book, load_knowledge(desk.knowledge), text)
+        archived = write_archive(book, Knowledge(desk.knowledge), text)
     write_whole(path, text.getvalue())
     if desk.as_json:
         print_json({"file": str(path), "rows": archived.rows, "left_out": list(archived.left_out)})

@@ -125,8 +125,8 @@ class Classroom:
         bare = Inspection("", inspection.vehicle, inspection.conditions)
         batch = batch_of([bare] * 3, self.knowledge)
         dials = {}
-        for name, node in self.knowledge.of_kind("gauge").items():
-            reach = REACH * max(map(abs, node.distribution.cuts))  # type: ignore[union-attr]
+        for name, node in self.knowledge.gauges.items():
+            reach = REACH * max(map(abs, node.cuts))
             raw = instrument_readings({name: np.array([-reach, 0, reach])}, batch, self.knowledge)
             if np.isnan(raw[name]).any():
                 continue

@@ -151,7 +151,7 @@ def print_test(name: str, exercise: Exercise) -> None:
     if test.after:
         page.line("First: " + ", ".join(test.after))
     for key in cautions_of(name, exercise):
-        page.marked("!", knowledge.cautions[key]["text"], CAUTION)
+        page.marked("!", knowledge.cautions[key].text, CAUTION)
 
 
 def cautions_of(test: str, exercise: Exercise) -> list[str]:
@@ -160,7 +160,7 @@ def cautions_of(test: str, exercise: Exercise) -> list[str]:
     return [
         key
         for key in knowledge.tests[test].cautions
-        if all(vehicle.get(k) == v for k, v in knowledge.cautions[key].get("when", {}).items())
+        if all(vehicle.get(k) == v for k, v in knowledge.cautions[key].when.items())
     ]
 
 

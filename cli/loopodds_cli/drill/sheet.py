@@ -188,14 +188,13 @@ def _reference(cars: Sequence[Exercise]) -> str:
 
 def _mind(test: Test, knowledge: Knowledge) -> str:
     """What a test takes besides its minutes, and that it ends others."""
-    extra = test.extra
     said = []
-    if "soak_minutes" in extra:
-        said.append(f"{extra['soak_minutes']} minutes more once the engine has run")
-    if "fresh_minutes" in extra:
-        source = lowered(knowledge.tests[extra["fresh_from"]].title)
-        said.append(f"within {extra['fresh_minutes']} minutes of: {source}; later that again first")
-    for finding, states in extra.get("unless", {}).items():
+    if test.soak_minutes:
+        said.append(f"{test.soak_minutes:g} minutes more once the engine has run")
+    if test.fresh_from:
+        source = lowered(knowledge.tests[test.fresh_from].title)
+        said.append(f"within {test.fresh_minutes:g} minutes of: {source}; later that again first")
+    for finding, states in test.unless.items():
         title = lowered(knowledge.node(finding).title)
         said.append(f"not once this was seen: {title} {' or '.join(map(spaced, states))}")
     if test.destroys:

@@ -5,18 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from loopodds import (
-    AGREES_WITHIN,
-    Graded,
-    Levels,
-    Node,
-    Shape,
-    Table,
-    children_of,
-    in_context,
-    parents_of,
-    spaced,
-)
+from loopodds import AGREES_WITHIN, Gauge, Graded, Levels, Node, Tabular, parents_of, spaced
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
@@ -56,12 +45,9 @@ def node_data(node: Node, knowledge: Knowledge) -> dict[str, Any]:
         "states": list(node.states),
         "conditions": {name: list(states) for name, states in node.conditions.items()},
         "parents": list(parents_of(node)),
-        "children": list(children_of(node.name, knowledge)),
+        "children": list(knowledge.children_of(node.name)),
         "tests": _tests_of(node, knowledge),
-        "entry": {
-            **node.raw,
-            "variants": [{"when": dict(when), **block} for when, block in node.variants],
-        },
+        "entry": node.as_json(),
     }
 
 
@@ -124,14 +110,14 @@ def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> 
     page.line(node.about)
     _facts(page, node, knowledge)
     notes = _Footnotes()
-    shown = in_context(node, context)
+    shown = node.in_context(context)
     page.heading("Numbers", ", ".join(context.values()))
     page.line(_how_to_read(shown))
     _print_lines(page, _lines(shown, settings), notes)
-    for when, _ in () if context else node.variants:
-        page.heading("Different numbers", f"when {_when(when)}")
+    for variant in () if context else node.variants:
+        page.heading("Different numbers", f"when {_when(variant.when)}")
         usual = _lines(node, settings)
-        there = _lines(in_context(node, when), settings)
+        there = _lines(node.in_context(variant.when), settings)
         changed = [line for line in there if line.grounds is None or line not in usual]
         _print_lines(page, changed, notes)
     page.heading("Where the numbers come from", "weight: for how many cars seen they count")
@@ -139,8 +125,8 @@ def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> 
 
 
 def _footnote(notes: _Footnotes, grounds: Grounds, knowledge: Knowledge) -> Sequence[Cell]:
-    source = knowledge.sources.get(grounds.source, {})
-    title = f"{source.get('title', 'not in sources.toml')} ({source.get('year', '-')})"
+    source = knowledge.sources.get(grounds.source)
+    title = f"{source.title} ({source.year})" if source else "not in sources.toml (-)"
     return (
         notes.mark(grounds),
         grounds.source,
@@ -156,7 +142,7 @@ def _facts(page: Page, node: Node, knowledge: Knowledge) -> None:
         "a complaint": ", ".join(node.complaint),
         "depends on": ", ".join(parents_of(node)),
         "weakened": _weakened(node),
-        "acts on": ", ".join(children_of(node.name, knowledge)),
+        "acts on": ", ".join(knowledge.children_of(node.name)),
         "test": ", ".join(_tests_of(node, knowledge)),
         "says nothing": "; ".join(f"{n} {' or '.join(s)}" for n, s in node.masked_by.items()),
         "file": node.file,
@@ -166,34 +152,32 @@ def _facts(page: Page, node: Node, knowledge: Knowledge) -> None:
 
 def _weakened(node: Node) -> str:
     """Causes that something makes less visible, and by what factor."""
-    shape = node.distribution
-    if not isinstance(shape, Graded):
+    if not isinstance(node, Graded):
         return ""
     return "; ".join(
         f"{cause.parent} x {factor:g} by {parent} {state}"
-        for cause in shape.causes
+        for cause in node.causes
         for parent, factors in cause.weakened_by.items()
         for state, factor in factors.items()
     )
 
 
 def _how_to_read(node: Node) -> str:
-    if isinstance(node.distribution, Shape):
+    if isinstance(node, Gauge):
         transform = spaced(node.transform)
         return (
             f"In {node.scale} ({transform}); a sound loop at 25 degC and 50 % humidity. Shifts add."
         )
-    if isinstance(node.distribution, Graded):
+    if isinstance(node, Graded):
         return "In %. What each cause does alone, all others shut off; the strongest level wins."
     return "In %. The first line that fits holds."
 
 
 def _lines(node: Node, settings: Sequence[str]) -> list[_Line]:
     """All numbers of a node, a line each, the heading of their columns first."""
-    shape = node.distribution
-    if isinstance(shape, Shape):
-        return [*_gauge_lines(node, shape)]
-    blocks = _graded_blocks(shape) if isinstance(shape, Graded) else _table_blocks(shape)
+    if isinstance(node, Gauge):
+        return [*_gauge_lines(node)]
+    blocks = _blocks(node)
     lines = [_Line(("", "", *node.states), None)]
     for label, levels, grounds in blocks:
         for setting, p in _by_setting(levels, settings):
@@ -214,50 +198,53 @@ def _print_lines(page: Page, lines: Sequence[_Line], notes: _Footnotes) -> None:
 
 def _by_setting(levels: Levels, settings: Sequence[str]) -> list[tuple[str, tuple[float, ...]]]:
     """Settings and their numbers; one line without a name where they are all the same."""
-    if "" in levels.by_setting:
-        return [("", levels.by_setting[""])]
-    return [(setting, levels.of(setting)) for setting in settings]
+    if isinstance(levels, Mapping):
+        return [(setting, levels[setting]) for setting in settings]
+    return [("", levels)]
 
 
-def _table_blocks(shape: Table) -> Iterator[tuple[str, Levels, Grounds]]:
-    yield from ((_when(row.when) or "otherwise", row.p, row.grounds) for row in shape.rows)
+def _blocks(node: Node) -> Iterator[tuple[str, Levels, Grounds]]:
+    """Lists of probabilities with what they are given for, and where they come from."""
+    if isinstance(node, Tabular):
+        for row in node.rows:
+            yield _when(row.when) or "otherwise", row.p, row.grounds_in(node)
+    elif isinstance(node, Graded):
+        yield "no modelled cause", node.leak.p, node.leak.grounds_in(node)
+        for cause in node.causes:
+            for state, levels in cause.effects.items():
+                yield f"{cause.parent} {state}", levels, cause.grounds_in(node)
 
 
-def _graded_blocks(shape: Graded) -> Iterator[tuple[str, Levels, Grounds]]:
-    yield "no modelled cause", shape.leak, shape.leak_grounds
-    for cause in shape.causes:
-        for state, levels in cause.effects.items():
-            yield f"{cause.parent} {state}", levels, cause.grounds
-
-
-def _gauge_lines(node: Node, shape: Shape) -> Iterator[_Line]:
+def _gauge_lines(node: Gauge) -> Iterator[_Line]:
     unit = node.scale
-    for sound in shape.sound:
+    for sound in node.sound:
         slopes = f"; {sound.per_ambient:+g} per K, {sound.per_humidity:+g} per % humidity"
         text = f"{sound.expected:g} {unit}{slopes}{_spread(sound.spread)}"
-        yield _Line((f"sound {_when(sound.when)}".rstrip(), text), sound.grounds)
-    for shift in shape.shifts:
+        yield _Line((f"sound {_when(sound.when)}".rstrip(), text), sound.grounds_in(node))
+    for shift in node.shifts:
         where = f" ({_when(shift.when)})" if shift.when else ""
         for state, (mean, spread) in shift.shift.items():
             text = f"{mean:+g} {unit}{_spread(spread)}"
-            yield _Line((f"{shift.parent} {state}{where}", text), shift.grounds)
-    for override in shape.overrides:
-        text = f"{override.mean:+g} {unit} whatever else{_spread(override.spread)}"
-        yield _Line((_when(override.when), text), override.grounds)
-    yield _Line(("spread of a sound loop", f"{shape.spread:g} {unit}"), node.grounds)
-    misread = f"{100 * shape.share:g} % of readings, spread {shape.wide:g} {unit}"
+            yield _Line((f"{shift.parent} {state}{where}", text), shift.grounds_in(node))
+    for override in node.overrides:
+        mean, spread = override.shift
+        text = f"{mean:+g} {unit} whatever else{_spread(spread)}"
+        yield _Line((_when(override.when), text), override.grounds_in(node))
+    yield _Line(("spread of a sound loop", f"{node.spread:g} {unit}"), node.grounds)
+    slips = node.misreading
+    misread = f"{100 * slips.share:g} % of readings, spread {slips.spread:g} {unit}"
     yield _Line(("misreadings", misread), node.grounds)
-    yield _Line(("words", _words(node, shape)), node.grounds)
+    yield _Line(("words", _words(node)), node.grounds)
 
 
 def _spread(spread: float) -> str:
     return f", spread {spread:g}" if spread else ""
 
 
-def _words(node: Node, shape: Shape) -> str:
+def _words(node: Gauge) -> str:
     """Words with the cuts between them: low | -12 | normal | +8 | high."""
     parts = [node.states[0]]
-    for cut, word in zip(shape.cuts, node.states[1:], strict=True):
+    for cut, word in zip(node.cuts, node.states[1:], strict=True):
         parts += [f"{cut:+g}", word]
     return " | ".join(parts)
 

@@ -96,7 +96,7 @@ def missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Mode
     """
     costs = []
     for name, marginal in beliefs.faults.items():
-        harms = model.knowledge.harms.get(name, {})
+        harms = model.knowledge.harms[name].states if name in model.knowledge.harms else {}
         cost = marginal @ np.array([harms.get(state, 0.0) for state in model.states(name)])
         if name in outcomes:
             cost = np.where(outcomes[name][:, 0], cost, 0.0)
@@ -298,7 +298,7 @@ def _missed(beliefs: Beliefs, costs: Mapping[str, float], model: Model) -> tuple
     for name, condition in model.conditions.items():
         if costs[condition.variable] <= 0:
             continue
-        harms = model.knowledge.harms.get(condition.variable, {})
+        harms = model.knowledge.harms[condition.variable].states
         marginal = dict(
             zip(
                 model.states(condition.variable), beliefs.faults[condition.variable][0], strict=True

@@ -28,7 +28,7 @@ from loopodds.base.errors import InspectionError, LoopoddsError
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import ColumnPlan, plan_columns
-from loopodds.knowledge.records import load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -101,7 +101,7 @@ def job_for(
     InspectionError
         If its columns cannot be understood or not be written.
     """
-    known = load_knowledge(knowledge)
+    known = Knowledge(knowledge)
     try:
         plan = plan_columns(schema.names, known, mapping)
     except InspectionError as error:
@@ -122,7 +122,7 @@ class ScoredPart:
 
 @lru_cache(maxsize=1)
 def _model(folder: str | None, digest: str) -> Model:
-    knowledge = load_knowledge(folder)
+    knowledge = Knowledge(folder)
     if knowledge.digest != digest:
         raise LoopoddsError(
             f"this worker holds knowledge {knowledge.digest}, the run was planned with "

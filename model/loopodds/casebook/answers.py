@@ -82,9 +82,9 @@ def _open_guards(test: str, state: CaseState, knowledge: Knowledge) -> Open:
     """Guards before a test that stand open."""
     before = earlier(knowledge.tests[test], knowledge)
     passes = {
-        name: guard.extra["passes"]
+        name: guard.passes
         for name, guard in knowledge.tests.items()
-        if name in before and "passes" in guard.extra
+        if name in before and guard.passes
     }
     said = _said(state, knowledge)
     unrecorded = tuple(

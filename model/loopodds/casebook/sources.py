@@ -13,7 +13,7 @@ from loopodds.base.errors import unknown_name
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 MARK = "@"
 """Begins the name of a demo case."""
@@ -50,7 +50,7 @@ def read_case(source: CaseSource, knowledge: Knowledge | None = None) -> Inspect
     >>> read_case({"readings": {"vent": "14 degC"}}).readings["vent"].value
     14.0
     """
-    known = knowledge or load_knowledge()
+    known = knowledge or Knowledge()
     if isinstance(source, Mapping):
         return inspection_from(source, known)
     if isinstance(source, int) or (

@@ -131,7 +131,7 @@ class Assessment(Diagnosis):
         work = [tests[name] if name in tests else services[name] for name in names]
         keys = dict.fromkeys(key for item in work for key in item.cautions)
         said = [self.knowledge.cautions[key] for key in keys]
-        return [str(one["text"]) for one in said if may_be(one, self.shop.gates.context)]
+        return [caution.text for caution in said if may_be(caution, self.shop.gates.context)]
 
     @property
     def cautions_in_turn(self) -> tuple[list[str], list[str]]:

@@ -60,7 +60,7 @@ def _absences(shop: Workshop, plan: Plan) -> Iterator[Proviso]:
     cured = {name for action in plan.actions for name in _cured_by(shop, action)}
     resting: dict[str, str] = {}
     for service in plan.actions:
-        for condition in shop.knowledge.services[service].extra.get("assumes_no", ()):
+        for condition in shop.knowledge.services[service].assumes_no:
             resting.setdefault(condition, service)
     for condition, service in resting.items():
         probability = shop.belief.condition(condition)

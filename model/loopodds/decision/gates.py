@@ -12,14 +12,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.phrases import lowered, spaced
 from loopodds.decision.prices import Prices
 from loopodds.inference.network import Evidence
 from loopodds.knowledge.guards import order_slips
-from loopodds.knowledge.records import Knowledge, Service, Test
+from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import InContext, Service, Test
 
 Results = frozenset[tuple[str, str]]
 """What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
@@ -116,11 +117,9 @@ class Gates:
         self.knowledge = knowledge
         self.context = dict(context)
         self.prices = prices
-        passing = {n: _states_by_finding(t, "passes") for n, t in knowledge.tests.items()}
+        passing = {n: _as_sets(t.passes) for n, t in knowledge.tests.items()}
         self.guards = {name: states for name, states in passing.items() if states}
-        self._stopping = {
-            name: _states_by_finding(t, "unless") for name, t in knowledge.tests.items()
-        }
+        self._stopping = {name: _as_sets(t.unless) for name, t in knowledge.tests.items()}
         self.hurdles = frozenset(
             finding for p in (*self.guards.values(), *self._stopping.values()) for finding in p
         )
@@ -224,7 +223,7 @@ class Gates:
             if why:
                 return why
         if self._stale(name, done):
-            source = str(self.knowledge.tests[name].extra["fresh_from"])
+            source = self.knowledge.tests[name].fresh_from or ""
             why = self._spoilt(source, done)
             if why:
                 return why
@@ -245,7 +244,7 @@ class Gates:
 
     def _soak(self, name: str, done: Sequence[str]) -> float:
         """Minutes to wait until the loop has one temperature again after a run."""
-        soak = float(self.knowledge.tests[name].extra.get("soak_minutes", 0))
+        soak = self.knowledge.tests[name].soak_minutes
         ran = any(self.knowledge.tests[other].engine == "running" for other in done)
         return soak if ran else 0.0
 
@@ -286,15 +285,15 @@ class Gates:
 
     def _stale(self, name: str, done: Sequence[str]) -> bool:
         """Whether the sample that a test needs is older than it may be."""
-        extra = self.knowledge.tests[name].extra
-        if "fresh_minutes" not in extra or extra["fresh_from"] not in done:
+        test = self.knowledge.tests[name]
+        if test.fresh_minutes is None or not test.fresh_from or test.fresh_from not in done:
             return False
-        last = len(done) - 1 - list(reversed(done)).index(extra["fresh_from"])
+        last = len(done) - 1 - list(reversed(done)).index(test.fresh_from)
         since = sum(
             self.prices.minutes[other] + self._soak(other, done[: last + 1 + i])
             for i, other in enumerate(done[last + 1 :])
         )
-        return bool(since > extra["fresh_minutes"])
+        return since > test.fresh_minutes
 
     def failed(self, progress: Progress) -> tuple[str, ...]:
         """Guards that were done and not passed, in file order."""
@@ -345,29 +344,29 @@ class Gates:
             who = ", ".join(sorted(missing)).replace("_", " ")
             open_keys = [] if missing.intersection(item.skill) else self._unstated(item)
             return f"only for people qualified for {who}" + _to_state(open_keys)
-        for key, value in item.extra.get("only", {}).items():
+        for key, value in item.only.items():
             if self.context.get(key) != value:
                 return f"only with {key} {value}" + _to_state([key] * (key not in self.context))
-        for key, value in item.extra.get("never", {}).items():
+        for key, value in item.never.items():
             if self.context.get(key, value) == value:
                 return f"not with {key} {value}" + ("" if key in self.context else ", if it is one")
         return ""
 
-    def _here(self, item: Test | Service) -> list[Mapping[str, Any]]:
+    def _here(self, item: Test | Service) -> list[InContext]:
         """Blocks of a test or service that hold on this car, or may."""
         return [
             block
-            for block in item.extra.get("in_context", ())
-            if all(self.context.get(key, value) == value for key, value in block["when"].items())
+            for block in item.in_context
+            if all(self.context.get(key, value) == value for key, value in block.when.items())
         ]
 
     def _unstated(self, item: Test | Service) -> list[str]:
         """Contexts on which what holds for a test or service depends, and that are not stated."""
-        keys = [key for block in item.extra.get("in_context", ()) for key in block["when"]]
+        keys = [key for block in item.in_context for key in block.when]
         return [key for key in dict.fromkeys(keys) if key not in self.context]
 
     def _needed(self, item: Test | Service) -> tuple[str, ...]:
-        more = [name for block in self._here(item) for name in block.get("after", ())]
+        more = [name for block in self._here(item) for name in block.after]
         return tuple(dict.fromkeys((*item.after, *more)))
 
     def _guards_before(self, name: str) -> tuple[str, ...]:
@@ -378,7 +377,7 @@ class Gates:
         return tuple(guard for guard in self.guards if guard in before)
 
     def _skills(self, item: Test | Service) -> list[str]:
-        return [*item.skill, *(s for block in self._here(item) for s in block.get("skill", ()))]
+        return [*item.skill, *(s for block in self._here(item) for s in block.skill)]
 
 
 @lru_cache(maxsize=8)
@@ -391,8 +390,8 @@ def _to_state(keys: Sequence[str]) -> str:
     return f"; state the {' and the '.join(keys)}" if keys else ""
 
 
-def _states_by_finding(test: Test, key: str) -> dict[str, frozenset[str]]:
-    return {finding: frozenset(states) for finding, states in test.extra.get(key, {}).items()}
+def _as_sets(by_finding: Mapping[str, tuple[str, ...]]) -> dict[str, frozenset[str]]:
+    return {finding: frozenset(states) for finding, states in by_finding.items()}
 
 
 def _state(evidence: Evidence, name: str, states: Sequence[str]) -> str:

@@ -21,7 +21,6 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.decision.expected_cost import Component, Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
-from loopodds.knowledge.nodes import matches
 from loopodds.knowledge.records import Knowledge
 
 FILLING = "filling"
@@ -104,11 +103,7 @@ def harm_of(gates: Gates, repaired: Sequence[str] = ()) -> FloatArray:
     What services done already put into the loop in vain is part of it.
     """
     knowledge = gates.knowledge
-    harms = {name: dict(states) for name, states in knowledge.harms.items()}
-    for name, blocks in knowledge.harms_in_context.items():
-        for block in blocks:
-            if matches(block["when"], gates.context):
-                harms[name] |= {key: float(value) for key, value in block.items() if key != "when"}
+    harms = {name: harm.of(gates.context) for name, harm in knowledge.harms.items()}
     columns = fault_columns(knowledge)
     left = np.array([harms.get(variable, {}).get(state, 0.0) for variable, state in columns])
     return left + lost_in_vain(repaired, knowledge)
@@ -128,21 +123,20 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
     offers = []
     for name, service in knowledge.services.items():
         needs = gates.needs(service, failed)
-        settles = frozenset(service.extra.get("settles", ()))
+        settles = frozenset(service.settles)
         if not (service.cures or settles) or needs is None:
             continue
         for test in settles:  # there is no debt before they were done
             needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
         if filling_of(service, knowledge):
             needs = needs | {FILLING}
-        clears = service.extra.get("clears", ())
-        stopped = [g for g in failed if g not in clears and gates.follows(service, g)]
+        stopped = [g for g in failed if g not in service.clears and gates.follows(service, g)]
         along = tuple(clearing(guard, knowledge) for guard in stopped)
         own, filled, in_vain = work_of(service, knowledge)
         offers.append(
             Offer(
                 name, gates.prices.of_work(name), 1 - (1 - own) * (1 - filled), own, filled,
-                in_vain, needs, apart[name], along, settles, service.extra.get("undone", 0.0),
+                in_vain, needs, apart[name], along, settles, service.undone or 0.0,
             )
         )  # fmt: skip
     return offers
@@ -151,7 +145,7 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
 def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
     """Services that take out what a guard found."""
     services = knowledge.services.items()
-    return frozenset(name for name, s in services if guard in s.extra.get("clears", ()))
+    return frozenset(name for name, s in services if guard in s.clears)
 
 
 def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:

@@ -167,11 +167,9 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
 
 def _skills(knowledge: Knowledge) -> list[str]:
     """Every skill that a test or service asks for."""
-    extras = [(t.skill, t.extra) for t in knowledge.tests.values()]
-    extras += [(s.skill, s.extra) for s in knowledge.services.values()]
-    asked = {name for own, _ in extras for name in own}
-    asked |= {s for _, e in extras for b in e.get("in_context", ()) for s in b.get("skill", ())}
-    return sorted(asked)
+    tasks = [*knowledge.tests.values(), *knowledge.services.values()]
+    asked = {skill for task in tasks for skill in task.skill}
+    return sorted(asked | {s for task in tasks for block in task.in_context for s in block.skill})
 
 
 def _currency(content: Mapping[str, Any], default: str, fault: Fault) -> str:

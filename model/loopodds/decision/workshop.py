@@ -112,7 +112,7 @@ class Workshop:
         tests = self.knowledge.tests
         self.done = tuple(done)
         if belief.model.repairs:
-            past = [name for name, test in tests.items() if test.extra.get("as_it_came")]
+            past = [name for name, test in tests.items() if test.as_it_came]
             # a test can stand there twice: a sample may have been taken again
             self.done = (*(name for name in past if name not in self.done), *self.done)
         for name in self.done:

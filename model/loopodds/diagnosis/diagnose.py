@@ -24,8 +24,9 @@ from loopodds.diagnosis.repaired_car import changed_by
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.encoding import encoding_of
 from loopodds.inspection.inspection import Inspection
-from loopodds.knowledge.nodes import Node, Shape
-from loopodds.knowledge.records import SOUND, Knowledge, Record
+from loopodds.knowledge.nodes import Gauge
+from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.knowledge.work import Caution
 
 # From which probability a page names a sound car, a first condition, a further one.
 SOUND_FROM, SETTLED_FROM, ALSO_FROM = 0.60, 0.40, 0.60
@@ -259,7 +260,7 @@ def _words(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
     }
     words |= {name: quantity.text for name, quantity in inspection.readings.items()}
     for name, reading in encoding_of(inspection, knowledge).readings.items():
-        node = knowledge.node(name)
+        node = knowledge.gauges[name]
         text = f"{round(float(reading.value[0]))} {node.scale}, worked out"
         if name in inspection.readings:
             text = inspection.readings[name].text
@@ -274,11 +275,10 @@ def _shares(likelihoods: Mapping[str, float]) -> str:
     return "not sure: " + ", ".join(parts)
 
 
-def _interval_word(node: Node, residual: float) -> str:
-    shape = node.distribution
-    if np.isnan(residual) or not isinstance(shape, Shape):
+def _interval_word(gauge: Gauge, residual: float) -> str:
+    if np.isnan(residual):
         return ""
-    return node.states[int(interval_codes(np.array([residual]), shape.cuts)[0])]
+    return gauge.states[int(interval_codes(np.array([residual]), gauge.cuts)[0])]
 
 
 def cautions_for(
@@ -311,31 +311,31 @@ def cautions_for(
     }
     names = tuple(recorded)
     return tuple(
-        _unstated(caution, context, knowledge) + str(caution["text"])
+        _unstated(caution, context, knowledge) + caution.text
         for caution in knowledge.cautions.values()
         if _may_hold(caution, context, suspected, names)
     )
 
 
-def _unstated(caution: Record, context: Mapping[str, str], knowledge: Knowledge) -> str:
+def _unstated(caution: Caution, context: Mapping[str, str], knowledge: Knowledge) -> str:
     """Words before a caution that holds only because something about the car was not stated."""
     return "".join(
         f"{knowledge.contexts[name].title} not stated; if {value}: "
-        for name, value in caution.get("when", {}).items()
+        for name, value in caution.when.items()
         if name not in context
     )
 
 
 def _may_hold(
-    caution: Record, context: Mapping[str, str], suspected: set[str], recorded: Sequence[str]
+    caution: Caution, context: Mapping[str, str], suspected: set[str], recorded: Sequence[str]
 ) -> bool:
-    named, seen = caution.get("conditions", ()), caution.get("findings", ())
-    if not (caution.get("when") or named or seen):
+    named, seen = caution.conditions, caution.findings
+    if not (caution.when or named or seen):
         return False
     fits = may_be(caution, context) and (not named or not suspected.isdisjoint(named))
     return fits and (not seen or any(fnmatchcase(n, p) for n in recorded for p in seen))
 
 
-def may_be(caution: Record, context: Mapping[str, str]) -> bool:
+def may_be(caution: Caution, context: Mapping[str, str]) -> bool:
     """Whether the car may be of the kind that a caution is for: what is not stated may be so."""
-    return all(context.get(key, value) == value for key, value in caution.get("when", {}).items())
+    return all(context.get(key, value) == value for key, value in caution.when.items())

@@ -13,7 +13,7 @@ from loopodds.diagnosis.repaired_car import Repair, repaired_network
 from loopodds.inference.junction import JunctionTree, Posterior, plan_of
 from loopodds.inference.network import Evidence, Network
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.records import SOUND, Knowledge, load_knowledge
+from loopodds.knowledge.records import SOUND, Knowledge
 
 Context = Mapping[str, str]
 
@@ -59,7 +59,7 @@ class Model:
     ) -> None:
         self.repairs = repairs
         self.compiled = compiled
-        self.knowledge = knowledge if knowledge is not None else load_knowledge()
+        self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
         self._networks: dict[frozenset[tuple[str, str]], Network] = {}

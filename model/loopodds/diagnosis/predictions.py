@@ -18,7 +18,7 @@ from loopodds.inspection.gauges import NAMEPLATES, masked_rows
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.remarks import impossible_readings
 from loopodds.inspection.vocabulary import reading_dimension
-from loopodds.knowledge.nodes import Node
+from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
@@ -59,7 +59,7 @@ def instrument_readings(
         If a gauge has an unknown transform.
     """
     ambient = batch.number("ambient_c")
-    gauges = knowledge.of_kind("gauge")
+    gauges = knowledge.gauges
     probes = {name: np.full(batch.rows, _PROBE) for name in residuals}
     probing = replace(batch, codes={}, readings={**probes, "static_temperature": ambient})
     sound = encode(probing, knowledge).readings
@@ -76,7 +76,7 @@ def instrument_readings(
     return raw
 
 
-def _raw(node: Node, value: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> FloatArray:
+def _raw(node: Gauge, value: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> FloatArray:
     """Transformed value back to what is read, in the internal unit."""
     refrigerants = batch.choice("refrigerant")
     if node.transform == "condensing_lift" or node.transform == "static_residual":

@@ -19,8 +19,8 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.inference.network import Discrete, GaugeNode, Network, topological
-from loopodds.knowledge.arcs import parents_of
 from loopodds.knowledge.cures import cure_chances, filling_of
+from loopodds.knowledge.nodes import parents_of
 from loopodds.knowledge.records import Knowledge
 
 
@@ -71,14 +71,14 @@ def changed_by(services: Query, knowledge: Knowledge) -> frozenset[str]:
 
 def fills(services: Iterable[str], knowledge: Knowledge) -> bool:
     """Whether the loop holds its refrigerant again after some services."""
-    extras = [knowledge.services[name].extra for name in services]
-    return any("filling" in extra or "settles" in extra for extra in extras)
+    done = [knowledge.services[name] for name in services]
+    return any(service.filling or service.settles for service in done)
 
 
 @lru_cache(maxsize=8)
 def with_empty_loop(knowledge: Knowledge) -> frozenset[str]:
     """Tests that empty the loop, and those that come after one."""
-    found = {name for name, test in knowledge.tests.items() if test.extra.get("draws_charge")}
+    found = {name for name, test in knowledge.tests.items() if test.draws_charge}
     size = -1
     while size != len(found):
         size = len(found)
@@ -101,7 +101,7 @@ def shown_by(services: Iterable[str], knowledge: Knowledge) -> Query:
     """Findings that are seen while services are done, at no further cost."""
     known = [knowledge.services[name] for name in services]
     works = [one for service in known for one in (service, *filling_of(service, knowledge))]
-    return tuple(dict.fromkeys(name for one in works for name in one.extra.get("shows", ())))
+    return tuple(dict.fromkeys(name for one in works for name in one.shows))
 
 
 def repaired_network(

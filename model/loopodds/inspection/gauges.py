@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +19,7 @@ from loopodds.base.errors import KnowledgeError
 from loopodds.inspection.inspection import Contexts, GaugeReading, InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.assembly import full_contexts
-from loopodds.knowledge.nodes import Node, Shape, Sound, matches
-from loopodds.knowledge.parsing import in_context
+from loopodds.knowledge.nodes import Gauge, Node, Sound, matches
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
@@ -68,7 +67,7 @@ def read_gauges(
         If no sound expectation covers a context, or a transform is unknown.
     """
     found = {}
-    for name, node in knowledge.of_kind("gauge").items():
+    for name, node in knowledge.gauges.items():
         raw = raw_reading(name, batch)
         if not np.isnan(raw).all():
             found[name] = _read(node, raw, batch, contexts, knowledge)
@@ -107,7 +106,7 @@ def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
 
 
 def _read(
-    node: Node,
+    node: Gauge,
     raw: FloatArray,
     batch: InspectionBatch,
     contexts: Contexts,
@@ -150,7 +149,7 @@ def _condition(
     )
 
 
-def _transform(node: Node, raw: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> _Value:
+def _transform(node: Gauge, raw: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> _Value:
     none = np.zeros(batch.rows)
     if node.transform == "plain":
         return _Value(raw, none, none)
@@ -207,16 +206,16 @@ def rows_masked_by(
     return masked
 
 
-def _sound_keys(node: Node) -> set[str]:
+def _sound_keys(node: Gauge) -> set[str]:
     """Contexts on which the sound expectation of a gauge depends."""
-    keys = {key for when, override in node.variants if "sound" in override for key in when}
-    return keys | {key for row in sound_rows(node) for key in row.get("when", ())}
+    keys = {key for variant in node.variants if "sound" in variant.changes for key in variant.when}
+    return keys | {key for row in sound_rows(node) for key in row.when}
 
 
-def sound_rows(node: Node) -> Iterator[Mapping[str, Any]]:
+def sound_rows(node: Gauge) -> Iterator[Sound]:
     """Rows of the file that say what a sound loop shows on a gauge, those of variants included."""
-    for block in (node.raw, *(override for _, override in node.variants)):
-        yield from block.get("sound", ())
+    for version in node.versions():
+        yield from version.sound
 
 
 @lru_cache(maxsize=1024)
@@ -224,10 +223,10 @@ def _expectation(
     knowledge: Knowledge, name: str, known: tuple[tuple[str, str], ...]
 ) -> _Expectation:
     """Mean and covariance of the sound block over every context that is not stated."""
-    node = knowledge.nodes[name]
+    node = knowledge.gauges[name]
     weights, rows, variances = [], [], []
     for weight, context in full_contexts(_sound_keys(node), knowledge, dict(known)):
-        sound = _sound(in_context(node, context), context)
+        sound = _sound(node.in_context(context), context)
         weights.append(weight)
         rows.append((sound.expected, sound.per_ambient, sound.per_humidity))
         variances.append(sound.spread**2)
@@ -238,10 +237,8 @@ def _expectation(
     return _Expectation(mean, (share[:, None] * apart).T @ apart, float(share @ variances))
 
 
-def _sound(node: Node, context: Mapping[str, str]) -> Sound:
-    shape = node.distribution
-    if isinstance(shape, Shape):
-        for sound in shape.sound:
-            if matches(sound.when, context):
-                return sound
+def _sound(node: Gauge, context: Mapping[str, str]) -> Sound:
+    for sound in node.sound:
+        if matches(sound.when, context):
+            return sound
     raise KnowledgeError(f"{node.file}: {node.name}: no sound expectation for {dict(context)}")

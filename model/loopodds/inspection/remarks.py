@@ -29,8 +29,7 @@ from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBat
 from loopodds.inspection.vocabulary import NUMBERS, reading_dimension
 from loopodds.knowledge.assembly import full_contexts
 from loopodds.knowledge.distributions import gauge_array
-from loopodds.knowledge.nodes import Node, Shape
-from loopodds.knowledge.parsing import in_context
+from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
@@ -93,10 +92,10 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
 
 def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
     """Limits of a reading: its own, in internal units, where the knowledge gives them."""
-    node = knowledge.of_kind("gauge").get(name)
-    if node is None or "possible" not in node.raw:
+    node = knowledge.gauges.get(name)
+    if node is None or node.possible is None:
         return READING_LIMITS[dimension]
-    low, high = node.raw["possible"]
+    low, high = node.possible
     unit = INTERNAL_UNITS[dimension]
     return low, high, f"{lowered(node.title)} is between {low:g} and {high:g} {unit}"
 
@@ -202,11 +201,11 @@ def _was_read(name: str, car: Encoding) -> bool:
     return not np.isnan(car.batch.reading(name)[0])
 
 
-def _comparable(car: Encoding) -> Iterator[tuple[Node, GaugeReading]]:
+def _comparable(car: Encoding) -> Iterator[tuple[Gauge, GaugeReading]]:
     """Gauges that count, each with what it shows."""
     for name, reading in car.readings.items():
         if not np.isnan(reading.residual[0]):
-            yield car.knowledge.node(name), reading
+            yield car.knowledge.gauges[name], reading
 
 
 def _masked(car: Encoding) -> Iterator[str]:
@@ -221,9 +220,9 @@ def _doubled(car: Encoding) -> Iterator[str]:
     """A word beside a number: the number counts, and a disagreement is told."""
     for node, reading in _comparable(car):
         word = _word(node.name, car.batch)
-        if word < 0 or not isinstance(node.distribution, Shape):
+        if word < 0:
             continue
-        read = int(interval_codes(reading.residual, node.distribution.cuts)[0])
+        read = int(interval_codes(reading.residual, node.cuts)[0])
         if read != word:
             yield (
                 f"{node.name}: the word {node.states[word]!r} is not used: the number counts, "
@@ -242,13 +241,13 @@ def _odd(car: Encoding) -> Iterator[str]:
             )
 
 
-def _spreads_from_anything(node: Node, reading: GaugeReading, car: Encoding) -> float:
+def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) -> float:
     """Distance to the nearest reading that some combination of faults would give, in spreads."""
     hidden = car.knowledge.of_kind("history", "fault", "mechanism")
     states = {name: other.states for name, other in hidden.items()}
     nearest = np.inf
     for _, context in full_contexts(node.context_keys(), car.knowledge, car.contexts.stated()):
-        array = gauge_array(in_context(node, context), states, context)
+        array = gauge_array(node.in_context(context), states, context)
         spread = np.hypot(array.spread, reading.extra[0])
         nearest = min(nearest, float((np.abs(reading.residual[0] - array.mean) / spread).min()))
     return nearest
@@ -325,9 +324,11 @@ def _not_stated(car: Encoding) -> Iterator[str]:
 
 
 def _depends(node: Node, condition: str, car: Encoding) -> bool:
+    if not isinstance(node, Gauge):
+        return False
     if condition == "ambient":
         if node.transform == "static_residual":
             return not _was_read("static_temperature", car)
         if node.transform == "condensing_lift" or "weather" in node.context_keys():
             return True
-    return any(row.get(f"per_{condition}", 0.0) for row in sound_rows(node))
+    return any(getattr(row, f"per_{condition}") for row in sound_rows(node))

@@ -22,7 +22,7 @@ from loopodds.inspection.vocabulary import (
     sections_of_name,
     suggestion,
 )
-from loopodds.knowledge.records import Knowledge, load_knowledge
+from loopodds.knowledge.records import Knowledge
 
 KINDS = {
     "vehicle": "key",
@@ -71,7 +71,7 @@ def inspection_from(
     >>> round(case.readings["vent"].value, 3)
     14.0
     """
-    known, here = knowledge or load_knowledge(), place or Place(name)
+    known, here = knowledge or Knowledge(), place or Place(name)
     if REPAIRED not in sections:
         return _one_round(sections, known, here, name)
     now = {key: content for key, content in sections.items() if key != REPAIRED}

@@ -103,7 +103,7 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
     """
     if name in AUXILIARY:
         return "temperature"
-    gauges = knowledge.of_kind("gauge")
+    gauges = knowledge.gauges
     if name not in gauges:
         raise unknown_name("reading", name, [*gauges, *AUXILIARY])
     quantity = gauges[name].quantity.removeprefix("temperature_")

@@ -16,8 +16,7 @@ import numpy as np
 from loopodds.base.errors import KnowledgeError
 from loopodds.inference.network import Discrete, GaugeNode, Network, topological
 from loopodds.knowledge.distributions import gauge_array, table_array
-from loopodds.knowledge.nodes import Node, Shape
-from loopodds.knowledge.parsing import in_context
+from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.records import Knowledge
 
 Pairs = tuple[tuple[str, str], ...]
@@ -115,24 +114,22 @@ def node_arrays(
         If its numbers are inconsistent, or a variant changes the parents.
     """
     hidden = knowledge.of_kind("history", "fault", "mechanism")
-    states = {name: one.states for name, one in hidden.items()}
-    settled = [
-        (share, in_context(node, full), full)
-        for share, full in full_contexts(node.context_keys(), knowledge, context)
-    ]
-    shape = node.distribution
-    if isinstance(shape, Shape):
-        gauges = [(share, gauge_array(one, states, full)) for share, one, full in settled]
+    states = {name: other.states for name, other in hidden.items()}
+    settled = list(full_contexts(node.context_keys(), knowledge, context))
+    if isinstance(node, Gauge):
+        gauges = [(s, gauge_array(node.in_context(full), states, full)) for s, full in settled]
         parents = _same_parents(node, [gauge.parents for _, gauge in gauges])
         # Unknown contexts mix Gaussians; their first two moments are kept.
         mean = sum((share * gauge.mean for share, gauge in gauges), np.zeros(()))
         second = sum((s * (g.spread**2 + g.mean**2) for s, g in gauges), np.zeros(()))
         spread = np.sqrt(second - mean**2)
+        slips = node.misreading
         return GaugeNode(
-            node.name, node.states, parents, mean, spread, shape.share, shape.wide, shape.cuts
+            node.name, node.states, parents, mean, spread, slips.share, slips.spread, node.cuts
         )
     tables = [
-        (share, table_array(one, states, full.get("setting", ""))) for share, one, full in settled
+        (share, table_array(node.in_context(full), states, full.get("setting", "")))
+        for share, full in settled
     ]
     parents = _same_parents(node, [array.parents for _, array in tables])
     table = sum((share * array.p for share, array in tables), np.zeros(()))

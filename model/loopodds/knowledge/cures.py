@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
-from loopodds.knowledge.arcs import cured_states
-from loopodds.knowledge.records import Knowledge, Service
+from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import Service
 
 
 class Work(NamedTuple):
@@ -38,7 +38,7 @@ def fault_columns(knowledge: Knowledge) -> list[tuple[str, str]]:
 
 def filling_of(service: Service, knowledge: Knowledge) -> list[Service]:
     """The service that a service includes because it fills the loop, if it does."""
-    return [knowledge.services[service.extra["filling"]]] if "filling" in service.extra else []
+    return [knowledge.services[service.filling]] if service.filling else []
 
 
 def work_of(service: Service, knowledge: Knowledge) -> Work:
@@ -46,10 +46,10 @@ def work_of(service: Service, knowledge: Knowledge) -> Work:
     columns = fault_columns(knowledge)
     fillings = filling_of(service, knowledge)
     own = [] if service in fillings else [service.cures]
-    lost = [one.extra.get("in_vain", {}) for one in (service, *fillings)]
+    lost = [included.in_vain for included in (service, *fillings)]
     return Work(
         _by_column(own, knowledge, columns),
-        _by_column([one.cures for one in fillings], knowledge, columns),
+        _by_column([included.cures for included in fillings], knowledge, columns),
         _by_column(lost, knowledge, columns),
     )
 
@@ -82,7 +82,7 @@ def cure_chances(services: Sequence[str], knowledge: Knowledge) -> dict[str, Flo
     chances: dict[str, list[float]] = {}
     for (variable, _), chance in zip(fault_columns(knowledge), gone, strict=True):
         chances.setdefault(variable, []).append(float(chance))
-    return {name: np.array(found) for name, found in chances.items() if any(found)}
+    return {name: np.array(gone) for name, gone in chances.items() if any(gone)}
 
 
 def lost_in_vain(services: Sequence[str], knowledge: Knowledge) -> FloatArray:
@@ -94,6 +94,31 @@ def lost_in_vain(services: Sequence[str], knowledge: Knowledge) -> FloatArray:
     return np.max(lost, axis=0) if lost else np.zeros(len(fault_columns(knowledge)))
 
 
+def cured_states(target: str, knowledge: Knowledge) -> frozenset[tuple[str, str]]:
+    """Fault variable and state for each state that a key of ``cures`` covers.
+
+    Parameters
+    ----------
+    target : str
+        A condition, a fault variable (every state but the sound one) or ``variable.state``.
+    knowledge : Knowledge
+
+    Returns
+    -------
+    frozenset of pairs of str
+        Empty if there is no such thing.
+    """
+    faults = knowledge.of_kind("fault")
+    if target in knowledge.conditions:
+        condition = knowledge.conditions[target]
+        return frozenset((condition.variable, state) for state in condition.states)
+    variable, _, state = target.partition(".")
+    if variable not in faults:
+        return frozenset()
+    wanted = [s for s in faults[variable].states[1:] if state in ("", s)]
+    return frozenset((variable, s) for s in wanted)
+
+
 def _by_column(
     lists: Sequence[Mapping[str, float]],
     knowledge: Knowledge,
@@ -101,7 +126,7 @@ def _by_column(
 ) -> FloatArray:
     """Figures given for conditions, faults or states: the largest that holds for each column."""
     found = np.zeros(len(columns))
-    for target, figure in itertools.chain.from_iterable(one.items() for one in lists):
+    for target, figure in itertools.chain.from_iterable(figures.items() for figures in lists):
         covered = cured_states(target, knowledge)
         found = np.maximum(found, [figure * (column in covered) for column in columns])
     return found

@@ -14,7 +14,16 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError, unknown_name
-from loopodds.knowledge.nodes import Cause, Graded, Levels, Node, Shape, Table, matches
+from loopodds.knowledge.nodes import (
+    Cause,
+    Gauge,
+    Graded,
+    Node,
+    Tabular,
+    levels_of,
+    matches,
+    parents_of,
+)
 
 States = Mapping[str, tuple[str, ...]]
 
@@ -51,16 +60,16 @@ def table_array(node: Node, states: States, setting: str) -> TableArray:
     KnowledgeError
         If a parent or state is unknown, or a parent configuration is not covered.
     """
-    if isinstance(node.distribution, Table):
-        return _from_rows(node, node.distribution, states, setting)
-    if isinstance(node.distribution, Graded):
-        return _noisy_max(node, node.distribution, states, setting)
+    if isinstance(node, Tabular):
+        return _from_rows(node, states, setting)
+    if isinstance(node, Graded):
+        return _noisy_max(node, states, setting)
     raise KnowledgeError(f"{node.file}: {node.name} is a gauge, not a table")
 
 
-def _from_rows(node: Node, table: Table, states: States, setting: str) -> TableArray:
-    parents = table.parents
-    for row in table.rows:
+def _from_rows(node: Tabular, states: States, setting: str) -> TableArray:
+    parents = node.parents
+    for row in node.rows:
         for parent, state in row.when.items():
             if parent not in parents:
                 raise KnowledgeError(f"{node.file}: {node.name}: {parent!r} is not a parent")
@@ -69,31 +78,25 @@ def _from_rows(node: Node, table: Table, states: States, setting: str) -> TableA
     p = np.empty((*cards, len(node.states)))
     for index in itertools.product(*map(range, cards)):
         config = {q: states[q][i] for q, i in zip(parents, index, strict=True)}
-        covering = next((r for r in table.rows if matches(r.when, config)), None)
+        covering = next((r for r in node.rows if matches(r.when, config)), None)
         if covering is None:
             raise KnowledgeError(f"{node.file}: {node.name}: no row covers {config}")
-        p[index] = covering.p.of(setting)
+        p[index] = levels_of(covering.p, setting)
     return TableArray(parents, _normalised(p))
 
 
-def _noisy_max(node: Node, graded: Graded, states: States, setting: str) -> TableArray:
+def _noisy_max(node: Graded, states: States, setting: str) -> TableArray:
     """Product of cumulative contributions, then differences (Díez 1993), net leak convention."""
-    parents = graded_parents(graded)
+    parents = parents_of(node)
     axis = {parent: i for i, parent in enumerate(parents)}
     shape = [len(_states_of(node, states, parent)) for parent in parents]
     levels = len(node.states)
     cumulative = np.ones((*shape, levels))
-    cumulative *= np.cumsum(_array(graded.leak, setting))
-    for cause in graded.causes:
+    cumulative *= np.cumsum(levels_of(node.leak.p, setting))
+    for cause in node.causes:
         cumulative *= _contribution(node, cause, states, axis, levels, setting)
     p = np.diff(cumulative, axis=-1, prepend=0.0)
     return TableArray(parents, _normalised(np.clip(p, 0.0, None)))
-
-
-def graded_parents(graded: Graded) -> tuple[str, ...]:
-    """Causes and weakening conditions of a graded node, each once, in file order."""
-    named = [parent for cause in graded.causes for parent in (cause.parent, *cause.weakened_by)]
-    return tuple(dict.fromkeys(named))
 
 
 def _contribution(
@@ -104,7 +107,7 @@ def _contribution(
     p = np.zeros((len(own), levels))
     p[:, 0] = 1.0
     for state, effect in cause.effects.items():
-        p[_index(node, states, cause.parent, state)] = _array(effect, setting)
+        p[_index(node, states, cause.parent, state)] = levels_of(effect, setting)
     shape = [1] * len(axis) + [levels]
     shape[axis[cause.parent]] = len(own)
     above = p.reshape(shape).copy()
@@ -112,8 +115,6 @@ def _contribution(
     for parent, factors in cause.weakened_by.items():
         factor = np.ones(len(_states_of(node, states, parent)))
         for state, value in factors.items():
-            if not 0 <= value <= 1:
-                raise KnowledgeError(f"{node.file}: {node.name}: weakened_by {value} not in 0..1")
             factor[_index(node, states, parent, state)] = value
         shape = [1] * (len(axis) + 1)
         shape[axis[parent]] = len(factor)
@@ -122,7 +123,7 @@ def _contribution(
     return np.cumsum(np.concatenate([none, above[..., 1:]], axis=-1), axis=-1)
 
 
-def gauge_array(node: Node, states: States, context: Mapping[str, str]) -> GaugeArray:
+def gauge_array(node: Gauge, states: States, context: Mapping[str, str]) -> GaugeArray:
     """Mean shift and spread of a gauge for every configuration of its parents.
 
     Shifts add; variances add. An override replaces both.
@@ -132,17 +133,13 @@ def gauge_array(node: Node, states: States, context: Mapping[str, str]) -> Gauge
     KnowledgeError
         If a parent or state is unknown.
     """
-    shape = node.distribution
-    if not isinstance(shape, Shape):
-        raise KnowledgeError(f"{node.file}: {node.name} is not a gauge")
-    named = [s.parent for s in shape.shifts] + [p for o in shape.overrides for p in o.when]
-    parents = tuple(dict.fromkeys(named))
+    parents = parents_of(node)
     cards = [len(_states_of(node, states, parent)) for parent in parents]
     mean = np.zeros(cards)
-    variance = np.full(cards, shape.spread**2)
-    for parent in dict.fromkeys(s.parent for s in shape.shifts):
+    variance = np.full(cards, node.spread**2)
+    for parent in dict.fromkeys(s.parent for s in node.shifts):
         chosen = next(
-            (s for s in shape.shifts if s.parent == parent and matches(s.when, context)), None
+            (s for s in node.shifts if s.parent == parent and matches(s.when, context)), None
         )
         if chosen is None:
             continue
@@ -153,15 +150,15 @@ def gauge_array(node: Node, states: States, context: Mapping[str, str]) -> Gauge
         lift[parents.index(parent)] = len(states[parent])
         mean = mean + moved[0].reshape(lift)
         variance = variance + moved[1].reshape(lift)
-    for override in shape.overrides:
+    for override in node.overrides:
         where = tuple(
             _index(node, states, parent, override.when[parent])
             if parent in override.when
             else slice(None)
             for parent in parents
         )
-        mean[where] = override.mean
-        variance[where] = override.spread**2
+        value, spread = override.shift
+        mean[where], variance[where] = value, spread**2
     return GaugeArray(parents, mean, np.sqrt(variance))
 
 
@@ -177,10 +174,6 @@ def _index(node: Node, states: States, parent: str, state: str) -> int:
         problem = unknown_name(f"state of {parent}", state, known)
         raise KnowledgeError(f"{node.file}: {node.name}: {problem}")
     return known.index(state)
-
-
-def _array(levels: Levels, setting: str) -> FloatArray:
-    return np.array(levels.of(setting))
 
 
 def _normalised(p: FloatArray) -> FloatArray:

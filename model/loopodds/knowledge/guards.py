@@ -8,13 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from loopodds.base.errors import unknown_name
-from loopodds.knowledge.records import Knowledge, Service, Test
-
-COUPLED = ("connects_machine", "draws_charge", "opens_loop")
-"""What a test or service does that must not be done before every guard was passed."""
+from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import Service, Test
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,28 +39,23 @@ def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
 
 
 def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
-    extra = test.extra
-    for finding, states in extra.get("passes", {}).items():
+    for finding, states in test.passes.items():
         if finding not in test.yields:
             yield f"passes: {unknown_name('finding of this test', finding, test.yields)}"
             continue
         yield from _state_texts("passes", finding, states, knowledge)
-    yield from _unless_texts(test, knowledge)
-    if extra.get("soak_minutes", 0) < 0:
-        yield f"soak_minutes {extra['soak_minutes']} is below zero"
-    if ("fresh_minutes" in extra) != ("fresh_from" in extra):
-        yield "fresh_minutes and fresh_from go together"
-    elif "fresh_from" in extra and extra["fresh_from"] not in earlier(test, knowledge):
-        yield f"fresh_from: {extra['fresh_from']!r} does not come before it"
-
-
-def _unless_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     findings = knowledge.of_kind("finding")
-    for name, states in test.extra.get("unless", {}).items():
+    for name, states in test.unless.items():
         if name not in findings:
             yield f"unless: {unknown_name('finding', name, findings)}"
             continue
         yield from _state_texts("unless", name, states, knowledge)
+    if test.soak_minutes < 0:
+        yield f"soak_minutes {test.soak_minutes:g} is below zero"
+    if (test.fresh_minutes is None) != (test.fresh_from is None):
+        yield "fresh_minutes and fresh_from go together"
+    elif test.fresh_from and test.fresh_from not in earlier(test, knowledge):
+        yield f"fresh_from: {test.fresh_from!r} does not come before it"
 
 
 def _state_texts(
@@ -73,37 +65,33 @@ def _state_texts(
 
 
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
-    guards = [name for name, test in knowledge.tests.items() if "passes" in test.extra]
-    extra = service.extra
-    yield from _unknown("clears", "guard", extra.get("clears", ()), guards)
-    filling = [str(extra["filling"])] if "filling" in extra else []
+    guards = [name for name, test in knowledge.tests.items() if test.passes]
+    yield from _unknown("clears", "guard", service.clears, guards)
+    filling = [service.filling] if service.filling else []
     yield from _unknown("filling", "service", filling, knowledge.services)
-    findings = knowledge.of_kind("finding")
-    yield from _unknown("shows", "finding", extra.get("shows", ()), findings)
-    yield from _unknown("settles", "test", extra.get("settles", ()), knowledge.tests)
-    if ("settles" in extra) != ("undone" in extra):
+    yield from _unknown("shows", "finding", service.shows, knowledge.of_kind("finding"))
+    yield from _unknown("settles", "test", service.settles, knowledge.tests)
+    if bool(service.settles) != (service.undone is not None):
         yield "settles and undone go together"
-    elif extra.get("undone", 0) < 0:
-        yield f"undone {extra['undone']:g} is below zero"
+    elif service.undone is not None and service.undone < 0:
+        yield f"undone {service.undone:g} is below zero"
 
 
-def _shared_texts(item: Test | Service, knowledge: Knowledge) -> Iterator[str]:
-    for key in ("only", "never"):
-        yield from context_texts(item.extra.get(key, {}), key, knowledge)
-    for block in item.extra.get("in_context", ()):
-        yield from context_texts(block.get("when", {}), "in_context.when", knowledge)
-        yield from _unknown("in_context.after", "test", block.get("after", ()), knowledge.tests)
-    if any(item.extra.get(mark) for mark in COUPLED):
-        cleared = item.extra.get("clears", ())
+def _shared_texts(task: Test | Service, knowledge: Knowledge) -> Iterator[str]:
+    yield from context_texts(task.only, "only", knowledge)
+    yield from context_texts(task.never, "never", knowledge)
+    for block in task.in_context:
+        yield from context_texts(block.when, "in_context.when", knowledge)
+        yield from _unknown("in_context.after", "test", block.after, knowledge.tests)
+    if task.coupled:
+        cleared = task.clears if isinstance(task, Service) else ()
         for name, test in knowledge.tests.items():
-            guards = "passes" in test.extra and name != item.name and name not in cleared
-            if guards and name not in earlier(item, knowledge):
+            guards = test.passes and name != task.name and name not in cleared
+            if guards and name not in earlier(task, knowledge):
                 yield f"touches the loop but does not wait for the guard {name}"
 
 
-def _unknown(
-    where: str, kind: str, words: Iterable[str], options: Mapping[str, Any] | list[str]
-) -> Iterator[str]:
+def _unknown(where: str, kind: str, words: Iterable[str], options: Iterable[str]) -> Iterator[str]:
     known = list(options)
     yield from (f"{where}: {unknown_name(kind, w, known)}" for w in words if w not in known)
 

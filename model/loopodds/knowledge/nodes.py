@@ -1,155 +1,34 @@
 """Nodes of the knowledge files: three kinds of distribution, and what changes with the context.
 
-``table`` lists rows by parent states, ``graded`` is a noisy-MAX with an explicit leak in the
-*net* convention (an effect is what the cause does alone, the leak shut off: Díez 1993,
-Henrion 1989), ``gauge`` shifts a measured number (conditional Gaussian with a heavy-tailed share).
+A tabular node lists rows by parent states, a graded one is a noisy-MAX with an explicit leak in
+the *net* convention (an effect is what the cause does alone, the leak shut off: Díez 1993,
+Henrion 1989), a gauge shifts a measured number (conditional Gaussian with a heavy-tailed share).
+The fields are the keys of the files.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal, TypeVar
 
-Record = Mapping[str, Any]
+import msgspec
+
+from loopodds.base.errors import KnowledgeError, unknown_name
+from loopodds.base.phrases import spaced
+from loopodds.knowledge.shapes import Grade, Grounds, read_record
+
 When = Mapping[str, str]
+Levels = tuple[float, ...] | Mapping[str, tuple[float, ...]]
+"""Probabilities over the states of a node; one list, or one for each setting."""
+
+AnyNode = TypeVar("AnyNode", bound="Node")
+Factor = Annotated[float, msgspec.Meta(ge=0, le=1)]
+Weight = Annotated[float, msgspec.Meta(gt=0)]
 
 
-@dataclass(frozen=True, slots=True)
-class Grounds:
-    """Where a number comes from and how strongly it is held (equivalent number of cars)."""
-
-    source: str
-    grade: str
-    weight: float
-
-
-@dataclass(frozen=True, slots=True)
-class Levels:
-    """Probabilities over the states of a node; one list, or one for each setting."""
-
-    by_setting: Mapping[str, tuple[float, ...]]
-
-    def of(self, setting: str) -> tuple[float, ...]:
-        """The list that holds in a setting."""
-        return self.by_setting.get(setting) or self.by_setting[""]
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One row of a table: the parent states it covers (those not named are free)."""
-
-    when: When
-    p: Levels
-    grounds: Grounds
-
-
-@dataclass(frozen=True, slots=True)
-class Cause:
-    """One cause of a graded node: levels it produces alone, state by state."""
-
-    parent: str
-    effects: Mapping[str, Levels]
-    weakened_by: Mapping[str, Mapping[str, float]]
-    grounds: Grounds
-
-
-@dataclass(frozen=True, slots=True)
-class Shift:
-    """How far each state of a parent moves a gauge: mean and standard deviation [scale]."""
-
-    parent: str
-    shift: Mapping[str, tuple[float, float]]
-    when: When
-    grounds: Grounds
-
-
-@dataclass(frozen=True, slots=True)
-class Override:
-    """Hidden states under which a gauge reads one thing whatever the other parents do."""
-
-    when: When
-    mean: float
-    spread: float
-    grounds: Grounds
-
-
-@dataclass(frozen=True, slots=True)
-class Sound:
-    """What a sound car reads: value at 25 degC and 50 % humidity, and its slopes."""
-
-    when: When
-    expected: float
-    per_ambient: float
-    per_humidity: float
-    spread: float
-    grounds: Grounds
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Rows by parent states; the first matching row holds."""
-
-    parents: tuple[str, ...]
-    rows: tuple[Row, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Graded:
-    """Noisy-MAX with leak, net convention."""
-
-    leak: Levels
-    leak_grounds: Grounds
-    causes: tuple[Cause, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Shape:
-    """A gauge: sound expectation, shifts by hidden states, spread, misreadings, words."""
-
-    spread: float
-    share: float
-    wide: float
-    cuts: tuple[float, ...]
-    sound: tuple[Sound, ...]
-    shifts: tuple[Shift, ...]
-    overrides: tuple[Override, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Node:
-    """One variable of the network, as the knowledge files describe it."""
-
-    name: str
-    kind: str
-    title: str
-    about: str
-    group: str
-    states: tuple[str, ...]
-    distribution: Table | Graded | Shape
-    grounds: Grounds
-    conditions: Mapping[str, tuple[str, ...]]
-    complaint: tuple[str, ...]
-    question: str
-    quantity: str
-    transform: str
-    scale: str
-    masked_by: Mapping[str, tuple[str, ...]]
-    file: str
-    variants: tuple[tuple[When, Record], ...] = field(repr=False)
-    raw: Record = field(repr=False)
-
-    def context_keys(self) -> set[str]:
-        """Contexts on which the distribution depends, besides ambient and humidity."""
-        keys = {key for when, _ in self.variants for key in when}
-        blocks = [self.raw, *(override for _, override in self.variants)]
-        if any(_has_settings(block) for block in blocks):
-            keys.add("setting")
-        if isinstance(self.distribution, Shape):
-            shape = self.distribution
-            keys |= {key for sound in shape.sound for key in sound.when}
-            keys |= {key for shift in shape.shifts for key in shift.when}
-        return keys
+def levels_of(levels: Levels, setting: str) -> tuple[float, ...]:
+    """The list of probabilities that holds in a setting."""
+    return levels[setting] if isinstance(levels, Mapping) else levels
 
 
 def matches(when: When, context: When) -> bool:
@@ -157,7 +36,292 @@ def matches(when: When, context: When) -> bool:
     return all(context.get(key) == value for key, value in when.items())
 
 
-def _has_settings(block: Any) -> bool:
-    if isinstance(block, Mapping):
-        return "routine" in block or any(_has_settings(value) for value in block.values())
-    return isinstance(block, list) and any(_has_settings(value) for value in block)
+class Block(
+    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
+):
+    """Part of a node; the grounds that it does not state are those of its node."""
+
+    source: str | None = None
+    grade: Grade | None = None
+    weight: Weight | None = None
+
+    def grounds_in(self, node: Node) -> Grounds:
+        """Where the numbers of this block come from."""
+        return Grounds(
+            self.source or node.source, self.grade or node.grade, self.weight or node.weight
+        )
+
+
+class Row(Block, frozen=True, kw_only=True):
+    """One row of a table: the parent states it covers (those not named are free)."""
+
+    when: When = {}
+    p: Levels
+
+
+class Leak(Block, frozen=True, kw_only=True):
+    """Probabilities of the levels of a graded node with no modelled cause."""
+
+    p: Levels
+
+
+class Cause(Block, frozen=True, kw_only=True):
+    """One cause of a graded node: levels it produces alone, state by state."""
+
+    parent: str
+    effects: Mapping[str, Levels] = {}
+    weakened_by: Mapping[str, Mapping[str, Factor]] = {}
+
+
+class Shift(Block, frozen=True, kw_only=True):
+    """How far each state of a parent moves a gauge: mean and standard deviation [scale]."""
+
+    parent: str
+    shift: Mapping[str, tuple[float, float]]
+    when: When = {}
+
+
+class Override(Block, frozen=True, kw_only=True):
+    """Hidden states under which a gauge reads one thing whatever the other parents do."""
+
+    when: When = {}
+    shift: tuple[float, float]
+
+
+class Sound(Block, frozen=True, kw_only=True):
+    """What a sound car reads: value at 25 degC and 50 % humidity, and its slopes."""
+
+    when: When = {}
+    expected: float
+    per_ambient: float = 0.0
+    per_humidity: float = 0.0
+    spread: float = 0.0
+
+
+class Misreading(
+    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
+):
+    """Share of readings that are slips, and their standard deviation [scale]."""
+
+    share: Factor
+    spread: float
+
+
+class Variant(msgspec.Struct, frozen=True):
+    """Fields of a node that are otherwise where some contexts hold."""
+
+    when: When
+    changes: Mapping[str, Any]
+
+
+class Node(
+    msgspec.Struct,
+    frozen=True,
+    kw_only=True,
+    forbid_unknown_fields=True,
+    tag_field="distribution",
+):
+    """One variable of the network, as the knowledge files describe it."""
+
+    name: str
+    kind: str
+    file: str
+    title: str
+    about: str = ""
+    question: str = ""
+    group: str
+    states: tuple[str, ...]
+    conditions: Mapping[str, tuple[str, ...]] = {}
+    complaint: tuple[str, ...] = ()
+    masked_by: Mapping[str, tuple[str, ...]] = {}
+    source: str
+    grade: Grade
+    weight: Weight
+    variants: tuple[Variant, ...] = ()
+
+    @property
+    def grounds(self) -> Grounds:
+        """Where its numbers come from where a block says nothing else."""
+        return Grounds(self.source, self.grade, self.weight)
+
+    def in_context(self: AnyNode, context: When) -> AnyNode:
+        """The node with every variant applied whose contexts hold, in file order."""
+        changes: dict[str, Any] = {}
+        for variant in self.variants:
+            if matches(variant.when, context):
+                changes |= variant.changes
+        return msgspec.structs.replace(self, **changes) if changes else self
+
+    def versions(self: AnyNode) -> Iterator[AnyNode]:
+        """The node, then with each of its variants."""
+        yield self
+        yield from (self.in_context(variant.when) for variant in self.variants)
+
+    def context_keys(self) -> set[str]:
+        """Contexts on which the distribution depends, besides ambient and humidity."""
+        keys = {key for variant in self.variants for key in variant.when}
+        for node in self.versions():
+            if any(isinstance(levels, Mapping) for _, levels in lists_of(node)):
+                keys.add("setting")
+            if isinstance(node, Gauge):
+                whens = [*(s.when for s in node.sound), *(s.when for s in node.shifts)]
+                keys |= {key for when in whens for key in when}
+        return keys
+
+    def as_json(self) -> dict[str, Any]:
+        """What the file says of it, as plain data."""
+        variants = [
+            {"when": dict(variant.when), **msgspec.to_builtins(variant.changes)}
+            for variant in self.variants
+        ]
+        entry: dict[str, Any] = msgspec.to_builtins(self)
+        for key in ("name", "kind", "file"):
+            del entry[key]
+        return {**entry, "variants": variants}
+
+
+class Tabular(Node, frozen=True, kw_only=True, tag="table"):
+    """Rows by parent states; the first matching row holds."""
+
+    parents: tuple[str, ...] = ()
+    rows: Annotated[tuple[Row, ...], msgspec.Meta(min_length=1)]
+
+
+class Graded(Node, frozen=True, kw_only=True, tag="graded"):
+    """Noisy-MAX with leak, net convention."""
+
+    convention: Literal["net"]
+    leak: Leak
+    causes: tuple[Cause, ...] = ()
+
+
+class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
+    """A number: sound expectation, shifts by hidden states, spread, misreadings, words.
+
+    ``quantity`` is the dimension of what is read; ``transform`` makes of it what is compared, in
+    the unit ``scale``. ``possible`` bounds what can be read at all.
+    """
+
+    states: tuple[str, ...] = msgspec.field(name="words")
+    quantity: str = ""
+    transform: str = "plain"
+    scale: str = ""
+    possible: tuple[float, float] | None = None
+    spread: float
+    misreading: Misreading
+    cuts: tuple[float, ...] = ()
+    sound: tuple[Sound, ...] = ()
+    shifts: tuple[Shift, ...] = ()
+    overrides: tuple[Override, ...] = ()
+
+
+DISTRIBUTIONS: Mapping[str, type[Node]] = {"table": Tabular, "graded": Graded, "gauge": Gauge}
+
+
+def lists_of(node: Node) -> Iterator[tuple[str, Levels]]:
+    """Probabilities over the states of a node, with where they stand in the words of the file."""
+    if isinstance(node, Tabular):
+        yield from ((f"rows[{i}]", row.p) for i, row in enumerate(node.rows, start=1))
+    elif isinstance(node, Graded):
+        yield "leak", node.leak.p
+        for cause in node.causes:
+            for state, levels in cause.effects.items():
+                yield f"causes.{cause.parent}.{state}", levels
+
+
+def mentions(node: Node) -> Iterator[tuple[str, str, tuple[str, ...]]]:
+    """Every place in the distribution of a node that names another node.
+
+    Yields
+    ------
+    str
+        Where, in the words of the file (``rows[2]``, ``causes``, ``shifts``).
+    str
+        The node named.
+    tuple of str
+        Its states named there.
+    """
+    if isinstance(node, Tabular):
+        yield from (("parents", parent, ()) for parent in node.parents)
+        for i, row in enumerate(node.rows, start=1):
+            yield from ((f"rows[{i}]", parent, (state,)) for parent, state in row.when.items())
+    elif isinstance(node, Graded):
+        for cause in node.causes:
+            yield "causes", cause.parent, tuple(cause.effects)
+            for parent, factors in cause.weakened_by.items():
+                yield f"causes.{cause.parent}.weakened_by", parent, tuple(factors)
+    elif isinstance(node, Gauge):
+        yield from (("shifts", shift.parent, tuple(shift.shift)) for shift in node.shifts)
+        for override in node.overrides:
+            yield from (("overrides", p, (state,)) for p, state in override.when.items())
+
+
+def parents_of(node: Node) -> tuple[str, ...]:
+    """Nodes that a node depends on, each once, in file order; variants may not add any."""
+    return tuple(dict.fromkeys(parent for _, parent, _ in mentions(node)))
+
+
+def read_node(name: str, kind: str, entry: object, file: str) -> Node:
+    """A node from its TOML table, with its variants.
+
+    Raises
+    ------
+    KnowledgeError
+        Naming file, node and key.
+    """
+    table = dict(entry) if isinstance(entry, Mapping) else {}
+    variants = table.pop("variants", [])
+    if kind == "history":
+        table.setdefault("states", ["no", "yes"])
+    table.setdefault("title", spaced(name))
+    table.setdefault("group", kind)
+    node = _read(name, kind, table if isinstance(entry, Mapping) else entry, file)
+    if kind == "fault" and "conditions" not in table:
+        node = msgspec.structs.replace(node, conditions={name: node.states[1:]})
+    if not isinstance(variants, list):
+        raise KnowledgeError(f"{file}: {name}.variants: expected a list, not {variants!r}")
+    return msgspec.structs.replace(
+        node, variants=tuple(_variant(variant, table, node) for variant in variants)
+    )
+
+
+def _read(name: str, kind: str, table: Any, file: str) -> Node:
+    word = str(table.get("distribution")) if isinstance(table, Mapping) else "table"
+    if word not in DISTRIBUTIONS:
+        unknown = unknown_name("distribution", word, DISTRIBUTIONS)
+        raise KnowledgeError(f"{file}: {name}: {unknown}")
+    node = read_record(
+        DISTRIBUTIONS[word], table, file, name, {"name": name, "kind": kind, "file": file}
+    )
+    for problem in _meant(node):
+        raise KnowledgeError(f"{file}: {name}{problem}")
+    return node
+
+
+def _variant(variant: Any, table: Mapping[str, Any], node: Node) -> Variant:
+    """A variant read as the whole node that it makes, of which only what it changes is kept."""
+    if not isinstance(variant, Mapping) or not isinstance(variant.get("when"), Mapping):
+        raise KnowledgeError(f"{node.file}: {node.name}.variants: each needs a table 'when'")
+    changed = {key: value for key, value in variant.items() if key != "when"}
+    there = _read(node.name, node.kind, {**table, **changed}, node.file)
+    return Variant(variant["when"], {key: getattr(there, key) for key in changed})
+
+
+def _meant(node: Node) -> Iterator[str]:
+    """What is wrong with a node in itself, though its table has the right shape."""
+    if len(node.states) < 2 or len(set(node.states)) != len(node.states):
+        yield " needs at least two different states"
+    for states in node.conditions.values():
+        for state in states:
+            if state not in node.states:
+                yield f".conditions: {unknown_name('state', state, node.states)}"
+    for where, levels in lists_of(node):
+        for p in levels.values() if isinstance(levels, Mapping) else (levels,):
+            if len(p) != len(node.states):
+                yield f".{where}: {len(node.states)} probabilities expected, got {list(p)}"
+            if min(p, default=0.0) < 0 or abs(sum(p) - 1) > 1e-9:
+                yield f".{where}: {list(p)} sums to {sum(p):.12g}, not 1"
+    if isinstance(node, Gauge) and (
+        len(node.cuts) != len(node.states) - 1 or list(node.cuts) != sorted(node.cuts)
+    ):
+        yield f": {len(node.states)} words need that many cuts less one"

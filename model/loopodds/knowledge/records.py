@@ -1,8 +1,7 @@
-"""The knowledge files as typed records: nodes, contexts, tests, services, sources.
+"""The knowledge: everything the files say, read once and cross-referenced.
 
-The files are the only place that knows about air-conditioning. This module reads them, checks
-that every number block names its source, grade and weight, and hands out immutable records.
-What a record means as arrays is the business of :mod:`loopodds.knowledge.distributions`.
+The files are the only place that knows about air-conditioning. What a record means as arrays is
+the business of :mod:`loopodds.knowledge.assembly`.
 """
 
 from __future__ import annotations
@@ -11,15 +10,18 @@ import hashlib
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from loopodds.base.errors import KnowledgeError, unknown_name
-from loopodds.knowledge.nodes import Grounds, Node
-from loopodds.knowledge.parsing import parse_node, take_grounds
+from loopodds.knowledge.nodes import Gauge, Node, Weight, parents_of, read_node
+from loopodds.knowledge.shapes import Grade, read_record
+from loopodds.knowledge.work import Caution, Harm, Service, Test, read_harm
 
 NODE_FILES = {
     "fault": "faults.toml",
@@ -37,12 +39,11 @@ OTHER_FILES = (
     "cautions.toml",
     "sources.toml",
 )
+SOUND = "sound"
+"""Stands beside the conditions: every fault variable is in its sound state."""
 
-Record = Mapping[str, Any]
 
-
-@dataclass(frozen=True, slots=True)
-class Context:
+class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Something known with the inspection: a choice among values, or a number with a typical one.
 
     ``shares`` weigh the values when the inspection does not say; ``typical`` and
@@ -52,52 +53,22 @@ class Context:
     name: str
     title: str
     about: str
-    values: tuple[str, ...]
-    shares: tuple[float, ...]
-    typical: float
-    unknown_spread: float
-    grounds: Grounds
+    values: tuple[str, ...] = ()
+    shares: tuple[float, ...] = ()
+    typical: float = math.nan
+    unknown_spread: float = 0.0
+    source: str
+    grade: Grade
+    weight: Weight
 
 
-@dataclass(frozen=True, slots=True)
-class Test:
-    """Something the technician does that yields findings or readings."""
+class Source(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where numbers come from: ``note`` says what was taken and how far it can be trusted."""
 
-    name: str
     title: str
-    about: str
-    yields: tuple[str, ...]
-    minutes: float
-    cost: float
-    engine: str
-    after: tuple[str, ...]
-    destroys: tuple[str, ...]
-    skill: tuple[str, ...]
-    cautions: tuple[str, ...]
-    grounds: Grounds
-    extra: Record
-
-
-@dataclass(frozen=True, slots=True)
-class Service:
-    """Something done to the car; ``cures`` maps a condition or ``variable.state`` to a chance."""
-
-    name: str
-    title: str
-    about: str
-    cures: Mapping[str, float]
-    price: float
-    minutes: float
-    after: tuple[str, ...]
-    not_with: tuple[str, ...]
-    skill: tuple[str, ...]
-    cautions: tuple[str, ...]
-    grounds: Grounds
-    extra: Record
-
-
-SOUND = "sound"
-"""Stands beside the conditions: every fault variable is in its sound state."""
+    year: int
+    kind: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,19 +80,29 @@ class Condition:
     states: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False, init=False)
 class Knowledge:
-    """Everything the files say, cross-referenced.
+    """Everything that the knowledge files say, by name and in file order.
+
+    Read once in a process for the same content, so that an edited file is never answered from
+    memory.
+
+    Parameters
+    ----------
+    folder : path, optional
+        Folder with the TOML files; the shipped knowledge when left out.
 
     Attributes
     ----------
     nodes : dict of str to Node
-        Hidden and observable variables by name, in file order.
-    conditions : dict of str to Condition
+        Hidden and observable variables.
     digest : str
         Hash of the file contents: the version of the knowledge in force.
-    harms_in_context : dict of str to tuple of records
-        Harms that hold instead where the contexts in ``when`` do.
+
+    Raises
+    ------
+    KnowledgeError
+        Naming the file, the table and the key with what is wrong, and the nearest valid spelling.
     """
 
     nodes: Mapping[str, Node]
@@ -129,21 +110,38 @@ class Knowledge:
     conditions: Mapping[str, Condition]
     tests: Mapping[str, Test]
     services: Mapping[str, Service]
-    harms: Mapping[str, Mapping[str, float]]
-    prices: Record
-    cautions: Mapping[str, Record]
-    sources: Mapping[str, Record]
+    harms: Mapping[str, Harm]
+    prices: Mapping[str, Any]
+    cautions: Mapping[str, Caution]
+    sources: Mapping[str, Source]
     digest: str
-    harms_in_context: Mapping[str, tuple[Record, ...]] = field(default_factory=dict)
-    _by_kind: dict[str, dict[str, Node]] = field(default_factory=dict, repr=False)
+
+    def __new__(cls, folder: str | Path | None = None) -> Knowledge:
+        """The knowledge of a folder, from memory where nothing in it has changed."""
+        names = (*NODE_FILES.values(), *OTHER_FILES)
+        return _parsed(tuple((name, _text(folder, name)) for name in names))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        parts = {field.name: getattr(self, field.name) for field in fields(self)}
+        return _made, (parts,)
+
+    def changed(self, **parts: object) -> Knowledge:
+        """The knowledge with some of its attributes exchanged."""
+        mine = {field.name: getattr(self, field.name) for field in fields(self)}
+        return _made({**mine, **parts})
 
     def of_kind(self, *kinds: str) -> dict[str, Node]:
         """Nodes of the given kinds, in file order (``fault``, ``finding``, ``gauge`` ...)."""
-        key = "+".join(kinds)
-        if key not in self._by_kind:
-            chosen = {name: node for name, node in self.nodes.items() if node.kind in kinds}
-            self._by_kind[key] = chosen
-        return self._by_kind[key]
+        return _of_kind(self, kinds)
+
+    @property
+    def gauges(self) -> dict[str, Gauge]:
+        """The readings, in file order."""
+        return _gauges(self)
+
+    def children_of(self, name: str) -> tuple[str, ...]:
+        """Nodes that depend on a node, in file order."""
+        return tuple(child.name for child in self.nodes.values() if name in parents_of(child))
 
     def node(self, name: str) -> Node:
         """Node by name.
@@ -170,52 +168,79 @@ class Knowledge:
         return self.conditions[name]
 
 
-def load_knowledge(folder: str | Path | None = None) -> Knowledge:
-    """Read the knowledge files.
+def _made(parts: Mapping[str, object]) -> Knowledge:
+    knowledge = object.__new__(Knowledge)
+    for name, value in parts.items():
+        object.__setattr__(knowledge, name, value)
+    return knowledge
 
-    Parameters
-    ----------
-    folder : path, optional
-        Folder with the TOML files; the shipped knowledge when left out.
 
-    Raises
-    ------
-    KnowledgeError
-        Naming the file, the node and what is wrong with it.
-    """
-    names = (*NODE_FILES.values(), *OTHER_FILES)
-    return _parsed(tuple((name, _read(folder, name)) for name in names))
+@lru_cache(maxsize=64)
+def _of_kind(knowledge: Knowledge, kinds: tuple[str, ...]) -> dict[str, Node]:
+    return {name: node for name, node in knowledge.nodes.items() if node.kind in kinds}
+
+
+@lru_cache(maxsize=16)
+def _gauges(knowledge: Knowledge) -> dict[str, Gauge]:
+    return {name: node for name, node in knowledge.nodes.items() if isinstance(node, Gauge)}
 
 
 @lru_cache(maxsize=4)
 def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
-    """Cached by content, so that an edited file is never answered from memory."""
-    raw = {name: _toml(name, text) for name, text in texts}
+    tables = {name: _toml(name, text) for name, text in texts}
     nodes: dict[str, Node] = {}
-    for kind, file in NODE_FILES.items():
-        for name, entry in raw[file].items():
+    for sort, file in NODE_FILES.items():
+        for name, entry in tables[file].items():
             if name in nodes:
                 raise KnowledgeError(f"{file}: {name} is already a {nodes[name].kind}")
-            nodes[name] = parse_node(name, kind, entry, file)
+            nodes[name] = read_node(name, sort, entry, file)
     digest = hashlib.sha256("\0".join(text for _, text in sorted(texts)).encode()).hexdigest()
-    return Knowledge(
-        nodes=nodes,
-        contexts={n: _context(n, e) for n, e in raw["contexts.toml"].items()},
-        conditions=_conditions(nodes),
-        tests={n: _test(n, e) for n, e in raw["tests.toml"].items()},
-        services={n: _service(n, e) for n, e in raw["services.toml"].items()},
-        harms={n: _numbers("harms.toml", n, e) for n, e in raw["harms.toml"].items()},
-        prices=raw["prices.toml"],
-        cautions=raw["cautions.toml"],
-        sources=raw["sources.toml"],
-        digest=digest[:16],
-        harms_in_context={
-            n: tuple(e["in_context"]) for n, e in raw["harms.toml"].items() if "in_context" in e
-        },
-    )
+    parts: dict[str, object] = {
+        stem: {name: read_one(stem, name, table) for name, table in tables[f"{stem}.toml"].items()}
+        for stem in RECORDS
+    }
+    parts |= {"nodes": nodes, "conditions": _conditions(nodes)}
+    return _made({**parts, "prices": tables["prices.toml"], "digest": digest[:16]})
 
 
-def _read(folder: str | Path | None, name: str) -> str:
+RECORDS: Mapping[str, type[msgspec.Struct]] = {
+    "contexts": Context,
+    "tests": Test,
+    "services": Service,
+    "cautions": Caution,
+    "sources": Source,
+    "harms": Harm,
+}
+"""What stands in the files that hold no nodes."""
+
+
+def read_one(stem: str, name: str, entry: object) -> msgspec.Struct:
+    """One record of a file that holds no nodes.
+
+    Raises
+    ------
+    KnowledgeError
+        Naming file, table and key.
+    """
+    kind = RECORDS[stem]
+    if kind is Harm:
+        return read_harm(name, entry)
+    given = {"name": name} if "name" in kind.__struct_fields__ else {}
+    record = read_record(kind, entry, f"{stem}.toml", name, given)
+    if isinstance(record, Context):
+        _check_context(record)
+    return record
+
+
+def _check_context(context: Context) -> None:
+    shares, where = context.shares, f"contexts.toml: {context.name}"
+    if shares and (len(shares) != len(context.values) or abs(sum(shares) - 1) > 1e-9):
+        raise KnowledgeError(f"{where}: shares must match values and sum to one")
+    if not context.values and math.isnan(context.typical):
+        raise KnowledgeError(f"{where} needs 'values', or a number 'typical'")
+
+
+def _text(folder: str | Path | None, name: str) -> str:
     root = Path(folder) if folder else resources.files("loopodds_data")
     try:
         return root.joinpath(name).read_text(encoding="utf-8")
@@ -238,92 +263,3 @@ def _conditions(nodes: Mapping[str, Node]) -> dict[str, Condition]:
                 raise KnowledgeError(f"faults.toml: condition {name} is defined twice")
             conditions[name] = Condition(name, node.name, states)
     return conditions
-
-
-def _text(file: str, name: str, entry: Record, key: str) -> str:
-    value = entry.get(key)
-    if not isinstance(value, str):
-        raise KnowledgeError(f"{file}: {name} needs a text {key!r}")
-    return value
-
-
-def _number(file: str, name: str, entry: Record, key: str, default: float | None = None) -> float:
-    value = entry.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise KnowledgeError(f"{file}: {name} needs a number {key!r}")
-    return float(value)
-
-
-def _numbers(file: str, name: str, entry: Any) -> dict[str, float]:
-    skip = {"source", "grade", "weight", "in_context"}
-    return {key: _number(file, name, entry, key) for key in entry if key not in skip}
-
-
-def _context(name: str, entry: Record) -> Context:
-    file = "contexts.toml"
-    values = tuple(entry.get("values", ()))
-    shares = tuple(float(s) for s in entry.get("shares", ()))
-    if shares and (len(shares) != len(values) or abs(sum(shares) - 1) > 1e-9):
-        raise KnowledgeError(f"{file}: {name}: shares must match values and sum to one")
-    return Context(
-        name,
-        _text(file, name, entry, "title"),
-        _text(file, name, entry, "about"),
-        values,
-        shares,
-        math.nan if values else _number(file, name, entry, "typical"),
-        _number(file, name, entry, "unknown_spread", 0.0),
-        take_grounds(entry, file, name, None),
-    )
-
-
-_TEST_KEYS = {
-    "title", "about", "yields", "minutes", "cost", "engine", "after", "destroys", "skill",
-    "cautions", "source", "grade", "weight",
-}  # fmt: skip
-
-
-def _test(name: str, entry: Record) -> Test:
-    file = "tests.toml"
-    engine = entry.get("engine", "any")
-    if engine not in ("off", "running", "any"):
-        raise KnowledgeError(f"{file}: {name}: engine is off, running or any, not {engine!r}")
-    return Test(
-        name,
-        _text(file, name, entry, "title"),
-        _text(file, name, entry, "about"),
-        tuple(entry.get("yields", ())),
-        _number(file, name, entry, "minutes"),
-        _number(file, name, entry, "cost", 0.0),
-        engine,
-        tuple(entry.get("after", ())),
-        tuple(entry.get("destroys", ())),
-        tuple(entry.get("skill", ())),
-        tuple(entry.get("cautions", ())),
-        take_grounds(entry, file, name, None),
-        {key: value for key, value in entry.items() if key not in _TEST_KEYS},
-    )
-
-
-_SERVICE_KEYS = {
-    "title", "about", "cures", "price", "minutes", "after", "not_with", "skill", "cautions",
-    "source", "grade", "weight",
-}  # fmt: skip
-
-
-def _service(name: str, entry: Record) -> Service:
-    file = "services.toml"
-    return Service(
-        name,
-        _text(file, name, entry, "title"),
-        _text(file, name, entry, "about"),
-        _numbers(file, f"{name}.cures", entry.get("cures", {})),
-        _number(file, name, entry, "price"),
-        _number(file, name, entry, "minutes"),
-        tuple(entry.get("after", ())),
-        tuple(entry.get("not_with", ())),
-        tuple(entry.get("skill", ())),
-        tuple(entry.get("cautions", ())),
-        take_grounds(entry, file, name, None),
-        {key: value for key, value in entry.items() if key not in _SERVICE_KEYS},
-    )

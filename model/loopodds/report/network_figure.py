@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from loopodds.knowledge.arcs import children_of, parents_of
+from loopodds.knowledge.nodes import parents_of
 from loopodds.knowledge.records import Knowledge
 from loopodds.report.figures import FAINT, INK, PALE, Picture, as_picture, in_style
 
@@ -34,7 +34,7 @@ def network_picture(name: str, knowledge: Knowledge) -> Picture:
         With the nearest spelling.
     """
     node = knowledge.node(name)
-    parents, children = parents_of(node), children_of(name, knowledge)
+    parents, children = parents_of(node), knowledge.children_of(name)
     rows = max(len(parents), len(children), 1)
     from matplotlib.figure import Figure
 

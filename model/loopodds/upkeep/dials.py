@@ -18,9 +18,9 @@ import numpy as np
 
 from loopodds.inference.network import Discrete, GaugeNode, Network
 from loopodds.knowledge.assembly import node_arrays
-from loopodds.knowledge.nodes import Grounds, Node, Shape
-from loopodds.knowledge.parsing import parse_node, take_grounds
+from loopodds.knowledge.nodes import Gauge, Node, read_node
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.shapes import GROUNDS, Grounds
 
 Path = tuple[str | int, ...]
 
@@ -168,8 +168,7 @@ def knowledge_dials(knowledge: Knowledge, context: Mapping[str, str], name: str)
     shares of contexts, are no dials.
     """
     node = knowledge.node(name)
-    variants = [{"when": dict(when), **block} for when, block in node.variants]
-    entry = {**node.raw, "variants": variants}
+    entry = node.as_json()
     for path in _leaves(entry, ()):
         kind = _kind(path, context.get("setting", ""))
         if kind is not None and _is_own(entry, path, kind):
@@ -236,7 +235,7 @@ def _turned(
         holder[:] = _covaried(holder, int(path[-1]), number)
     else:
         holder[path[-1]] = number
-    return node_arrays(parse_node(node.name, node.kind, changed, node.file), knowledge, context)
+    return node_arrays(read_node(node.name, node.kind, changed, node.file), knowledge, context)
 
 
 def _dial(
@@ -249,10 +248,10 @@ def _dial(
     value = float(at(entry, path))
     grounds = _grounds(node, entry, path)
     if kind == "mean":
-        assert isinstance(node.distribution, Shape)
-        reach = 2 * node.distribution.wide
+        assert isinstance(node, Gauge)
+        reach = 2 * node.misreading.spread
         lowest, highest = value - reach, value + reach
-        one_car = hypot(at(entry, path[:-1])[1], node.distribution.spread)
+        one_car = hypot(at(entry, path[:-1])[1], node.spread)
         doubt = one_car / sqrt(grounds.weight)
     elif kind == "spread":
         lowest, highest, doubt = value / 5, value * 5, value / sqrt(2 * grounds.weight)
@@ -271,7 +270,7 @@ def _grounds(node: Node, entry: Mapping[str, Any], path: Path) -> Grounds:
     for end in range(1, len(path)):
         block = at(entry, path[:end])
         if isinstance(block, Mapping):
-            grounds = take_grounds(block, node.file, node.name, grounds)
+            grounds = Grounds(*(block.get(key) or getattr(grounds, key) for key in GROUNDS))
     return grounds
 
 

@@ -13,8 +13,8 @@ import numpy as np
 from loopodds.base.errors import KnowledgeError
 from loopodds.diagnosis.model import Model
 from loopodds.inference.network import Discrete, Network, discrete_variables
-from loopodds.knowledge.arcs import parents_of
 from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.nodes import parents_of
 from loopodds.knowledge.records import Knowledge
 
 if TYPE_CHECKING:
@@ -34,8 +34,8 @@ def to_networkx(knowledge: Knowledge) -> DiGraph:
 
     Examples
     --------
-    >>> from loopodds.knowledge.records import load_knowledge
-    >>> sorted(to_networkx(load_knowledge()).predecessors("drier_saturated"))
+    >>> from loopodds.knowledge.records import Knowledge
+    >>> sorted(to_networkx(Knowledge()).predecessors("drier_saturated"))
     ['moisture']
     """
     from networkx import DiGraph

@@ -16,16 +16,12 @@ from typing import Any
 
 from loopodds.base.errors import LoopoddsError, unknown_name
 from loopodds.inference.junction import JunctionTree
-from loopodds.knowledge.arcs import parents_of
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.guards import Slip, order_slips
-from loopodds.knowledge.parsing import in_context, parse_node
-from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, load_knowledge
+from loopodds.knowledge.nodes import parents_of, read_node
+from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, read_one
 from loopodds.upkeep.lint_nodes import HIDDEN, node_problems
 from loopodds.upkeep.lint_work import work_problems
-
-# what a file with a slip in its structure makes the reader stumble over
-STRUCTURE_ERRORS = (AttributeError, KeyError, TypeError, ValueError)
 
 Files = Mapping[str, Mapping[str, Any]]
 
@@ -51,11 +47,9 @@ def lint(folder: str | Path | None = None) -> list[Slip]:
     if problems:
         return problems
     try:
-        knowledge = load_knowledge(folder)
+        knowledge = Knowledge(folder)
     except LoopoddsError as error:
         return [_of_error(error)]
-    except STRUCTURE_ERRORS as error:
-        return [Slip("knowledge", "structure", f"{type(error).__name__}: {error}")]
     problems = [p for node in knowledge.nodes.values() for p in node_problems(node, knowledge)]
     problems += work_problems(knowledge)
     problems += order_slips(knowledge)
@@ -79,17 +73,17 @@ def _unread(folder: str | Path | None, files: dict[str, Mapping[str, Any]]) -> I
 
 
 def _unparsed(files: Files) -> Iterator[Slip]:
-    """Nodes that cannot be read, each with the first thing wrong with it."""
-    for kind, file in NODE_FILES.items():
-        for name, entry in files[file].items():
+    """Tables that cannot be read, each with the first thing wrong with it."""
+    kinds = {file: kind for kind, file in NODE_FILES.items()}
+    for file, tables in files.items():
+        for name, table in tables.items() if file != "prices.toml" else ():
             try:
-                node = parse_node(name, kind, entry, file)
-                for when, _ in node.variants:
-                    in_context(node, when)
+                if file in kinds:
+                    read_node(name, kinds[file], table, file)
+                else:
+                    read_one(file.removesuffix(".toml"), name, table)
             except LoopoddsError as error:
                 yield _of_error(error, file, name)
-            except STRUCTURE_ERRORS as error:
-                yield Slip(file, name, f"malformed ({type(error).__name__}: {error})")
 
 
 def _of_error(error: LoopoddsError, file: str = "knowledge", name: str = "files") -> Slip:

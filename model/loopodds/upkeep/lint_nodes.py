@@ -11,10 +11,8 @@ from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
-from loopodds.knowledge.arcs import mentions
 from loopodds.knowledge.guards import Slip, context_texts
-from loopodds.knowledge.nodes import Graded, Levels, Node, Shape, Table, matches
-from loopodds.knowledge.parsing import in_context
+from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, lists_of, matches, mentions
 from loopodds.knowledge.records import Knowledge
 
 HIDDEN = ("fault", "mechanism", "history")
@@ -26,31 +24,26 @@ def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Slip]:
     """Everything wrong with a node and with each of its variants, each text once."""
     texts = dict.fromkeys([*_label_texts(node), *_own_texts(node, knowledge)])
     try:
-        for version in _versions(node, knowledge):
+        for version in node.versions():
             texts.update(dict.fromkeys(_distribution_texts(version, knowledge)))
     except KnowledgeError as error:
         texts[str(error).removeprefix(f"{node.file}: ")] = None
     yield from (Slip(node.file, node.name, text) for text in texts)
-    if isinstance(node.distribution, Table) and not texts:
-        yield from _shadowed(node, node.distribution, knowledge)
-
-
-def _versions(node: Node, knowledge: Knowledge) -> Iterator[Node]:
-    yield node
-    for when, _ in node.variants:
-        yield in_context(node, when)
+    if isinstance(node, Tabular) and not texts:
+        yield from _shadowed(node, knowledge)
 
 
 def _label_texts(node: Node) -> Iterator[str]:
-    for key in ("title", "about", "group"):
-        if not node.raw.get(key):
-            yield f"needs a text {key!r}"
+    if not node.about:
+        yield "needs a text 'about'"
+    if node.group == node.kind:
+        yield "needs a text 'group'"
 
 
 def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
     """References outside the distribution: contexts of variants, masks, complaints, units."""
-    for when, _ in node.variants:
-        yield from context_texts(when, "variants", knowledge)
+    for variant in node.variants:
+        yield from context_texts(variant.when, "variants", knowledge)
     for state in node.complaint:
         if state not in node.states:
             yield f"complaint: {unknown_name('state', state, node.states)}"
@@ -67,11 +60,10 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
 
 
 def _gauge_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
-    if not isinstance(node.distribution, Shape):
+    if not isinstance(node, Gauge):
         yield 'a reading needs distribution = "gauge"'
         return
-    limits = node.raw.get("possible", (0.0, 1.0))
-    if len(limits) != 2 or not limits[0] < limits[1]:
+    if node.possible and not node.possible[0] < node.possible[1]:
         yield "possible: two numbers, the lower one first"
     try:
         reading_dimension(node.name, knowledge)
@@ -92,22 +84,21 @@ def _every_car(reading: str) -> InspectionBatch:
 
 
 def _distribution_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
-    shape = node.distribution
-    if node.kind == "history" and not (isinstance(shape, Table) and not shape.parents):
+    if node.kind == "history" and not (isinstance(node, Tabular) and not node.parents):
         yield "history has no parents"
-    for where, parent, states in mentions(shape):
+    for where, parent, states in mentions(node):
         yield from _parent_texts(where, parent, states, knowledge)
-    for where, levels in _levels(shape):
+    for where, levels in lists_of(node):
         settings = knowledge.contexts["setting"].values if "setting" in knowledge.contexts else ()
-        if "" not in levels.by_setting and set(levels.by_setting) != set(settings):
+        if isinstance(levels, Mapping) and set(levels) != set(settings):
             yield f"{where}: one list for each of {', '.join(settings)} is needed"
-    if isinstance(shape, Shape):
-        for sound in shape.sound:
+    if isinstance(node, Gauge):
+        for sound in node.sound:
             yield from context_texts(sound.when, "sound", knowledge)
-        for shift in shape.shifts:
+        for shift in node.shifts:
             yield from context_texts(shift.when, f"shifts.{shift.parent}", knowledge)
-    if isinstance(shape, Graded):
-        yield from _effect_texts(shape, knowledge)
+    if isinstance(node, Graded):
+        yield from _effect_texts(node, knowledge)
 
 
 def _parent_texts(
@@ -124,38 +115,28 @@ def _parent_texts(
             yield f"{where}: {unknown_name(f'state of {parent}', state, node.states)}"
 
 
-def _levels(shape: Table | Graded | Shape) -> Iterator[tuple[str, Levels]]:
-    if isinstance(shape, Table):
-        yield from ((f"rows[{i}]", row.p) for i, row in enumerate(shape.rows, start=1))
-    elif isinstance(shape, Graded):
-        yield "leak", shape.leak
-        for cause in shape.causes:
-            for state, levels in cause.effects.items():
-                yield f"causes.{cause.parent}.{state}", levels
-
-
-def _effect_texts(shape: Graded, knowledge: Knowledge) -> Iterator[str]:
+def _effect_texts(node: Graded, knowledge: Knowledge) -> Iterator[str]:
     """A cause named twice, and effects of the state in which the cause is not there."""
-    parents = [cause.parent for cause in shape.causes]
+    parents = [cause.parent for cause in node.causes]
     for parent in dict.fromkeys(p for p in parents if parents.count(p) > 1):
         yield f"causes: {parent} is named twice"
-    for cause in shape.causes:
-        node = knowledge.nodes.get(cause.parent)
-        if node is not None and node.states[0] in cause.effects:
-            yield f"causes.{cause.parent}: {node.states[0]} is the state without an effect"
+    for cause in node.causes:
+        named = knowledge.nodes.get(cause.parent)
+        if named is not None and named.states[0] in cause.effects:
+            yield f"causes.{cause.parent}: {named.states[0]} is the state without an effect"
 
 
-def _shadowed(node: Node, table: Table, knowledge: Knowledge) -> Iterator[Slip]:
+def _shadowed(node: Tabular, knowledge: Knowledge) -> Iterator[Slip]:
     """Rows that never hold because earlier ones cover all they cover."""
-    states = [knowledge.nodes[parent].states for parent in table.parents]
+    states = [knowledge.nodes[parent].states for parent in node.parents]
     used = set()
     for combination in itertools.product(*states):
-        config = dict(zip(table.parents, combination, strict=True))
-        hit = next((i for i, row in enumerate(table.rows) if matches(row.when, config)), None)
+        config = dict(zip(node.parents, combination, strict=True))
+        hit = next((i for i, row in enumerate(node.rows) if matches(row.when, config)), None)
         if hit is None:
             yield Slip(node.file, node.name, f"rows: none covers {_shown(config)}")
         used.add(hit)
-    for i, row in enumerate(table.rows):
+    for i, row in enumerate(node.rows):
         if i not in used:
             text = f"rows[{i + 1}] ({_shown(row.when)}) never holds: earlier rows cover it"
             yield Slip(node.file, node.name, text)

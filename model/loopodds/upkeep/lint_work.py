@@ -7,9 +7,10 @@ from graphlib import CycleError, TopologicalSorter
 
 from loopodds.base.errors import unknown_name
 from loopodds.inspection.vocabulary import AUXILIARY
-from loopodds.knowledge.arcs import cured_states
+from loopodds.knowledge.cures import cured_states
 from loopodds.knowledge.guards import Slip, context_texts
-from loopodds.knowledge.records import Knowledge, Service, Test
+from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import Service, Test
 
 CONDITIONS = (
     "moisture", "debris", "compressor_overheating", "compressor_wear", "overcharge",
@@ -61,9 +62,8 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     yield from _missing("after", "test or service", service.after, before)
     yield from _missing("not_with", "service", service.not_with, knowledge.services)
     yield from _missing("cautions", "caution", service.cautions, knowledge.cautions)
-    absent = service.extra.get("assumes_no", ())
-    yield from _missing("assumes_no", "condition", absent, knowledge.conditions)
-    for target, amount in service.extra.get("in_vain", {}).items():
+    yield from _missing("assumes_no", "condition", service.assumes_no, knowledge.conditions)
+    for target, amount in service.in_vain.items():
         if amount < 0:
             yield f"in_vain.{target}: {amount:g} is below zero"
         if not cured_states(target, knowledge):
@@ -125,7 +125,7 @@ def _harm_problems(knowledge: Knowledge) -> Iterator[Slip]:
     for text in _missing("harms", "fault", knowledge.harms, faults):
         yield Slip("harms.toml", text.split("'")[1], text)
     for name, fault in faults.items():
-        harms = knowledge.harms.get(name, {})
+        harms = knowledge.harms[name].states if name in knowledge.harms else {}
         for text in _missing("states", f"state of {name}", harms, fault.states[1:]):
             yield Slip("harms.toml", name, text)
         for state in fault.states[1:]:
@@ -140,13 +140,10 @@ def _caution_problems(knowledge: Knowledge) -> Iterator[Slip]:
     asked = {c for test in knowledge.tests.values() for c in test.cautions}
     asked |= {c for service in knowledge.services.values() for c in service.cautions}
     for name, caution in knowledge.cautions.items():
-        when, named = caution.get("when", {}), caution.get("conditions", ())
-        texts = [*context_texts(when, "when", knowledge)]
-        texts += _missing("conditions", "condition", named, knowledge.conditions)
-        if not isinstance(caution.get("text"), str):
-            texts.append("needs a text 'text'")
+        texts = [*context_texts(caution.when, "when", knowledge)]
+        texts += _missing("conditions", "condition", caution.conditions, knowledge.conditions)
         yield from (Slip("cautions.toml", name, text) for text in texts)
-        if not (when or named or name in asked):
+        if not (caution.when or caution.conditions or caution.findings or name in asked):
             yield Slip("cautions.toml", name, "nothing ever shows it", warning=True)
 
 

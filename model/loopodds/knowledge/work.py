@@ -1,0 +1,146 @@
+"""What can be done to a car, as the files say it: tests, services, harms, cautions.
+
+The fields are the keys of the files. Whether what they name exists is checked elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+import msgspec
+
+from loopodds.knowledge.nodes import Weight, When, matches
+from loopodds.knowledge.shapes import GROUNDS, Grade, read_record
+
+Names = tuple[str, ...]
+
+
+class InContext(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a test or service needs besides where some contexts hold."""
+
+    when: When
+    after: Names = ()
+    skill: Names = ()
+
+
+class Task(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What tests and services have in common.
+
+    ``after`` names what comes before it; ``only`` and ``never`` say on which cars it is done.
+    """
+
+    name: str
+    title: str
+    about: str
+    minutes: float
+    after: Names = ()
+    skill: Names = ()
+    cautions: Names = ()
+    only: When = {}
+    never: When = {}
+    in_context: tuple[InContext, ...] = ()
+    connects_machine: bool = False
+    draws_charge: bool = False
+    opens_loop: bool = False
+    source: str
+    grade: Grade
+    weight: Weight
+
+    @property
+    def coupled(self) -> bool:
+        """Whether it touches the loop, so that every guard must have been passed before."""
+        return self.connects_machine or self.draws_charge or self.opens_loop
+
+
+class Test(Task, frozen=True, kw_only=True):
+    """Something the technician does that yields findings or readings.
+
+    A guard ``passes`` with some states of its findings; ``unless`` names findings with states
+    that forbid it. A sample ``fresh_from`` a test counts for ``fresh_minutes``.
+    """
+
+    yields: Names = ()
+    cost: float = 0.0
+    engine: Literal["off", "running", "any"] = "any"
+    destroys: Names = ()
+    passes: Mapping[str, Names] = {}
+    unless: Mapping[str, Names] = {}
+    soak_minutes: float = 0.0
+    fresh_from: str | None = None
+    fresh_minutes: float | None = None
+    as_it_came: bool = False
+
+
+class Service(Task, frozen=True, kw_only=True):
+    """Something done to the car; ``cures`` maps a condition or ``variable.state`` to a chance.
+
+    ``filling`` is the service included because the loop is filled, ``in_vain`` the currency lost
+    while a fault stays. Tests that it ``settles`` leave a debt of ``undone`` [currency]; it
+    ``clears`` guards, ``shows`` findings and ``assumes_no`` condition to be there.
+    """
+
+    price: float
+    cures: Mapping[str, float] = {}
+    not_with: Names = ()
+    filling: str | None = None
+    assumes_no: Names = ()
+    in_vain: Mapping[str, float] = {}
+    clears: Names = ()
+    settles: Names = ()
+    undone: float | None = None
+    shows: Names = ()
+
+
+class Caution(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What to beware of; what it names says when it holds (see ``cautions_for``)."""
+
+    text: str
+    when: When = {}
+    conditions: Names = ()
+    findings: Names = ()
+    source: str | None = None
+    grade: Grade | None = None
+    weight: Weight | None = None
+
+
+class HarmInContext(msgspec.Struct, frozen=True):
+    """Harms that hold instead where some contexts do."""
+
+    when: When
+    states: Mapping[str, float]
+
+
+class Harm(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Currency lost by leaving a fault alone for a season, by its state."""
+
+    states: Mapping[str, float]
+    in_context: tuple[HarmInContext, ...] = ()
+    source: str
+    grade: Grade
+    weight: Weight
+
+    def of(self, context: When) -> dict[str, float]:
+        """Harm of each state on a car with these contexts [currency]."""
+        harms = dict(self.states)
+        for block in self.in_context:
+            if matches(block.when, context):
+                harms |= block.states
+        return harms
+
+
+def read_harm(name: str, entry: object) -> Harm:
+    """Harms of a fault from its TOML table, whose keys are the states of the fault."""
+    if isinstance(entry, Mapping):
+        blocks = entry.get("in_context", [])
+        if isinstance(blocks, list):
+            blocks = [_by_state(block, ("when",)) for block in blocks]
+        entry = _by_state({**entry, "in_context": blocks}, (*GROUNDS, "in_context"))
+    return read_record(Harm, entry, "harms.toml", name)
+
+
+def _by_state(table: Any, own: Names) -> Any:
+    if not isinstance(table, Mapping):
+        return table
+    states = {key: value for key, value in table.items() if key not in own}
+    return {**{key: table[key] for key in own if key in table}, "states": states}
