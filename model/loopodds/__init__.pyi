@@ -97,26 +97,27 @@ from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirm
 from loopodds.upkeep.verification import (
     AGREES_WITHIN as AGREES_WITHIN, Verification as Verification, verify as verify,
 )
+from loopodds.training.cars import (
+    SHOWN_IN as SHOWN_IN, UNREADABLE as UNREADABLE, PracticeCar as PracticeCar,
+    practice_cars as practice_cars, shown_words as shown_words,
+)
 from loopodds.training.debrief import (
-    Debrief as Debrief, check_stated as check_stated, debriefed as debriefed,
-    squared_error as squared_error,
+    NAMED_FROM as NAMED_FROM, Debrief as Debrief, check_stated as check_stated,
+    debriefed as debriefed,
 )
-from loopodds.training.decks import Deck as Deck, told as told
-from loopodds.training.exercise import (
-    SHOWN_IN as SHOWN_IN, Done as Done, Exercise as Exercise, PracticeCar as PracticeCar,
-    practice_cars as practice_cars,
-)
+from loopodds.training.decks import Deck as Deck
+from loopodds.training.exercise import Done as Done, Exercise as Exercise
 from loopodds.training.hindsight import (
     JudgedStep as JudgedStep, Outcome as Outcome, View as View, best_course as best_course,
     offered as offered, outcome as outcome,
 )
 from loopodds.report.content import Report as Report, report_of as report_of
-from loopodds.report.document import to_html as to_html, to_markdown as to_markdown
 from loopodds.report.figures import (
     LINES as LINES, Bar as Bar, Rows as Rows, weights_picture as weights_picture,
     what_if_picture as what_if_picture,
 )
 from loopodds.report.network_figure import network_picture as network_picture
-from loopodds.report.pages import document_of as document_of
+from loopodds.report.pages import report_text as report_text
+from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet
 
 __version__: str

@@ -12,8 +12,8 @@ from importlib import resources
 import pytest
 from click.testing import CliRunner
 from loopodds.knowledge.records import Knowledge
+from loopodds.training.cars import practice_cars
 from loopodds.training.decks import LEVELS, MIXED, Deck
-from loopodds.training.exercise import practice_cars
 from loopodds_cli.commands.drill import LEVEL_NAMES
 from loopodds_cli.main import main
 
@@ -244,21 +244,23 @@ class Page(HTMLParser):
 
     def __init__(self):
         super().__init__()
-        self.open, self.articles, self.loads = [], [], []
+        self.open, self.cars, self.loads = [], [], []
+        self.in_car = False
 
     def handle_starttag(self, tag, attrs):
         if tag not in ("meta", "col"):
             self.open.append(tag)
         if tag == "article":
-            self.articles.append("")
+            self.in_car = dict(attrs)["class"] == "car"
+            self.cars += [""] * self.in_car
         self.loads += [value for key, value in attrs if key in ("src", "href")]
 
     def handle_endtag(self, tag):
         assert self.open.pop() == tag
 
     def handle_data(self, data):
-        if "article" in self.open:
-            self.articles[-1] += data + "\n"
+        if "article" in self.open and self.in_car:
+            self.cars[-1] += data + "\n"
 
 
 def parsed(path):
@@ -267,7 +269,7 @@ def parsed(path):
     page.feed(text)
     assert not page.open
     assert not page.loads
-    assert "http" not in text
+    assert "://" not in text
     return page
 
 
@@ -278,7 +280,7 @@ def test_a_worksheet_gives_nothing_away_and_the_answers_tell_all(model, tmp_path
     sheet, answers = parsed(out), parsed(tmp_path / "lesson-answers.html")
     cars = practice_cars(Deck(model, "mixed", 7), 2)
     told = set(model.knowledge.tests["interview"].yields)
-    for car, blank, full in zip(cars, sheet.articles, answers.articles, strict=True):
+    for car, blank, full in zip(cars, sheet.cars, answers.cars, strict=True):
         for name in (*car.findings, *car.readings):
             if name in told or name not in model.knowledge.nodes:
                 continue
@@ -297,7 +299,7 @@ def test_the_worksheet_says_what_ends_what_waits_what_goes_stale_and_what_is_shu
     out = tmp_path / "lesson.html"
     run("drill", "--sheet", "4", "--seed", "7", "--out", str(out))
     text = out.read_text(encoding="utf-8")
-    reference, *cars = text.split("<article>")
+    reference, *cars = text.split('<article class="car">')
     tests = model.knowledge.tests
     ended = re.search(r"After recover and weigh no longer possible: ([^<]*)\.<", reference)[1]
     assert len(ended.split(", ")) == len(tests["recover_and_weigh"].destroys)

@@ -205,8 +205,13 @@ def _as_json(car: PracticeCar) -> dict[str, Any]:
 
 
 def _write_sheets(deck: Deck, exercises: list[Exercise], out: str | None) -> None:
-    from loopodds_cli.drill.sheet import write_sheets
+    """The worksheet and, beside it, the answers."""
+    from pathlib import Path
 
-    path = out or f"drill-{deck.level}-{deck.seed}.html"
-    for written in write_sheets(deck, exercises, path):
-        click.echo(written)
+    from loopodds import answer_sheet, worksheet
+
+    sheet = Path(out or f"drill-{deck.level}-{deck.seed}.html")
+    answers = sheet.with_name(f"{sheet.stem}-answers{sheet.suffix}")
+    for path, text in ((sheet, worksheet), (answers, answer_sheet)):
+        path.write_text(text(deck, exercises), encoding="utf-8")
+        click.echo(path)

@@ -43,10 +43,9 @@ def command(
     from datetime import datetime
     from pathlib import Path
 
-    from loopodds import report_of, write_whole
+    from loopodds import report_of, report_text, write_whole
 
     from loopodds_cli.cases import assessed
-    from loopodds_cli.desk.reports import written
 
     if out is None:
         raise click.UsageError("say where to write the report: --out FILE, or --out - to print it")
@@ -54,7 +53,7 @@ def command(
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
     result = assessed(case, knowledge, prices)
     report = report_of(result, datetime.now().astimezone(), _events(case))
-    text = written(report, chosen if chosen in FORMATS else "html")
+    text = report_text(report, chosen if chosen in FORMATS else "html")
     if out == "-":
         click.echo(text, nl=False)
     else:

@@ -199,7 +199,7 @@ class DrillDialogue:
             self._finish()
         elif words[0].lower() == "list":
             known = self._knowledge.services
-            possible = offered(View(self._exercise, len(self._exercise.done)).shop.decision)
+            possible = offered(View(self._exercise).shop.decision)
             print_choices(
                 {name: known[name].title for name in known if name in possible},
                 "Services for this car",

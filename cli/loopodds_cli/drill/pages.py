@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import SOUND, Closed, spaced, title_of, told
+from loopodds import (
+    NAMED_FROM,
+    UNREADABLE,
+    Closed,
+    shown_words,
+    spaced,
+    title_of,
+)
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
@@ -29,41 +36,6 @@ How likely is each condition, in per cent? `moisture 60`, or several in a line.
 PLANNING = """\
 What would you do to the car? A service a line; `- NAME` takes one out again.
 `list` shows the names; an empty line ends it: no service at all is a plan too."""
-SHOWN_FROM = 0.10
-UNREADABLE = "no usable reading"
-
-
-def truth_of(car: PracticeCar, knowledge: Knowledge) -> list[str]:
-    """What is wrong with a car, each with its degree where it has several."""
-    found = []
-    for name in car.present:
-        condition = knowledge.condition(name)
-        degree = f" ({spaced(car.states[condition.variable])})" if len(condition.states) > 1 else ""
-        found.append(title_of(name, knowledge) + degree)
-    return found or ["Nothing wrong"]
-
-
-def make_up(car: PracticeCar) -> str:
-    """Vehicle and conditions in one line."""
-    vehicle, day = car.vehicle, car.conditions
-    return (
-        f"{vehicle['refrigerant']}, {vehicle['nameplate_charge']}, {vehicle['expansion']}, "
-        f"{vehicle['compressor']} compressor; {day['ambient']}, humidity {day['humidity']}"
-    ).replace("degC", "°C")
-
-
-def told_rows(exercise: Exercise) -> list[tuple[str, str]]:
-    """What the driver tells: question and answer."""
-    knowledge, car = exercise.model.knowledge, exercise.car
-    return [
-        (knowledge.node(name).question or knowledge.node(name).title, spaced(car.findings[name]))
-        for name in told(exercise.model)
-    ]
-
-
-def history_titles(car: PracticeCar, knowledge: Knowledge) -> list[str]:
-    """What was done to the car before."""
-    return [knowledge.node(name).title for name, said in car.history.items() if said == "yes"]
 
 
 def print_car(exercise: Exercise, place: str) -> None:
@@ -80,11 +52,11 @@ def print_car(exercise: Exercise, place: str) -> None:
 def _car(page: Page, exercise: Exercise, place: str) -> None:
     knowledge, car = exercise.model.knowledge, exercise.car
     page.line(Text(place, STRONG))
-    page.line(make_up(car))
+    page.line(car.make_up)
     page.heading("The driver says")
-    page.rows(told_rows(exercise))
+    page.rows(car.said(exercise.model))
     page.heading("What was done to it", "all else was asked and is not so")
-    for title in history_titles(car, knowledge) or ["Nothing that is known."]:
+    for title in car.past(knowledge):
         page.line(title, indent=2)
 
 
@@ -176,7 +148,7 @@ def print_debrief(result: Debrief, exercise: Exercise) -> None:
     page = Page()
     knowledge, car = exercise.model.knowledge, exercise.car
     page.line("")
-    page.headline(" + ".join(truth_of(car, knowledge)), f"dealt as: {car.kind}")
+    page.headline(" + ".join(car.truth(knowledge)), f"dealt as: {car.kind}")
     _probabilities(page, result, car, knowledge)
     _steps(page, result, exercise.prices.currency)
     _plans(page, result, exercise)
@@ -193,12 +165,11 @@ def print_debrief(result: Debrief, exercise: Exercise) -> None:
 
 def _probabilities(page: Page, result: Debrief, car: PracticeCar, knowledge: Knowledge) -> None:
     page.heading("How likely", "the network saw what you saw")
-    true = car.present or (SOUND,)
-    named = {name for name, p in result.believed.items() if p >= SHOWN_FROM}
+    named = {name for name, p in result.believed.items() if p >= NAMED_FROM}
     rows: list[Sequence[Cell]] = [("", "you", "network", "")]
-    for name in sorted(named | {*result.stated, *true}, key=lambda n: -result.believed[n]):
+    for name in sorted(named | {*result.stated, *car.true}, key=lambda n: -result.believed[n]):
         said, believed = result.stated.get(name, 0.0), result.believed[name]
-        mark = Text("is so", STRONG) if name in true else Text("is not", FAINT)
+        mark = Text("is so", STRONG) if name in car.true else Text("is not", FAINT)
         rows.append((title_of(name, knowledge), percent(said), percent(believed), mark))
     page.rows(rows, right=[1, 2])
     page.line(
@@ -259,8 +230,3 @@ def _money(outcome: Outcome) -> tuple[str, str]:
 
 def _listed(names: Sequence[str]) -> str:
     return ", ".join(names) or "nothing"
-
-
-def shown_words(text: str) -> str:
-    """What a test showed, a word or a reading, as it is printed."""
-    return spaced(text).replace("degC", "°C")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -20,6 +21,8 @@ from loopodds.report.document import (
     Items,
     Paragraph,
     Part,
+    to_html,
+    to_markdown,
 )
 from loopodds.report.record import plural, record_blocks
 
@@ -57,6 +60,13 @@ def document_of(report: Report) -> Document:
         ),
         end,
     )
+
+
+def report_text(report: Report, form: str) -> str:
+    """The report as ``html``, ``md`` or ``json``."""
+    if form == "json":
+        return json.dumps(report.as_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return (to_html if form == "html" else to_markdown)(document_of(report))
 
 
 def _customer(report: Report, name: str) -> Iterator[Block]:

@@ -68,6 +68,9 @@ def check_stated(stated: Mapping[str, float], knowledge: Knowledge) -> None:
             )
 
 
+NAMED_FROM = 0.10
+"""Least probability from which a debrief names a condition by itself."""
+
 FULL_POINTS = 100.0
 POINT_MINUTES = 10.0
 """So many minutes of labour lost cost one point."""
@@ -146,16 +149,13 @@ def debriefed(exercise: Exercise, stated: Mapping[str, float], plan: Collection[
     """
     knowledge = exercise.model.knowledge
     check_stated(stated, knowledge)
-    check_plan(plan, knowledge)
-    last = len(exercise.done)
+    for name in plan:
+        if name not in knowledge.services:
+            raise unknown_name("service", name, knowledge.services)
     own = outcome(exercise, plan)
-    moments = [moment(exercise, step) for step in range(last + 1)]
-    view = View(exercise, last)
-    belief = view.shop.belief
-    believed = {name: belief.condition(name) for name in knowledge.conditions}
-    believed[SOUND] = belief.p_sound
-    true = exercise.car.present or (SOUND,)
-    best = best_course(exercise)
+    moments = [moment(exercise, step) for step in range(len(exercise.done) + 1)]
+    view, best, true = View(exercise), best_course(exercise), exercise.car.true
+    believed = view.believed
     return Debrief(
         dict(stated),
         believed,
@@ -163,20 +163,7 @@ def debriefed(exercise: Exercise, stated: Mapping[str, float], plan: Collection[
         squared_error(believed, true, believed),
         tuple(moments),
         own,
-        outcome(best, View(best, len(best.done)).best_plan),
+        outcome(best, View(best).best_plan),
         max(0.0, own.expected - view.state.stop),
         exercise.prices.labour(POINT_MINUTES),
     )
-
-
-def check_plan(plan: Collection[str], knowledge: Knowledge) -> None:
-    """Refuse services that there are not.
-
-    Raises
-    ------
-    UnknownName
-        With the nearest spelling.
-    """
-    for name in plan:
-        if name not in knowledge.services:
-            raise unknown_name("service", name, knowledge.services)

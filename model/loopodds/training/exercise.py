@@ -1,4 +1,4 @@
-"""A practice car in plain words, and an exercise on it: tests asked for, minutes, what was seen.
+"""An exercise on a practice car: tests asked for, minutes, what was seen.
 
 An exercise obeys the gates of the workshop. What it has revealed is an ordinary inspection, so
 everything else that can be computed of a car can be computed at any moment of it.
@@ -7,81 +7,18 @@ everything else that can be computed of a car can be computed at any moment of i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import NamedTuple
 
-import numpy as np
-
 from loopodds.base.errors import InspectionError, UnknownName, unknown_name
-from loopodds.base.units import Dimension, format_quantity
 from loopodds.decision.gates import Closed, Gates, Move, Progress
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.diagnosis.diagnose import stated_context
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.predictions import instrument_readings
-from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encoding_of
-from loopodds.inspection.inspection import Inspection, InspectionBatch, batch_of
+from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
-from loopodds.inspection.vocabulary import reading_dimension
-from loopodds.training.decks import INTERVIEW, Deck, Draw, told
-
-# conditions at the car, drawn evenly; common practice, no source
-_AMBIENT_C = {"cool": (8, 18), "warm": (18, 37)}
-_HUMIDITY_PCT = (30, 81)
-_CHARGE_10G = (38, 86)
-_OIL_10G = (9, 22)
-
-SHOWN_IN: Mapping[Dimension, str] = {
-    "pressure": "bar",
-    "temperature": "degC",
-    "difference": "K",
-    "mass": "g",
-    "share": "%",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class PracticeCar:
-    """A car to practise on, everything about it known.
-
-    Attributes
-    ----------
-    number : int
-        Place in its deck, from 1.
-    level, kind : str
-        Difficulty, and in which way.
-    vehicle, conditions : mapping of str to str
-        As a case file has them.
-    history, findings, readings : mapping of str to str
-        Everything that was done to it and could be seen on it. A gauge that shows nothing
-        usable on this car is left out.
-    states : mapping of str to str
-        True state of every fault variable.
-    present : tuple of str
-        Conditions that are there.
-    """
-
-    number: int
-    level: str
-    kind: str
-    vehicle: Mapping[str, str]
-    conditions: Mapping[str, str]
-    history: Mapping[str, str]
-    findings: Mapping[str, str]
-    readings: Mapping[str, str]
-    states: Mapping[str, str]
-    present: tuple[str, ...]
-
-    def seen(self, *names: str) -> dict[str, Mapping[str, str]]:
-        """Sections of a case in which only some findings and readings were recorded."""
-        return {
-            "vehicle": self.vehicle,
-            "conditions": self.conditions,
-            "history": self.history,
-            "findings": {name: self.findings[name] for name in names if name in self.findings},
-            "readings": {name: self.readings[name] for name in names if name in self.readings},
-        }
+from loopodds.training.cars import PracticeCar
+from loopodds.training.decks import INTERVIEW, told
 
 
 class Done(NamedTuple):
@@ -95,66 +32,6 @@ class Done(NamedTuple):
     minutes: float
     cost: float
     shown: Mapping[str, str]
-
-
-def practice_cars(deck: Deck, count: int) -> list[PracticeCar]:
-    """The first cars of a deck.
-
-    Raises
-    ------
-    KnowledgeError
-        If cars of its level are too rare to be found.
-    """
-    draws = deck.draw(count)
-    return [_car(deck, draw, number) for number, draw in enumerate(draws, start=1)]
-
-
-def _car(deck: Deck, draw: Draw, number: int) -> PracticeCar:
-    model = deck.model
-    knowledge = model.knowledge
-    rng = deck.rng(number, "conditions")
-    vehicle = {key: draw.context[key] for key in ("refrigerant", "expansion", "compressor")}
-    vehicle["nameplate_charge"] = f"{10 * rng.integers(*_CHARGE_10G)} g"
-    vehicle["nameplate_oil"] = f"{10 * rng.integers(*_OIL_10G)} g"
-    conditions = {
-        "setting": draw.context["setting"],
-        "ambient": f"{rng.integers(*_AMBIENT_C[draw.context['weather']])} degC",
-        "humidity": f"{rng.integers(*_HUMIDITY_PCT)} %",
-        "recovery_machine": "modern",
-    }
-    words = {
-        name: knowledge.node(name).states[int(code[0])]
-        for name, code in draw.evidence.codes.items()
-    }
-    history = {name: words.pop(name) for name in knowledge.of_kind("history")}
-    sections = {"vehicle": vehicle, "conditions": conditions, "findings": words}
-    batch = batch_of([inspection_from(sections, knowledge)], knowledge)
-    states = {name: model.states(name)[draw.states[name]] for name in model.faults}
-    return PracticeCar(
-        number,
-        draw.level.name,
-        draw.kind.title,
-        vehicle,
-        conditions,
-        history,
-        words,
-        _reading_texts(draw.evidence, batch, model, rng),
-        states,
-        tuple(n for n, c in model.conditions.items() if states[c.variable] in c.states),
-    )
-
-
-def _reading_texts(
-    evidence: Evidence, batch: InspectionBatch, model: Model, rng: np.random.Generator
-) -> dict[str, str]:
-    residuals = {name: value for name, (value, _) in evidence.numbers.items()}
-    raw = instrument_readings(residuals, batch, model.knowledge, rng)
-    texts = {}
-    for name, value in raw.items():
-        if not np.isnan(value[0]):
-            dimension = reading_dimension(name, model.knowledge)
-            texts[name] = format_quantity(float(value[0]), dimension, SHOWN_IN[dimension])
-    return texts
 
 
 class Exercise:
@@ -263,8 +140,4 @@ class Exercise:
         return shown
 
     def _reveal(self, test: str) -> dict[str, str]:
-        car = self.car
-        return {
-            name: car.findings.get(name, car.readings.get(name, ""))
-            for name in self.model.knowledge.tests[test].yields
-        }
+        return self.car.shown(self.model.knowledge.tests[test].yields)

@@ -18,6 +18,7 @@ from loopodds.decision.gates import Gates, Move, Progress, Results
 from loopodds.decision.lookahead import Planner
 from loopodds.decision.workshop import Workshop, masks
 from loopodds.diagnosis.diagnose import believe, stated_context
+from loopodds.knowledge.records import SOUND
 from loopodds.training.exercise import Done, Exercise
 
 
@@ -126,8 +127,7 @@ def best_course(exercise: Exercise) -> Exercise:
     """The same car with the same budget, always the best step for what is known."""
     course = Exercise(exercise.model, exercise.car, exercise.minutes, exercise.prices)
     while True:
-        view = View(course, len(course.done))
-        best, _ = view.best
+        best, _ = View(course).best
         if best is None:
             return course
         course.do(best.steps[0].test)
@@ -141,7 +141,7 @@ def outcome(exercise: Exercise, plan: Collection[str]) -> Outcome:
     InspectionError
         If the plan cannot be done.
     """
-    view = View(exercise, len(exercise.done))
+    view = View(exercise)
     decision = view.shop.decision
     truth: dict[Query, FloatArray] = {
         (name,): np.eye(count)[None, exercise.model.states(name).index(exercise.car.states[name])]
@@ -183,11 +183,11 @@ class View:
     Parameters
     ----------
     exercise : Exercise
-    step : int
-        So many steps have been done.
+    step : int, optional
+        So many steps have been done; all when left out.
     """
 
-    def __init__(self, exercise: Exercise, step: int) -> None:
+    def __init__(self, exercise: Exercise, step: int | None = None) -> None:
         knowledge = exercise.model.knowledge
         inspection = exercise.inspection(step)
         belief = believe(inspection, exercise.model)
@@ -212,6 +212,13 @@ class View:
     def best_plan(self) -> tuple[str, ...]:
         """Services of least expected cost."""
         return tuple(self.shop.decision.best(self.state.marginal).actions)
+
+    @property
+    def believed(self) -> dict[str, float]:
+        """Probability of every condition and of ``sound``."""
+        belief = self.shop.belief
+        names = belief.model.knowledge.conditions
+        return {**{name: belief.condition(name) for name in names}, SOUND: belief.p_sound}
 
     def value_of(self, test: str, otherwise: float) -> float:
         """Net value of the best move that a test is part of; if that has to wait, its last test."""

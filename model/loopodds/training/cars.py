@@ -1,0 +1,189 @@
+"""Practice cars in plain words: what the driver says, what every test would show, what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopodds.base.phrases import spaced
+from loopodds.base.units import Dimension, format_quantity
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.predictions import instrument_readings
+from loopodds.diagnosis.titles import title_of
+from loopodds.inference.network import Evidence
+from loopodds.inspection.inspection import InspectionBatch, batch_of
+from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.vocabulary import reading_dimension
+from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.training.decks import Deck, Draw, told
+
+# conditions at the car, drawn evenly; common practice, no source
+_AMBIENT_C = {"cool": (8, 18), "warm": (18, 37)}
+_HUMIDITY_PCT = (30, 81)
+_CHARGE_10G = (38, 86)
+_OIL_10G = (9, 22)
+
+UNREADABLE = "no usable reading"
+"""What stands for a gauge that shows nothing to be used."""
+
+SHOWN_IN: Mapping[Dimension, str] = {
+    "pressure": "bar",
+    "temperature": "degC",
+    "difference": "K",
+    "mass": "g",
+    "share": "%",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeCar:
+    """A car to practise on, everything about it known.
+
+    Attributes
+    ----------
+    number : int
+        Place in its deck, from 1.
+    level, kind : str
+        Difficulty, and in which way.
+    vehicle, conditions : mapping of str to str
+        As a case file has them.
+    history, findings, readings : mapping of str to str
+        Everything that was done to it and could be seen on it. A gauge that shows nothing
+        usable on this car is left out.
+    states : mapping of str to str
+        True state of every fault variable.
+    present : tuple of str
+        Conditions that are there.
+    """
+
+    number: int
+    level: str
+    kind: str
+    vehicle: Mapping[str, str]
+    conditions: Mapping[str, str]
+    history: Mapping[str, str]
+    findings: Mapping[str, str]
+    readings: Mapping[str, str]
+    states: Mapping[str, str]
+    present: tuple[str, ...]
+
+    def seen(self, *names: str) -> dict[str, Mapping[str, str]]:
+        """Sections of a case in which only some findings and readings were recorded."""
+        return {
+            "vehicle": self.vehicle,
+            "conditions": self.conditions,
+            "history": self.history,
+            "findings": {name: self.findings[name] for name in names if name in self.findings},
+            "readings": {name: self.readings[name] for name in names if name in self.readings},
+        }
+
+    @property
+    def true(self) -> tuple[str, ...]:
+        """Conditions that are there, or that the car is sound."""
+        return self.present or (SOUND,)
+
+    @property
+    def make_up(self) -> str:
+        """Vehicle and conditions in one line."""
+        vehicle, day = self.vehicle, self.conditions
+        return shown_words(
+            f"{vehicle['refrigerant']}, {vehicle['nameplate_charge']}, {vehicle['expansion']}, "
+            f"{vehicle['compressor']} compressor; {day['ambient']}, humidity {day['humidity']}"
+        )
+
+    def truth(self, knowledge: Knowledge) -> list[str]:
+        """Titles of what is wrong, each with its degree where it has several."""
+        titles = []
+        for name in self.present:
+            condition = knowledge.condition(name)
+            several = len(condition.states) > 1
+            degree = f" ({spaced(self.states[condition.variable])})" if several else ""
+            titles.append(title_of(name, knowledge) + degree)
+        return titles or ["Nothing wrong"]
+
+    def past(self, knowledge: Knowledge) -> list[str]:
+        """Titles of what was done to the car before."""
+        done = [name for name, said in self.history.items() if said == "yes"]
+        return [knowledge.node(name).title for name in done] or ["Nothing that is known."]
+
+    def said(self, model: Model) -> list[tuple[str, str]]:
+        """What the driver tells: question and answer."""
+        nodes = [model.knowledge.node(name) for name in told(model)]
+        return [(n.question or n.title, spaced(self.findings[n.name])) for n in nodes]
+
+    def shown(self, tests_yield: Iterable[str]) -> dict[str, str]:
+        """What a test shows, by what it yields; empty for a gauge that shows nothing usable."""
+        return {n: self.findings.get(n, self.readings.get(n, "")) for n in tests_yield}
+
+
+def shown_words(text: str) -> str:
+    """A word or a reading as it is printed.
+
+    Examples
+    --------
+    >>> shown_words("12.5 degC")
+    '12.5 °C'
+    """
+    return spaced(text).replace("degC", "°C")
+
+
+def practice_cars(deck: Deck, count: int) -> list[PracticeCar]:
+    """The first cars of a deck.
+
+    Raises
+    ------
+    KnowledgeError
+        If cars of its level are too rare to be found.
+    """
+    draws = deck.draw(count)
+    return [_car(deck, draw, number) for number, draw in enumerate(draws, start=1)]
+
+
+def _car(deck: Deck, draw: Draw, number: int) -> PracticeCar:
+    model = deck.model
+    knowledge = model.knowledge
+    rng = deck.rng(number, "conditions")
+    vehicle = {key: draw.context[key] for key in ("refrigerant", "expansion", "compressor")}
+    vehicle["nameplate_charge"] = f"{10 * rng.integers(*_CHARGE_10G)} g"
+    vehicle["nameplate_oil"] = f"{10 * rng.integers(*_OIL_10G)} g"
+    conditions = {
+        "setting": draw.context["setting"],
+        "ambient": f"{rng.integers(*_AMBIENT_C[draw.context['weather']])} degC",
+        "humidity": f"{rng.integers(*_HUMIDITY_PCT)} %",
+        "recovery_machine": "modern",
+    }
+    words = {
+        name: knowledge.node(name).states[int(code[0])]
+        for name, code in draw.evidence.codes.items()
+    }
+    history = {name: words.pop(name) for name in knowledge.of_kind("history")}
+    sections = {"vehicle": vehicle, "conditions": conditions, "findings": words}
+    batch = batch_of([inspection_from(sections, knowledge)], knowledge)
+    states = {name: model.states(name)[draw.states[name]] for name in model.faults}
+    return PracticeCar(
+        number,
+        draw.level.name,
+        draw.kind.title,
+        vehicle,
+        conditions,
+        history,
+        words,
+        _reading_texts(draw.evidence, batch, model, rng),
+        states,
+        tuple(n for n, c in model.conditions.items() if states[c.variable] in c.states),
+    )
+
+
+def _reading_texts(
+    evidence: Evidence, batch: InspectionBatch, model: Model, rng: np.random.Generator
+) -> dict[str, str]:
+    residuals = {name: value for name, (value, _) in evidence.numbers.items()}
+    raw = instrument_readings(residuals, batch, model.knowledge, rng)
+    texts = {}
+    for name, value in raw.items():
+        if not np.isnan(value[0]):
+            dimension = reading_dimension(name, model.knowledge)
+            texts[name] = format_quantity(float(value[0]), dimension, SHOWN_IN[dimension])
+    return texts
