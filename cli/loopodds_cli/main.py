@@ -25,6 +25,7 @@ COMMANDS = {
     "score": "Score an archive of inspections.",
     "drill": "Practise on cars drawn from the network.",
     "network": "List, show, draw, check or export the knowledge.",
+    "help": "Show a topic, or how a command is called.",
     "completion": "Print the script that completes commands in a shell.",
 }
 

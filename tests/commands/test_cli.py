@@ -464,6 +464,7 @@ def test_completion_scripts_ask_the_program(shell: str) -> None:
         ("loopodds assess @wet", {"@wet_loop"}),
         ("loopodds network --ex", {"--export"}),
         ("loopodds completion z", {"zsh"}),
+        ("loopodds help case", {"case", "case-file", "cases"}),
     ],
 )
 def test_the_shell_completes_commands_options_and_names(words: str, offered: set[str]) -> None:

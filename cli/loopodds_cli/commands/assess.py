@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import click
 
-from loopodds_cli.options import case_argument, json_option, knowledge_option, print_json
-from loopodds_cli.work_options import done_option, prices_option
+from loopodds_cli.options import (
+    case_argument,
+    done_option,
+    json_option,
+    knowledge_option,
+    prices_option,
+    print_json,
+)
 
 
 @click.command()

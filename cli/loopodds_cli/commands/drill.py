@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.options import json_option, knowledge_option, print_json
-from loopodds_cli.work_options import prices_option
+from loopodds_cli.options import json_option, knowledge_option, prices_option, print_json
 
 if TYPE_CHECKING:
     from loopodds import Deck, Exercise, PracticeCar

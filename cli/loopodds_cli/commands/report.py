@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.options import case_argument, knowledge_option
-from loopodds_cli.work_options import prices_option
+from loopodds_cli.options import case_argument, knowledge_option, prices_option
 
 if TYPE_CHECKING:
     from loopodds import Event

@@ -1,0 +1,5 @@
+"""``python -m loopodds_cli`` is ``loopodds``."""
+
+from loopodds_cli.main import main
+
+main(prog_name="loopodds")

@@ -1,0 +1,166 @@
+"""``loopodds help``: topics with long examples, and the help of every command."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from importlib import resources
+from typing import NamedTuple
+
+import click
+from click.shell_completion import CompletionItem
+
+from loopodds_cli.options import Word, json_option, print_json
+
+WIDTH = 78
+
+
+class Topic(NamedTuple):
+    """What a file of the folder ``help`` says: its first line is the title."""
+
+    title: str
+    text: str
+
+
+def topics() -> dict[str, Topic]:
+    """Every topic by its name; the text is Markdown."""
+    folder = resources.files("loopodds_cli").joinpath("help")
+    found = {}
+    for file in sorted(folder.iterdir(), key=lambda file: file.name):
+        title, _, text = file.read_text(encoding="utf-8").partition("\n")
+        found[file.name.removesuffix(".md")] = Topic(title.lstrip("# "), text.strip("\n"))
+    return found
+
+
+class TopicType(Word):
+    """A topic or a command."""
+
+    name = "topic"
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Topics and commands that begin so."""
+        from loopodds_cli.main import COMMANDS
+
+        titles = {name: topic.title for name, topic in topics().items()}
+        return [
+            CompletionItem(name, help=summary)
+            for name, summary in {**titles, **COMMANDS}.items()
+            if name.startswith(incomplete)
+        ]
+
+
+@click.command()
+@click.argument("topic", required=False, nargs=-1, type=TopicType())
+@json_option
+@click.pass_context
+def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
+    """Show a topic, or how a command is called; without a name, list both.
+
+    \b
+    Example:
+      loopodds help
+      loopodds help case-file
+      loopodds help case saw
+    """
+    from loopodds import unknown_name
+
+    from loopodds_cli.main import COMMANDS
+
+    told = topics()
+    if not topic:
+        _list({name: topic.title for name, topic in told.items()}, as_json)
+        return
+    name = " ".join(topic)
+    if topic[0] in COMMANDS:
+        usage = _usage(ctx.find_root(), topic)
+        content = {"command": name, "text": usage}
+    elif name in told:
+        title, text = told[name]
+        usage = f"{title}\n\n{plain(text)}"
+        content = {"topic": name, "title": title, "text": text}
+    else:
+        raise unknown_name("topic", name, [*told, *COMMANDS])
+    if as_json:
+        print_json(content)
+    else:
+        click.echo(usage)
+
+
+def _list(titles: dict[str, str], as_json: bool) -> None:
+    from loopodds_cli.main import COMMANDS
+
+    if as_json:
+        print_json(
+            {
+                "topics": [{"name": name, "title": title} for name, title in titles.items()],
+                "commands": [{"name": n, "summary": summary} for n, summary in COMMANDS.items()],
+            }
+        )
+        return
+    from loopodds_cli.pages.page import Page
+
+    page = Page()
+    width = max(map(len, {**titles, **COMMANDS}))
+    for heading, told in (("Topics", titles), ("Commands", COMMANDS)):
+        page.heading(heading, "loopodds help NAME shows it")
+        page.rows([(name.ljust(width), summary) for name, summary in told.items()])
+
+
+def _usage(root: click.Context, words: tuple[str, ...]) -> str:
+    """What ``--help`` prints for a command, or for one of its own.
+
+    Raises
+    ------
+    UnknownName
+        If the command has none of that name; with the nearest spelling.
+    """
+    from loopodds import unknown_name
+
+    ctx = root
+    for word in words:
+        group = ctx.command
+        names = group.list_commands(ctx) if isinstance(group, click.Group) else []
+        found = group.get_command(ctx, word) if isinstance(group, click.Group) else None
+        if found is None:
+            raise unknown_name("command", " ".join(words), [f"{ctx.info_name} {n}" for n in names])
+        ctx = click.Context(found, info_name=word, parent=ctx)
+    return ctx.get_help()
+
+
+def plain(markdown: str, width: int = WIDTH) -> str:
+    """Markdown as it is read on a terminal: paragraphs wrapped, examples and tables as they stand.
+
+    Parameters
+    ----------
+    markdown : str
+        Paragraphs, lists, indented or fenced examples, tables and headings.
+    width : int
+        Longest line of a paragraph.
+    """
+    blocks: list[str] = []
+    for number, part in enumerate(re.split(r"^```.*$\n?", markdown, flags=re.MULTILINE)):
+        if number % 2:
+            blocks.append(part.rstrip())
+        else:
+            blocks += [
+                _plain(block, width) for block in re.split(r"\n\s*\n", part) if block.strip()
+            ]
+    return "\n\n".join(blocks)
+
+
+def _plain(block: str, width: int) -> str:
+    lines = block.strip("\n").splitlines()
+    if all(line.startswith(("    ", "|")) for line in lines):
+        return "\n".join(line.removeprefix("  ") for line in lines)
+    if lines[0].startswith("#"):
+        return lines[0].lstrip("# ")
+    wrapped = [
+        textwrap.fill(
+            " ".join(item.split()), width, break_long_words=False, break_on_hyphens=False,
+            subsequent_indent="  " if item.startswith("- ") else "",
+        )
+        for item in re.split(r"\n(?=- )", "\n".join(lines))
+    ]  # fmt: skip
+    return "\n".join(wrapped)
