@@ -15,7 +15,8 @@ from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import batch_of
 from loopodds.inspection.sections import inspection_from
-from loopodds_cli.desk.classroom import HERE, LARGEST_REQUEST, Classroom, _Server
+from loopodds_cli.classroom.answers import Classroom
+from loopodds_cli.classroom.server import HERE, LARGEST_REQUEST, _Server
 
 CAR = {
     "vehicle": {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"},
@@ -135,7 +136,7 @@ def test_the_page_loads_nothing_from_elsewhere_and_keeps_names_harmless(served):
     assert policy.startswith("default-src 'none'")
     assert not re.findall(r"""(?:src|href)\s*=|url\(|@import|https?://""", text)
     assert "<the wet one>" not in text
-    assert "\\u003cthe wet one>" in text
+    assert "\\u003cthe wet one\\u003e" in text
 
 
 def test_an_unseen_car_opens_at_the_priors(model):

@@ -84,7 +84,8 @@ def _serve(case: str | None, port: int, knowledge: str | None) -> None:
     """Serve the page until it is stopped."""
     from loopodds import Knowledge, Model
 
-    from loopodds_cli.desk.classroom import Classroom, serve
+    from loopodds_cli.classroom.answers import Classroom
+    from loopodds_cli.classroom.server import serve
 
     known = Knowledge(knowledge)
     start = open_case(case, known) if case is not None else None

@@ -1,18 +1,13 @@
-"""What-if page for a class: move findings, see every fault move at once.
+"""A class moves findings and faults, and sees every belief move: the answers behind the page.
 
-A small server on this computer only. The page it serves needs nothing else from anywhere, and
-every change is answered by the exact engine.
+Every change is answered by the exact engine.
 """
 
 from __future__ import annotations
 
-import json
-import secrets
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from functools import cached_property
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,14 +16,17 @@ from loopodds import LoopoddsError
 if TYPE_CHECKING:
     from loopodds import Belief, Inspection, Model, Node
 
-HERE = "127.0.0.1"
-LARGEST_REQUEST = 100_000
 STATED = {
-    "vehicle": {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"},
+    "vehicle": {
+        "refrigerant": "R134a",
+        "expansion": "TXV",
+        "compressor": "fixed",
+        "nameplate_charge": "500 g",
+        "nameplate_oil": "150 g",
+    },
     "conditions": {"setting": "complaint", "ambient": "25 degC", "humidity": "50 %"},
 }
 """What the page assumes of a car as long as nothing else is said."""
-NAMEPLATES = {"nameplate_charge": "500 g", "nameplate_oil": "150 g"}
 REACH = 3.0
 """A gauge's dial reaches so many times its outermost cut, on both sides of the sound value."""
 
@@ -53,12 +51,14 @@ class Classroom:
     @cached_property
     def catalogue(self) -> dict[str, Any]:
         """Names, titles and states for the page to draw itself; the car it opens with."""
-        from loopodds import condition_title
+        from loopodds import condition_title, groups_of
 
         knowledge = self.knowledge
-        groups: dict[str, list[dict[str, Any]]] = {"complaint": []}
-        for node in knowledge.of_kind("finding", "gauge").values():
-            groups.setdefault(node.group, []).append(_drawn(node, "findings"))
+        titled = {"complaint": (), **groups_of(knowledge)}
+        groups = {
+            title: [_drawn(knowledge.node(name), "findings") for name in names]
+            for title, names in titled.items()
+        }
         groups["what was done to it"] = [
             _drawn(node, "history") for node in knowledge.of_kind("history").values()
         ]
@@ -163,120 +163,9 @@ def _sections(start: Inspection | None) -> dict[str, dict[str, Any]]:
     """The car to begin with as sections, what is not stated assumed."""
     from loopodds import observations_of
 
-    sections: dict[str, dict[str, Any]] = {
-        "vehicle": {**STATED["vehicle"], **NAMEPLATES},
-        "conditions": dict(STATED["conditions"]),
-        "history": {},
-        "findings": {},
-        "readings": {},
-        "confirmed": {},
-    }
-    for one in observations_of(start) if start else ():
-        value = one.value if isinstance(one.value, str) else dict(one.value)
-        sections[one.section][one.name] = value
+    names = ("vehicle", "conditions", "history", "findings", "readings", "confirmed")
+    sections: dict[str, dict[str, Any]] = {name: {**STATED.get(name, {})} for name in names}
+    for seen in observations_of(start) if start else ():
+        value = seen.value if isinstance(seen.value, str) else dict(seen.value)
+        sections[seen.section][seen.name] = value
     return sections
-
-
-def page(classroom: Classroom, nonce: str) -> str:
-    """The whole page, nothing to be loaded from elsewhere.
-
-    Parameters
-    ----------
-    nonce : str
-        Marks the one script that the browser may run.
-    """
-    folder = resources.files("loopodds_cli").joinpath("assets")
-    parts = {
-        name: folder.joinpath(name).read_text(encoding="utf-8")
-        for name in ("classroom.html", "classroom.css", "classroom.js")
-    }
-    data = json.dumps(classroom.catalogue).replace("<", "\\u003c")
-    text = parts["classroom.html"].replace("/*style*/", parts["classroom.css"])
-    text = text.replace("/*script*/", parts["classroom.js"]).replace("NONCE", nonce)
-    return text.replace("/*catalogue*/", data)
-
-
-class _Handler(BaseHTTPRequestHandler):
-    """Two things only: the page, and an answer to it."""
-
-    server: _Server
-
-    def do_GET(self) -> None:
-        if not self._from_here():
-            self._send(403, "text/plain", "open the page under the address that was printed")
-        elif self.path != "/":
-            self._send(404, "text/plain", "there is only one page, at /")
-        else:
-            nonce = secrets.token_urlsafe(16)
-            self._send(200, "text/html", page(self.server.classroom, nonce), nonce)
-
-    def do_POST(self) -> None:
-        length = self.headers.get("Content-Length", "")
-        if not self._from_here() or self.headers.get("Content-Type") != "application/json":
-            self._send(403, "text/plain", "only the page itself may ask")
-        elif not length.isdigit() or int(length) > LARGEST_REQUEST:
-            self._send(413, "text/plain", "too much to be one car")
-        else:
-            answer = self._answer(self.rfile.read(int(length)))
-            self._send(200, "application/json", json.dumps(answer))
-
-    def _answer(self, body: bytes) -> dict[str, Any]:
-        try:
-            sections = json.loads(body)
-        except ValueError:
-            return {"problem": "the page sent what is no car; load it again"}
-        if not isinstance(sections, dict):
-            return {"problem": "the page sent what is no car; load it again"}
-        return self.server.classroom.answer(sections)
-
-    def _from_here(self) -> bool:
-        """Whether the browser believes to talk to this computer: no other site may ask."""
-        port = self.server.server_port
-        return self.headers.get("Host") in (f"{HERE}:{port}", f"localhost:{port}")
-
-    def _send(self, code: int, kind: str, text: str, nonce: str = "") -> None:
-        body = text.encode("utf-8")
-        script = f"'nonce-{nonce}'" if nonce else "'none'"
-        policy = f"default-src 'none'; style-src 'unsafe-inline'; script-src {script}"
-        self.send_response(code)
-        self.send_header("Content-Type", f"{kind}; charset=utf-8")
-        self.send_header("Content-Length", str(len(body)))
-        self.send_header("Cache-Control", "no-store")
-        self.send_header("X-Content-Type-Options", "nosniff")
-        self.send_header("Content-Security-Policy", f"{policy}; connect-src 'self'")
-        self.end_headers()
-        self.wfile.write(body)
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Nothing: the terminal belongs to the teacher."""
-
-
-class _Server(ThreadingHTTPServer):
-    daemon_threads = True
-
-    def __init__(self, classroom: Classroom, port: int) -> None:
-        self.classroom = classroom
-        super().__init__((HERE, port), _Handler)
-
-
-def serve(classroom: Classroom, port: int, ready: Callable[[str], None]) -> None:
-    """Serve the page until interrupted.
-
-    Parameters
-    ----------
-    port : int
-        0 takes any free one.
-    ready : callable
-        Called with the address once the page can be opened.
-
-    Raises
-    ------
-    OSError
-        If the port is taken.
-    """
-    with _Server(classroom, port) as server:
-        ready(f"http://{HERE}:{server.server_port}/")
-        try:
-            server.serve_forever()
-        except KeyboardInterrupt:
-            return
