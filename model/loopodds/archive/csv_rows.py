@@ -9,13 +9,15 @@ carriage return and a line feed.
 from __future__ import annotations
 
 import csv
+import gzip
+import io
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
+from loopodds.archive.chunks import NOT_TEXT, Chunk
 from loopodds.base.arrays import IntArray
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.rejects import Problem, shown
@@ -31,111 +33,105 @@ MOST_LINES = 100
 
 UNREADABLE = (OSError, EOFError, zlib.error)
 NOT_A_ROW = "not a row of the table"
-NOT_TEXT = "not UTF-8 text"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CsvPiece:
-    """Some consecutive rows.
-
-    Attributes
-    ----------
-    count : int
-        Rows, good and bad.
-    table : pyarrow.Table
-        The good ones, every column text; an empty cell is null.
-    offsets : int array, shape (good rows,)
-        Where each of them stands among all rows of the piece.
-    problems : list of Problem
-        One for each bad row.
-    """
-
-    count: int
-    table: pa.Table
-    offsets: IntArray
-    problems: list[Problem]
 
 
 class CsvRows:
-    """Reader of a CSV stream.
+    """A CSV archive being read.
 
     Parameters
     ----------
-    stream : binary file
-        Decompressed.
+    file : binary file
     name : str
         For messages.
     delimiter : str
+    compressed : bool
+        Whether the file is gzipped.
 
     Attributes
     ----------
     columns : tuple of str
         The header, read at once.
+    schema : pyarrow.Schema
+        Every column text.
     position : int
-        Bytes of the stream taken so far.
+        Bytes taken so far, decompressed.
 
     Raises
     ------
     InspectionError
-        If the stream cannot be read or does not start with a header.
+        If the file cannot be read or does not start with a header.
     """
 
-    def __init__(self, stream: IO[bytes], name: str, delimiter: str) -> None:
-        self._stream = stream
-        self._name = name
+    def __init__(
+        self, file: IO[bytes], name: str, delimiter: str, compressed: bool = False
+    ) -> None:
+        import pyarrow as pa
+
+        self.name = name
+        self._file = file
+        self._bytes = max(file.seek(0, io.SEEK_END), 1)
+        file.seek(0)
+        self._stream = gzip.GzipFile(fileobj=file) if compressed else file
         self._delimiter = delimiter
         self._held = b""
         self._ended = False
-        self._usual = READ_BYTES
         self.position = 0
         self.columns: tuple[str, ...] = ()
         self.columns = self._header()
+        self.schema = pa.schema([(column, pa.string()) for column in self.columns])
 
-    def skip_to(self, position: int) -> None:
-        """Go on at a position that an earlier reader of the same stream had."""
+    def parts(
+        self, rows: int, position: int = 0, first_row: int = 1, words: Iterable[str] = ()
+    ) -> Iterator[Chunk]:
+        """Chunks of at most so many rows, from here or where an earlier reading stopped.
+
+        Raises
+        ------
+        InspectionError
+            If the file breaks off or cannot be decompressed.
+        """
+        if position:
+            self._skip_to(position)
+        usual = READ_BYTES
+        while True:
+            self._fill(usual)
+            usual = end = self._piece_end(rows)
+            if end == 0:
+                return
+            count, table, offsets, problems, taken = self._piece(end)
+            self._held = self._held[taken:]
+            self.position += taken
+            share = min(self._file.tell() / self._bytes, 1.0)
+            yield Chunk(first_row, count, table, offsets, problems, self.position, share)
+            first_row += count
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def _skip_to(self, position: int) -> None:
         try:
             self._stream.seek(position)
         except UNREADABLE as error:
             raise self._unreadable(error) from error
         self._held, self._ended, self.position = b"", False, position
 
-    def take(self, rows: int) -> CsvPiece | None:
-        """The next rows, at most as many as asked for; None at the end.
-
-        Raises
-        ------
-        InspectionError
-            If the stream breaks off or cannot be decompressed.
-        """
-        self._fill(self._usual)
-        end = self._piece_end(rows)
-        if end == 0:
-            return None
-        self._usual = end
-        piece = fast_piece(self._held[:end], self.columns, self._delimiter)
-        taken = end
-        if piece is None:
-            piece, taken = self._careful_piece(end)
-        self._held = self._held[taken:]
-        self.position += taken
-        return piece
-
     def _header(self) -> tuple[str, ...]:
         self._fill(1)
         if self._held.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in self._held[:100]:
-            raise InspectionError(f"{self._name}: not UTF-8 text; save it as CSV in UTF-8")
+            raise InspectionError(f"{self.name}: not UTF-8 text; save it as CSV in UTF-8")
         mark = len(BYTE_ORDER_MARK) if self._held.startswith(BYTE_ORDER_MARK) else 0
         while self._line_end(mark) > mark and not self._held[mark : self._line_end(mark)].strip():
             mark = self._line_end(mark)
         if self._line_end(mark) <= mark:
-            raise InspectionError(f"{self._name}: empty; an archive starts with a header line")
+            raise InspectionError(f"{self.name}: empty; an archive starts with a header line")
         if b"\r" in self._held[mark : self._line_end(mark)].strip():
             raise InspectionError(
-                f"{self._name}: its lines end with carriage returns; save it with line feeds"
+                f"{self.name}: its lines end with carriage returns; save it with line feeds"
             )
         cells, end = self._record(mark)
         if isinstance(cells, str):
-            raise InspectionError(f"{self._name}: the header line cannot be read: {cells}")
+            raise InspectionError(f"{self.name}: the header line cannot be read: {cells}")
         self._held = self._held[end:]
         self.position = end
         return tuple(cells)
@@ -155,7 +151,7 @@ class CsvRows:
 
     def _unreadable(self, error: BaseException) -> InspectionError:
         return InspectionError(
-            f"{self._name}: cannot be read beyond byte {self.position + len(self._held)} "
+            f"{self.name}: cannot be read beyond byte {self.position + len(self._held)} "
             f"({error}); the file is cut off or damaged, copy or export it again"
         )
 
@@ -165,7 +161,7 @@ class CsvRows:
         while (found := self._held.find(b"\n", start)) < 0 and not self._ended:
             if len(self._held) - start > LONGEST_PIECE:
                 raise InspectionError(
-                    f"{self._name}: a line of more than {LONGEST_PIECE >> 20} MB: not a CSV archive"
+                    f"{self.name}: a line of more than {LONGEST_PIECE >> 20} MB: not a CSV archive"
                 )
             self._fill(start + wanted)
             wanted *= 2
@@ -188,8 +184,15 @@ class CsvRows:
             return len(self._held)
         return int(breaks[-1]) + 1 if len(breaks) else self._line_end(0)
 
-    def _careful_piece(self, end: int) -> tuple[CsvPiece, int]:
-        """Rows that start before an end, one by one; the last may go on beyond it."""
+    def _piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Problem, ...], int]:
+        """Rows before an end: how many, the good ones, their places, problems, bytes taken."""
+        table = fast_table(self._held[:end], self.columns, self._delimiter)
+        if table is not None:
+            return table.num_rows, table, np.arange(table.num_rows), (), end
+        return self._careful_piece(end)
+
+    def _careful_piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Problem, ...], int]:
+        """The same, row by row; the last may go on beyond the end."""
         good: list[list[str]] = []
         offsets: list[int] = []
         problems: list[Problem] = []
@@ -208,7 +211,7 @@ class CsvRows:
                 count += 1
             at = after
         table = _text_table(good, self.columns)
-        return CsvPiece(count, table, np.array(offsets, np.int64), problems), at
+        return count, table, np.array(offsets, np.int64), tuple(problems), at
 
     def _record(self, start: int) -> tuple[list[str] | str, int]:
         """Cells of the row that starts there, or what is wrong with its first line; its end."""
@@ -256,7 +259,7 @@ class CsvRows:
             start = end
 
 
-def fast_piece(piece: bytes, columns: tuple[str, ...], delimiter: str) -> CsvPiece | None:
+def fast_table(piece: bytes, columns: tuple[str, ...], delimiter: str) -> pa.Table | None:
     """Rows of a piece parsed in one go; None if anything in it needs a closer look.
 
     Whole lines without quotes, stray carriage returns or blank lines, all of the right width, and
@@ -272,7 +275,7 @@ def fast_piece(piece: bytes, columns: tuple[str, ...], delimiter: str) -> CsvPie
         return None
     try:
         piece.decode()
-        table = pyarrow.csv.read_csv(
+        return pyarrow.csv.read_csv(
             pa.BufferReader(piece),
             read_options=pyarrow.csv.ReadOptions(
                 use_threads=False, block_size=len(piece) + 1, column_names=list(columns)
@@ -286,7 +289,6 @@ def fast_piece(piece: bytes, columns: tuple[str, ...], delimiter: str) -> CsvPie
         )
     except (pa.ArrowInvalid, UnicodeDecodeError):
         return None
-    return CsvPiece(table.num_rows, table, np.arange(table.num_rows), [])
 
 
 def _text_table(rows: list[list[str]], columns: tuple[str, ...]) -> pa.Table:

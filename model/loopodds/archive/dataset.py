@@ -8,20 +8,21 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from loopodds.archive.chunks import CHUNK_ROWS, format_of
 from loopodds.archive.journal import PARTS, UNFINISHED, sync_file
-from loopodds.archive.outputs import Reject
 from loopodds.archive.scoring import empty_scored, score_chunk
-from loopodds.archive.sources import CHUNK_ROWS, ParquetSource, format_of
+from loopodds.archive.sources import ParquetSource
 from loopodds.archive.summary import Tally
 from loopodds.base.errors import InspectionError
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.columns import ColumnPlan
+from loopodds.inspection.rejects import Problem
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -54,18 +55,18 @@ class Partition:
 
 
 class DataSet:
-    """A Parquet file, or a folder of them in the order of their names, as a source of partitions.
+    """Parquet files with the same columns as a source of partitions.
 
     Raises
     ------
     InspectionError
-        If there is no Parquet file, or the files have different columns.
+        If one cannot be read, or they have different columns.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.files = _files(path)
+    def __init__(self, files: Sequence[Path]) -> None:
+        self._files = files
         self._groups: list[tuple[int, ...]] = []
-        for file in self.files:
+        for file in files:
             with closing(ParquetSource(file)) as reader:
                 if not self._groups:
                     self.name, self.schema = reader.name, reader.schema
@@ -79,7 +80,7 @@ class DataSet:
         """Partitions of up to so many rows, where the row groups are not larger."""
         total = max(sum(map(sum, self._groups)), 1)
         number, row = 0, 1
-        for file, group_rows in zip(self.files, self._groups, strict=True):
+        for file, group_rows in zip(self._files, self._groups, strict=True):
             for start, count, held in _runs(group_rows, rows):
                 number, row = number + 1, row + held
                 if number > position:
@@ -90,7 +91,14 @@ class DataSet:
         """Nothing is open."""
 
 
-def _files(path: Path) -> tuple[Path, ...]:
+def parquet_files(path: Path) -> tuple[Path, ...]:
+    """A Parquet file, or those of a folder in the order of their names.
+
+    Raises
+    ------
+    InspectionError
+        If there is none.
+    """
     if path.is_file():
         if format_of(path) in ("csv", "csv.gz"):
             raise InspectionError(f"{path}: a data set is Parquet; score CSV without a cluster")
@@ -115,13 +123,13 @@ def _runs(group_rows: Iterable[int], most: int) -> Iterator[tuple[int, int, int]
 
 def score_partition(
     partition: Partition, plan: ColumnPlan, model: Model, review: int, folder: str
-) -> tuple[list[Reject], Tally]:
+) -> tuple[list[Problem], Tally]:
     """Put the scored rows of a partition into the folder of the run; its rejects and count."""
     import pyarrow.parquet
 
     groups = range(partition.first_group, partition.first_group + partition.groups)
     unfinished = Path(folder, UNFINISHED, uuid.uuid4().hex)
-    rejects: list[Reject] = []
+    rejects: list[Problem] = []
     tally = Tally()
     with closing(ParquetSource(Path(partition.path), groups)) as reader:
         schema: pa.Schema = empty_scored(reader.schema, model).schema

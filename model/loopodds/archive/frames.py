@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from loopodds.archive.chunks import Chunk
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
-from loopodds.archive.sources import Chunk
 from loopodds.archive.summary import RunProgress, Summary, Tally
 from loopodds.archive.workers import executor_for, in_order, job_for
 from loopodds.base.errors import InspectionError
-from loopodds.inspection.column_map import ColumnMap, load_column_map
+from loopodds.inspection.column_map import load_column_map
 
 REJECT = "reject"
 NO_FILES = ("out", "rejects", "resumed")
@@ -81,7 +81,7 @@ def score_frame(
     InspectionError
         If the frame cannot be read, holds nothing known or has a column called ``reject``.
     """
-    mapping = load_column_map(columns) if columns is not None else ColumnMap()
+    mapping = load_column_map(columns)
     source = FrameSource(frame)
     job = job_for(source.name, source.schema, mapping, knowledge, "parquet", review)
     for warning in job.plan.warnings:

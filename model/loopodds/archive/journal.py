@@ -60,13 +60,13 @@ class Journal:
         self.records: list[Record] = []
         self.complete = ""
         self._out = out
-        self._open: list[IO[bytes]] = []
+        self._files: dict[str, IO[bytes]] = {}
         try:
             self.folder.mkdir(exist_ok=True)
         except OSError as error:
             raise InspectionError(f"{self.folder}: cannot be made: {error.strerror}") from error
-        self._lines = self._locked()
         try:
+            self._lock()
             self._start(run, resume)
         except BaseException:
             self.close()
@@ -80,17 +80,16 @@ class Journal:
 
     def close(self) -> None:
         """Let go of the files; a later run can take the folder up."""
-        for file in self._open:
+        for file in self._files.values():
             file.close()
 
     def commit(self, record: Record, scored: bytes, rejects: bytes) -> None:
         """Add a part; once this returns, it survives whatever happens."""
-        for file, data in ((self._scored, scored), (self._rejects, rejects)):
+        for name, data in ((SCORED, scored), (REJECTS, rejects)):
             if data:
-                file.write(data)
-                _sync(file)
-        ends = {"scored_end": self._scored.tell(), "rejects_end": self._rejects.tell()}
-        self._write_line({**record, **ends})
+                self._write(name, data)
+        ends = {name: self._files[name].tell() for name in (SCORED, REJECTS)}
+        self._write_line({**record, "ends": ends})
 
     def finish(self, output: str) -> None:
         """Note that nothing is left to do but to put the files in place.
@@ -127,15 +126,17 @@ class Journal:
             else:
                 path.unlink(missing_ok=True)
 
-    def _locked(self) -> IO[bytes]:
-        file = (self.folder / JOURNAL).open("a+b")
-        self._open.append(file)
+    def _lock(self) -> None:
+        """Open the journal and keep other runs off until it is closed, where the system can."""
+        file = self._files[JOURNAL] = (self.folder / JOURNAL).open("a+b")
         try:
-            _lock(file)
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except ImportError:  # not a POSIX system
+            pass
         except OSError as error:
-            self.close()
             raise InspectionError(f"{self._out}: another run is writing it just now") from error
-        return file
 
     def _start(self, run: Record, resume: bool) -> None:
         strangers = {path.name for path in self.folder.iterdir()} - {JOURNAL, *ROWS}
@@ -146,20 +147,20 @@ class Journal:
         earlier = self._read() if resume else []
         if earlier:
             self._refuse_other(earlier[0], run)
-        self.complete = str(earlier[-1].get("complete", "")) if earlier else ""
+            self.complete = str(earlier[-1].get("complete", ""))
         self.records = earlier[1:-1] if self.complete else earlier[1:]
         if self.complete:
             return
         if not earlier:
             self._remove_rows()
-            self._lines.truncate(0)
+            self._files[JOURNAL].truncate(0)
             self._write_line(run)
         for name in (PARTS, UNFINISHED):
             (self.folder / name).mkdir(exist_ok=True)
-        last = self.records[-1] if self.records else {"scored_end": 0, "rejects_end": 0}
-        self._scored = _cut(self.folder / SCORED, last["scored_end"])
-        self._rejects = _cut(self.folder / REJECTS, last["rejects_end"])
-        self._open += [self._scored, self._rejects]
+        for name in (SCORED, REJECTS):
+            file = self._files[name] = (self.folder / name).open("ab")
+            file.truncate(self.records[-1]["ends"][name] if self.records else 0)
+            file.seek(0, os.SEEK_END)
 
     def _refuse_other(self, earlier: Record, run: Record) -> None:
         for key, value in run.items():
@@ -171,10 +172,11 @@ class Journal:
 
     def _read(self) -> list[Record]:
         """Whole lines whose rows are all there; what follows them is cut off."""
-        self._lines.seek(0)
+        journal = self._files[JOURNAL]
+        journal.seek(0)
         records: list[Record] = []
         ends = [0]
-        for line in self._lines:
+        for line in journal:
             try:
                 records.append(json.loads(line))
             except ValueError:
@@ -182,15 +184,21 @@ class Journal:
             ends.append(ends[-1] + len(line))
         if records and "complete" in records[-1]:
             return records
-        sizes = [_size(self.folder / SCORED), _size(self.folder / REJECTS)]
-        while records[1:] and not _within(records[-1], sizes):
+        while records[1:] and not self._on_disk(records[-1]):
             records.pop()
-        self._lines.truncate(ends[len(records)])
+        journal.truncate(ends[len(records)])
         return records
 
+    def _on_disk(self, record: Record) -> bool:
+        files = ((self.folder / name, end) for name, end in record["ends"].items())
+        return all(path.exists() and path.stat().st_size >= end for path, end in files)
+
     def _write_line(self, record: Record) -> None:
-        self._lines.write(json.dumps(record).encode() + b"\n")
-        _sync(self._lines)
+        self._write(JOURNAL, json.dumps(record).encode() + b"\n")
+
+    def _write(self, name: str, data: bytes) -> None:
+        self._files[name].write(data)
+        _sync(self._files[name])
 
 
 def partial_folder(out: Path) -> Path:
@@ -224,28 +232,3 @@ def sync_file(path: Path) -> None:
 def _sync(file: IO[bytes]) -> None:
     file.flush()
     os.fsync(file.fileno())
-
-
-def _within(record: Record, sizes: list[int]) -> bool:
-    return bool(record["scored_end"] <= sizes[0] and record["rejects_end"] <= sizes[1])
-
-
-def _size(path: Path) -> int:
-    return path.stat().st_size if path.exists() else 0
-
-
-def _cut(path: Path, end: int) -> IO[bytes]:
-    """A file opened for adding after its first so many bytes."""
-    file = path.open("ab")
-    file.truncate(end)
-    file.seek(end)
-    return file
-
-
-def _lock(file: IO[bytes]) -> None:
-    """Keep other runs off until the file is closed, where the system can."""
-    try:
-        import fcntl
-    except ImportError:  # not a POSIX system
-        return
-    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -9,11 +9,11 @@ from __future__ import annotations
 import csv
 import gzip
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal
 
-from loopodds.archive.sources import Format, format_of
+from loopodds.archive.chunks import Format, format_of
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.rejects import Problem
 
@@ -26,49 +26,28 @@ GZIP_LEVEL = 4
 REJECTS_HEADER = b"row,column,value,reason\n"
 
 
-class Reject(NamedTuple):
-    """One row that was not scored, with everything wrong in it.
-
-    Attributes
-    ----------
-    row : int
-        Row of the archive; the first below the header is 1.
-    column, value, kind : str
-        Of the first problem.
-    reason : str
-        Of the first problem, then those of further columns.
-    """
-
-    row: int
-    column: str
-    value: str
-    kind: str
-    reason: str
-
-
-def rejects_of(problems: Iterable[Problem], first_row: int) -> list[Reject]:
-    """One reject a bad row, sorted by row.
+def one_a_row(problems: Iterable[Problem], first_row: int) -> list[Problem]:
+    """The first problem of each bad row, its reason followed by those of further columns.
 
     Parameters
     ----------
     problems : iterable of Problem
         Rows counted from the first of a chunk, which is 0.
     first_row : int
-        Number of that row in the archive.
+        Number of that row in the archive, from which the result counts.
     """
     by_row: dict[int, list[Problem]] = {}
     for problem in problems:
         by_row.setdefault(problem.row, []).append(problem)
-    return [_reject(first_row + row, by_row[row]) for row in sorted(by_row)]
+    rejects = []
+    for row in sorted(by_row):
+        first, *others = by_row[row]
+        more = (f"; also {other.column} {other.value!r}: {other.reason}" for other in others)
+        rejects.append(first._replace(row=first_row + row, reason="".join([first.reason, *more])))
+    return rejects
 
 
-def _reject(row: int, problems: Sequence[Problem]) -> Reject:
-    first, *others = problems
-    more = [f"{other.column} {other.value!r}: {other.reason}" for other in others]
-    return Reject(row, first.column, first.value, first.kind, "; also ".join([first.reason, *more]))
-
-
-def rejects_bytes(rejects: Iterable[Reject]) -> bytes:
+def rejects_bytes(rejects: Iterable[Problem]) -> bytes:
     """Lines of the rejects file, UTF-8, to be put below ``REJECTS_HEADER``."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -30,21 +30,13 @@ LOST_MASS = 1e-4
 ContextKey = tuple[tuple[str, str], ...]
 
 
-class Candidate(NamedTuple):
-    """A row of a batch, the cost that its outcome leaves out, and roughly its conflict [bits]."""
-
-    row: int
-    cost: float
-    bits: float
-
-
-def candidates_of(
+def candidates(
     groups: Sequence[Group],
     batch: InspectionBatch,
     log_evidence: FloatArray,
     model: Model,
     count: int,
-) -> list[Candidate]:
+) -> dict[int, tuple[float, float]]:
     """Rows of a batch that may belong on the list, the best by either reason.
 
     Parameters
@@ -55,30 +47,29 @@ def candidates_of(
         Without the outcomes; rows that cannot be are left out.
     count : int
         How many by each reason.
+
+    Returns
+    -------
+    dict of int to (float, float)
+        Row to the cost that its outcome leaves out, and roughly its conflict [bits].
     """
     cost, bits = np.zeros(batch.rows), np.full(batch.rows, -np.inf)
     for group in groups:
-        told, outcomes = with_outcomes(group, batch, model)
-        cost[group.rows] = missed_cost(told, outcomes, model).sum(axis=1)
+        told, outcomes = _with_outcomes(group, batch, model)
+        cost[group.rows] = _missed_cost(told, outcomes, model).sum(axis=1)
         alone = _logs_alone(group, model)
         bits[group.rows] = (alone - log_evidence[group.rows]) / np.log(2)
     possible = np.isfinite(log_evidence)
     cost, bits = np.where(possible, cost, 0.0), np.where(possible, bits, -np.inf)
-    chosen = {*_largest(cost, count), *_largest(bits, count)}
-    return [
-        Candidate(row, float(cost[row]), float(bits[row]))
-        for row in sorted(chosen)
+    best = (np.argsort(-values, kind="stable")[:count] for values in (cost, bits))
+    return {
+        row: (float(cost[row]), float(bits[row]))
+        for row in np.unique(np.concatenate([*best])).tolist()
         if cost[row] > 0 or bits[row] > 0
-    ]
+    }
 
 
-def _largest(values: FloatArray, count: int) -> list[int]:
-    order = np.argsort(-values, kind="stable")[:count]
-    result: list[int] = order.tolist()
-    return result
-
-
-def with_outcomes(
+def _with_outcomes(
     group: Group, batch: InspectionBatch, model: Model
 ) -> tuple[Beliefs, dict[str, BoolArray]]:
     """Beliefs after findings and outcomes, the outcomes trusted but not blindly."""
@@ -87,7 +78,7 @@ def with_outcomes(
     return model.believe(group.context, group.evidence.with_soft(soft)), outcomes
 
 
-def missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
+def _missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
     """Expected cost by fault variable, zero where the outcome says that it was faulty.
 
     Returns
@@ -153,25 +144,14 @@ def _number_logs(
     return np.where(read, np.log(np.maximum(density, 1e-300)), 0.0)
 
 
-def entry_of(candidate: Candidate, number: int, row: int, table: pa.Table) -> dict[str, Any]:
-    """A candidate as plain data, with all its cells, so that it can be looked at again.
-
-    Parameters
-    ----------
-    candidate : Candidate
-    number : int
-        Row of the archive.
-    row : int
-        Row of the table.
-    table : pyarrow.Table
-    """
-    values = {c: table.column(c)[row].as_py() for c in table.column_names}
-    cells = {
+def cells_of(table: pa.Table, row: int) -> dict[str, str]:
+    """All cells of a row, so that it can be looked at again."""
+    cells = {c: table.column(c)[row].as_py() for c in table.column_names}
+    return {
         c: ("yes" if v else "no") if isinstance(v, bool) else str(v)
-        for c, v in values.items()
+        for c, v in cells.items()
         if v is not None
     }
-    return {"row": number, "cost": candidate.cost, "bits": candidate.bits, "cells": cells}
 
 
 def best_entries(entries: Sequence[Mapping[str, Any]], count: int) -> tuple[Mapping[str, Any], ...]:
@@ -243,7 +223,7 @@ class Reopen:
             "recorded": dict(self.recorded),
             "conflict": {
                 "bits": self.conflict.bits,
-                "between": [[one, other] for one, other, _ in self.conflict.between],
+                "between": [[finding, other] for finding, other, _ in self.conflict.between],
             },
             "columns": dict(self.passed),
         }
@@ -277,8 +257,8 @@ def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reo
     table = pa.table({c: pa.array([cells.get(c)], pa.string()) for c in plan.columns})
     batch, _ = read_cells(table, plan, model.knowledge)
     (group,) = encode(batch, model.knowledge).groups
-    told, outcomes = with_outcomes(group, batch, model)
-    by_variable = missed_cost(told, outcomes, model)[0]
+    told, outcomes = _with_outcomes(group, batch, model)
+    by_variable = _missed_cost(told, outcomes, model)[0]
     feeding = {feed.column for feed in plan.feeds}
     recorded = {f.column for f in plan.feeds if f.kind == "confirmed"}
     return Reopen(
@@ -294,18 +274,15 @@ def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reo
 
 def _missed(beliefs: Beliefs, costs: Mapping[str, float], model: Model) -> tuple[Missed, ...]:
     """Conditions of the variables that cost something, dearest first, trifles left out."""
-    found = []
+    missed = []
     for name, condition in model.conditions.items():
         if costs[condition.variable] <= 0:
             continue
         harms = model.knowledge.harms[condition.variable].states
-        marginal = dict(
-            zip(
-                model.states(condition.variable), beliefs.faults[condition.variable][0], strict=True
-            )
-        )
-        cost = sum(float(marginal[state]) * harms.get(state, 0.0) for state in condition.states)
-        probability = sum(float(marginal[state]) for state in condition.states)
-        found.append(Missed(name, probability, cost))
-    found.sort(key=lambda one: -one.cost)
-    return tuple(one for one in found if one.probability >= MENTIONED_FROM)[:MOST_MENTIONED]
+        chances = beliefs.faults[condition.variable][0].tolist()
+        shares = dict(zip(model.states(condition.variable), chances, strict=True))
+        probability = sum(shares[state] for state in condition.states)
+        cost = sum(shares[state] * harms.get(state, 0.0) for state in condition.states)
+        if probability >= MENTIONED_FROM:
+            missed.append(Missed(name, probability, cost))
+    return tuple(sorted(missed, key=lambda entry: -entry.cost)[:MOST_MENTIONED])

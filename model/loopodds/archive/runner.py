@@ -14,7 +14,9 @@ from hashlib import blake2b
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loopodds.archive.dataset import PARTITION_ROWS, DataSet
+from loopodds.archive.chunks import CHUNK_ROWS
+from loopodds.archive.csv_rows import CsvRows
+from loopodds.archive.dataset import PARTITION_ROWS, DataSet, parquet_files
 from loopodds.archive.journal import FINISHED, PARTS, SCORED, Journal, partial_folder, sync_file
 from loopodds.archive.outputs import (
     REJECTS_HEADER,
@@ -25,18 +27,12 @@ from loopodds.archive.outputs import (
 )
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
-from loopodds.archive.sources import (
-    CHUNK_ROWS,
-    DEMO_MARK,
-    CsvSource,
-    ParquetSource,
-    archive_files,
-    open_source,
-)
+from loopodds.archive.sources import ParquetSource, found_archive, open_source
 from loopodds.archive.summary import RunProgress, Summary, Tally
 from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for
 from loopodds.base.errors import InspectionError, LoopoddsError
-from loopodds.inspection.column_map import ColumnMap, load_column_map
+from loopodds.casebook.sources import MARK
+from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import added_columns
 
 if TYPE_CHECKING:
@@ -48,7 +44,7 @@ INVENTED = (
     "no evidence of its accuracy"
 )
 
-Source = CsvSource | ParquetSource | DataSet
+Source = CsvRows | ParquetSource | DataSet
 
 
 def score(
@@ -125,22 +121,22 @@ def score(
     if out is None:
         raise InspectionError(f"{archive}: name the file that the scored rows go to")
     out = Path(out)
-    with archive_files(archive, columns) as (path, map_path):
+    with found_archive(archive, columns) as (path, mapping):
         spread = cluster is not None or path.is_dir()
         kind: OutputKind = "folder" if spread else output_format(out)
         rejects = Path(rejects) if rejects is not None else default_rejects(out)
-        _check_paths([path, *([map_path] if map_path else [])], out, rejects, kind, resume)
-        mapping = load_column_map(map_path) if map_path is not None else ColumnMap()
+        _check_paths([path, Path(columns or path)], out, rejects, kind)
         rows = part_rows or (PARTITION_ROWS if spread else CHUNK_ROWS)
-        with closing(DataSet(path) if spread else open_source(path, mapping)) as source:
+        files = parquet_files(path) if spread else (path,)
+        with closing(DataSet(files) if spread else open_source(path, mapping)) as source:
             folder = str(partial_folder(out).resolve())
             job = job_for(source.name, source.schema, mapping, knowledge, kind, review, folder)
             run = _Run(source, job, rows, workers, cluster, tell)
-            with Journal(out, _identity(source, mapping, job, rows), resume) as journal:
+            with Journal(out, _identity(files, mapping, job, rows), resume) as journal:
                 tally, resumed = run.whole(journal, out)
                 reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
                 journal.publish(rejects)
-    demo = (INVENTED,) if str(archive).startswith(DEMO_MARK) else ()
+    demo = (INVENTED,) if str(archive).startswith(MARK) else ()
     return Summary(out, rejects, tally, reopen, (*demo, *job.plan.warnings), resumed)
 
 
@@ -214,9 +210,7 @@ def default_rejects(out: Path) -> Path:
     return out.with_name(f"{stem}.rejects.csv")
 
 
-def _check_paths(
-    inputs: Sequence[Path], out: Path, rejects: Path, kind: OutputKind, resume: bool
-) -> None:
+def _check_paths(inputs: Sequence[Path], out: Path, rejects: Path, kind: OutputKind) -> None:
     for written in (out, rejects):
         if any(written.resolve() == read.resolve() for read in inputs):
             raise InspectionError(f"{written}: would overwrite what is read; choose another name")
@@ -226,11 +220,11 @@ def _check_paths(
         raise InspectionError(f"{out}: cannot hold both the scored rows and the rejects")
 
 
-def _identity(source: Source, mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
+def _identity(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
     """Everything that the output depends on."""
     from importlib.metadata import version
 
-    stats = [(path.stat(), path) for path in source.files]
+    stats = [(path.stat(), path) for path in files]
     content = [(stat.st_size, stat.st_mtime_ns, _edges(path)) for stat, path in stats]
     style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))
     columns = [

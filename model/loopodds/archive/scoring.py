@@ -10,18 +10,18 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopodds.archive.outputs import Reject, rejects_of
-from loopodds.archive.review import best_entries, candidates_of, entry_of
-from loopodds.archive.sources import CHUNK_ROWS, Chunk, archive_files, open_source
+from loopodds.archive.chunks import CHUNK_ROWS, Chunk
+from loopodds.archive.outputs import one_a_row
+from loopodds.archive.review import candidates, cells_of
+from loopodds.archive.sources import found_archive, open_source
 from loopodds.archive.summary import LEAST_SHOWN, Tally
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.model import Model, smallest_impossible
 from loopodds.inspection.cells import cell_text, read_cells
-from loopodds.inspection.column_map import ColumnMap, load_column_map
 from loopodds.inspection.columns import ColumnPlan, added_columns, plan_columns
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import Group, InspectionBatch
@@ -40,7 +40,7 @@ class ReadInspections:
 
     batch: InspectionBatch
     numbers: IntArray
-    rejects: list[Reject]
+    rejects: list[Problem]
 
 
 def read_inspections(
@@ -66,34 +66,30 @@ def read_inspections(
     InspectionError
         If the archive cannot be read or holds nothing known.
     """
-    with archive_files(source, columns) as (path, map_path):
-        mapping = load_column_map(map_path) if map_path is not None else ColumnMap()
-        with closing(open_source(path, mapping)) as reader:
-            plan = plan_columns(reader.schema.names, knowledge, mapping)
-            for chunk in reader.parts(CHUNK_ROWS, words=plan.word_columns):
-                batch, rows, problems = _usable(chunk, plan, knowledge)
-                numbers = chunk.first_row + chunk.offsets[rows]
-                yield ReadInspections(batch, numbers, _rejects_in(chunk, problems))
+    with (
+        found_archive(source, columns) as (path, mapping),
+        closing(open_source(path, mapping)) as reader,
+    ):
+        plan = plan_columns(reader.schema.names, knowledge, mapping)
+        for chunk in reader.parts(CHUNK_ROWS, words=plan.word_columns):
+            batch, rows, problems = _usable(chunk, plan, knowledge)
+            numbers = chunk.first_row + chunk.offsets[rows]
+            yield ReadInspections(batch, numbers, _rejects_in(chunk, problems))
 
 
-class _Usable(NamedTuple):
+def _usable(
+    chunk: Chunk, plan: ColumnPlan, knowledge: Knowledge
+) -> tuple[InspectionBatch, IntArray, list[Problem]]:
     """The usable rows of a chunk, where they stand in its table, and what is wrong with others."""
-
-    batch: InspectionBatch
-    rows: IntArray
-    problems: list[Problem]
-
-
-def _usable(chunk: Chunk, plan: ColumnPlan, knowledge: Knowledge) -> _Usable:
     batch, problems = read_cells(chunk.table, plan, knowledge)
     rows = np.setdiff1d(np.arange(batch.rows), [problem.row for problem in problems])
-    return _Usable(batch if len(rows) == batch.rows else batch.take(rows), rows, problems)
+    return batch if len(rows) == batch.rows else batch.take(rows), rows, problems
 
 
-def _rejects_in(chunk: Chunk, problems: list[Problem]) -> list[Reject]:
+def _rejects_in(chunk: Chunk, problems: list[Problem]) -> list[Problem]:
     """One reject for each bad row: of the table, or one that never made it there."""
     in_chunk = [problem._replace(row=int(chunk.offsets[problem.row])) for problem in problems]
-    return rejects_of([*chunk.problems, *in_chunk], chunk.first_row)
+    return one_a_row([*chunk.problems, *in_chunk], chunk.first_row)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,13 +109,17 @@ class Scores:
     p_sound: FloatArray
     log_evidence: FloatArray
 
+    def take(self, rows: BoolArray) -> Scores:
+        """Those of some rows."""
+        return Scores(self.conditions[rows], self.p_sound[rows], self.log_evidence[rows])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScoredChunk:
     """Rows of a chunk with what scoring adds, those set aside, and the count of both."""
 
     table: pa.Table
-    rejects: list[Reject]
+    rejects: list[Problem]
     tally: Tally
 
 
@@ -131,11 +131,10 @@ def score_batch(batch: InspectionBatch, model: Model) -> Scores:
     KnowledgeError
         If the knowledge does not cover a context of the batch.
     """
-    return score_groups(encode(batch, model.knowledge).groups, batch.rows, model)
+    return _score_groups(encode(batch, model.knowledge).groups, batch.rows, model)
 
 
-def score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
-    """The same for rows already encoded."""
+def _score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
     conditions = np.zeros((rows, len(model.conditions)))
     p_sound, log_evidence = np.zeros(rows), np.full(rows, -np.inf)
     for group in groups:
@@ -165,27 +164,24 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
     """
     batch, kept, problems = _usable(chunk, plan, model.knowledge)
     groups = encode(batch, model.knowledge).groups if batch.rows else ()
-    scores = score_groups(groups, batch.rows, model)
+    scores = _score_groups(groups, batch.rows, model)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
         problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
     rejects = _rejects_in(chunk, problems)
     scored = kept[possible]
     numbers = chunk.first_row + chunk.offsets
-    table = _with_scores(chunk.table, scored, _rows_of(scores, possible), model)
-    tally = _tally(chunk.count, rejects, _rows_of(scores, possible), numbers[scored], model)
+    table = _with_scores(chunk.table, scored, scores.take(possible), model)
+    tally = _tally(chunk.count, rejects, scores.take(possible), numbers[scored], model)
     if review and batch.rows:
-        candidates = candidates_of(groups, batch, scores.log_evidence, model, review)
-        entries = [
-            entry_of(c, int(numbers[kept[c.row]]), int(kept[c.row]), chunk.table)
-            for c in candidates
-        ]
-        tally = replace(tally, review=best_entries(entries, review), review_size=review)
+        best = candidates(groups, batch, scores.log_evidence, model, review)
+        entries = tuple(
+            {"row": int(numbers[row]), "cost": cost, "bits": bits,
+             "cells": cells_of(chunk.table, row)}
+            for row, (cost, bits) in zip(kept[[*best]].tolist(), best.values(), strict=True)
+        )  # fmt: skip
+        tally = replace(tally, review=entries, review_size=review)
     return ScoredChunk(table, rejects, tally)
-
-
-def _rows_of(scores: Scores, rows: BoolArray) -> Scores:
-    return Scores(scores.conditions[rows], scores.p_sound[rows], scores.log_evidence[rows])
 
 
 def _impossible_rows(
@@ -233,7 +229,7 @@ def empty_scored(schema: pa.Schema, model: Model) -> pa.Table:
 
 
 def _tally(
-    count: int, rejects: Sequence[Reject], scores: Scores, numbers: IntArray, model: Model
+    count: int, rejects: Sequence[Problem], scores: Scores, numbers: IntArray, model: Model
 ) -> Tally:
     single = (f"{r.kind} in {r.column}" for r in rejects if r.column and r.kind != CANNOT_HOLD)
     whole = (r.kind for r in rejects if not r.column or r.kind == CANNOT_HOLD)

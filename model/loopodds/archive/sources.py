@@ -2,97 +2,34 @@
 
 from __future__ import annotations
 
-import gzip
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopodds.archive.csv_rows import NOT_TEXT, CsvRows
+from loopodds.archive.chunks import NOT_TEXT, Chunk, format_of
+from loopodds.archive.csv_rows import CsvRows
 from loopodds.base.arrays import IntArray
 from loopodds.base.errors import InspectionError, unknown_name
-from loopodds.inspection.column_map import ColumnMap
+from loopodds.casebook.sources import MARK
+from loopodds.inspection.column_map import ColumnMap, load_column_map
 from loopodds.inspection.rejects import Problem
 
 if TYPE_CHECKING:
     import pyarrow as pa
     import pyarrow.parquet
 
-Format = Literal["csv", "csv.gz", "parquet"]
-SUFFIXES: dict[str, Format] = {
-    ".csv": "csv",
-    ".txt": "csv",
-    ".tsv": "csv",
-    ".csv.gz": "csv.gz",
-    ".gz": "csv.gz",
-    ".parquet": "parquet",
-    ".pq": "parquet",
-}
 GZIP_MARK, PARQUET_MARK = b"\x1f\x8b", b"PAR1"
 BUFFER_BYTES = 1 << 20
-CHUNK_ROWS = 16_384
-DEMO_MARK, DEMO_ENDING, MAP_ENDING = "@", ".csv.gz", ".columns.toml"
+OVERFLOWS = (OverflowError, MemoryError)
+"""What a damaged count of rows or bytes leads to."""
+DEMO_ENDING, MAP_ENDING = ".csv.gz", ".columns.toml"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Chunk:
-    """Consecutive rows of an archive.
-
-    Attributes
-    ----------
-    first_row : int
-        Number of its first row; the first of the archive is 1.
-    count : int
-        Rows read, good and bad.
-    table : pyarrow.Table
-        Rows whose cells can be told apart.
-    offsets : int array, shape (table rows,)
-        Where those stand among the rows of the chunk.
-    problems : tuple of Problem
-        The other rows, counted from the start of the chunk.
-    position : int
-        Where the next chunk starts: bytes of a decompressed CSV file, rows of a Parquet file.
-    share : float
-        How much of the archive has been read by then, 0 to 1.
-    """
-
-    first_row: int
-    count: int
-    table: pa.Table
-    offsets: IntArray
-    problems: tuple[Problem, ...]
-    position: int
-    share: float
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """Of a sliced table only the slice travels to another process."""
-        import pyarrow as pa
-
-        sink = pa.BufferOutputStream()
-        with pa.ipc.new_stream(sink, self.table.schema) as writer:
-            writer.write_table(self.table)
-        rest = (self.offsets, self.problems, self.position, self.share)
-        return _arrived, (self.first_row, self.count, sink.getvalue().to_pybytes(), *rest)
-
-
-def _arrived(first_row: int, count: int, stream: bytes, *rest: Any) -> Chunk:
-    import pyarrow as pa
-
-    return Chunk(first_row, count, pa.ipc.open_stream(stream).read_all(), *rest)
-
-
-def format_of(path: Path) -> Format | None:
-    """Format by the end of a file name, None when that says nothing."""
-    name = path.name.lower()
-    fitting = (kind for suffix, kind in SUFFIXES.items() if name.endswith(suffix))
-    return max(fitting, key=len, default=None)
-
-
-def open_source(path: Path, column_map: ColumnMap) -> CsvSource | ParquetSource:
+def open_source(path: Path, column_map: ColumnMap) -> CsvRows | ParquetSource:
     """Archive by the end of its name or, failing that, by its first bytes.
 
     Raises
@@ -101,88 +38,50 @@ def open_source(path: Path, column_map: ColumnMap) -> CsvSource | ParquetSource:
         If there is no such file or it is neither CSV nor Parquet.
     """
     try:
-        with path.open("rb") as file:
-            start = file.read(4)
+        file = path.open("rb", buffering=BUFFER_BYTES)
     except OSError as error:
         raise InspectionError(f"{path}: cannot be read: {error.strerror}") from error
+    start = file.read(len(PARQUET_MARK))
+    file.seek(0)
     kind = format_of(path)
-    if start[:2] == GZIP_MARK and kind != "parquet":
-        kind = "csv.gz"
-    if kind is None and start == PARQUET_MARK:
-        kind = "parquet"
-    if kind == "parquet":
+    if kind == "parquet" or (kind is None and start.startswith(PARQUET_MARK)):
+        file.close()
         return ParquetSource(path)
-    return CsvSource(path, kind == "csv.gz", column_map.delimiter)
+    compressed = kind == "csv.gz" or start.startswith(GZIP_MARK)
+    try:
+        return CsvRows(file, path.name, column_map.delimiter, compressed)
+    except InspectionError:
+        file.close()
+        raise
 
 
 @contextmanager
-def archive_files(
+def found_archive(
     archive: str | Path, columns: str | Path | None
-) -> Iterator[tuple[Path, Path | None]]:
-    """Paths of an archive and its column map; a shipped one, ``@name``, brings its own map.
+) -> Iterator[tuple[Path, ColumnMap]]:
+    """Path of an archive and its column map; a shipped one, ``@name``, brings its own map.
 
     Raises
     ------
     UnknownName
         If there is no such demo archive.
+    InspectionError
+        If the column map cannot be used.
     """
-    given = Path(columns) if columns is not None else None
-    if not str(archive).startswith(DEMO_MARK):
-        yield Path(archive), given
+    if not str(archive).startswith(MARK):
+        yield Path(archive), load_column_map(columns)
         return
     folder = resources.files("loopodds_data").joinpath("archive")
     files = {entry.name: entry for entry in folder.iterdir()}
     names = [name.removesuffix(DEMO_ENDING) for name in sorted(files) if DEMO_ENDING in name]
-    name = str(archive).removeprefix(DEMO_MARK)
+    name = str(archive).removeprefix(MARK)
     if name not in names:
         raise unknown_name("demo archive", name, names)
     with ExitStack() as stack:
-        source = stack.enter_context(resources.as_file(files[name + DEMO_ENDING]))
-        if given is None and name + MAP_ENDING in files:
-            given = stack.enter_context(resources.as_file(files[name + MAP_ENDING]))
-        yield source, given
-
-
-class CsvSource:
-    """CSV archive; see :class:`loopodds.archive.csv_rows.CsvRows` for what counts as a row."""
-
-    def __init__(self, path: Path, compressed: bool, delimiter: str) -> None:
-        import pyarrow as pa
-
-        self.name, self.files = path.name, (path,)
-        self._file = path.open("rb", buffering=BUFFER_BYTES)
-        self._bytes = max(path.stat().st_size, 1)
-        stream: IO[bytes] = gzip.GzipFile(fileobj=self._file) if compressed else self._file  # type: ignore[assignment]
-        try:
-            self._rows = CsvRows(stream, path.name, delimiter)
-        except InspectionError:
-            self._file.close()
-            raise
-        self.schema = pa.schema([(column, pa.string()) for column in self._rows.columns])
-
-    def parts(
-        self, rows: int, position: int = 0, first_row: int = 1, words: Iterable[str] = ()
-    ) -> Iterator[Chunk]:
-        """Chunks of so many rows, from the start or from where an earlier reading stopped.
-
-        Raises
-        ------
-        InspectionError
-            If the file breaks off or is damaged as a whole.
-        """
-        if position:
-            self._rows.skip_to(position)
-        while (piece := self._rows.take(rows)) is not None:
-            share = min(self._file.tell() / self._bytes, 1.0)
-            bad = tuple(piece.problems)
-            yield Chunk(
-                first_row, piece.count, piece.table, piece.offsets, bad, self._rows.position, share
-            )
-            first_row += piece.count
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
+        path = stack.enter_context(resources.as_file(files[name + DEMO_ENDING]))
+        if columns is None and name + MAP_ENDING in files:
+            columns = stack.enter_context(resources.as_file(files[name + MAP_ENDING]))
+        yield path, load_column_map(columns)
 
 
 class ParquetSource:
@@ -195,8 +94,8 @@ class ParquetSource:
     """
 
     def __init__(self, path: Path, groups: range | None = None) -> None:
-        self.name, self.files = path.name, (path,)
-        self._damage = parquet_damage()
+        self.name = path.name
+        self._path = path
         with self._readable():
             self._file = self._opened([])
             self.schema = self._file.schema_arrow
@@ -211,7 +110,7 @@ class ParquetSource:
 
         # without pre-buffering, only the pages being decoded are held
         return pyarrow.parquet.ParquetFile(
-            self.files[0],
+            self._path,
             buffer_size=BUFFER_BYTES,
             pre_buffer=False,
             page_checksum_verification=True,
@@ -291,20 +190,15 @@ class ParquetSource:
 
     @contextmanager
     def _readable(self) -> Iterator[None]:
+        import pyarrow as pa
+
         try:
             yield
-        except self._damage as error:
+        except (pa.ArrowException, OSError, ValueError, LookupError, *OVERFLOWS) as error:
             reason = " ".join(str(error).split())[:200] or type(error).__name__
             raise InspectionError(
                 f"{self.name}: not a readable Parquet file ({reason}); copy or export it again"
             ) from error
-
-
-def parquet_damage() -> tuple[type[BaseException], ...]:
-    """What pyarrow raises on a damaged file."""
-    import pyarrow as pa
-
-    return (pa.ArrowException, OSError, ValueError, OverflowError, LookupError, MemoryError)
 
 
 def _text_checked(table: pa.Table) -> tuple[pa.Table, IntArray, list[Problem]]:

@@ -6,23 +6,21 @@ the worker reads and writes itself; what comes back is bytes and a count, in the
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopodds.archive.chunks import Chunk
 from loopodds.archive.dataset import Partition, score_partition
 from loopodds.archive.outputs import OutputKind, check_writable, chunk_bytes, rejects_bytes
 from loopodds.archive.scoring import score_chunk
-from loopodds.archive.sources import Chunk
 from loopodds.archive.summary import Tally
 from loopodds.base.errors import InspectionError, LoopoddsError
 from loopodds.diagnosis.model import Model
@@ -178,23 +176,13 @@ def executor_for(workers: int, cluster: str | None = None) -> Iterator[tuple[Exe
         If there is no cluster, or workers die; what is finished by then is kept.
     """
     if cluster is not None:
-        with _cluster(cluster) as found:
-            yield found
+        with _cluster(cluster) as given:
+            yield given
     elif workers == 1:
         yield _ThisProcess(), lambda: 1
     else:
-        # spawned, not forked: a fork would copy locks that arrow's threads may be holding
-        context = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(workers, context, _end_with_parent)
-        try:
-            yield pool, lambda: AHEAD * workers
-        except BrokenProcessPool as error:
-            raise LoopoddsError(
-                "a worker process died (out of memory?); resume goes on from here, "
-                "perhaps with fewer workers"
-            ) from error
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+        with _processes(workers) as given:
+            yield given
 
 
 class _ThisProcess(Executor):
@@ -204,9 +192,29 @@ class _ThisProcess(Executor):
         return future
 
 
+@contextmanager
+def _processes(workers: int) -> Iterator[tuple[Executor, Room]]:
+    from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    # spawned, not forked: a fork would copy locks that arrow's threads may be holding
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), _end_with_parent)
+    try:
+        yield pool, lambda: AHEAD * workers
+    except BrokenProcessPool as error:
+        raise LoopoddsError(
+            "a worker process died (out of memory?); resume goes on from here, "
+            "perhaps with fewer workers"
+        ) from error
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
 def _end_with_parent() -> None:
     """Let a worker end itself when the process that started it is gone."""
-    parent = multiprocessing.parent_process()
+    from multiprocessing import parent_process
+
+    parent = parent_process()
     assert parent is not None
 
     def watch() -> None:

@@ -86,14 +86,16 @@ class ColumnMap:
     decimal: str = "."
 
 
-def load_column_map(path: str | Path) -> ColumnMap:
-    """Column map from a TOML file.
+def load_column_map(path: str | Path | None) -> ColumnMap:
+    """Column map from a TOML file; our own form when there is none.
 
     Raises
     ------
     InspectionError
         Naming file, section, key and value.
     """
+    if path is None:
+        return ColumnMap()
     name = Path(path).name
     try:
         content = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))

@@ -1,0 +1,80 @@
+"""Consecutive rows of an archive, as every kind of source hands them out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from loopodds.base.arrays import IntArray
+from loopodds.inspection.rejects import Problem
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+Format = Literal["csv", "csv.gz", "parquet"]
+SUFFIXES: dict[str, Format] = {
+    ".csv": "csv",
+    ".txt": "csv",
+    ".tsv": "csv",
+    ".csv.gz": "csv.gz",
+    ".gz": "csv.gz",
+    ".parquet": "parquet",
+    ".pq": "parquet",
+}
+CHUNK_ROWS = 16_384
+NOT_TEXT = "not UTF-8 text"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chunk:
+    """Consecutive rows of an archive.
+
+    Attributes
+    ----------
+    first_row : int
+        Number of its first row; the first of the archive is 1.
+    count : int
+        Rows read, good and bad.
+    table : pyarrow.Table
+        Rows whose cells can be told apart; of a CSV file all text, an empty cell null.
+    offsets : int array, shape (table rows,)
+        Where those stand among the rows of the chunk.
+    problems : tuple of Problem
+        One for each other row, counted from the start of the chunk.
+    position : int
+        Where the next chunk starts: bytes of a decompressed CSV file, rows of a Parquet file.
+    share : float
+        How much of the archive has been read by then, 0 to 1.
+    """
+
+    first_row: int
+    count: int
+    table: pa.Table
+    offsets: IntArray
+    problems: tuple[Problem, ...]
+    position: int
+    share: float
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Of a sliced table only the slice travels to another process."""
+        import pyarrow as pa
+
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_stream(sink, self.table.schema) as writer:
+            writer.write_table(self.table)
+        rest = (self.offsets, self.problems, self.position, self.share)
+        return _arrived, (self.first_row, self.count, sink.getvalue().to_pybytes(), *rest)
+
+
+def _arrived(first_row: int, count: int, stream: bytes, *rest: Any) -> Chunk:
+    import pyarrow as pa
+
+    return Chunk(first_row, count, pa.ipc.open_stream(stream).read_all(), *rest)
+
+
+def format_of(path: Path) -> Format | None:
+    """Format by the end of a file name, None when that says nothing."""
+    name = path.name.lower()
+    fitting = (kind for suffix, kind in SUFFIXES.items() if name.endswith(suffix))
+    return max(fitting, key=len, default=None)
