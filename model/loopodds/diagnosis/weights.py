@@ -7,7 +7,7 @@ adds depends on what is known already; its share is the average of what it adds 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import comb
 from typing import NamedTuple
@@ -42,7 +42,7 @@ def clamp_of(model: Model, name: str) -> Clamp:
     Raises
     ------
     UnknownName
-        With the nearest spelling; for a fault variable with several conditions, with those.
+        With the nearest spelling; for a fault variable, with its conditions.
     """
     if name == SOUND:
         return {fault: np.eye(len(model.states(fault)))[0] for fault in model.faults}
@@ -107,6 +107,8 @@ SAMPLED_SEED = 1953
 
 LEAST = 1e-300
 
+ANYTHING: Clamp = {}
+
 Probabilities = Callable[[Clamp], FloatArray]
 """Probability of each of many sets of findings, together with a clamp."""
 
@@ -155,10 +157,10 @@ def share_out(
     tree: JunctionTree,
     evidence: Evidence,
     names: Sequence[str],
-    hypotheses: Sequence[Odds],
+    asked: Sequence[Odds],
     exact_up_to: int = EXACT_UP_TO,
 ) -> tuple[Shares, ...]:
-    """Shares of findings in the change of log-odds, one result for each hypothesis.
+    """Shares of findings in the change of log-odds, one result for each of the ``asked``.
 
     Parameters
     ----------
@@ -167,8 +169,8 @@ def share_out(
         One row.
     names : sequence of str
         The findings to share among; all others stay known throughout.
-    hypotheses : sequence of Odds
-        From :mod:`loopodds.diagnosis.weights`. What is impossible counts as 1e-300.
+    asked : sequence of Odds
+        What is impossible counts as 1e-300.
     exact_up_to : int
         Beyond this many findings, orders are sampled with a fixed seed; the shares still sum
         exactly to the whole, each with a standard error.
@@ -182,35 +184,23 @@ def share_out(
     if len(ordered) <= exact_up_to:
         sums = SubsetSums(tree, evidence, ordered)
         if sums.cost <= LARGEST_COST:
-            once = _each_once(sums.probabilities)
-            return tuple(_exact(ordered, _scores(q, once)) for q in hypotheses)
-    return _sampled(tree, evidence, ordered, hypotheses)
+            return tuple(_exact(ordered, score) for score in _scores(asked, sums.probabilities))
+    return _sampled(tree, evidence, ordered, asked)
 
 
-def _each_once(probabilities: Probabilities) -> Probabilities:
-    """The same, but what two hypotheses share is worked out once."""
-    found: list[tuple[Clamp, FloatArray]] = []
-
-    def once(clamp: Clamp) -> FloatArray:
-        for other, values in found:
-            if other is clamp:
-                return values
-        found.append((clamp, probabilities(clamp)))
-        return found[-1][1]
-
-    return once
-
-
-def _scores(hypothesis: Odds, probabilities: Probabilities) -> FloatArray:
-    """Decibans of a hypothesis, from the probability of evidence together with a clamp."""
-    holds = probabilities(hypothesis.holds)
-    if hypothesis.against is None:
-        against = probabilities({}) - holds
-    else:
-        against = probabilities(hypothesis.against)
-    ratio = np.log(np.clip(holds, LEAST, None)) - np.log(np.clip(against, LEAST, None))
-    result: FloatArray = DECIBANS * ratio
-    return result
+def _scores(asked: Sequence[Odds], probabilities: Probabilities) -> Iterator[FloatArray]:
+    """Decibans of odds from the probability of evidence together with each clamp, once each."""
+    known: dict[int, FloatArray] = {}
+    for odds in asked:
+        clamps = (odds.holds, odds.against or ANYTHING)
+        for clamp in clamps:
+            if id(clamp) not in known:
+                known[id(clamp)] = probabilities(clamp)
+        holds, against = (known[id(clamp)] for clamp in clamps)
+        if odds.against is None:
+            against = against - holds
+        ratio = np.log(np.clip(holds, LEAST, None)) - np.log(np.clip(against, LEAST, None))
+        yield DECIBANS * ratio
 
 
 def _exact(names: list[str], values: FloatArray) -> Shares:
@@ -230,7 +220,7 @@ def _exact(names: list[str], values: FloatArray) -> Shares:
 
 
 def _sampled(
-    tree: JunctionTree, evidence: Evidence, names: list[str], hypotheses: Sequence[Odds]
+    tree: JunctionTree, evidence: Evidence, names: list[str], asked: Sequence[Odds]
 ) -> tuple[Shares, ...]:
     """Random circles of findings: every start and both directions of each is one order.
 
@@ -249,8 +239,7 @@ def _sampled(
         result: FloatArray = np.exp(tree.propagate(batch.with_soft(wide)).log_evidence)
         return result
 
-    once = _each_once(probabilities)
-    return tuple(_from_circles(names, turns, _scores(q, once)) for q in hypotheses)
+    return tuple(_from_circles(names, turns, score) for score in _scores(asked, probabilities))
 
 
 def _from_circles(names: list[str], turns: Sequence[IntArray], values: FloatArray) -> Shares:

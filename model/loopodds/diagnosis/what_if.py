@@ -59,17 +59,29 @@ class Scenario:
     probabilities: Mapping[str, float]
     foretold: Mapping[str, Foretold]
 
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for ``json.dumps``; what is not known is null."""
+        return {
+            "changes": [change._asdict() for change in self.changes],
+            "chance": _finite(self.chance),
+            "verdict": self.verdict,
+            "probabilities": dict(self.probabilities),
+            "foretold": {
+                name: {
+                    "states": dict(foretold.states),
+                    "low": _finite(foretold.low),
+                    "middle": _finite(foretold.middle),
+                    "high": _finite(foretold.high),
+                    "unit": foretold.unit,
+                }
+                for name, foretold in self.foretold.items()
+            },
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """A case and its variations.
-
-    Attributes
-    ----------
-    case : str
-    base : Scenario
-    variations : tuple of Scenario
-    """
+    """A case as it is and its variations."""
 
     case: str
     base: Scenario
@@ -96,10 +108,10 @@ class WhatIf:
         """Plain data for ``json.dumps``."""
         return {
             "case": self.case,
-            "base": _scenario_json(self.base),
+            "base": self.base.as_json(),
             "variations": [
                 {
-                    **_scenario_json(variation),
+                    **variation.as_json(),
                     "moved": [name for name, one, other in self.moved(variation) if one != other],
                     "expected_otherwise": [after.name for _, after in self.surprises(variation)],
                 }
@@ -111,23 +123,6 @@ class WhatIf:
 def _distance(before: Foretold, after: Foretold) -> float:
     """How differently two predictions spread over words: half the sum of the differences."""
     return sum(abs(p - before.states[state]) for state, p in after.states.items()) / 2
-
-
-def _scenario_json(scenario: Scenario) -> dict[str, Any]:
-    return {
-        "changes": [change._asdict() for change in scenario.changes],
-        "chance": _finite(scenario.chance),
-        "verdict": scenario.verdict,
-        "probabilities": dict(scenario.probabilities),
-        "foretold": {
-            name: {
-                "states": dict(one.states),
-                **{key: _finite(getattr(one, key)) for key in ("low", "middle", "high")},
-                "unit": one.unit,
-            }
-            for name, one in scenario.foretold.items()
-        },
-    }
 
 
 def _finite(value: float) -> float | None:
@@ -167,18 +162,16 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
     varied = [_Variation(inspection, {}, ())]
     stated = sections_of(inspection)
     now = replace(inspection, repairs=())
-    recorded = {
-        **recorded_words(now, knowledge), **stated["vehicle"], **stated["conditions"]
-    }  # fmt: skip
+    recorded = {**recorded_words(now, knowledge), **stated["vehicle"], **stated["conditions"]}
     varied += [_vary(pinned, changes, recorded, knowledge) for changes in variations]
-    batch = batch_of([one.inspection for one in varied], knowledge)
-    scenarios: list[Scenario | None] = [None] * len(varied)
-    for own, group in encoded([one.inspection for one in varied], model):
-        rows = [int(row) for row in group.rows]
-        found = _scenarios(group, batch.take(group.rows), [varied[row] for row in rows], own)
-        for row, scenario in zip(rows, found, strict=True):
-            scenarios[row] = scenario
-    base, *others = [scenario for scenario in scenarios if scenario is not None]
+    inspections = [variation.inspection for variation in varied]
+    batch = batch_of(inspections, knowledge)
+    scenarios: dict[int, Scenario] = {}
+    for own, group in encoded(inspections, model):
+        rows = group.rows.tolist()
+        told = _scenarios(group, batch.take(group.rows), [varied[row] for row in rows], own)
+        scenarios.update(zip(rows, told, strict=True))
+    base, *others = (scenarios[row] for row in range(len(varied)))
     return WhatIf(inspection.name, base, tuple(others))
 
 
