@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, TypeVar
 
 from loopodds import condition_title, spaced
 from rich.text import Text
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
         Turn,
         TurningPoint,
     )
+
+Point = TypeVar("Point", "TurningPoint", "PlanTurn")
 
 HALF_BAR = 9
 SHARES = 9
@@ -163,15 +165,26 @@ def _misreading(
 
 def _turning_points(page: Page, points: Sequence[TurningPoint], knowledge: Knowledge) -> None:
     page.heading("What would change the mind", "any one of these alone")
+    _by_consequence(
+        page, points, knowledge,
+        lambda p: f"would put {condition_title(p.verdict, knowledge).lower()} first:",
+    )  # fmt: skip
+
+
+def _by_consequence(
+    page: Page, points: Sequence[Point], knowledge: Knowledge, then: Callable[[Point], str]
+) -> None:
+    """What is unseen, then what was seen otherwise, under what each would bring about."""
     if not points:
         page.line("No single further look and no single other reading.", indent=2)
     unseen = [point for point in points if not point.recorded][:UNSEEN]
     seen = [point for point in points if point.recorded][:SEEN]
     for about, group in ((NOT_SEEN, unseen), (SEEN_OTHERWISE, seen)):
-        for verdict in dict.fromkeys(point.verdict for point in group):
-            then = condition_title(verdict, knowledge).lower()
-            page.line(Text(f"{about} would put {then} first:", FAINT), indent=2)
-            page.rows([_point_row(p, knowledge) for p in group if p.verdict == verdict], right=[0])
+        for consequence in dict.fromkeys(map(then, group)):
+            page.line(Text(f"{about} {consequence}", FAINT), indent=2)
+            page.rows(
+                [_point_row(p, knowledge) for p in group if then(p) == consequence], right=[0]
+            )
 
 
 def _point_row(point: TurningPoint | PlanTurn, knowledge: Knowledge) -> Sequence[Cell]:
@@ -186,16 +199,10 @@ def _plan_turns(
 ) -> None:
     """Findings, seen and unseen, that would change the plan."""
     page.heading("What would change the plan", f"now: {services_text(plan, knowledge)}")
-    if not turns:
-        page.line("No single further look and no single other reading.", indent=2)
-    unseen = [turn for turn in turns if not turn.recorded][:UNSEEN]
-    seen = [turn for turn in turns if turn.recorded][:SEEN]
-    for about, group in ((NOT_SEEN, unseen), (SEEN_OTHERWISE, seen)):
-        for services in dict.fromkeys(turn.services for turn in group):
-            then = changed_plan(services, plan, knowledge)
-            page.line(Text(f"{about} would call for: {then}", FAINT), indent=2)
-            same = [turn for turn in group if turn.services == services]
-            page.rows([_point_row(turn, knowledge) for turn in same], right=[0])
+    _by_consequence(
+        page, turns, knowledge,
+        lambda turn: f"would call for: {changed_plan(turn.services, plan, knowledge)}",
+    )  # fmt: skip
 
 
 def _numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> None:

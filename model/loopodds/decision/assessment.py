@@ -160,19 +160,8 @@ class Assessment(Diagnosis):
     def what_if(self, *changes: str) -> WhatIf:
         """The case beside its variations; the word ``or`` begins the next one.
 
-        Parameters
-        ----------
-        *changes : str
-            ``name=state``, ``name=2.1 bar``, ``-name`` (not recorded) or a fault supposed.
-
-        Raises
-        ------
-        InspectionError
-            If a change cannot be read or made.
-        UnknownName
-            If a change names nothing known; with the nearest spelling.
-        ImpossibleEvidence
-            If a variation cannot be; naming what cannot hold together.
+        A change is ``name=state``, ``name=2.1 bar``, ``-name`` (not recorded) or a fault supposed;
+        what cannot be read or be raises as :func:`loopodds.diagnosis.what_if.what_if` does.
         """
         return what_if(self.inspection, split_variations(changes), self.model)
 

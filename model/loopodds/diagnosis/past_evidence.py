@@ -32,18 +32,14 @@ def encoded(inspections: Sequence[Inspection], model: Model) -> list[tuple[Model
         The model knows of the repairs of the group. Every inspection is in exactly one group;
         the rows of a group are positions in the list.
     """
-    alike: list[tuple[tuple[RepairDone, ...], list[int]]] = []
-    for position, one in enumerate(inspections):
-        found = next((positions for repairs, positions in alike if repairs == one.repairs), None)
-        if found is None:
-            alike.append((one.repairs, [position]))
-        else:
-            found.append(position)
     groups = []
-    for repairs, positions in alike:
-        some = [inspections[position] for position in positions]
-        for own, group in _encoded(some, repairs, model):
-            rows = np.array(positions)[group.rows]
+    left = list(range(len(inspections)))
+    while left:
+        repairs = inspections[left[0]].repairs
+        alike = [position for position in left if inspections[position].repairs == repairs]
+        left = [position for position in left if position not in alike]
+        for own, group in _encoded([inspections[i] for i in alike], repairs, model):
+            rows = np.array(alike)[group.rows]
             groups.append((own, Group(group.context, rows, group.evidence)))
     return groups
 
@@ -67,13 +63,13 @@ def _encoded(
         for repair, seen in zip(repairs, rounds, strict=True)
     )
     own = _that_fits(done, {**groups[0].context, **came}, model)
-    found = []
+    past = [seen.evidence for seen in rounds]
+    followed = []
     for group in groups:
-        past = [one.evidence for one in rounds]
         context = {**group.context, **came}
         evidence = with_past(past, own.repairs, group.evidence, knowledge, context)
-        found.append((own, Group(context, group.rows, evidence)))
-    return found
+        followed.append((own, Group(context, group.rows, evidence)))
+    return followed
 
 
 def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model) -> Model:
@@ -89,11 +85,7 @@ def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Mode
 def left_out(inspection: Inspection, model: Model) -> tuple[str, ...]:
     """A warning for each repair before which what was seen had to be left out.
 
-    Parameters
-    ----------
-    inspection : Inspection
-    model : Model
-        From :func:`encoded`, or that of a belief.
+    ``model`` is the one of :func:`encoded`, or that of a belief.
     """
     pairs = zip(inspection.repairs, model.repairs, strict=False)
     return tuple(
@@ -143,6 +135,6 @@ def with_past(
     return Evidence(now.rows, codes, soft, numbers)
 
 
-def _named(found: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
+def _named(columns: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
     """The same under other names."""
-    return {names[name]: one for name, one in found.items()}
+    return {names[name]: column for name, column in columns.items()}
