@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.cures import cured_states
 from loopodds.knowledge.nodes import parents_of
 from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.knowledge.work import Caution
 
 WET: dict[str, dict[str, Any]] = {
     "vehicle": {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"},
@@ -232,18 +233,14 @@ def cautions(
     **probabilities: tuple[float, float],
 ) -> tuple[str, ...]:
     """Cautions of made-up knowledge; probabilities are (now, before)."""
-    made_up = replace(
-        knowledge(),
+    made_up: Any = SimpleNamespace(
+        contexts=knowledge().contexts,
         cautions={
-            "fire": {"text": "It burns.", "when": {"refrigerant": "R1234yf"}},
-            "volts": {"text": "It kills.", "when": {"compressor": "electric"}},
-            "sealant": {"text": "It sets.", "conditions": ["foreign_sealant"]},
-            "test_only": {"text": "Asked for by a test."},
-            "look": {
-                "text": "No proof.",
-                "conditions": ["debris"],
-                "findings": ["sample_*"],
-            },
+            "fire": Caution(text="It burns.", when={"refrigerant": "R1234yf"}),
+            "volts": Caution(text="It kills.", when={"compressor": "electric"}),
+            "sealant": Caution(text="It sets.", conditions=("foreign_sealant",)),
+            "test_only": Caution(text="Asked for by a test."),
+            "look": Caution(text="No proof.", conditions=("debris",), findings=("sample_*",)),
         },
     )
     ranking = [

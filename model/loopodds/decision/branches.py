@@ -24,39 +24,19 @@ _ROUNDING = 1e-6
 
 @dataclass(slots=True, eq=False)
 class State:
-    """What has been seen, and what it makes of the best plan.
+    """What has been seen, and what it makes of the best plan."""
 
-    Attributes
-    ----------
-    seen : mapping of str to int
-        States seen beyond what is known now.
-    progress : Progress
-    chance : float
-        Of coming here from now.
-    log_evidence : float
-    stop : float
-        Expected cost of the best plan.
-    known : float
-        Lower bound of that cost under perfect information.
-    marginal : float array, shape (columns,)
-        Of the decision.
-    first : str
-        Test of the move that the way here began with.
-    branches : list of Branch
-        Every move judged.
-    value, least : float
-        Least expected cost found, further tests included, and a lower bound of what there is.
-    """
-
-    seen: Mapping[str, int]
+    seen: Mapping[str, int]  # states seen beyond what is known now
     progress: Progress
-    chance: float
+    chance: float  # of coming here from now
     log_evidence: float
-    stop: float
-    known: float
-    marginal: FloatArray
-    first: str = ""
-    branches: list[Branch] = field(default_factory=list)
+    stop: float  # expected cost of the best plan
+    known: float  # lower bound of that cost under perfect information
+    marginal: FloatArray  # shape (columns,): of the decision
+    first: str = ""  # test of the move that the way here began with
+    branches: list[Branch] = field(default_factory=list)  # every move judged
+    # value, least: least expected cost found, further tests included, and a lower bound of what
+    # there is
     value: float = np.inf
     least: float = -np.inf
 
@@ -118,46 +98,28 @@ class Leaf:
 
 @dataclass(slots=True, eq=False)
 class Branch:
-    """A move in a state with all its outcomes.
-
-    Attributes
-    ----------
-    origin : State
-    move : Move
-    leaves : sequence of Leaf
-        The outcomes, in runs.
-    chance : float array, shape (outcomes,)
-        Of each outcome given the state; sums to one.
-    log_evidence, stop, known : float array, shape (outcomes,)
-        Cost of the best plan at each outcome, and its lower bound under perfect information.
-    marginals : float array, shape (outcomes, columns)
-    gain : float
-        What the move saves, before its own cost, when no other follows; never below zero.
-    cost : float
-        Expected cost of the tests of this move, and of what they leave to be settled.
-    debt : float
-        The latter: by how much it makes the plan dearer that is best now.
-    states : dict of int to State
-        Outcomes looked into further, by position.
-    entry : float array, shape (outcomes,)
-        Cost of the cheapest move after each outcome; empty where none is considered.
-    value, least : float
-        Least expected cost found when making this move, tests included, and a lower bound.
-    """
+    """A move in a state with all its outcomes."""
 
     origin: State
     move: Move
-    leaves: Sequence[Leaf]
-    chance: FloatArray
+    leaves: Sequence[Leaf]  # the outcomes, in runs
+    chance: FloatArray  # shape (outcomes,): of each outcome given the state; sums to one
+    # log_evidence, stop, known: shape (outcomes,): cost of the best plan at each outcome, and its
+    # lower bound under perfect information
     log_evidence: FloatArray
     stop: FloatArray
     known: FloatArray
-    marginals: FloatArray
-    gain: float
-    cost: float
-    debt: float
+    marginals: FloatArray  # shape (outcomes, columns)
+    gain: float  # what the move saves, before its own cost, when no other follows; never below zero
+    cost: float  # expected cost of the tests of this move, and of what they leave to be settled
+    debt: float  # the latter: by how much it makes the plan dearer that is best now
+    # outcomes looked into further, by position
     states: dict[int, State] = field(default_factory=dict)
+    # shape (outcomes,): cost of the cheapest move after each outcome; empty where none is
+    # considered
     entry: FloatArray = field(default_factory=lambda: np.empty(0))
+    # value, least: least expected cost found when making this move, tests included, and a lower
+    # bound
     value: float = np.inf
     least: float = np.inf
 

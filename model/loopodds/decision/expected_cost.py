@@ -22,20 +22,12 @@ _ROWS = 2048
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Component:
-    """Options of which exactly one is taken.
+    """Options of which exactly one is taken."""
 
-    Attributes
-    ----------
-    options : tuple of tuple of str
-        Names of what each option does.
-    constant : float array, shape (options,)
-        What an option costs whatever is wrong.
-    loss : float array, shape (options, columns)
-        What it costs besides, for every state of every variable of the decision.
-    """
-
-    options: tuple[Query, ...]
-    constant: FloatArray
+    options: tuple[Query, ...]  # names of what each option does
+    constant: FloatArray  # shape (options,): what an option costs whatever is wrong
+    # shape (options, columns): what it costs besides, for every state of every variable of the
+    # decision
     loss: FloatArray
 
 
@@ -57,31 +49,21 @@ class Plan(NamedTuple):
 
 @dataclass(slots=True, eq=False)
 class Decision:
-    """All plans.
+    """All plans."""
 
-    Attributes
-    ----------
-    variables : tuple of (str, int)
-        Hidden variables that bear on the cost, with their number of states.
-    needs : tuple of str
-        Tests that some plans need done first. A column is one state of one variable, in the
-        order of the variables, then one for each need: one while it is still to be done, then one
-        for each debt: one from the test on that brings it about.
-    settings : tuple of Setting
-    informed : float array, shape (columns,)
-        For every state of every variable a cost such that their expected sum is never above what
-        the best plan would cost to someone who knew every variable exactly.
-    ended_by : mapping of str to frozenset of str
-        Tests after which a need can no longer be done, and is asked for no more.
-    owed : mapping of str to frozenset of str
-        Debts that every plan has to settle, and the tests of which any one brings them about.
-    """
-
+    # hidden variables that bear on the cost, with their number of states
     variables: tuple[tuple[str, int], ...]
+    # tests that some plans need done first. A column is one state of one variable, in the order
+    # of the variables, then one for each need: one while it is still to be done, then one for
+    # each debt: one from the test on that brings it about.
     needs: Query
     settings: tuple[Setting, ...]
+    # shape (columns,): for every state of every variable a cost such that their expected sum is
+    # never above what the best plan would cost to someone who knew every variable exactly
     informed: FloatArray
+    # tests after which a need can no longer be done, and is asked for no more
     ended_by: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    # debts that every plan has to settle, and the tests of which any one brings them about
     owed: Mapping[str, frozenset[str]] = field(default_factory=dict)
     _loss: FloatArray = field(init=False, repr=False)
     _constant: FloatArray = field(init=False, repr=False)

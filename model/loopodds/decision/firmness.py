@@ -23,27 +23,13 @@ WORTH_A_WORD = 0.2
 
 
 class Proviso(NamedTuple):
-    """Something on which a plan rests.
+    """Something on which a plan rests."""
 
-    Attributes
-    ----------
-    service : str
-        The first one that rests on it.
-    condition : str
-        That must be absent; empty where it is a guard that must be passed.
-    guard : str
-        Test that must be passed before; empty where it is a condition.
-    probability : float
-        Of the condition, or of the guard not being passed.
-    instead : str
-        Service that deals with it; empty where this car or workshop has none.
-    """
-
-    service: str
-    condition: str
-    guard: str
-    probability: float
-    instead: str
+    service: str  # the first one that rests on it
+    condition: str  # that must be absent; empty where it is a guard that must be passed
+    guard: str  # test that must be passed before; empty where it is a condition
+    probability: float  # of the condition, or of the guard not being passed
+    instead: str  # service that deals with it; empty where this car or workshop has none
 
 
 def provisos(shop: Workshop, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
@@ -110,26 +96,16 @@ SUPPORT_DECIBANS = 3.0
 
 
 class BreakEven(NamedTuple):
-    """From which probability of its condition on the dearest service pays.
+    """From which probability of its condition on the dearest service pays."""
 
-    Attributes
-    ----------
-    service, condition : str
-        The condition whose harm it takes away most.
-    probability : float
-        Now.
-    threshold : float or None
-        Probability above which the best plan contains the service, everything else that is known
-        of the car held; None where no probability makes it pay.
-    decibans : float
-        Evidence that would bring the probability to the threshold; zero without one.
-    """
-
+    # service, condition: the condition whose harm it takes away most
     service: str
     condition: str
-    probability: float
+    probability: float  # now
+    # probability above which the best plan contains the service, everything else that is known of
+    # the car held; None where no probability makes it pay
     threshold: float | None
-    decibans: float
+    decibans: float  # evidence that would bring the probability to the threshold; zero without one
 
 
 class OneKind(NamedTuple):
@@ -143,33 +119,19 @@ class OneKind(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """The plan for one car and how firm it is.
-
-    Attributes
-    ----------
-    best : ServicePlan
-    others : tuple of ServicePlan
-        Next in expected cost.
-    ignorance : float
-        What knowing every fault exactly would save on average: the cost of being wrong.
-    break_even : BreakEven or None
-        Of the dearest service of the best plan, or of the next one if that does nothing.
-    doubts : tuple of OneKind
-    provisos : tuple of Proviso
-    elsewhere : ServicePlan or None
-        The plan of a workshop that could do everything, where it is cheaper.
-    outlook : Outlook
-        What all remaining tests could still change.
-    """
+    """The plan for one car and how firm it is."""
 
     best: ServicePlan
-    others: tuple[ServicePlan, ...]
+    others: tuple[ServicePlan, ...]  # next in expected cost
+    # what knowing every fault exactly would save on average: the cost of being wrong
     ignorance: float
+    # of the dearest service of the best plan, or of the next one if that does nothing
     break_even: BreakEven | None
     doubts: tuple[OneKind, ...]
     provisos: tuple[Proviso, ...]
+    # the plan of a workshop that could do everything, where it is cheaper
     elsewhere: ServicePlan | None
-    outlook: Outlook
+    outlook: Outlook  # what all remaining tests could still change
 
     def as_json(self) -> dict[str, Any]:
         """Plain data."""

@@ -28,28 +28,16 @@ DRAWS = 2000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
-    """What seeing everything would do.
+    """What seeing everything would do."""
 
-    Attributes
-    ----------
-    same : float
-        Probability that the plan would stay the same.
-    keeps : mapping of str to float
-        For every action of the present plan the probability that it would stay in it.
-    saving : float
-        Expected fall of the cost if everything could be seen for nothing: no sequence of tests
-        can save more.
-    draws : int
-        Draws that this rests on; 0 where it is exact.
-    saving_error : float
-        Standard error of the saving.
-    """
-
-    same: float
+    same: float  # probability that the plan would stay the same
+    # for every action of the present plan the probability that it would stay in it
     keeps: Mapping[str, float]
+    # expected fall of the cost if everything could be seen for nothing: no sequence of tests can
+    # save more
     saving: float
-    draws: int
-    saving_error: float
+    draws: int  # draws that this rests on; 0 where it is exact
+    saving_error: float  # standard error of the saving
 
     def saving_json(self) -> dict[str, float]:
         """What testing can save, and how well that is known, as plain data."""

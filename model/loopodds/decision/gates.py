@@ -79,20 +79,11 @@ class Closed(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far an inspection has come.
+    """How far an inspection has come."""
 
-    Attributes
-    ----------
-    done : tuple of str
-        Tests done, in order; one whose findings are recorded counts as done.
-    results : frozenset of (str, str)
-        What the guards have shown.
-    begun : frozenset of str
-        Tests that count as done although not all they show was recorded.
-    """
-
-    done: tuple[str, ...]
-    results: Results
+    done: tuple[str, ...]  # tests done, in order; one whose findings are recorded counts as done
+    results: Results  # what the guards have shown
+    # tests that count as done although not all they show was recorded
     begun: frozenset[str] = frozenset()
 
 

@@ -18,49 +18,27 @@ TOLD_ABOUT = 2
 
 @dataclass(frozen=True, slots=True)
 class RankedTest:
-    """One test that can be done now, or once others have been.
-
-    Attributes
-    ----------
-    test : str
-    bits : float
-        Information about the state of the car that it would give now, all it shows together.
-    minutes : float
-        For the test itself, a wait that it needs included.
-    net_value : float
-        Currency by which it lowers the expected cost, its own cost and that of what must come
-        before it taken off. Where it opens other tests, the best sequence through it counts.
-    worth : float
-        The same before any cost, for the test without what it opens; never below zero.
-    cost : float
-        Currency of the test itself.
-    owes : float
-        Currency that it adds to the plan: what it takes out of the loop has to go back in.
-    blocked_by : tuple of str
-        Tests that have to be done first, in order.
-    opens : str
-        The test that its net value comes from; itself where that is the best.
-    waits_for : tuple of str
-        Tests that pay by themselves and that this one would make impossible: it comes after them.
-        The one that pays most first, what was begun already last.
-    about : tuple of str
-        Conditions whose probability it is expected to move most, strongest first.
-    unread : tuple of str
-        Where the test was begun: what it shows that is not recorded yet.
-    """
+    """One test that can be done now, or once others have been."""
 
     test: str
+    # information about the state of the car that it would give now, all it shows together
     bits: float
-    minutes: float
+    minutes: float  # for the test itself, a wait that it needs included
+    # currency by which it lowers the expected cost, its own cost and that of what must come
+    # before it taken off. Where it opens other tests, the best sequence through it counts.
     net_value: float
-    worth: float
-    cost: float
+    worth: float  # the same before any cost, for the test without what it opens; never below zero
+    cost: float  # currency of the test itself
+    # currency that it adds to the plan: what it takes out of the loop has to go back in
     owes: float
-    blocked_by: tuple[str, ...]
-    opens: str
+    blocked_by: tuple[str, ...]  # tests that have to be done first, in order
+    opens: str  # the test that its net value comes from; itself where that is the best
+    # tests that pay by themselves and that this one would make impossible: it comes after them.
+    # The one that pays most first, what was begun already last.
     waits_for: tuple[str, ...]
+    # conditions whose probability it is expected to move most, strongest first
     about: tuple[str, ...]
-    unread: tuple[str, ...]
+    unread: tuple[str, ...]  # where the test was begun: what it shows that is not recorded yet
 
     @property
     def bits_per_minute(self) -> float:
@@ -88,18 +66,10 @@ class RankedTest:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Policy:
-    """The best sequence of tests found, whatever each of them may show; or to stop testing.
+    """The best sequence of tests found, whatever each of them may show; or to stop testing."""
 
-    Attributes
-    ----------
-    root : State
-        The tree of outcomes, the car as it stands first.
-    depth : int
-        Tests that it looks ahead.
-    """
-
-    root: State
-    depth: int
+    root: State  # the tree of outcomes, the car as it stands first
+    depth: int  # tests that it looks ahead
 
     @property
     def best(self) -> Branch | None:

@@ -29,42 +29,25 @@ FILLING = "filling"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Offer:
-    """One service that can be done on this car.
-
-    Attributes
-    ----------
-    name : str
-    price : float
-        Work and material, in currency.
-    cure : float array, shape (fault columns,)
-        Chance that it removes each state of each fault.
-    own, filled : float array, shape (fault columns,)
-        The same for its own work, and for the filling that it includes.
-    in_vain : float array, shape (fault columns,)
-        Currency lost by doing it while each state of each fault is there and stays.
-    needs : frozenset of str
-        Tests, and the filling, that have to come before or with it.
-    apart : frozenset of str
-        Services that it must not be combined with.
-    with_one_of : tuple of frozenset of str
-        For every guard that was not passed, the services of which one has to go along.
-    settles : frozenset of str
-        Tests that leave a debt which this service settles, as any filling does.
-    undone : float
-        Currency lost by handing the car back with that debt.
-    """
+    """One service that can be done on this car."""
 
     name: str
-    price: float
-    cure: FloatArray
+    price: float  # work and material, in currency
+    cure: FloatArray  # shape (fault columns,): chance that it removes each state of each fault
+    # own, filled: shape (fault columns,): the same for its own work, and for the filling that it
+    # includes
     own: FloatArray
     filled: FloatArray
+    # shape (fault columns,): currency lost by doing it while each state of each fault is there
+    # and stays
     in_vain: FloatArray
-    needs: frozenset[str]
-    apart: frozenset[str]
+    needs: frozenset[str]  # tests, and the filling, that have to come before or with it
+    apart: frozenset[str]  # services that it must not be combined with
+    # for every guard that was not passed, the services of which one has to go along
     with_one_of: tuple[frozenset[str], ...]
+    # tests that leave a debt which this service settles, as any filling does
     settles: frozenset[str]
-    undone: float
+    undone: float  # currency lost by handing the car back with that debt
 
     @property
     def named(self) -> set[str]:

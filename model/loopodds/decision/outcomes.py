@@ -23,19 +23,12 @@ Prefix = Mapping[str, int]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """Cells of the outcomes of a test.
-
-    Attributes
-    ----------
-    names : tuple of str
-    index : int array, shape (cells, names)
-        Outcome of each observable, -1 where the cell leaves it open.
-    grids : tuple of Grid or None
-        For each observable the readings that its outcomes stand for; None for words.
-    """
+    """Cells of the outcomes of a test."""
 
     names: Query
+    # shape (cells, names): outcome of each observable, -1 where the cell leaves it open
     index: IntArray
+    # for each observable the readings that its outcomes stand for; None for words
     grids: tuple[Grid | None, ...]
 
     @property

@@ -31,34 +31,24 @@ Fault = Callable[[str, str, str], LoopoddsError]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prices:
-    """Money and minutes of one workshop.
-
-    Attributes
-    ----------
-    currency : str
-    labour_rate, waiting_rate : float
-        Currency an hour of work, and an hour in which the car only blocks a place.
-    expensive : float
-        Currency from which on a service wants a second kind of evidence.
-    filling_minutes, filling_cost : float
-        Evacuating and charging by mass: counted once, however many services need it.
-    refrigerant : mapping of str to float
-        Currency for the refrigerant of one filling.
-    minutes, cost : mapping of str to float
-        Work and material (currency) of every test and service.
-    skills, cannot : frozenset of str
-        Skills of the people there; tests and services that this workshop does not do.
-    """
+    """Money and minutes of one workshop."""
 
     currency: str
+    # labour_rate, waiting_rate: currency an hour of work, and an hour in which the car only
+    # blocks a place
     labour_rate: float
     waiting_rate: float
-    expensive: float
+    expensive: float  # currency from which on a service wants a second kind of evidence
+    # filling_minutes, filling_cost: evacuating and charging by mass: counted once, however many
+    # services need it
     filling_minutes: float
     filling_cost: float
-    refrigerant: Mapping[str, float]
+    refrigerant: Mapping[str, float]  # currency for the refrigerant of one filling
+    # minutes, cost: work and material (currency) of every test and service
     minutes: Mapping[str, float]
     cost: Mapping[str, float]
+    # skills, cannot: skills of the people there; tests and services that this workshop does not
+    # do
     skills: frozenset[str]
     cannot: frozenset[str]
 

@@ -37,30 +37,14 @@ _AMBIENT_C = {"cool": 15.0, "warm": 25.0}
 
 @dataclass(frozen=True, slots=True)
 class ServicePlan:
-    """Services in the order to do them.
+    """Services in the order to do them."""
 
-    Attributes
-    ----------
-    services : tuple of str
-        Empty: leave the car as it is.
-    first : tuple of str
-        Tests that have to be done before them, in order.
-    filling : bool
-        Whether the loop is evacuated and charged at the end.
-    outlay : float
-        Currency that is paid for certain.
-    minutes : float
-        Work, tests and filling included.
-    harm : float
-        Currency of harm left for a season, on average.
-    """
-
-    services: tuple[str, ...]
-    first: tuple[str, ...]
-    filling: bool
-    outlay: float
-    minutes: float
-    harm: float
+    services: tuple[str, ...]  # empty: leave the car as it is
+    first: tuple[str, ...]  # tests that have to be done before them, in order
+    filling: bool  # whether the loop is evacuated and charged at the end
+    outlay: float  # currency that is paid for certain
+    minutes: float  # work, tests and filling included
+    harm: float  # currency of harm left for a season, on average
 
     @property
     def cost(self) -> float:

@@ -47,41 +47,25 @@ class TurningPoint(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Why a condition is believed as it is.
+    """Why a condition is believed as it is."""
 
-    Attributes
-    ----------
-    condition, rival : str
-        What is explained, and the strongest other hypothesis; either may be ``sound``.
-    verdict : str
-        The leading hypothesis.
-    before, now : float
-        Probability of the condition without and with everything recorded.
-    rival_now : float
-        Probability of the rival.
-    shares : Shares
-        Weight of evidence for the condition against its absence, by finding [decibans].
-    contrast : Shares
-        The same for the condition against the rival.
-    conflict : Conflict
-        How badly the findings go together.
-    suspects : tuple of Suspect
-        Findings by how well a misreading of each would explain the rest; empty with fewer than
-        three.
-    turning_points : tuple of TurningPoint
-        Unseen first, the probable before the improbable; then what was seen.
-    """
-
+    # condition, rival: what is explained, and the strongest other hypothesis; either may be
+    # ``sound``
     condition: str
     rival: str
-    verdict: str
+    verdict: str  # the leading hypothesis
+    # before, now: probability of the condition without and with everything recorded
     before: float
     now: float
-    rival_now: float
+    rival_now: float  # probability of the rival
+    # weight of evidence for the condition against its absence, by finding [decibans]
     shares: Shares
-    contrast: Shares
-    conflict: Conflict
+    contrast: Shares  # the same for the condition against the rival
+    conflict: Conflict  # how badly the findings go together
+    # findings by how well a misreading of each would explain the rest; empty with fewer than
+    # three
     suspects: tuple[Suspect, ...]
+    # unseen first, the probable before the improbable; then what was seen
     turning_points: tuple[TurningPoint, ...]
 
     @property

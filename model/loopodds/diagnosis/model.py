@@ -20,20 +20,13 @@ Context = Mapping[str, str]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Beliefs:
-    """Exact posteriors of a batch.
+    """Exact posteriors of a batch."""
 
-    Attributes
-    ----------
-    log_evidence : float array, shape (rows,)
-        Natural log; minus infinity where the evidence cannot hold together.
-    p_sound : float array, shape (rows,)
-        Probability that every fault variable is in its sound state.
-    faults : dict of str to float array, shape (rows, states)
-        Marginal of each fault variable; sums to one over the last axis.
-    """
-
+    # shape (rows,): natural log; minus infinity where the evidence cannot hold together
     log_evidence: FloatArray
+    # shape (rows,): probability that every fault variable is in its sound state
     p_sound: FloatArray
+    # shape (rows, states): marginal of each fault variable; sums to one over the last axis
     faults: dict[str, FloatArray]
 
 

@@ -110,24 +110,16 @@ _GRID = 401
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prediction:
-    """One finding or gauge foretold for a batch.
-
-    Attributes
-    ----------
-    name : str
-    states : float array, shape (rows, states)
-        Probability of each word; sums to one over the last axis.
-    mean, spread : float array, shape (rows,)
-        Of a gauge, misreadings left out: distance from the sound value [scale]; else empty.
-    quantiles : float array, shape (rows, 3)
-        At :data:`RANGE`, likewise.
-    """
+    """One finding or gauge foretold for a batch."""
 
     name: str
+    # shape (rows, states): probability of each word; sums to one over the last axis
     states: FloatArray
+    # mean, spread: shape (rows,): of a gauge, misreadings left out: distance from the sound value
+    # [scale]; else empty
     mean: FloatArray
     spread: FloatArray
-    quantiles: FloatArray
+    quantiles: FloatArray  # shape (rows, 3): at :data:`RANGE`, likewise
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,19 +26,11 @@ from loopodds.knowledge.records import Knowledge
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """Services done together, and what had been seen since the repair before them.
-
-    Attributes
-    ----------
-    services : tuple of str
-    seen : frozenset of str
-        Findings and gauges; what was told of the car's past does not change.
-    context : tuple of (str, str), optional
-        In which they were seen (the weather may have changed); that of the present when left out.
-    """
+    """Services done together, and what had been seen since the repair before them."""
 
     services: Query
-    seen: frozenset[str]
+    seen: frozenset[str]  # findings and gauges; what was told of the car's past does not change
+    # in which they were seen (the weather may have changed); that of the present when left out
     context: tuple[tuple[str, str], ...] | None = None
 
 

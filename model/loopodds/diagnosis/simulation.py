@@ -15,18 +15,12 @@ from loopodds.knowledge.records import Knowledge
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SimulatedCars:
-    """Cars drawn from the joint distribution of one context.
+    """Cars drawn from the joint distribution of one context."""
 
-    Attributes
-    ----------
-    states : dict of str to int array, shape (cars,)
-        Every hidden variable: faults, mechanisms and history.
-    evidence : Evidence
-        One row a car: all history and findings as states, all gauges as numbers without extra
-        spread; NaN where a finding of the car masks the gauge.
-    """
-
+    # shape (cars,): every hidden variable: faults, mechanisms and history
     states: dict[str, IntArray]
+    # one row a car: all history and findings as states, all gauges as numbers without extra
+    # spread; NaN where a finding of the car masks the gauge
     evidence: Evidence
 
 

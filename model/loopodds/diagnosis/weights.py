@@ -126,22 +126,13 @@ class Share(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Shares:
-    """A score before and after a set of findings, and the share of each.
+    """A score before and after a set of findings, and the share of each."""
 
-    Attributes
-    ----------
-    before, after : float
-        The score without and with the findings [decibans].
-    shares : tuple of Share
-        Strongest first; they sum to ``after - before``.
-    orders : int
-        Sampled orders; 0 means that all were counted.
-    """
-
+    # before, after: the score without and with the findings [decibans]
     before: float
     after: float
-    shares: tuple[Share, ...]
-    orders: int
+    shares: tuple[Share, ...]  # strongest first; they sum to ``after - before``
+    orders: int  # sampled orders; 0 means that all were counted
 
     @property
     def total(self) -> float:

@@ -37,27 +37,14 @@ class Change(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """What is believed, and what is to be expected, in the case or one of its variations.
+    """What is believed, and what is to be expected, in the case or one of its variations."""
 
-    Attributes
-    ----------
-    changes : tuple of Change
-        Empty for the case itself.
-    chance : float
-        How probable the change is given the case itself, for faults supposed alone; else NaN.
-    verdict : str
-        The leading condition, or ``sound``.
-    probabilities : mapping of str to float
-        ``sound`` and every condition.
-    foretold : mapping of str to Foretold
-        Every finding and gauge not recorded.
-    """
-
-    changes: tuple[Change, ...]
+    changes: tuple[Change, ...]  # empty for the case itself
+    # how probable the change is given the case itself, for faults supposed alone; else NaN
     chance: float
-    verdict: str
-    probabilities: Mapping[str, float]
-    foretold: Mapping[str, Foretold]
+    verdict: str  # the leading condition, or ``sound``
+    probabilities: Mapping[str, float]  # ``sound`` and every condition
+    foretold: Mapping[str, Foretold]  # every finding and gauge not recorded
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``; what is not known is null."""
