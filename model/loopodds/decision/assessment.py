@@ -43,15 +43,11 @@ class Assessment(Diagnosis):
 
     Parameters
     ----------
-    inspection : Inspection
-    model : Model
-    prices : Prices
     done : iterable of str
         Tests done besides those that the inspection names, in order; those whose findings are
         recorded need not be named.
     lookahead : int
         Tests that the policy looks ahead.
-    belief : Belief, optional
 
     Attributes
     ----------
@@ -144,7 +140,6 @@ class Assessment(Diagnosis):
 
         Parameters
         ----------
-        condition : str
         rival : str
             What to hold against it; the most probable other one when left out.
 
@@ -233,7 +228,6 @@ def assess(
 
     Parameters
     ----------
-    inspection : Inspection
     model : Model or Knowledge, optional
         The shipped knowledge when left out.
     prices : Prices or path, optional

@@ -180,10 +180,8 @@ def value_trials(trials: Sequence[Trial], calibrated: Calibrated, decision: Deci
 
     Parameters
     ----------
-    trials : sequence of Trial
     calibrated : Calibrated
         What is known now, of which every outcome is a variation.
-    decision : Decision
     """
     if not trials:
         return

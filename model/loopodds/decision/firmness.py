@@ -157,7 +157,6 @@ def advise(shop: Workshop, state: State, rng: np.random.Generator) -> Advice:
 
     Parameters
     ----------
-    shop : Workshop
     state : State
         As things stand, with single moves judged.
     rng : numpy.random.Generator
@@ -231,7 +230,6 @@ def crossing(
 
     Parameters
     ----------
-    with_it, without : Decision
     absent, present : float array, shape (columns,)
         Marginals given the absence and the presence of the condition.
 

@@ -61,13 +61,10 @@ def look_ahead(
 
     Parameters
     ----------
-    calibrated : Calibrated
-    decision : Decision
     names : sequence of str
         Observables, gauges and hidden variables that can be seen.
     to_do : float array, shape (certain,)
         What plans still need done, held fixed: only what is seen is to change the plan.
-    rng : numpy.random.Generator
     draws : int
         Used only where outcomes cannot be listed.
     masks, extra : mapping, optional

@@ -92,10 +92,8 @@ class Gates:
 
     Parameters
     ----------
-    knowledge : Knowledge
     context : mapping of str to str
         As stated; what is not stated is not assumed.
-    prices : Prices
 
     Raises
     ------
@@ -303,7 +301,6 @@ class Gates:
 
         Parameters
         ----------
-        item : Test or Service
         failed : iterable of str
             Guards that were not passed.
         """

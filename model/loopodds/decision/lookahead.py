@@ -55,7 +55,6 @@ class Planner:
         What is known now.
     decision : Decision
         What it is all for.
-    rules : Rules
     yields : mapping of str to sequence of str
         What each test shows.
     masks, extra : mapping, optional
@@ -115,8 +114,6 @@ class Planner:
 
         Parameters
         ----------
-        progress : Progress
-        depth : int
         most : int
             States looked into at each depth beyond the first.
         single : State, optional

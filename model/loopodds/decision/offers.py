@@ -97,7 +97,6 @@ def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
 
     Parameters
     ----------
-    gates : Gates
     failed : sequence of str
         Guards that were not passed.
     """
@@ -162,8 +161,6 @@ class _Book:
 
     Parameters
     ----------
-    gates : Gates
-    offers : sequence of Offer
     repaired : sequence of str
         Services done already.
 

@@ -59,7 +59,6 @@ def cut(look: Look, floor: float, drop: float = 0.0) -> Cells:
 
     Parameters
     ----------
-    look : Look
     floor : float
         A cell is refined as long as it is more probable than this.
     drop : float

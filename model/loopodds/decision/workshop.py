@@ -69,7 +69,6 @@ class Workshop:
 
     Parameters
     ----------
-    belief : Belief
     done : iterable of str
         Tests done, in order; those whose findings are recorded need not be named.
     prices : Prices, optional

@@ -57,8 +57,6 @@ class Belief:
 
     Parameters
     ----------
-    model : Model
-    context : mapping of str to str
     evidence : Evidence
         One row.
 

@@ -65,8 +65,6 @@ class Diagnosis:
 
     Parameters
     ----------
-    inspection : Inspection
-    model : Model
     belief : Belief, optional
         From :func:`believe`, where that is at hand.
 
@@ -299,10 +297,8 @@ def cautions_for(
     ----------
     context : mapping of str to str
         What is stated of the car.
-    ranking : sequence of RankedCondition
     recorded : iterable of str
         Names of what was recorded.
-    knowledge : Knowledge
     """
     suspected = {
         c.name

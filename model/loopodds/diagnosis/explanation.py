@@ -112,7 +112,6 @@ def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation
 
     Parameters
     ----------
-    belief : Belief
     condition : str
         A condition or ``sound``; the leading one when left out.
     rival : str

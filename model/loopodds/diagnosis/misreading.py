@@ -50,7 +50,6 @@ def suspects(
 
     Parameters
     ----------
-    tree : JunctionTree
     evidence : Evidence
         One row.
     names : sequence of str

@@ -119,7 +119,6 @@ def with_past(
         The repair at the end of each round.
     now : Evidence
         What was seen since the last one, and all that was told of the car.
-    knowledge : Knowledge
     context : mapping of str to str, optional
         The present one, where it may not be that of the rounds.
     """

@@ -41,7 +41,6 @@ def instrument_readings(
         Distance from the sound value by gauge [scale of the gauge]; NaN is not read.
     batch : InspectionBatch
         Vehicle and conditions of each row, all stated.
-    knowledge : Knowledge
     rng : numpy.random.Generator, optional
         For the spread that conditions add to a gauge's own; none is added when left out.
 
@@ -159,8 +158,6 @@ def foretell(
 
     Parameters
     ----------
-    tree : JunctionTree
-    evidence : Evidence
     batch : InspectionBatch
         The inspections that the evidence was made from, row by row.
     """
@@ -212,8 +209,6 @@ def predict(tree: JunctionTree, evidence: Evidence, names: Sequence[str]) -> dic
 
     Parameters
     ----------
-    tree : JunctionTree
-    evidence : Evidence
     names : sequence of str
         Observables of the network. Where a row already holds one of them, this is what a second,
         independent look would show.
@@ -253,7 +248,6 @@ def readings_of(
 
     Parameters
     ----------
-    predictions : mapping of str to Prediction
     batch : InspectionBatch
         The inspections that were predicted for. What is not stated of ambient and humidity is
         taken as typical.

@@ -29,12 +29,10 @@ def simulate(model: Model, context: Context, count: int, rng: np.random.Generato
 
     Parameters
     ----------
-    model : Model
     context : mapping of str to str
         What is left out is averaged over.
     count : int
         Number of cars.
-    rng : numpy.random.Generator
 
     Examples
     --------
@@ -106,7 +104,6 @@ def hide(evidence: Evidence, seen: Mapping[str, BoolArray]) -> Evidence:
 
     Parameters
     ----------
-    evidence : Evidence
     seen : mapping of str to bool array, shape (rows,)
         True where the name stays observed; names left out stay as they are.
     """

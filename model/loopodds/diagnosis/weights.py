@@ -155,7 +155,6 @@ def share_out(
 
     Parameters
     ----------
-    tree : JunctionTree
     evidence : Evidence
         One row.
     names : sequence of str

@@ -129,11 +129,9 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
 
     Parameters
     ----------
-    inspection : Inspection
     variations : sequence of sequences of str
         Each a list of changes: ``name=state``, ``name=2.1 bar``, ``-name`` (not recorded), or a
         fault, mechanism or condition supposed: ``moisture=wet``, ``undercharge=present``.
-    model : Model
 
     Raises
     ------
