@@ -1,8 +1,10 @@
-"""In which order to try repairs when each is proved before the next, at least expected cost.
+"""The plan of least expected cost, and the order in which to try its repairs.
 
-Under one fault, independent costs and actions that each cure one fault, sorting by probability
-over cost is optimal (Kadane & Simon 1977). Where actions overlap it is not, and the exact order is
-then found over the sets of actions tried; nothing cheaper can be exact (Vomlelova & Vomlel 2003).
+Plans are sums of parts that can be chosen freely, so that thousands of beliefs are judged by one
+product of matrices. Each repair is proved before the next. Under one fault, independent costs and
+actions that each cure one fault, sorting by probability over cost is optimal (Kadane & Simon 1977).
+Where actions overlap it is not, and the exact order is then found over the sets of actions tried;
+nothing cheaper can be exact (Vomlelova & Vomlel 2003).
 """
 
 from __future__ import annotations

@@ -61,7 +61,7 @@ def stated_context(inspection: Inspection, knowledge: Knowledge) -> dict[str, st
 class Diagnosis:
     """What is believed of one car after everything recorded about it.
 
-    The posterior is worked out at once, every other part when it is first asked for.
+    The posterior is worked out at once, what costs more when it is first asked for.
 
     Parameters
     ----------
@@ -79,42 +79,22 @@ class Diagnosis:
         self.model = model
         self.knowledge = model.knowledge
         self.belief = belief or believe(inspection, model)
-
-    @property
-    def case(self) -> str:
-        """Name of the inspection."""
-        return self.inspection.name
+        self.case = inspection.name
+        self.log_evidence = self.belief.log_evidence  # natural, of P(words) times density(numbers)
+        self.p_sound = self.belief.p_sound  # that nothing is wrong
+        # services done since the car came, in order; the belief is of the car after them
+        self.repairs: tuple[Query, ...] = tuple(done.services for done in inspection.repairs)
+        # else it follows from whether a complaint was recorded
+        self.setting_stated = "setting" in inspection.as_it_came.conditions
 
     @cached_property
     def context(self) -> Mapping[str, str]:
-        """Setting, refrigerant and the like; what was not stated is left out, except the setting,
-        which then follows from whether a complaint was recorded.
-        """
+        """Setting, refrigerant and the like; what was not stated is left out, save the setting."""
         return stated_context(self.inspection, self.knowledge)
-
-    @property
-    def setting_stated(self) -> bool:
-        """Whether the setting was told."""
-        return "setting" in self.inspection.as_it_came.conditions
-
-    @property
-    def repairs(self) -> tuple[Query, ...]:
-        """Services done since the car came, in order; the belief is of the car after them."""
-        return tuple(repair.services for repair in self.inspection.repairs)
-
-    @property
-    def log_evidence(self) -> float:
-        """Natural log of P(words) times density(numbers)."""
-        return self.belief.log_evidence
-
-    @cached_property
-    def p_sound(self) -> float:
-        """Probability that nothing is wrong."""
-        return self.belief.p_sound
 
     @cached_property
     def p_sound_before(self) -> float:
-        """The same before anything was seen or told."""
+        """Probability that nothing is wrong, before anything was seen or told."""
         return float(self.belief.before.p_sound[0])
 
     @cached_property
