@@ -52,14 +52,13 @@ def next_tests(answer: Answer) -> Next:
     By the price file that ``LOOPODDS_PRICES`` names, where it does.
     What has been recorded stays recorded even if there is no telling what comes next.
     """
-    from loopodds import assess, tests_of
+    from loopodds import assess
 
     if answer.state.closed:
         return Next()
     model, prices = answer.model, os.environ.get("LOOPODDS_PRICES") or None
-    done = tests_of(answer.state, model.knowledge)
     try:
-        result = assess(answer.inspection, model, prices=prices, done=done, belief=answer.belief)
+        result = assess(answer.inspection, model, prices=prices, belief=answer.belief)
         return Next(result.next_tests if result.tests else ())
     except LoopoddsError as error:
         return Next(problem=str(error))

@@ -99,7 +99,9 @@ class Commands(click.Group):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return None
         except LoopoddsError as error:
-            raise BadInput(str(error)) from error
+            from loopodds_cli.remedies import advised
+
+            raise BadInput(advised(error)) from error
         except OSError as error:
             raise BadInput(f"{error.filename or 'file'}: {error.strerror or error}") from error
         return result

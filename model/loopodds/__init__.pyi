@@ -28,8 +28,8 @@ from loopodds.inspection.encoding import encode as encode
 from loopodds.inspection.inspection import Inspection as Inspection, batch_of as batch_of
 from loopodds.inspection.sections import inspection_from as inspection_from
 from loopodds.inspection.vocabulary import (
-    CHOICES as CHOICES, names_in as names_in, observable_names as observable_names,
-    reading_dimension as reading_dimension,
+    names_in as names_in, observable_names as observable_names,
+    reading_dimension as reading_dimension, words_of as words_of,
 )
 from loopodds.diagnosis.belief import (
     Belief as Belief, RankedCondition as RankedCondition, Weight as Weight,

@@ -21,7 +21,7 @@ from loopodds.inspection.assignments import printable
 from loopodds_cli.bash_words import WholeWords
 from loopodds_cli.cases import next_tests
 from loopodds_cli.main import main
-from loopodds_cli.pages.wording import meaning
+from loopodds_cli.prompt.words import meaning
 from loopodds_cli.prompt.workbench import Workbench
 from shared import shipped
 

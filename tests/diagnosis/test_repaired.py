@@ -432,7 +432,7 @@ def test_a_repaired_case_leaves_the_book_and_comes_back_the_same(work, model, tm
     work.repaired(number, [])
     stood = work.record(number, [("low_side", "1.8 bar"), ("vacuum_hold", "holds")])
     path = tmp_path / "van.toml"
-    path.write_text(case_text(stood.state, model.knowledge), encoding="utf-8")
+    path.write_text(case_text(stood.state), encoding="utf-8")
     read = load_case(path, model.knowledge)
     assert read.repairs[0].services == ("recover_and_charge",)
     belief = believe(read, model)

@@ -3,34 +3,25 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.desk.case_options import (
+from loopodds_cli.book.options import (
     Assignment,
     Desk,
     Recorded,
     case_number,
     observable_words,
-    outcome_words,
+    outcome_states,
     writing,
 )
-from loopodds_cli.desk.case_records import (
-    check,
-    export,
-    history,
-    import_,
-    list_,
-    show,
-    tell,
-    work,
-)
+from loopodds_cli.book.records import check, export, history, import_, list_, show, work
 from loopodds_cli.options import TEST, NameType
 
 if TYPE_CHECKING:
-    from loopodds import Answer, Casework, Value
+    from loopodds import Value
 
 
 class InOrder(click.Group):
@@ -68,7 +59,7 @@ confirmed_option = click.option(
     "--confirmed",
     metavar="NAME=STATE",
     multiple=True,
-    type=Assignment(outcome_words),
+    type=Assignment(outcome_states),
     help="What turned out to be true of the car as it came, as moisture=wet or air=absent; may be "
     "repeated.  "
     "'sound' means every fault not named is absent.",
@@ -79,49 +70,49 @@ confirmed_option = click.option(
 @assignments
 @click.option("--name", default="", metavar="TEXT", help="Name of the case; free text.")
 @writing
-def open_(assignments: tuple[str, ...], name: str, **given: Any) -> None:
+def open_(desk: Desk, assignments: tuple[str, ...], name: str) -> None:
     """Begin a case, with whatever is already known of the car.
 
     \b
     Example:
       loopodds case open --name "blue van" refrigerant=R134a ambient="31 degC"
     """
-    _answer(given, lambda work: work.open(name, _parsed(assignments)))
+    desk.step(lambda work: work.open(name, _parsed(assignments)))
 
 
 @command.command()
 @case_number
 @assignments
 @writing
-def saw(number: int, assignments: tuple[str, ...], **given: Any) -> None:
+def saw(desk: Desk, number: int, assignments: tuple[str, ...]) -> None:
     """Record what was seen or told.
 
     \b
     Example:
       loopodds case saw 1 sample_bubbles=persisting sample_specks=none:0.3,metal:0.7
     """
-    _record(number, assignments, given)
+    _record(desk, number, assignments)
 
 
 @command.command()
 @case_number
 @assignments
 @writing
-def read(number: int, assignments: tuple[str, ...], **given: Any) -> None:
+def read(desk: Desk, number: int, assignments: tuple[str, ...]) -> None:
     """Record what was measured, with its unit.
 
     \b
     Example:
       loopodds case read 1 low_side="2.1 bar" vent="14 degC"
     """
-    _record(number, assignments, given)
+    _record(desk, number, assignments)
 
 
 @command.command()
 @case_number
 @names
 @writing
-def doubt(number: int, names: tuple[str, ...], **given: Any) -> None:
+def doubt(desk: Desk, number: int, names: tuple[str, ...]) -> None:
     """Keep an entry but do not use it, or use it with shares.
 
     \b
@@ -131,82 +122,82 @@ def doubt(number: int, names: tuple[str, ...], **given: Any) -> None:
     from loopodds import parse_assignment
 
     doubts = [parse_assignment(text) if "=" in text else (text, None) for text in names]
-    _answer(given, lambda work: work.doubt(number, doubts))
+    desk.step(lambda work: work.doubt(number, doubts))
 
 
 @command.command()
 @case_number
 @names
 @writing
-def withdraw(number: int, names: tuple[str, ...], **given: Any) -> None:
+def withdraw(desk: Desk, number: int, names: tuple[str, ...]) -> None:
     """Take entries back that were recorded in error.
 
     \b
     Example:
       loopodds case withdraw 1 low_side
     """
-    _answer(given, lambda work: work.withdraw(number, names))
+    desk.step(lambda work: work.withdraw(number, names))
 
 
 @command.command()
 @case_number
 @writing
-def undo(number: int, **given: Any) -> None:
+def undo(desk: Desk, number: int) -> None:
     """Take the last step back, a closing too.
 
     \b
     Example:
       loopodds case undo 1
     """
-    _answer(given, lambda work: work.undo(number))
+    desk.step(lambda work: work.undo(number))
 
 
 @command.command()
 @case_number
 @writing
-def redo(number: int, **given: Any) -> None:
+def redo(desk: Desk, number: int) -> None:
     """Put the step back that was undone last.
 
     \b
     Example:
       loopodds case redo 1
     """
-    _answer(given, lambda work: work.redo(number))
+    desk.step(lambda work: work.redo(number))
 
 
 @command.command()
 @case_number
 @click.argument("tests", metavar="TEST...", nargs=-1, required=True, type=TEST)
 @writing
-def done(number: int, tests: tuple[str, ...], **given: Any) -> None:
+def done(desk: Desk, number: int, tests: tuple[str, ...]) -> None:
     """Say that tests were done, whatever they showed.
 
     \b
     Example:
       loopodds case done 1 cold_look
     """
-    _answer(given, lambda work: work.tests_done(number, tests))
+    desk.step(lambda work: work.tests_done(number, tests))
 
 
 @command.command()
 @case_number
 @click.argument("services", metavar="SERVICE...", nargs=-1, required=True, type=SERVICE)
 @writing
-def decide(number: int, services: tuple[str, ...], **given: Any) -> None:
+def decide(desk: Desk, number: int, services: tuple[str, ...]) -> None:
     """Record the services that were decided on.
 
     \b
     Example:
       loopodds case decide 1 recover_and_charge
     """
-    _answer(given, lambda work: work.choose_plan(number, services))
+    desk.step(lambda work: work.choose_plan(number, services))
 
 
 @command.command()
 @case_number
 @click.argument("services", metavar="[SERVICE...]", nargs=-1, type=SERVICE)
 @writing
-def repaired(number: int, services: tuple[str, ...], **given: Any) -> None:
+def repaired(desk: Desk, number: int, services: tuple[str, ...]) -> None:
     """Say that services were done; without any, those decided on.
 
     What was seen before counts on as what it was before. What is recorded from here on is of the
@@ -216,7 +207,7 @@ def repaired(number: int, services: tuple[str, ...], **given: Any) -> None:
     Example:
       loopodds case repaired 1 recover_and_charge
     """
-    _answer(given, lambda work: work.repaired(number, services))
+    desk.step(lambda work: work.repaired(number, services))
 
 
 @command.command()
@@ -224,7 +215,7 @@ def repaired(number: int, services: tuple[str, ...], **given: Any) -> None:
 @confirmed_option
 @click.option("--unconfirmed", is_flag=True, help="Close though it is not known what was true.")
 @writing
-def close(number: int, confirmed: tuple[str, ...], unconfirmed: bool, **given: Any) -> None:
+def close(desk: Desk, number: int, confirmed: tuple[str, ...], unconfirmed: bool) -> None:
     """Close a case with what turned out to be true.
 
     Asks at the terminal when not told.
@@ -240,27 +231,18 @@ def close(number: int, confirmed: tuple[str, ...], unconfirmed: bool, **given: A
     if not confirmed and not unconfirmed:
         confirmed = _asked()
     outcomes = parse_outcomes(confirmed)
-    _answer(given, lambda work: work.close(number, outcomes))
+    desk.step(lambda work: work.close(number, outcomes))
 
 
 for record in (show, history, list_, export, import_, check, work):
     command.add_command(record)
 
 
-def _record(number: int, assignments: Iterable[str], given: dict[str, Any]) -> None:
+def _record(desk: Desk, number: int, assignments: Iterable[str]) -> None:
     if not assignments:
         raise click.UsageError("nothing to record; write NAME=VALUE")
     observed = _parsed(assignments)
-    _answer(given, lambda work: work.record(number, observed))
-
-
-def _answer(given: dict[str, Any], step: Callable[[Casework], Answer]) -> None:
-    """Do one step on the book and say what it changed."""
-    from loopodds_cli.pages.case import print_answer
-
-    desk = Desk(**given)
-    with desk.casework() as work:
-        tell(step(work), desk, print_answer)
+    desk.step(lambda work: work.record(number, observed))
 
 
 def _parsed(assignments: Iterable[str]) -> list[tuple[str, Value]]:

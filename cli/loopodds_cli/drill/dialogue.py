@@ -38,8 +38,8 @@ from loopodds_cli.drill.pages import (
     print_tests,
 )
 from loopodds_cli.pages.page import Page
-from loopodds_cli.pages.wording import begins_number, meaning
 from loopodds_cli.prompt.asking import Asking
+from loopodds_cli.prompt.words import begins_number, meaning
 
 if TYPE_CHECKING:
     from loopodds import Debrief, Exercise

@@ -16,7 +16,7 @@ from loopodds import (
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
-from loopodds_cli.prompt.words import signed
+from loopodds_cli.pages.wording import signed
 
 if TYPE_CHECKING:
     from loopodds import Debrief, Done, Exercise, JudgedStep, Knowledge, Outcome, PracticeCar

@@ -18,7 +18,7 @@ from rich.text import Text
 
 from loopodds_cli.cases import Next, none_pays
 from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
-from loopodds_cli.prompt.words import test_title
+from loopodds_cli.pages.wording import test_title
 
 if TYPE_CHECKING:
     from loopodds import Answer, CaseState, Checked, Event, Knowledge, Noted

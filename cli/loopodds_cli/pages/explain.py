@@ -20,7 +20,7 @@ from loopodds_cli.pages.page import (
     factor,
     percent,
 )
-from loopodds_cli.prompt.words import changed_plan, services_text
+from loopodds_cli.pages.wording import changed_plan, services_text
 
 if TYPE_CHECKING:
     from loopodds import (

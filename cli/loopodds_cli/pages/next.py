@@ -10,7 +10,7 @@ from rich.text import Text
 
 from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
 from loopodds_cli.pages.sequence import print_sequence
-from loopodds_cli.prompt.words import duration, money, rest_text, services_text, signed
+from loopodds_cli.pages.wording import duration, money, rest_text, services_text, signed
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Branch, Knowledge, RankedTest

@@ -9,7 +9,7 @@ from loopodds import condition_title, lowered
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
-from loopodds_cli.prompt.words import duration, money, services_text, signed
+from loopodds_cli.pages.wording import duration, money, services_text, signed
 
 if TYPE_CHECKING:
     from loopodds import Assessment, BreakEven, Move, ServicePlan

@@ -9,7 +9,7 @@ from loopodds import lowered, plan_at, seen_at, sentence
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Page, percent
-from loopodds_cli.prompt.words import changed_plan, duration, money
+from loopodds_cli.pages.wording import changed_plan, duration, money
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Branch, Knowledge, State

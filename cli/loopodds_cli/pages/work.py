@@ -9,7 +9,7 @@ from loopodds import lowered, sentence
 from rich.text import Text
 
 from loopodds_cli.pages.page import AGAINST, FOR, STRONG, Cell, Page
-from loopodds_cli.prompt.words import duration, money, services_text, signed, test_title
+from loopodds_cli.pages.wording import duration, money, services_text, signed, test_title
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Knowledge, RankedTest

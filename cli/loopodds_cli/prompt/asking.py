@@ -8,7 +8,8 @@ from typing import Literal, NamedTuple
 import click
 from loopodds import CaseError, LoopoddsError, printable
 
-from loopodds_cli.pages.wording import Meaning, begins_number, meaning
+from loopodds_cli.prompt.words import Meaning, begins_number, meaning
+from loopodds_cli.remedies import advised
 
 Then = Callable[[str], None]
 YES_NO = ("yes", "no")
@@ -52,7 +53,7 @@ class Asking:
             elif words:
                 otherwise(words)
         except LoopoddsError as error:
-            click.echo(f"  ! {printable(str(error))}")
+            click.echo(f"  ! {printable(advised(error))}")
             again = question is not None and question.number != "word"
             self._open = question if again else None
 

@@ -1,82 +1,96 @@
-"""Words of the pages about tests and services: amounts, durations, titles in a line."""
+"""Short words for long names: what a typed beginning may mean, and what a misspelling may.
+
+Nothing is ever guessed: one meaning is taken, several are for the person to choose from.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+import re
+from collections.abc import Iterable, Sequence
+from difflib import SequenceMatcher
+from typing import NamedTuple
 
-from loopodds import lowered
-
-if TYPE_CHECKING:
-    from loopodds import Knowledge, RankedTest
-
-
-def money(amount: float, currency: str) -> str:
-    """An amount without decimals.
-
-    Examples
-    --------
-    >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
-    ('1,454 units', '1 unit', '38 EUR')
-    """
-    word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
-    return f"{round(amount):,d} {word}"
+ALIKE = 0.6
+AT_MOST = 6
+_NUMBER = re.compile(r"[+-]?[.,]?[0-9]")
 
 
-def signed(amount: float) -> str:
-    """A gain or loss without decimals; what rounds to nothing has no sign.
+class Meaning(NamedTuple):
+    """What a typed word may mean: ``sure`` if there is one option and the word begins it."""
 
-    Examples
-    --------
-    >>> signed(1454.4), signed(-2.6), signed(0.3), signed(-0.3)
-    ('+1,454', '-3', '0', '0')
-    """
-    return f"{round(amount):+,d}" if round(amount) else "0"
+    sure: bool
+    options: tuple[str, ...]
 
 
-def duration(minutes: float) -> str:
-    """Minutes, or hours and minutes from two hours on.
+def meaning(typed: str, options: Sequence[str]) -> Meaning:
+    """What a typed word may mean.
+
+    A word means an option that it equals; else those it begins; else those whose parts it begins
+    (``bub`` or ``s_b`` for ``sample_bubbles``). If there are none, options spelt alike are
+    offered, most alike first, and none of them is sure.
 
     Examples
     --------
-    >>> duration(35), duration(475)
-    ('35 min', '7 h 55 min')
+    >>> meaning("per", ["none", "persisting"])
+    Meaning(sure=True, options=('persisting',))
+    >>> meaning("bub", ["line_bubbles", "sample_bubbles"])
+    Meaning(sure=False, options=('line_bubbles', 'sample_bubbles'))
+    >>> meaning("bubels", ["sample_bubbles", "frost_at_valve"])
+    Meaning(sure=False, options=('sample_bubbles',))
     """
-    hours, rest = divmod(round(minutes), 60)
-    return f"{hours} h {rest:02d} min" if hours >= 2 else f"{round(minutes)} min"
+    word = typed.lower()
+    lowered = {option.lower(): option for option in options}
+    if word in lowered:
+        return Meaning(True, (lowered[word],))
+    for fits in (_begins, _begins_parts):
+        found = tuple(option for low, option in lowered.items() if fits(word, low))
+        if found:
+            return Meaning(len(found) == 1, found)
+    return Meaning(False, _alike(word, lowered.values()))
 
 
-def services_text(services: Sequence[str], knowledge: Knowledge) -> str:
-    """Titles of services in one line."""
-    if not services:
-        return "leave it as it is"
-    return " + ".join(lowered(knowledge.services[name].title) for name in services)
+def begins_number(word: str) -> bool:
+    """Whether a word is the start of a quantity.
+
+    Examples
+    --------
+    >>> [begins_number(word) for word in ("2.1", "-.3bar", "low", "-")]
+    [True, True, False, False]
+    """
+    return _NUMBER.match(word) is not None
 
 
-def changed_plan(services: Sequence[str], now: Sequence[str], knowledge: Knowledge) -> str:
-    """A plan by how it differs from the present one."""
-    more = [name for name in services if name not in now]
-    less = [name for name in now if name not in services]
-    if len(services) == len(more):
-        return services_text(services, knowledge)
-    parts = ["the plan as now"]
-    parts += [f"with {services_text(more, knowledge)}"] * bool(more)
-    parts += [f"without {services_text(less, knowledge)}"] * bool(less)
-    return "; ".join(parts)
+def are_shares(words: Sequence[str]) -> bool:
+    """Whether words are states and numbers by turns.
+
+    Examples
+    --------
+    >>> are_shares(["none", ".3", "metal", ".7"]), are_shares(["none", "metal"])
+    (True, False)
+    """
+    if len(words) < 2 or len(words) % 2:
+        return False
+    try:
+        return all(float(number) >= 0 for number in words[1::2])
+    except ValueError:
+        return False
 
 
-def rest_text(unread: Sequence[str], knowledge: Knowledge) -> str:
-    """What is still to be read of a test that was begun; empty where it was not."""
-    if not unread:
-        return ""
-    more = f" and {len(unread) - 1} more" if len(unread) > 1 else ""
-    return f"rest of it: {lowered(knowledge.node(unread[0]).title)}{more}"
+def _begins(word: str, option: str) -> bool:
+    return option.startswith(word)
 
 
-def test_title(test: RankedTest, knowledge: Knowledge) -> str:
-    """What a ranked test is called, what it opens and what is left of it."""
-    title = knowledge.tests[test.test].title
-    if test.opens != test.test:
-        title += f", which opens: {lowered(knowledge.tests[test.opens].title)}"
-    rest = rest_text(test.unread, knowledge)
-    return f"{title} ({rest})" if rest else title
+def _begins_parts(word: str, option: str) -> bool:
+    """Whether the parts of the word begin parts of the option, in the same order."""
+    parts = iter(option.split("_"))
+    return all(any(part.startswith(piece) for part in parts) for piece in word.split("_"))
+
+
+def _alike(word: str, options: Iterable[str]) -> tuple[str, ...]:
+    scores = []
+    for option in options:
+        candidates = (option, *option.split("_"))
+        score = max(SequenceMatcher(None, word, part.lower()).ratio() for part in candidates)
+        if score >= ALIKE:
+            scores.append((-score, option))
+    return tuple(option for _, option in sorted(scores)[:AT_MOST])

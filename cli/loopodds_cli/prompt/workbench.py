@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 
 import click
 from loopodds import (
-    CHOICES,
     CaseError,
     Value,
     described,
@@ -22,13 +21,14 @@ from loopodds import (
     observable_names,
     printable,
     title_of,
+    words_of,
 )
 
 from loopodds_cli.cases import none_pays
 from loopodds_cli.pages.case import case_title, print_case, print_history
 from loopodds_cli.pages.page import percent
-from loopodds_cli.pages.wording import Meaning, are_shares, begins_number, meaning
 from loopodds_cli.prompt.asking import Asking, Question
+from loopodds_cli.prompt.words import Meaning, are_shares, begins_number, meaning
 
 if TYPE_CHECKING:
     from loopodds import Answer, Casework, RankedTest
@@ -214,8 +214,7 @@ class Workbench:
         self.open = False
 
     def _states(self, name: str) -> tuple[str, ...]:
-        nodes = self.work.knowledge.nodes
-        return nodes[name].states if name in nodes else CHOICES.get(name, ())
+        return words_of(name, self.work.knowledge)
 
     def _measured(self, name: str) -> bool:
         return name in self.work.knowledge.of_kind("gauge")

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from loopodds.base.arrays import IntArray
-from loopodds.inspection.rejects import Problem
+from loopodds.inspection.cells import Defect
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -40,7 +40,7 @@ class Chunk:
         Rows whose cells can be told apart; of a CSV file all text, an empty cell null.
     offsets : int array, shape (table rows,)
         Where those stand among the rows of the chunk.
-    problems : tuple of Problem
+    problems : tuple of Defect
         One for each other row, counted from the start of the chunk.
     position : int
         Where the next chunk starts: bytes of a decompressed CSV file, rows of a Parquet file.
@@ -52,7 +52,7 @@ class Chunk:
     count: int
     table: pa.Table
     offsets: IntArray
-    problems: tuple[Problem, ...]
+    problems: tuple[Defect, ...]
     position: int
     share: float
 

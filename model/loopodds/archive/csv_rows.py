@@ -20,7 +20,7 @@ import numpy as np
 from loopodds.archive.chunks import NOT_TEXT, Chunk
 from loopodds.base.arrays import IntArray
 from loopodds.base.errors import InspectionError
-from loopodds.inspection.rejects import Problem, shown
+from loopodds.inspection.cells import Defect, shown
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -184,18 +184,18 @@ class CsvRows:
             return len(self._held)
         return int(breaks[-1]) + 1 if len(breaks) else self._line_end(0)
 
-    def _piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Problem, ...], int]:
+    def _piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Defect, ...], int]:
         """Rows before an end: how many, the good ones, their places, problems, bytes taken."""
         table = fast_table(self._held[:end], self.columns, self._delimiter)
         if table is not None:
             return table.num_rows, table, np.arange(table.num_rows), (), end
         return self._careful_piece(end)
 
-    def _careful_piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Problem, ...], int]:
+    def _careful_piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Defect, ...], int]:
         """The same, row by row; the last may go on beyond the end."""
         good: list[list[str]] = []
         offsets: list[int] = []
-        problems: list[Problem] = []
+        problems: list[Defect] = []
         at = count = 0
         while at < end:
             after = self._line_end(at)
@@ -204,7 +204,7 @@ class CsvRows:
                 if isinstance(cells, str):
                     raw = self._held[at:after].decode("utf-8", "backslashreplace").rstrip("\r\n")
                     kind = NOT_TEXT if cells.startswith(NOT_TEXT) else NOT_A_ROW
-                    problems.append(Problem(count, "", shown(raw), kind, cells))
+                    problems.append(Defect(count, "", shown(raw), kind, cells))
                 else:
                     good.append(cells)
                     offsets.append(count)

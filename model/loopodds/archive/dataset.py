@@ -21,8 +21,8 @@ from loopodds.archive.sources import ParquetSource
 from loopodds.archive.summary import Tally
 from loopodds.base.errors import InspectionError
 from loopodds.diagnosis.model import Model
+from loopodds.inspection.cells import Defect
 from loopodds.inspection.columns import ColumnPlan
-from loopodds.inspection.rejects import Problem
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -123,13 +123,13 @@ def _runs(group_rows: Iterable[int], most: int) -> Iterator[tuple[int, int, int]
 
 def score_partition(
     partition: Partition, plan: ColumnPlan, model: Model, review: int, folder: str
-) -> tuple[list[Problem], Tally]:
+) -> tuple[list[Defect], Tally]:
     """Put the scored rows of a partition into the folder of the run; its rejects and count."""
     import pyarrow.parquet
 
     groups = range(partition.first_group, partition.first_group + partition.groups)
     unfinished = Path(folder, UNFINISHED, uuid.uuid4().hex)
-    rejects: list[Problem] = []
+    rejects: list[Defect] = []
     tally = Tally()
     with closing(ParquetSource(Path(partition.path), groups)) as reader:
         schema: pa.Schema = empty_scored(reader.schema, model).schema

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal
 
 from loopodds.archive.chunks import Format, format_of
 from loopodds.base.errors import InspectionError
-from loopodds.inspection.rejects import Problem
+from loopodds.inspection.cells import Defect
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -26,17 +26,17 @@ GZIP_LEVEL = 4
 REJECTS_HEADER = b"row,column,value,reason\n"
 
 
-def one_a_row(problems: Iterable[Problem], first_row: int) -> list[Problem]:
+def one_a_row(problems: Iterable[Defect], first_row: int) -> list[Defect]:
     """The first problem of each bad row, its reason followed by those of further columns.
 
     Parameters
     ----------
-    problems : iterable of Problem
+    problems : iterable of Defect
         Rows counted from the first of a chunk, which is 0.
     first_row : int
         Number of that row in the archive, from which the result counts.
     """
-    by_row: dict[int, list[Problem]] = {}
+    by_row: dict[int, list[Defect]] = {}
     for problem in problems:
         by_row.setdefault(problem.row, []).append(problem)
     rejects = []
@@ -47,7 +47,7 @@ def one_a_row(problems: Iterable[Problem], first_row: int) -> list[Problem]:
     return rejects
 
 
-def rejects_bytes(rejects: Iterable[Problem]) -> bytes:
+def rejects_bytes(rejects: Iterable[Defect]) -> bytes:
     """Lines of the rejects file, UTF-8, to be put below ``REJECTS_HEADER``."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

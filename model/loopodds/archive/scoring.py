@@ -21,11 +21,10 @@ from loopodds.archive.sources import found_archive, open_source
 from loopodds.archive.summary import LEAST_SHOWN, Tally
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.model import Model, smallest_impossible
-from loopodds.inspection.cells import cell_text, read_cells
+from loopodds.inspection.cells import Defect, cell_text, read_cells
 from loopodds.inspection.columns import ColumnPlan, added_columns, plan_columns
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import Group, InspectionBatch
-from loopodds.inspection.rejects import Problem
 from loopodds.knowledge.records import SOUND, Knowledge
 
 if TYPE_CHECKING:
@@ -40,7 +39,7 @@ class ReadInspections:
 
     batch: InspectionBatch
     numbers: IntArray
-    rejects: list[Problem]
+    rejects: list[Defect]
 
 
 def read_inspections(
@@ -79,14 +78,14 @@ def read_inspections(
 
 def _usable(
     chunk: Chunk, plan: ColumnPlan, knowledge: Knowledge
-) -> tuple[InspectionBatch, IntArray, list[Problem]]:
+) -> tuple[InspectionBatch, IntArray, list[Defect]]:
     """The usable rows of a chunk, where they stand in its table, and what is wrong with others."""
     batch, problems = read_cells(chunk.table, plan, knowledge)
     rows = np.setdiff1d(np.arange(batch.rows), [problem.row for problem in problems])
     return batch if len(rows) == batch.rows else batch.take(rows), rows, problems
 
 
-def _rejects_in(chunk: Chunk, problems: list[Problem]) -> list[Problem]:
+def _rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
     """One reject for each bad row: of the table, or one that never made it there."""
     in_chunk = [problem._replace(row=int(chunk.offsets[problem.row])) for problem in problems]
     return one_a_row([*chunk.problems, *in_chunk], chunk.first_row)
@@ -119,7 +118,7 @@ class ScoredChunk:
     """Rows of a chunk with what scoring adds, those set aside, and the count of both."""
 
     table: pa.Table
-    rejects: list[Problem]
+    rejects: list[Defect]
     tally: Tally
 
 
@@ -191,7 +190,7 @@ def _impossible_rows(
     table: pa.Table,
     plan: ColumnPlan,
     model: Model,
-) -> list[Problem]:
+) -> list[Defect]:
     """A problem for each row whose findings cannot hold together, naming them."""
     problems = []
     for group in groups:
@@ -203,7 +202,7 @@ def _impossible_rows(
             values = [cell_text(table, column, row) for column in columns]
             reason = f"these cannot hold together: {', '.join(names)}"
             problems.append(
-                Problem(row, " + ".join(columns), " + ".join(values), CANNOT_HOLD, reason)
+                Defect(row, " + ".join(columns), " + ".join(values), CANNOT_HOLD, reason)
             )
     return problems
 
@@ -229,7 +228,7 @@ def empty_scored(schema: pa.Schema, model: Model) -> pa.Table:
 
 
 def _tally(
-    count: int, rejects: Sequence[Problem], scores: Scores, numbers: IntArray, model: Model
+    count: int, rejects: Sequence[Defect], scores: Scores, numbers: IntArray, model: Model
 ) -> Tally:
     single = (f"{r.kind} in {r.column}" for r in rejects if r.column and r.kind != CANNOT_HOLD)
     whole = (r.kind for r in rejects if not r.column or r.kind == CANNOT_HOLD)

@@ -15,8 +15,8 @@ from loopodds.archive.csv_rows import CsvRows
 from loopodds.base.arrays import IntArray
 from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.casebook.sources import MARK
+from loopodds.inspection.cells import Defect
 from loopodds.inspection.column_map import ColumnMap, load_column_map
-from loopodds.inspection.rejects import Problem
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -201,7 +201,7 @@ class ParquetSource:
             ) from error
 
 
-def _text_checked(table: pa.Table) -> tuple[pa.Table, IntArray, list[Problem]]:
+def _text_checked(table: pa.Table) -> tuple[pa.Table, IntArray, list[Defect]]:
     """Rows whose text is UTF-8, where they stand, and a problem for each of the others."""
     import pyarrow as pa
 
@@ -212,11 +212,11 @@ def _text_checked(table: pa.Table) -> tuple[pa.Table, IntArray, list[Problem]]:
         pass
     else:
         return table, offsets, []
-    problems: dict[int, Problem] = {}
+    problems: dict[int, Defect] = {}
     for name, column in zip(table.column_names, table.columns, strict=True):
         for row in _rows_not_text(column):
             reason = f"{NOT_TEXT}: the file is damaged here"
-            problems.setdefault(row, Problem(row, name, "", NOT_TEXT, reason))
+            problems.setdefault(row, Defect(row, name, "", NOT_TEXT, reason))
     kept = np.setdiff1d(offsets, list(problems))
     table = table.take(kept)
     table.validate(full=True)

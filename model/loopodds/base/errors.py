@@ -3,11 +3,28 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Self
 
 
 class LoopoddsError(Exception):
-    """Root of every error that loopodds raises on purpose."""
+    """Root of every error that loopodds raises on purpose.
+
+    Attributes
+    ----------
+    remedy : str
+        A word for what would help, where a program can turn it into advice of its own; else empty.
+    about : mapping of str to object
+        What that advice may have to name.
+    """
+
+    remedy: str = ""
+    about: Mapping[str, object] = {}
+
+    def helped_by(self, remedy: str, **about: object) -> Self:
+        """The same error with what would help."""
+        self.remedy, self.about = remedy, about
+        return self
 
 
 class InspectionError(LoopoddsError, ValueError):

@@ -8,8 +8,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from loopodds.base.phrases import lowered, sentence
-from loopodds.casebook.believed import chances
-from loopodds.casebook.book import Event, Posterior
+from loopodds.casebook.book import Event, StoredBelief
 from loopodds.casebook.replay import CaseState
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
@@ -102,7 +101,7 @@ SEEN_TO_MOVE = 0.01
 """Least change of a probability that is told."""
 
 
-class Move(NamedTuple):
+class Shift(NamedTuple):
     """A condition, or ``sound``, whose probability changed."""
 
     name: str
@@ -116,7 +115,7 @@ class Before(NamedTuple):
     ``posterior`` is None if the case as it stood cannot be read under the present knowledge.
     """
 
-    posterior: Posterior | None
+    posterior: StoredBelief | None
     warnings: tuple[str, ...]
 
 
@@ -132,7 +131,7 @@ class Answer:
     inspection : Inspection
         The case as it stands, checked against the present knowledge.
     before : Before
-    after : Posterior
+    after : StoredBelief
         Belief after the call.
     older : str
         Digest of the knowledge in which the case was last recorded where that is not the present
@@ -144,7 +143,7 @@ class Answer:
     state: CaseState
     inspection: Inspection
     before: Before
-    after: Posterior
+    after: StoredBelief
     older: str
     model: Model
 
@@ -153,14 +152,14 @@ class Answer:
         """Exact posterior of the case as it stands, for further questions."""
         return believe(self.inspection, self.model)
 
-    def moved(self, least: float = SEEN_TO_MOVE) -> list[Move]:
+    def moved(self, least: float = SEEN_TO_MOVE) -> list[Shift]:
         """Conditions, and ``sound``, that changed by at least so much; furthest first."""
         if self.before.posterior is None:
             return []
-        now = chances(self.after)
-        moves = [Move(name, p, now[name]) for name, p in chances(self.before.posterior).items()]
-        told = [move for move in moves if abs(move.after - move.before) >= least]
-        return sorted(told, key=lambda move: -abs(move.after - move.before))
+        now, before = self.after.chances(), self.before.posterior.chances()
+        shifts = [Shift(name, p, now[name]) for name, p in before.items()]
+        told = [shift for shift in shifts if abs(shift.after - shift.before) >= least]
+        return sorted(told, key=lambda shift: -abs(shift.after - shift.before))
 
     def warnings(self) -> tuple[str, ...]:
         """What is odd about the case, and what could not be used."""

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
 from loopodds.base.errors import LoopoddsError
-from loopodds.casebook.book import CaseBook, Event, Posterior
+from loopodds.casebook.book import CaseBook, Event, StoredBelief
 from loopodds.casebook.replay import CaseState, states
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded
@@ -17,7 +16,7 @@ from loopodds.diagnosis.repaired_car import still_done
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import REPAIRED
-from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.knowledge.records import Knowledge
 
 TOLERANCE = 1e-12
 """Room for sums taken in another order; anything more is another belief."""
@@ -49,7 +48,7 @@ class Checked(NamedTuple):
 
 
 def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
-    """A case of the book as an inspection, checked against the present knowledge.
+    """A case of the book as an inspection with the tests done, under the present knowledge.
 
     Raises
     ------
@@ -67,7 +66,8 @@ def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
         f"{service} was done, which the knowledge does not have any more: it counts for nothing"
         for service in sorted(gone)
     )
-    return replace(inspection, warnings=inspection.warnings + unknown)
+    done = tests_of(state, knowledge)
+    return inspection.with_remarks(warnings=inspection.warnings + unknown, tests_done=done)
 
 
 def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
@@ -83,7 +83,7 @@ def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*done, *now)))
 
 
-def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterior]:
+def posteriors(inspections: Sequence[Inspection], model: Model) -> list[StoredBelief]:
     """Belief after each of some inspections, in their order, as one batch.
 
     Raises
@@ -91,24 +91,19 @@ def posteriors(inspections: Sequence[Inspection], model: Model) -> list[Posterio
     ImpossibleEvidence
         If the findings of one cannot hold together; it names the smallest such set.
     """
-    found: dict[int, Posterior] = {}
+    found: dict[int, StoredBelief] = {}
     for own, group in encoded(inspections, model):
         beliefs = own.believe(group.context, group.evidence)
         if np.isneginf(beliefs.log_evidence).any():
             own.require_possible(group.context, group.evidence)
         chances = {name: own.probability(beliefs, name) for name in own.conditions}
         for i, row in enumerate(group.rows.tolist()):
-            found[row] = Posterior(
+            found[row] = StoredBelief(
                 {name: float(chance[i]) for name, chance in chances.items()},
                 float(beliefs.p_sound[i]),
                 float(beliefs.log_evidence[i]),
             )
     return [found[row] for row in range(len(inspections))]
-
-
-def chances(posterior: Posterior) -> dict[str, float]:
-    """Probability of every condition, and of ``sound``, by name."""
-    return {**posterior.conditions, SOUND: posterior.p_sound}
 
 
 def check_book(book: CaseBook, model: Model) -> Iterator[Checked]:
@@ -128,7 +123,7 @@ def check_case(events: Sequence[Event], model: Model) -> Checked:
         current = [state for event, state in pairs if event.knowledge == digest]
         anew = posteriors([inspection_of(s, model.knowledge) for s in current], model)
         for event, now in zip(stored, anew, strict=True):
-            apart = _apart(chances(event.posterior), chances(now))
+            apart = _apart(event.posterior.chances(), now.chances())
             if not apart <= TOLERANCE and not problem:
                 problem = f"event {event.position}: stored belief differs by {apart:.1e}"
             difference = max(difference, apart)

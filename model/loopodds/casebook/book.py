@@ -28,6 +28,7 @@ from loopodds.casebook.file import (
     has_log,
     is_missing,
 )
+from loopodds.knowledge.records import SOUND
 
 BUSY_SECONDS = 10.0
 """How long to wait for another process to finish its write."""
@@ -61,20 +62,24 @@ class Overtaken(CaseBookError):
     """Another process added to the case since it was read."""
 
 
-class Posterior(NamedTuple):
+class StoredBelief(NamedTuple):
     """What was believed after an event: probability of every condition and of a sound car."""
 
     conditions: Mapping[str, float]
     p_sound: float
     log_evidence: float
 
+    def chances(self) -> dict[str, float]:
+        """Probability of every condition, and of ``sound``, by name."""
+        return {**self.conditions, SOUND: self.p_sound}
 
-class Step(NamedTuple):
+
+class NewEvent(NamedTuple):
     """An event about to be added: its kind, its content (plain data), the belief after it."""
 
     kind: str
     content: Mapping[str, Any]
-    posterior: Posterior
+    posterior: StoredBelief
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +103,7 @@ class Event:
         Plain data, by kind.
     knowledge : str
         Digest of the knowledge in force.
-    posterior : Posterior
+    posterior : StoredBelief
         Belief after the event, under that knowledge.
     """
 
@@ -110,7 +115,7 @@ class Event:
     kind: str
     content: Mapping[str, Any]
     knowledge: str
-    posterior: Posterior
+    posterior: StoredBelief
 
 
 class Signature(NamedTuple):
@@ -201,7 +206,7 @@ class CaseBook:
         return [(pair[0], pair[-1]) for pair in ends.values()]
 
     def append(
-        self, case: int | None, after: int, steps: Sequence[Step], signature: Signature
+        self, case: int | None, after: int, events: Sequence[NewEvent], signature: Signature
     ) -> tuple[Event, ...]:
         """Add events at the end of a case, all of them or none.
 
@@ -213,7 +218,7 @@ class CaseBook:
             None begins a new case with the next free number.
         after : int
             Position of the last event the caller knew of; 0 for a new case.
-        steps : sequence of Step
+        events : sequence of NewEvent
         signature : Signature
 
         Raises
@@ -231,18 +236,16 @@ class CaseBook:
             last = self._single(query, case)
             if last != after:
                 raise Overtaken(f"case {case} has grown since it was read; repeat the entry")
-            events = tuple(
-                Event(
-                    case, after + i, time, signature.who, signature.note, step.kind, step.content,
-                    signature.knowledge, step.posterior,
-                )
-                for i, step in enumerate(steps, start=1)
-            )  # fmt: skip
+            who, note, knowledge = signature
+            added = tuple(
+                Event(case, position, time, who, note, kind, content, knowledge, belief)
+                for position, (kind, content, belief) in enumerate(events, start=after + 1)
+            )
             marks = ", ".join("?" * 9)
             self._connection.executemany(
-                f"INSERT INTO events ({_COLUMNS}) VALUES ({marks})", map(_row, events)
+                f"INSERT INTO events ({_COLUMNS}) VALUES ({marks})", map(_row, added)
             )
-        return events
+        return added
 
     def damage(self) -> list[str]:
         """What SQLite's own full check of the file finds; nothing if all is well."""
@@ -281,7 +284,7 @@ class CaseBook:
     def _event(self, row: tuple[Any, ...]) -> Event:
         case, position, time, who, note, kind, content, knowledge, posterior = row
         try:
-            said, belief = json.loads(content), Posterior(**json.loads(posterior))
+            said, belief = json.loads(content), StoredBelief(**json.loads(posterior))
         except (ValueError, TypeError) as error:
             problem = f"event {position} of case {case} is damaged"
             raise CaseBookError(f"case book {self.path}: {problem}; restore a copy") from error

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import NamedTuple, TextIO
 
 from loopodds.base.units import Dimension
-from loopodds.casebook.believed import inspection_of, tests_of
+from loopodds.casebook.believed import inspection_of
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.replay import (
     CaseState,
@@ -47,17 +47,14 @@ class Archived(NamedTuple):
     left_out: tuple[str, ...]
 
 
-def case_text(state: CaseState, knowledge: Knowledge) -> str:
+def case_text(state: CaseState, *remarks: str) -> str:
     """A case as a case file: reading it back gives the same belief.
 
-    What has no place in it stands as a comment: tests done, what is doubted and therefore unused.
+    What has no place in it stands as a comment: what is doubted and therefore unused, and the
+    remarks, below the title.
     """
-    title = _comment(f"case {state.number} of the case book: {state.name}".rstrip(": "))
-    head = [f"# {title}"]
-    done = tests_of(state, knowledge)
-    if done:
-        options = " ".join(f"--done {_comment(test)}" for test in done)
-        head.append(f"# tests done, to be given to assess, next and plan: {options}")
+    title = f"case {state.number} of the case book: {state.name}".rstrip(": ")
+    head = [f"# {_comment(line)}" for line in (title, *remarks)]
     lines = head.copy()
     sections = state.sections()
     for section in SECTIONS:

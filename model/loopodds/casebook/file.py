@@ -22,7 +22,7 @@ VERSION = 1
 _HEADER_BYTES = 100
 _MAGIC = b"SQLite format 3\0"
 _FULL_BELOW = 1_000_000
-_ELSEWHERE = "choose another with --book or LOOPODDS_BOOK"
+_ELSEWHERE = "another book"
 
 # beginnings of SQLite's names of failures: what it means to the person, what to do
 _MEANINGS = {
@@ -34,7 +34,7 @@ _MEANINGS = {
         "folder"
     ),
     "SQLITE_PERM": "access is denied; check the permissions of the file and its folder",
-    "SQLITE_NOTADB": "it is damaged or no case book; restore a copy or choose another --book",
+    "SQLITE_NOTADB": "it is damaged or no case book; restore a copy or choose another",
     "SQLITE_CORRUPT": (
         "it is damaged or cut off; keep the file, restore a copy, or recover what is left with "
         "SQLite's .recover"
@@ -120,7 +120,7 @@ def begin_file(path: Path, schema: str) -> None:
         blocked = isinstance(error, FileExistsError | NotADirectoryError)
         reason = "one of its folders is a file" if blocked else error.strerror or str(error)
         problem = f"cannot be begun: {reason}"
-        raise CaseBookError(f"case book {path}: {problem}; {_ELSEWHERE}") from error
+        raise CaseBookError(f"case book {path}: {problem}").helped_by(_ELSEWHERE) from error
     finally:
         with suppress(OSError):
             draft.unlink(missing_ok=True)
@@ -161,19 +161,19 @@ def check_header(path: Path) -> None:
         with path.open("rb") as file:
             header = file.read(_HEADER_BYTES)
     except FileNotFoundError as error:
-        hint = "`loopodds case open` begins one"
-        raise CaseBookError(f"case book {path}: there is none yet; {hint}") from error
+        problem = "there is none yet"
+        raise CaseBookError(f"case book {path}: {problem}").helped_by("begin") from error
     except OSError as error:
         problem = f"cannot be read: {error.strerror or error}"
         raise CaseBookError(f"case book {path}: {problem}") from error
     if not header.startswith(_MAGIC[: len(header)]):
-        raise CaseBookError(f"case book {path}: this is another kind of file; {_ELSEWHERE}")
+        problem = "this is another kind of file"
+        raise CaseBookError(f"case book {path}: {problem}").helped_by(_ELSEWHERE)
     if len(header) < _HEADER_BYTES:
-        problem = f"cut off after {len(header)} bytes"
-        raise CaseBookError(f"case book {path}: {problem}; restore a copy, or {_ELSEWHERE}")
+        raise _cut_off(path, f"{len(header)} bytes")
     if int.from_bytes(header[68:72], "big") != APPLICATION:
         problem = "this is an SQLite file of another program"
-        raise CaseBookError(f"case book {path}: {problem}; {_ELSEWHERE}")
+        raise CaseBookError(f"case book {path}: {problem}").helped_by(_ELSEWHERE)
     version = int.from_bytes(header[60:64], "big")
     if version != VERSION:
         problem = f"written in layout {version}, this program knows {VERSION}"
@@ -196,8 +196,12 @@ def _check_length(path: Path, header: bytes) -> None:
     expected = page_size * int.from_bytes(header[28:32], "big")
     size = path.stat().st_size
     if size < expected:
-        problem = f"cut off after {size} of {expected} bytes"
-        raise CaseBookError(f"case book {path}: {problem}; restore a copy, or {_ELSEWHERE}")
+        raise _cut_off(path, f"{size} of {expected} bytes")
+
+
+def _cut_off(path: Path, after: str) -> CaseBookError:
+    problem = f"cut off after {after}; restore a copy"
+    return CaseBookError(f"case book {path}: {problem}").helped_by(_ELSEWHERE)
 
 
 @contextmanager

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -65,13 +64,13 @@ def read_case(source: CaseSource, knowledge: Knowledge | None = None) -> Inspect
 
 def _booked(number: int, knowledge: Knowledge) -> Inspection:
     # only a case of the book needs a database
-    from loopodds.casebook.believed import inspection_of, tests_of
+    from loopodds.casebook.believed import inspection_of
     from loopodds.casebook.book import CaseBook
     from loopodds.casebook.replay import replay
 
     with CaseBook(write=False) as book:
-        state = replay(book.events(number))
-    return replace(inspection_of(state, knowledge), tests_done=tests_of(state, knowledge))
+        events = book.events(number)
+    return inspection_of(replay(events), knowledge)
 
 
 def demo_cases() -> dict[str, str]:

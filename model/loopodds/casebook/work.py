@@ -14,7 +14,7 @@ from typing import Any
 from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
 from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
-from loopodds.casebook.book import CaseBook, Event, Overtaken, Posterior, Signature, Step
+from loopodds.casebook.book import CaseBook, Event, NewEvent, Overtaken, Signature, StoredBelief
 from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import CaseError, CaseState, Noted, described, replay, states
 from loopodds.diagnosis.model import Model
@@ -32,10 +32,16 @@ ATTEMPTS = 50
 """How often a step is tried again because another process wrote in between."""
 
 Planned = tuple[str, Mapping[str, Any]]
+Observed = Iterable[tuple[str, Value]]
 
 
 class Casework:
     """The cases of a book, worked on with one model by one person.
+
+    Every method that records checks first and records all of its step or nothing. It raises
+    ``UnknownName`` with the nearest spelling, ``InspectionError`` naming what cannot be read,
+    ``ImpossibleEvidence`` if observations cannot hold together, ``CaseError`` if the case as it
+    stands does not allow the step, and ``CaseBookError`` if the book cannot be written.
 
     Parameters
     ----------
@@ -56,9 +62,9 @@ class Casework:
     def open(
         self,
         name: str = "",
-        observations: Iterable[tuple[str, Value]] = (),
+        observations: Observed = (),
         outcomes: Mapping[str, str] | None = None,
-        repairs: Iterable[tuple[Sequence[str], Iterable[tuple[str, Value]]]] = (),
+        repairs: Iterable[tuple[Sequence[str], Observed]] = (),
     ) -> Answer:
         """Begin a new case with whatever is known of the car; with outcomes, close it at once.
 
@@ -69,13 +75,6 @@ class Casework:
         outcomes : mapping of str to str, optional
         repairs : iterable of (services, observations)
             What was done to the car already, in order, with what had been observed before each.
-
-        Raises
-        ------
-        InspectionError, UnknownName
-            If an observation cannot be read; no case is begun then.
-        ImpossibleEvidence
-            If observations cannot hold together; no case is begun then.
         """
         planned: list[Planned] = [("opened", {"name": clean(name)})]
         for services, earlier in repairs:
@@ -83,20 +82,12 @@ class Casework:
         planned += self._observed(observations)
         if outcomes is not None:
             planned += self._closing(outcomes)
-        steps = self._tried((), planned)
-        events = self.book.append(None, 0, steps, self._signature)
-        return self._answer(events, events, Before(steps[0].posterior, ()), "")
+        new = self._tried((), planned)
+        events = self.book.append(None, 0, new, self._signature)
+        return self._answer(events, events, Before(new[0].posterior, ()), "")
 
-    def record(self, case: int, observations: Iterable[tuple[str, Value]]) -> Answer:
-        """Add observations, each replacing what was recorded under the same name.
-
-        Raises
-        ------
-        InspectionError, UnknownName
-            Naming what cannot be read and the nearest spelling; nothing is recorded then.
-        ImpossibleEvidence
-            If observations cannot hold together; nothing is recorded then.
-        """
+    def record(self, case: int, observations: Observed) -> Answer:
+        """Add observations, each replacing what was recorded under the same name."""
         planned = self._observed(observations)
 
         def plan(state: CaseState) -> list[Planned]:
@@ -110,29 +101,14 @@ class Casework:
         """Say that an observation may be wrong.
 
         With shares over states it is used with these; without, it stays on view but unused.
-
-        Raises
-        ------
-        CaseError
-            If no such thing was recorded.
-        InspectionError
-            If the shares cannot be read.
         """
         named = list(doubts)
-
-        def plan(state: CaseState) -> list[Planned]:
-            return [self._doubt(state, name, shares) for name, shares in named]
-
-        return self._step(case, plan)
+        return self._step(
+            case, lambda state: [self._doubt(state, name, shares) for name, shares in named]
+        )
 
     def withdraw(self, case: int, names: Sequence[str]) -> Answer:
-        """Take observations back, as recorded in error.
-
-        Raises
-        ------
-        CaseError
-            If no such thing was recorded.
-        """
+        """Take observations back, as recorded in error."""
 
         def plan(state: CaseState) -> list[Planned]:
             for name in names:
@@ -142,13 +118,7 @@ class Casework:
         return self._step(case, plan)
 
     def undo(self, case: int) -> Answer:
-        """Take the last step back.
-
-        Raises
-        ------
-        CaseError
-            If only the opening is left.
-        """
+        """Take the last step back, a closing too."""
 
         def plan(state: CaseState) -> list[Planned]:
             if not state.steps:
@@ -158,13 +128,7 @@ class Casework:
         return self._step(case, plan, reopens=True)
 
     def redo(self, case: int) -> Answer:
-        """Put the step undone last back.
-
-        Raises
-        ------
-        CaseError
-            If nothing was undone, or something was recorded since.
-        """
+        """Put the step undone last back, unless something was recorded since."""
 
         def plan(state: CaseState) -> list[Planned]:
             if not state.undone:
@@ -174,27 +138,13 @@ class Casework:
         return self._step(case, plan)
 
     def tests_done(self, case: int, tests: Sequence[str]) -> Answer:
-        """Say that tests were done, whether or not they showed anything to record.
-
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
-        """
+        """Say that tests were done, whether or not they showed anything to record."""
         _only_known("test", tests, self.knowledge.tests)
-        return self._step(case, lambda state: [("test_done", {"test": t}) for t in tests])
+        return self._step(case, lambda state: [("test_done", {"test": test}) for test in tests])
 
     def choose_plan(self, case: int, services: Sequence[str]) -> Answer:
-        """Say what will be done to the car.
-
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
-        """
-        _only_known("service", services, self.knowledge.services)
-        chosen = {"services": list(dict.fromkeys(services))}
-        return self._step(case, lambda state: [("plan_chosen", chosen)])
+        """Say what will be done to the car."""
+        return self._step(case, lambda state: [("plan_chosen", self._services(services))])
 
     def repaired(self, case: int, services: Sequence[str]) -> Answer:
         """Say that services were done: what is recorded from here on is of the repaired car.
@@ -204,19 +154,12 @@ class Casework:
         case : int
         services : sequence of str
             Empty: those of the plan chosen.
-
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
-        CaseError
-            If neither services are named nor a plan was chosen.
         """
 
         def plan(state: CaseState) -> list[Planned]:
             if not (services or state.plan):
-                hint = f"name the services, as `loopodds case repaired {case} SERVICE...`"
-                raise CaseError(f"case {case}: no plan was chosen; {hint}")
+                problem = f"case {case}: no plan was chosen"
+                raise CaseError(problem).helped_by("name services", case=case)
             return [self._repaired(services or state.plan)]
 
         return self._step(case, plan)
@@ -229,23 +172,12 @@ class Casework:
         outcomes : mapping of str to str
             By fault or condition: a state, ``present`` or ``absent``. ``sound`` = ``present``
             says that every fault not named is in its sound state. Empty: not known.
-
-        Raises
-        ------
-        InspectionError
-            If an outcome cannot be read.
         """
         planned = self._closing(outcomes)
         return self._step(case, lambda state: planned)
 
     def show(self, case: int) -> Answer:
-        """The case as it stands, worked out anew under the present knowledge.
-
-        Raises
-        ------
-        InspectionError
-            If something recorded cannot be read under it.
-        """
+        """The case as it stands, worked out anew under the present knowledge."""
         events = self.book.events(case)
         with self._changed(events):
             (now,) = posteriors([inspection_of(replay(events), self.knowledge)], self.model)
@@ -254,32 +186,32 @@ class Casework:
     def _step(
         self, case: int, plan: Callable[[CaseState], list[Planned]], reopens: bool = False
     ) -> Answer:
-        """Try steps on the case as it is, write them, and start again if it has grown since."""
+        """Try a step on the case as it is, write it, and start again if it has grown since."""
         for _ in range(ATTEMPTS):
             events = self.book.events(case)
             state = replay(events)
             if state.closed and not reopens:
-                hint = f"`loopodds case undo {case}` opens it again"
-                raise CaseError(f"case {case} is closed; {hint}")
+                raise CaseError(f"case {case} is closed").helped_by("reopen", case=case)
             before = self._before(events)
             with nullcontext() if before.posterior else self._changed(events):
-                steps = self._tried(events, plan(state))
+                new = self._tried(events, plan(state))
             try:
-                added = self.book.append(case, len(events), steps, self._signature)
+                added = self.book.append(case, len(events), new, self._signature)
             except Overtaken:
                 continue
             return self._answer((*events, *added), added, before, self._older(events))
         raise CaseBookError(f"case {case}: other processes keep writing to it; try again later")
 
-    def _tried(self, events: Sequence[Event], planned: Sequence[Planned]) -> list[Step]:
-        """Steps with the belief after each, worked out as one batch."""
+    def _tried(self, events: Sequence[Event], planned: Sequence[Planned]) -> list[NewEvent]:
+        """New events with the belief after each, worked out as one batch."""
+        nothing = StoredBelief({}, 0.0, 0.0)
         drafts = [
-            Event(0, len(events) + i, "", "", "", kind, content, "", _NOTHING)
-            for i, (kind, content) in enumerate(planned, start=1)
+            Event(0, position, "", "", "", kind, content, "", nothing)
+            for position, (kind, content) in enumerate(planned, start=len(events) + 1)
         ]
         after = list(states([*events, *drafts]))[len(events) :]
-        beliefs = posteriors([inspection_of(s, self.knowledge) for s in after], self.model)
-        return [Step(*pair, belief) for pair, belief in zip(planned, beliefs, strict=True)]
+        beliefs = posteriors([inspection_of(state, self.knowledge) for state in after], self.model)
+        return [NewEvent(*draft, belief) for draft, belief in zip(planned, beliefs, strict=True)]
 
     def _before(self, events: Sequence[Event]) -> Before:
         """How the case stood: stored belief, or what the present knowledge makes of it."""
@@ -301,10 +233,8 @@ class Casework:
             if not older:
                 raise
             change = f"the knowledge has changed since ({older} then, {self.knowledge.digest} now)"
-            advice = (
-                f"take out what it does not have: `loopodds case withdraw {events[0].case} NAME`"
-            )
-            raise InspectionError(f"{error}; {change}; {advice}") from error
+            changed = InspectionError(f"{error}; {change}")
+            raise changed.helped_by("withdraw", case=events[0].case) from error
 
     def _older(self, events: Sequence[Event]) -> str:
         last = events[-1].knowledge
@@ -319,22 +249,25 @@ class Casework:
         assert after is not None
         return Answer(added, state, inspection, before, after, older, self.model)
 
-    def _observed(self, observations: Iterable[tuple[str, Value]]) -> list[Planned]:
-        found = in_order(observation(name, value, self.knowledge) for name, value in observations)
-        return [("read" if is_number(one) else "seen", one._asdict()) for one in found]
+    def _observed(self, observations: Observed) -> list[Planned]:
+        ordered = in_order(observation(name, value, self.knowledge) for name, value in observations)
+        return [("read" if is_number(seen) else "seen", seen._asdict()) for seen in ordered]
 
     def _doubt(self, state: CaseState, name: str, shares: Value | None) -> Planned:
         section = _noted(state, name).section
+        if isinstance(shares, str):
+            hint = f"write shares, as {name}=none:0.3,metal:0.7, or the name alone"
+            raise InspectionError(f"{name}={shares} is no doubt; {hint}")
         if shares is not None:
-            if isinstance(shares, str):
-                hint = f"write shares, as {name}=none:0.3,metal:0.7, or the name alone"
-                raise InspectionError(f"{name}={shares} is no doubt; {hint}")
             section = observation(name, shares, self.knowledge).section
         return "doubted", {"section": section, "name": name, "value": shares}
 
     def _repaired(self, services: Sequence[str]) -> Planned:
+        return "repaired", self._services(services)
+
+    def _services(self, services: Sequence[str]) -> dict[str, list[str]]:
         _only_known("service", services, self.knowledge.services)
-        return "repaired", {"services": list(dict.fromkeys(services))}
+        return {"services": list(dict.fromkeys(services))}
 
     def _closing(self, outcomes: Mapping[str, str]) -> list[Planned]:
         spelled = spelled_out(outcomes, self.knowledge)
@@ -342,14 +275,11 @@ class Casework:
         return [*confirmed, ("closed", {})]
 
 
-_NOTHING = Posterior({}, 0.0, 0.0)
-
-
 def _noted(state: CaseState, name: str) -> Noted:
     for number, repair in enumerate(state.repairs, start=1):
         if name in repair.noted and name not in state.noted:
-            hint = f"`loopodds case undo {state.number}` leads back there"
-            raise CaseError(f"{name} was recorded before repair {number}; {hint}")
+            problem = f"{name} was recorded before repair {number}"
+            raise CaseError(problem).helped_by("lead back", case=state.number)
     if name not in state.noted:
         raise unknown_name("entry of this case", name, state.noted)
     return state.noted[name]

@@ -201,10 +201,8 @@ def _is_word(value: Value, states: tuple[str, ...]) -> bool:
 
 def _unobservable(name: str, knowledge: Knowledge) -> UnknownName:
     if name in names_in("confirmed", knowledge):
-        return UnknownName(
-            f"{name!r} is what is looked for and cannot be seen; once it is certain, close the "
-            f"case with --confirmed {name}=present"
-        )
+        problem = f"{name!r} is what is looked for and cannot be seen"
+        return UnknownName(problem).helped_by("confirm", name=name)
     return unknown_name("finding, reading or history item", name, observable_names(knowledge))
 
 

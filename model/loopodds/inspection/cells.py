@@ -9,14 +9,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.inspection.columns import ColumnPlan, Feed
 from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.rejects import Problem, shown
 from loopodds.inspection.remarks import LIMITS, impossible_readings
 from loopodds.inspection.vocabulary import unknown_word
 from loopodds.knowledge.records import Knowledge
@@ -24,6 +23,8 @@ from loopodds.knowledge.records import Knowledge
 if TYPE_CHECKING:
     import pyarrow as pa
 
+CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
+LONGEST_SHOWN = 200
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 AGREE = 0.01
 """Two columns for one number may differ by this share: the rounding of another unit."""
@@ -37,6 +38,42 @@ GIVEN_TWICE = "given twice, differently"
 _NOT_OBSERVED, _UNKNOWN, _UNITLESS = -1, -2, -3
 
 
+class Defect(NamedTuple):
+    """What is wrong with one cell or row of an archive.
+
+    Attributes
+    ----------
+    row : int
+        Row of the table, or of the chunk, that it was found in.
+    column : str
+        As the archive calls it; empty when the whole row is meant.
+    value : str
+        The cell, safe to print.
+    kind : str
+        In a few words, for counting.
+    reason : str
+        What is wrong and what could stand there.
+    """
+
+    row: int
+    column: str
+    value: str
+    kind: str
+    reason: str
+
+
+def shown(text: str) -> str:
+    """Text on one line, control characters written out, cut where it is long.
+
+    Examples
+    --------
+    >>> shown("a\\tb")
+    'a\\\\tb'
+    """
+    cut = text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}..."
+    return CONTROL.sub(lambda match: repr(match[0])[1:-1], cut)
+
+
 @dataclass(slots=True, eq=False)
 class _Found:
     """What has been read so far."""
@@ -46,12 +83,12 @@ class _Found:
     confirmed: dict[str, BoolArray] = field(default_factory=dict)
     readings: dict[str, FloatArray] = field(default_factory=dict)
     numbers: dict[str, FloatArray] = field(default_factory=dict)
-    problems: list[Problem] = field(default_factory=list)
+    problems: list[Defect] = field(default_factory=list)
 
 
 def read_cells(
     table: pa.Table, plan: ColumnPlan, knowledge: Knowledge
-) -> tuple[InspectionBatch, list[Problem]]:
+) -> tuple[InspectionBatch, list[Defect]]:
     """Batch of all rows of a table, and every cell in it that cannot be used.
 
     Parameters
@@ -65,7 +102,7 @@ def read_cells(
     -------
     InspectionBatch
         One row for each of the table; a cell with a problem counts as not observed.
-    list of Problem
+    list of Defect
         In the order of the plan, impossible values last.
     """
     found = _Found()
@@ -91,12 +128,12 @@ def read_cells(
 
 def _impossible(
     batch: InspectionBatch, table: pa.Table, plan: ColumnPlan, knowledge: Knowledge
-) -> list[Problem]:
+) -> list[Defect]:
     problems = []
     for bad in impossible_readings(batch, knowledge):
         filled = ((c, cell_text(table, c, bad.row)) for c in plan.columns_of(bad.column))
         column, value = next(((c, v) for c, v in filled if v), (bad.column, f"{bad.value:g}"))
-        problems.append(Problem(bad.row, column, value, IMPOSSIBLE, bad.reason))
+        problems.append(Defect(bad.row, column, value, IMPOSSIBLE, bad.reason))
     return problems
 
 
@@ -189,7 +226,7 @@ def _complain(
     texts = ["" if text is None else str(text) for text in column.take(rows).to_pylist()]
     reasons = {text: reason(text.strip()) for text in set(texts)}
     found.problems += [
-        Problem(row, feed.column, shown(text), kind, reasons[text])
+        Defect(row, feed.column, shown(text), kind, reasons[text])
         for row, text in zip(rows.tolist(), texts, strict=True)
     ]
 

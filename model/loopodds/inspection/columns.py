@@ -142,10 +142,8 @@ def plan_columns(
             warnings.append(f"column {column!r} passes through unread: {slip}")
     if not any(feed.kind in ("word", "reading") for feed in feeds):
         hint = f" ({warnings[0]})" if warnings else ""
-        raise InspectionError(
-            f"none of the {len(columns)} columns is a known finding, history item or reading"
-            f"{hint}; a column map (--columns) can rename them"
-        )
+        problem = f"none of the {len(columns)} columns is a known finding, history item or reading"
+        raise InspectionError(f"{problem}{hint}").helped_by("map columns")
     order = {column: index for index, column in enumerate(columns)}
     feeds.sort(key=lambda feed: order[feed.column])
     return ColumnPlan(

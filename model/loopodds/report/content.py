@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from loopodds.base.phrases import spaced
-from loopodds.casebook.believed import chances, posteriors
+from loopodds.casebook.believed import posteriors
 from loopodds.casebook.book import Event
 from loopodds.casebook.replay import TELLING, described, value_text
 from loopodds.decision.assessment import Assessment
@@ -171,7 +171,7 @@ def _told_in(inspection: Inspection, model: Model) -> tuple[tuple[Logged, ...], 
                 said = spaced(recorded[name])
                 labels.append(f"{_title(name, knowledge)}: {said}")
     moments = tuple(
-        Moment(label, chances(posterior))
+        Moment(label, posterior.chances())
         for label, posterior in zip(labels, posteriors(steps, model), strict=True)
     )
     return tuple(Logged("", label, "", "") for label in labels[1:]), moments
@@ -195,9 +195,9 @@ def _told_by(
         label = event_words(event, knowledge)
         entries.append(Logged(event.time, label, event.who, event.note))
         if event.kind == "opened":
-            moments.append(Moment(START, chances(event.posterior)))
+            moments.append(Moment(START, event.posterior.chances()))
         elif event.kind in TELLING:
-            moments.append(Moment(label, chances(event.posterior)))
+            moments.append(Moment(label, event.posterior.chances()))
     return tuple(entries), tuple(moments)
 
 

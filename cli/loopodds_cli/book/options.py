@@ -2,57 +2,77 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
+from functools import wraps
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.shell_completion import CompletionItem
 from loopodds import LoopoddsError
 
-from loopodds_cli.options import Word, json_option, knowledge_option
+from loopodds_cli.options import Word, json_option, knowledge_option, print_json
 
 if TYPE_CHECKING:
-    from loopodds import CaseBook, Casework, Knowledge
+    from loopodds import Answer, CaseBook, Casework, Knowledge
+
+    from loopodds_cli.cases import Next
 
     WholeNumber = click.ParamType[int]
 else:
     WholeNumber = click.ParamType  # has no type argument at run time before click 8.2
 
-F = TypeVar("F", bound=Callable[..., Any])
+Command = Callable[..., None]
 
 
 @dataclass(frozen=True)
 class Desk:
     """Everything a call on the case book was given besides what it is to do."""
 
-    book: str | None
-    knowledge: str | None
-    as_json: bool
+    book: str | None = None
+    knowledge: str | None = None
+    as_json: bool = False
     who: str = ""
     note: str = ""
 
     @contextmanager
     def casework(self, write: bool = True, compiled: bool = False) -> Iterator[Casework]:
-        """The book, with the model that judges what is entered; compiled for a long talk.
-
-        Raises
-        ------
-        CaseBookError
-            If the book cannot be opened.
-        """
+        """The book, with the model that judges what is entered; compiled for a long talk."""
         from loopodds import Casework, Knowledge, Model
 
         model = Model(Knowledge(self.knowledge), compiled=compiled)
         with self.opened(write) as book:
             yield Casework(book, model, self.who, self.note)
 
-    def opened(self, write: bool) -> CaseBook:
+    def opened(self, write: bool = False) -> CaseBook:
         """The book alone."""
         from loopodds import CaseBook
 
         return CaseBook(self.book, write)
+
+    def step(self, do: Callable[[Casework], Answer]) -> None:
+        """Do one step on the book and say what it changed."""
+        from loopodds_cli.pages.case import print_answer
+
+        with self.casework() as work:
+            self.tell(do(work), print_answer)
+
+    def tell(self, answer: Answer, page: Callable[[Answer, Next], None]) -> None:
+        """Answer on a page or as JSON."""
+        from loopodds_cli.cases import next_tests
+        from loopodds_cli.pages.case import answer_json
+
+        next_up = next_tests(answer)
+        if self.as_json:
+            print_json(answer_json(answer, next_up))
+        else:
+            page(answer, next_up)
+
+
+def _beginning(names: Iterable[tuple[str, str | None]], begun: str) -> list[CompletionItem]:
+    """Names with what they are, as far as they begin so."""
+    return [CompletionItem(name, help=about) for name, about in names if name.startswith(begun)]
 
 
 class CaseNumber(WholeNumber):
@@ -75,15 +95,12 @@ class CaseNumber(WholeNumber):
         from loopodds import printable
 
         try:
-            with Desk(ctx.params.get("book"), None, False).opened(write=False) as book:
+            with Desk(ctx.params.get("book")).opened() as book:
                 ends = book.ends()
         except LoopoddsError:
             return []
-        return [
-            CompletionItem(str(first.case), help=printable(first.content["name"]))
-            for first, _ in ends
-            if str(first.case).startswith(incomplete)
-        ]
+        cases = ((str(first.case), printable(first.content["name"])) for first, _ in ends)
+        return _beginning(cases, incomplete)
 
 
 class Assignment(Word):
@@ -97,7 +114,7 @@ class Assignment(Word):
 
     name = "name=value"
 
-    def __init__(self, words: Callable[[Knowledge], dict[str, tuple[str, ...]]]) -> None:
+    def __init__(self, words: Callable[[Knowledge], Mapping[str, tuple[str, ...]]]) -> None:
         self._words = words
 
     def shell_complete(
@@ -133,55 +150,62 @@ class Recorded(Word):
         from loopodds import replay, value_text
 
         try:
-            with Desk(ctx.params.get("book"), None, False).opened(write=False) as book:
+            with Desk(ctx.params.get("book")).opened() as book:
                 noted = replay(book.events(ctx.params.get("number") or 0)).noted
         except LoopoddsError:
             return []
-        return [
-            CompletionItem(name, help=value_text(one.value))
-            for name, one in noted.items()
-            if name.startswith(incomplete)
-        ]
+        return _beginning(((n, value_text(seen.value)) for n, seen in noted.items()), incomplete)
 
 
 def observable_words(knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
-    """Names that can be observed, with their states; none for what is only measured."""
-    from loopodds import CHOICES, observable_names
+    """Names that can be observed, with their words; none for what is only measured."""
+    from loopodds import observable_names, words_of
 
-    return {
-        name: knowledge.nodes[name].states if name in knowledge.nodes else CHOICES.get(name, ())
-        for name in observable_names(knowledge)
-    }
+    return {name: words_of(name, knowledge) for name in observable_names(knowledge)}
 
 
-def outcome_words(knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
+def outcome_states(knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
     """Faults and conditions, with what may turn out of them."""
     words = dict.fromkeys(knowledge.conditions, ("present", "absent"))
     return words | {name: fault.states for name, fault in knowledge.of_kind("fault").items()}
 
 
-def looking(function: F) -> F:
-    """Options of a command that only reads: ``book``, ``knowledge``, ``as_json``."""
-    book = click.option(
-        "--book",
-        metavar="FILE",
-        type=click.Path(dir_okay=False),
-        help="Case book to use instead of LOOPODDS_BOOK or the one in your data folder.",
-    )
-    return book(json_option(knowledge_option(function)))
+book_option = click.option(
+    "--book",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Case book to use instead of LOOPODDS_BOOK or the one in your data folder.",
+)
+who_option = click.option(
+    "--who",
+    default="",
+    envvar="LOOPODDS_WHO",
+    metavar="NAME",
+    help="Who enters this (also LOOPODDS_WHO); free text, may be left out.",
+)
+note_option = click.option("--note", default="", metavar="TEXT", help="A remark kept beside it.")
 
 
-def writing(function: F) -> F:
-    """Options of a command that records something: also ``who`` and ``note``."""
-    who = click.option(
-        "--who",
-        default="",
-        envvar="LOOPODDS_WHO",
-        metavar="NAME",
-        help="Who enters this (also LOOPODDS_WHO); free text, may be left out.",
-    )
-    note = click.option("--note", default="", metavar="TEXT", help="A remark kept beside it.")
-    return looking(who(note(function)))
+def looking(function: Command) -> Command:
+    """Options of a command that only reads the book; it takes them as a :class:`Desk`."""
+
+    @wraps(function)
+    def called(
+        book: str | None,
+        knowledge: str | None,
+        as_json: bool,
+        who: str = "",
+        note: str = "",
+        **given: Any,
+    ) -> None:
+        function(Desk(book, knowledge, as_json, who, note), **given)
+
+    return book_option(json_option(knowledge_option(called)))
+
+
+def writing(function: Command) -> Command:
+    """Options of a command that records something: also who does, and a note."""
+    return who_option(note_option(looking(function)))
 
 
 CASE_NUMBER = CaseNumber()

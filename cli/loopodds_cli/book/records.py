@@ -2,41 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.desk.case_options import CASE_NUMBER, Desk, case_number, looking, writing
+from loopodds_cli.book.options import CASE_NUMBER, Desk, case_number, looking, writing
 from loopodds_cli.options import case_argument, open_case, print_json
 
 if TYPE_CHECKING:
-    from loopodds import Answer, Inspection, Value
-
-    from loopodds_cli.cases import Next
+    from loopodds import Inspection, Value
 
 file_option = click.option(
     "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Write there, not to the screen."
 )
 
 
-def tell(answer: Answer, desk: Desk, page: Callable[[Answer, Next], None]) -> None:
-    """Answer on a page or as JSON."""
-    from loopodds_cli.cases import next_tests
-    from loopodds_cli.pages.case import answer_json
-
-    next_up = next_tests(answer)
-    if desk.as_json:
-        print_json(answer_json(answer, next_up))
-    else:
-        page(answer, next_up)
-
-
 @click.command()
 @case_number
 @looking
-def show(number: int, **given: Any) -> None:
+def show(desk: Desk, number: int) -> None:
     """Show what stands in a case and what it means.
 
     \b
@@ -45,15 +30,14 @@ def show(number: int, **given: Any) -> None:
     """
     from loopodds_cli.pages.case import print_case
 
-    desk = Desk(**given)
     with desk.casework(write=False) as work:
-        tell(work.show(number), desk, print_case)
+        desk.tell(work.show(number), print_case)
 
 
 @click.command()
 @case_number
 @looking
-def history(number: int, **given: Any) -> None:
+def history(desk: Desk, number: int) -> None:
     """Show every event of a case, with who and when.
 
     \b
@@ -66,9 +50,8 @@ def history(number: int, **given: Any) -> None:
 
     from loopodds_cli.pages.case import print_history
 
-    desk = Desk(**given)
     knowledge = Knowledge(desk.knowledge)
-    with desk.opened(write=False) as book:
+    with desk.opened() as book:
         events = book.events(number)
     if desk.as_json:
         listed = [asdict(e) | {"posterior": e.posterior._asdict()} for e in events]
@@ -80,7 +63,7 @@ def history(number: int, **given: Any) -> None:
 @click.command("list")
 @click.option("--all", "everything", is_flag=True, help="Show the closed cases too.")
 @looking
-def list_(everything: bool, **given: Any) -> None:
+def list_(desk: Desk, everything: bool) -> None:
     """List the cases of the book.
 
     \b
@@ -89,8 +72,7 @@ def list_(everything: bool, **given: Any) -> None:
     """
     from loopodds_cli.pages.case import list_json, print_list
 
-    desk = Desk(**given)
-    with desk.opened(write=False) as book:
+    with desk.opened() as book:
         ends = book.ends()
     if desk.as_json:
         print_json({"cases": list_json(ends, everything)})
@@ -108,7 +90,7 @@ def list_(everything: bool, **given: Any) -> None:
     help="Write all closed cases there as an archive (CSV) instead of one case.",
 )
 @looking
-def export(number: int | None, out: str | None, archive: str | None, **given: Any) -> None:
+def export(desk: Desk, number: int | None, out: str | None, archive: str | None) -> None:
     """Write a case file, or closed cases as an archive.
 
     \b
@@ -117,7 +99,6 @@ def export(number: int | None, out: str | None, archive: str | None, **given: An
     """
     if (number is None) == (archive is None) or (archive and out):
         raise click.UsageError("give either a case number (with or without --out), or --archive")
-    desk = Desk(**given)
     if archive is not None:
         _export_archive(Path(archive), desk)
     elif number is not None:
@@ -128,7 +109,7 @@ def export(number: int | None, out: str | None, archive: str | None, **given: An
 @case_argument
 @click.option("--name", default=None, metavar="TEXT", help="Name of the case; else the file's.")
 @writing
-def import_(case: str, name: str | None, **given: Any) -> None:
+def import_(desk: Desk, case: str, name: str | None) -> None:
     """Begin a case from a case file.
 
     One with confirmed outcomes is closed at once.
@@ -150,7 +131,6 @@ def import_(case: str, name: str | None, **given: Any) -> None:
         standing.update((one.name, one.value) for one in found if one.section in LASTING)
         return new
 
-    desk = Desk(**given)
     with desk.casework() as work:
         inspection = open_case(case, work.knowledge)
         outcomes = outcomes_of(inspection.confirmed, work.knowledge) or None
@@ -158,12 +138,12 @@ def import_(case: str, name: str | None, **given: Any) -> None:
         stem = "" if case == "-" else Path(case.removeprefix("@")).stem
         named = stem if name is None else name
         opened = work.open(named, observed(inspection), outcomes, repairs)
-        tell(opened, desk, print_answer)
+        desk.tell(opened, print_answer)
 
 
 @click.command()
 @looking
-def check(**given: Any) -> None:
+def check(desk: Desk) -> None:
     """Check the book, file and probabilities.
 
     Every case is replayed: each probability stored under the knowledge in force must come out
@@ -177,21 +157,20 @@ def check(**given: Any) -> None:
 
     from loopodds_cli.pages.case import checked_json, print_checked
 
-    desk = Desk(**given)
     with desk.casework(write=False) as work:
         damage, results = work.book.damage(), list(check_book(work.book, work.model))
     if desk.as_json:
         print_json(checked_json(damage, results))
     else:
         print_checked(damage, results, work.knowledge.digest)
-    if damage or any(one.problem for one in results):
+    if damage or any(case.problem for case in results):
         raise click.exceptions.Exit(1)
 
 
 @click.command()
 @case_number
 @writing
-def work(number: int, **given: Any) -> None:
+def work(desk: Desk, number: int) -> None:
     """Work on a case at a prompt, with short words.
 
     Beginnings of words are enough; what is unclear is asked about, never guessed.
@@ -203,16 +182,18 @@ def work(number: int, **given: Any) -> None:
     from loopodds_cli.cases import next_tests
     from loopodds_cli.prompt.workbench import Workbench
 
-    desk = Desk(**given)
     with desk.casework(compiled=True) as casework:
         Workbench(casework, number, next_tests).run()
 
 
 def _export_case(number: int, out: str | None, desk: Desk) -> None:
-    from loopodds import Knowledge, case_text, replay, write_whole
+    from loopodds import Knowledge, case_text, replay, tests_of, write_whole
 
-    with desk.opened(write=False) as book:
-        text = case_text(replay(book.events(number)), Knowledge(desk.knowledge))
+    with desk.opened() as book:
+        state = replay(book.events(number))
+    done = [f"--done {test}" for test in tests_of(state, Knowledge(desk.knowledge))]
+    remark = f"tests done, to be given to assess, next and plan: {' '.join(done)}"
+    text = case_text(state, *[remark] * bool(done))
     if out is None:
         click.echo(text, nl=False)
         return
@@ -229,7 +210,7 @@ def _export_archive(path: Path, desk: Desk) -> None:
     from loopodds import Knowledge, write_archive, write_whole
 
     text = StringIO(newline="")
-    with desk.opened(write=False) as book:
+    with desk.opened() as book:
         archived = write_archive(book, Knowledge(desk.knowledge), text)
     write_whole(path, text.getvalue())
     if desk.as_json:

@@ -1,0 +1,1 @@
+"""Options and commands of the case book."""

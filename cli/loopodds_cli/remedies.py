@@ -1,0 +1,23 @@
+"""What to type against an error of the library, which knows nothing of commands."""
+
+from __future__ import annotations
+
+from loopodds import LoopoddsError
+
+REMEDIES = {
+    "begin": "`loopodds case open` begins one",
+    "another book": "choose another with --book or LOOPODDS_BOOK",
+    "reopen": "`loopodds case undo {case}` opens it again",
+    "lead back": "`loopodds case undo {case}` leads back there",
+    "name services": "name the services, as `loopodds case repaired {case} SERVICE...`",
+    "withdraw": "take out what it does not have: `loopodds case withdraw {case} NAME`",
+    "confirm": "once it is certain, close the case with --confirmed {name}=present",
+    "map columns": "a column map (--columns) can rename them",
+}
+
+
+def advised(error: LoopoddsError) -> str:
+    """Message of an error, with what to type against it."""
+    if not error.remedy:
+        return str(error)
+    return f"{error}; {REMEDIES[error.remedy].format(**error.about)}"
