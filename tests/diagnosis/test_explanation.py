@@ -57,7 +57,7 @@ PRINTED = 5.1e-7
 FLOAT = 1e-9
 
 seeds = st.integers(0, 10**6)
-sometimes = settings(max_examples=15, deadline=None, derandomize=True)
+sometimes = settings(max_examples=10, deadline=None, derandomize=True)
 
 
 @cache

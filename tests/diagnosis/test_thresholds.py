@@ -5,13 +5,14 @@ The thresholds are judgements, no counted figures; each has its reason beside it
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from loopodds.casebook.sources import read_case
+from loopodds.diagnosis.diagnose import Diagnosis
 from loopodds_cli.main import main
+from shared import shipped
 
 
 def answer(*words: str) -> str:
@@ -27,9 +28,8 @@ def car(folder: Path, setting: str, finding: str, **doubtful: float) -> str:
     return str(file)
 
 
-def assessed(case: str) -> dict[str, Any]:
-    told: dict[str, Any] = json.loads(answer("assess", case, "--json"))
-    return told
+def diagnosis(case: str) -> Diagnosis:
+    return Diagnosis(read_case(case, shipped().knowledge), shipped())
 
 
 # Specks of which one is not sure make a routine car less certainly sound. Three in five: a customer
@@ -40,7 +40,7 @@ SOUND_ENOUGH = {"none": 0.16, "grit": 0.84}
 
 def test_a_car_is_not_called_sound_on_little_more_than_an_even_chance(tmp_path: Path) -> None:
     case = car(tmp_path, "routine", "sample_specks", **NOT_SETTLED)
-    assert 0.51 < assessed(case)["p_sound"] < 0.59
+    assert 0.51 < diagnosis(case).p_sound < 0.59
     page = answer("assess", case)
     assert "NOT SETTLED YET" in page
     assert "NOTHING WRONG FOUND" not in page
@@ -49,18 +49,17 @@ def test_a_car_is_not_called_sound_on_little_more_than_an_even_chance(tmp_path: 
 
 def test_a_car_is_called_sound_from_three_in_five(tmp_path: Path) -> None:
     case = car(tmp_path, "routine", "sample_specks", **SOUND_ENOUGH)
-    assert 0.61 < assessed(case)["p_sound"] < 0.66
+    assert 0.61 < diagnosis(case).p_sound < 0.66
     page = answer("assess", case)
     assert "NOTHING WRONG FOUND" in page
     assert "NOT SETTLED YET" not in page
     assert "We found nothing wrong" in answer("report", case, "--out", "-", "--format", "md")
 
 
-def rise(told: dict[str, Any], condition: str) -> float:
+def rise(told: Diagnosis, name: str) -> float:
     """How many times greater the odds of a condition have become."""
-    (found,) = [c for c in told["conditions"] if c["name"] == condition]
-    p, prior = found["probability"], found["prior"]
-    return float(p / (1 - p) * (1 - prior) / prior)
+    (now,) = [condition for condition in told.conditions if condition.name == name]
+    return now.probability / (1 - now.probability) * (1 - now.prior) / now.prior
 
 
 @pytest.mark.parametrize(("doubt", "moved"), [(0.12, None), (0.07, "moisture")])
@@ -69,7 +68,7 @@ def test_what_moved_most_is_named_from_fourfold_odds(
 ) -> None:
     """Six decibans: less than that one doubtful finding brings about, and names nothing."""
     case = car(tmp_path, "complaint", "sample_bubbles", none=doubt, persisting=1 - doubt)
-    told = assessed(case)
+    told = diagnosis(case)
     assert (rise(told, "moisture") < 3.8) is (moved is None)
     assert (4.2 < rise(told, "moisture") < 6) is (moved is not None)
-    assert told["moved_most"] == moved
+    assert told.moved_most == moved

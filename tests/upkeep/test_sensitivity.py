@@ -132,6 +132,7 @@ def test_dials_at_their_present_value_give_back_the_network(model, context):
 def test_every_flip_is_confirmed_by_recomputation(model, context):
     rng = np.random.default_rng(7)
     cars = simulate(model, context, 3, rng)
+    found = 0
     for row in range(3):
         evidence = hide_at_random(cars.evidence.take(np.array([row])), 0.15, rng)
         belief = Belief(model, context, evidence)
@@ -139,6 +140,8 @@ def test_every_flip_is_confirmed_by_recomputation(model, context):
         turns = number_turns(belief)
         for turn in turns[:: max(1, len(turns) // 12)]:
             assert sensitivity.confirm(turn), turn.dial.place
+        found += len(turns)
+    assert found > 3  # the three cars' verdicts hang on some numbers
 
 
 def test_before_its_flip_a_number_can_be_anything_without_a_new_verdict(model):
@@ -148,7 +151,9 @@ def test_before_its_flip_a_number_can_be_anything_without_a_new_verdict(model):
     turns = {(t.dial.place, t.value > t.dial.value): t for t in number_turns(belief)}
     leader = int(sensitivity.now.argmax())
     for name in ("moisture", "sample_darkening", "sample_bubbles"):
-        for dial in knowledge_dials(model.knowledge, belief.context, name):
+        dials = list(knowledge_dials(model.knowledge, belief.context, name))
+        assert dials
+        for dial in dials:
             for above, end in ((False, dial.lowest), (True, dial.highest)):
                 turn = turns.get((dial.place, above))
                 reach = turn.value if turn else dial.value + 0.999 * (end - dial.value)
@@ -160,6 +165,7 @@ def test_before_its_flip_a_number_can_be_anything_without_a_new_verdict(model):
 def test_a_flip_names_its_number_its_source_and_its_grade(model):
     belief = believe(load_case("[findings]\nline_bubbles = 'steady'\n", model.knowledge), model)
     turns = number_turns(belief)
+    assert turns
     assert turns == sorted(turns, key=lambda turn: turn.steps)
     for turn in turns:
         plain = turn.as_json()

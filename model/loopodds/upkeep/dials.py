@@ -7,8 +7,7 @@ structure, not numbers, and stay.
 
 from __future__ import annotations
 
-import copy
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from math import hypot, sqrt
@@ -153,7 +152,7 @@ def _turned_entry(variable: Discrete, index: tuple[int, ...], value: float) -> D
     return Discrete(variable.name, variable.states, variable.parents, table)
 
 
-def _covaried(numbers: list[float], index: int, value: float) -> list[float]:
+def _covaried(numbers: Sequence[float], index: int, value: float) -> list[float]:
     """A list with one number changed and the others scaled to keep the sum."""
     whole = sum(numbers)
     rest = (whole - value) / (whole - numbers[index])
@@ -180,7 +179,7 @@ def _leaves(block: Any, path: Path) -> Iterator[Path]:
     if isinstance(block, Mapping):
         for key, value in block.items():
             yield from _leaves(value, (*path, key))
-    elif isinstance(block, list):
+    elif isinstance(block, list | tuple):
         for i, value in enumerate(block):
             yield from _leaves(value, (*path, i))
     elif isinstance(block, int | float):
@@ -220,6 +219,17 @@ def at(block: Any, path: Path) -> Any:
     return block
 
 
+def _put(block: Any, path: Path, value: object) -> Any:
+    """A block with another value at a path; the block itself stays as it is."""
+    if not path:
+        return value
+    key, *rest = path
+    inner = _put(block[key], tuple(rest), value)
+    if isinstance(block, Mapping):
+        return {**block, key: inner}
+    return [inner if i == key else old for i, old in enumerate(block)]
+
+
 def _turned(
     knowledge: Knowledge,
     context: Mapping[str, str],
@@ -229,12 +239,11 @@ def _turned(
     kind: Kind,
     number: float,
 ) -> Made:
-    changed = copy.deepcopy(dict(entry))
-    holder = at(changed, path[:-1])
     if kind == "probability":
-        holder[:] = _covaried(holder, int(path[-1]), number)
+        whole = at(entry, path[:-1])
+        changed = _put(entry, path[:-1], _covaried(whole, int(path[-1]), number))
     else:
-        holder[path[-1]] = number
+        changed = _put(entry, path, number)
     return node_arrays(read_node(node.name, node.kind, changed, node.file), knowledge, context)
 
 
