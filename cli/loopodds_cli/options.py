@@ -111,6 +111,13 @@ lookahead_option = click.option(
     help="Plan sequences of up to N tests; pairs are always tried before saying stop.",
 )
 
+picture_option = click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Also draw it, as SVG.",
+)
+
 
 def open_case(case: str, knowledge: Knowledge) -> Inspection:
     """Inspection that a CASE argument names; a dash is standard input.

@@ -111,12 +111,12 @@ from loopodds.training.hindsight import (
     JudgedStep as JudgedStep, Outcome as Outcome, View as View, best_course as best_course,
     offered as offered, outcome as outcome,
 )
-from loopodds.report.content import Report as Report, report_of as report_of
-from loopodds.report.figures import (
-    LINES as LINES, Bar as Bar, Rows as Rows, weights_picture as weights_picture,
-    what_if_picture as what_if_picture,
+from loopodds.report.content import Report as Report
+from loopodds.report.figures import MOST_LINES as MOST_LINES
+from loopodds.report.illustrations import (
+    explanation_picture as explanation_picture, network_picture as network_picture,
+    scenarios_picture as scenarios_picture,
 )
-from loopodds.report.network_figure import network_picture as network_picture
 from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet
 

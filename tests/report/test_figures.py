@@ -22,7 +22,7 @@ from loopodds.report.figures import (
     what_if_picture,
     wrapped,
 )
-from loopodds.report.network_figure import network_picture
+from loopodds.report.illustrations import network_picture
 
 MOMENTS = [
     Moment("before anything was seen", {"moisture": 0.13, "leak": 0.4}),

@@ -19,7 +19,7 @@ from loopodds.casebook.work import Casework
 from loopodds.decision.assessment import assess
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
-from loopodds.report.content import START, Report, report_of
+from loopodds.report.content import START, Report
 from loopodds.report.document import (
     Chance,
     Chances,
@@ -60,7 +60,7 @@ NASTY = '</title><script src=//x.test/a.js></script><img src=https://x.test/b.pn
 
 
 def report(model: Model, text: str = WET, **options: Any) -> Report:
-    return report_of(assess(load_case(text, model.knowledge), model), WHEN, **options)
+    return Report(assess(load_case(text, model.knowledge), model), WHEN, **options)
 
 
 @pytest.fixture(scope="module")
@@ -205,7 +205,7 @@ def test_the_course_begins_before_anything_and_ends_with_the_belief(wet):
     assert wet.course[0].label == START
     assert len(wet.course) == 1 + len(wet.entries) == 7
     last = wet.course[-1].probabilities
-    for ranked in wet.assessment.conditions:
+    for ranked in wet.result.conditions:
         assert last[ranked.name] == pytest.approx(ranked.probability, abs=1e-12)  # same sums
         assert wet.course[0].probabilities[ranked.name] == pytest.approx(ranked.prior, abs=1e-12)
 
@@ -218,7 +218,7 @@ def test_a_case_of_the_book_brings_its_times_and_its_people(model, tmp_path):
         desk.record(number, [("moisture_indicator", "wet")])
         desk.record(number, [("sample_bubbles", "persisting")])
         answer = desk.undo(number)
-        found = report_of(assess(answer.inspection, model), WHEN, book.events(number))
+        found = Report(assess(answer.inspection, model), WHEN, book.events(number))
     assert found.name == NASTY
     assert [e.what for e in found.entries][-2:] == [
         "Bubbles that stay in the sample: persisting",
@@ -227,7 +227,7 @@ def test_a_case_of_the_book_brings_its_times_and_its_people(model, tmp_path):
     assert all(entry.time.startswith("20") for entry in found.entries)
     stored = found.course[-1].probabilities
     assert stored["moisture"] == pytest.approx(
-        {c.name: c.probability for c in found.assessment.conditions}["moisture"], abs=1e-12
+        {c.name: c.probability for c in found.result.conditions}["moisture"], abs=1e-12
     )
     html = to_html(document_of(found))
     assert_fetches_nothing(html)

@@ -10,7 +10,7 @@ import pytest
 from loopodds.base.errors import OutOfRange, UnknownName
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inference.network import Evidence
-from loopodds.training.decks import LEVELS, MASKS, Deck, alarming, told
+from loopodds.training.decks import Deck, alarming, cars_data, levels, told
 from scipy.stats import chi2
 
 CARS = 20_000
@@ -31,8 +31,9 @@ def regions(model, kind, context):
         return [*boxes, *((-sign, box | content) for sign, box in boxes)]
 
     sound = {name: np.eye(len(model.states(name)))[0] for name in model.faults}
-    if kind.title in MASKS:
-        box = {name: mask(name, states) for name, states in MASKS[kind.title].items()}
+    masks = cars_data().masks
+    if kind.title in masks:
+        box = {name: mask(name, states) for name, states in masks[kind.title].items()}
         return complaining([(1, box)])
     if kind.title == "as it came in":
         return complaining([(1, {})])
@@ -139,7 +140,7 @@ def test_dealt_cars_have_the_exact_frequencies(model, level):
     for draw in draws:
         context = tuple((k, v) for k, v in draw.context.items() if k in keys)
         groups[draw.kind.title, context].append(draw)
-    kinds = {kind.title: kind for known in LEVELS.values() for kind in known.kinds}
+    kinds = {kind.title: kind for known in levels().values() for kind in known.kinds}
     expected = {name: np.zeros(len(model.states(name)) + 1) for name in variables}
     counted = {name: np.zeros(len(model.states(name)) + 1) for name in variables}
     for (title, context), members in groups.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -11,9 +12,9 @@ from loopodds_cli.options import (
     case_argument,
     json_option,
     knowledge_option,
+    picture_option,
     print_json,
 )
-from loopodds_cli.pages.pictures import picture_option
 
 
 @click.command()
@@ -59,9 +60,10 @@ def command(
 
         turns = confirmed_turns(result.belief)
     if picture is not None:
-        from loopodds_cli.pages.pictures import draw_weights
+        from loopodds import explanation_picture, write_whole
 
-        draw_weights(picture, explanation, result.recorded, result.knowledge)
+        drawn = explanation_picture(explanation, result.recorded, result.knowledge)
+        write_whole(Path(picture), drawn.svg)
     if as_json:
         plain: dict[str, Any] = {"case": result.case, **explanation.as_json()}
         plain["plan"] = list(result.shop.best.actions) if result.plan else []

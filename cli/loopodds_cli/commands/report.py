@@ -42,7 +42,7 @@ def command(
     from datetime import datetime
     from pathlib import Path
 
-    from loopodds import report_of, report_text, write_whole
+    from loopodds import Report, report_text, write_whole
 
     from loopodds_cli.cases import assessed
 
@@ -51,7 +51,7 @@ def command(
     suffix = Path(out).suffix.lower().lstrip(".")
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
     result = assessed(case, knowledge, prices)
-    report = report_of(result, datetime.now().astimezone(), _events(case))
+    report = Report(result, datetime.now().astimezone(), _events(case))
     text = report_text(report, chosen if chosen in FORMATS else "html")
     if out == "-":
         click.echo(text, nl=False)

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
-from loopodds_cli.options import CaseType, json_option, knowledge_option, open_case, print_json
-from loopodds_cli.pages.pictures import picture_option
+from loopodds_cli.options import (
+    CaseType,
+    json_option,
+    knowledge_option,
+    open_case,
+    picture_option,
+    print_json,
+)
 
 
 class NoBundles(click.Command):
@@ -69,9 +77,11 @@ def command(
     result = assessed(case, knowledge)
     scenarios = result.what_if(*changes)
     if picture is not None:
-        from loopodds_cli.pages.pictures import draw_what_if
+        from loopodds import MOST_LINES, scenarios_picture, write_whole
 
-        draw_what_if(picture, scenarios, result.knowledge)
+        if len(scenarios.variations) > MOST_LINES:
+            raise click.UsageError(f"a picture holds at most {MOST_LINES} variations")
+        write_whole(Path(picture), scenarios_picture(scenarios, result.knowledge).svg)
     if as_json:
         print_json(scenarios.as_json())
         return

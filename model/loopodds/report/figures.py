@@ -27,6 +27,7 @@ LINES = (
     ("#8a4f9e", (0, (6, 1.5, 1.5, 1.5)), "D"),
     ("#7a7f26", (0, (3, 3)), "v"),
 )
+MOST_LINES = len(LINES)
 WIDTH = 4.3
 LABEL_CHARACTERS = 27
 

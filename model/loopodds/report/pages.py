@@ -45,7 +45,7 @@ def document_of(report: Report) -> Document:
     ----------
     report : Report
     """
-    name = f"{report.case}, {report.name}" if report.name else report.case
+    name = f"{report.result.case}, {report.name}" if report.name else report.result.case
     end = (
         f"{name}. Written {report.written:%Y-%m-%d %H:%M}, knowledge {report.knowledge.digest}. "
         "Probabilities are worked out from what is recorded above and from the knowledge of the "
@@ -84,7 +84,7 @@ def _answer(report: Report) -> Iterator[Block]:
     if report.confirmed:
         yield from _confirmed(report)
         return
-    found, knowledge = report.assessment, report.knowledge
+    found, knowledge = report.result, report.knowledge
     leader = found.conditions[0]
     if found.p_sound >= max(leader.probability, SOUND_FROM):
         yield Paragraph("We found nothing wrong with the air conditioning.", "answer")
@@ -114,7 +114,7 @@ def _answer(report: Report) -> Iterator[Block]:
 
 def _done(report: Report) -> Iterator[Block]:
     """Repairs since the car came, if there were any."""
-    repairs = report.assessment.repairs
+    repairs = report.result.repairs
     if repairs:
         services = report.knowledge.services
         yield Heading(3, "What was done")
@@ -150,7 +150,7 @@ def _chance(ranked: RankedCondition, knowledge: Knowledge) -> Chance:
 
 def _seen(report: Report) -> Iterator[Block]:
     """The observations that count most, the rest as a number."""
-    recorded = report.assessment.recorded
+    recorded = report.result.recorded
     yield Heading(3, "What was seen")
     if not recorded:
         yield Paragraph("Nothing was recorded yet; these are the odds before looking.")
@@ -202,7 +202,7 @@ def _services(report: Report, plan: Mapping[str, Any]) -> Iterator[Block]:
 
 def _not_checked(report: Report) -> Iterator[Block]:
     yield Heading(3, "What was not checked")
-    unseen = set(report.assessment.unseen)
+    unseen = set(report.result.unseen)
     groups = groups_of(report.knowledge)
     untouched = [group for group, names in groups.items() if unseen.issuperset(names)]
     partly = [

@@ -14,13 +14,12 @@ from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.report.content import Report
 from loopodds.report.document import Block, Drawing, Grid, Heading, Items, Paragraph
 from loopodds.report.figures import (
-    Bar,
     Moment,
     NextTest,
     course_picture,
     next_tests_picture,
-    weights_picture,
 )
+from loopodds.report.illustrations import bars_of, explanation_picture
 
 DRAWN = 4
 DRAWN_FROM = 0.05
@@ -54,7 +53,7 @@ def record_blocks(report: Report) -> Iterator[Block]:
 
 def _cautions(report: Report) -> Iterator[Block]:
     named = report.plan["cautions"] if report.plan is not None else ()
-    cautions = tuple(dict.fromkeys([*report.assessment.cautions, *named]))
+    cautions = tuple(dict.fromkeys([*report.result.cautions, *named]))
     if cautions:
         yield Heading(3, "Beware")
         yield Items(cautions, "caution")
@@ -78,8 +77,8 @@ def _course(report: Report) -> Iterator[Block]:
 
 def _drawn(report: Report) -> dict[str, str]:
     """The leading conditions, and the sound car where it was or is a contender."""
-    leading = [c for c in report.assessment.conditions[:DRAWN] if c.probability >= DRAWN_FROM]
-    names = [c.name for c in leading] or [report.assessment.conditions[0].name]
+    leading = [c for c in report.result.conditions[:DRAWN] if c.probability >= DRAWN_FROM]
+    names = [c.name for c in leading] or [report.result.conditions[0].name]
     if max(moment.probabilities[SOUND] for moment in report.course) >= 2 * DRAWN_FROM:
         names.append(SOUND)
     return {name: title_of(name, report.knowledge) for name in names}
@@ -100,32 +99,17 @@ def _telling(course: Sequence[Moment]) -> list[Moment]:
 def _weights(report: Report) -> Iterator[Block]:
     found, knowledge = report.explanation, report.knowledge
     yield Heading(3, f"What speaks for and against: {condition_title(found.condition, knowledge)}")
-    bars = _bars(found.shares, report)
-    picture = weights_picture(found.shares.before, bars, found.shares.after)
+    recorded = report.result.recorded
+    picture = explanation_picture(found, recorded, knowledge, BARS)
     yield Drawing(picture, _weights_caption(found.shares))
     rival = condition_title(found.rival, knowledge).lower()
-    apart = [
-        f"{bar.label} ({bar.decibans:+.1f})" for bar in _bars(found.contrast, report)[:4]
-    ]  # fmt: skip
+    bars = bars_of(found.contrast, recorded, knowledge, BARS)
+    apart = [f"{bar.label} ({bar.decibans:+.1f})" for bar in bars[:4]]
     yield Paragraph(
         f"Why not {rival} ({percent(found.rival_now)})? What tells the two apart, in decibans: "
         f"{'; '.join(apart) or 'nothing that was recorded'}."
     )
     yield Paragraph(_fit(report))
-
-
-def _bars(shares: Shares, report: Report) -> list[Bar]:
-    """The strongest shares under the words of what was recorded, the rest together."""
-    recorded = report.assessment.recorded
-    bars = [
-        Bar(spaced(f"{report.knowledge.node(s.name).title}: {recorded[s.name]}"),
-            s.decibans)
-        for s in shares.shares[:BARS]
-    ]  # fmt: skip
-    rest = shares.shares[BARS:]
-    if rest:
-        bars.append(Bar(f"{len(rest)} more together", sum(s.decibans for s in rest)))
-    return bars
 
 
 def _weights_caption(shares: Shares) -> str:
@@ -142,7 +126,7 @@ def _fit(report: Report) -> str:
     culprit = found.culprit
     if culprit is not None:
         node = knowledge.node(culprit.name)
-        said = spaced(report.assessment.recorded[culprit.name])
+        said = spaced(report.result.recorded[culprit.name])
         return (
             f"Look again: if \u201c{node.title}: {said}\u201d was misread, everything else fits. "
             f"The rest would lead one to expect {culprit.rather.replace('_', ' ')}."
@@ -156,7 +140,7 @@ def _fit(report: Report) -> str:
 
 
 def _conditions(report: Report) -> Iterator[Block]:
-    found, knowledge = report.assessment, report.knowledge
+    found, knowledge = report.result, report.knowledge
     yield Heading(3, "All conditions")
     rows = [("Nothing wrong at all", percent(found.p_sound), percent(found.p_sound_before))]
     rows += [
@@ -230,7 +214,7 @@ def _confirmed_words(confirmed: Mapping[str, str]) -> str:
 
 def _unseen(report: Report) -> Iterator[Block]:
     yield Heading(3, "Not looked at")
-    nodes, unseen = report.knowledge.nodes, set(report.assessment.unseen)
+    nodes, unseen = report.knowledge.nodes, set(report.result.unseen)
     lines = tuple(
         f"{group}: {', '.join(nodes[name].title.lower() for name in names if name in unseen)}"
         for group, names in groups_of(report.knowledge).items()
@@ -241,25 +225,24 @@ def _unseen(report: Report) -> Iterator[Block]:
 
 def _knowledge(report: Report) -> Iterator[Block]:
     yield Heading(3, "How this was worked out")
-    if report.assessment.warnings:
-        yield Items(report.assessment.warnings)
+    if report.result.warnings:
+        yield Items(report.result.warnings)
     yield Paragraph(
         "Exact probabilities from a network of faults, findings and readings. Knowledge in force: "
-        f"{report.knowledge.digest}. Log evidence {report.assessment.log_evidence:.3f}. Every "
+        f"{report.knowledge.digest}. Log evidence {report.result.log_evidence:.3f}. Every "
         "number of the knowledge names its source and grade."
     )
 
 
 def _tests(report: Report) -> Iterator[Block]:
     """The best next tests, as a picture and a table."""
-    tests = report.next_tests[:TESTS]
+    tests = report.result.tests[:TESTS] if report.knowledge.services else ()
     if not tests:
         return
     known = report.knowledge.tests
     yield Heading(3, "What to do next")
     points = [
-        NextTest(known[t["test"]].title, t["minutes"], t["net_value"], not t["blocked_by"])
-        for t in tests
+        NextTest(known[t.test].title, t.minutes, t.net_value, not t.blocked_by) for t in tests
     ]
     yield Drawing(
         next_tests_picture(points),
@@ -267,8 +250,8 @@ def _tests(report: Report) -> Iterator[Block]:
         "marks a test that others must precede.",
     )
     rows = tuple(
-        (known[t["test"]].title, f"{t['minutes']:.0f}", f"{t['bits']:.2f}", f"{t['net_value']:.0f}",
-         ", ".join(known[name].title.lower() for name in t["blocked_by"]))
+        (known[t.test].title, f"{t.minutes:.0f}", f"{t.bits:.2f}", f"{t.net_value:.0f}",
+         ", ".join(known[name].title.lower() for name in t.blocked_by))
         for t in tests
     )  # fmt: skip
     yield Grid(

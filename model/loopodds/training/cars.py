@@ -17,13 +17,7 @@ from loopodds.inspection.inspection import InspectionBatch, batch_of
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import reading_dimension
 from loopodds.knowledge.records import SOUND, Knowledge
-from loopodds.training.decks import Deck, Draw, told
-
-# conditions at the car, drawn evenly; common practice, no source
-_AMBIENT_C = {"cool": (8, 18), "warm": (18, 37)}
-_HUMIDITY_PCT = (30, 81)
-_CHARGE_10G = (38, 86)
-_OIL_10G = (9, 22)
+from loopodds.training.decks import Deck, Draw, Range, cars_data, told
 
 UNREADABLE = "no usable reading"
 """What stands for a gauge that shows nothing to be used."""
@@ -146,12 +140,13 @@ def _car(deck: Deck, draw: Draw, number: int) -> PracticeCar:
     knowledge = model.knowledge
     rng = deck.rng(number, "conditions")
     vehicle = {key: draw.context[key] for key in ("refrigerant", "expansion", "compressor")}
-    vehicle["nameplate_charge"] = f"{10 * rng.integers(*_CHARGE_10G)} g"
-    vehicle["nameplate_oil"] = f"{10 * rng.integers(*_OIL_10G)} g"
+    ranges = cars_data().ranges
+    vehicle["nameplate_charge"] = f"{10 * _even(ranges.nameplate_charge_10g, rng)} g"
+    vehicle["nameplate_oil"] = f"{10 * _even(ranges.nameplate_oil_10g, rng)} g"
     conditions = {
         "setting": draw.context["setting"],
-        "ambient": f"{rng.integers(*_AMBIENT_C[draw.context['weather']])} degC",
-        "humidity": f"{rng.integers(*_HUMIDITY_PCT)} %",
+        "ambient": f"{_even(ranges.ambient_degC[draw.context['weather']], rng)} degC",
+        "humidity": f"{_even(ranges.humidity_pct, rng)} %",
         "recovery_machine": "modern",
     }
     words = {
@@ -174,6 +169,10 @@ def _car(deck: Deck, draw: Draw, number: int) -> PracticeCar:
         states,
         tuple(n for n, c in model.conditions.items() if states[c.variable] in c.states),
     )
+
+
+def _even(ends: Range, rng: np.random.Generator) -> int:
+    return int(rng.integers(*ends, endpoint=True))
 
 
 def _reading_texts(

@@ -9,10 +9,14 @@ from __future__ import annotations
 
 import itertools
 import math
+import tomllib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
+from importlib import resources
 
+import msgspec
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, IntArray
@@ -27,8 +31,32 @@ INTERVIEW = "interview"
 ALARMING_ODDS = 1 / 3
 """A finding is alarming when, seen alone, it leaves this much of the odds of a sound car."""
 
-ONE_STORY = ("leak", "undercharge")
-"""Two conditions that count as one fault: what is lost and where it went."""
+Range = tuple[int, int]
+
+
+class Ranges(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What cars and days are like, each drawn evenly with both ends; ambient air by weather."""
+
+    ambient_degC: Mapping[str, Range]
+    humidity_pct: Range
+    nameplate_charge_10g: Range
+    nameplate_oil_10g: Range
+
+
+class CarsData(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The file ``drills.toml``: what counts as one fault, states by story that masks, ranges."""
+
+    one_fault: tuple[str, ...]
+    masks: Mapping[str, Mapping[str, tuple[str, ...]]]
+    ranges: Ranges
+
+
+@cache
+def cars_data() -> CarsData:
+    """What is shipped about practice cars."""
+    file = resources.files("loopodds_data").joinpath("drills.toml")
+    return msgspec.convert(tomllib.loads(file.read_text(encoding="utf-8")), CarsData)
+
 
 Accepts = Callable[[Model, Context, SimulatedCars], BoolArray]
 
@@ -53,9 +81,10 @@ class Level:
 def fault_count(model: Model, cars: SimulatedCars) -> IntArray:
     """Faults of each car, a low charge and the leak behind it counted as one, shape (cars,)."""
     present = conditions_present(model, cars.states)
+    together = cars_data().one_fault
     unsound: IntArray = np.sum([cars.states[name] > 0 for name in model.faults], axis=0)
-    if all(name in present for name in ONE_STORY):
-        unsound = unsound - (present[ONE_STORY[0]] & present[ONE_STORY[1]])
+    if all(name in present for name in together):
+        unsound = unsound - np.all([present[name] for name in together], axis=0)
     return unsound
 
 
@@ -139,33 +168,13 @@ def _any(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
     return np.ones(cars.evidence.rows, bool)
 
 
-_HOT = ("moderate", "severe")
-_LOW = ("low", "very_low")
-
-MASKS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
-    "dark oil hides the dye": {"dye_excess": ("present",), "compressor_overheating": _HOT},
-    "leak-stop hides the leak": {"foreign_sealant": ("present",), "leak": ("slow", "fast")},
-    "fresh oil hides an overheated compressor": {
-        "oil_changed_recently": ("yes",),
-        "compressor_overheating": _HOT,
-    },
-    "a low charge and a hot condenser cancel on the high side": {
-        "charge": _LOW,
-        "condenser_airflow": ("reduced", "blocked"),
-    },
-    "a low charge and air cancel on the high side": {"charge": _LOW, "air": ("mild", "high")},
-    "the compressor cuts out before the gauges settle": {"compressor_cycle": ("cut_out",)},
-}
-
-LEVELS: Mapping[str, Level] = {
-    level.name: level
-    for level in (
+@cache
+def levels() -> Mapping[str, Level]:
+    """Every level by its name."""
+    masks = tuple(Kind(title, _all_of(needed)) for title, needed in cars_data().masks.items())
+    known = (
         Level("single", "one fault", (Kind("one fault", _with_faults(1)),)),
-        Level(
-            "masked",
-            "something hides what is wrong",
-            tuple(Kind(title, _all_of(needed)) for title, needed in MASKS.items()),
-        ),
+        Level("masked", "something hides what is wrong", masks),
         Level("two", "two faults", (Kind("two faults", _with_faults(2)),)),
         Level(
             "sound",
@@ -178,7 +187,7 @@ LEVELS: Mapping[str, Level] = {
             (Kind("as it came in", _any),),
         ),
     )
-}
+    return {level.name: level for level in known}
 
 
 MIXED = "mixed"
@@ -230,15 +239,15 @@ class Deck:
     """
 
     def __init__(self, model: Model, level: str, seed: int) -> None:
-        if level != MIXED and level not in LEVELS:
-            raise unknown_name("level", level, [*LEVELS, MIXED])
+        if level != MIXED and level not in levels():
+            raise unknown_name("level", level, [*levels(), MIXED])
         if seed < 0:
             raise OutOfRange(f"seed {seed}: a seed is a whole number from 0 up")
         self.model = model
         self.level = level
         self.seed = seed
         names = _MIXTURE if level == MIXED else (level,)
-        self._kinds = [[(LEVELS[name], kind) for kind in LEVELS[name].kinds] for name in names]
+        self._kinds = [[(levels()[name], kind) for kind in levels()[name].kinds] for name in names]
         self._contexts = _car_contexts(model)
         self._streams: dict[str, Iterator[tuple[SimulatedCars, int]]] = {}
         self._draws: list[Draw] = []

@@ -1,17 +1,35 @@
-"""The network around one node: what it depends on at the left, what depends on it at the right."""
+"""What is drawn of a case and of the knowledge: an explanation, a what-if, a node's neighbours."""
 
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from loopodds.base.phrases import spaced
+from loopodds.diagnosis.explanation import Explanation
+from loopodds.diagnosis.titles import condition_title
+from loopodds.diagnosis.weights import Shares
+from loopodds.diagnosis.what_if import WhatIf
 from loopodds.knowledge.nodes import parents_of
 from loopodds.knowledge.records import Knowledge
-from loopodds.report.figures import FAINT, INK, PALE, Picture, as_picture, in_style
+from loopodds.report.figures import (
+    FAINT,
+    INK,
+    PALE,
+    Bar,
+    Picture,
+    Rows,
+    as_picture,
+    in_style,
+    weights_picture,
+    what_if_picture,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+BARS, ROWS = 12, 8
 # how each kind of node is drawn: edge, dash, width of the line
 KINDS = {
     "fault": (INK, "-", 1.6),
@@ -23,6 +41,60 @@ KINDS = {
 HIDDEN = ("fault", "mechanism")
 KEY = "thick: fault   dashed: inner state   dotted: reading   thin: finding or history"
 WIDTH, ROW = 5.6, 0.36
+
+
+def bars_of(
+    shares: Shares, recorded: Mapping[str, str], knowledge: Knowledge, at_most: int = BARS
+) -> list[Bar]:
+    """The strongest shares under the words of what was recorded, the rest together."""
+    bars = [
+        Bar(spaced(f"{knowledge.node(share.name).title}: {recorded[share.name]}"), share.decibans)
+        for share in shares.shares[:at_most]
+    ]
+    rest = shares.shares[at_most:]
+    if rest:
+        bars.append(Bar(f"{len(rest)} more together", sum(share.decibans for share in rest)))
+    return bars
+
+
+def explanation_picture(
+    explanation: Explanation, recorded: Mapping[str, str], knowledge: Knowledge, at_most: int = BARS
+) -> Picture:
+    """Weight of evidence for the condition explained.
+
+    Parameters
+    ----------
+    explanation : Explanation
+    recorded : mapping of str to str
+        Words of what was seen, by name.
+    knowledge : Knowledge
+    at_most : int
+        So many observations have a bar of their own.
+    """
+    shares = explanation.shares
+    return weights_picture(
+        shares.before, bars_of(shares, recorded, knowledge, at_most), shares.after
+    )
+
+
+def scenarios_picture(found: WhatIf, knowledge: Knowledge) -> Picture:
+    """A case beside its variations, at most five: the hypotheses that any of them moves most."""
+    moved = {
+        name: max(abs(v.probabilities[name] - before) for v in found.variations)
+        for name, before in found.base.probabilities.items()
+    }
+    rows = [
+        Rows(
+            condition_title(name, knowledge).capitalize(),
+            found.base.probabilities[name],
+            tuple(v.probabilities[name] for v in found.variations),
+        )
+        for name in sorted(moved, key=lambda name: -moved[name])[:ROWS]
+    ]
+    names = [
+        " and ".join(spaced(f"{c.name}: {c.after}") for c in v.changes) for v in found.variations
+    ]
+    return what_if_picture(rows, names)
 
 
 def network_picture(name: str, knowledge: Knowledge) -> Picture:
