@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 from loopodds.base.phrases import lowered, sentence
 from loopodds.casebook.book import Event, StoredBelief
-from loopodds.casebook.replay import CaseState
+from loopodds.casebook.replay import CaseState, Noted
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
@@ -55,10 +55,14 @@ def _said(state: CaseState, knowledge: Knowledge) -> dict[str, Value]:
     """What is recorded and still so: a repair makes some of it out of date."""
     said: dict[str, Value] = {}
     for repair in state.repairs:
-        said |= {name: one.value for name, one in repair.noted.items() if one.used}
+        said |= _used(repair.noted)
         changed = changed_by(repair.known(knowledge), knowledge)
         said = {name: value for name, value in said.items() if name not in changed}
-    return said | {name: one.value for name, one in state.noted.items() if one.used}
+    return said | _used(state.noted)
+
+
+def _used(noted: Mapping[str, Noted]) -> dict[str, Value]:
+    return {name: seen.value for name, seen in noted.items() if seen.used}
 
 
 def _ways(

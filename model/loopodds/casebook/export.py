@@ -24,7 +24,15 @@ from loopodds.casebook.replay import (
 from loopodds.inspection.assignments import Value
 from loopodds.inspection.columns import CONFIRMED
 from loopodds.inspection.inspection import Inspection, Quantity
-from loopodds.inspection.vocabulary import BEFORE, REPAIRED, SECTIONS, STATED, reading_dimension
+from loopodds.inspection.vocabulary import (
+    BEFORE,
+    NUMBERS,
+    OBSERVED,
+    REPAIRED,
+    SECTIONS,
+    STATED,
+    reading_dimension,
+)
 from loopodds.knowledge.records import Knowledge
 
 # internal units, so that a number passes through the archive without losing a digit
@@ -116,11 +124,10 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
         state = replay(book.events(opened.case))
         if not state.closed:
             continue
-        about = dict(
-            zip(ABOUT, (state.number, opened.time, last.time, last.knowledge), strict=True)
-        )
+        about = (state.number, opened.time, last.time, last.knowledge)
         inspection = inspection_of(state, knowledge).as_it_came
-        rows.append({**about, **_cells(inspection, state, knowledge)})
+        cells = _cells(inspection, state, knowledge)
+        rows.append({**dict(zip(ABOUT, about, strict=True)), **cells})
         left_out += [f"case {state.number}: {name}" for name in _unsure(inspection)]
         if state.repairs:
             left_out.append(f"case {state.number}: what was recorded after a repair")
@@ -134,24 +141,15 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
 def _cells(inspection: Inspection, state: CaseState, knowledge: Knowledge) -> dict[str, str]:
     """One case by archive column."""
     cells: dict[str, str] = {}
-    stated = {**inspection.vehicle, **inspection.conditions}
-    dimensions = {name: d for keys in STATED.values() for name, d in keys.items()}
-    for name, value in stated.items():
-        dimension = dimensions[name]
-        if isinstance(value, str):
-            cells[name] = value
-        elif dimension is not None:
-            cells |= _number(name, value, dimension)
-    for name, word in {**inspection.history, **inspection.findings}.items():
-        if isinstance(word, str):
-            cells[name] = word
-    for name, quantity in inspection.readings.items():
-        cells |= _number(name, quantity, reading_dimension(name, knowledge))
+    dimensions = dict(NUMBERS.values())
+    for section in OBSERVED:
+        for name, value in getattr(inspection, section).items():
+            if isinstance(value, str):
+                cells[name] = value
+            elif isinstance(value, Quantity):
+                dimension = dimensions.get(name) or reading_dimension(name, knowledge)
+                cells[f"{name}_{SUFFIXES[dimension]}"] = repr(value.value)
     return cells | {f"{CONFIRMED}{name}": word for name, word in state.confirmed.items()}
-
-
-def _number(name: str, quantity: Quantity, dimension: Dimension) -> dict[str, str]:
-    return {f"{name}_{SUFFIXES[dimension]}": repr(quantity.value)}
 
 
 def _unsure(inspection: Inspection) -> list[str]:

@@ -108,9 +108,9 @@ class CaseState:
 def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Value]]:
     """What bears on the belief, by section."""
     sections: dict[str, dict[str, Value]] = {}
-    for name, one in noted.items():
-        if one.used:
-            sections.setdefault(one.section, {})[name] = one.value
+    for name, seen in noted.items():
+        if seen.used:
+            sections.setdefault(seen.section, {})[name] = seen.value
     return sections
 
 
@@ -139,10 +139,11 @@ def states(events: Sequence[Event]) -> Iterator[CaseState]:
     for event in events:
         if event.kind == "opened":
             first = event
-        elif event.kind == "undone":
-            undone.append(_moved(steps, event))
-        elif event.kind == "redone":
-            steps.append(_moved(undone, event))
+        elif event.kind in ("undone", "redone"):
+            source, target = (steps, undone) if event.kind == "undone" else (undone, steps)
+            if not source or source[-1].position != event.content["position"]:
+                raise _senseless(event)
+            target.append(source.pop())
         else:
             steps.append(event)
             undone.clear()
@@ -156,25 +157,20 @@ def described(event: Event) -> str:
     --------
     ``"sample_bubbles = persisting"``, ``"doubted: low_side"``, ``"undone: vent = 14 degC"``
     """
-    content = event.content
-    if event.kind in ("seen", "read"):
-        return f"{content['name']} = {value_text(content['value'])}"
-    if event.kind == "doubted":
-        shares = content["value"]
-        return f"doubted: {content['name']}" + (f" = {value_text(shares)}" if shares else "")
-    if event.kind == "withdrawn":
-        return f"withdrawn: {', '.join(content['names'])}"
-    if event.kind in ("undone", "redone"):
-        return f"{event.kind}: {content['what']}"
-    if event.kind == "test_done":
-        return f"test done: {content['test']}"
-    if event.kind == "repaired":
-        return f"repaired: {', '.join(content['services'])}"
-    if event.kind == "plan_chosen":
-        return f"plan chosen: {', '.join(content['services']) or 'none'}"
-    if event.kind == "confirmed":
-        return f"confirmed: {_outcomes_text(content['outcomes'])}"
-    return f"{event.kind}: {content['name']}" if content.get("name") else event.kind
+    kind, content = event.kind, event.content
+    name, value = content.get("name", ""), content.get("value")
+    shown = f"{name} = {value_text(value)}" if value else name
+    if kind in ("seen", "read"):
+        return shown
+    if "services" in content:
+        about = ", ".join(content["services"]) or "none"
+    elif "outcomes" in content:
+        about = _outcomes_text(content["outcomes"])
+    elif "names" in content:
+        about = ", ".join(content["names"])
+    else:
+        about = content.get("what") or content.get("test") or shown
+    return f"{kind.replace('_', ' ')}: {about}" if about else kind
 
 
 def _outcomes_text(outcomes: Mapping[str, str]) -> str:
@@ -200,12 +196,6 @@ def value_text(value: Value) -> str:
     return ",".join(f"{state}:{share:g}" for state, share in value.items())
 
 
-def _moved(stack: list[Event], event: Event) -> Event:
-    if not stack or stack[-1].position != event.content["position"]:
-        raise _senseless(event)
-    return stack.pop()
-
-
 def _senseless(event: Event) -> CaseError:
     return CaseError(f"case {event.case}: event {event.position} does not follow from the rest")
 
@@ -214,49 +204,43 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
     noted: dict[str, Noted] = {}
     repairs: list[NotedBefore] = []
     tests: dict[str, None] = {}
+    plan: tuple[str, ...] = ()
+    confirmed: dict[str, str] = {}
     for event in steps:
+        content = event.content
         try:
             if event.kind == "repaired":
-                services = tuple(event.content["services"])
+                services = tuple(content["services"])
                 repairs.append(NotedBefore(services, _of(noted, BEFORE), tuple(tests)))
-                noted, tests = _of(noted, LASTING), {}
+                noted, tests, plan = _of(noted, LASTING), {}, ()
             elif event.kind == "test_done":
-                tests[event.content["test"]] = None
+                tests[content["test"]] = None
+            elif event.kind == "plan_chosen":
+                plan = tuple(content["services"])
+            elif event.kind == "confirmed":
+                confirmed |= content["outcomes"]
             else:
                 _note(noted, event)
         except KeyError as error:
             raise _senseless(event) from error
-    latest = max((i for i, e in enumerate(steps) if e.kind == "repaired"), default=-1)
-    plans = [tuple(e.content["services"]) for e in steps[latest + 1 :] if e.kind == "plan_chosen"]
-    outcomes = [e.content["outcomes"] for e in steps if e.kind == "confirmed"]
+    closed = any(event.kind == "closed" for event in steps)
     return CaseState(
-        first.case,
-        first.content["name"],
-        noted,
-        tuple(tests),
-        plans[-1] if plans else (),
-        tuple(repairs),
-        {name: word for outcome in outcomes for name, word in outcome.items()},
-        any(event.kind == "closed" for event in steps),
-        tuple(steps),
-        tuple(undone),
-    )
+        first.case, first.content["name"], noted, tuple(tests), plan, tuple(repairs), confirmed,
+        closed, tuple(steps), tuple(undone),
+    )  # fmt: skip
 
 
 def _of(noted: Mapping[str, Noted], sections: Collection[str]) -> dict[str, Noted]:
-    return {name: one for name, one in noted.items() if one.section in sections}
+    return {name: seen for name, seen in noted.items() if seen.section in sections}
 
 
 def _note(noted: dict[str, Noted], event: Event) -> None:
     """Enter what an event says about observations."""
     content = event.content
-    if event.kind in ("seen", "read"):
-        one = Noted(content["section"], content["value"], False, True, event.position)
-        noted[content["name"]] = one
-    elif event.kind == "doubted":
-        name, shares = content["name"], content["value"]
-        value = shares or noted[name].value
-        noted[name] = Noted(content["section"], value, True, bool(shares), event.position)
+    if event.kind in ("seen", "read", "doubted"):
+        name, value, doubted = content["name"], content["value"], event.kind == "doubted"
+        kept = noted[name].value if doubted and not value else value
+        noted[name] = Noted(content["section"], kept, doubted, bool(value), event.position)
     elif event.kind == "withdrawn":
         for name in content["names"]:
             del noted[name]
