@@ -502,3 +502,10 @@ def test_a_bar_is_as_full_as_the_probability(capsys: pytest.CaptureFixture[str])
     assert page.bar(1.0).plain.count(full) == len(page.bar(1.0).plain)
     assert page.bar(0.5).plain.count(full) * 2 == len(page.bar(0.5).plain)
     assert len(page.bar(1.0, 1.0).plain) == len(page.bar(0.0, 0.0).plain)
+
+
+def test_rows_that_are_not_there_take_no_line(capsys) -> None:
+    page = Page()
+    page.rows([])
+    page.rows([("a", "12"), ("bc", "3")], right=[1])
+    assert capsys.readouterr().out == "  a   12\n  bc   3\n"

@@ -140,7 +140,7 @@ def test_dealt_cars_have_the_exact_frequencies(model, level):
     for draw in draws:
         context = tuple((k, v) for k, v in draw.context.items() if k in keys)
         groups[draw.kind.title, context].append(draw)
-    kinds = {kind.title: kind for known in levels().values() for kind in known.kinds}
+    kinds = {kind.title: kind for kinds in levels().values() for kind in kinds}
     expected = {name: np.zeros(len(model.states(name)) + 1) for name in variables}
     counted = {name: np.zeros(len(model.states(name)) + 1) for name in variables}
     for (title, context), members in groups.items():

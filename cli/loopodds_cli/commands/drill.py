@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from loopodds_cli.options import json_option, knowledge_option, prices_option, print_json
 
 if TYPE_CHECKING:
-    from loopodds import Deck, Exercise, PracticeCar
+    from loopodds import Deck, Exercise
 
 LEVEL_NAMES = ("single", "masked", "two", "sound", "workshop", "mixed")
 MOST_CARS = 500
@@ -186,21 +186,12 @@ def _play(deck: Deck, exercises: list[Exercise], name: str, results: str | None)
 
 
 def _print_cars(deck: Deck, count: int) -> None:
-    from loopodds import practice_cars
-
-    print_json(
-        {
-            "level": deck.level,
-            "seed": deck.seed,
-            "cars": [_as_json(car) for car in practice_cars(deck, count)],
-        }
-    )
-
-
-def _as_json(car: PracticeCar) -> dict[str, Any]:
     from dataclasses import asdict
 
-    return asdict(car)
+    from loopodds import practice_cars
+
+    cars = [asdict(car) for car in practice_cars(deck, count)]
+    print_json({"level": deck.level, "seed": deck.seed, "cars": cars})
 
 
 def _write_sheets(deck: Deck, exercises: list[Exercise], out: str | None) -> None:

@@ -7,7 +7,7 @@ import io
 import os
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, get_type_hints
 
 from loopodds import SOUND, InspectionError, printable
 from rich.text import Text
@@ -134,23 +134,15 @@ def read_results(path: str, missing_is_empty: bool = False) -> list[Result]:
 
 
 def _result(row: dict[str, str | None], path: str, number: int) -> Result:
-    def convert(column: str, kind: type[int] | type[float]) -> float:
+    def value(column: str, kind: type) -> Any:
+        text = row[column] or ""
         try:
-            return kind(row[column] or "")
+            return printable(text) if kind is str else kind(text)
         except ValueError:
             shown = printable(str(row[column]))
             raise InspectionError(f"{path}:{number}: {column}: {shown!r} is no number") from None
 
-    return Result(
-        printable(row["name"] or ""),
-        printable(row["level"] or ""),
-        int(convert("seed", int)),
-        int(convert("car", int)),
-        convert("minutes", float),
-        convert("score", float),
-        convert("probability_points", float),
-        convert("cost_points", float),
-    )
+    return Result(*(value(column, kind) for column, kind in get_type_hints(Result).items()))
 
 
 def cars_played(results: Iterable[Result], name: str, deck: tuple[str, int]) -> set[int]:
@@ -160,31 +152,22 @@ def cars_played(results: Iterable[Result], name: str, deck: tuple[str, int]) -> 
 
 def standings(results: Sequence[Result]) -> dict[tuple[str, int], list[Standing]]:
     """Scoreboard of every deck, best mean first; of a car done twice the first time counts."""
-    first: dict[tuple[str, int], dict[str, dict[int, Result]]] = {}
-    for one in results:
-        decks = first.setdefault((one.level, one.seed), {})
-        decks.setdefault(one.name, {}).setdefault(one.car, one)
+    decks: dict[tuple[str, int], dict[str, dict[int, Result]]] = {}
+    for result in results:
+        players = decks.setdefault((result.level, result.seed), {})
+        players.setdefault(result.name, {}).setdefault(result.car, result)
     return {
         deck: sorted(
             (_standing(name, list(cars.values())) for name, cars in players.items()),
-            key=lambda s: (-s.score, s.name),
+            key=lambda standing: (-standing.score, standing.name),
         )
-        for deck, players in first.items()
+        for deck, players in decks.items()
     }
 
 
 def _standing(name: str, cars: Sequence[Result]) -> Standing:
-    def mean(values: Iterable[float]) -> float:
-        return sum(values) / len(cars)
-
-    return Standing(
-        name,
-        len(cars),
-        mean(car.score for car in cars),
-        mean(car.probability_points for car in cars),
-        mean(car.cost_points for car in cars),
-        mean(car.minutes for car in cars),
-    )
+    means = (sum(getattr(car, key) for car in cars) / len(cars) for key in Standing._fields[2:])
+    return Standing(name, len(cars), *means)
 
 
 def print_scoreboard(boards: dict[tuple[str, int], list[Standing]]) -> None:

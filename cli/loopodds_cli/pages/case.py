@@ -57,8 +57,7 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
 
 def print_answer(answer: Answer, next_up: Next) -> None:
     """What was recorded, what it moved, what is likeliest now and what to do next."""
-    page = Page()
-    page.line(Text(case_title(answer.state), STRONG), Text(_status(answer.state), FAINT))
+    page = _begun(answer.state)
     page.rows([(f"{e.position}", printable(described(e))) for e in answer.events], right=[0])
     _work(page, answer)
     _changed_knowledge(page, answer)
@@ -70,9 +69,8 @@ def print_answer(answer: Answer, next_up: Next) -> None:
 
 def print_case(answer: Answer, next_up: Next) -> None:
     """Everything that stands in a case, then as :func:`print_answer`."""
-    page = Page()
     state = answer.state
-    page.line(Text(case_title(state), STRONG), Text(_status(state), FAINT))
+    page = _begun(state)
     _changed_knowledge(page, answer)
     for number, repair in enumerate(state.repairs, start=1):
         page.heading(f"Before repair {number}", ", ".join(repair.services))
@@ -94,10 +92,11 @@ def print_case(answer: Answer, next_up: Next) -> None:
 
 
 def _noted_rows(noted: Mapping[str, Noted]) -> list[Sequence[Cell]]:
-    return [
-        (name, printable(value_text(one.value)), _doubt(one.doubted, one.used))
-        for name, one in noted.items()
-    ]
+    rows: list[Sequence[Cell]] = []
+    for name, entry in noted.items():
+        doubt = "" if not entry.doubted else "doubted" if entry.used else "doubted, not used"
+        rows.append((name, printable(value_text(entry.value)), Text(doubt, FAINT)))
+    return rows
 
 
 def case_title(state: CaseState) -> str:
@@ -115,7 +114,7 @@ def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
         if event.knowledge != digest:
             digest = event.knowledge
             rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT), "", ""))
-        name, p = max(_belief(event).items(), key=lambda pair: pair[1])
+        name, p = max(event.posterior.chances().items(), key=lambda pair: pair[1])
         leader = title_of(name, knowledge)
         moment = event.time[:16].replace("T", " ")
         rows.append((str(event.position), moment, _what(event), percent(p), leader))
@@ -134,7 +133,7 @@ def print_list(ends: Iterable[tuple[Event, Event]], everything: bool) -> None:
         if closed and not everything:
             hidden += 1
             continue
-        name, p = max(_belief(last).items(), key=lambda pair: pair[1])
+        name, p = max(last.posterior.chances().items(), key=lambda pair: pair[1])
         rows.append(
             (
                 str(first.case), printable(first.content["name"]) or "-", last.time[:10],
@@ -203,12 +202,10 @@ def changed_text(older: str, digest: str) -> str:
     )
 
 
-def _status(state: CaseState) -> str:
-    return "closed" if state.closed else ""
-
-
-def _doubt(doubted: bool, used: bool) -> Text:
-    return Text("" if not doubted else "doubted" if used else "doubted, not used", FAINT)
+def _begun(state: CaseState) -> Page:
+    page = Page()
+    page.line(Text(case_title(state), STRONG), Text("closed" if state.closed else "", FAINT))
+    return page
 
 
 def _changed_knowledge(page: Page, answer: Answer) -> None:
@@ -288,7 +285,3 @@ def _what(event: Event) -> str:
     if event.note:
         parts.append(f'"{event.note}"')
     return printable("  ".join(parts))
-
-
-def _belief(event: Event) -> dict[str, float]:
-    return {**event.posterior.conditions, SOUND: event.posterior.p_sound}

@@ -85,8 +85,10 @@ class Page:
         right : sequence of int
             Columns that are flush right (numbers).
         """
+        if not rows:
+            return
         table = Table.grid(padding=(0, len(GAP), 0, 0), pad_edge=False)
-        for column in range(len(rows[0]) if rows else 0):
+        for column in range(len(rows[0])):
             table.add_column(justify="right" if column in right else "left")
         for row in rows:
             table.add_row(*map(_text, row))

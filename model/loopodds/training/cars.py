@@ -159,7 +159,7 @@ def _car(deck: Deck, draw: Draw, number: int) -> PracticeCar:
     states = {name: model.states(name)[draw.states[name]] for name in model.faults}
     return PracticeCar(
         number,
-        draw.level.name,
+        draw.level,
         draw.kind.title,
         vehicle,
         conditions,

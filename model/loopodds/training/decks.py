@@ -11,10 +11,11 @@ import itertools
 import math
 import tomllib
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from importlib import resources
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -61,21 +62,11 @@ def cars_data() -> CarsData:
 Accepts = Callable[[Model, Context, SimulatedCars], BoolArray]
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(NamedTuple):
     """One way to be of a level: what it is, and which cars are so, shape (cars,)."""
 
     title: str
     accepts: Accepts
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """A difficulty: a name, what it says of the car, and its kinds, dealt equally often."""
-
-    name: str
-    about: str
-    kinds: tuple[Kind, ...]
 
 
 def fault_count(model: Model, cars: SimulatedCars) -> IntArray:
@@ -136,14 +127,6 @@ def complains(model: Model, cars: SimulatedCars) -> BoolArray:
     return found
 
 
-def _with_faults(count: int) -> Accepts:
-    def accepts(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
-        result: BoolArray = fault_count(model, cars) == count
-        return result
-
-    return accepts
-
-
 def _looks_bad(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
     seen = np.zeros(cars.evidence.rows, bool)
     for name, codes in alarming(model, context).items():
@@ -152,42 +135,28 @@ def _looks_bad(model: Model, context: Context, cars: SimulatedCars) -> BoolArray
     return result
 
 
-def _all_of(needed: Mapping[str, tuple[str, ...]]) -> Accepts:
-    def accepts(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
-        fits = np.ones(cars.evidence.rows, bool)
-        columns = {**cars.evidence.codes, **cars.states}
-        for name, states in needed.items():
-            known = model.states(name)
-            fits &= np.isin(columns[name], [known.index(state) for state in states])
-        return fits
-
-    return accepts
-
-
-def _any(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
-    return np.ones(cars.evidence.rows, bool)
+def _all_of(
+    needed: Mapping[str, Sequence[str]], model: Model, context: Context, cars: SimulatedCars
+) -> BoolArray:
+    fits = np.ones(cars.evidence.rows, bool)
+    columns = {**cars.evidence.codes, **cars.states}
+    for name, states in needed.items():
+        known = model.states(name)
+        fits &= np.isin(columns[name], [known.index(state) for state in states])
+    return fits
 
 
 @cache
-def levels() -> Mapping[str, Level]:
-    """Every level by its name."""
-    masks = tuple(Kind(title, _all_of(needed)) for title, needed in cars_data().masks.items())
-    known = (
-        Level("single", "one fault", (Kind("one fault", _with_faults(1)),)),
-        Level("masked", "something hides what is wrong", masks),
-        Level("two", "two faults", (Kind("two faults", _with_faults(2)),)),
-        Level(
-            "sound",
-            "nothing is wrong, but something looks bad",
-            (Kind("a sound car that looks bad", _looks_bad),),
-        ),
-        Level(
-            "workshop",
-            "any number of faults, as they come in with a complaint",
-            (Kind("as it came in", _any),),
-        ),
-    )
-    return {level.name: level for level in known}
+def levels() -> Mapping[str, tuple[Kind, ...]]:
+    """Kinds of car by the name of the level; each is dealt equally often."""
+    masks = [Kind(title, partial(_all_of, needed)) for title, needed in cars_data().masks.items()]
+    return {
+        "single": (Kind("one fault", lambda model, _, cars: fault_count(model, cars) == 1),),
+        "masked": tuple(masks),
+        "two": (Kind("two faults", lambda model, _, cars: fault_count(model, cars) == 2),),
+        "sound": (Kind("a sound car that looks bad", _looks_bad),),
+        "workshop": (Kind("as it came in", partial(_all_of, {})),),
+    }
 
 
 MIXED = "mixed"
@@ -202,7 +171,7 @@ class Draw:
 
     Attributes
     ----------
-    level : Level
+    level : str
     kind : Kind
     context : mapping of str to str
         Make-up and weather.
@@ -212,7 +181,7 @@ class Draw:
         One row: everything that could be seen on it.
     """
 
-    level: Level
+    level: str
     kind: Kind
     context: Mapping[str, str]
     states: Mapping[str, int]
@@ -247,7 +216,7 @@ class Deck:
         self.level = level
         self.seed = seed
         names = _MIXTURE if level == MIXED else (level,)
-        self._kinds = [[(levels()[name], kind) for kind in levels()[name].kinds] for name in names]
+        self._kinds = [[(name, kind) for kind in levels()[name]] for name in names]
         self._contexts = _car_contexts(model)
         self._streams: dict[str, Iterator[tuple[SimulatedCars, int]]] = {}
         self._draws: list[Draw] = []
