@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Iterator
-from contextlib import contextmanager
+from concurrent.futures import Executor, Future
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -179,7 +180,7 @@ def test_what_cannot_be_a_data_set_is_refused(data_set: Path, tmp_path: Path) ->
     with pytest.raises(InspectionError, match="is there already; remove it or choose another"):
         score(data_set, tmp_path / "empty", knowledge=SMALL)
     (tmp_path / "in.csv").write_text("cooling\nweak\n", encoding="utf-8")
-    with pytest.raises(InspectionError, match="a data set is Parquet; score CSV without"):
+    with pytest.raises(InspectionError, match="a data set is Parquet"):
         score(tmp_path / "in.csv", tmp_path / "out", cluster="tcp://x:1", knowledge=SMALL)
     odd = table_of(invented_rows(5, 1)).drop_columns(["remark"])
     pq.write_table(odd, data_set / "year3.parquet")
@@ -210,3 +211,27 @@ def test_a_worker_with_other_knowledge_refuses(
     monkeypatch.setattr(runner, "executor_for", late)
     with pytest.raises(LoopoddsError, match=r"this worker holds knowledge .* install the same"):
         score(data_set, tmp_path / "out", workers=workers, knowledge=folder)
+
+
+def test_what_was_done_when_workers_died_is_kept(
+    data_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Dying(Executor):
+        """Scores four parts and breaks as a pool does whose process was killed."""
+
+        parts = 0
+
+        def submit(self, task: Any, /, *words: Any, **named: Any) -> Future[Any]:
+            self.parts += 1
+            if self.parts > 4:
+                raise LoopoddsError("a worker process died")
+            done: Future[Any] = Future()
+            done.set_result(task(*words, **named))
+            return done
+
+    how: dict[str, Any] = {"knowledge": SMALL, "part_rows": 100}
+    with monkeypatch.context() as patched:
+        patched.setattr(runner, "executor_for", lambda *_: nullcontext((Dying(), lambda: 1)))
+        with pytest.raises(LoopoddsError, match="a worker process died"):
+            score(data_set, tmp_path / "out", **how)
+    assert score(data_set, tmp_path / "out", resume=True, **how).resumed == 400

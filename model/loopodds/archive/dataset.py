@@ -101,7 +101,7 @@ def parquet_files(path: Path) -> tuple[Path, ...]:
     """
     if path.is_file():
         if format_of(path) in ("csv", "csv.gz"):
-            raise InspectionError(f"{path}: a data set is Parquet; score CSV without a cluster")
+            raise InspectionError(f"{path}: a data set is Parquet").helped_by("no cluster")
         return (path,)
     files = sorted(p for p in path.glob("*.parquet") if p.is_file()) if path.is_dir() else []
     if not files:

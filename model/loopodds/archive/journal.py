@@ -43,7 +43,9 @@ class Journal:
     ----------
     folder : Path
     records : list of mapping
-        What earlier parts committed, in order.
+        What an earlier run committed, in order.
+    commits : int
+        How many parts are safe by now.
     complete : str
         File or folder in it that is the whole output; empty while there are rows to score. A run
         that was killed while putting its files in place leaves it set.
@@ -58,6 +60,7 @@ class Journal:
     def __init__(self, out: Path, run: Record, resume: bool) -> None:
         self.folder = partial_folder(out)
         self.records: list[Record] = []
+        self.commits = 0
         self.complete = ""
         self._out = out
         self._files: dict[str, IO[bytes]] = {}
@@ -90,6 +93,7 @@ class Journal:
                 self._write(name, data)
         ends = {name: self._files[name].tell() for name in (SCORED, REJECTS)}
         self._write_line({**record, "ends": ends})
+        self.commits += 1
 
     def finish(self, output: str) -> None:
         """Note that nothing is left to do but to put the files in place.
@@ -149,14 +153,13 @@ class Journal:
             self._refuse_other(earlier[0], run)
             self.complete = str(earlier[-1].get("complete", ""))
         self.records = earlier[1:-1] if self.complete else earlier[1:]
+        self.commits = len(self.records)
         if self.complete:
             return
         if not earlier:
             self._remove_rows()
             self._files[JOURNAL].truncate(0)
             self._write_line(run)
-        for name in (PARTS, UNFINISHED):
-            (self.folder / name).mkdir(exist_ok=True)
         for name in (SCORED, REJECTS):
             file = self._files[name] = (self.folder / name).open("ab")
             file.truncate(self.records[-1]["ends"][name] if self.records else 0)
@@ -167,8 +170,8 @@ class Journal:
             if earlier.get(key) != value:
                 raise InspectionError(
                     f"{self.folder}: cannot resume, since the {key.replace('_', ' ')} changed "
-                    f"(then {earlier.get(key)!r}, now {value!r}); run again without resume"
-                )
+                    f"(then {earlier.get(key)!r}, now {value!r})"
+                ).helped_by("start over")
 
     def _read(self) -> list[Record]:
         """Whole lines whose rows are all there; what follows them is cut off."""

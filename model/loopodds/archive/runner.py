@@ -17,7 +17,15 @@ from typing import TYPE_CHECKING, Any
 from loopodds.archive.chunks import CHUNK_ROWS
 from loopodds.archive.csv_rows import CsvRows
 from loopodds.archive.dataset import PARTITION_ROWS, DataSet, parquet_files
-from loopodds.archive.journal import FINISHED, PARTS, SCORED, Journal, partial_folder, sync_file
+from loopodds.archive.journal import (
+    FINISHED,
+    PARTS,
+    SCORED,
+    UNFINISHED,
+    Journal,
+    partial_folder,
+    sync_file,
+)
 from loopodds.archive.outputs import (
     REJECTS_HEADER,
     OutputKind,
@@ -162,12 +170,14 @@ class _Run:
         try:
             if self.job.kind == "folder" and out.exists():
                 raise InspectionError(f"{out}: is there already; remove it or choose another name")
+            for name in (PARTS, UNFINISHED) if self.job.kind == "folder" else ():
+                (journal.folder / name).mkdir(exist_ok=True)
             with executor_for(self.workers, self.cluster) as (executor, room):
                 tally = self._score(journal, tally, position, executor, room)
             journal.finish(self._assembled(journal.folder))
         except LoopoddsError as error:
-            # what workers had done by the time they died is kept
-            if isinstance(error, InspectionError) or not tally.rows:
+            # what workers had done by the time they died is kept; the header is no loss
+            if isinstance(error, InspectionError) or journal.commits <= 1:
                 journal.discard()
             raise
         return tally, resumed

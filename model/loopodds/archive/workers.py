@@ -202,9 +202,8 @@ def _processes(workers: int) -> Iterator[tuple[Executor, Room]]:
     try:
         yield pool, lambda: AHEAD * workers
     except BrokenProcessPool as error:
-        raise LoopoddsError(
-            "a worker process died (out of memory?); resume goes on from here, "
-            "perhaps with fewer workers"
+        raise LoopoddsError("a worker process died (out of memory?)").helped_by(
+            "fewer workers"
         ) from error
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
@@ -247,8 +246,7 @@ def _cluster(address: str) -> Iterator[tuple[Executor, Room]]:
             yield executor, lambda: AHEAD * sum(client.nthreads().values())
         except KilledWorker as error:
             raise LoopoddsError(
-                "the workers kept dying on the same partition (out of memory?); "
-                "resume goes on from here"
-            ) from error
+                "the workers kept dying on the same partition (out of memory?)"
+            ).helped_by("resume") from error
         finally:
             executor.shutdown(wait=False)
