@@ -20,8 +20,8 @@ from loopodds.knowledge.records import SOUND as SOUND, Knowledge as Knowledge
 from loopodds.knowledge.shapes import Grounds as Grounds
 from loopodds.knowledge.work import Test as Test
 from loopodds.inspection.assignments import (
-    Value as Value, observations_of as observations_of, outcomes_of as outcomes_of,
-    parse_assignment as parse_assignment, parse_outcomes as parse_outcomes, printable as printable,
+    Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,
+    parse_outcomes as parse_outcomes, printable as printable,
 )
 from loopodds.inspection.case_file import load_case as load_case
 from loopodds.inspection.encoding import encode as encode
@@ -75,7 +75,7 @@ from loopodds.casebook.export import (
     case_text as case_text, write_archive as write_archive, write_whole as write_whole,
 )
 from loopodds.casebook.replay import (
-    LASTING as LASTING, TELLING as TELLING, CaseError as CaseError, CaseState as CaseState,
+    TELLING as TELLING, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,
 )
 from loopodds.casebook.sources import demo_cases as demo_cases, read_case as read_case

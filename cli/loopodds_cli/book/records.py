@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from loopodds_cli.book.options import CASE_NUMBER, Desk, case_number, looking, writing
 from loopodds_cli.options import case_argument, open_case, print_json
-
-if TYPE_CHECKING:
-    from loopodds import Inspection, Value
 
 file_option = click.option(
     "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Write there, not to the screen."
@@ -118,26 +114,11 @@ def import_(desk: Desk, case: str, name: str | None) -> None:
     Example:
       loopodds case import van.toml
     """
-    from loopodds import LASTING, observations_of, outcomes_of
-
     from loopodds_cli.pages.case import print_answer
 
-    standing: dict[str, Value] = {}
-
-    def observed(inspection: Inspection) -> list[tuple[str, Value]]:
-        """What is new; what is told of the car stands after a repair."""
-        found = observations_of(inspection)
-        new = [(one.name, one.value) for one in found if standing.get(one.name) != one.value]
-        standing.update((one.name, one.value) for one in found if one.section in LASTING)
-        return new
-
     with desk.casework() as work:
-        inspection = open_case(case, work.knowledge)
-        outcomes = outcomes_of(inspection.confirmed, work.knowledge) or None
-        repairs = [(r.services, observed(r.before)) for r in inspection.repairs]
         stem = "" if case == "-" else Path(case.removeprefix("@")).stem
-        named = stem if name is None else name
-        opened = work.open(named, observed(inspection), outcomes, repairs)
+        opened = work.enter(open_case(case, work.knowledge), stem if name is None else name)
         desk.tell(opened, print_answer)
 
 

@@ -35,13 +35,13 @@ def skipped(events: Iterable[Event], state: CaseState, knowledge: Knowledge) -> 
         The case after it: a guard recorded in the same call counts.
     knowledge : Knowledge
     """
-    found: dict[Open, list[str]] = {}
+    went_past: dict[Open, list[str]] = {}
     for ways in _ways(events, state, knowledge):
         opened = {test: _open_guards(test, state, knowledge) for test in ways}
         if all(any(guards) for guards in opened.values()):
-            found.setdefault(opened[ways[0]], []).append(knowledge.tests[ways[0]].title)
+            went_past.setdefault(opened[ways[0]], []).append(knowledge.tests[ways[0]].title)
     sentences = []
-    for (unrecorded, failed), titles in found.items():
+    for (unrecorded, failed), titles in went_past.items():
         done = sentence(", ".join(map(lowered, dict.fromkeys(titles))))
         for guards, flaw in ((unrecorded, "not recorded"), (failed, "not passed")):
             if guards:
@@ -105,7 +105,7 @@ SEEN_TO_MOVE = 0.01
 """Least change of a probability that is told."""
 
 
-class Shift(NamedTuple):
+class Moved(NamedTuple):
     """A condition, or ``sound``, whose probability changed."""
 
     name: str
@@ -156,14 +156,14 @@ class Answer:
         """Exact posterior of the case as it stands, for further questions."""
         return believe(self.inspection, self.model)
 
-    def moved(self, least: float = SEEN_TO_MOVE) -> list[Shift]:
+    def moved(self, least: float = SEEN_TO_MOVE) -> list[Moved]:
         """Conditions, and ``sound``, that changed by at least so much; furthest first."""
         if self.before.posterior is None:
             return []
         now, before = self.after.chances(), self.before.posterior.chances()
-        shifts = [Shift(name, p, now[name]) for name, p in before.items()]
-        told = [shift for shift in shifts if abs(shift.after - shift.before) >= least]
-        return sorted(told, key=lambda shift: -abs(shift.after - shift.before))
+        moves = [Moved(name, p, now[name]) for name, p in before.items()]
+        told = [move for move in moves if abs(move.after - move.before) >= least]
+        return sorted(told, key=lambda move: -abs(move.after - move.before))
 
     def warnings(self) -> tuple[str, ...]:
         """What is odd about the case, and what could not be used."""

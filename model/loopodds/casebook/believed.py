@@ -91,19 +91,19 @@ def posteriors(inspections: Sequence[Inspection], model: Model) -> list[StoredBe
     ImpossibleEvidence
         If the findings of one cannot hold together; it names the smallest such set.
     """
-    found: dict[int, StoredBelief] = {}
+    by_row: dict[int, StoredBelief] = {}
     for own, group in encoded(inspections, model):
         beliefs = own.believe(group.context, group.evidence)
         if np.isneginf(beliefs.log_evidence).any():
             own.require_possible(group.context, group.evidence)
         chances = {name: own.probability(beliefs, name) for name in own.conditions}
         for i, row in enumerate(group.rows.tolist()):
-            found[row] = StoredBelief(
+            by_row[row] = StoredBelief(
                 {name: float(chance[i]) for name, chance in chances.items()},
                 float(beliefs.p_sound[i]),
                 float(beliefs.log_evidence[i]),
             )
-    return [found[row] for row in range(len(inspections))]
+    return [by_row[row] for row in range(len(inspections))]
 
 
 def check_book(book: CaseBook, model: Model) -> Iterator[Checked]:
@@ -132,8 +132,8 @@ def check_case(events: Sequence[Event], model: Model) -> Checked:
     return Checked(events[0].case, len(events), len(stored), difference, older, problem)
 
 
-def _apart(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+def _apart(stored: Mapping[str, float], now: Mapping[str, float]) -> float:
     """Largest difference; infinite where they are not about the same conditions."""
-    if one.keys() != other.keys():
+    if stored.keys() != now.keys():
         return float("inf")
-    return max(abs(p - other[name]) for name, p in one.items())
+    return max(abs(p - now[name]) for name, p in stored.items())

@@ -249,8 +249,8 @@ class CaseBook:
 
     def damage(self) -> list[str]:
         """What SQLite's own full check of the file finds; nothing if all is well."""
-        found = [str(row[0]) for row in self._rows("PRAGMA integrity_check")]
-        return [] if found == ["ok"] else found
+        findings = [str(row[0]) for row in self._rows("PRAGMA integrity_check")]
+        return [] if findings == ["ok"] else findings
 
     def _connect(self, write: bool) -> sqlite3.Connection:
         address = self.path.absolute().as_uri()

@@ -84,9 +84,9 @@ def _repair_lines(repair: NotedBefore) -> list[str]:
     used = used_sections(repair.noted)
     for section in BEFORE:
         header = f"{REPAIRED}.{section}"
-        found = _section_lines(section, header, used.get(section, {}), repair.noted)
+        entries = _section_lines(section, header, used.get(section, {}), repair.noted)
         # without conditions of its own it would take those of the case
-        lines += found or ["", f"[{header}]"] * (section == "conditions")
+        lines += entries or ["", f"[{header}]"] * (section == "conditions")
     return lines
 
 
@@ -95,9 +95,9 @@ def _section_lines(
 ) -> list[str]:
     entries = [f"{_key(name)} = {_toml(value)}" for name, value in used.items()]
     entries += [
-        f"# doubted, not used: {name} = {_comment(value_text(one.value))}"
-        for name, one in noted.items()
-        if one.section == section and not one.used
+        f"# doubted, not used: {name} = {_comment(value_text(seen.value))}"
+        for name, seen in noted.items()
+        if seen.section == section and not seen.used
     ]
     return ["", f"[{header}]", *entries] if entries else []
 

@@ -16,7 +16,15 @@ from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.book import CaseBook, Event, NewEvent, Overtaken, Signature, StoredBelief
 from loopodds.casebook.file import CaseBookError
-from loopodds.casebook.replay import CaseError, CaseState, Noted, described, replay, states
+from loopodds.casebook.replay import (
+    LASTING,
+    CaseError,
+    CaseState,
+    Noted,
+    described,
+    replay,
+    states,
+)
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import SETTING
 from loopodds.inspection.assignments import (
@@ -25,8 +33,11 @@ from loopodds.inspection.assignments import (
     in_order,
     is_number,
     observation,
+    observations_of,
+    outcomes_of,
     spelled_out,
 )
+from loopodds.inspection.inspection import Inspection
 
 ATTEMPTS = 50
 """How often a step is tried again because another process wrote in between."""
@@ -85,6 +96,21 @@ class Casework:
         new = self._tried((), planned)
         events = self.book.append(None, 0, new, self._signature)
         return self._answer(events, events, Before(new[0].posterior, ()), "")
+
+    def enter(self, inspection: Inspection, name: str) -> Answer:
+        """Begin a case with all that an inspection says; one with outcomes is closed at once."""
+        standing: dict[str, Value] = {}
+
+        def told(car: Inspection) -> list[tuple[str, Value]]:
+            """What is new; what is told of the car stands after a repair."""
+            observed = observations_of(car)
+            new = [(o.name, o.value) for o in observed if standing.get(o.name) != o.value]
+            standing.update((o.name, o.value) for o in observed if o.section in LASTING)
+            return new
+
+        repairs = [(repair.services, told(repair.before)) for repair in inspection.repairs]
+        outcomes = outcomes_of(inspection.confirmed, self.knowledge) or None
+        return self.open(name, told(inspection), outcomes, repairs)
 
     def record(self, case: int, observations: Observed) -> Answer:
         """Add observations, each replacing what was recorded under the same name."""

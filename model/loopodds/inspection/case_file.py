@@ -141,7 +141,7 @@ def line_numbers(text: str) -> dict[tuple[str, str], int]:
     dict of (section, key) to int
         A section itself has the key ``""``; a key outside any section has the section ``""``.
     """
-    found: dict[tuple[str, str], int] = {}
+    lines: dict[tuple[str, str], int] = {}
     header: list[str] = []
     for number, line in enumerate(_lines(text), start=1):
         if match := _HEADER.match(line):
@@ -151,12 +151,12 @@ def line_numbers(text: str) -> dict[tuple[str, str], int]:
             path = header + _path(match[1])
         else:
             continue
-        found.setdefault((path[0], ""), number)
+        lines.setdefault((path[0], ""), number)
         if len(path) > 1:
-            found.setdefault((path[0], path[1]), number)
+            lines.setdefault((path[0], path[1]), number)
         elif path is not header:
-            found.setdefault(("", path[0]), number)
-    return found
+            lines.setdefault(("", path[0]), number)
+    return lines
 
 
 def _lines(text: str) -> list[str]:

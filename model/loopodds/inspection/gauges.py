@@ -66,12 +66,12 @@ def read_gauges(
     KnowledgeError
         If no sound expectation covers a context, or a transform is unknown.
     """
-    found = {}
+    readings = {}
     for name, node in knowledge.gauges.items():
         raw = raw_reading(name, batch)
         if not np.isnan(raw).all():
-            found[name] = _read(node, raw, batch, contexts, knowledge)
-    return found
+            readings[name] = _read(node, raw, batch, contexts, knowledge)
+    return readings
 
 
 def raw_reading(name: str, batch: InspectionBatch) -> FloatArray:
@@ -115,7 +115,7 @@ def _read(
     ambient, ambient_spread = _condition(batch.number("ambient_c"), "ambient", knowledge)
     humidity, humidity_spread = _condition(batch.number("humidity_pct"), "humidity", knowledge)
     pattern, known = contexts.patterns(_sound_keys(node))
-    parts = [_expectation(knowledge, node.name, tuple(one.items())) for one in known]
+    parts = [_expectation(knowledge, node.name, tuple(context.items())) for context in known]
     at_reference, per_ambient, per_humidity = np.array([part.mean for part in parts]).T[:, pattern]
     warmer, damper = ambient - REFERENCE_AMBIENT_C, humidity - REFERENCE_HUMIDITY_PCT
     expected = at_reference + per_ambient * warmer + per_humidity * damper

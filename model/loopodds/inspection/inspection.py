@@ -126,18 +126,15 @@ class InspectionBatch:
 
     def choice(self, name: str) -> IntArray:
         """Codes of a choice, -1 where not stated, shape (rows,)."""
-        found = self.choices.get(name)
-        return np.full(self.rows, -1, np.int8) if found is None else found
+        return self.choices[name] if name in self.choices else np.full(self.rows, -1, np.int8)
 
     def number(self, name: str) -> FloatArray:
         """A number of vehicle or conditions, NaN where not stated, shape (rows,)."""
-        found = self.numbers.get(name)
-        return np.full(self.rows, np.nan) if found is None else found
+        return self.numbers[name] if name in self.numbers else np.full(self.rows, np.nan)
 
     def reading(self, name: str) -> FloatArray:
         """A reading, NaN where not read, shape (rows,)."""
-        found = self.readings.get(name)
-        return np.full(self.rows, np.nan) if found is None else found
+        return self.readings[name] if name in self.readings else np.full(self.rows, np.nan)
 
     def take(self, rows: IntArray) -> InspectionBatch:
         """The inspections at some row numbers."""

@@ -70,22 +70,22 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
     UnknownName
         If the batch has a reading that the knowledge does not know.
     """
-    found: list[Impossible] = []
+    impossible: list[Impossible] = []
     for name, (low, high, reason) in LIMITS.items():
         if name in batch.numbers:
             values = batch.numbers[name]
-            found += _marked(outside(values, low, high), NUMBERS[name][0], values, reason)
+            impossible += _marked(outside(values, low, high), NUMBERS[name][0], values, reason)
     for name, values in batch.readings.items():
         dimension = reading_dimension(name, knowledge)
         if dimension == "pressure":
-            found += _impossible_pressures(name, batch)
+            impossible += _impossible_pressures(name, batch)
         else:
             low, high, reason = _limits(name, dimension, knowledge)
-            found += _marked(outside(values, low, high), name, values, reason)
-    found += _more_than_the_loop_holds(batch)
-    found += _sides_the_wrong_way_round(batch, knowledge)
+            impossible += _marked(outside(values, low, high), name, values, reason)
+    impossible += _more_than_the_loop_holds(batch)
+    impossible += _sides_the_wrong_way_round(batch, knowledge)
     first: dict[tuple[int, str], Impossible] = {}
-    for bad in found:
+    for bad in impossible:
         first.setdefault((bad.row, bad.column), bad)
     return sorted(first.values(), key=lambda bad: bad.row)
 
@@ -117,25 +117,25 @@ def _impossible_pressures(name: str, batch: InspectionBatch) -> list[Impossible]
     unstated = (code < 0) & ~np.isnan(pressure)
     options = " or ".join(SUPPORTED)
     reason = f"a pressure says nothing while the refrigerant is not stated; state {options}"
-    found = _marked(unstated, name, pressure, reason)
+    impossible = _marked(unstated, name, pressure, reason)
     for index, fluid in enumerate(map(refrigerant, SUPPORTED)):
         beyond = (code == index) & ~fluid.covers_pressure(pressure)
         top, bottom = fluid.critical_pressure_kpa, fluid.lowest_pressure_kpa
         reason = f"above the critical pressure of {fluid.name} ({top:.0f} kPa abs); check the unit"
-        found += _marked(beyond & (pressure >= top), name, pressure, reason)
+        impossible += _marked(beyond & (pressure >= top), name, pressure, reason)
         reason = f"below {bottom:.2g} kPa abs, where the {fluid.name} curve ends; check the unit"
-        found += _marked(beyond & (pressure < bottom), name, pressure, reason)
-    return found
+        impossible += _marked(beyond & (pressure < bottom), name, pressure, reason)
+    return impossible
 
 
 def _more_than_the_loop_holds(batch: InspectionBatch) -> list[Impossible]:
-    found = []
+    impossible = []
     for name, nameplate in NAMEPLATES.items():
         mass = batch.reading(name)
         reason = f"more than {MOST_TIMES_NAMEPLATE:.0f} times the nameplate; check the unit"
         too_much = mass > MOST_TIMES_NAMEPLATE * batch.number(nameplate)
-        found += _marked(too_much, name, mass, reason)
-    return found
+        impossible += _marked(too_much, name, mass, reason)
+    return impossible
 
 
 def _sides_the_wrong_way_round(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
