@@ -1,1 +1,0 @@
-"""What stands between a command and the library: cases, archives, reports."""
