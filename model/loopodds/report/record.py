@@ -148,14 +148,14 @@ def _conditions(report: Report) -> Iterator[Block]:
         for c in found.conditions
         if c.probability >= LISTED_FROM
     ]
-    yield Grid("Those of at least one in a hundred", ("", "now", "before looking"), tuple(rows),
-                (1, 2))  # fmt: skip
+    head = ("", "now", "before looking")
+    yield Grid("Those of at least one in a hundred", head, rows, (1, 2))
+    titles = (" + ".join(title_of(n, knowledge) for n in c.conditions) for c in found.combinations)
     combinations = [
-        (" + ".join(title_of(n, knowledge) for n in c.conditions) or "nothing wrong",
-         percent(c.probability))
-        for c in found.combinations
-    ]  # fmt: skip
-    yield Grid("Taken together, every other fault absent", ("", "now"), tuple(combinations), (1,))
+        (title or "nothing wrong", percent(combination.probability))
+        for title, combination in zip(titles, found.combinations, strict=True)
+    ]
+    yield Grid("Taken together, every other fault absent", ("", "now"), combinations, (1,))
     if found.ruled_out:
         names = ", ".join(condition_title(n, knowledge).lower() for n in found.ruled_out)
         yield Paragraph(f"As good as ruled out, each below 1 %: {names}.")
@@ -167,20 +167,17 @@ def _turning_points(report: Report) -> Iterator[Block]:
     if not points:
         yield Paragraph("No single further look, and no single other reading.")
         return
-    rows = tuple(_turning_row(point, report) for point in points[:TURNING])
+    rows = [_turning_row(point, report.knowledge) for point in points[:TURNING]]
     yield Grid("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
 
 
-def _turning_row(point: TurningPoint, report: Report) -> tuple[str, str, str, str]:
-    title = report.knowledge.node(point.name).title
-    then = (
-        f"{condition_title(point.verdict, report.knowledge).lower()}, {percent(point.probability)}"
-    )
+def _turning_row(point: TurningPoint, knowledge: Knowledge) -> tuple[str, str, str, str]:
+    then = condition_title(point.verdict, knowledge).lower()
     return (
-        spaced(f"{title}: {point.state}"),
+        spaced(f"{knowledge.node(point.name).title}: {point.state}"),
         spaced(point.recorded) or "not looked at",
         percent(point.chance),
-        then,
+        f"{then}, {percent(point.probability)}",
     )
 
 
@@ -190,37 +187,28 @@ def _entries(report: Report) -> Iterator[Block]:
         yield Paragraph("Nothing was recorded.")
         return
     if any(entry.time or entry.who or entry.note for entry in report.entries):
-        rows = tuple(
-            (_clock(e.time), e.what, ", ".join(part for part in (e.who, e.note) if part))
+        rows = [
+            (e.time[:16].replace("T", " "), e.what, ", ".join(filter(None, (e.who, e.note))))
             for e in report.entries
-        )
+        ]
         yield Grid("In order, times in UTC", ("when", "what", "who, remarks"), rows)
     else:
         yield Paragraph("In the order of the case file, which keeps no times.", "faint")
-        yield Items(tuple(entry.what for entry in report.entries))
-    words = _confirmed_words(report.confirmed)
-    if words:
-        yield Paragraph(f"Confirmed: {words}.")
-
-
-def _clock(time: str) -> str:
-    """Date and minute of a time in ISO 8601."""
-    return time[:16].replace("T", " ")
-
-
-def _confirmed_words(confirmed: Mapping[str, str]) -> str:
-    return ", ".join(spaced(f"{name} {word}") for name, word in confirmed.items())
+        yield Items([entry.what for entry in report.entries])
+    if report.confirmed:
+        words = (spaced(f"{name} {word}") for name, word in report.confirmed.items())
+        yield Paragraph(f"Confirmed: {', '.join(words)}.")
 
 
 def _unseen(report: Report) -> Iterator[Block]:
     yield Heading(3, "Not looked at")
     nodes, unseen = report.knowledge.nodes, set(report.result.unseen)
-    lines = tuple(
+    lines = [
         f"{group}: {', '.join(nodes[name].title.lower() for name in names if name in unseen)}"
         for group, names in groups_of(report.knowledge).items()
         if unseen.intersection(names)
-    )
-    yield Items(lines or ("nothing",))
+    ]
+    yield Items(lines or ["nothing"])
 
 
 def _knowledge(report: Report) -> Iterator[Block]:
@@ -249,14 +237,12 @@ def _tests(report: Report) -> Iterator[Block]:
         "What each test saves on average, its own cost taken off, against its minutes. A ring "
         "marks a test that others must precede.",
     )
-    rows = tuple(
+    rows = [
         (known[t.test].title, f"{t.minutes:.0f}", f"{t.bits:.2f}", f"{t.net_value:.0f}",
          ", ".join(known[name].title.lower() for name in t.blocked_by))
         for t in tests
-    )  # fmt: skip
-    yield Grid(
-        "Best first", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3)
-    )  # fmt: skip
+    ]  # fmt: skip
+    yield Grid("Best first", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3))
 
 
 def _plan(report: Report) -> Iterator[Block]:
@@ -268,7 +254,7 @@ def _plan(report: Report) -> Iterator[Block]:
     if plan["test_first"]:
         title = report.knowledge.tests[plan["test_first"]].title.lower()
         yield Paragraph(f"A test pays first: {title}. Without it, the best plan comes first below.")
-    rows = tuple(_plan_row(one, report.knowledge) for one in (plan["best"], *plan["others"]))
+    rows = [_plan_row(each, report.knowledge) for each in (plan["best"], *plan["others"])]
     yield Grid(
         f"By expected cost, in {plural(plan['currency'])}; evacuating and charging included",
         ("services", "before", "minutes", "outlay", "harm left", "all"),

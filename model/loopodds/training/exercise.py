@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from loopodds.base.errors import InspectionError, UnknownName, unknown_name
+from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.decision.gates import Closed, Gates, Move, Progress
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.diagnosis.diagnose import stated_context
@@ -99,15 +99,11 @@ class Exercise:
             If it has been done already.
         """
         if test not in self.model.knowledge.tests:
-            raise self.unknown_test(test)
+            raise unknown_name("test", test, self.model.knowledge.tests)
         progress = self.progress()
         if test in progress.done:
             raise InspectionError(f"{test}: what it shows is known already")
         return self.gates.way(test, progress)
-
-    def unknown_test(self, name: str) -> UnknownName:
-        """Error for a test that is not in the knowledge."""
-        return unknown_name("test", name, self.model.knowledge.tests)
 
     def do(self, test: str) -> list[Done]:
         """Do a test, after everything that has to come before it.
@@ -133,11 +129,9 @@ class Exercise:
             )
         shown: list[Done] = []
         for step in way.steps:
-            shown.append(Done(step.test, step.minutes, step.cost, self._reveal(step.test)))
+            revealed = self.car.shown(self.model.knowledge.tests[step.test].yields)
+            shown.append(Done(step.test, step.minutes, step.cost, revealed))
             self.done.append(shown[-1])
             if isinstance(self.gates.way(test, self.progress()), Closed) and step.test != test:
                 break
         return shown
-
-    def _reveal(self, test: str) -> dict[str, str]:
-        return self.car.shown(self.model.knowledge.tests[test].yields)
