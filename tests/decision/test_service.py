@@ -22,7 +22,8 @@ from loopodds.diagnosis.predictions import predict
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.cures import cured_states
-from loopodds.knowledge.records import Knowledge, Service
+from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import Service
 from planning import by_efficiency, decision_of
 from shared import shipped as model
 
