@@ -8,6 +8,7 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.lint import lint
 
 GROUNDS = 'source = "estimate"\ngrade = "estimate"\nweight = 5\n'
@@ -365,6 +366,11 @@ def test_a_diagnosis_that_went_missing_is_noticed(folder: Path) -> None:
     (folder / "faults.toml").write_text(renamed, encoding="utf-8")
     expected = "faults.toml: undercharge: no fault variable has this condition"
     assert expected in {str(problem) for problem in lint(folder)}
+
+
+def test_a_folder_that_promises_nothing_promises_what_the_shipped_one_does(folder: Path) -> None:
+    (folder / "scope.toml").unlink()
+    assert Knowledge(folder).scope == Knowledge().scope
 
 
 def test_every_slip_is_listed_not_only_the_first(folder: Path) -> None:

@@ -6,29 +6,10 @@ from loopodds.base.phrases import sentence, spaced
 from loopodds.diagnosis.belief import RankedCondition
 from loopodds.knowledge.records import SOUND, Knowledge
 
-# conditions that share a fault variable with others, so that its title does not tell them apart
-TITLES = {
-    "undercharge": "Undercharge",
-    "overcharge": "Overcharge",
-    "oil_short": "Too little oil",
-    "oil_excess": "Too much oil",
-    "expansion_stuck_closed": "Expansion valve stuck closed",
-    "expansion_stuck_open": "Expansion valve stuck open",
-}
-
 
 def condition_title(name: str, knowledge: Knowledge) -> str:
-    """Plain title of a condition, or of ``sound``.
-
-    The title of its fault variable where the condition is the whole of it, else its own
-    (undercharge and overcharge share one variable).
-    """
-    if name == SOUND:
-        return "Nothing wrong"
-    variable = knowledge.node(knowledge.condition(name).variable)
-    if len(variable.conditions) == 1:
-        return variable.title
-    return TITLES.get(name, spaced(name).capitalize())
+    """Plain title of a condition, or of ``sound``."""
+    return "Nothing wrong" if name == SOUND else knowledge.condition(name).title
 
 
 def title_of(name: str, knowledge: Knowledge) -> str:

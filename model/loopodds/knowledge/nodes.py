@@ -121,7 +121,10 @@ class Node(
     forbid_unknown_fields=True,
     tag_field="distribution",
 ):
-    """One variable of the network, as the knowledge files describe it."""
+    """One variable of the network, as the knowledge files describe it.
+
+    ``titles`` are those of its conditions, where it has several.
+    """
 
     name: str
     kind: str
@@ -132,6 +135,7 @@ class Node(
     group: str
     states: tuple[str, ...]
     conditions: Mapping[str, tuple[str, ...]] = {}
+    titles: Mapping[str, str] = {}
     complaint: tuple[str, ...] = ()
     masked_by: Mapping[str, tuple[str, ...]] = {}
     source: str

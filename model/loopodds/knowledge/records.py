@@ -19,9 +19,10 @@ from typing import Any
 import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
+from loopodds.base.phrases import spaced
 from loopodds.knowledge.nodes import Gauge, Node, Weight, parents_of, read_node
 from loopodds.knowledge.shapes import Grade, read_record
-from loopodds.knowledge.work import Caution, Harm, Service, Test, read_harm
+from loopodds.knowledge.work import Caution, Harm, Scope, Service, Test, read_harm
 
 NODE_FILES = {
     "fault": "faults.toml",
@@ -39,6 +40,9 @@ OTHER_FILES = (
     "cautions.toml",
     "sources.toml",
 )
+SHIPPED_UNLESS_GIVEN = ("scope.toml",)
+"""Files that a folder need not have; the shipped ones then stand in."""
+
 SOUND = "sound"
 """Stands beside the conditions: every fault variable is in its sound state."""
 
@@ -76,6 +80,7 @@ class Condition:
     """A named diagnosis: a set of states of one fault variable."""
 
     name: str
+    title: str
     variable: str
     states: tuple[str, ...]
 
@@ -114,11 +119,12 @@ class Knowledge:
     prices: Mapping[str, Any]
     cautions: Mapping[str, Caution]
     sources: Mapping[str, Source]
+    scope: Scope
     digest: str
 
     def __new__(cls, folder: str | Path | None = None) -> Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
-        names = (*NODE_FILES.values(), *OTHER_FILES)
+        names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
         return _parsed(tuple((name, _text(folder, name)) for name in names))
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -200,7 +206,12 @@ def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
         for stem in RECORDS
     }
     parts |= {"nodes": nodes, "conditions": _conditions(nodes)}
-    return _made({**parts, "prices": tables["prices.toml"], "digest": digest[:16]})
+    parts |= {
+        "scope": read_record(Scope, tables["scope.toml"], "scope.toml", "scope"),
+        "prices": tables["prices.toml"],
+        "digest": digest[:16],
+    }
+    return _made(parts)
 
 
 RECORDS: Mapping[str, type[msgspec.Struct]] = {
@@ -241,7 +252,10 @@ def _check_context(context: Context) -> None:
 
 
 def _text(folder: str | Path | None, name: str) -> str:
-    root = Path(folder) if folder else resources.files("loopodds_data")
+    shipped = resources.files("loopodds_data")
+    root = Path(folder) if folder else shipped
+    if name in SHIPPED_UNLESS_GIVEN and not root.joinpath(name).is_file():
+        root = shipped
     try:
         return root.joinpath(name).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -261,5 +275,7 @@ def _conditions(nodes: Mapping[str, Node]) -> dict[str, Condition]:
         for name, states in node.conditions.items():
             if name in conditions:
                 raise KnowledgeError(f"faults.toml: condition {name} is defined twice")
-            conditions[name] = Condition(name, node.name, states)
+            own = node.title if len(node.conditions) == 1 else spaced(name).capitalize()
+            title = node.titles.get(name, own)
+            conditions[name] = Condition(name, title, node.name, states)
     return conditions

@@ -129,6 +129,12 @@ class Harm(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return harms
 
 
+class Scope(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Conditions that every version of the knowledge must be able to diagnose."""
+
+    conditions: Names = ()
+
+
 def read_harm(name: str, entry: object) -> Harm:
     """Harms of a fault from its TOML table, whose keys are the states of the fault."""
     if isinstance(entry, Mapping):

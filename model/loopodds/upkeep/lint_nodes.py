@@ -44,6 +44,9 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
     """References outside the distribution: contexts of variants, masks, complaints, units."""
     for variant in node.variants:
         yield from context_texts(variant.when, "variants", knowledge)
+    for name in node.titles:
+        if name not in node.conditions:
+            yield f"titles: {unknown_name('condition', name, node.conditions)}"
     for state in node.complaint:
         if state not in node.states:
             yield f"complaint: {unknown_name('state', state, node.states)}"

@@ -12,19 +12,10 @@ from loopodds.knowledge.guards import Slip, context_texts
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import Service, Test
 
-CONDITIONS = (
-    "moisture", "debris", "compressor_overheating", "compressor_wear", "overcharge",
-    "undercharge", "leak", "dye_excess", "foreign_sealant", "flush_residue", "air",
-    "wrong_refrigerant", "oil_excess", "oil_short", "wrong_oil", "restriction",
-    "expansion_stuck_closed", "expansion_stuck_open", "condenser_airflow", "evaporator_airflow",
-    "drier_saturated", "weak_compressor", "compressor_control", "cabin_mixing",
-)  # fmt: skip
-"""Diagnoses that every version of the knowledge must be able to make."""
-
 
 def work_problems(knowledge: Knowledge) -> Iterator[Slip]:
     """Problems of everything that is not a node."""
-    for name in CONDITIONS:
+    for name in knowledge.scope.conditions:
         if name not in knowledge.conditions:
             yield Slip("faults.toml", name, "no fault variable has this condition")
     for test in knowledge.tests.values():
