@@ -73,6 +73,23 @@ def test_two_good_tests_that_disagree_are_in_conflict_and_are_named() -> None:
     assert bits == pytest.approx(told.bits)
 
 
+@pytest.mark.parametrize("states", [("bad", "bad"), ("bad", "clear"), ("clear", "clear")])
+def test_what_has_no_common_cause_is_never_in_conflict(states: tuple[str, str]) -> None:
+    """Their joint is the product to the last bit or the one beside it, which is no pair to name."""
+    names = ("here", "there")
+    faults = [Discrete(f"f_{n}", ("no", "yes"), (), np.array([0.7, 0.3])) for n in names]
+    right = np.array([[0.9, 0.1], [0.3, 0.7]])
+    tests = [Discrete(n, ("clear", "bad"), (f"f_{n}",), right) for n in names]
+    told = conflict(Network.of_tables([*faults, *tests]), dict(zip(names, states, strict=True)))
+    assert told.bits == pytest.approx(0, abs=1e-12)
+    assert told.between == ()
+
+
+def test_what_is_not_connected_in_a_car_is_not_named_as_a_contradiction() -> None:
+    told = seen(identification="as_labelled", sealant_check="negative", port_core="clean")
+    assert {"identification", "sealant_check"} not in [{*pair[:2]} for pair in told.between]
+
+
 def test_one_finding_is_in_conflict_with_nothing() -> None:
     assert conflict(two_witnesses(), {"first": "bad"}) == Conflict(0.0, ())
 

@@ -121,7 +121,7 @@ def signed_bar(share: float, plain: bool) -> str:
     Examples
     --------
     >>> signed_bar(-0.5, True)
-    '    #####|         '
+    '     ####|         '
     """
     full, middle = ("#", "|") if plain else ("█", "│")
     cells = max(1, round(abs(share) * HALF_BAR))

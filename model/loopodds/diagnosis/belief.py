@@ -16,6 +16,8 @@ from loopodds.inference.network import Evidence
 
 ABSENT = ""
 _WAVE = 8
+_ROUNDING = 1e-9
+"""Bits of conflict that are nothing but sums in another order."""
 
 
 class RankedCondition(NamedTuple):
@@ -170,7 +172,7 @@ class Belief:
             (seen[j], seen[i], float(single[i] + single[j] - (joint - none)))
             for (i, j), joint in zip(pairs, double, strict=True)
         ]
-        telling = sorted((p for p in between if p[2] > 0), key=lambda p: -p[2])
+        telling = sorted((p for p in between if p[2] > _ROUNDING), key=lambda p: -p[2])
         return Conflict(float(single.sum() - together), tuple(telling[:5]))
 
     def combinations(self, count: int = 5) -> list[Combination]:

@@ -36,7 +36,7 @@ def to_networkx(knowledge: Knowledge) -> DiGraph:
     --------
     >>> from loopodds.knowledge.records import Knowledge
     >>> sorted(to_networkx(Knowledge()).predecessors("drier_saturated"))
-    ['moisture']
+    ['drier_over_eight_years', 'opened_without_new_drier']
     """
     from networkx import DiGraph
 
