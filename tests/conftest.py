@@ -13,14 +13,19 @@ ROOMS = sorted(path.name for path in HERE.iterdir() if any(path.glob("test_*.py"
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """A marker by the name of each folder: ``pytest -m decision`` runs what belongs to it."""
+    """A marker by the name of each folder: ``pytest -m decision`` runs what belongs to it.
+
+    Without the slow ones, which run in the whole suite: a room is asked while one works on it.
+    """
     for room in ROOMS:
-        config.addinivalue_line("markers", f"{room}: tests of the room {room}")
+        config.addinivalue_line("markers", f"{room}: tests of the room {room}, but the slow ones")
+    if config.option.markexpr in ROOMS:
+        config.option.markexpr += " and not slow"
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Who asks for one room does not wait for the imports of all others."""
-    asked = config.option.markexpr
+    asked = config.option.markexpr.removesuffix(" and not slow")
     other = collection_path.parent == HERE and collection_path.name in {*ROOMS} - {asked}
     return (asked in ROOMS and other) or None
 
