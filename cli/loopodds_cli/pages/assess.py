@@ -51,7 +51,7 @@ def print_assessment(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
     _answer(page, result)
-    _cautions(page, result)
+    _listed(page, "Beware", "!", result.cautions)
     _ranking(page, result)
     _ruled_out(page, result)
     _combinations(page, result)
@@ -59,7 +59,7 @@ def print_assessment(result: Assessment) -> None:
     _conflict(page, result)
     _tests(page, result)
     _unseen(page, result)
-    _warnings(page, result)
+    _listed(page, "About this inspection", "-", result.warnings)
 
 
 def _answer(page: Page, result: Assessment) -> None:
@@ -295,17 +295,8 @@ def _unseen(page: Page, result: Assessment) -> None:
         page.line(f"Nothing yet of: {', '.join(untouched)}", indent=2)
 
 
-def _cautions(page: Page, result: Assessment) -> None:
-    if not result.cautions:
-        return
-    page.heading("Beware")
-    for text in result.cautions:
-        page.marked("!", text)
-
-
-def _warnings(page: Page, result: Assessment) -> None:
-    if not result.warnings:
-        return
-    page.heading("About this inspection")
-    for text in result.warnings:
-        page.marked("-", text)
+def _listed(page: Page, heading: str, mark: str, texts: Sequence[str]) -> None:
+    if texts:
+        page.heading(heading)
+    for text in texts:
+        page.marked(mark, text)

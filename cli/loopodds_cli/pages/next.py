@@ -22,7 +22,8 @@ ENGINE = {"off": "engine off", "running": "engine running", "any": ""}
 def print_next(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
-    page.line(Text(result.case, STRONG), Text(f" best plan now: {_plan_now(result)}", FAINT))
+    now = services_text(result.advice.best.services, result.knowledge)
+    page.line(Text(result.case, STRONG), Text(f" best plan now: {now}", FAINT))
     page.line("")
     best = result.policy.best
     if best is None:
@@ -30,17 +31,13 @@ def print_next(result: Assessment) -> None:
     else:
         _do(page, result, best)
         _cautions(page, result)
-    _others(page, result, best)
-    _waiting(page, result, best)
+    _others(page, result)
+    _waiting(page, result)
     if best is not None and result.policy.depth > 1:
         print_sequence(page, result)
     _closed(page, result)
     if best is not None:
         _in_full(page, result)
-
-
-def _plan_now(result: Assessment) -> str:
-    return services_text(result.advice.best.services, result.knowledge)
 
 
 def _do(page: Page, result: Assessment, best: Branch) -> None:
@@ -112,22 +109,17 @@ def _stop(page: Page, result: Assessment) -> None:
     )
 
 
-def _others(page: Page, result: Assessment, best: Branch | None) -> None:
+def _others(page: Page, result: Assessment) -> None:
     """The other tests that pay, best first; how many do not."""
-    knowledge = result.knowledge
-    doing = _doing(best)
     # a gate is worth what it opens, which has its own line, as has what waits
-    rest = [
-        test
-        for test in result.tests
-        if test.test not in doing and test.opens == test.test and not test.waits_for
-    ]
+    other = [test for test in result.tests if test.test not in result.policy.steps]
+    rest = [test for test in other if test.opens == test.test and not test.waits_for]
     if not rest:
         return
     paying = [test for test in rest if round(test.net_value) > 0]
     shown = paying[:ALSO] if paying else rest[:2]
     page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
-    page.rows([_row(test, knowledge) for test in shown], right=[1, 2, 3])
+    page.rows([_row(test, result.knowledge) for test in shown], right=[1, 2, 3])
     more, idle = len(paying) - len(shown), len(rest) - len(paying)
     said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
@@ -135,14 +127,10 @@ def _others(page: Page, result: Assessment, best: Branch | None) -> None:
         page.line(Text("; ".join(said), FAINT), indent=2)
 
 
-def _doing(best: Branch | None) -> set[str]:
-    return {step.test for step in best.move.steps} if best is not None else set()
-
-
-def _waiting(page: Page, result: Assessment, best: Branch | None) -> None:
+def _waiting(page: Page, result: Assessment) -> None:
     """What pays too but would make other paying tests impossible."""
-    tests, doing = result.knowledge.tests, _doing(best)
-    waiting = {test.test for test in result.tests if test.waits_for} - doing
+    tests = result.knowledge.tests
+    waiting = {test.test for test in result.tests if test.waits_for} - {*result.policy.steps}
     for test in result.tests:
         behind = waiting.intersection(test.blocked_by)
         if test.test in waiting and not behind and round(test.net_value) > 0:
@@ -159,23 +147,15 @@ def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
         title += f" and {len(test.blocked_by) - 1} more)" if len(test.blocked_by) > 1 else ")"
     rest = rest_text(test.unread, knowledge)
     title += f" ({rest})" if rest else ""
-    sign = FOR if test.net_value > 0 else AGAINST
-    return [
-        title,
-        duration(test.minutes),
-        f"{test.bits:.2f} bit",
-        Text(signed(test.net_value), sign),
-    ]
+    net = Text(signed(test.net_value), FOR if test.net_value > 0 else AGAINST)
+    return [title, duration(test.minutes), f"{test.bits:.2f} bit", net]
 
 
 def _closed(page: Page, result: Assessment) -> None:
-    closed = result.shop.closed
-    if not closed:
-        return
-    knowledge = result.knowledge
-    page.heading("Shut", "and why")
     reasons: dict[str, list[str]] = {}
-    for test, why in closed:
-        reasons.setdefault(why, []).append(lowered(knowledge.tests[test].title))
+    for test, why in result.shop.closed:
+        reasons.setdefault(why, []).append(lowered(result.knowledge.tests[test].title))
+    if reasons:
+        page.heading("Shut", "and why")
     for why, titles in reasons.items():
         page.line(f"{sentence(why)}:", Text(", ".join(titles), FAINT), indent=2)

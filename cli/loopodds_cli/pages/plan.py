@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from loopodds import condition_title, lowered
 from rich.text import Text
 
-from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
+from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Page, percent
 from loopodds_cli.pages.wording import duration, money, services_text, signed
 
 if TYPE_CHECKING:
@@ -59,19 +59,18 @@ def _best(page: Page, result: Assessment, plan: ServicePlan) -> None:
 def _provisos(result: Assessment) -> Iterator[str]:
     """What the plan takes for granted though it may well not hold, and what would be done then."""
     knowledge = result.knowledge
-    for one in result.advice.provisos:
-        chance = percent(one.probability)
-        then = ""
-        if one.instead:
+    for proviso in result.advice.provisos:
+        chance, then = percent(proviso.probability), ""
+        if proviso.instead:
             services = result.advice.best.services
-            apart = result.shop.offers[one.instead].apart.intersection(services)
+            apart = result.shop.offers[proviso.instead].apart.intersection(services)
             way = "in place of it" if apart else "before it"
-            then = f" Then, {way}: {lowered(knowledge.services[one.instead].title)}."
-        if one.guard:
-            test = knowledge.tests[one.guard].title
+            then = f" Then, {way}: {lowered(knowledge.services[proviso.instead].title)}."
+        if proviso.guard:
+            test = knowledge.tests[proviso.guard].title
             yield f"{test} may stop this plan, in {chance} of such cars.{then}"
         else:
-            condition = condition_title(one.condition, knowledge)
+            condition = condition_title(proviso.condition, knowledge)
             yield f"{condition}, {chance}: this plan takes its absence for granted.{then}"
 
 
@@ -79,16 +78,11 @@ def _doubts(result: Assessment) -> Iterator[str]:
     """An expensive service on thin evidence; work that only another workshop can do."""
     knowledge = result.knowledge
     for doubt in result.advice.doubts:
-        title = knowledge.services[doubt.service].title
-        rests = (
-            f"rests on one kind of evidence ({doubt.kind})" if doubt.kind else "rests on no look"
-        )
-        ask = (
-            f" Ask for another kind first: {lowered(knowledge.tests[doubt.ask].title)}."
-            if doubt.ask
-            else ""
-        )
-        yield f"{title} {rests}.{ask}"
+        kind = f"one kind of evidence ({doubt.kind})" if doubt.kind else "no look"
+        text = f"{knowledge.services[doubt.service].title} rests on {kind}."
+        if doubt.ask:
+            text += f" Ask for another kind first: {lowered(knowledge.tests[doubt.ask].title)}."
+        yield text
     elsewhere = result.advice.elsewhere
     if elsewhere is not None:
         titles = services_text(elsewhere.services, knowledge)
@@ -104,30 +98,21 @@ def _steps(page: Page, result: Assessment, plan: ServicePlan) -> None:
     """What to do, in order, each with its time and cost."""
     if not plan.services:
         return
-    knowledge, prices, currency = (
-        result.knowledge,
-        result.shop.gates.prices,
-        result.currency,
-    )
+    knowledge, prices = result.knowledge, result.shop.gates.prices
     page.heading("In this order", "the car proved after each")
-    work = [
-        *((knowledge.tests[name].title, name) for name in plan.first),
-        *((knowledge.services[name].title, name) for name in plan.services),
-    ]
-    rows: list[Sequence[Cell]] = [
-        (
-            f"{number}",
-            title,
-            duration(prices.minutes[name]),
-            money(prices.of_work(name), currency),
-        )
-        for number, (title, name) in enumerate(work, start=1)
-    ]
+    work = [(knowledge.tests[name].title, name) for name in plan.first]
+    work += [(knowledge.services[name].title, name) for name in plan.services]
+    steps = [(title, prices.minutes[name], prices.of_work(name)) for title, name in work]
     if plan.filling:
-        filling = money(prices.filling(result.shop.gates.context.get("refrigerant")), currency)
-        time = duration(prices.filling_minutes)
-        rows.append((f"{len(rows) + 1}", "Evacuate and charge, counted once", time, filling))
-    page.rows(rows, right=[0, 2, 3])
+        filling = prices.filling(result.shop.gates.context.get("refrigerant"))
+        steps.append(("Evacuate and charge, counted once", prices.filling_minutes, filling))
+    page.rows(
+        [
+            (f"{number}", title, duration(minutes), money(cost, result.currency))
+            for number, (title, minutes, cost) in enumerate(steps, start=1)
+        ],
+        right=[0, 2, 3],
+    )
 
 
 def _others(page: Page, result: Assessment) -> None:

@@ -51,16 +51,10 @@ def _step(page: Page, result: Assessment, state: State, indent: int) -> None:
     branch = state.best
     if branch is None:
         return
-    tests = result.knowledge.tests
+    tests, time = result.knowledge.tests, duration(branch.move.minutes)
     titles = ", ".join(lowered(tests[step.test].title) for step in branch.move.steps)
-    page.rows(
-        [
-            (
-                " " * indent + ">",
-                Text(sentence(titles), STRONG) + Text(f"  {duration(branch.move.minutes)}", FAINT),
-            )
-        ]
-    )
+    title = Text(sentence(titles), STRONG) + Text(f"  {time}", FAINT)
+    page.rows([(" " * indent + ">", title)])
     ways = _ways(result, branch)
     for number, way in enumerate(ways):
         last = number == len(ways) - 1 and number > 0

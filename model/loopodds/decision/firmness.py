@@ -17,6 +17,7 @@ from loopodds.decision.workshop import ServicePlan, Workshop, masks
 from loopodds.diagnosis.belief import Belief, log_odds
 from loopodds.diagnosis.explanation import imagine
 from loopodds.diagnosis.predictions import predict
+from loopodds.diagnosis.weights import DECIBANS, clamp_of
 
 WORTH_A_WORD = 0.2
 """Probability of not holding from which on something taken for granted is told."""
@@ -77,18 +78,14 @@ def _passes(shop: Workshop, plan: ServicePlan) -> Iterator[Proviso]:
 
 def _failing(belief: Belief, passing: Mapping[str, frozenset[str]]) -> float:
     """Probability that a guard is not passed, by the finding likeliest to fail it."""
-    tree = belief.model.tree(belief.context)
     unseen = [name for name in passing if name not in belief.names]
-    foretold = predict(tree, belief.evidence, unseen)
-    chances = [
-        1.0 - sum(
-            float(p)
-            for state, p in zip(belief.model.states(name), foretold[name].states[0], strict=True)
-            if state in passing[name]
-        )
+    foretold = predict(belief.model.tree(belief.context), belief.evidence, unseen)
+    states = belief.model.states
+    passed = [
+        float(foretold[name].states[0] @ [state in passing[name] for state in states(name)])
         for name in unseen
-    ]  # fmt: skip
-    return max(chances, default=0.0)
+    ]
+    return 1.0 - min(passed, default=1.0)
 
 
 SUPPORT_DECIBANS = 3.0
@@ -219,7 +216,7 @@ def break_even(shop: Workshop, service: str) -> BreakEven:
     decibans = 0.0
     if threshold is not None:
         odds = log_odds(np.array([threshold, probability]))
-        decibans = float(10 * (odds[0] - odds[1]) / np.log(10))
+        decibans = float(DECIBANS * (odds[0] - odds[1]))
     return BreakEven(service, condition, probability, threshold, decibans)
 
 
@@ -256,15 +253,11 @@ def crossing(
 
 def _given(shop: Workshop, condition: str) -> tuple[FloatArray, FloatArray]:
     """Marginals given that a condition is absent, and that it is present."""
-    named = shop.knowledge.condition(condition)
-    states = shop.belief.model.states(named.variable)
-    member = np.array([float(state in named.states) for state in states])
-    batch = shop.belief.evidence.repeat(2).with_soft(
-        {named.variable: np.array([1 - member, member])}
-    )
+    variable, present = next(iter(clamp_of(shop.belief.model, condition).items()))
+    batch = shop.belief.evidence.repeat(2).with_soft({variable: np.array([1 - present, present])})
     posterior = shop.calibrated.tree.propagate(batch, shop.decision.queries)
-    absent, present = shop.decision.of_joints(posterior.joints, shop.to_do)
-    return absent, present
+    without, with_it = shop.decision.of_joints(posterior.joints, shop.to_do)
+    return without, with_it
 
 
 def _doubts(shop: Workshop, plan: Plan, state: State) -> Iterator[OneKind]:
@@ -297,9 +290,7 @@ def kinds_for(shop: Workshop, condition: str) -> dict[str, float]:
     keep = np.array([[n not in looks or n in names for n in belief.names] for names in rows])
     alone = belief.variations(belief.evidence.subsets(belief.names, keep))
     odds = log_odds(belief.model.probability(alone, condition))
-    return {
-        k: float(10 * (o - odds[0]) / np.log(10)) for k, o in zip(groups, odds[1:], strict=True)
-    }
+    return dict(zip(groups, (DECIBANS * (odds[1:] - odds[0])).tolist(), strict=True))
 
 
 def _ask(shop: Workshop, state: State, condition: str, kind: str) -> str:

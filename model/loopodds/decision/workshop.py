@@ -28,6 +28,7 @@ from loopodds.inspection.encoding import encode
 from loopodds.inspection.gauges import NAMEPLATES
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import AUXILIARY, CHOICES
+from loopodds.knowledge.cures import fault_columns
 from loopodds.knowledge.records import Knowledge
 
 _PROBE = 300.0
@@ -181,12 +182,7 @@ class Workshop:
 
         The array has shape (columns, conditions), with ones and zeros.
         """
-        conditions = self.knowledge.conditions
-        pairs = [
-            (name, state)
-            for name, _ in self.decision.variables
-            for state in self.belief.model.states(name)
-        ]
+        conditions, pairs = self.knowledge.conditions, fault_columns(self.knowledge)
         member = np.zeros((len(pairs) + self.decision.certain, len(conditions)))
         for i, condition in enumerate(conditions.values()):
             for row, (variable, state) in enumerate(pairs):

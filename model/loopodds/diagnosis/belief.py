@@ -212,12 +212,9 @@ class Belief:
         """For each fault variable: sound or one of its conditions, as 0/1 masks of states."""
         options: dict[str, dict[str, FloatArray]] = {}
         for fault in self.model.faults:
-            states = self.model.states(fault)
-            options[fault] = {ABSENT: np.eye(len(states))[0]}
+            options[fault] = {ABSENT: np.eye(len(self.model.states(fault)))[0]}
         for name, condition in self.model.conditions.items():
-            states = self.model.states(condition.variable)
-            mask = np.array([float(state in condition.states) for state in states])
-            options[condition.variable][name] = mask
+            options[condition.variable][name] = self.model.members(name)
         return options
 
     def _probability(

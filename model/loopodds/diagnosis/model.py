@@ -130,11 +130,14 @@ class Model:
         """Probability of a condition, or of ``sound``, in every row, shape (rows,)."""
         if name == SOUND:
             return beliefs.p_sound
-        condition = self.knowledge.condition(name)
-        states = self.states(condition.variable)
-        index = [states.index(state) for state in condition.states]
-        total: FloatArray = beliefs.faults[condition.variable][:, index].sum(axis=1)
+        variable = self.knowledge.condition(name).variable
+        total: FloatArray = beliefs.faults[variable][:, self.members(name) > 0].sum(axis=1)
         return total
+
+    def members(self, condition: str) -> FloatArray:
+        """One for each state of its fault variable that makes up a condition, shape (states,)."""
+        named = self.knowledge.condition(condition)
+        return np.isin(self.states(named.variable), named.states).astype(np.float64)
 
     def require_possible(self, context: Context, evidence: Evidence) -> None:
         """Raise when a row of the batch cannot be.

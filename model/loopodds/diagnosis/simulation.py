@@ -127,9 +127,5 @@ def _held(evidence: Evidence) -> list[str]:
 
 def conditions_present(model: Model, states: Mapping[str, IntArray]) -> dict[str, BoolArray]:
     """Which conditions each simulated car has, shape (cars,)."""
-    present = {}
-    for name, condition in model.conditions.items():
-        known = model.states(condition.variable)
-        codes = [known.index(state) for state in condition.states]
-        present[name] = np.isin(states[condition.variable], codes)
-    return present
+    conditions = model.conditions.items()
+    return {n: model.members(n)[states[condition.variable]] > 0 for n, condition in conditions}

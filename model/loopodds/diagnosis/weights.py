@@ -47,9 +47,7 @@ def clamp_of(model: Model, name: str) -> Clamp:
     if name == SOUND:
         return {fault: np.eye(len(model.states(fault)))[0] for fault in model.faults}
     if name in model.conditions:
-        condition = model.conditions[name]
-        inside = np.isin(model.states(condition.variable), condition.states)
-        return {condition.variable: inside.astype(np.float64)}
+        return {model.conditions[name].variable: model.members(name)}
     if name in model.faults:
         named = " and ".join(c.name for c in model.conditions.values() if c.variable == name)
         raise UnknownName(f"{name!r} is a fault variable; its conditions are {named}")
