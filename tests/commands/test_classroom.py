@@ -139,6 +139,12 @@ def test_the_page_loads_nothing_from_elsewhere_and_keeps_names_harmless(served):
     assert "\\u003cthe wet one\\u003e" in text
 
 
+def test_the_page_shows_conditions_in_the_order_of_the_knowledge(served, model):
+    catalogue = json.loads(re.search(r"const CATALOGUE = (.*);\n", ask(served, "GET")[1])[1])
+    assert list(catalogue["conditions"]) == list(model.knowledge.conditions)
+    assert catalogue["groups"][0]["title"] == "complaint"
+
+
 def test_an_unseen_car_opens_at_the_priors(model):
     room = Classroom(model)
     answer = room.answer(room.start)

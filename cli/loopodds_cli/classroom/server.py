@@ -28,6 +28,8 @@ def page(classroom: Classroom, nonce: str) -> str:
     from jinja2 import Environment, PackageLoader
 
     templates = Environment(loader=PackageLoader("loopodds_cli.classroom", ""), autoescape=True)
+    # the page shows things in the order in which it is given them
+    templates.policies["json.dumps_kwargs"] = {"sort_keys": False}
     template = templates.get_template("page.html")
     return template.render(catalogue=classroom.catalogue, nonce=nonce)
 
