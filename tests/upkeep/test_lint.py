@@ -249,7 +249,7 @@ WORK = {
     "a cure that is no probability": (
         "services.toml",
         SERVICE + 'cures = { "leak.slow" = 1.5 }',
-        "cures.leak.slow: 1.5 is not a probability above zero",
+        "cures.leak.slow: expected a number <= 1.0, not 1.5",
     ),
     "a service after something unknown": (
         "services.toml",
@@ -299,7 +299,7 @@ WORK = {
     "a debt that pays": (
         "services.toml",
         SERVICE + 'settles = ["recover_and_weigh"]\nundone = -1',
-        "undone -1 is below zero",
+        "undone: expected a number >= 0.0, not -1",
     ),
     "a harm to nothing known": (
         "harms.toml",

@@ -39,42 +39,28 @@ def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
 
 
 def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
-    for finding, states in test.passes.items():
-        if finding not in test.yields:
-            yield f"passes: {unknown_name('finding of this test', finding, test.yields)}"
-            continue
-        yield from _state_texts("passes", finding, states, knowledge)
     findings = knowledge.of_kind("finding")
-    for name, states in test.unless.items():
-        if name not in findings:
-            yield f"unless: {unknown_name('finding', name, findings)}"
-            continue
-        yield from _state_texts("unless", name, states, knowledge)
-    if test.soak_minutes < 0:
-        yield f"soak_minutes {test.soak_minutes:g} is below zero"
+    yield from unknown_texts("passes", "finding of this test", test.passes, test.yields)
+    yield from unknown_texts("unless", "finding", test.unless, findings)
+    for key, named in (("passes", test.passes), ("unless", test.unless)):
+        for name in [name for name in named if name in findings]:
+            known = findings[name].states
+            yield from unknown_texts(key, f"state of {name}", named[name], known)
     if (test.fresh_minutes is None) != (test.fresh_from is None):
         yield "fresh_minutes and fresh_from go together"
     elif test.fresh_from and test.fresh_from not in earlier(test, knowledge):
         yield f"fresh_from: {test.fresh_from!r} does not come before it"
 
 
-def _state_texts(
-    key: str, finding: str, states: Iterable[str], knowledge: Knowledge
-) -> Iterator[str]:
-    yield from _unknown(key, f"state of {finding}", states, list(knowledge.node(finding).states))
-
-
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     guards = [name for name, test in knowledge.tests.items() if test.passes]
-    yield from _unknown("clears", "guard", service.clears, guards)
+    yield from unknown_texts("clears", "guard", service.clears, guards)
     filling = [service.filling] if service.filling else []
-    yield from _unknown("filling", "service", filling, knowledge.services)
-    yield from _unknown("shows", "finding", service.shows, knowledge.of_kind("finding"))
-    yield from _unknown("settles", "test", service.settles, knowledge.tests)
+    yield from unknown_texts("filling", "service", filling, knowledge.services)
+    yield from unknown_texts("shows", "finding", service.shows, knowledge.of_kind("finding"))
+    yield from unknown_texts("settles", "test", service.settles, knowledge.tests)
     if bool(service.settles) != (service.undone is not None):
         yield "settles and undone go together"
-    elif service.undone is not None and service.undone < 0:
-        yield f"undone {service.undone:g} is below zero"
 
 
 def _shared_texts(task: Test | Service, knowledge: Knowledge) -> Iterator[str]:
@@ -82,7 +68,7 @@ def _shared_texts(task: Test | Service, knowledge: Knowledge) -> Iterator[str]:
     yield from context_texts(task.never, "never", knowledge)
     for block in task.in_context:
         yield from context_texts(block.when, "in_context.when", knowledge)
-        yield from _unknown("in_context.after", "test", block.after, knowledge.tests)
+        yield from unknown_texts("in_context.after", "test", block.after, knowledge.tests)
     if task.coupled:
         cleared = task.clears if isinstance(task, Service) else ()
         for name, test in knowledge.tests.items():
@@ -91,7 +77,10 @@ def _shared_texts(task: Test | Service, knowledge: Knowledge) -> Iterator[str]:
                 yield f"touches the loop but does not wait for the guard {name}"
 
 
-def _unknown(where: str, kind: str, words: Iterable[str], options: Iterable[str]) -> Iterator[str]:
+def unknown_texts(
+    where: str, kind: str, words: Iterable[str], options: Iterable[str]
+) -> Iterator[str]:
+    """A text for each word that is none of the options, with the nearest of them."""
     known = list(options)
     yield from (f"{where}: {unknown_name(kind, w, known)}" for w in words if w not in known)
 

@@ -6,7 +6,7 @@ The fields are the keys of the files. Whether what they name exists is checked e
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 
@@ -14,6 +14,8 @@ from loopodds.knowledge.nodes import Weight, When, matches
 from loopodds.knowledge.shapes import GROUNDS, Grade, read_record
 
 Names = tuple[str, ...]
+Amount = Annotated[float, msgspec.Meta(ge=0)]
+Chance = Annotated[float, msgspec.Meta(gt=0, le=1)]
 
 
 class InContext(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -33,7 +35,7 @@ class Task(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     name: str
     title: str
     about: str
-    minutes: float
+    minutes: Annotated[float, msgspec.Meta(gt=0)]
     after: Names = ()
     skill: Names = ()
     cautions: Names = ()
@@ -61,14 +63,14 @@ class Test(Task, frozen=True, kw_only=True):
     """
 
     yields: Names = ()
-    cost: float = 0.0
+    cost: Amount = 0.0
     engine: Literal["off", "running", "any"] = "any"
     destroys: Names = ()
     passes: Mapping[str, Names] = {}
     unless: Mapping[str, Names] = {}
-    soak_minutes: float = 0.0
+    soak_minutes: Amount = 0.0
     fresh_from: str | None = None
-    fresh_minutes: float | None = None
+    fresh_minutes: Amount | None = None
     as_it_came: bool = False
 
 
@@ -80,15 +82,15 @@ class Service(Task, frozen=True, kw_only=True):
     ``clears`` guards, ``shows`` findings and ``assumes_no`` condition to be there.
     """
 
-    price: float
-    cures: Mapping[str, float] = {}
+    price: Amount
+    cures: Mapping[str, Chance] = {}
     not_with: Names = ()
     filling: str | None = None
     assumes_no: Names = ()
-    in_vain: Mapping[str, float] = {}
+    in_vain: Mapping[str, Amount] = {}
     clears: Names = ()
     settles: Names = ()
-    undone: float | None = None
+    undone: Amount | None = None
     shows: Names = ()
 
 
@@ -108,13 +110,13 @@ class HarmInContext(msgspec.Struct, frozen=True):
     """Harms that hold instead where some contexts do."""
 
     when: When
-    states: Mapping[str, float]
+    states: Mapping[str, Amount]
 
 
 class Harm(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Currency lost by leaving a fault alone for a season, by its state."""
 
-    states: Mapping[str, float]
+    states: Mapping[str, Amount]
     in_context: tuple[HarmInContext, ...] = ()
     source: str
     grade: Grade

@@ -11,7 +11,7 @@ from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
-from loopodds.knowledge.guards import Slip, context_texts
+from loopodds.knowledge.guards import Slip, context_texts, unknown_texts
 from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, lists_of, matches, mentions
 from loopodds.knowledge.records import Knowledge
 
@@ -22,7 +22,7 @@ PROBE = 300.0
 
 def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Slip]:
     """Everything wrong with a node and with each of its variants, each text once."""
-    texts = dict.fromkeys([*_label_texts(node), *_own_texts(node, knowledge)])
+    texts = dict.fromkeys(_own_texts(node, knowledge))
     try:
         for version in node.versions():
             texts.update(dict.fromkeys(_distribution_texts(version, knowledge)))
@@ -33,31 +33,21 @@ def node_problems(node: Node, knowledge: Knowledge) -> Iterator[Slip]:
         yield from _shadowed(node, knowledge)
 
 
-def _label_texts(node: Node) -> Iterator[str]:
+def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
+    """Labels, and references outside the distribution: contexts, masks, complaints, units."""
     if not node.about:
         yield "needs a text 'about'"
     if node.group == node.kind:
         yield "needs a text 'group'"
-
-
-def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
-    """References outside the distribution: contexts of variants, masks, complaints, units."""
     for variant in node.variants:
         yield from context_texts(variant.when, "variants", knowledge)
-    for name in node.titles:
-        if name not in node.conditions:
-            yield f"titles: {unknown_name('condition', name, node.conditions)}"
-    for state in node.complaint:
-        if state not in node.states:
-            yield f"complaint: {unknown_name('state', state, node.states)}"
+    yield from unknown_texts("titles", "condition", node.titles, node.conditions)
+    yield from unknown_texts("complaint", "state", node.complaint, node.states)
     seen = knowledge.of_kind("finding")
-    for name, states in node.masked_by.items():
-        if name not in seen:
-            yield f"masked_by: {unknown_name('finding', name, seen)}"
-            continue
-        for state in states:
-            if state not in seen[name].states:
-                yield f"masked_by.{name}: {unknown_name('state', state, seen[name].states)}"
+    yield from unknown_texts("masked_by", "finding", node.masked_by, seen)
+    for name in [name for name in node.masked_by if name in seen]:
+        known = seen[name].states
+        yield from unknown_texts(f"masked_by.{name}", "state", node.masked_by[name], known)
     if node.kind == "gauge" and set(node.masked_by) <= set(seen):
         yield from _gauge_texts(node, knowledge)
 
@@ -113,9 +103,7 @@ def _parent_texts(
     node = knowledge.nodes[parent]
     if node.kind not in HIDDEN:
         yield f"{where}: {parent} is a {node.kind}; only faults, mechanisms and history are causes"
-    for state in states:
-        if state not in node.states:
-            yield f"{where}: {unknown_name(f'state of {parent}', state, node.states)}"
+    yield from unknown_texts(where, f"state of {parent}", states, node.states)
 
 
 def _effect_texts(node: Graded, knowledge: Knowledge) -> Iterator[str]:

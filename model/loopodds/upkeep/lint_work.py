@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from graphlib import CycleError, TopologicalSorter
 
 from loopodds.base.errors import unknown_name
 from loopodds.inspection.vocabulary import AUXILIARY
 from loopodds.knowledge.cures import cured_states
-from loopodds.knowledge.guards import Slip, context_texts
+from loopodds.knowledge.guards import Slip, context_texts, earlier, unknown_texts
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import Service, Test
 
@@ -35,14 +35,10 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     seen = [*knowledge.of_kind("finding", "gauge", "history"), *AUXILIARY]
     if not test.yields:
         yield "yields nothing"
-    if test.minutes <= 0:
-        yield f"minutes {test.minutes:g} is not above zero"
-    if test.cost < 0:
-        yield f"cost {test.cost:g} is below zero"
-    yield from _missing("yields", "finding or reading", test.yields, seen)
-    yield from _missing("after", "test", test.after, knowledge.tests)
-    yield from _missing("destroys", "test", test.destroys, knowledge.tests)
-    yield from _missing("cautions", "caution", test.cautions, knowledge.cautions)
+    yield from unknown_texts("yields", "finding or reading", test.yields, seen)
+    yield from unknown_texts("after", "test", test.after, knowledge.tests)
+    yield from unknown_texts("destroys", "test", test.destroys, knowledge.tests)
+    yield from unknown_texts("cautions", "caution", test.cautions, knowledge.cautions)
     if test.name in test.destroys:
         yield "destroys itself"
 
@@ -50,24 +46,14 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     before = {**knowledge.tests, **knowledge.services}
     targets = {**knowledge.conditions, **knowledge.of_kind("fault")}
-    yield from _missing("after", "test or service", service.after, before)
-    yield from _missing("not_with", "service", service.not_with, knowledge.services)
-    yield from _missing("cautions", "caution", service.cautions, knowledge.cautions)
-    yield from _missing("assumes_no", "condition", service.assumes_no, knowledge.conditions)
-    for target, amount in service.in_vain.items():
-        if amount < 0:
-            yield f"in_vain.{target}: {amount:g} is below zero"
-        if not cured_states(target, knowledge):
-            yield f"in_vain: {unknown_name('condition', target, targets)}"
-    if service.price < 0:
-        yield f"price {service.price:g} is below zero"
-    if service.minutes <= 0:
-        yield f"minutes {service.minutes:g} is not above zero"
-    for target, chance in service.cures.items():
-        if not 0 < chance <= 1:
-            yield f"cures.{target}: {chance:g} is not a probability above zero"
-        if not cured_states(target, knowledge):
-            yield f"cures: {unknown_name('condition', target, targets)}"
+    yield from unknown_texts("after", "test or service", service.after, before)
+    yield from unknown_texts("not_with", "service", service.not_with, knowledge.services)
+    yield from unknown_texts("cautions", "caution", service.cautions, knowledge.cautions)
+    yield from unknown_texts("assumes_no", "condition", service.assumes_no, knowledge.conditions)
+    for key, named in (("in_vain", service.in_vain), ("cures", service.cures)):
+        for target in named:
+            if not cured_states(target, knowledge):
+                yield f"{key}: {unknown_name('condition', target, targets)}"
 
 
 def _uncured(knowledge: Knowledge) -> Iterator[Slip]:
@@ -93,12 +79,8 @@ def _unreachable(knowledge: Knowledge) -> Iterator[Slip]:
         text = f"unreachable: tests wait for each other: {' after '.join(ring)}"
         yield Slip("tests.toml", ring[0], text)
         return
-    before: dict[str, set[str]] = {}
-    for name in order:
-        direct = waits.get(name, set())
-        before[name] = direct.union(*(before[other] for other in direct))
-    for name, earlier in before.items():
-        for other in sorted(earlier & set(knowledge.tests)):
+    for name in [name for name in order if name in knowledge.tests]:
+        for other in sorted(earlier(knowledge.tests[name], knowledge)):
             if name in knowledge.tests[other].destroys:
                 text = f"unreachable: {other} must come first and makes it impossible"
                 yield Slip("tests.toml", name, text)
@@ -113,33 +95,21 @@ def _unyielded(knowledge: Knowledge) -> Iterator[Slip]:
 
 def _harm_problems(knowledge: Knowledge) -> Iterator[Slip]:
     faults = knowledge.of_kind("fault")
-    for text in _missing("harms", "fault", knowledge.harms, faults):
-        yield Slip("harms.toml", text.split("'")[1], text)
+    for name in [name for name in knowledge.harms if name not in faults]:
+        yield Slip("harms.toml", name, f"harms: {unknown_name('fault', name, faults)}")
     for name, fault in faults.items():
         harms = knowledge.harms[name].states if name in knowledge.harms else {}
-        for text in _missing("states", f"state of {name}", harms, fault.states[1:]):
-            yield Slip("harms.toml", name, text)
-        for state in fault.states[1:]:
-            if state not in harms:
-                yield Slip("harms.toml", name, f"no harm given for {state}")
-        for state, harm in harms.items():
-            if harm < 0:
-                yield Slip("harms.toml", name, f"{state}: harm {harm:g} is below zero")
+        texts = list(unknown_texts("states", f"state of {name}", harms, fault.states[1:]))
+        texts += [f"no harm given for {state}" for state in fault.states[1:] if state not in harms]
+        yield from (Slip("harms.toml", name, text) for text in texts)
 
 
 def _caution_problems(knowledge: Knowledge) -> Iterator[Slip]:
-    asked = {c for test in knowledge.tests.values() for c in test.cautions}
-    asked |= {c for service in knowledge.services.values() for c in service.cautions}
+    tasks = (*knowledge.tests.values(), *knowledge.services.values())
+    asked = {caution for task in tasks for caution in task.cautions}
     for name, caution in knowledge.cautions.items():
         texts = [*context_texts(caution.when, "when", knowledge)]
-        texts += _missing("conditions", "condition", caution.conditions, knowledge.conditions)
+        texts += unknown_texts("conditions", "condition", caution.conditions, knowledge.conditions)
         yield from (Slip("cautions.toml", name, text) for text in texts)
         if not (caution.when or caution.conditions or caution.findings or name in asked):
             yield Slip("cautions.toml", name, "nothing ever shows it", warning=True)
-
-
-def _missing(where: str, kind: str, words: Iterable[str], options: Iterable[str]) -> Iterator[str]:
-    known = list(options)
-    for word in words:
-        if word not in known:
-            yield f"{where}: {unknown_name(kind, word, known)}"
