@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 import click
@@ -21,7 +21,12 @@ from loopodds_cli.book.records import check, export, history, import_, list_, sh
 from loopodds_cli.options import TEST, NameType
 
 if TYPE_CHECKING:
-    from loopodds import Value
+    from loopodds import Answer, Casework, Value
+
+
+Words = tuple[str, ...]
+Step = Callable[[int, Words], "Callable[[Casework], Answer]"]
+Argument = Callable[[Callable[..., None]], Callable[..., None]]
 
 
 class InOrder(click.Group):
@@ -80,134 +85,111 @@ def open_(desk: Desk, assignments: tuple[str, ...], name: str) -> None:
     desk.step(lambda work: work.open(name, _parsed(assignments)))
 
 
-@command.command()
-@case_number
-@assignments
-@writing
-def saw(desk: Desk, number: int, assignments: tuple[str, ...]) -> None:
-    """Record what was seen or told.
+def _verb(name: str, about: str, example: str, step: Step, *arguments: Argument) -> None:
+    """Add a command that does one step on a case, with the words behind its number.
 
-    \b
-    Example:
-      loopodds case saw 1 sample_bubbles=persisting sample_specks=none:0.3,metal:0.7
+    Parameters
+    ----------
+    name : str
+    about : str
+        Help, in one sentence or with more paragraphs.
+    example : str
+        Without ``loopodds case`` and the name.
+    step : callable
+        From the number and the words to what is to be done; called before the book is opened.
+    arguments : decorator
+        Of the words; none where the number says it all.
     """
-    _record(desk, number, assignments)
+
+    def does(desk: Desk, number: int, **named: tuple[str, ...]) -> None:
+        (words,) = named.values() or ((),)
+        desk.step(step(number, words))
+
+    does.__doc__ = f"{about}\n\n\b\nExample:\n  loopodds case {name} {example}\n"
+    decorated = writing(does)
+    decorators: tuple[Argument, ...] = (*arguments, case_number)
+    for decorate in decorators:
+        decorated = decorate(decorated)
+    command.command(name)(decorated)
 
 
-@command.command()
-@case_number
-@assignments
-@writing
-def read(desk: Desk, number: int, assignments: tuple[str, ...]) -> None:
-    """Record what was measured, with its unit.
-
-    \b
-    Example:
-      loopodds case read 1 low_side="2.1 bar" vent="14 degC"
-    """
-    _record(desk, number, assignments)
+def _recording(number: int, texts: Words) -> Callable[[Casework], Answer]:
+    if not texts:
+        raise click.UsageError("nothing to record; write NAME=VALUE")
+    observed = _parsed(texts)
+    return lambda work: work.record(number, observed)
 
 
-@command.command()
-@case_number
-@names
-@writing
-def doubt(desk: Desk, number: int, names: tuple[str, ...]) -> None:
-    """Keep an entry but do not use it, or use it with shares.
-
-    \b
-    Example:
-      loopodds case doubt 1 low_side
-    """
+def _doubting(number: int, texts: Words) -> Callable[[Casework], Answer]:
     from loopodds import parse_assignment
 
-    doubts = [parse_assignment(text) if "=" in text else (text, None) for text in names]
-    desk.step(lambda work: work.doubt(number, doubts))
+    doubts = [parse_assignment(text) if "=" in text else (text, None) for text in texts]
+    return lambda work: work.doubt(number, doubts)
 
 
-@command.command()
-@case_number
-@names
-@writing
-def withdraw(desk: Desk, number: int, names: tuple[str, ...]) -> None:
-    """Take entries back that were recorded in error.
-
-    \b
-    Example:
-      loopodds case withdraw 1 low_side
-    """
-    desk.step(lambda work: work.withdraw(number, names))
-
-
-@command.command()
-@case_number
-@writing
-def undo(desk: Desk, number: int) -> None:
-    """Take the last step back, a closing too.
-
-    \b
-    Example:
-      loopodds case undo 1
-    """
-    desk.step(lambda work: work.undo(number))
-
-
-@command.command()
-@case_number
-@writing
-def redo(desk: Desk, number: int) -> None:
-    """Put the step back that was undone last.
-
-    \b
-    Example:
-      loopodds case redo 1
-    """
-    desk.step(lambda work: work.redo(number))
-
-
-@command.command()
-@case_number
-@click.argument("tests", metavar="TEST...", nargs=-1, required=True, type=TEST)
-@writing
-def done(desk: Desk, number: int, tests: tuple[str, ...]) -> None:
-    """Say that tests were done, whatever they showed.
-
-    \b
-    Example:
-      loopodds case done 1 cold_look
-    """
-    desk.step(lambda work: work.tests_done(number, tests))
-
-
-@command.command()
-@case_number
-@click.argument("services", metavar="SERVICE...", nargs=-1, required=True, type=SERVICE)
-@writing
-def decide(desk: Desk, number: int, services: tuple[str, ...]) -> None:
-    """Record the services that were decided on.
-
-    \b
-    Example:
-      loopodds case decide 1 recover_and_charge
-    """
-    desk.step(lambda work: work.choose_plan(number, services))
-
-
-@command.command()
-@case_number
-@click.argument("services", metavar="[SERVICE...]", nargs=-1, type=SERVICE)
-@writing
-def repaired(desk: Desk, number: int, services: tuple[str, ...]) -> None:
-    """Say that services were done; without any, those decided on.
-
-    What was seen before counts on as what it was before. What is recorded from here on is of the
-    repaired car, and the next tests are those that prove the repair.
-
-    \b
-    Example:
-      loopodds case repaired 1 recover_and_charge
-    """
-    desk.step(lambda work: work.repaired(number, services))
+_verb(
+    "saw",
+    "Record what was seen or told.",
+    "1 sample_bubbles=persisting sample_specks=none:0.3,metal:0.7",
+    _recording,
+    assignments,
+)
+_verb(
+    "read",
+    "Record what was measured, with its unit.",
+    '1 low_side="2.1 bar" vent="14 degC"',
+    _recording,
+    assignments,
+)
+_verb(
+    "doubt",
+    "Keep an entry but do not use it, or use it with shares.",
+    "1 low_side",
+    _doubting,
+    names,
+)
+_verb(
+    "withdraw",
+    "Take entries back that were recorded in error.",
+    "1 low_side",
+    lambda number, entries: lambda work: work.withdraw(number, entries),
+    names,
+)
+_verb(
+    "undo",
+    "Take the last step back, a closing too.",
+    "1",
+    lambda number, _: lambda work: work.undo(number),
+)
+_verb(
+    "redo",
+    "Put the step back that was undone last.",
+    "1",
+    lambda number, _: lambda work: work.redo(number),
+)
+_verb(
+    "done",
+    "Say that tests were done, whatever they showed.",
+    "1 cold_look",
+    lambda number, tests: lambda work: work.tests_done(number, tests),
+    click.argument("tests", metavar="TEST...", nargs=-1, required=True, type=TEST),
+)
+_verb(
+    "decide",
+    "Record the services that were decided on.",
+    "1 recover_and_charge",
+    lambda number, services: lambda work: work.choose_plan(number, services),
+    click.argument("services", metavar="SERVICE...", nargs=-1, required=True, type=SERVICE),
+)
+_verb(
+    "repaired",
+    "Say that services were done; without any, those decided on.\n\n"
+    "What was seen before counts on as what it was before. What is recorded from here on is of the "
+    "repaired car, and the next tests are those that prove the repair.",
+    "1 recover_and_charge",
+    lambda number, services: lambda work: work.repaired(number, services),
+    click.argument("services", metavar="[SERVICE...]", nargs=-1, type=SERVICE),
+)
 
 
 @command.command()
@@ -236,13 +218,6 @@ def close(desk: Desk, number: int, confirmed: tuple[str, ...], unconfirmed: bool
 
 for record in (show, history, list_, export, import_, check, work):
     command.add_command(record)
-
-
-def _record(desk: Desk, number: int, assignments: Iterable[str]) -> None:
-    if not assignments:
-        raise click.UsageError("nothing to record; write NAME=VALUE")
-    observed = _parsed(assignments)
-    desk.step(lambda work: work.record(number, observed))
 
 
 def _parsed(assignments: Iterable[str]) -> list[tuple[str, Value]]:

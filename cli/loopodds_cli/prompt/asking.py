@@ -75,22 +75,22 @@ class Asking:
             )
         )
 
-    def settle(self, typed: str, found: Meaning, then: Then, otherwise: str) -> None:
+    def settle(self, typed: str, meant: Meaning, then: Then, otherwise: str) -> None:
         """Go on with the one option that is sure, else let the person confirm or choose.
 
         ``otherwise`` says of the typed word what is wrong with it where nothing is like it.
         """
-        if found.sure:
-            then(found.options[0])
-        elif not found.options:
+        if meant.sure:
+            then(meant.options[0])
+        elif not meant.options:
             click.echo(f"  ! {printable(typed)!r} {otherwise}")
-        elif len(found.options) == 1:
-            (only,) = found.options
+        elif len(meant.options) == 1:
+            (only,) = meant.options
             click.echo(f"  {printable(typed)!r} is not clear")
             self.confirm(f"did you mean {only}", lambda: then(only))
         else:
             click.echo(f"  {printable(typed)!r} is not clear; which one?")
-            self.ask(Question("which", found.options, then))
+            self.ask(Question("which", meant.options, then))
 
     def _choose(self, question: Question, words: Sequence[str]) -> None:
         """Go on with an answer: a place in the list, a beginning, a quantity."""

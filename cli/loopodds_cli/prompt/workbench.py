@@ -107,16 +107,20 @@ class Workbench:
         work, number = self.work, self._number
         return {
             "help": lambda words: click.echo(HELP),
-            "quit": lambda words: self._leave(),
+            "quit": lambda words: setattr(self, "open", False),
             "undo": lambda words: self._tell(work.undo(number)),
             "redo": lambda words: self._tell(work.redo(number)),
             "next": lambda words: self._offer_tests(work.show(number)),
-            "show": lambda words: self._show(work.show(number)),
+            "show": lambda words: self._show(),
             "history": lambda words: print_history(work.book.events(number), work.knowledge),
             "names": self._list_names,
             "repaired": self._repaired,
-            "doubt": lambda words: self._about_entry(words, self._doubt),
-            "withdraw": lambda words: self._about_entry(words, self._withdraw),
+            "doubt": lambda words: self._about_entry(
+                words, lambda name: work.doubt(number, [(name, None)])
+            ),
+            "withdraw": lambda words: self._about_entry(
+                words, lambda name: work.withdraw(number, [name])
+            ),
         }
 
     def _do(self, words: list[str]) -> None:
@@ -125,12 +129,12 @@ class Workbench:
             self._verbs[first](words[1:])
             return
         name, rest = self._longest_name(words)
-        found = meaning(name, self._names if "_" in name else (*self._names, *COMMANDS))
+        meant = meaning(name, self._names if "_" in name else (*self._names, *COMMANDS))
         # a fault cannot be seen: its name may be meant, though it begins a finding's
-        sure = found.sure and (name in found.options or name not in self._faults)
+        sure = meant.sure and (name in meant.options or name not in self._faults)
         hint = "is no name here; ? for help, names WORD to search"
         self._asking.settle(
-            name, found._replace(sure=sure), lambda chosen: self._start(chosen, rest), hint
+            name, meant._replace(sure=sure), lambda chosen: self._start(chosen, rest), hint
         )
 
     def _start(self, word: str, rest: list[str]) -> None:
@@ -143,14 +147,14 @@ class Workbench:
         """As many words as begin the parts of a name, joined; and what is left of the line."""
         for count in range(min(WORDS_IN_A_NAME, len(words)), 1, -1):
             joined = "_".join(words[:count])
-            found = meaning(joined, self._names)
-            if found.sure:
+            meant = meaning(joined, self._names)
+            if meant.sure:
                 return joined, words[count:]
         return words[0], words[1:]
 
     def _observe(self, name: str, words: list[str]) -> None:
         """Record something of a name, or ask what."""
-        states = self._states(name)
+        states = words_of(name, self.work.knowledge)
         if not words:
             self._ask_value(name, states)
         elif not states or (self._measured(name) and begins_number(words[0])):
@@ -179,42 +183,30 @@ class Workbench:
     def _record(self, name: str, value: Value) -> None:
         self._tell(self.work.record(self._number, [(name, value)]))
 
-    def _about_entry(self, words: list[str], then: Callable[[str], None]) -> None:
+    def _about_entry(self, words: list[str], step: Callable[[str], Answer]) -> None:
         """Find the entry of the case that is meant, and do something to it."""
         entries = tuple(self.work.show(self._number).state.noted)
         typed = "_".join(words)
-        found = meaning(typed, entries) if typed else Meaning(False, entries)
+        meant = meaning(typed, entries) if typed else Meaning(False, entries)
         otherwise = f"is not recorded: {', '.join(entries) or 'nothing is'}"
-        self._asking.settle(typed or "it", found, then, otherwise)
-
-    def _doubt(self, name: str) -> None:
-        self._tell(self.work.doubt(self._number, [(name, None)]))
-
-    def _withdraw(self, name: str) -> None:
-        self._tell(self.work.withdraw(self._number, [name]))
+        self._asking.settle(typed or "it", meant, lambda name: self._tell(step(name)), otherwise)
 
     def _repaired(self, words: list[str]) -> None:
         """Record services that were done; without any, those of the plan chosen."""
         services = tuple(self.work.knowledge.services)
         chosen: list[str] = []
         for typed in words:
-            found = meaning(typed, services)
-            if not found.sure:
-                options = ", ".join(found.options or services)
+            meant = meaning(typed, services)
+            if not meant.sure:
+                options = ", ".join(meant.options or services)
                 raise CaseError(f"{typed!r} is no clear service: {options}")
-            chosen.append(found.options[0])
+            chosen.append(meant.options[0])
         self._tell(self.work.repaired(self._number, chosen))
 
     def _list_names(self, words: list[str]) -> None:
         typed = "_".join(words).lower()
-        found = [name for name in self._names if typed in name]
-        click.echo("  " + (", ".join(found) or f"no name contains {printable(typed)!r}"))
-
-    def _leave(self) -> None:
-        self.open = False
-
-    def _states(self, name: str) -> tuple[str, ...]:
-        return words_of(name, self.work.knowledge)
+        fitting = [name for name in self._names if typed in name]
+        click.echo("  " + (", ".join(fitting) or f"no name contains {printable(typed)!r}"))
 
     def _measured(self, name: str) -> bool:
         return name in self.work.knowledge.of_kind("gauge")
@@ -222,11 +214,11 @@ class Workbench:
     def _shares(self, name: str, states: tuple[str, ...], words: list[str]) -> dict[str, float]:
         shares = {}
         for typed, number in zip(words[::2], words[1::2], strict=True):
-            found = meaning(typed, states)
-            if not found.sure:
+            meant = meaning(typed, states)
+            if not meant.sure:
                 problem = f"{typed!r} is no clear state of {name}"
                 raise CaseError(f"{problem}; its states are {', '.join(states)}")
-            shares[found.options[0]] = float(number)
+            shares[meant.options[0]] = float(number)
         return shares
 
     def _tell(self, answer: Answer) -> None:
@@ -264,22 +256,20 @@ class Workbench:
 
         def unseen(name: str) -> None:
             shows = self.work.knowledge.tests[name].yields
-            left = tuple(one for one in shows if one not in answer.state.noted)
+            left = tuple(shown for shown in shows if shown not in answer.state.noted)
             if len(left) == 1:
-                self._begin(left[0])
+                self._observe(left[0], [])
             elif left:
                 click.echo("  what did it show?")
-                self._asking.ask(Question(name, left, self._begin))
+                self._asking.ask(Question(name, left, lambda shown: self._observe(shown, [])))
             else:
                 click.echo("  all it shows is recorded")
 
         self._asking.ask(Question("done", tuple(tests), unseen))
 
-    def _show(self, answer: Answer) -> None:
+    def _show(self) -> None:
+        answer = self.work.show(self._number)
         print_case(answer, self._next_tests(answer))
-
-    def _begin(self, name: str) -> None:
-        self._observe(name, [])
 
     def _test_line(self, test: RankedTest) -> str:
         tests = self.work.knowledge.tests
@@ -297,8 +287,8 @@ class Workbench:
             words = (*self._names, *COMMANDS)
 
             def complete(text: str, place: int) -> str | None:
-                found = [word for word in words if word.startswith(text)]
-                return found[place] if place < len(found) else None
+                fitting = [word for word in words if word.startswith(text)]
+                return fitting[place] if place < len(fitting) else None
 
             readline.set_completer(complete)
             readline.parse_and_bind("tab: complete")
