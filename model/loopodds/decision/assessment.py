@@ -48,11 +48,6 @@ class Assessment(Diagnosis):
         recorded need not be named.
     lookahead : int
         Tests that the policy looks ahead.
-
-    Attributes
-    ----------
-    shop : Workshop
-        The car among the rules and prices of the workshop.
     """
 
     def __init__(

@@ -332,13 +332,13 @@ def plan_turns(shop: Workshop) -> tuple[PlanTurn, ...]:
     What may be done, and what has to come before it, is taken as it now is.
     """
     decision = shop.decision
-    imagined = imagine(shop.belief)
-    rows = decision.marginals(imagined.beliefs.faults, shop.to_do)
+    values, beliefs = imagine(shop.belief)
+    rows = decision.marginals(beliefs.faults, shop.to_do)
     kept, cheapest = decision.cost_of(shop.best, rows), decision.cost(rows)
     turns = [
         PlanTurn(name, recorded, state, chance, services, float(old - new))
         for (name, state, recorded, chance), services, old, new in zip(
-            imagined.values, decision.chosen(rows), kept, cheapest, strict=True
+            values, decision.chosen(rows), kept, cheapest, strict=True
         )
         if set(services) != set(shop.best.actions)
         and old - new > WORTH * old

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -27,11 +27,11 @@ class RankedTest:
     # currency by which it lowers the expected cost, its own cost and that of what must come
     # before it taken off. Where it opens other tests, the best sequence through it counts.
     net_value: float
-    worth: float  # the same before any cost, for the test without what it opens; never below zero
+    worth: float  # the same before any cost and without what it opens; never below zero
+    blocked_by: tuple[str, ...]  # tests that have to be done first, in order
     cost: float  # currency of the test itself
     # currency that it adds to the plan: what it takes out of the loop has to go back in
     owes: float
-    blocked_by: tuple[str, ...]  # tests that have to be done first, in order
     opens: str  # the test that its net value comes from; itself where that is the best
     # tests that pay by themselves and that this one would make impossible: it comes after them.
     # The one that pays most first, what was begun already last.
@@ -46,22 +46,9 @@ class RankedTest:
         return self.bits / self.minutes if self.minutes else 0.0
 
     def as_json(self) -> dict[str, Any]:
-        """Plain data, keys of the published contract first."""
-        return {
-            "test": self.test,
-            "bits": self.bits,
-            "minutes": self.minutes,
-            "net_value": self.net_value,
-            "blocked_by": list(self.blocked_by),
-            "bits_per_minute": self.bits_per_minute,
-            "worth": self.worth,
-            "cost": self.cost,
-            "owes": self.owes,
-            "opens": self.opens,
-            "waits_for": list(self.waits_for),
-            "about": list(self.about),
-            "unread": list(self.unread),
-        }
+        """Plain data."""
+        plain = {k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self).items()}
+        return {**plain, "bits_per_minute": self.bits_per_minute}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

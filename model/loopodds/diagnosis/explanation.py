@@ -181,16 +181,9 @@ class ImaginedValue(NamedTuple):
     chance: float
 
 
-class Imagined(NamedTuple):
-    """Every value of everything that can be seen, and what would then be believed, row by row."""
-
-    values: tuple[ImaginedValue, ...]
-    beliefs: Beliefs
-
-
-def imagine(belief: Belief) -> Imagined:
+def imagine(belief: Belief) -> tuple[list[ImaginedValue], Beliefs]:
     """Each state of each history item, finding and gauge word in place of what was recorded of
-    it, as one batch; a number gives way to a word.
+    it, as one batch; a number gives way to a word. Beliefs stand row by row as the values do.
     """
     nodes = belief.model.knowledge.of_kind("history", "finding", "gauge")
     asked = [(name, state) for name, node in nodes.items() for state in node.states]
@@ -201,7 +194,7 @@ def imagine(belief: Belief) -> Imagined:
         ImaginedValue(name, state, recorded[name], float(chance))
         for (name, state), chance in zip(asked, chances, strict=True)
     ]
-    return Imagined(tuple(values), beliefs)
+    return values, beliefs
 
 
 def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
