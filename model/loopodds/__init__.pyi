@@ -18,7 +18,6 @@ from loopodds.knowledge.nodes import (
 )
 from loopodds.knowledge.records import SOUND as SOUND, Knowledge as Knowledge
 from loopodds.knowledge.shapes import Grounds as Grounds
-from loopodds.knowledge.work import Test as Test
 from loopodds.inspection.assignments import (
     Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,
     parse_outcomes as parse_outcomes, printable as printable,
@@ -36,7 +35,7 @@ from loopodds.diagnosis.belief import (
 )
 from loopodds.diagnosis.diagnose import (
     ALSO_FROM as ALSO_FROM, SETTLED_FROM as SETTLED_FROM, SOUND_FROM as SOUND_FROM,
-    believe as believe, stated_context as stated_context,
+    believe as believe,
 )
 from loopodds.diagnosis.explanation import Explanation as Explanation, TurningPoint as TurningPoint
 from loopodds.diagnosis.model import Model as Model
@@ -67,8 +66,7 @@ from loopodds.decision.prices import load_prices as load_prices
 from loopodds.decision.workshop import ServicePlan as ServicePlan, Workshop as Workshop
 from loopodds.casebook.answers import Answer as Answer
 from loopodds.casebook.believed import (
-    Checked as Checked, check_book as check_book, inspection_of as inspection_of,
-    tests_of as tests_of,
+    Checked as Checked, check_book as check_book, tests_of as tests_of,
 )
 from loopodds.casebook.book import CaseBook as CaseBook, Event as Event
 from loopodds.casebook.export import (
