@@ -28,33 +28,15 @@ NOT_TEXT = "not UTF-8 text"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chunk:
-    """Consecutive rows of an archive.
+    """Consecutive rows of an archive."""
 
-    Attributes
-    ----------
-    first_row : int
-        Number of its first row; the first of the archive is 1.
-    count : int
-        Rows read, good and bad.
-    table : pyarrow.Table
-        Rows whose cells can be told apart; of a CSV file all text, an empty cell null.
-    offsets : int array, shape (table rows,)
-        Where those stand among the rows of the chunk.
-    problems : tuple of Defect
-        One for each other row, counted from the start of the chunk.
-    position : int
-        Where the next chunk starts: bytes of a decompressed CSV file, rows of a Parquet file.
-    share : float
-        How much of the archive has been read by then, 0 to 1.
-    """
-
-    first_row: int
-    count: int
-    table: pa.Table
-    offsets: IntArray
-    problems: tuple[Defect, ...]
-    position: int
-    share: float
+    first_row: int  # number of its first row; the first of the archive is 1
+    count: int  # rows read, good and bad
+    table: pa.Table  # those whose cells can be told apart; of CSV all text, an empty cell null
+    offsets: IntArray  # shape (table rows,): where they stand among the rows of the chunk
+    problems: tuple[Defect, ...]  # one for each other row, counted from the start of the chunk
+    position: int  # of the next chunk: bytes of decompressed CSV, rows of Parquet
+    share: float  # of the archive read by then, 0 to 1
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Of a sliced table only the slice travels to another process."""

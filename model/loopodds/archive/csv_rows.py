@@ -36,25 +36,7 @@ NOT_A_ROW = "not a row of the table"
 
 
 class CsvRows:
-    """A CSV archive being read.
-
-    Parameters
-    ----------
-    file : binary file
-    name : str
-        For messages.
-    delimiter : str
-    compressed : bool
-        Whether the file is gzipped.
-
-    Attributes
-    ----------
-    columns : tuple of str
-        The header, read at once.
-    schema : pyarrow.Schema
-        Every column text.
-    position : int
-        Bytes taken so far, decompressed.
+    """A CSV archive being read, its header at once.
 
     Raises
     ------
@@ -75,7 +57,7 @@ class CsvRows:
         self._delimiter = delimiter
         self._held = b""
         self._ended = False
-        self.position = 0
+        self.position = 0  # bytes taken so far, decompressed
         self.columns: tuple[str, ...] = ()
         self.columns = self._header()
         self.schema = pa.schema([(column, pa.string()) for column in self.columns])

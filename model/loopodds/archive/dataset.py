@@ -32,26 +32,14 @@ PARTITION_ROWS = 1 << 18
 
 @dataclass(frozen=True, slots=True)
 class Partition:
-    """Consecutive row groups of one file of a data set.
-
-    Attributes
-    ----------
-    path : str
-    first_group, groups : int
-    first_row : int
-        Number of its first row in the data set; the first of all is 1.
-    position : int
-        Where the next partition stands in the data set; the first is at 0.
-    share : float
-        How much of the data set lies before that, 0 to 1.
-    """
+    """Consecutive row groups of one file of a data set."""
 
     path: str
     first_group: int
     groups: int
-    first_row: int
-    position: int
-    share: float
+    first_row: int  # its number in the data set; the first of all is 1
+    position: int  # of the next partition in the data set; the first is at 0
+    share: float  # of the rows of the data set before that, 0 to 1
 
 
 class DataSet:

@@ -39,17 +39,6 @@ class Journal:
     resume : bool
         Go on where an earlier run with the same ``run`` stopped, if there is one.
 
-    Attributes
-    ----------
-    folder : Path
-    records : list of mapping
-        What an earlier run committed, in order.
-    commits : int
-        How many parts are safe by now.
-    complete : str
-        File or folder in it that is the whole output; empty while there are rows to score. A run
-        that was killed while putting its files in place leaves it set.
-
     Raises
     ------
     InspectionError
@@ -59,8 +48,10 @@ class Journal:
 
     def __init__(self, out: Path, run: Record, resume: bool) -> None:
         self.folder = partial_folder(out)
-        self.records: list[Record] = []
-        self.commits = 0
+        self.records: list[Record] = []  # what an earlier run committed, in order
+        self.commits = 0  # how many parts are safe by now
+        # what of the folder is the whole output; empty while there are rows to score. A run that
+        # was killed while putting its files in place leaves it set.
         self.complete = ""
         self._out = out
         self._files: dict[str, IO[bytes]] = {}
@@ -96,13 +87,7 @@ class Journal:
         self.commits += 1
 
     def finish(self, output: str) -> None:
-        """Note that nothing is left to do but to put the files in place.
-
-        Parameters
-        ----------
-        output : str
-            What is the output: ``SCORED``, ``FINISHED`` or ``PARTS``.
-        """
+        """Note that nothing is left but to put the output, a name in the folder, in place."""
         self._write_line({"complete": output})
         self.complete = output
 

@@ -29,12 +29,8 @@ REJECTS_HEADER = b"row,column,value,reason\n"
 def one_a_row(problems: Iterable[Defect], first_row: int) -> list[Defect]:
     """The first problem of each bad row, its reason followed by those of further columns.
 
-    Parameters
-    ----------
-    problems : iterable of Defect
-        Rows counted from the first of a chunk, which is 0.
-    first_row : int
-        Number of that row in the archive, from which the result counts.
+    The rows of the problems count from the first of a chunk, which is 0; those of the result as in
+    the archive, where that one has the number ``first_row``.
     """
     by_row: dict[int, list[Defect]] = {}
     for problem in problems:
@@ -179,15 +175,7 @@ def _stream_bytes(table: pa.Table) -> bytes:
 
 
 def write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:
-    """Parquet file from the Arrow streams laid end to end in a spool file.
-
-    Parameters
-    ----------
-    spool, path : Path
-        What to read and where to write.
-    empty : pyarrow.Table
-        Without rows: the schema.
-    """
+    """Parquet file, with the schema of an empty table, from the Arrow streams in a spool file."""
     import pyarrow as pa
     import pyarrow.parquet
 

@@ -37,16 +37,12 @@ def candidates(
     model: Model,
     count: int,
 ) -> dict[int, tuple[float, float]]:
-    """Rows of a batch that may belong on the list, the best by either reason.
+    """Rows of a batch that may belong on the list, the best so many by either reason.
 
     Parameters
     ----------
-    groups : sequence of Group
-        The batch, encoded.
     log_evidence : float array, shape (rows,)
         Without the outcomes; rows that cannot be are left out.
-    count : int
-        How many by each reason.
 
     Returns
     -------
@@ -182,33 +178,17 @@ class Missed:
 
 @dataclass(frozen=True, slots=True)
 class Reopen:
-    """One inspection worth reopening.
+    """One inspection worth reopening."""
 
-    Attributes
-    ----------
-    row : int
-        Row of the archive; the first below the header is 1.
-    reason : str
-        ``missed`` or ``conflict``.
-    cost : float
-        Expected cost of leaving what the outcome does not mention for a season, in the currency
-        of the price file, after the findings and the outcome.
-    missed : tuple of Missed
-        What it consists of, dearest first.
-    recorded : mapping of str to str
-        Outcomes as the archive has them.
-    conflict : Conflict
-    passed : mapping of str to str
-        The columns that only pass through: what tells which car it was.
-    """
-
-    row: int
-    reason: str
+    row: int  # of the archive; the first below the header is 1
+    reason: str  # ``missed`` or ``conflict``
+    # expected cost of leaving what the outcome does not mention for a season, in the currency of
+    # the price file, after the findings and the outcome
     cost: float
-    missed: tuple[Missed, ...]
-    recorded: Mapping[str, str]
+    missed: tuple[Missed, ...]  # what it consists of, dearest first
+    recorded: Mapping[str, str]  # outcomes as the archive has them
     conflict: Conflict
-    passed: Mapping[str, str]
+    passed: Mapping[str, str]  # columns that only pass through: they tell which car it was
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""

@@ -93,20 +93,11 @@ def _rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scores:
-    """Posteriors of a batch, in the order of its rows.
+    """Posteriors of a batch, in the order of its rows."""
 
-    Attributes
-    ----------
-    conditions : float array, shape (rows, conditions)
-        In the order of the knowledge; each between 0 and 1, a row need not sum to one.
-    p_sound : float array, shape (rows,)
-    log_evidence : float array, shape (rows,)
-        Natural log; minus infinity where the findings cannot hold together.
-    """
-
-    conditions: FloatArray
-    p_sound: FloatArray
-    log_evidence: FloatArray
+    conditions: FloatArray  # shape (rows, conditions); each in 0 to 1, a row need not sum to one
+    p_sound: FloatArray  # shape (rows,)
+    log_evidence: FloatArray  # natural; minus infinity where the findings cannot hold together
 
     def take(self, rows: BoolArray) -> Scores:
         """Those of some rows."""
@@ -146,20 +137,9 @@ def _score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
 
 
 def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -> ScoredChunk:
-    """Score the rows of a chunk and set aside those that cannot be.
+    """Score the rows of a chunk and set aside those that cannot be: together exactly its rows.
 
-    Parameters
-    ----------
-    chunk : Chunk
-    plan : ColumnPlan
-    model : Model
-    review : int
-        Candidates for reopening to look for; none by default, because that costs a second pass.
-
-    Returns
-    -------
-    ScoredChunk
-        Its scored and rejected rows are together exactly the rows of the chunk.
+    Candidates for reopening are looked for only if asked, because that costs a second pass.
     """
     batch, kept, problems = _usable(chunk, plan, model.knowledge)
     groups = encode(batch, model.knowledge).groups if batch.rows else ()

@@ -85,13 +85,7 @@ def found_archive(
 
 
 class ParquetSource:
-    """Parquet archive, or some consecutive row groups of one.
-
-    Attributes
-    ----------
-    group_rows : tuple of int
-        Rows of each row group.
-    """
+    """Parquet archive, or some consecutive row groups of one."""
 
     def __init__(self, path: Path, groups: range | None = None) -> None:
         self.name = path.name
@@ -102,6 +96,7 @@ class ParquetSource:
             self.schema.names  # noqa: B018  (raises when names are not UTF-8)
             metadata = self._file.metadata
             self._groups = range(metadata.num_row_groups) if groups is None else groups
+            # rows of each row group
             self.group_rows = tuple(metadata.row_group(i).num_rows for i in self._groups)
             self._total = metadata.num_rows if groups is None else sum(self.group_rows)
 

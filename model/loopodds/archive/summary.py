@@ -18,40 +18,25 @@ LEAST_SHOWN = 10
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Counts over some rows; those of two parts add up to those of the whole.
+    """Counts over some rows; those of two parts add up to those of the whole."""
 
-    Attributes
-    ----------
-    rows, scored, rejected : int
-        Read, given probabilities, and set aside; the first is the sum of the others.
-    rejected_by : mapping of str to int
-        Kind of the first problem, with the column, to rows.
-    expected : mapping of str to float
-        Sum of the probabilities of each condition, and of ``sound``, over the scored rows: the
-        number of cars that really have it, if the probabilities are right.
-    top : mapping of str to int
-        Rows in which each condition is the most probable and more so than a sound car;
-        ``sound`` for the others.
-    least : tuple of (float, int)
-        Log evidence and row number of the least likely inspections, lowest first.
-    review : tuple of mapping
-        Candidates for reopening, see :mod:`loopodds.archive.review`.
-    review_size : int
-        How many of them are kept for each reason.
-    blank : int
-        Scored rows in which nothing was observed: they hold what is known before looking.
-    """
-
+    # the first is the sum of the others
     rows: int = 0
     scored: int = 0
     rejected: int = 0
+    # kind of the first problem, with the column, to rows
     rejected_by: Mapping[str, int] = field(default_factory=dict)
+    # sum of the probabilities of each condition, and of "sound", over the scored rows: the number
+    # of cars that really have it, if the probabilities are right
     expected: Mapping[str, float] = field(default_factory=dict)
+    # rows in which each condition is the most probable and more so than a sound car; "sound" for
+    # the others
     top: Mapping[str, int] = field(default_factory=dict)
+    # log evidence and row number of the least likely inspections, lowest first
     least: tuple[tuple[float, int], ...] = ()
-    review: tuple[Mapping[str, Any], ...] = ()
-    review_size: int = 0
-    blank: int = 0
+    review: tuple[Mapping[str, Any], ...] = ()  # candidates for reopening
+    review_size: int = 0  # how many of them are kept for each reason
+    blank: int = 0  # scored rows in which nothing was observed: what is known before looking
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -99,26 +84,14 @@ class RunProgress:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What came of a run.
-
-    Attributes
-    ----------
-    out, rejects : Path
-    tally : Tally
-    reopen : tuple of Reopen
-        Inspections most worth reopening; empty unless asked for.
-    warnings : tuple of str
-        Columns that were not understood.
-    resumed : int
-        Rows that an earlier, unfinished run had already done.
-    """
+    """What came of a run."""
 
     out: Path
     rejects: Path
     tally: Tally
-    reopen: tuple[Reopen, ...]
-    warnings: tuple[str, ...]
-    resumed: int
+    reopen: tuple[Reopen, ...]  # inspections most worth reopening; empty unless asked for
+    warnings: tuple[str, ...]  # columns that were not understood
+    resumed: int  # rows that an earlier, unfinished run had already done
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""

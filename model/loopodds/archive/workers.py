@@ -44,32 +44,15 @@ _one_at_a_time = threading.Lock()
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Job:
-    """The scoring of one archive, as it is sent to whoever scores a part of it.
-
-    Attributes
-    ----------
-    plan : ColumnPlan
-    knowledge : str or None
-        Folder of the knowledge; None for the shipped one.
-    digest : str
-        Of the knowledge that the run was planned with.
-    kind : str
-        Form of the scored rows.
-    delimiter : str
-        Of CSV.
-    review : int
-        Candidates for reopening to look for.
-    folder : str
-        Where partitions put their files; empty when nothing but chunks is scored.
-    """
+    """The scoring of one archive, as it is sent to whoever scores a part of it."""
 
     plan: ColumnPlan
-    knowledge: str | None
-    digest: str
+    knowledge: str | None  # its folder; none for the shipped one
+    digest: str  # of the knowledge that the run was planned with
     kind: OutputKind
-    delimiter: str
-    review: int
-    folder: str = ""
+    delimiter: str  # of CSV
+    review: int  # candidates for reopening to look for
+    folder: str = ""  # where partitions put their files
 
     @property
     def model(self) -> Model:
