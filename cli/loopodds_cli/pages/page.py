@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from loopodds import percent as percent
 from rich.console import Console
 from rich.style import Style
-from rich.table import Table
 from rich.text import Text
 
 WIDTH = 80
@@ -87,16 +86,18 @@ class Page:
         """
         if not rows:
             return
-        table = Table.grid(padding=(0, len(GAP), 0, 0), pad_edge=False)
-        for column in range(len(rows[0])):
-            table.add_column(justify="right" if column in right else "left")
-        for row in rows:
-            table.add_row(*map(_text, row))
-        options = self._console.options.update(width=self.width - len(MARGIN))
-        for line in self._console.render_lines(table, options, pad=False):
-            self._print(
-                Text(MARGIN) + Text.assemble(*((part.text, part.style or "") for part in line))
-            )
+        texts = [[_text(cell) for cell in row] for row in rows]
+        widths = [max(row[i].cell_len for row in texts) for i in range(len(texts[0]))]
+        room = self.width - len(MARGIN) - len(GAP) * (len(widths) - 1)
+        widest = widths.index(max(widths))
+        widths[widest] = max(1, min(widths[widest], room - sum(widths) + widths[widest]))
+        for row in texts:
+            cells = [t.wrap(self._console, w) for t, w in zip(row, widths, strict=True)]
+            for i in range(max(map(len, cells))):
+                line = [cell[i] if i < len(cell) else Text() for cell in cells]
+                for k, part in enumerate(line):
+                    part.align("right" if k in right else "left", widths[k])
+                self._print(Text(MARGIN) + Text(GAP).join(line))
 
     def bar(self, probability: float, mark: float | None = None) -> Text:
         """Probability as a bar of 16 cells; ``mark`` draws a stroke where another one stands."""
