@@ -24,7 +24,7 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from loopodds.decision.next_test import ranked
+from loopodds.decision.next_test import rank_tests
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
@@ -69,8 +69,7 @@ def timed(work: Callable[[], object]) -> Timed:
 
 def rank(belief: Belief) -> None:
     """Everything that a list of ranked tests needs."""
-    shop = Workshop(belief, (), None, CONTEXT)
-    ranked(shop, shop.planner.rank(shop.progress))
+    rank_tests(Workshop(belief, (), None, CONTEXT))
 
 
 def ahead(belief: Belief, depth: int) -> None:
