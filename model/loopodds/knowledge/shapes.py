@@ -10,7 +10,7 @@ import math
 import re
 import types
 from collections.abc import Iterator, Mapping
-from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -91,7 +91,7 @@ def _said(text: str, kind: Any, entry: Any, place: str, given: Mapping[str, str]
         kind = _of_value(kind, entry)
         if step:
             field = dict(zip(kind.__struct_encode_fields__, kind.__struct_fields__, strict=True))
-            kind, entry = get_type_hints(kind)[field[step]], entry[step]
+            kind, entry = get_type_hints(kind, include_extras=True)[field[step]], entry[step]
             place = f"{place}.{step}"
         elif index == "...":
             kind = get_args(kind)[1]
@@ -118,9 +118,10 @@ def _plain(kinds: str) -> str:
 
 
 def _options(kind: Any) -> list[Any]:
-    """The types that a field may have."""
+    """The types that a field may have, limits apart."""
     joined = get_origin(kind) in (Union, types.UnionType)
-    return list(get_args(kind)) if joined else [kind]
+    options = get_args(kind) if joined else (kind,)
+    return [get_args(one)[0] if get_origin(one) is Annotated else one for one in options]
 
 
 def _of_value(kind: Any, value: object) -> Any:
