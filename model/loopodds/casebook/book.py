@@ -126,11 +126,6 @@ class Signature(NamedTuple):
     knowledge: str
 
 
-def utc_now() -> datetime:
-    """The present moment in UTC."""
-    return datetime.now(UTC)
-
-
 class CaseBook:
     """One book: a file of cases, each a sequence of events.
 
@@ -155,7 +150,7 @@ class CaseBook:
         self,
         path: str | Path | None = None,
         write: bool = True,
-        clock: Callable[[], datetime] = utc_now,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
         self.path = path = book_path(path)
         self._clock = clock

@@ -8,7 +8,7 @@ dropped.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -209,13 +209,7 @@ def rows_masked_by(
 def _sound_keys(node: Gauge) -> set[str]:
     """Contexts on which the sound expectation of a gauge depends."""
     keys = {key for variant in node.variants if "sound" in variant.changes for key in variant.when}
-    return keys | {key for row in sound_rows(node) for key in row.when}
-
-
-def sound_rows(node: Gauge) -> Iterator[Sound]:
-    """Rows of the file that say what a sound loop shows on a gauge, those of variants included."""
-    for version in node.versions():
-        yield from version.sound
+    return keys | {key for version in node.versions() for row in version.sound for key in row.when}
 
 
 @lru_cache(maxsize=1024)

@@ -22,7 +22,6 @@ from loopodds.inspection.gauges import (
     derived_reading,
     masked_rows,
     rows_masked_by,
-    sound_rows,
     unweighable_rows,
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
@@ -331,4 +330,5 @@ def _depends(node: Node, condition: str, car: Encoding) -> bool:
             return not _was_read("static_temperature", car)
         if node.transform == "condensing_lift" or "weather" in node.context_keys():
             return True
-    return any(getattr(row, f"per_{condition}") for row in sound_rows(node))
+    rows = (row for version in node.versions() for row in version.sound)
+    return any(getattr(row, f"per_{condition}") for row in rows)
