@@ -177,7 +177,7 @@ def read_bif(source: str | Path) -> Imported:
     [0.7, 0.3]
     """
     if isinstance(source, str) and "{" in source:
-        variables, notes = parse_bif(source)
+        variables, notes = _parsed(source, "text")
     else:
         path = Path(source)
         try:
@@ -185,7 +185,7 @@ def read_bif(source: str | Path) -> Imported:
             text = (gzip.decompress(data) if path.suffix == ".gz" else data).decode()
         except (OSError, EOFError, UnicodeDecodeError) as error:
             raise KnowledgeError(f"{path}: cannot be read: {error}") from error
-        variables, notes = parse_bif(text, path.name)
+        variables, notes = _parsed(text, path.name)
     return Imported(Network.of_tables(variables), notes)
 
 
@@ -226,31 +226,8 @@ def _quoted(name: str) -> str:
     return f'"{name}"'
 
 
-def parse_bif(text: str, file: str = "text") -> tuple[list[Discrete], tuple[str, ...]]:
-    """Variables of a network in the BIF format.
-
-    Parameters
-    ----------
-    text : str
-        Content of the file.
-    file : str
-        Name of the file, for messages.
-
-    Returns
-    -------
-    list of Discrete
-        In the order declared; the last axis of each table sums to one.
-    tuple of str
-        One note for each variable some of whose rows were rounded in print and had to be
-        divided by their sum.
-
-    Raises
-    ------
-    KnowledgeError
-        Naming file and line.
-    TooLarge
-        If a table has more than 2**25 entries.
-    """
+def _parsed(text: str, file: str) -> tuple[list[Discrete], tuple[str, ...]]:
+    """Variables in the order declared, and the notes on rounded rows."""
     reader = _Reader(text, file)
     declared: dict[str, _Variable] = {}
     blocks: dict[str, _Block] = {}

@@ -103,8 +103,8 @@ def _gauge_grid(gauge: GaugeNode, step: float, extra: float) -> Grid:
 
 def _local_spread(x: FloatArray, mean: FloatArray, spread: FloatArray) -> FloatArray:
     """Smooth minimum over components of their spread, larger away from their means."""
-    near = spread**2 + ((x - mean) / 2) ** 2
-    result: FloatArray = (near**-4.0).sum(axis=0) ** -0.125
+    near = 1 / (spread**2 + ((x - mean) / 2) ** 2)
+    result: FloatArray = np.square(np.square(near)).sum(axis=0) ** -0.125
     return result
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.base.errors import LoopoddsError
-from loopodds.inference.flat_tree import FlatTree, Piece
+from loopodds.inference.flat_tree import Clique, FlatTree
 from loopodds.inference.likelihoods import Absorbed, below_one, likelihood_rows
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.inference.triangulation import TreePlan, plan_tree
@@ -42,24 +42,6 @@ class Posterior:
 
     def __getitem__(self, query: str | Query) -> FloatArray:
         return self.joints[(query,) if isinstance(query, str) else query]
-
-
-@dataclass(slots=True, eq=False)
-class _Clique:
-    """One clique: its potential without evidence and what it absorbs and receives."""
-
-    scope: Query
-    cards: tuple[int, ...]
-    parent: int
-    separator: Query
-    prior: FloatArray
-    absorbed: list[Absorbed]
-    children: list[int]
-
-    def axes(self, names: Iterable[str]) -> tuple[int, ...]:
-        """Shape with the cards of the named variables and ones elsewhere."""
-        kept = set(names)
-        return tuple(c if n in kept else 1 for n, c in zip(self.scope, self.cards, strict=True))
 
 
 class JunctionTree:
@@ -90,14 +72,13 @@ class JunctionTree:
         observed: dict[str, Discrete | GaugeNode] = {**network.observables, **network.gauges}
         self.plan = plan_of(network)
         self._cliques = [
-            _Clique(
+            Clique(
                 scope,
                 tuple(cards[n] for n in scope),
                 parent,
                 separator,
-                np.ones((*(cards[n] for n in scope), 1)),
-                [],
                 [i for i, p in enumerate(self.plan.parents) if p == k],
+                np.ones((*(cards[n] for n in scope), 1)),
             )
             for k, (scope, parent, separator) in enumerate(
                 zip(self.plan.cliques, self.plan.parents, self.plan.separators, strict=True)
@@ -193,12 +174,7 @@ class JunctionTree:
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
         if self._flat is None:
-            self._flat = FlatTree(
-                [
-                    Piece(c.scope, c.cards, c.parent, c.separator, c.prior, c.absorbed)
-                    for c in self._cliques
-                ]
-            )
+            self._flat = FlatTree(self._cliques)
         log_evidence, cells = self._flat.propagate(evidence, list(homes.items()))
         joints = {
             query: cell.reshape(evidence.rows, *(self._cards[n] for n in query))
@@ -291,7 +267,7 @@ def _span(plan: TreePlan, wanted: frozenset[str]) -> tuple[int, ...]:
     return tuple(sorted(around))
 
 
-def _spread(table: FloatArray, names: Query, clique: _Clique) -> FloatArray:
+def _spread(table: FloatArray, names: Query, clique: Clique) -> FloatArray:
     """A table with axes in the clique's order, broadcastable over its scope and the batch."""
     order = [names.index(n) for n in clique.scope if n in names]
     return np.transpose(table, order).reshape(*clique.axes(names), 1)

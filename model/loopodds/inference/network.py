@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from graphlib import CycleError, TopologicalSorter
 from math import erfc, sqrt
 from typing import final
 
@@ -313,23 +314,23 @@ def discrete_variables(network: Network) -> list[Discrete]:
 
 
 def topological(parents: Mapping[str, Sequence[str]]) -> list[str]:
-    """Names with every parent before its children, otherwise in the order given.
+    """Names level by level, every parent before its children, within a level in the order given.
 
     Raises
     ------
     KnowledgeError
         Naming the variables of a cycle.
     """
+    rank = {name: place for place, name in enumerate(parents)}
+    sorter = TopologicalSorter({n: [p for p in above if p in rank] for n, above in parents.items()})
+    try:
+        sorter.prepare()
+    except CycleError as error:
+        ring = ", ".join(sorted(set(error.args[1])))
+        raise KnowledgeError(f"the arcs form a cycle among {ring}") from error
     order: list[str] = []
-    done: set[str] = set()
-    waiting = list(parents)
-    while waiting:
-        ready = [
-            name for name in waiting if all(p in done or p not in parents for p in parents[name])
-        ]
-        if not ready:
-            raise KnowledgeError(f"the arcs form a cycle among {', '.join(sorted(waiting))}")
-        order += ready
-        done.update(ready)
-        waiting = [name for name in waiting if name not in done]
+    while sorter.is_active():
+        level = sorted(sorter.get_ready(), key=rank.__getitem__)
+        sorter.done(*level)
+        order += level
     return order
