@@ -18,20 +18,33 @@ import os
 import random
 import resource
 import shutil
-import subprocess
 import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from importlib import import_module
+from multiprocessing import Process
 from pathlib import Path
-from queue import Queue
 from typing import NamedTuple
 
 ROOT = Path(__file__).parents[1]
 ROOMS = ROOT / "model" / "loopodds"
 SECONDS = 300
 """Of processor time: a change that makes the tests run longer is taken as noticed, it hangs."""
+
+LARGE = (
+    "numba",
+    "pandas",
+    "pgmpy.models",
+    "pgmpy.inference",
+    "pyagrum",
+    "scipy.stats",
+    "hypothesis",
+    "pyarrow",
+    "rich.console",
+    "click.testing",
+)
+"""Libraries that are loaded once for all changes."""  # fmt: skip
 
 COMPARED = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
@@ -122,29 +135,50 @@ def drawn(room: str, count: int, seed: int) -> list[Mutant]:
     return random.Random(f"{seed} {room}").sample(every, min(count, len(every)))
 
 
-def tests_pass(copy: Path, tests: list[str]) -> bool:
-    """Whether tests pass on a copy of the library; stops at the first that does not."""
-    path = os.pathsep.join([str(copy / "model"), str(ROOT / "cli"), str(ROOT / "data")])
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
-    run = subprocess.run(
-        [*command, "-m", "not slow", *tests],
-        cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": path},
-        capture_output=True,
-        check=False,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_CPU, (SECONDS, SECONDS)),
-    )
-    return run.returncode == 0
+def tests_pass(copy: Path, tests: list[str]) -> tuple[bool, float]:
+    """Whether tests pass on a copy of the library, and the processor time they took.
+
+    They run in a fork of this process, which has the large libraries loaded, and stop at the
+    first that fails.
+    """
+    child = os.fork()
+    if not child:
+        code = 1
+        try:
+            code = _tested(copy, tests)
+        finally:
+            sys.stdout.flush()
+            os._exit(code)
+    _, status, used = os.wait4(child, 0)
+    return status == 0, used.ru_utime + used.ru_stime
+
+
+def _tested(copy: Path, tests: list[str]) -> int:
+    """Exit code of pytest on a copy of the library."""
+    import pytest
+
+    sys.stdout.flush()
+    log = os.open(copy / "tests.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    os.dup2(log, 1)
+    os.dup2(log, 2)
+    resource.setrlimit(resource.RLIMIT_CPU, (SECONDS, SECONDS))
+    paths = [str(copy / "model"), str(ROOT / "cli"), str(ROOT / "data")]
+    os.environ["PYTHONPATH"] = os.pathsep.join(paths)  # of processes that a test starts
+    sys.path[:0] = paths
+    os.chdir(ROOT)
+    loaded = "ignore::pytest.PytestAssertRewriteWarning"
+    options = ["-x", "-q", "-p", "no:cacheprovider", "-m", "not slow", "-W", loaded]
+    return int(pytest.main([*options, *tests]))
 
 
 def quickest_first(copy: Path, room: str) -> list[str]:
     """Files of tests of a room, which pass without any change, by the time that they take."""
     took = {}
     for file in sorted((ROOT / "tests" / room).glob("test_*.py")):
-        begun = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
-        if not tests_pass(copy, [str(file)]):
-            raise SystemExit(f"{file} fails without any change")
-        took[str(file)] = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - begun
+        passed, took[str(file)] = tests_pass(copy, [str(file)])
+        if not passed:
+            said = (copy / "tests.log").read_text(encoding="utf-8", errors="replace")
+            raise SystemExit(f"{said}\n{file} fails without any change")
     return sorted(took, key=took.__getitem__)
 
 
@@ -156,10 +190,24 @@ def noticed(mutant: Mutant, copy: Path, tests: list[str]) -> bool:
     end = mutant.start + len(mutant.before.encode())
     file.write_bytes(whole[: mutant.start] + mutant.after.encode() + whole[end:])
     try:
-        return not tests_pass(copy, tests)
+        return not tests_pass(copy, tests)[0]
     finally:
         file.write_bytes(whole)
         os.utime(file, ns=(stat.st_atime_ns, stat.st_mtime_ns))  # compiled loops stay valid
+
+
+def try_all(
+    plan: list[tuple[str, Mutant]], copy: Path, files: dict[str, list[str]], results: Path
+) -> None:
+    """Make one change after the other in a copy; a line of the results for each."""
+    for room, mutant in plan:
+        seen = noticed(mutant, copy, files[room])
+        with results.open("a", encoding="utf-8") as out:
+            out.write(json.dumps({"room": room, "mutant": mutant, "noticed": seen}) + "\n")
+        said = "noticed" if seen else "SURVIVED"
+        print(
+            f"{said} {mutant.file}:{mutant.line} {mutant.before!r} -> {mutant.after!r}", flush=True
+        )
 
 
 def main() -> None:
@@ -172,37 +220,28 @@ def main() -> None:
     options.add_argument("--out", type=Path, default=Path("mutants.jsonl"))
     asked = options.parse_args()
     known = asked.out.read_text(encoding="utf-8").splitlines() if asked.out.exists() else []
-    results = {Mutant(*line["mutant"]): line["noticed"] for line in map(json.loads, known)}
-    copies: Queue[Path] = Queue()
-    with tempfile.TemporaryDirectory() as folder, asked.out.open("a", encoding="utf-8") as out:
-        for number in range(asked.at_once):
-            copy = Path(folder) / str(number)
+    tried = {Mutant(*line["mutant"]) for line in map(json.loads, known)}
+    plan = [(r, m) for r in asked.rooms for m in drawn(r, asked.each, asked.seed)]
+    random.Random(asked.seed).shuffle(plan)
+    left = [(room, mutant) for room, mutant in plan if mutant not in tried]
+    for library in LARGE:
+        import_module(library)
+    with tempfile.TemporaryDirectory() as folder:
+        copies = [Path(folder) / str(number) for number in range(asked.at_once)]
+        for copy in copies:
             shutil.copytree(ROOT / "model", copy / "model")
-            copies.put(copy)
-        files = {room: quickest_first(copy, room) for room in asked.rooms}
-
-        def tried(room: str, mutant: Mutant) -> None:
-            copy = copies.get()
-            try:
-                seen = noticed(mutant, copy, files[room])
-            finally:
-                copies.put(copy)
-            results[mutant] = seen
-            out.write(json.dumps({"room": room, "mutant": mutant, "noticed": seen}) + "\n")
-            out.flush()
-            said = "noticed" if seen else "SURVIVED"
-            print(
-                f"{said} {mutant.file}:{mutant.line} {mutant.before!r} -> {mutant.after!r}",
-                flush=True,
-            )
-
-        plan = [(r, m) for r in asked.rooms for m in drawn(r, asked.each, asked.seed)]
-        random.Random(asked.seed).shuffle(plan)
-        with ThreadPoolExecutor(asked.at_once) as pool:
-            for done in [pool.submit(tried, *p) for p in plan if p[1] not in results]:
-                done.result()
+        files = {room: quickest_first(copies[0], room) for room in asked.rooms if left}
+        workers = [
+            Process(target=try_all, args=(left[number :: len(copies)], copy, files, asked.out))
+            for number, copy in enumerate(copies)
+        ]
+        for worker in workers:
+            worker.start()
+        for worker in workers:
+            worker.join()
+    lines = [json.loads(line) for line in asked.out.read_text(encoding="utf-8").splitlines()]
     for room in asked.rooms:
-        counted = Counter(results[m] for r, m in plan if r == room)
+        counted = Counter(line["noticed"] for line in lines if line["room"] == room)
         print(f"{room}: {counted[True]} of {counted.total()} noticed")
 
 
