@@ -7,7 +7,8 @@ probability of tampering to 0.65. Ratio of linear functions: Coupé & van der Ga
 
 from __future__ import annotations
 
-from functools import cache
+from dataclasses import replace
+from functools import cache, partial
 from pathlib import Path
 from typing import get_args
 
@@ -19,11 +20,11 @@ from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.diagnosis.weights import overturned
 from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Discrete, Evidence
+from loopodds.inference.network import Discrete, Evidence, Network
 from loopodds.inspection.case_file import load_case
 from loopodds.knowledge.assembly import node_arrays
-from loopodds.knowledge.shapes import Grade
-from loopodds.upkeep.dials import Dial, knowledge_dials, network_dials
+from loopodds.knowledge.shapes import Grade, Grounds
+from loopodds.upkeep.dials import Dial, covaried, knowledge_dials
 from loopodds.upkeep.sensitivity import Sensitivity, number_turns, replaced, sensitivity_of
 
 ORACLES = Path(__file__).parents[1] / "oracles"
@@ -33,6 +34,26 @@ CONTEXTS = (
     {"setting": "complaint"},
 )
 TARGET = 0.65
+
+
+def network_dials(network: Network, name: str) -> list[Dial]:
+    """A dial for each entry of a published table that is strictly between zero and one."""
+    variable = network.variable(name)
+    grounds = Grounds("published", "handbook", 1.0)
+
+    def turned(index: tuple[int, ...], value: float) -> Discrete:
+        table = variable.table.copy()
+        table[index[:-1]] = covaried(table[index[:-1]].tolist(), index[-1], value)
+        return replace(variable, table=table)
+
+    return [
+        Dial(
+            name, f"{name}{[i + 1 for i in index]}", "", float(value), 0.0, 1.0, 1.0, grounds,
+            partial(turned, index),
+        )
+        for index, value in np.ndenumerate(variable.table)
+        if 0 < value < 1
+    ]  # fmt: skip
 
 
 @cache

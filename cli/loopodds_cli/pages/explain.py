@@ -216,5 +216,5 @@ def _numbers(page: Page, turns: Sequence[Turn], knowledge: Knowledge) -> None:
         then = condition_title(turn.rival, knowledge).lower()
         page.line(Text(f"{knowledge.node(dial.node).title}: {dial.about}"), indent=2)
         told = f"now {dial.value:.3g}, at {turn.value:.3g} {then} leads"
-        grounds = f"{dial.grounds.grade}, {dial.grounds.source}" if dial.grounds else ""
+        grounds = f"{dial.grounds.grade}, {dial.grounds.source}"
         page.line(Text(told), Text(f" {grounds}", FAINT), indent=5)

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from loopodds.inference.network import Discrete, GaugeNode, Network
+from loopodds.inference.network import Discrete, GaugeNode
 from loopodds.knowledge.assembly import node_arrays
 from loopodds.knowledge.nodes import Gauge, Node, read_node
 from loopodds.knowledge.records import Knowledge
@@ -106,8 +106,7 @@ class Dial:
         Range within which it is turned, ends excluded.
     doubt : float
         Standard deviation of the number if its weight in cars is taken at its word.
-    grounds : Grounds or None
-        Source, grade and weight; None for a network without them.
+    grounds : Grounds
     make : callable
         The node with the number at another value. Tables are linear in it.
     """
@@ -119,40 +118,11 @@ class Dial:
     lowest: float
     highest: float
     doubt: float
-    grounds: Grounds | None
+    grounds: Grounds
     make: Callable[[float], Made]
 
 
-def network_dials(network: Network, name: str) -> list[Dial]:
-    """Dials of a discrete variable of any network: each entry strictly between zero and one.
-
-    Raises
-    ------
-    UnknownName
-        With the nearest spelling.
-    """
-    variable = network.variable(name)
-    assert isinstance(variable, Discrete)
-    dials = []
-    for index, value in np.ndenumerate(variable.table):
-        if 0 < value < 1:
-            *given, state = index
-            pairs = zip(variable.parents, given, strict=True)
-            named = " and ".join(f"{parent} {network.states(parent)[i]}" for parent, i in pairs)
-            about = variable.states[state] + (f", given {named}" if named else "")
-            make = partial(_turned_entry, variable, index)
-            place = f"{name}{[i + 1 for i in index]}"
-            dials.append(Dial(name, place, about, float(value), 0.0, 1.0, 0.0, None, make))
-    return dials
-
-
-def _turned_entry(variable: Discrete, index: tuple[int, ...], value: float) -> Discrete:
-    table = variable.table.copy()
-    table[index[:-1]] = _covaried(table[index[:-1]].tolist(), index[-1], value)
-    return Discrete(variable.name, variable.states, variable.parents, table)
-
-
-def _covaried(numbers: Sequence[float], index: int, value: float) -> list[float]:
+def covaried(numbers: Sequence[float], index: int, value: float) -> list[float]:
     """A list with one number changed and the others scaled to keep the sum."""
     whole = sum(numbers)
     rest = (whole - value) / (whole - numbers[index])
@@ -241,7 +211,7 @@ def _turned(
 ) -> Made:
     if kind == "probability":
         whole = at(entry, path[:-1])
-        changed = _put(entry, path[:-1], _covaried(whole, int(path[-1]), number))
+        changed = _put(entry, path[:-1], covaried(whole, int(path[-1]), number))
     else:
         changed = _put(entry, path, number)
     return node_arrays(read_node(node.name, node.kind, changed, node.file), knowledge, context)

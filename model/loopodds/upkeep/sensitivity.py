@@ -12,7 +12,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Mapping
 from itertools import pairwise
-from math import isfinite
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -45,7 +44,7 @@ class Turn(NamedTuple):
     """A number at whose other value the verdict is overturned by a rival.
 
     ``steps`` is the distance in standard deviations of the number, its weight in cars taken at
-    its word; infinite where it has no weight.
+    its word.
     """
 
     dial: Dial
@@ -56,7 +55,6 @@ class Turn(NamedTuple):
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
-        grounds = self.dial.grounds
         return {
             "number": self.dial.place,
             "about": self.dial.about,
@@ -64,10 +62,10 @@ class Turn(NamedTuple):
             "turns_at": self.value,
             "from": self.leader,
             "to": self.rival,
-            "steps": self.steps if isfinite(self.steps) else None,
-            "source": grounds.source if grounds else None,
-            "grade": grounds.grade if grounds else None,
-            "weight": grounds.weight if grounds else None,
+            "steps": self.steps,
+            "source": self.dial.grounds.source,
+            "grade": self.dial.grounds.grade,
+            "weight": self.dial.grounds.weight,
         }
 
 
@@ -193,7 +191,10 @@ class Sensitivity:
         else:
             found = self._turns_of_table(dial)
         leader = self.names[self._leader]
-        return [Turn(dial, leader, rival, value, _steps(dial, value)) for rival, value in found]
+        return [
+            Turn(dial, leader, rival, value, abs(value - dial.value) / dial.doubt)
+            for rival, value in found
+        ]
 
     def _turns_of_table(self, dial: Dial) -> list[tuple[str, float]]:
         """Where linear functions cross: the leader with a rival, and with half of everything.
@@ -320,7 +321,3 @@ def _pinned(leads: Callable[[float], bool], inside: float, outside: float) -> fl
         else:
             outside = middle
     return outside
-
-
-def _steps(dial: Dial, value: float) -> float:
-    return abs(value - dial.value) / dial.doubt if dial.doubt else float("inf")
