@@ -133,10 +133,7 @@ class Assessment(Diagnosis):
     def explain(self, condition: str = "", rival: str = "") -> Explanation:
         """Why a condition, or ``sound``, is believed as it is; the leading one when left out.
 
-        Parameters
-        ----------
-        rival : str
-            What to hold against it; the most probable other one when left out.
+        ``rival``: what to hold against it; the most probable other one when left out.
 
         Raises
         ------

@@ -178,10 +178,7 @@ class _Rows(NamedTuple):
 def value_trials(trials: Sequence[Trial], calibrated: Calibrated, decision: Decision) -> None:
     """Append to the state of each trial the branch that it makes.
 
-    Parameters
-    ----------
-    calibrated : Calibrated
-        What is known now, of which every outcome is a variation.
+    ``calibrated``: what is known now, of which every outcome is a variation.
     """
     if not trials:
         return

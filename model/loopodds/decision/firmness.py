@@ -225,10 +225,8 @@ def crossing(
 ) -> float | None:
     """Probability of a condition from which on one decision costs less than another.
 
-    Parameters
-    ----------
-    absent, present : float array, shape (columns,)
-        Marginals given the absence and the presence of the condition.
+    ``absent``, ``present``, shape (columns,): marginals given the absence and the presence of the
+    condition.
 
     Returns
     -------

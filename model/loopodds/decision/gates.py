@@ -90,10 +90,7 @@ class Progress:
 class Gates:
     """The rules of one car in one workshop.
 
-    Parameters
-    ----------
-    context : mapping of str to str
-        As stated; what is not stated is not assumed.
+    ``context``: as stated; what is not stated is not assumed.
 
     Raises
     ------
@@ -299,10 +296,7 @@ class Gates:
         What a guard that was not passed stops is not needed: the service that takes the
         contaminant out does away with it.
 
-        Parameters
-        ----------
-        failed : iterable of str
-            Guards that were not passed.
+        ``failed``: guards that were not passed.
         """
         if self._closed_here(item):
             return None

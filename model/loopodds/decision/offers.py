@@ -95,10 +95,7 @@ def harm_of(gates: Gates, repaired: Sequence[str] = ()) -> FloatArray:
 def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
     """Services that can be done on this car and cure anything, or settle a debt, in file order.
 
-    Parameters
-    ----------
-    failed : sequence of str
-        Guards that were not passed.
+    ``failed``: guards that were not passed.
     """
     knowledge = gates.knowledge
     apart = _apart(knowledge)
@@ -159,10 +156,7 @@ def _outlasts(chosen: Sequence[Offer]) -> FloatArray:
 class _Book:
     """Harms and prices of one car.
 
-    Parameters
-    ----------
-    repaired : sequence of str
-        Services done already.
+    ``repaired``: services done already.
 
     Attributes
     ----------

@@ -117,10 +117,7 @@ def _children(index: IntArray, card: int) -> IntArray:
 class Batch:
     """Rows of imagined evidence in the making, all variations of one row.
 
-    Parameters
-    ----------
-    base : Evidence
-        One row.
+    ``base``: one row.
     """
 
     def __init__(self, base: Evidence) -> None:

@@ -57,10 +57,7 @@ class Weight(NamedTuple):
 class Belief:
     """Exact posterior for one row of evidence.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        One row.
+    ``evidence``: one row.
 
     Attributes
     ----------
@@ -181,10 +178,7 @@ class Belief:
         Best-first search over the fault variables: the probability of a partial assignment
         bounds that of every completion, so the sets come out in exact order.
 
-        Parameters
-        ----------
-        count : int
-            How many sets.
+        ``count``: how many sets.
         """
         options = self._options()
         order = sorted(options, key=lambda v: float(self.beliefs.faults[v][0, 0]))

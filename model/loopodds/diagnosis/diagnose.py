@@ -63,10 +63,7 @@ class Diagnosis:
 
     The posterior is worked out at once, what costs more when it is first asked for.
 
-    Parameters
-    ----------
-    belief : Belief, optional
-        From :func:`believe`, where that is at hand.
+    ``belief``: from :func:`believe`, where that is at hand.
 
     Raises
     ------

@@ -156,10 +156,7 @@ def foretell(
 
     A gauge that a finding makes uninformative is left out.
 
-    Parameters
-    ----------
-    batch : InspectionBatch
-        The inspections that the evidence was made from, row by row.
+    ``batch``: the inspections that the evidence was made from, row by row.
     """
     nodes = knowledge.of_kind("finding", "gauge")
     predictions = predict(tree, evidence, list(nodes))
@@ -207,11 +204,8 @@ def _foretold(
 def predict(tree: JunctionTree, evidence: Evidence, names: Sequence[str]) -> dict[str, Prediction]:
     """Foretell findings and gauges from the evidence.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Observables of the network. Where a row already holds one of them, this is what a second,
-        independent look would show.
+    ``names``: observables of the network. Where a row already holds one of them, this is what a
+    second, independent look would show.
     """
     variables = {name: tree.network.variable(name) for name in names}
     posterior = tree.propagate(evidence, {variable.parents for variable in variables.values()})
@@ -246,11 +240,8 @@ def readings_of(
 ) -> dict[str, FloatArray]:
     """Quantiles of the gauges as an instrument would show them.
 
-    Parameters
-    ----------
-    batch : InspectionBatch
-        The inspections that were predicted for. What is not stated of ambient and humidity is
-        taken as typical.
+    ``batch``: the inspections that were predicted for. What is not stated of ambient and humidity
+    is taken as typical.
 
     Returns
     -------

@@ -102,10 +102,7 @@ def draw_reading(
 def hide(evidence: Evidence, seen: Mapping[str, BoolArray]) -> Evidence:
     """Evidence with names hidden row by row.
 
-    Parameters
-    ----------
-    seen : mapping of str to bool array, shape (rows,)
-        True where the name stays observed; names left out stay as they are.
+    ``seen``, shape (rows,): true where the name stays observed; names left out stay as they are.
     """
     keep = {name: seen.get(name, np.ones(evidence.rows, bool)) for name in _held(evidence)}
     return Evidence(

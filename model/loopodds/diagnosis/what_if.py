@@ -127,11 +127,9 @@ class _Variation(NamedTuple):
 def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: Model) -> WhatIf:
     """The case beside its variations, all as one batch.
 
-    Parameters
-    ----------
-    variations : sequence of sequences of str
-        Each a list of changes: ``name=state``, ``name=2.1 bar``, ``-name`` (not recorded), or a
-        fault, mechanism or condition supposed: ``moisture=wet``, ``undercharge=present``.
+    ``variations``: each a list of changes: ``name=state``, ``name=2.1 bar``, ``-name`` (not
+    recorded), or a fault, mechanism or condition supposed: ``moisture=wet``,
+    ``undercharge=present``.
 
     Raises
     ------
