@@ -101,7 +101,7 @@ def read_cells(
     list of Defect
         In the order of the plan, impossible values last.
     """
-    reader = _Reader(table, plan)
+    reader = _TableReader(table, plan)
     # gauge pressures count from the atmosphere at the altitude, so that comes first
     for feed in sorted(plan.feeds, key=lambda feed: feed.name != "altitude_m"):
         if feed.unit is None:
@@ -131,7 +131,7 @@ def cell_text(table: pa.Table, column: str, row: int) -> str:
     return shown("" if value is None else str(value))
 
 
-class _Reader:
+class _TableReader:
     """Columns of a table read one after the other into those of a batch."""
 
     def __init__(self, table: pa.Table, plan: ColumnPlan) -> None:
@@ -258,7 +258,9 @@ def _word_reason(text: str, feed: Feed) -> str:
             f"{shown(text)!r} is a number, but the column's name has no unit; call it "
             f"{feed.with_unit} or the like; words known: {', '.join(feed.options)}"
         )
-    hint = unknown_word(text, feed.name, [*feed.values, *feed.options])
+    # of refrigerants only ours are listed: what else the archive calls them is no help
+    theirs = feed.values if feed.name != "refrigerant" else ()
+    hint = unknown_word(text, feed.name, [*theirs, *feed.options])
     return f"unknown {kind} {shown(text)!r}; {hint}"
 
 
