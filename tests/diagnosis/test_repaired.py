@@ -421,7 +421,7 @@ def test_a_service_that_the_knowledge_has_lost_does_not_lock_a_case(work, model,
 
 def test_without_a_plan_the_services_have_to_be_named(work):
     number = work.open("van").state.number
-    with pytest.raises(LoopoddsError, match="no plan was chosen; name the services"):
+    with pytest.raises(LoopoddsError, match="case 1: no plan was chosen"):
         work.repaired(number, [])
     with pytest.raises(LoopoddsError, match="did you mean 'dry_the_loop'"):
         work.repaired(number, ["dry_the_lop"])
