@@ -41,10 +41,12 @@ def test_a_frame_is_scored_as_the_file_that_holds_the_same_rows(
 def test_every_row_and_column_of_the_frame_comes_back_as_it_was(frame: pd.DataFrame) -> None:
     frame["seen"] = pd.date_range("2031-01-01", periods=60)
     frame["kind"] = pd.Categorical(["van", "bus"] * 30)
+    frame.attrs["year"] = 2031
     before = frame.copy(deep=True)
     scored = lo.score(frame, knowledge=SMALL)
     pd.testing.assert_frame_equal(frame, before)
     pd.testing.assert_frame_equal(scored[list(frame.columns)], frame)
+    assert scored.attrs["year"] == 2031
     assert list(scored.columns[-4:]) == ["p_sound", "log_evidence", "top_condition", "reject"]
 
 
@@ -106,7 +108,8 @@ def test_a_frame_that_cannot_be_read_is_refused(change, message: str, frame: pd.
 
 
 def test_a_frame_goes_to_a_frame_and_a_file_to_a_file(frame: pd.DataFrame, tmp_path: Path) -> None:
-    with pytest.raises(lo.InspectionError, match="a frame is scored into a frame"):
-        lo.score(frame, tmp_path / "out.csv", knowledge=SMALL)
+    for files in ({"out": tmp_path / "out.csv"}, {"rejects": "bad.csv"}, {"resume": True}):
+        with pytest.raises(lo.InspectionError, match="a frame is scored into a frame"):
+            lo.score(frame, knowledge=SMALL, **files)
     with pytest.raises(lo.InspectionError, match="name the file that the scored rows go to"):
         lo.score(tmp_path / "in.csv", knowledge=SMALL)

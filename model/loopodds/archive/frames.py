@@ -99,7 +99,8 @@ def score_frame(
     result = _beside(frame, pa.concat_tables(tables), reasons)
     reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
     summary = Summary(Path(), Path(), tally, reopen, job.plan.warnings, 0).as_json()
-    result.attrs["summary"] = {k: v for k, v in summary.items() if k not in NO_FILES}
+    counted = {key: value for key, value in summary.items() if key not in NO_FILES}
+    result.attrs = {**frame.attrs, "summary": counted}
     return result
 
 

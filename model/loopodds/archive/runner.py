@@ -121,8 +121,8 @@ def score(
     if not isinstance(archive, str | Path):
         from loopodds.archive.frames import score_frame
 
-        if out is not None:
-            raise InspectionError(f"{out}: a frame is scored into a frame; write that to a file")
+        if out is not None or rejects is not None or resume:
+            raise InspectionError("a frame is scored into a frame: no out, rejects or resume")
         return score_frame(
             archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS, tell
         )
