@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
-from loopodds.base.arrays import FloatArray
+from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 
@@ -61,6 +61,12 @@ def sample(variables: Sequence[Discrete], rng: np.random.Generator) -> dict[str,
                 drawn[name] = int(rng.choice(len(row), p=row / row.sum()))
                 del waiting[name]
     return drawn
+
+
+def with_codes(evidence: Evidence, codes: Mapping[str, IntArray]) -> Evidence:
+    """The same with states set, replacing whatever was known of those names."""
+    rest = evidence.without(codes)
+    return Evidence(rest.rows, {**evidence.codes, **codes}, rest.soft, rest.numbers)
 
 
 def enumerate_joint(variables: Sequence[Discrete], known: Known) -> Answer:

@@ -86,7 +86,9 @@ def misread(
         return Evidence(1, evidence.codes, {}, numbers), f"{value[0]:.0f}"
     others = [i for i in range(len(variable.states)) if i != evidence.codes[name][0]]
     wrong = int(rng.choice(others))
-    return evidence.with_codes({name: np.array([wrong])}), variable.states[wrong]
+    return replace(evidence, codes={**evidence.codes, name: np.array([wrong])}), variable.states[
+        wrong
+    ]
 
 
 def ranked(model: Model, evidence: Evidence) -> tuple[Suspect, ...]:

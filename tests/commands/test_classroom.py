@@ -17,6 +17,7 @@ from loopodds.inspection.inspection import batch_of
 from loopodds.inspection.sections import inspection_from
 from loopodds_cli.classroom.answers import Classroom
 from loopodds_cli.classroom.server import HERE, LARGEST_REQUEST, _Server
+from references import with_codes
 
 CAR = {
     "vehicle": {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"},
@@ -73,7 +74,7 @@ def test_what_is_expected_of_a_finding_is_its_share_of_the_evidence(model, room)
     log = tree.propagate(group.evidence).log_evidence[0]
     for name in ("acid_test", "sample_darkening", "cooling"):
         states = range(len(model.states(name)))
-        batch = group.evidence.repeat(len(states)).with_codes({name: np.array(states)})
+        batch = with_codes(group.evidence.repeat(len(states)), {name: np.array(states)})
         chances = np.exp(tree.propagate(batch).log_evidence - log)
         # rel 1e-9: two routes of summing the same products
         assert answer["expected"][name] == pytest.approx(chances.tolist(), rel=1e-9)

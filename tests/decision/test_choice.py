@@ -17,6 +17,7 @@ from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.inspection.inspection import Inspection
 from loopodds_cli.main import main
+from references import with_codes
 from shared import assessed, page
 from shared import shipped as model
 
@@ -109,8 +110,8 @@ def test_the_worth_of_a_small_test_is_that_of_listing_its_outcomes(name):
             continue
         cards = [len(model().states(n)) for n in yields]
         index = np.indices(cards).reshape(len(cards), -1)
-        batch = now.belief.evidence.repeat(index.shape[1]).with_codes(
-            dict(zip(yields, index, strict=True))
+        batch = with_codes(
+            now.belief.evidence.repeat(index.shape[1]), dict(zip(yields, index, strict=True))
         )
         posterior = now.calibrated.tree.propagate(batch, decision.queries)
         chance = np.exp(posterior.log_evidence - now.belief.log_evidence)

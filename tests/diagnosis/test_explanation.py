@@ -40,7 +40,7 @@ from loopodds.inference.network import Discrete, Evidence, Network, discrete_var
 from loopodds.inference.subsets import SubsetSums
 from loopodds.inspection.case_file import load_case
 from loopodds_cli.main import main
-from references import enumerate_joint, known_of
+from references import enumerate_joint, known_of, with_codes
 
 ORACLES = Path(__file__).parents[1] / "oracles"
 CONTEXT = {
@@ -302,7 +302,7 @@ def test_each_turning_point_is_found_again_by_entering_it(model):
     assert points
     for point in points:
         states = model.states(point.name)
-        changed = belief.evidence.with_codes({point.name: np.array([states.index(point.state)])})
+        changed = with_codes(belief.evidence, {point.name: np.array([states.index(point.state)])})
         other = Belief(model, CONTEXT, changed)
         assert verdicts(model, other.beliefs) == [point.verdict] != [now]
         assert model.probability(other.beliefs, now)[0] < 0.5
@@ -321,7 +321,7 @@ def test_what_is_not_a_turning_point_turns_nothing(model):
     for name, node in model.knowledge.of_kind("finding").items():
         for i, state in enumerate(node.states):
             if (name, state) not in turning and state != recorded_state(belief, name):
-                changed = belief.evidence.with_codes({name: np.array([i])})
+                changed = with_codes(belief.evidence, {name: np.array([i])})
                 other = Belief(model, CONTEXT, changed)
                 stands = model.probability(other.beliefs, now)[0] >= 0.5
                 assert stands or verdicts(model, other.beliefs) == [now]
@@ -363,7 +363,7 @@ moisture_indicator = "wet"
     for turn in turns:
         code = model.states(turn.name).index(turn.state)
         changed = Belief(
-            model, belief.context, belief.evidence.with_codes({turn.name: np.array([code])})
+            model, belief.context, with_codes(belief.evidence, {turn.name: np.array([code])})
         )
         to_do = shop.decision.to_do(shop.progress.done)
         then = shop.decision.best(shop.decision.marginals(changed.beliefs.faults, to_do)[0])

@@ -17,7 +17,7 @@ from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.knowledge.distributions import table_array
 from loopodds.knowledge.nodes import read_node
-from references import enumerate_joint, known_of, marginals
+from references import enumerate_joint, known_of, marginals, with_codes
 
 ORACLES = Path(__file__).parents[1] / "oracles"
 
@@ -143,7 +143,7 @@ def test_cloth_by_candlelight_in_full():
     expected = {"green": (0.28, 0.42), "blue": (0.10, 0.15), "violet": (0.04, 0.01)}
     for i, (colour, row) in enumerate(expected.items()):
         for sold, value in enumerate(row):
-            seen = evidence.with_codes({"sold": np.array([sold])})
+            seen = with_codes(evidence, {"sold": np.array([sold])})
             here = np.zeros((1, 3))
             here[0, i] = 1.0
             found = np.exp(tree.propagate(seen.with_soft({"colour": here})).log_evidence[0] - total)

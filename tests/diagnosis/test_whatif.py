@@ -20,6 +20,7 @@ from loopodds.inspection.case_file import load_case
 from loopodds.inspection.vocabulary import observable_names
 from loopodds_cli.commands.whatif import command
 from loopodds_cli.main import main
+from references import with_codes
 
 WET = """
 [vehicle]
@@ -111,7 +112,7 @@ def test_supposing_a_fault_is_conditioning_on_it(model, wet):
     (variation,) = what_if(wet, [["drier_saturated=present"]], model).variations
     belief = believe(wet, model)
     certain = Belief(
-        model, belief.context, belief.evidence.with_codes({"drier_saturated": np.array([1])})
+        model, belief.context, with_codes(belief.evidence, {"drier_saturated": np.array([1])})
     )
     assert_believed(variation, certain)
     assert variation.probabilities["drier_saturated"] == pytest.approx(1.0, abs=FLOAT)

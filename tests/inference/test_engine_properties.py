@@ -25,6 +25,7 @@ from references import (
     marginals,
     one_hot,
     readings_of,
+    with_codes,
 )
 
 # Other order of the same float products and sums.
@@ -252,7 +253,7 @@ def test_fixing_hidden_variables_is_the_same_as_seeing_them(seed):
     fixed = {str(n): int(rng.integers(len(tree.network.states(n)))) for n in names}
     smaller, constant = tree.network.given(fixed)
     rest = evidence.without(fixed)
-    seen = rest.with_codes({n: np.full(rest.rows, s) for n, s in fixed.items()})
+    seen = with_codes(rest, {n: np.full(rest.rows, s) for n, s in fixed.items()})
     found = JunctionTree(smaller).propagate(rest).log_evidence + constant
     np.testing.assert_allclose(found, tree.propagate(seen).log_evidence, rtol=0, atol=FLOAT)
 
@@ -266,7 +267,7 @@ def test_an_observation_multiplies_by_its_own_probability(seed):
         before = evidence.without([name])
         posterior = tree.propagate(before, [(name,)])
         for state in range(len(tree.network.states(name))):
-            after = before.with_codes({name: np.full(before.rows, state)})
+            after = with_codes(before, {name: np.full(before.rows, state)})
             with np.errstate(divide="ignore"):
                 expected = posterior.log_evidence + np.log(posterior[name][:, state])
             found = tree.propagate(after).log_evidence

@@ -112,15 +112,6 @@ class Evidence:
         """Every row ``times`` times in turn: the start of a batch of variations."""
         return self.take(np.repeat(np.arange(self.rows), times))
 
-    def with_codes(self, codes: Mapping[str, IntArray]) -> Evidence:
-        """The same with states set, replacing whatever was known of those names."""
-        return Evidence(
-            self.rows,
-            {**self.codes, **codes},
-            {name: weight for name, weight in self.soft.items() if name not in codes},
-            {name: pair for name, pair in self.numbers.items() if name not in codes},
-        )
-
     def with_soft(self, soft: Mapping[str, FloatArray]) -> Evidence:
         """The same with further likelihoods, multiplied onto those already there."""
         merged = dict(self.soft)

@@ -13,8 +13,8 @@ from typing import Generic
 
 import numpy as np
 
-from loopodds.base.errors import OutOfRange, UnknownName
-from loopodds.physics.saturation import Cubic, SaturationLine, V, read_table, unobserved
+from loopodds.base.errors import UnknownName
+from loopodds.physics.saturation import Cubic, SaturationLine, V, read_table
 
 SUPPORTED: tuple[str, ...] = ("R134a", "R1234yf")
 
@@ -58,46 +58,9 @@ class Refrigerant(SaturationLine):
     ----------
     safety_class : str
         ISO 817: ``A1`` (no flame propagation) or ``A2L`` (burns, slowly).
-    molar_mass : float
-        [g/mol].
     """
 
     safety_class: str
-    molar_mass: float
-
-    def superheat(self, suction_c: V, low_side_kpa: V) -> V:
-        """Superheat of the suction gas [K]: its temperature minus saturation at the low side.
-
-        Parameters
-        ----------
-        suction_c : float or array
-            Temperature at the evaporator outlet or suction line [degC].
-        low_side_kpa : float or array of the same shape
-            Low-side pressure [kPa abs].
-
-        Raises
-        ------
-        OutOfRange
-            If the pressure is off the line.
-        """
-        return suction_c - self.saturation_temperature(low_side_kpa)
-
-    def subcooling(self, liquid_c: V, high_side_kpa: V) -> V:
-        """Subcooling of the liquid [K]: saturation at the high side minus its temperature.
-
-        Parameters
-        ----------
-        liquid_c : float or array
-            Temperature of the liquid line at the condenser outlet [degC].
-        high_side_kpa : float or array of the same shape
-            High-side pressure [kPa abs].
-
-        Raises
-        ------
-        OutOfRange
-            If the pressure is off the line.
-        """
-        return self.saturation_temperature(high_side_kpa) - liquid_c
 
     def condensing_lift(self, high_side_kpa: V, ambient_c: V) -> V:
         """Saturation temperature at the high side minus temperature of the ambient air [K].
@@ -148,40 +111,6 @@ class Refrigerant(SaturationLine):
             band_kelvin=STATIC_TEMPERATURE_ERROR_K + GAUGE_ERROR_BAR / slope_bar,
             band_bar=GAUGE_ERROR_BAR + STATIC_TEMPERATURE_ERROR_K * slope_bar,
         )
-
-    def air_excess_pressure(self, temperature_c: V, air_fraction: V) -> V:
-        """Pressure that air in the vapour space adds to a resting loop that still holds liquid.
-
-        Parameters
-        ----------
-        temperature_c : float or array
-            Temperature of the loop [degC].
-        air_fraction : float or array of the same shape
-            Mole fraction y of air in the vapour, 0 <= y < 1: what an identifier shows as air.
-
-        Returns
-        -------
-        float or array
-            Excess over saturation [kPa].
-
-        Raises
-        ------
-        OutOfRange
-            If the temperature is off the line or the fraction outside 0 to 1.
-
-        Notes
-        -----
-        Ideal gas over pure liquid: p_sat is the share (1 - y) of the total (Dalton), so the excess
-        is p_sat y / (1 - y).
-        """
-        fraction = np.asarray(air_fraction, dtype=np.float64)
-        outside = ~((fraction >= 0.0) & (fraction < 1.0)) & ~unobserved(air_fraction)
-        if outside.any():
-            raise OutOfRange(
-                f"air fraction {fraction[outside].flat[0]:g} is not a mole fraction: it must be "
-                "at least 0 and below 1 (5 % is 0.05)"
-            )
-        return self.saturation_pressure(temperature_c) * air_fraction / (1.0 - air_fraction)
 
 
 def designation(name: str) -> str | None:
@@ -235,7 +164,6 @@ def _read(name: str) -> Refrigerant:
     return Refrigerant(
         name=about["refrigerant"],
         safety_class=about["safety_class"],
-        molar_mass=float(about["molar_mass_g_per_mol"]),
         critical_temperature_c=float(temperature[-1]),
         critical_pressure_kpa=float(pressure[-1]),
         lowest_temperature_c=float(temperature[0]),
