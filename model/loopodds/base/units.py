@@ -1,9 +1,6 @@
 """Quantities with units: text and archive columns into the internal unit system, and back.
 
-Internal units: pressure kPa absolute, temperature degC, temperature difference K, mass g,
-share %, length m, time min (`INTERNAL_UNITS`). A pressure is a gauge pressure unless it says
-``abs``. Units of mercury column without a further word are vacuum readings, because a compound
-gauge has that scale only below zero. Micron and Torr are absolute. ``K`` is always a difference.
+What the units mean is said with their table in :mod:`loopodds.base.unit_table`.
 """
 
 from __future__ import annotations

@@ -63,14 +63,7 @@ class Refrigerant(SaturationLine):
     safety_class: str
 
     def condensing_lift(self, high_side_kpa: V, ambient_c: V) -> V:
-        """Saturation temperature at the high side minus temperature of the ambient air [K].
-
-        Parameters
-        ----------
-        high_side_kpa : float or array
-            High-side pressure [kPa abs].
-        ambient_c : float or array of the same shape
-            Temperature of the air that enters the condenser [degC].
+        """Saturation temperature at the high side minus that of the air at the condenser [K].
 
         Raises
         ------

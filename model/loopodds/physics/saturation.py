@@ -15,11 +15,10 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from loopodds.base.arrays import FloatArray
+from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.base.errors import OutOfRange
 
 V = TypeVar("V", float, FloatArray)
-BoolArray = NDArray[np.bool_]
 
 ROUNDING = 1e-9
 """So that the lowest row survives a round trip in floating point."""
@@ -110,17 +109,7 @@ class SaturationLine:
         return (temperature >= lowest) & (temperature < self.critical_temperature_c)
 
     def saturation_temperature(self, pressure_kpa: V) -> V:
-        """Temperature at which liquid and vapour rest together at a pressure.
-
-        Parameters
-        ----------
-        pressure_kpa : float or array, any shape
-            Absolute pressure [kPa].
-
-        Returns
-        -------
-        float or array of the same shape
-            Saturation temperature [degC].
+        """Temperature [degC] at which liquid and vapour rest together at a pressure [kPa abs].
 
         Raises
         ------
@@ -138,17 +127,7 @@ class SaturationLine:
         return like(pressure_kpa, self._temperature.value(np.log(pressure)))
 
     def saturation_pressure(self, temperature_c: V) -> V:
-        """Pressure at which liquid and vapour rest together at a temperature.
-
-        Parameters
-        ----------
-        temperature_c : float or array, any shape
-            Temperature [degC].
-
-        Returns
-        -------
-        float or array of the same shape
-            Saturation pressure [kPa abs].
+        """Pressure [kPa abs] at which liquid and vapour rest together at a temperature [degC].
 
         Raises
         ------
