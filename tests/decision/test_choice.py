@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -169,6 +170,14 @@ def test_the_screen_rows_of_assess_count_no_worth_twice():
         assert not other.waits_for
     text = " ".join(page("assess", "@low_charge_dead_fan").split())
     assert "Label and fittings, which opens: capture a sample and look" in text
+
+
+def test_where_a_test_saves_just_what_it_costs_the_most_telling_minute_comes_first():
+    """What saves nothing does not pay: it is not named as the best for its worth."""
+    even = [replace(test, net_value=0.0) for test in assessed("@wet_loop").tests]
+    shown = best_few(even)
+    ready = [test for test in even if not test.blocked_by]
+    assert shown[0].bits_per_minute == max(test.bits_per_minute for test in ready)
 
 
 @pytest.mark.parametrize("name", demo_cases())

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from loopodds.diagnosis.belief import Belief, Conflict
 from loopodds.diagnosis.diagnose import believe
+from loopodds.diagnosis.model import smallest_impossible
 from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network
@@ -92,6 +93,24 @@ def test_what_is_not_connected_in_a_car_is_not_named_as_a_contradiction() -> Non
 
 def test_one_finding_is_in_conflict_with_nothing() -> None:
     assert conflict(two_witnesses(), {"first": "bad"}) == Conflict(0.0, ())
+
+
+@pytest.mark.parametrize("others", [3, 57])
+def test_what_cannot_hold_together_is_named_however_much_else_was_seen(others: int) -> None:
+    """Each of three findings rules out one of three causes: any two can be, all three cannot.
+
+    With sixty findings there are too many sets of three to try them all.
+    """
+    cause = Discrete("cause", ("a", "b", "c"), (), np.full(3, 1 / 3))
+    excluding = [np.where(np.arange(3) == i, 0.0, 0.5) for i in range(3)]
+    harmless = [np.array([0.2, 0.5, 0.7])] * others
+    findings = [
+        Discrete(f"f{i}", ("no", "yes"), ("cause",), np.stack([1 - p, p], axis=1))
+        for i, p in enumerate([*excluding, *harmless])
+    ]
+    codes = {finding.name: np.array([1]) for finding in findings}
+    tree = JunctionTree(Network.of_tables([cause, *findings]))
+    assert sorted(smallest_impossible(tree, Evidence(1, codes))) == ["f0", "f1", "f2"]
 
 
 def seen(**findings: str) -> Conflict:
