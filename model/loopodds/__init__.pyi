@@ -22,7 +22,6 @@ from loopodds.inspection.assignments import (
     Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,
     parse_outcomes as parse_outcomes, printable as printable,
 )
-from loopodds.inspection.case_file import load_case as load_case
 from loopodds.inspection.encoding import encode as encode
 from loopodds.inspection.inspection import Inspection as Inspection, batch_of as batch_of
 from loopodds.inspection.sections import inspection_from as inspection_from
