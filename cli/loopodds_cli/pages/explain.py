@@ -49,13 +49,9 @@ def print_explanation(
 ) -> None:
     """Write the whole page to standard output.
 
-    Parameters
-    ----------
-    result : Assessment
-    found : Explanation
-        Of one condition.
-    numbers : sequence of Turn, optional
-        Numbers of the knowledge that could turn the verdict; a section only where given.
+    Args:
+        found: Of one condition.
+        numbers: Numbers of the knowledge that could turn the verdict; a section only where given.
     """
     page, knowledge, recorded = Page(), result.knowledge, result.recorded
     title = condition_title(found.condition, knowledge)
@@ -118,8 +114,7 @@ def _decibans(amount: float) -> str:
 def signed_bar(share: float, plain: bool) -> str:
     """A bar to the right of the middle for what speaks for, to the left for what speaks against.
 
-    Examples
-    --------
+    Examples:
     >>> signed_bar(-0.5, True)
     '     ####|         '
     """

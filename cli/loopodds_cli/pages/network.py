@@ -96,12 +96,8 @@ class _Footnotes:
 def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> None:
     """One node: what it is, what it depends on, its numbers and where they come from.
 
-    Parameters
-    ----------
-    node : Node
-    knowledge : Knowledge
-    context : mapping of str to str
-        Shows the numbers that hold in it; empty shows them all.
+    Args:
+        context: Shows the numbers that hold in it; empty shows them all.
     """
     page = Page()
     settings = [context["setting"]] if "setting" in context else []

@@ -77,12 +77,9 @@ class Page:
     def rows(self, rows: Sequence[Sequence[Cell]], right: Sequence[int] = ()) -> None:
         """Aligned columns; the widest wraps when the page is too narrow.
 
-        Parameters
-        ----------
-        rows : sequence of sequences of str or Text
-            All of one length.
-        right : sequence of int
-            Columns that are flush right (numbers).
+        Args:
+            rows: All of one length.
+            right: Columns that are flush right (numbers).
         """
         if not rows:
             return
@@ -125,8 +122,7 @@ def _text(cell: Cell) -> Text:
 def chance_word(probability: float) -> str:
     """A probability in words.
 
-    Examples
-    --------
+    Examples:
     >>> chance_word(0.83)
     'very likely'
     """
@@ -136,8 +132,7 @@ def chance_word(probability: float) -> str:
 def times(decibans: float) -> str:
     """What a weight of evidence does to the odds, as a factor.
 
-    Examples
-    --------
+    Examples:
     >>> times(10.0), times(-10.0), times(50.0)
     ('x 10', '/ 10', 'x 1000+')
     """
@@ -150,8 +145,7 @@ def times(decibans: float) -> str:
 def factor(ratio: float) -> str:
     """A ratio with the digits that matter to a reader.
 
-    Examples
-    --------
+    Examples:
     >>> factor(1.42), factor(12.3)
     ('1.4', '12')
     """

@@ -21,13 +21,7 @@ EXPECTED_AT_MOST = 7
 
 
 def print_what_if(found: WhatIf, knowledge: Knowledge) -> None:
-    """Write the whole page to standard output.
-
-    Parameters
-    ----------
-    found : WhatIf
-    knowledge : Knowledge
-    """
+    """Write the whole page to standard output."""
     page = Page()
     leading = condition_title(found.base.verdict, knowledge).lower()
     now = percent(found.base.probabilities[found.base.verdict])

@@ -14,8 +14,7 @@ if TYPE_CHECKING:
 def money(amount: float, currency: str) -> str:
     """An amount without decimals.
 
-    Examples
-    --------
+    Examples:
     >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
     ('1,454 units', '1 unit', '38 EUR')
     """
@@ -26,8 +25,7 @@ def money(amount: float, currency: str) -> str:
 def signed(amount: float) -> str:
     """A gain or loss without decimals; what rounds to nothing has no sign.
 
-    Examples
-    --------
+    Examples:
     >>> signed(1454.4), signed(-2.6), signed(0.3), signed(-0.3)
     ('+1,454', '-3', '0', '0')
     """
@@ -37,8 +35,7 @@ def signed(amount: float) -> str:
 def duration(minutes: float) -> str:
     """Minutes, or hours and minutes from two hours on.
 
-    Examples
-    --------
+    Examples:
     >>> duration(35), duration(475)
     ('35 min', '7 h 55 min')
     """

@@ -25,16 +25,12 @@ Pairs = tuple[tuple[str, str], ...]
 def build_network(knowledge: Knowledge, context: Mapping[str, str]) -> Network:
     """The knowledge as arrays, in one context.
 
-    Parameters
-    ----------
-    context : mapping of str to str
-        Values of contexts (``setting``, ``expansion`` ...). What is left out is not known: the
-        distributions are averaged over its values with the shares of ``contexts.toml``.
+    Args:
+        context: Values of contexts (``setting``, ``expansion`` ...). What is left out is not known:
+            the distributions are averaged over its values with the shares of ``contexts.toml``.
 
-    Raises
-    ------
-    KnowledgeError
-        If the knowledge is inconsistent.
+    Raises:
+        KnowledgeError: if the knowledge is inconsistent.
     """
     return _network(knowledge, tuple(sorted(context.items())))
 
@@ -70,24 +66,16 @@ def full_contexts(
 ) -> Iterator[tuple[float, dict[str, str]]]:
     """Every way to complete the known contexts, with its share.
 
-    Parameters
-    ----------
-    keys : collection of str
-        The contexts that matter.
-    known : mapping of str to str
-        Those that are stated.
+    Args:
+        keys: The contexts that matter.
+        known: Those that are stated.
 
-    Yields
-    ------
-    float
+    Yields:
         Share of the combination; all together they sum to one.
-    dict of str to str
         The known contexts with the others filled in.
 
-    Raises
-    ------
-    KnowledgeError
-        If a context is not known to the files or must be given.
+    Raises:
+        KnowledgeError: if a context is not known to the files or must be given.
     """
     unknown = sorted(set(keys) - set(known))
     options = []
@@ -108,10 +96,8 @@ def node_arrays(
 ) -> Discrete | GaugeNode:
     """One node of the knowledge as arrays in one context.
 
-    Raises
-    ------
-    KnowledgeError
-        If its numbers are inconsistent, or a variant changes the parents.
+    Raises:
+        KnowledgeError: if its numbers are inconsistent, or a variant changes the parents.
     """
     hidden = knowledge.of_kind("history", "fault", "mechanism")
     states = {name: other.states for name, other in hidden.items()}

@@ -57,10 +57,8 @@ def work_of(service: Service, knowledge: Knowledge) -> Work:
 def outlasts(own: Sequence[FloatArray], filled: Sequence[FloatArray]) -> FloatArray:
     """Chance that each state of each fault outlasts some services, shape (fault columns,).
 
-    Parameters
-    ----------
-    own, filled : sequence of float array, shape (fault columns,)
-        Of each service, at least one.
+    Args:
+        own, filled: sequence of float array, shape (fault columns,); of each service, at least one.
     """
     failed = np.prod([1 - chance for chance in own], axis=0)
     stays: FloatArray = failed * (1 - np.max(filled, axis=0))
@@ -70,10 +68,9 @@ def outlasts(own: Sequence[FloatArray], filled: Sequence[FloatArray]) -> FloatAr
 def cure_chances(services: Sequence[str], knowledge: Knowledge) -> dict[str, FloatArray]:
     """Chance that services together remove each state of each fault that any of them cures.
 
-    Returns
-    -------
-    dict of str to float array, shape (states,)
-        By fault variable; the sound state has the chance zero.
+    Returns:
+        dict of str to float array, shape (states,); by fault variable; the sound state has the
+            chance zero.
     """
     if not services:
         return {}
@@ -97,15 +94,10 @@ def lost_in_vain(services: Sequence[str], knowledge: Knowledge) -> FloatArray:
 def cured_states(target: str, knowledge: Knowledge) -> frozenset[tuple[str, str]]:
     """Fault variable and state for each state that a key of ``cures`` covers.
 
-    Parameters
-    ----------
-    target : str
-        A condition, a fault variable (every state but the sound one) or ``variable.state``.
-    knowledge : Knowledge
+    Args:
+        target: A condition, a fault variable (every state but the sound one) or ``variable.state``.
 
-    Returns
-    -------
-    frozenset of pairs of str
+    Returns:
         Empty if there is no such thing.
     """
     faults = knowledge.of_kind("fault")

@@ -46,19 +46,13 @@ class GaugeArray(NamedTuple):
 def table_array(node: Node, states: States, setting: str) -> TableArray:
     """Array of a ``table`` or ``graded`` node.
 
-    Parameters
-    ----------
-    node : Node
-        Fixed to one context (see :meth:`Node.in_context`).
-    states : mapping of str to tuple of str
-        States of every hidden node.
-    setting : str
-        Which of the probabilities given by setting holds.
+    Args:
+        node: Fixed to one context (see :meth:`Node.in_context`).
+        states: States of every hidden node.
+        setting: Which of the probabilities given by setting holds.
 
-    Raises
-    ------
-    KnowledgeError
-        If a parent or state is unknown, or a parent configuration is not covered.
+    Raises:
+        KnowledgeError: if a parent or state is unknown, or a parent configuration is not covered.
     """
     if isinstance(node, Tabular):
         return _from_rows(node, states, setting)
@@ -128,10 +122,8 @@ def gauge_array(node: Gauge, states: States, context: Mapping[str, str]) -> Gaug
 
     Shifts add; variances add. An override replaces both.
 
-    Raises
-    ------
-    KnowledgeError
-        If a parent or state is unknown.
+    Raises:
+        KnowledgeError: if a parent or state is unknown.
     """
     parents = parents_of(node)
     cards = [len(_states_of(node, states, parent)) for parent in parents]

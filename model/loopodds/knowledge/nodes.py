@@ -236,13 +236,9 @@ def lists_of(node: Node) -> Iterator[tuple[str, Levels]]:
 def mentions(node: Node) -> Iterator[tuple[str, str, tuple[str, ...]]]:
     """Every place in the distribution of a node that names another node.
 
-    Yields
-    ------
-    str
+    Yields:
         Where, in the words of the file (``rows[2]``, ``causes``, ``shifts``).
-    str
         The node named.
-    tuple of str
         Its states named there.
     """
     if isinstance(node, Tabular):
@@ -268,10 +264,8 @@ def parents_of(node: Node) -> tuple[str, ...]:
 def read_node(name: str, kind: str, entry: object, file: str) -> Node:
     """A node from its TOML table, with its variants.
 
-    Raises
-    ------
-    KnowledgeError
-        Naming file, node and key.
+    Raises:
+        KnowledgeError: naming file, node and key.
     """
     table = dict(entry) if isinstance(entry, Mapping) else {}
     variants = table.pop("variants", [])

@@ -92,22 +92,16 @@ class Knowledge:
     Read once in a process for the same content, so that an edited file is never answered from
     memory.
 
-    Parameters
-    ----------
-    folder : path, optional
-        Folder with the TOML files; the shipped knowledge when left out.
+    Args:
+        folder: Folder with the TOML files; the shipped knowledge when left out.
 
-    Attributes
-    ----------
-    nodes : dict of str to Node
-        Hidden and observable variables.
-    digest : str
-        Hash of the file contents: the version of the knowledge in force.
+    Attributes:
+        nodes: Hidden and observable variables.
+        digest: Hash of the file contents: the version of the knowledge in force.
 
-    Raises
-    ------
-    KnowledgeError
-        Naming the file, the table and the key with what is wrong, and the nearest valid spelling.
+    Raises:
+        KnowledgeError: naming the file, the table and the key with what is wrong, and the nearest
+            valid spelling.
     """
 
     nodes: Mapping[str, Node]
@@ -152,10 +146,8 @@ class Knowledge:
     def node(self, name: str) -> Node:
         """Node by name.
 
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
+        Raises:
+            UnknownName: with the nearest spelling.
         """
         if name not in self.nodes:
             raise unknown_name("node", name, self.nodes)
@@ -164,10 +156,8 @@ class Knowledge:
     def condition(self, name: str) -> Condition:
         """Condition by name.
 
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
+        Raises:
+            UnknownName: with the nearest spelling.
         """
         if name not in self.conditions:
             raise unknown_name("condition", name, self.conditions)
@@ -228,10 +218,8 @@ RECORDS: Mapping[str, type[msgspec.Struct]] = {
 def read_one(stem: str, name: str, entry: object) -> msgspec.Struct:
     """One record of a file that holds no nodes.
 
-    Raises
-    ------
-    KnowledgeError
-        Naming file, table and key.
+    Raises:
+        KnowledgeError: naming file, table and key.
     """
     kind = RECORDS[stem]
     if kind is Harm:

@@ -44,19 +44,14 @@ def read_record(
 ) -> Kind:
     """A table of a knowledge file as a record.
 
-    Parameters
-    ----------
-    kind : type
-        The record; its fields are the keys that the table may have.
-    entry : object
-        What stands under ``name`` in the file.
-    given : mapping of str to str
-        Fields that the place of the table gives, and no key of it may.
+    Args:
+        kind: type; the record; its fields are the keys that the table may have.
+        entry: object; what stands under ``name`` in the file.
+        given: Fields that the place of the table gives, and no key of it may.
 
-    Raises
-    ------
-    KnowledgeError
-        Naming file, table and key; for a misspelt key or word with the nearest spelling.
+    Raises:
+        KnowledgeError: naming file, table and key; for a misspelt key or word with the nearest
+            spelling.
     """
     if not isinstance(entry, Mapping):
         raise KnowledgeError(f"{file}: {name} must be a table")

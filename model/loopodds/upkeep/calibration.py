@@ -66,20 +66,15 @@ class BaseRate(NamedTuple):
 def brier_score(probabilities: ArrayLike, outcomes: ArrayLike) -> float:
     """Mean squared distance between forecast and outcome (Brier 1950); 0 is best.
 
-    Parameters
-    ----------
-    probabilities : array, shape (forecasts,)
-        Probability stated for each event, 0 to 1.
-    outcomes : array, shape (forecasts,)
-        True or 1 where the event happened.
+    Args:
+        probabilities: array, shape (forecasts,); probability stated for each event, 0 to 1.
+        outcomes: array, shape (forecasts,); true or 1 where the event happened.
 
-    Raises
-    ------
-    OutOfRange
-        If there is no forecast, shapes differ or a value is no probability or no outcome.
+    Raises:
+        OutOfRange: if there is no forecast, shapes differ or a value is no probability or no
+            outcome.
 
-    Examples
-    --------
+    Examples:
     >>> round(brier_score([0.1, 0.9, 0.8, 0.3], [0, 1, 1, 0]), 4)
     0.0375
     """
@@ -92,14 +87,12 @@ def log_score(probabilities: ArrayLike, outcomes: ArrayLike) -> float:
 
     0 is best. Certainty about what did not happen costs ``-log(1e-15)``, not infinity.
 
-    Parameters
-    ----------
-    probabilities, outcomes : array, shape (forecasts,)
+    Args:
+        probabilities, outcomes: array, shape (forecasts,)
 
-    Raises
-    ------
-    OutOfRange
-        If there is no forecast, shapes differ or a value is no probability or no outcome.
+    Raises:
+        OutOfRange: if there is no forecast, shapes differ or a value is no probability or no
+            outcome.
     """
     stated, happened = _forecasts(probabilities, outcomes)
     given = np.where(happened > 0, stated, 1 - stated)
@@ -109,14 +102,12 @@ def log_score(probabilities: ArrayLike, outcomes: ArrayLike) -> float:
 def murphy_parts(probabilities: ArrayLike, outcomes: ArrayLike) -> MurphyParts:
     """Brier score taken apart by distinct forecast, which makes the sum exact.
 
-    Parameters
-    ----------
-    probabilities, outcomes : array, shape (forecasts,)
+    Args:
+        probabilities, outcomes: array, shape (forecasts,)
 
-    Raises
-    ------
-    OutOfRange
-        If there is no forecast, shapes differ or a value is no probability or no outcome.
+    Raises:
+        OutOfRange: if there is no forecast, shapes differ or a value is no probability or no
+            outcome.
     """
     stated, happened = _forecasts(probabilities, outcomes)
     distinct, group, count = np.unique(stated, return_inverse=True, return_counts=True)
@@ -134,16 +125,13 @@ def calibration_curve(
 ) -> CalibrationCurve:
     """What was stated against what happened, in bins of equal width.
 
-    Parameters
-    ----------
-    probabilities, outcomes : array, shape (forecasts,)
-    bins : int
-        Number of bins between 0 and 1. A forecast on an inner edge belongs to the lower bin.
+    Args:
+        probabilities, outcomes: array, shape (forecasts,)
+        bins: Number of bins between 0 and 1. A forecast on an inner edge belongs to the lower bin.
 
-    Raises
-    ------
-    OutOfRange
-        If there is no forecast or bin, shapes differ or a value is no probability or no outcome.
+    Raises:
+        OutOfRange: if there is no forecast or bin, shapes differ or a value is no probability or no
+            outcome.
     """
     if bins < 1:
         raise OutOfRange(f"{bins} bins: at least one is needed")
@@ -160,9 +148,8 @@ def calibration_curve(
 def wilson_interval(events: ArrayLike, trials: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Interval of 90 % for a share from its count (Wilson 1927); never outside 0 to 1.
 
-    Parameters
-    ----------
-    events, trials : array, any shape
+    Args:
+        events, trials: array, any shape
     """
     n, z = np.asarray(trials, dtype=np.float64), QUANTILE_90
     p = np.asarray(events, dtype=np.float64) / n
@@ -180,21 +167,13 @@ def base_rate(probabilities: ArrayLike, prior: ArrayLike) -> BaseRate:
     iteration of Saerens, Latinne & Decaestecker (2002), found here by halving, since the slope of
     the log-likelihood falls steadily with the share.
 
-    Parameters
-    ----------
-    probabilities : array, shape (inspections,)
-        Posterior of the condition in each inspection.
-    prior : float or array, shape (inspections,)
-        Prior of the condition that went into each posterior, above 0 and below 1.
+    Args:
+        probabilities: array, shape (inspections,); posterior of the condition in each inspection.
+        prior: float or array, shape (inspections,); prior of the condition that went into each
+            posterior, above 0 and below 1.
 
-    Returns
-    -------
-    BaseRate
-
-    Raises
-    ------
-    OutOfRange
-        If there is no inspection or a value is no probability.
+    Raises:
+        OutOfRange: if there is no inspection or a value is no probability.
     """
     after = _probabilities(probabilities)
     before = np.broadcast_to(np.asarray(prior, dtype=np.float64), after.shape)
@@ -221,21 +200,16 @@ def adjusted_shares(successes: ArrayLike, trials: ArrayLike) -> FloatArray:
     given to the worst cars looks bad. Direct standardisation weighs each stratum by its share
     of all trials.
 
-    Parameters
-    ----------
-    successes, trials : array, shape (treatments, strata)
+    Args:
+        successes, trials: array, shape (treatments, strata)
 
-    Returns
-    -------
-    float array, shape (treatments,)
+    Returns:
+        float array, shape (treatments,)
 
-    Raises
-    ------
-    OutOfRange
-        If a treatment was never tried in some stratum: nothing can be said of it there.
+    Raises:
+        OutOfRange: if a treatment was never tried in some stratum: nothing can be said of it there.
 
-    Examples
-    --------
+    Examples:
     >>> adjusted_shares([[81, 192], [234, 55]], [[87, 263], [270, 80]]).round(4)
     array([0.8325, 0.7789])
     """

@@ -27,8 +27,7 @@ Path = tuple[str | int, ...]
 def place_words(name: str, path: Path) -> str:
     """Where a number stands in its file, blocks counted from one.
 
-    Examples
-    --------
+    Examples:
     >>> place_words("charge", ("rows", 7, "p", "complaint", 2))
     'charge.rows[8].p.complaint[3]'
     """
@@ -39,13 +38,9 @@ def place_words(name: str, path: Path) -> str:
 def dial_words(node: Node, entry: Mapping[str, Any], path: Path) -> str:
     """What a number says, as ``low, given leak slow``.
 
-    Parameters
-    ----------
-    node : Node
-    entry : mapping
-        The node as it stands in its file, with its variants.
-    path : tuple of str and int
-        Keys and indices that lead to the number.
+    Args:
+        entry: The node as it stands in its file, with its variants.
+        path: tuple of str and int; keys and indices that lead to the number.
     """
     if path[0] == "variants":
         variant = entry["variants"][int(path[1])]
@@ -94,21 +89,14 @@ SETTINGS = ("complaint", "routine")
 class Dial:
     """One number that can be turned.
 
-    Attributes
-    ----------
-    node : str
-        Variable whose distribution holds the number.
-    place, about : str
-        Where it stands, as ``charge.rows[8].p.complaint[3]`` counted from one, and in words.
-    value : float
-        Its present value.
-    lowest, highest : float
-        Range within which it is turned, ends excluded.
-    doubt : float
-        Standard deviation of the number if its weight in cars is taken at its word.
-    grounds : Grounds
-    make : callable
-        The node with the number at another value. Tables are linear in it.
+    Attributes:
+        node: Variable whose distribution holds the number.
+        place, about: Where it stands, as ``charge.rows[8].p.complaint[3]`` counted from one, and in
+            words.
+        value: Its present value.
+        lowest, highest: Range within which it is turned, ends excluded.
+        doubt: Standard deviation of the number if its weight in cars is taken at its word.
+        make: The node with the number at another value. Tables are linear in it.
     """
 
     node: str

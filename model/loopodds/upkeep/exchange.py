@@ -26,14 +26,11 @@ if TYPE_CHECKING:
 def to_networkx(knowledge: Knowledge) -> DiGraph:
     """The arcs of the knowledge as a directed graph, causes before effects.
 
-    Returns
-    -------
-    networkx.DiGraph
-        Node attributes: ``kind`` ("fault", "mechanism", "history", "finding" or "gauge"),
-        ``group``, ``title`` and ``states``.
+    Returns:
+        networkx.DiGraph; node attributes: ``kind`` ("fault", "mechanism", "history", "finding" or
+            "gauge"), ``group``, ``title`` and ``states``.
 
-    Examples
-    --------
+    Examples:
     >>> from loopodds.knowledge.records import Knowledge
     >>> sorted(to_networkx(Knowledge()).predecessors("drier_saturated"))
     ['drier_over_eight_years', 'opened_without_new_drier']
@@ -55,17 +52,12 @@ def to_pgmpy(
 
     pgmpy has only discrete variables: a gauge becomes the words for the intervals of its number.
 
-    Parameters
-    ----------
-    source : Knowledge or Model
-        A model brings the repairs that it knows of.
-    context : mapping of str to str, optional
-        What is left out is averaged over with the shares of ``contexts.toml``.
+    Args:
+        source: A model brings the repairs that it knows of.
+        context: What is left out is averaged over with the shares of ``contexts.toml``.
 
-    Raises
-    ------
-    KnowledgeError
-        If the context leaves out what has no shares, or pgmpy refuses a table.
+    Raises:
+        KnowledgeError: if the context leaves out what has no shares, or pgmpy refuses a table.
     """
     stated = context or {}
     if isinstance(source, Model):
@@ -76,10 +68,8 @@ def to_pgmpy(
 def pgmpy_model(network: Network) -> DiscreteBayesianNetwork:
     """Any network of the engine as a checked pgmpy model, gauges as words.
 
-    Raises
-    ------
-    KnowledgeError
-        If pgmpy refuses a table.
+    Raises:
+        KnowledgeError: if pgmpy refuses a table.
     """
     from pgmpy.models import DiscreteBayesianNetwork
 

@@ -29,16 +29,12 @@ Files = Mapping[str, Mapping[str, Any]]
 def lint(folder: str | Path | None = None) -> list[Slip]:
     """Every problem of a set of knowledge files.
 
-    Parameters
-    ----------
-    folder : path, optional
-        Folder with the files; the shipped knowledge when left out.
+    Args:
+        folder: Folder with the files; the shipped knowledge when left out.
 
-    Returns
-    -------
-    list of Slip
+    Returns:
         Empty when the knowledge is sound. If the files cannot be read as knowledge at all, only
-        what stands in the way of that.
+            what stands in the way of that.
     """
     files: dict[str, Mapping[str, Any]] = {}
     problems = list(_unread(folder, files))

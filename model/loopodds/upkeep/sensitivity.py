@@ -90,13 +90,9 @@ class Ratio(NamedTuple):
 class Sensitivity:
     """One belief as a function of single numbers of the network.
 
-    Parameters
-    ----------
-    tree : JunctionTree
-    evidence : Evidence
-        One row.
-    hypotheses : mapping of str to Clamp
-        What may lead, each as states of hidden variables.
+    Args:
+        evidence: One row.
+        hypotheses: What may lead, each as states of hidden variables.
     """
 
     def __init__(

@@ -91,20 +91,13 @@ def verify(
 ) -> Verification:
     """Compare all fault posteriors and the log evidence with pgmpy's variable elimination.
 
-    Parameters
-    ----------
-    knowledge : Knowledge
-    rows : int
-        Random cars, shared among a few random contexts; at least one.
-    seed : int
-        The same seed draws the same contexts and cars.
-    progress : callable, optional
-        Called with the number of rows done after each.
+    Args:
+        rows: Random cars, shared among a few random contexts; at least one.
+        seed: The same seed draws the same contexts and cars.
+        progress: Called with the number of rows done after each.
 
-    Raises
-    ------
-    KnowledgeError
-        If a network cannot be built, or pgmpy refuses it.
+    Raises:
+        KnowledgeError: if a network cannot be built, or pgmpy refuses it.
     """
     rng = np.random.default_rng(seed)
     model = Model(knowledge)
