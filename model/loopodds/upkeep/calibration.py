@@ -1,7 +1,8 @@
 """How honest probabilities are: Brier score and its parts, log score, calibration, base rates.
 
-Forecasts are probabilities of events that did or did not happen; everything here takes them as
-plain arrays and knows nothing of what the events are.
+Forecasts are probabilities of events, outcomes say whether they happened (true or 1); both are
+arrays of shape (forecasts,). Where there is none, the shapes differ or a value is no probability
+or no outcome, the functions raise :class:`OutOfRange`.
 """
 
 from __future__ import annotations
@@ -24,9 +25,8 @@ _HALVINGS = 50
 class MurphyParts(NamedTuple):
     """Brier score taken apart: ``reliability - resolution + uncertainty`` (Murphy 1973).
 
-    ``reliability`` is how far forecasts lie from what then happened (0 is best), ``resolution``
-    how far the outcomes of different forecasts lie apart (more is better), ``uncertainty`` the
-    score of always saying the overall share.
+    How far forecasts lie from what then happened (0 is best), how far the outcomes of different
+    forecasts lie apart (more is better), and the score of always saying the overall share.
     """
 
     reliability: float
@@ -66,14 +66,6 @@ class BaseRate(NamedTuple):
 def brier_score(probabilities: ArrayLike, outcomes: ArrayLike) -> float:
     """Mean squared distance between forecast and outcome (Brier 1950); 0 is best.
 
-    Args:
-        probabilities: array, shape (forecasts,); probability stated for each event, 0 to 1.
-        outcomes: array, shape (forecasts,); true or 1 where the event happened.
-
-    Raises:
-        OutOfRange: if there is no forecast, shapes differ or a value is no probability or no
-            outcome.
-
     Examples:
     >>> round(brier_score([0.1, 0.9, 0.8, 0.3], [0, 1, 1, 0]), 4)
     0.0375
@@ -86,13 +78,6 @@ def log_score(probabilities: ArrayLike, outcomes: ArrayLike) -> float:
     """Mean of minus the natural log of the probability given to what happened (Good 1952).
 
     0 is best. Certainty about what did not happen costs ``-log(1e-15)``, not infinity.
-
-    Args:
-        probabilities, outcomes: array, shape (forecasts,)
-
-    Raises:
-        OutOfRange: if there is no forecast, shapes differ or a value is no probability or no
-            outcome.
     """
     stated, happened = _forecasts(probabilities, outcomes)
     given = np.where(happened > 0, stated, 1 - stated)
@@ -100,15 +85,7 @@ def log_score(probabilities: ArrayLike, outcomes: ArrayLike) -> float:
 
 
 def murphy_parts(probabilities: ArrayLike, outcomes: ArrayLike) -> MurphyParts:
-    """Brier score taken apart by distinct forecast, which makes the sum exact.
-
-    Args:
-        probabilities, outcomes: array, shape (forecasts,)
-
-    Raises:
-        OutOfRange: if there is no forecast, shapes differ or a value is no probability or no
-            outcome.
-    """
+    """Brier score taken apart by distinct forecast, which makes the sum exact."""
     stated, happened = _forecasts(probabilities, outcomes)
     distinct, group, count = np.unique(stated, return_inverse=True, return_counts=True)
     share = np.bincount(group, weights=happened) / count
@@ -123,15 +100,12 @@ def murphy_parts(probabilities: ArrayLike, outcomes: ArrayLike) -> MurphyParts:
 def calibration_curve(
     probabilities: ArrayLike, outcomes: ArrayLike, bins: int = 10
 ) -> CalibrationCurve:
-    """What was stated against what happened, in bins of equal width.
+    """What was stated against what happened, in bins of equal width between 0 and 1.
 
-    Args:
-        probabilities, outcomes: array, shape (forecasts,)
-        bins: Number of bins between 0 and 1. A forecast on an inner edge belongs to the lower bin.
+    A forecast on an inner edge belongs to the lower bin.
 
     Raises:
-        OutOfRange: if there is no forecast or bin, shapes differ or a value is no probability or no
-            outcome.
+        OutOfRange: also if there is no bin.
     """
     if bins < 1:
         raise OutOfRange(f"{bins} bins: at least one is needed")
@@ -146,11 +120,7 @@ def calibration_curve(
 
 
 def wilson_interval(events: ArrayLike, trials: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Interval of 90 % for a share from its count (Wilson 1927); never outside 0 to 1.
-
-    Args:
-        events, trials: array, any shape
-    """
+    """Interval of 90 % for a share from its count (Wilson 1927); never outside 0 to 1."""
     n, z = np.asarray(trials, dtype=np.float64), QUANTILE_90
     p = np.asarray(events, dtype=np.float64) / n
     centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)
@@ -168,12 +138,8 @@ def base_rate(probabilities: ArrayLike, prior: ArrayLike) -> BaseRate:
     the log-likelihood falls steadily with the share.
 
     Args:
-        probabilities: array, shape (inspections,); posterior of the condition in each inspection.
-        prior: float or array, shape (inspections,); prior of the condition that went into each
-            posterior, above 0 and below 1.
-
-    Raises:
-        OutOfRange: if there is no inspection or a value is no probability.
+        probabilities: Posterior of the condition in each inspection.
+        prior: Prior that went into them, one or one each, above 0 and below 1.
     """
     after = _probabilities(probabilities)
     before = np.broadcast_to(np.asarray(prior, dtype=np.float64), after.shape)
@@ -198,13 +164,7 @@ def adjusted_shares(successes: ArrayLike, trials: ArrayLike) -> FloatArray:
 
     Comparing overall shares can reverse what holds in every stratum (Simpson 1951): a repair
     given to the worst cars looks bad. Direct standardisation weighs each stratum by its share
-    of all trials.
-
-    Args:
-        successes, trials: array, shape (treatments, strata)
-
-    Returns:
-        float array, shape (treatments,)
+    of all trials. Counts have shape (treatments, strata), the result (treatments,).
 
     Raises:
         OutOfRange: if a treatment was never tried in some stratum: nothing can be said of it there.

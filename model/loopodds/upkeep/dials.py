@@ -8,10 +8,11 @@ structure, not numbers, and stay.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, replace
+from functools import partial, reduce
 from math import hypot, sqrt
-from typing import Any, Literal
+from operator import getitem
+from typing import Any, Literal, cast
 
 import numpy as np
 
@@ -22,6 +23,10 @@ from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.shapes import GROUNDS, Grounds
 
 Path = tuple[str | int, ...]
+"""Keys and indices that lead to a number of a node's entry."""
+Made = Discrete | GaugeNode
+Kind = Literal["probability", "factor", "mean", "spread"]
+SETTINGS = ("complaint", "routine")
 
 
 def place_words(name: str, path: Path) -> str:
@@ -36,12 +41,7 @@ def place_words(name: str, path: Path) -> str:
 
 
 def dial_words(node: Node, entry: Mapping[str, Any], path: Path) -> str:
-    """What a number says, as ``low, given leak slow``.
-
-    Args:
-        entry: The node as it stands in its file, with its variants.
-        path: tuple of str and int; keys and indices that lead to the number.
-    """
+    """What the number at a path in a node's entry says, as ``low, given leak slow``."""
     if path[0] == "variants":
         variant = entry["variants"][int(path[1])]
         holds = " and ".join(f"{key} {value}" for key, value in variant["when"].items())
@@ -59,12 +59,10 @@ def dial_words(node: Node, entry: Mapping[str, Any], path: Path) -> str:
             return f"how far {_plain(path[3])} weakens {parent}"
         return f"{_state(node, path)}, from {parent} {_plain(path[3])} alone"
     if path[0] in ("shifts", "overrides"):
-        one = block[path[1]]
-        cause = _pairs({one["parent"]: path[3]} if path[0] == "shifts" else one["when"])
+        moved = block[path[1]]
+        cause = _pairs({moved["parent"]: path[3]} if path[0] == "shifts" else moved["when"])
         return f"{'shift' if path[-1] == 0 else 'spread'} under {cause}"
-    if path[0] == "misreading":
-        return f"{path[1]} of misreadings"
-    return "spread of one car"
+    return f"{path[1]} of misreadings" if path[0] == "misreading" else "spread of one car"
 
 
 def _state(node: Node, path: Path) -> str:
@@ -79,23 +77,15 @@ def _plain(name: object) -> str:
     return str(name).replace("_", " ")
 
 
-Made = Discrete | GaugeNode
-Kind = Literal["probability", "factor", "mean", "spread"]
-
-SETTINGS = ("complaint", "routine")
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Dial:
     """One number that can be turned.
 
     Attributes:
         node: Variable whose distribution holds the number.
-        place, about: Where it stands, as ``charge.rows[8].p.complaint[3]`` counted from one, and in
-            words.
-        value: Its present value.
+        place, about: Where it stands, as ``charge.rows[8].p.complaint[3]``, and in words.
         lowest, highest: Range within which it is turned, ends excluded.
-        doubt: Standard deviation of the number if its weight in cars is taken at its word.
+        doubt: Its standard deviation if its weight in cars is taken at its word.
         make: The node with the number at another value. Tables are linear in it.
     """
 
@@ -129,7 +119,8 @@ def knowledge_dials(knowledge: Knowledge, context: Mapping[str, str], name: str)
     for path in _leaves(entry, ()):
         kind = _kind(path, context.get("setting", ""))
         if kind is not None and _is_own(entry, path, kind):
-            yield _dial(node, entry, path, kind, partial(_turned, knowledge, context, node, entry))
+            make = partial(_turned, knowledge, context, node, entry, path, kind)
+            yield _dial(node, entry, path, kind, make)
 
 
 def _leaves(block: Any, path: Path) -> Iterator[Path]:
@@ -161,20 +152,17 @@ def _kind(path: Path, setting: str) -> Kind | None:
 
 def _is_own(entry: Mapping[str, Any], path: Path, kind: Kind) -> bool:
     """Whether a number may be turned, and is not the rest of a list of two."""
-    value = at(entry, path)
+    value = _at(entry, path)
     if kind == "spread":
         return bool(value > 0)
     if kind == "mean":
         return True
-    rest_of_two = kind == "probability" and path[-1] == 0 and len(at(entry, path[:-1])) == 2
+    rest_of_two = kind == "probability" and path[-1] == 0 and len(_at(entry, path[:-1])) == 2
     return 0 < value < 1 and not rest_of_two
 
 
-def at(block: Any, path: Path) -> Any:
-    """What stands at a path."""
-    for key in path:
-        block = block[key]
-    return block
+def _at(block: Any, path: Path) -> Any:
+    return reduce(getitem, path, block)
 
 
 def _put(block: Any, path: Path, value: object) -> Any:
@@ -198,7 +186,7 @@ def _turned(
     number: float,
 ) -> Made:
     if kind == "probability":
-        whole = at(entry, path[:-1])
+        whole = _at(entry, path[:-1])
         changed = _put(entry, path[:-1], covaried(whole, int(path[-1]), number))
     else:
         changed = _put(entry, path, number)
@@ -210,16 +198,15 @@ def _dial(
     entry: Mapping[str, Any],
     path: Path,
     kind: Kind,
-    turned: Callable[[Path, Kind, float], Made],
+    make: Callable[[float], Made],
 ) -> Dial:
-    value = float(at(entry, path))
+    value = float(_at(entry, path))
     grounds = _grounds(node, entry, path)
     if kind == "mean":
         assert isinstance(node, Gauge)
         reach = 2 * node.misreading.spread
         lowest, highest = value - reach, value + reach
-        one_car = hypot(at(entry, path[:-1])[1], node.spread)
-        doubt = one_car / sqrt(grounds.weight)
+        doubt = hypot(_at(entry, path[:-1])[1], node.spread) / sqrt(grounds.weight)
     elif kind == "spread":
         lowest, highest, doubt = value / 5, value * 5, value / sqrt(2 * grounds.weight)
     else:
@@ -227,7 +214,7 @@ def _dial(
         doubt = sqrt(value * (1 - value) / (grounds.weight + 1))
     return Dial(
         node.name, place_words(node.name, path), dial_words(node, entry, path), value, lowest,
-        highest, doubt, grounds, partial(turned, path, kind),
+        highest, doubt, grounds, make,
     )  # fmt: skip
 
 
@@ -235,7 +222,7 @@ def _grounds(node: Node, entry: Mapping[str, Any], path: Path) -> Grounds:
     """Grounds of the innermost block that states any, inheriting what it leaves out."""
     grounds = node.grounds
     for end in range(1, len(path)):
-        block = at(entry, path[:end])
+        block = _at(entry, path[:end])
         if isinstance(block, Mapping):
             grounds = Grounds(*(block.get(key) or getattr(grounds, key) for key in GROUNDS))
     return grounds
@@ -247,32 +234,20 @@ def gauge_at(dial: Dial) -> Callable[[float], GaugeNode]:
     Its first two moments are polynomials of second degree in every mean and every spread.
     """
     places = np.array([dial.value, (dial.value + dial.highest) / 2, dial.highest])
-    gauges = [dial.make(float(x)) for x in places]
-    means, seconds = [], []
-    for gauge in gauges:
-        assert isinstance(gauge, GaugeNode)
-        means.append(gauge.mean)
-        seconds.append(gauge.spread**2 + gauge.mean**2)
-    first = gauges[0]
-    assert isinstance(first, GaugeNode)
-    if first.share != _of(gauges[2]).share or first.wide != _of(gauges[2]).wide:
-        return lambda value: _of(dial.make(value))
+    make = cast("Callable[[float], GaugeNode]", dial.make)
+    gauges = [make(float(x)) for x in places]
+    first, last = gauges[0], gauges[2]
+    if (first.share, first.wide) != (last.share, last.wide):
+        return make
     fit = np.linalg.inv(np.vander(places, 3))
-    mean = np.tensordot(fit, np.array(means), axes=1)
-    second = np.tensordot(fit, np.array(seconds), axes=1)
+    means = np.array([gauge.mean for gauge in gauges])
+    mean = np.tensordot(fit, means, axes=1)
+    second = np.tensordot(fit, np.array([g.spread**2 for g in gauges]) + means**2, axes=1)
 
     def moved(value: float) -> GaugeNode:
         powers = np.array([value**2, value, 1.0])
-        first_moment = np.tensordot(powers, mean, axes=1)
-        spread = np.sqrt(np.tensordot(powers, second, axes=1) - first_moment**2)
-        return GaugeNode(
-            first.name, first.states, first.parents, first_moment, spread, first.share, first.wide,
-            first.cuts,
-        )  # fmt: skip
+        moment = np.tensordot(powers, mean, axes=1)
+        spread = np.sqrt(np.tensordot(powers, second, axes=1) - moment**2)
+        return replace(first, mean=moment, spread=spread)
 
     return moved
-
-
-def _of(made: Made) -> GaugeNode:
-    assert isinstance(made, GaugeNode)
-    return made

@@ -26,9 +26,7 @@ if TYPE_CHECKING:
 def to_networkx(knowledge: Knowledge) -> DiGraph:
     """The arcs of the knowledge as a directed graph, causes before effects.
 
-    Returns:
-        networkx.DiGraph; node attributes: ``kind`` ("fault", "mechanism", "history", "finding" or
-            "gauge"), ``group``, ``title`` and ``states``.
+    Nodes have the attributes ``kind`` ("fault", "finding" ...), ``group``, ``title``, ``states``.
 
     Examples:
     >>> from loopodds.knowledge.records import Knowledge
@@ -59,18 +57,13 @@ def to_pgmpy(
     Raises:
         KnowledgeError: if the context leaves out what has no shares, or pgmpy refuses a table.
     """
-    stated = context or {}
     if isinstance(source, Model):
-        return pgmpy_model(source.network(stated))
-    return pgmpy_model(build_network(source, stated))
+        return pgmpy_model(source.network(context or {}))
+    return pgmpy_model(build_network(source, context or {}))
 
 
 def pgmpy_model(network: Network) -> DiscreteBayesianNetwork:
-    """Any network of the engine as a checked pgmpy model, gauges as words.
-
-    Raises:
-        KnowledgeError: if pgmpy refuses a table.
-    """
+    """Any network of the engine as by :func:`to_pgmpy`."""
     from pgmpy.models import DiscreteBayesianNetwork
 
     variables = discrete_variables(network)
@@ -90,12 +83,12 @@ def _table(variable: Discrete, states: Mapping[str, list[str]]) -> TabularCPD:
     """A table as pgmpy holds it: own states down, combinations of the parents across."""
     from pgmpy.factors.discrete import TabularCPD
 
-    card = len(variable.states)
+    name, parents, card = variable.name, variable.parents, len(variable.states)
     return TabularCPD(
-        variable.name,
+        name,
         card,
         np.moveaxis(variable.table, -1, 0).reshape(card, -1),
-        evidence=list(variable.parents),
-        evidence_card=[len(states[parent]) for parent in variable.parents],
-        state_names={name: states[name] for name in (variable.name, *variable.parents)},
+        evidence=list(parents),
+        evidence_card=[len(states[parent]) for parent in parents],
+        state_names={own: states[own] for own in (name, *parents)},
     )

@@ -10,10 +10,11 @@ the numbers of a gauge it is had as exactly, from the likelihoods at any value.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Mapping
-from itertools import pairwise
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any, NamedTuple
 
+import msgspec
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
@@ -29,23 +30,16 @@ from loopodds.upkeep.dials import Dial, Made, gauge_at, knowledge_dials
 
 GRID = 33
 """Values of a gauge's number at which the verdict is looked up before a turn is pinned down."""
-
 MOST_STEPS = 10.0
 """Standard deviations beyond which a number is not thought to be off."""
-
 MOST_CONFIRMED = 8
 """Turns that are recomputed from the whole network, the nearest first."""
-
 END = 1e-5
 """Share of a number's range left out at either end."""
 
 
 class Turn(NamedTuple):
-    """A number at whose other value the verdict is overturned by a rival.
-
-    ``steps`` is the distance in standard deviations of the number, its weight in cars taken at
-    its word.
-    """
+    """A number at whose other value, ``steps`` standard deviations off, a rival overturns it."""
 
     dial: Dial
     leader: str
@@ -54,7 +48,7 @@ class Turn(NamedTuple):
     steps: float
 
     def as_json(self) -> dict[str, Any]:
-        """Plain data for ``json.dumps``."""
+        """Plain data."""
         return {
             "number": self.dial.place,
             "about": self.dial.about,
@@ -63,28 +57,8 @@ class Turn(NamedTuple):
             "from": self.leader,
             "to": self.rival,
             "steps": self.steps,
-            "source": self.dial.grounds.source,
-            "grade": self.dial.grounds.grade,
-            "weight": self.dial.grounds.weight,
+            **msgspec.structs.asdict(self.dial.grounds),
         }
-
-
-class Ratio(NamedTuple):
-    """One-way sensitivity function (a x + b) / (c x + d) of a probability."""
-
-    a: float
-    b: float
-    c: float
-    d: float
-
-    def at(self, value: float) -> float:
-        """The probability when the number has another value."""
-        return (self.a * value + self.b) / (self.c * value + self.d)
-
-    def reaches(self, probability: float) -> float:
-        """The value at which the probability is reached; NaN if the number does not move it."""
-        slope = self.a - probability * self.c
-        return (probability * self.d - self.b) / slope if slope else float("nan")
 
 
 class Sensitivity:
@@ -131,20 +105,15 @@ class Sensitivity:
             hidden = self._tree.network.hidden.get(name)
             if hidden is not None:
                 family = (*hidden.parents, name)
-                joint, logs = self._joints[family], self._log_probabilities()
+                joint, weight = self._joints[family], np.append(1.0, self.now)
                 table = hidden.table[None]
                 rest = np.divide(joint, table, out=np.zeros_like(joint), where=table > 0)
             else:
                 parents = self._tree.network.variable(name).parents
                 joints, logs = self._clamped(self._evidence.without([name]), [parents])
-                rest = joints[parents]
-            weight = np.exp(logs - self._scale)
+                rest, weight = joints[parents], np.exp(logs - self._scale)
             self._rest[name] = rest.reshape(len(rest), -1) * weight[:, None]
         return self._rest[name]
-
-    def _log_probabilities(self) -> FloatArray:
-        with np.errstate(divide="ignore"):
-            return np.append(0.0, np.log(self.now)) + self._scale
 
     def _weights(self, dial: Dial, made: Made) -> FloatArray:
         """P(evidence) and P(hypothesis, evidence) with another table, relative to P(evidence)."""
@@ -158,18 +127,18 @@ class Sensitivity:
 
     def probabilities(self, dial: Dial, value: float) -> FloatArray:
         """P(hypothesis | evidence) with a number at another value, shape (hypotheses,)."""
-        weights = self._weights(dial, dial.make(value))
+        return self._chances(self._weights(dial, dial.make(value)))
+
+    @staticmethod
+    def _chances(weights: FloatArray) -> FloatArray:
         result: FloatArray = weights[1:] / weights[0]
         return result
 
-    def ratio(self, dial: Dial, name: str) -> Ratio:
-        """The one-way function of one hypothesis in a number of a table."""
-        slopes, ends = self._line(dial)
-        index = 1 + self.names.index(name)
-        return Ratio(*map(float, (slopes[index], ends[index], slopes[0], ends[0])))
+    def line(self, dial: Dial) -> tuple[FloatArray, FloatArray]:
+        """Slope in a number of a table, and value at zero, of P(e) and each P(y, e) over P(e).
 
-    def _line(self, dial: Dial) -> tuple[FloatArray, FloatArray]:
-        """Slope and value at zero of all weights, exact from two points far apart."""
+        Shape (1 + hypotheses,); exact from two points far apart.
+        """
         other = dial.lowest + (0.75 if dial.value < 0.5 else 0.25) * (dial.highest - dial.lowest)
         here, there = (self._weights(dial, dial.make(x)) for x in (dial.value, other))
         slope = (there - here) / (other - dial.value)
@@ -182,23 +151,20 @@ class Sensitivity:
 
     def turns(self, dial: Dial) -> list[Turn]:
         """Nearest value below and above the present one at which the verdict is overturned."""
-        if isinstance(dial.make(dial.value), GaugeNode):
-            found = self._turns_of_gauge(dial)
-        else:
-            found = self._turns_of_table(dial)
+        gauge = isinstance(dial.make(dial.value), GaugeNode)
         leader = self.names[self._leader]
         return [
-            Turn(dial, leader, rival, value, abs(value - dial.value) / dial.doubt)
-            for rival, value in found
+            Turn(dial, leader, self.names[rival], value, abs(value - dial.value) / dial.doubt)
+            for rival, value in (self._turns_of_gauge if gauge else self._turns_of_table)(dial)
         ]
 
-    def _turns_of_table(self, dial: Dial) -> list[tuple[str, float]]:
+    def _turns_of_table(self, dial: Dial) -> Iterator[tuple[int, float]]:
         """Where linear functions cross: the leader with a rival, and with half of everything.
 
         Past a crossing with a rival the rival stays ahead, so the verdict falls at the first of
         them or, if the leader is then still more likely than not, where that ends.
         """
-        slopes, ends = self._line(dial)
+        slopes, ends = self.line(dial)
         lead = 1 + self._leader
         with np.errstate(divide="ignore", invalid="ignore"):
             level = (ends[lead] - ends[1:]) / (slopes[1:] - slopes[lead])
@@ -206,7 +172,6 @@ class Sensitivity:
         # at an end of the range the evidence may become impossible and all hypotheses draw level
         margin = END * (dial.highest - dial.lowest)
         lowest, highest = dial.lowest + margin, dial.highest - margin
-        found = []
         for side in (-1, 1):
             ahead = (level > lowest) & (level < highest) & (side * (level - dial.value) > 0)
             if not ahead.any():
@@ -218,29 +183,24 @@ class Sensitivity:
                 value = float(even)
             weights = slopes[1:] * value + ends[1:]
             weights[self._leader] = -1.0
-            found.append((self.names[int(weights.argmax())], value))
-        return found
+            yield int(weights.argmax()), value
 
-    def _turns_of_gauge(self, dial: Dial) -> list[tuple[str, float]]:
+    def _turns_of_gauge(self, dial: Dial) -> Iterator[tuple[int, float]]:
         moved = gauge_at(dial)
 
         def probabilities(value: float) -> FloatArray:
-            weights = self._weights(dial, moved(value))
-            result: FloatArray = weights[1:] / weights[0]
-            return result
+            return self._chances(self._weights(dial, moved(value)))
 
         def stands(value: float) -> bool:
             return not overturned(probabilities(value)[None], self._leader)[0]
 
-        found = []
         for end in (dial.lowest, dial.highest):
             places = np.linspace(dial.value, end, GRID)[:-1]
-            for inside, outside in pairwise(map(float, places)):
+            for inside, outside in itertools.pairwise(map(float, places)):
                 if not stands(outside):
                     value = _pinned(stands, inside, outside)
-                    found.append((self.names[int(probabilities(value).argmax())], value))
+                    yield int(probabilities(value).argmax()), value
                     break
-        return found
 
     def confirm(self, turn: Turn) -> bool:
         """Whether a full recomputation finds the verdict standing before the turn, and after it
@@ -289,20 +249,18 @@ def confirmed_turns(belief: Belief) -> list[Turn]:
 def replaced(network: Network, made: Made) -> Network:
     """The network with one variable's distribution exchanged."""
     if isinstance(made, GaugeNode):
-        return Network(network.hidden, network.observables, {**network.gauges, made.name: made})
+        return replace(network, gauges={**network.gauges, made.name: made})
     if made.name in network.hidden:
-        return Network({**network.hidden, made.name: made}, network.observables, network.gauges)
-    return Network(network.hidden, {**network.observables, made.name: made}, network.gauges)
+        return replace(network, hidden={**network.hidden, made.name: made})
+    return replace(network, observables={**network.observables, made.name: made})
 
 
 def _likelihood(made: Made, evidence: Evidence) -> FloatArray:
     """Likelihood of what was seen under each parent configuration, flat."""
-    if isinstance(made, Discrete):
-        result: FloatArray = made.table @ recorded_weights(made, evidence)
-        return result.ravel()
     value, extra = evidence.numbers.get(made.name, (np.full(1, np.nan), np.zeros(1)))
-    if np.isnan(value[0]):
-        result = made.word_table @ recorded_weights(made, evidence)
+    if isinstance(made, Discrete) or np.isnan(value[0]):
+        table = made.table if isinstance(made, Discrete) else made.word_table
+        result: FloatArray = table @ recorded_weights(made, evidence)
         return result.ravel()
     misread = made.share, made.wide
     return gauge_density(value[0], extra[0], made.mean, made.spread, misread).ravel()
@@ -312,8 +270,5 @@ def _pinned(leads: Callable[[float], bool], inside: float, outside: float) -> fl
     """First value beyond which the lead is lost, by halving to the last digits."""
     for _ in range(60):
         middle = (inside + outside) / 2
-        if leads(middle):
-            inside = middle
-        else:
-            outside = middle
+        inside, outside = (middle, outside) if leads(middle) else (inside, middle)
     return outside

@@ -7,10 +7,11 @@ network of the same tables is left unnormalised: its sum is the probability of t
 
 from __future__ import annotations
 
+import itertools
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -23,14 +24,12 @@ from loopodds.upkeep.exchange import to_pgmpy
 
 AGREES_WITHIN = 1e-9
 """Both engines are exact: what is left is the order of float sums, mostly below 1e-12."""
-
 CONTEXTS = 4
 STATED = 0.5
 """Chance that a context which may be left out is stated."""
 
 
-@dataclass(frozen=True, slots=True)
-class ContextCheck:
+class ContextCheck(NamedTuple):
     """Rows put to both engines in one context, and their largest absolute differences."""
 
     context: Mapping[str, str]
@@ -73,12 +72,12 @@ class Verification:
             "agrees": self.agrees,
             "contexts": [
                 {
-                    "context": dict(check.context),
-                    "rows": check.rows,
-                    "largest_posterior_difference": check.posterior,
-                    "largest_log_evidence_difference": check.log_evidence,
+                    "context": dict(context),
+                    "rows": rows,
+                    "largest_posterior_difference": posterior,
+                    "largest_log_evidence_difference": log_evidence,
                 }
-                for check in self.contexts
+                for context, rows, posterior, log_evidence in self.contexts
             ],
         }
 
@@ -94,20 +93,25 @@ def verify(
     Args:
         rows: Random cars, shared among a few random contexts; at least one.
         seed: The same seed draws the same contexts and cars.
-        progress: Called with the number of rows done after each.
+        progress: Called with the number of rows done, after each.
 
     Raises:
         KnowledgeError: if a network cannot be built, or pgmpy refuses it.
     """
     rng = np.random.default_rng(seed)
     model = Model(knowledge)
-    shares = [len(part) for part in np.array_split(np.arange(rows), min(CONTEXTS, rows))]
-    checks: list[ContextCheck] = []
-    for count in shares:
+    done = itertools.count(1)
+    checks = []
+    for part in np.array_split(np.arange(rows), min(CONTEXTS, rows)):
         context = _context(knowledge, rng)
-        done = sum(check.rows for check in checks)
-        watch = None if progress is None else (lambda row, d=done, p=progress: p(d + row))
-        checks.append(_compared(model, context, _words_seen(model, context, count, rng), watch))
+        evidence = _words_seen(model, context, len(part), rng)
+        differences = []
+        for difference in _differences(model, context, evidence):
+            differences.append(difference)
+            if progress is not None:
+                progress(next(done))
+        posterior, log_evidence = map(max, zip(*differences, strict=True))
+        checks.append(ContextCheck(context, len(part), posterior, log_evidence))
     return Verification(knowledge.digest, seed, tuple(checks))
 
 
@@ -143,54 +147,28 @@ def _words_seen(
     return Evidence(rows, codes)
 
 
-def _compared(
-    model: Model,
-    context: Mapping[str, str],
-    evidence: Evidence,
-    watch: Callable[[int], None] | None,
-) -> ContextCheck:
+def _differences(
+    model: Model, context: Mapping[str, str], evidence: Evidence
+) -> Iterator[tuple[float, float]]:
+    """Largest difference of a posterior, and that of the log evidence, row by row."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", FutureWarning)  # of its own, on import
+        from pgmpy.inference import VariableElimination
     beliefs = model.believe(context, evidence)
-    theirs = _Peer(model, context)
-    posterior = log_evidence = 0.0
+    bayesian = to_pgmpy(model, context)
+    engine = VariableElimination(bayesian)
+    unnormalised = VariableElimination(bayesian.to_markov_model())
     for row in range(evidence.rows):
         seen = {n: model.states(n)[c[row]] for n, c in evidence.codes.items() if c[row] >= 0}
-        ours = beliefs.log_evidence[row]
-        peer = theirs.log_evidence(seen)
-        if ours != peer:  # equal where both say impossible
-            log_evidence = max(log_evidence, abs(float(ours) - peer))
-        if np.isfinite(peer):
-            for name, chances in theirs.posteriors(seen).items():
-                gap = np.abs(beliefs.faults[name][row] - chances).max()
-                posterior = max(posterior, float(gap))
-        if watch is not None:
-            watch(row + 1)
-    return ContextCheck(context, evidence.rows, posterior, log_evidence)
-
-
-class _Peer:
-    """pgmpy on the network of one context."""
-
-    def __init__(self, model: Model, context: Mapping[str, str]) -> None:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", FutureWarning)  # of its own, on import
-            from pgmpy.inference import VariableElimination
-        bayesian = to_pgmpy(model, context)
-        self._states = {name: model.states(name) for name in model.faults}
-        self._engine = VariableElimination(bayesian)
-        self._unnormalised = VariableElimination(bayesian.to_markov_model())
-
-    def log_evidence(self, seen: Mapping[str, str]) -> float:
-        """Natural log of the probability of what was seen; minus infinity if impossible."""
-        fault = next(iter(self._states))
-        factor = self._unnormalised.query([fault], evidence=dict(seen), show_progress=False)
+        total = unnormalised.query([model.faults[0]], evidence=seen, show_progress=False)
         with np.errstate(divide="ignore"):
-            return float(np.log(np.sum(factor.values)))
-
-    def posteriors(self, seen: Mapping[str, str]) -> dict[str, Any]:
-        """Posterior of every fault variable, shape (states,), in the order of our states."""
-        answers = {}
-        for name, states in self._states.items():
-            factor = self._engine.query([name], evidence=dict(seen), show_progress=False)
-            order = [factor.state_names[name].index(state) for state in states]
-            answers[name] = np.asarray(factor.values)[order]
-        return answers
+            theirs = float(np.log(np.sum(total.values)))
+        ours = float(beliefs.log_evidence[row])
+        posterior = 0.0
+        for name in model.faults if np.isfinite(theirs) else ():
+            factor = engine.query([name], evidence=seen, show_progress=False)
+            order = [factor.state_names[name].index(state) for state in model.states(name)]
+            gap = np.abs(beliefs.faults[name][row] - np.asarray(factor.values)[order])
+            posterior = max(posterior, float(gap.max()))
+        # equal where both say impossible
+        yield posterior, 0.0 if ours == theirs else abs(ours - theirs)
