@@ -16,21 +16,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from loopodds import (
-    CHOICES,
-    COOL_BELOW_C,
-    NAMEPLATES,
-    BoolArray,
-    FloatArray,
-    InspectionBatch,
-    IntArray,
-    Model,
-    column_unit,
-    encode,
-    reading_dimension,
-    refrigerant,
-    simulate,
-)
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.base.units import column_unit
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.simulation import simulate
+from loopodds.inspection.encoding import COOL_BELOW_C, encode
+from loopodds.inspection.gauges import NAMEPLATES
+from loopodds.inspection.inspection import InspectionBatch
+from loopodds.inspection.vocabulary import CHOICES, reading_dimension
+from loopodds.physics.refrigerants import refrigerant
 
 FOLDER = Path(__file__).parent.parent / "data" / "loopodds_data" / "archive"
 SEED = 20240611
