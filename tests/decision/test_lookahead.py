@@ -294,3 +294,4 @@ def test_draws_estimate_the_same_outlook_as_a_listing(seed, monkeypatch):
     # four standard errors of a share of 4 000 draws
     assert drawn.same == pytest.approx(exact.same, abs=4 * 0.5 / np.sqrt(4000))
     assert drawn.saving == pytest.approx(exact.saving, abs=4 * drawn.saving_error + 1e-6)
+    assert exact.saving_error == 0  # what was listed is not estimated
