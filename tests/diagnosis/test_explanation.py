@@ -125,6 +125,8 @@ def test_shares_are_the_mean_increment_over_all_orders_of_the_enumerated_joint()
     (shares,) = share_out(tree, seen(tree, **ALL_THREE), list(ALL_THREE), [LUNG])
     for name, value in expected.items():
         assert shares.of(name) == pytest.approx(value, abs=FLOAT)
+    strength = [abs(share.decibans) for share in shares.shares]
+    assert strength == sorted(strength, reverse=True)
 
 
 def widgets(count: int) -> JunctionTree:
