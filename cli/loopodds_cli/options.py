@@ -38,12 +38,9 @@ class CaseType(Word):
 class NameType(Word):
     """A name of the knowledge; ``listing`` picks what the shell offers.
 
-    Parameters
-    ----------
-    kind : str
-        Word for the name in help and messages.
-    listing : callable
-        From the knowledge to names and their titles.
+    Args:
+        kind: Word for the name in help and messages.
+        listing: From the knowledge to names and their titles.
     """
 
     def __init__(self, kind: str, listing: Callable[[Knowledge], Mapping[str, str]]) -> None:
@@ -122,10 +119,8 @@ picture_option = click.option(
 def open_case(case: str, knowledge: Knowledge) -> Inspection:
     """Inspection that a CASE argument names; a dash is standard input.
 
-    Raises
-    ------
-    LoopoddsError
-        If there is no such case, or something in it cannot be used.
+    Raises:
+        LoopoddsError: if there is no such case, or something in it cannot be used.
     """
     from loopodds import read_case
 
@@ -135,9 +130,7 @@ def open_case(case: str, knowledge: Knowledge) -> Inspection:
 def print_json(content: Mapping[str, Any]) -> None:
     """Print one JSON object, indented, numbers in full precision.
 
-    Raises
-    ------
-    ValueError
-        If a number is not finite: the reader could not parse it.
+    Raises:
+        ValueError: if a number is not finite: the reader could not parse it.
     """
     click.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))

@@ -88,17 +88,11 @@ def open_(desk: Desk, assignments: tuple[str, ...], name: str) -> None:
 def _verb(name: str, about: str, example: str, step: Step, *arguments: Argument) -> None:
     """Add a command that does one step on a case, with the words behind its number.
 
-    Parameters
-    ----------
-    name : str
-    about : str
-        Help, in one sentence or with more paragraphs.
-    example : str
-        Without ``loopodds case`` and the name.
-    step : callable
-        From the number and the words to what is to be done; called before the book is opened.
-    arguments : decorator
-        Of the words; none where the number says it all.
+    Args:
+        about: Help, in one sentence or with more paragraphs.
+        example: Without ``loopodds case`` and the name.
+        step: From the number and the words to what is to be done; called before the book is opened.
+        arguments: decorator; of the words; none where the number says it all.
     """
 
     def does(desk: Desk, number: int, **named: tuple[str, ...]) -> None:

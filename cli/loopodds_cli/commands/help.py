@@ -111,10 +111,8 @@ def _list(titles: dict[str, str], as_json: bool) -> None:
 def _usage(root: click.Context, words: tuple[str, ...]) -> str:
     """What ``--help`` prints for a command, or for one of its own.
 
-    Raises
-    ------
-    UnknownName
-        If the command has none of that name; with the nearest spelling.
+    Raises:
+        UnknownName: if the command has none of that name; with the nearest spelling.
     """
     from loopodds import unknown_name
 
@@ -132,12 +130,9 @@ def _usage(root: click.Context, words: tuple[str, ...]) -> str:
 def plain(markdown: str, width: int = WIDTH) -> str:
     """Markdown as it is read on a terminal: paragraphs wrapped, examples and tables as they stand.
 
-    Parameters
-    ----------
-    markdown : str
-        Paragraphs, lists, indented or fenced examples, tables and headings.
-    width : int
-        Longest line of a paragraph.
+    Args:
+        markdown: Paragraphs, lists, indented or fenced examples, tables and headings.
+        width: Longest line of a paragraph.
     """
     blocks: list[str] = []
     for number, part in enumerate(re.split(r"^```.*$\n?", markdown, flags=re.MULTILINE)):

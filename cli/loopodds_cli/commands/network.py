@@ -161,10 +161,8 @@ def _counted(rows: int) -> Iterator[Callable[[int], None] | None]:
 def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
     """Contexts from NAME=VALUE.
 
-    Raises
-    ------
-    UnknownName
-        With the nearest spelling.
+    Raises:
+        UnknownName: with the nearest spelling.
     """
     from loopodds import unknown_name
 

@@ -38,10 +38,8 @@ NOT_A_ROW = "not a row of the table"
 class CsvRows:
     """A CSV archive being read, its header at once.
 
-    Raises
-    ------
-    InspectionError
-        If the file cannot be read or does not start with a header.
+    Raises:
+        InspectionError: if the file cannot be read or does not start with a header.
     """
 
     def __init__(
@@ -67,10 +65,8 @@ class CsvRows:
     ) -> Iterator[Chunk]:
         """Chunks of at most so many rows, from here or where an earlier reading stopped.
 
-        Raises
-        ------
-        InspectionError
-            If the file breaks off or cannot be decompressed.
+        Raises:
+            InspectionError: if the file breaks off or cannot be decompressed.
         """
         if position:
             self._skip_to(position)

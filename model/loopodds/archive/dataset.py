@@ -45,10 +45,8 @@ class Partition:
 class DataSet:
     """Parquet files with the same columns as a source of partitions.
 
-    Raises
-    ------
-    InspectionError
-        If one cannot be read, or they have different columns.
+    Raises:
+        InspectionError: if one cannot be read, or they have different columns.
     """
 
     def __init__(self, files: Sequence[Path]) -> None:
@@ -82,10 +80,8 @@ class DataSet:
 def parquet_files(path: Path) -> tuple[Path, ...]:
     """A Parquet file, or those of a folder in the order of their names.
 
-    Raises
-    ------
-    InspectionError
-        If there is none.
+    Raises:
+        InspectionError: if there is none.
     """
     if path.is_file():
         if format_of(path) in ("csv", "csv.gz"):

@@ -67,19 +67,16 @@ def score_frame(
 ) -> pd.DataFrame:
     """Score a frame; the arguments are those of :func:`loopodds.archive.runner.score`.
 
-    Returns
-    -------
-    pandas.DataFrame
-        The same rows in the same order with their index: the columns of ``frame``, those that
-        scoring adds, and ``reject``. A row that cannot be scored has its reason there and no
-        numbers, every other has numbers and no reason. ``attrs["summary"]`` counts both, in the
-        form of :meth:`loopodds.archive.summary.Summary.as_json`. Columns that look like a slip
-        are warned about.
+    Returns:
+        pandas.DataFrame; the same rows in the same order with their index: the columns of
+            ``frame``, those that scoring adds, and ``reject``. A row that cannot be scored has its
+            reason there and no numbers, every other has numbers and no reason. ``attrs["summary"]``
+            counts both, in the form of :meth:`loopodds.archive.summary.Summary.as_json`. Columns
+            that look like a slip are warned about.
 
-    Raises
-    ------
-    InspectionError
-        If the frame cannot be read, holds nothing known or has a column called ``reject``.
+    Raises:
+        InspectionError: if the frame cannot be read, holds nothing known or has a column called
+            ``reject``.
     """
     mapping = load_column_map(columns)
     source = FrameSource(frame)

@@ -30,20 +30,14 @@ Record = Mapping[str, Any]
 class Journal:
     """The folder of an unfinished run; use it as a context.
 
-    Parameters
-    ----------
-    out : Path
-        Where the finished output will stand.
-    run : mapping
-        Everything that the result depends on; plain data.
-    resume : bool
-        Go on where an earlier run with the same ``run`` stopped, if there is one.
+    Args:
+        out: Where the finished output will stand.
+        run: Everything that the result depends on; plain data.
+        resume: Go on where an earlier run with the same ``run`` stopped, if there is one.
 
-    Raises
-    ------
-    InspectionError
-        If another run is writing, if the folder holds something else, or if the earlier run was
-        about something else.
+    Raises:
+        InspectionError: if another run is writing, if the folder holds something else, or if the
+            earlier run was about something else.
     """
 
     def __init__(self, out: Path, run: Record, resume: bool) -> None:

@@ -54,10 +54,8 @@ def rejects_bytes(rejects: Iterable[Defect]) -> bytes:
 def output_format(path: Path) -> Format:
     """Format that the end of a file name asks for.
 
-    Raises
-    ------
-    InspectionError
-        If it asks for none.
+    Raises:
+        InspectionError: if it asks for none.
     """
     kind = format_of(path)
     if kind is None:
@@ -70,10 +68,8 @@ def output_format(path: Path) -> Format:
 def check_writable(schema: pa.Schema, kind: OutputKind) -> None:
     """Whether rows of a schema can be written in a format.
 
-    Raises
-    ------
-    InspectionError
-        Naming the column that cannot.
+    Raises:
+        InspectionError: naming the column that cannot.
     """
     if kind in ("parquet", "folder"):
         return

@@ -39,15 +39,13 @@ def candidates(
 ) -> dict[int, tuple[float, float]]:
     """Rows of a batch that may belong on the list, the best so many by either reason.
 
-    Parameters
-    ----------
-    log_evidence : float array, shape (rows,)
-        Without the outcomes; rows that cannot be are left out.
+    Args:
+        log_evidence: float array, shape (rows,); without the outcomes; rows that cannot be are left
+            out.
 
-    Returns
-    -------
-    dict of int to (float, float)
-        Row to the cost that its outcome leaves out, and roughly its conflict [bits].
+    Returns:
+        dict of int to (float, float); row to the cost that its outcome leaves out, and roughly its
+            conflict [bits].
     """
     cost, bits = np.zeros(batch.rows), np.full(batch.rows, -np.inf)
     for group in groups:
@@ -77,9 +75,8 @@ def _with_outcomes(
 def _missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
     """Expected cost by fault variable, zero where the outcome says that it was faulty.
 
-    Returns
-    -------
-    float array, shape (rows, fault variables)
+    Returns:
+        float array, shape (rows, fault variables)
     """
     costs = []
     for name, marginal in beliefs.faults.items():

@@ -71,49 +71,33 @@ def score(
 ) -> Summary | pd.DataFrame:
     """Score every inspection of an archive.
 
-    Parameters
-    ----------
-    archive : path or pandas.DataFrame
-        CSV (``.csv``, ``.csv.gz``), Parquet (``.parquet``), a folder of Parquet files, or
-        ``@name`` for a shipped archive; or the same columns as a frame.
-    out : path, optional
-        Where the scored rows go, CSV or Parquet in any combination; a folder for a folder and for
-        what a cluster scores. Left out for a frame.
-    columns : path, optional
-        Column map.
-    knowledge : path, optional
-        Folder of knowledge files; the shipped ones when left out.
-    rejects : path, optional
-        CSV of the rows set aside; beside the output when left out.
-    workers : int
-        Processes; the numbers do not depend on it.
-    cluster : str, optional
-        Address of a Dask scheduler in their place; Parquet only.
-    resume : bool
-        Go on where a killed run of the same job stopped.
-    review : int
-        How many inspections worth reopening to list.
-    part_rows : int, optional
-        Rows of a part: held at a time by each process, or handed to it as row groups of a folder.
-    progress : callable, optional
-        Told after every part.
+    Args:
+        archive: path or pandas.DataFrame; CSV (``.csv``, ``.csv.gz``), Parquet (``.parquet``), a
+            folder of Parquet files, or ``@name`` for a shipped archive; or the same columns as a
+            frame.
+        out: Where the scored rows go, CSV or Parquet in any combination; a folder for a folder and
+            for what a cluster scores. Left out for a frame.
+        columns: Column map.
+        knowledge: Folder of knowledge files; the shipped ones when left out.
+        rejects: CSV of the rows set aside; beside the output when left out.
+        workers: Processes; the numbers do not depend on it.
+        cluster: Address of a Dask scheduler in their place; Parquet only.
+        resume: Go on where a killed run of the same job stopped.
+        review: How many inspections worth reopening to list.
+        part_rows: Rows of a part: held at a time by each process, or handed to it as row groups of
+            a folder.
+        progress: Told after every part.
 
-    Returns
-    -------
-    Summary
+    Returns:
         Scored and rejected rows together are exactly the rows read.
-    pandas.DataFrame
-        For a frame, as :func:`loopodds.archive.frames.score_frame` describes.
+        pandas.DataFrame; for a frame, as :func:`loopodds.archive.frames.score_frame` describes.
 
-    Raises
-    ------
-    InspectionError
-        If the archive cannot be read or holds nothing known, or a resumed run is another one. No
-        output is left then.
-    KnowledgeError
-        If the knowledge is inconsistent.
-    LoopoddsError
-        If workers die or there is no cluster; what is finished by then can be resumed.
+    Raises:
+        InspectionError: if the archive cannot be read or holds nothing known, or a resumed run is
+            another one. No output is left then.
+        KnowledgeError: if the knowledge is inconsistent.
+        LoopoddsError: if workers die or there is no cluster; what is finished by then can be
+            resumed.
     """
     if workers < 1 or (part_rows or 1) < 1 or review < 0:
         raise InspectionError("workers and part rows must be at least 1, review at least 0")

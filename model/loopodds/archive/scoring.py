@@ -47,23 +47,15 @@ def read_inspections(
 ) -> Iterator[ReadInspections]:
     """Every inspection of an archive, so many rows at a time.
 
-    Parameters
-    ----------
-    source : path
-        CSV, gzipped CSV or Parquet; ``@name`` for a shipped archive.
-    knowledge : Knowledge
-    columns : path, optional
-        Column map.
+    Args:
+        source: CSV, gzipped CSV or Parquet; ``@name`` for a shipped archive.
+        columns: Column map.
 
-    Yields
-    ------
-    ReadInspections
+    Yields:
         Row numbers count from 1, the first below the header.
 
-    Raises
-    ------
-    InspectionError
-        If the archive cannot be read or holds nothing known.
+    Raises:
+        InspectionError: if the archive cannot be read or holds nothing known.
     """
     with (
         found_archive(source, columns) as (path, mapping),
@@ -116,10 +108,8 @@ class ScoredChunk:
 def score_batch(batch: InspectionBatch, model: Model) -> Scores:
     """Exact probabilities of every condition in every row.
 
-    Raises
-    ------
-    KnowledgeError
-        If the knowledge does not cover a context of the batch.
+    Raises:
+        KnowledgeError: if the knowledge does not cover a context of the batch.
     """
     return _score_groups(encode(batch, model.knowledge).groups, batch.rows, model)
 

@@ -32,10 +32,8 @@ DEMO_ENDING, MAP_ENDING = ".csv.gz", ".columns.toml"
 def open_source(path: Path, column_map: ColumnMap) -> CsvRows | ParquetSource:
     """Archive by the end of its name or, failing that, by its first bytes.
 
-    Raises
-    ------
-    InspectionError
-        If there is no such file or it is neither CSV nor Parquet.
+    Raises:
+        InspectionError: if there is no such file or it is neither CSV nor Parquet.
     """
     try:
         file = path.open("rb", buffering=BUFFER_BYTES)
@@ -61,12 +59,9 @@ def found_archive(
 ) -> Iterator[tuple[Path, ColumnMap]]:
     """Path of an archive and its column map; a shipped one, ``@name``, brings its own map.
 
-    Raises
-    ------
-    UnknownName
-        If there is no such demo archive.
-    InspectionError
-        If the column map cannot be used.
+    Raises:
+        UnknownName: if there is no such demo archive.
+        InspectionError: if the column map cannot be used.
     """
     if not str(archive).startswith(MARK):
         yield Path(archive), load_column_map(columns)
@@ -117,17 +112,12 @@ class ParquetSource:
     ) -> Iterator[Chunk]:
         """Chunks of exactly so many rows (the last may be shorter), cut at multiples of it.
 
-        Parameters
-        ----------
-        rows, position, first_row : int
-            As for CSV.
-        words : iterable of str
-            Columns to be read as they are stored: each word once, and which row has which.
+        Args:
+            rows, position, first_row: As for CSV.
+            words: Columns to be read as they are stored: each word once, and which row has which.
 
-        Raises
-        ------
-        InspectionError
-            If the file is damaged.
+        Raises:
+            InspectionError: if the file is damaged.
         """
         import pyarrow as pa
 

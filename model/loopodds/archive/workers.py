@@ -58,10 +58,8 @@ class Job:
     def model(self) -> Model:
         """The knowledge, compiled once a process.
 
-        Raises
-        ------
-        LoopoddsError
-            If this process holds other knowledge than the one that planned the run.
+        Raises:
+            LoopoddsError: if this process holds other knowledge than the one that planned the run.
         """
         return _model(self.knowledge, self.digest)
 
@@ -77,10 +75,8 @@ def job_for(
 ) -> Job:
     """The job of scoring the archive of a name and schema.
 
-    Raises
-    ------
-    InspectionError
-        If its columns cannot be understood or not be written.
+    Raises:
+        InspectionError: if its columns cannot be understood or not be written.
     """
     known = Knowledge(knowledge)
     try:
@@ -146,17 +142,12 @@ def in_order(
 def executor_for(workers: int, cluster: str | None = None) -> Iterator[tuple[Executor, Room]]:
     """Whoever does the work, and how much of it at a time.
 
-    Parameters
-    ----------
-    workers : int
-        Processes of this machine; 1 is this process.
-    cluster : str, optional
-        Address of a Dask scheduler in their place, such as ``tcp://10.0.0.5:8786``.
+    Args:
+        workers: Processes of this machine; 1 is this process.
+        cluster: Address of a Dask scheduler in their place, such as ``tcp://10.0.0.5:8786``.
 
-    Raises
-    ------
-    LoopoddsError
-        If there is no cluster, or workers die; what is finished by then is kept.
+    Raises:
+        LoopoddsError: if there is no cluster, or workers die; what is finished by then is kept.
     """
     if cluster is not None:
         with _cluster(cluster) as given:
