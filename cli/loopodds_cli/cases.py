@@ -4,29 +4,58 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from functools import wraps
+from typing import TYPE_CHECKING, Any, NamedTuple
 
+import click
 from loopodds import LoopoddsError
 
-from loopodds_cli.options import open_case
+from loopodds_cli.options import (
+    Decorator,
+    Function,
+    case_argument,
+    json_option,
+    knowledge_option,
+    open_case,
+)
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from loopodds import Answer, Assessment, RankedTest
 
 
-def assessed(
-    case: str,
-    knowledge: str | None,
-    prices: str | None = None,
-    done: Sequence[str] = (),
-    lookahead: int = 1,
-) -> Assessment:
-    """What a CASE argument names, assessed; ``done`` are tests besides those of the case book."""
+HOW = ("prices", "done", "lookahead")
+"""Options that say how a car is assessed."""
+
+
+def assessed(case: str, knowledge: str | None, **how: Any) -> Assessment:
+    """What a CASE argument names, assessed with the keywords of :func:`loopodds.assess`."""
     from loopodds import Knowledge, assess
 
     known = Knowledge(knowledge)
-    inspection = open_case(case, known)
-    return assess(inspection, known, prices=prices, done=done, lookahead=lookahead)
+    return assess(open_case(case, known), known, **how)
+
+
+def assessing(*own: Decorator) -> Callable[[Function], click.Command]:
+    """Make a command about one car: of its assessment, ``as_json`` and the rest of its options.
+
+    Args:
+        own: Its arguments and options besides CASE, --json and --knowledge, in their order; those
+            of the assessment itself go there.
+    """
+
+    def made(function: Function) -> click.Command:
+        @wraps(function)
+        def command(case: str, knowledge: str | None, **given: Any) -> None:
+            how = {name: given.pop(name) for name in HOW if name in given}
+            function(assessed(case, knowledge, **how), **given)
+
+        for decorate in reversed((case_argument, *own, json_option, knowledge_option)):
+            command = decorate(command)
+        return click.command(command)
+
+    return made
 
 
 class Next(NamedTuple):

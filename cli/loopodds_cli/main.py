@@ -52,9 +52,8 @@ class Commands(click.Group):
         """Command by name, its module imported now; None where there is none."""
         if cmd_name not in COMMANDS:
             return None
-        module = import_module(f"loopodds_cli.commands.{cmd_name}")
-        found: click.Command = module.command
-        return found
+        command: click.Command = import_module(f"loopodds_cli.commands.{cmd_name}").command
+        return command
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -77,14 +76,10 @@ class Commands(click.Group):
         self, ctx: click.Context, incomplete: str
     ) -> list[click.shell_completion.CompletionItem]:
         """Complete command names from the table, options as click does."""
-        from click.shell_completion import CompletionItem
+        from loopodds_cli.options import completions
 
-        names = [
-            CompletionItem(name, help=summary)
-            for name, summary in COMMANDS.items()
-            if name.startswith(incomplete)
-        ]
-        return [*names, *click.Command.shell_complete(self, ctx, incomplete)]
+        own_options = click.Command.shell_complete(self, ctx, incomplete)
+        return [*completions(COMMANDS, incomplete), *own_options]
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; errors of the user become lines, a closed pipe ends quietly."""

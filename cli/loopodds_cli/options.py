@@ -18,6 +18,14 @@ if TYPE_CHECKING:
 else:
     Word = click.ParamType  # has no type argument at run time before click 8.2
 
+Function = Callable[..., None]
+Decorator = Callable[[Function], Function]
+
+
+def completions(titles: Mapping[str, str], begun: str) -> list[CompletionItem]:
+    """Names with their titles, as far as they begin so."""
+    return [CompletionItem(n, help=title) for n, title in titles.items() if n.startswith(begun)]
+
 
 class CaseType(Word):
     """A case as written on the command line; read by :func:`open_case`."""
@@ -36,14 +44,9 @@ class CaseType(Word):
 
 
 class NameType(Word):
-    """A name of the knowledge; ``listing`` picks what the shell offers.
+    """A name, by its kind in messages; ``listing`` gives the names to offer with their titles."""
 
-    Args:
-        kind: Word for the name in help and messages.
-        listing: From the knowledge to names and their titles.
-    """
-
-    def __init__(self, kind: str, listing: Callable[[Knowledge], Mapping[str, str]]) -> None:
+    def __init__(self, kind: str, listing: Callable[[click.Context], Mapping[str, str]]) -> None:
         self.name = kind
         self._listing = listing
 
@@ -51,24 +54,39 @@ class NameType(Word):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Names that begin so; none when the knowledge cannot be read."""
-        from loopodds import Knowledge
-
         try:
-            names = self._listing(Knowledge(ctx.params.get("knowledge")))
+            return completions(self._listing(ctx), incomplete)
         except LoopoddsError:
             return []
-        return [
-            CompletionItem(name, help=title)
-            for name, title in names.items()
-            if name.startswith(incomplete)
-        ]
 
 
-NODE = NameType("node", lambda knowledge: {n: v.title for n, v in knowledge.nodes.items()})
+def chosen_knowledge(ctx: click.Context) -> Knowledge:
+    """The knowledge that a command line being completed asks for."""
+    from loopodds import Knowledge
+
+    return Knowledge(ctx.params.get("knowledge"))
+
+
+NODE = NameType("node", lambda ctx: {n: v.title for n, v in chosen_knowledge(ctx).nodes.items()})
 CONDITION = NameType(
-    "condition", lambda knowledge: {n: c.variable for n, c in knowledge.conditions.items()}
+    "condition", lambda ctx: {n: c.variable for n, c in chosen_knowledge(ctx).conditions.items()}
 )
-TEST = NameType("test", lambda knowledge: {n: t.title for n, t in knowledge.tests.items()})
+TEST = NameType("test", lambda ctx: {n: t.title for n, t in chosen_knowledge(ctx).tests.items()})
+
+
+def file_option(name: str, help: str, exists: bool = False, **settings: Any) -> Decorator:
+    """Option that names a file, not a folder."""
+    kind = click.Path(exists=exists, dir_okay=False)
+    return click.option(name, metavar="FILE", type=kind, help=help, **settings)
+
+
+def number_option(
+    name: str, least: int, most: int | None, help: str, default: int | None = None, **settings: Any
+) -> Decorator:
+    """Option for a whole number; the help shows its default unless that is none or 0."""
+    kind, show = click.IntRange(least, most), bool(default)
+    return click.option(name, type=kind, default=default, show_default=show, help=help, **settings)
+
 
 case_argument = click.argument("case", metavar="CASE", type=CaseType())
 
@@ -81,13 +99,12 @@ knowledge_option = click.option(
     help="Knowledge files to use instead of the shipped ones.",
 )
 
-prices_option = click.option(
+prices_option = file_option(
     "--prices",
-    metavar="FILE",
-    type=click.Path(exists=True, dir_okay=False),
+    "Price file of the workshop (TOML) in place of the shipped, invented prices; also "
+    "LOOPODDS_PRICES, which the case book goes by.",
+    exists=True,
     envvar="LOOPODDS_PRICES",
-    help="Price file of the workshop (TOML) in place of the shipped, invented prices; "
-    "also LOOPODDS_PRICES, which the case book goes by.",
 )
 
 done_option = click.option(
@@ -99,21 +116,7 @@ done_option = click.option(
     "With a case of the book, besides those recorded there.",
 )
 
-lookahead_option = click.option(
-    "--lookahead",
-    metavar="N",
-    type=click.IntRange(1, 3),
-    default=1,
-    show_default=True,
-    help="Plan sequences of up to N tests; pairs are always tried before saying stop.",
-)
-
-picture_option = click.option(
-    "--picture",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="Also draw it, as SVG.",
-)
+picture_option = file_option("--picture", "Also draw it, as SVG.")
 
 
 def open_case(case: str, knowledge: Knowledge) -> Inspection:

@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.options import json_option, knowledge_option, prices_option, print_json
+from loopodds_cli.options import (
+    file_option,
+    json_option,
+    knowledge_option,
+    number_option,
+    prices_option,
+    print_json,
+)
 
 if TYPE_CHECKING:
     from loopodds import Deck, Exercise
@@ -26,50 +33,28 @@ _LARGEST_SEED = 10_000
     help="One fault; one that something hides; two faults; a sound car that looks bad; as they"
     " come into the workshop; or the first four mixed.",
 )
-@click.option(
-    "--seed", type=click.IntRange(min=0), help="Number of the deck: the same gives the same cars."
-)
-@click.option(
-    "--cars",
-    type=click.IntRange(1, MOST_CARS),
-    default=3,
-    show_default=True,
-    help="How many cars.",
-)
-@click.option(
-    "--minutes",
-    type=click.IntRange(1, 1000),
-    default=90,
-    show_default=True,
-    help="Budget of minutes for the tests on each car.",
-)
+@number_option("--seed", 0, None, "Number of the deck: the same gives the same cars.")
+@number_option("--cars", 1, MOST_CARS, "How many cars.", default=3)
+@number_option("--minutes", 1, 1000, "Budget of minutes for the tests on each car.", default=90)
 @click.option("--name", default="trainee", show_default=True, help="Whose results these are.")
-@click.option(
-    "--results",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="Add a line for each finished car to a CSV file; cars already in it are skipped.",
+@file_option(
+    "--results", "Add a line for each finished car to a CSV file; cars already in it are skipped."
 )
-@click.option(
+@file_option(
     "--scoreboard",
-    metavar="FILE",
-    type=click.Path(exists=True, dir_okay=False),
-    multiple=True,
-    help="Show the standings in a results file, of one --seed or of all. Several files are taken"
+    "Show the standings in a results file, of one --seed or of all. Several files are taken"
     " together: repeat the option.",
+    exists=True,
+    multiple=True,
 )
-@click.option(
+@number_option(
     "--sheet",
+    1,
+    MOST_CARS_ON_PAPER,
+    "Write a worksheet with N cars and a separate answer sheet, both HTML.",
     metavar="N",
-    type=click.IntRange(1, MOST_CARS_ON_PAPER),
-    help="Write a worksheet with N cars and a separate answer sheet, both HTML.",
 )
-@click.option(
-    "--out",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="Worksheet to write; the answers go beside it.",
-)
+@file_option("--out", "Worksheet to write; the answers go beside it.")
 @prices_option
 @json_option
 @knowledge_option

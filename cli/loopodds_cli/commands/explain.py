@@ -3,42 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.options import (
-    CONDITION,
-    case_argument,
-    json_option,
-    knowledge_option,
+from loopodds_cli.cases import assessing
+from loopodds_cli.options import CONDITION, picture_option, print_json
+
+if TYPE_CHECKING:
+    from loopodds import Assessment
+
+RIVAL_HELP = "What to hold against it, by name."
+SENSITIVITY_HELP = "Also list the numbers of the knowledge that the verdict hangs on."
+
+
+@assessing(
+    click.argument("condition", metavar="[CONDITION]", type=CONDITION, required=False),
+    click.option("--rival", metavar="CONDITION", type=CONDITION, help=RIVAL_HELP),
+    click.option("--sensitivity", is_flag=True, help=SENSITIVITY_HELP),
     picture_option,
-    print_json,
 )
-
-
-@click.command()
-@case_argument
-@click.argument("condition", metavar="[CONDITION]", type=CONDITION, required=False)
-@click.option(
-    "--rival", metavar="CONDITION", type=CONDITION, help="What to hold against it, by name."
-)
-@click.option(
-    "--sensitivity",
-    is_flag=True,
-    help="Also list the numbers of the knowledge that the verdict hangs on.",
-)
-@picture_option
-@json_option
-@knowledge_option
 def command(
-    case: str,
+    result: Assessment,
     condition: str | None,
     rival: str | None,
     sensitivity: bool,
     picture: str | None,
     as_json: bool,
-    knowledge: str | None,
 ) -> None:
     """Explain why a condition is likely or not.
 
@@ -50,18 +41,11 @@ def command(
     Example:
       loopodds explain @wet_loop moisture
     """
-    from loopodds_cli.cases import assessed
+    from loopodds import confirmed_turns, explanation_picture, write_whole
 
-    result = assessed(case, knowledge)
     explanation = result.explain(condition or "", rival or "")
-    turns = None
-    if sensitivity:
-        from loopodds import confirmed_turns
-
-        turns = confirmed_turns(result.belief)
+    turns = confirmed_turns(result.belief) if sensitivity else None
     if picture is not None:
-        from loopodds import explanation_picture, write_whole
-
         drawn = explanation_picture(explanation, result.recorded, result.knowledge)
         write_whole(Path(picture), drawn.svg)
     if as_json:

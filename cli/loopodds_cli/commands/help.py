@@ -8,9 +8,9 @@ from importlib import resources
 from typing import NamedTuple
 
 import click
-from click.shell_completion import CompletionItem
 
-from loopodds_cli.options import Word, json_option, print_json
+from loopodds_cli.main import COMMANDS
+from loopodds_cli.options import NameType, json_option, print_json
 
 WIDTH = 78
 
@@ -32,27 +32,14 @@ def topics() -> dict[str, Topic]:
     return found
 
 
-class TopicType(Word):
-    """A topic or a command."""
-
-    name = "topic"
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        """Topics and commands that begin so."""
-        from loopodds_cli.main import COMMANDS
-
-        titles = {name: topic.title for name, topic in topics().items()}
-        return [
-            CompletionItem(name, help=summary)
-            for name, summary in {**titles, **COMMANDS}.items()
-            if name.startswith(incomplete)
-        ]
+def _titles() -> dict[str, str]:
+    return {name: topic.title for name, topic in topics().items()}
 
 
 @click.command()
-@click.argument("topic", required=False, nargs=-1, type=TopicType())
+@click.argument(
+    "topic", required=False, nargs=-1, type=NameType("topic", lambda _: _titles() | COMMANDS)
+)
 @json_option
 @click.pass_context
 def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
@@ -66,12 +53,10 @@ def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
     """
     from loopodds import unknown_name
 
-    from loopodds_cli.main import COMMANDS
-
-    told = topics()
     if not topic:
-        _list({name: topic.title for name, topic in told.items()}, as_json)
+        _list(_titles(), as_json)
         return
+    told = topics()
     name = " ".join(topic)
     if topic[0] in COMMANDS:
         usage = _usage(ctx.find_root(), topic)
@@ -89,18 +74,13 @@ def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
 
 
 def _list(titles: dict[str, str], as_json: bool) -> None:
-    from loopodds_cli.main import COMMANDS
-
-    if as_json:
-        print_json(
-            {
-                "topics": [{"name": name, "title": title} for name, title in titles.items()],
-                "commands": [{"name": n, "summary": summary} for n, summary in COMMANDS.items()],
-            }
-        )
-        return
     from loopodds_cli.pages.page import Page
 
+    if as_json:
+        named = [{"name": name, "title": title} for name, title in titles.items()]
+        commands = [{"name": name, "summary": summary} for name, summary in COMMANDS.items()]
+        print_json({"topics": named, "commands": commands})
+        return
     page = Page()
     width = max(map(len, {**titles, **COMMANDS}))
     for heading, told in (("Topics", titles), ("Commands", COMMANDS)):
@@ -109,11 +89,7 @@ def _list(titles: dict[str, str], as_json: bool) -> None:
 
 
 def _usage(root: click.Context, words: tuple[str, ...]) -> str:
-    """What ``--help`` prints for a command, or for one of its own.
-
-    Raises:
-        UnknownName: if the command has none of that name; with the nearest spelling.
-    """
+    """What ``--help`` prints for a command, or for one of its own."""
     from loopodds import unknown_name
 
     ctx = root
@@ -130,18 +106,15 @@ def _usage(root: click.Context, words: tuple[str, ...]) -> str:
 def plain(markdown: str, width: int = WIDTH) -> str:
     """Markdown as it is read on a terminal: paragraphs wrapped, examples and tables as they stand.
 
-    Args:
-        markdown: Paragraphs, lists, indented or fenced examples, tables and headings.
-        width: Longest line of a paragraph.
+    It may hold paragraphs, lists, indented or fenced examples, tables and headings.
     """
     blocks: list[str] = []
     for number, part in enumerate(re.split(r"^```.*$\n?", markdown, flags=re.MULTILINE)):
         if number % 2:
             blocks.append(part.rstrip())
         else:
-            blocks += [
-                _plain(block, width) for block in re.split(r"\n\s*\n", part) if block.strip()
-            ]
+            split = re.split(r"\n\s*\n", part)
+            blocks += [_plain(block, width) for block in split if block.strip()]
     return "\n\n".join(blocks)
 
 

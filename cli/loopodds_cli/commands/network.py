@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.options import NODE, json_option, knowledge_option, print_json
+from loopodds_cli.options import (
+    NODE,
+    file_option,
+    json_option,
+    knowledge_option,
+    number_option,
+    print_json,
+)
 
 if TYPE_CHECKING:
     from loopodds import Knowledge
@@ -17,32 +24,15 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("node", required=False, type=NODE)
-@click.option(
-    "--draw",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="Draw NODE with all that it is joined to, as SVG.",
-)
+@file_option("--draw", "Draw NODE with all that it is joined to, as SVG.")
 @click.option("--check", is_flag=True, help="Check that everything fits together.")
 @click.option(
     "--verify",
     is_flag=True,
     help="Put random cars to this engine and to pgmpy, and compare all probabilities.",
 )
-@click.option(
-    "--rows",
-    type=click.IntRange(min=1),
-    default=20,
-    show_default=True,
-    help="Cars of --verify, shared among a few contexts.",
-)
-@click.option(
-    "--seed",
-    type=click.IntRange(min=0),
-    default=1,
-    show_default=True,
-    help="Seed of --verify: the same seed draws the same cars.",
-)
+@number_option("--rows", 1, None, "Cars of --verify, shared among a few contexts.", default=20)
+@number_option("--seed", 0, None, "Seed of --verify: the same seed draws the same cars.", default=1)
 @click.option(
     "--export",
     metavar="FILE",
@@ -112,7 +102,7 @@ def command(
 
 
 def _check(folder: str | None, as_json: bool) -> int:
-    """Print every problem, one a line; the exit code."""
+    """Print every problem; the exit code."""
     from loopodds import lint
 
     problems = lint(folder)
@@ -130,16 +120,15 @@ def _check(folder: str | None, as_json: bool) -> int:
 
 def _verify(folder: str | None, rows: int, seed: int, as_json: bool) -> int:
     """Compare with pgmpy and print the differences; the exit code."""
-    from loopodds import Knowledge
-    from loopodds import verify as compare
+    from loopodds import Knowledge, verify
+
+    from loopodds_cli.pages.network import print_verification
 
     with _counted(rows) as watch:
-        result = compare(Knowledge(folder), rows, seed, watch)
+        result = verify(Knowledge(folder), rows, seed, watch)
     if as_json:
         print_json(result.as_json())
     else:
-        from loopodds_cli.pages.network import print_verification
-
         print_verification(result)
     return 0 if result.agrees else 1
 
@@ -159,11 +148,7 @@ def _counted(rows: int) -> Iterator[Callable[[int], None] | None]:
 
 
 def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
-    """Contexts from NAME=VALUE.
-
-    Raises:
-        UnknownName: with the nearest spelling.
-    """
+    """Contexts from NAME=VALUE."""
     from loopodds import unknown_name
 
     choices = {name: c.values for name, c in knowledge.contexts.items() if c.values}
@@ -187,9 +172,8 @@ def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
         if stated.values and not stated.shares and name not in context:
             options = " or ".join(f"{name}={value}" for value in stated.values)
             raise click.UsageError(f"--export needs --context {options}")
-    text = write_bif(build_network(knowledge, context))
     with click.open_file(path, "w", encoding="utf-8") as file:
-        file.write(text)
+        file.write(write_bif(build_network(knowledge, context)))
 
 
 def _show(name: str, context: dict[str, str], as_json: bool, knowledge: Knowledge) -> None:

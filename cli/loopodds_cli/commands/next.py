@@ -2,34 +2,23 @@
 
 from __future__ import annotations
 
-import click
+from typing import TYPE_CHECKING
 
-from loopodds_cli.options import (
-    case_argument,
+from loopodds_cli.cases import assessing
+from loopodds_cli.options import done_option, number_option, prices_option, print_json
+
+if TYPE_CHECKING:
+    from loopodds import Assessment
+
+LOOKAHEAD_HELP = "Plan sequences of up to N tests; pairs are always tried before saying stop."
+
+
+@assessing(
+    number_option("--lookahead", 1, 3, LOOKAHEAD_HELP, default=1, metavar="N"),
     done_option,
-    json_option,
-    knowledge_option,
-    lookahead_option,
     prices_option,
-    print_json,
 )
-
-
-@click.command()
-@case_argument
-@lookahead_option
-@done_option
-@prices_option
-@json_option
-@knowledge_option
-def command(
-    case: str,
-    lookahead: int,
-    done: tuple[str, ...],
-    prices: str | None,
-    as_json: bool,
-    knowledge: str | None,
-) -> None:
+def command(result: Assessment, as_json: bool) -> None:
     """Choose the test that is worth its minutes.
 
     Shows what to do next, why, how long it takes and what to be careful of; which other tests
@@ -39,12 +28,9 @@ def command(
     Example:
       loopodds next @low_charge_dead_fan --lookahead 2
     """
-    from loopodds_cli.cases import assessed
-
-    result = assessed(case, knowledge, prices, done, lookahead)
-    if as_json:
-        print_json(result.next_json())
-        return
     from loopodds_cli.pages.next import print_next
 
-    print_next(result)
+    if as_json:
+        print_json(result.next_json())
+    else:
+        print_next(result)

@@ -2,27 +2,17 @@
 
 from __future__ import annotations
 
-import click
+from typing import TYPE_CHECKING
 
-from loopodds_cli.options import (
-    case_argument,
-    done_option,
-    json_option,
-    knowledge_option,
-    prices_option,
-    print_json,
-)
+from loopodds_cli.cases import assessing
+from loopodds_cli.options import done_option, prices_option, print_json
+
+if TYPE_CHECKING:
+    from loopodds import Assessment
 
 
-@click.command()
-@case_argument
-@done_option
-@prices_option
-@json_option
-@knowledge_option
-def command(
-    case: str, done: tuple[str, ...], prices: str | None, as_json: bool, knowledge: str | None
-) -> None:
+@assessing(done_option, prices_option)
+def command(result: Assessment, as_json: bool) -> None:
     """Choose what to do to the car.
 
     Shows the services of least expected cost in the order to do them, what comes close, how firm
@@ -32,12 +22,9 @@ def command(
     Example:
       loopodds plan @worn_compressor
     """
-    from loopodds_cli.cases import assessed
-
-    result = assessed(case, knowledge, prices, done)
-    if as_json:
-        print_json(result.plan_json())
-        return
     from loopodds_cli.pages.plan import print_plan
 
-    print_plan(result)
+    if as_json:
+        print_json(result.plan_json())
+    else:
+        print_plan(result)

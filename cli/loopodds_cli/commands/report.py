@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.options import case_argument, knowledge_option, prices_option
+from loopodds_cli.options import case_argument, file_option, knowledge_option, prices_option
 
 if TYPE_CHECKING:
     from loopodds import Event
@@ -16,9 +16,7 @@ FORMATS = ("html", "md", "json")
 
 @click.command()
 @case_argument
-@click.option(
-    "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Where to write it; - prints it."
-)
+@file_option("--out", "Where to write it; - prints it.")
 @click.option(
     "--format",
     "form",
@@ -50,7 +48,7 @@ def command(
         raise click.UsageError("say where to write the report: --out FILE, or --out - to print it")
     suffix = Path(out).suffix.lower().lstrip(".")
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
-    result = assessed(case, knowledge, prices)
+    result = assessed(case, knowledge, prices=prices)
     report = Report(result, datetime.now().astimezone(), _events(case))
     text = report_text(report, chosen if chosen in FORMATS else "html")
     if out == "-":

@@ -6,12 +6,12 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 from loopodds import LoopoddsError
 
-from loopodds_cli.options import json_option, knowledge_option, print_json
+from loopodds_cli.options import json_option, knowledge_option, number_option, print_json
 
 if TYPE_CHECKING:
     from loopodds import RunProgress
@@ -24,19 +24,13 @@ REVIEW_FILE_ROWS = 100
 @click.option("--out", required=True, metavar="FILE", help="Scored archive; a folder for a folder.")
 @click.option("--rejects", metavar="FILE", help="Rows set aside; beside --out when left out.")
 @click.option("--columns", metavar="MAP", help="Column map (TOML) of a foreign archive.")
-@click.option(
-    "--workers", default=1, show_default=True, type=click.IntRange(min=1), help="Processes."
-)
+@number_option("--workers", 1, None, "Processes.", default=1)
 @click.option(
     "--cluster", metavar="ADDRESS", help="Dask scheduler; Parquet only, --out is a folder."
 )
 @click.option("--resume", is_flag=True, help="Go on where a killed run stopped.")
-@click.option(
-    "--review",
-    default=0,
-    metavar="N",
-    type=click.IntRange(min=0),
-    help="List the N inspections most worth reopening.",
+@number_option(
+    "--review", 0, None, "List the N inspections most worth reopening.", default=0, metavar="N"
 )
 @click.option(
     "--review-out", metavar="FILE", help="Write that list to a file, .csv or .json (N: 100)."
@@ -45,16 +39,11 @@ REVIEW_FILE_ROWS = 100
 @knowledge_option
 def command(
     archive: str,
-    out: str,
-    rejects: str | None,
-    columns: str | None,
-    workers: int,
-    cluster: str | None,
-    resume: bool,
     review: int,
     review_out: str | None,
     as_json: bool,
     knowledge: str | None,
+    **how: Any,  # the other options, called as loopodds.score calls them
 ) -> None:
     """Score an archive of inspections.
 
@@ -69,29 +58,24 @@ def command(
     """
     from loopodds import Knowledge, score
 
+    from loopodds_cli.pages.score import print_summary
+
     if review_out is not None and Path(review_out).suffix not in (".csv", ".json"):
         raise LoopoddsError(f"{review_out}: end the name of the review list in .csv or .json")
     with _watched() as watch:
         summary = score(
             archive,
-            out,
-            rejects=rejects,
-            columns=columns,
-            knowledge=knowledge,
-            workers=workers,
-            cluster=cluster,
-            resume=resume,
             review=review or (REVIEW_FILE_ROWS if review_out else 0),
+            knowledge=knowledge,
             progress=watch,
+            **how,
         )
     if review_out is not None:
         summary.write_review(Path(review_out))
     if as_json:
         print_json(summary.as_json())
-        return
-    from loopodds_cli.pages.score import print_summary
-
-    print_summary(summary, Knowledge(knowledge))
+    else:
+        print_summary(summary, Knowledge(knowledge))
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from loopodds_cli.options import (
     CaseType,
     json_option,
     knowledge_option,
+    number_option,
     open_case,
     picture_option,
     print_json,
@@ -36,11 +37,8 @@ class NoBundles(click.Command):
     help="Serve a page for a class, on this computer only; without CASE it begins with a car"
     " nobody has looked at.",
 )
-@click.option(
-    "--port",
-    type=click.IntRange(0, 65535),
-    default=0,
-    help="Where to serve the page; any free port when left out.",
+@number_option(
+    "--port", 0, 65535, "Where to serve the page; any free port when left out.", default=0
 )
 @picture_option
 @json_option
@@ -72,26 +70,24 @@ def command(
         return
     if case is None or not changes:
         raise click.UsageError("give a CASE and at least one CHANGE, or --interactive")
+    from loopodds import MOST_LINES, scenarios_picture, write_whole
+
     from loopodds_cli.cases import assessed
+    from loopodds_cli.pages.what_if import print_what_if
 
     result = assessed(case, knowledge)
     scenarios = result.what_if(*changes)
     if picture is not None:
-        from loopodds import MOST_LINES, scenarios_picture, write_whole
-
         if len(scenarios.variations) > MOST_LINES:
             raise click.UsageError(f"a picture holds at most {MOST_LINES} variations")
         write_whole(Path(picture), scenarios_picture(scenarios, result.knowledge).svg)
     if as_json:
         print_json(scenarios.as_json())
-        return
-    from loopodds_cli.pages.what_if import print_what_if
-
-    print_what_if(scenarios, result.knowledge)
+    else:
+        print_what_if(scenarios, result.knowledge)
 
 
 def _serve(case: str | None, port: int, knowledge: str | None) -> None:
-    """Serve the page until it is stopped."""
     from loopodds import Knowledge, Model
 
     from loopodds_cli.classroom.answers import Classroom
