@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from click.shell_completion import BashComplete, CompletionItem, add_completion_class
+from click.shell_completion import BashComplete, CompletionItem
 
 
 class WholeWords(BashComplete):
@@ -48,8 +48,3 @@ def join_equals(words: list[str]) -> list[str]:
             joined.append(word)
         glue = word == "="
     return joined
-
-
-def register() -> None:
-    """Make click complete so in bash."""
-    add_completion_class(WholeWords, "bash")

@@ -3,27 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import wraps
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 from loopodds import LoopoddsError
 
-from loopodds_cli.options import (
-    Decorator,
-    Function,
-    case_argument,
-    json_option,
-    knowledge_option,
-    open_case,
-)
+from loopodds_cli.options import Decorator, Function, case_argument, common_options, open_case
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from loopodds import Answer, Assessment, RankedTest
-
 
 HOW = ("prices", "done", "lookahead")
 """Options that say how a car is assessed."""
@@ -47,11 +37,13 @@ def assessing(*own: Decorator) -> Callable[[Function], click.Command]:
 
     def made(function: Function) -> click.Command:
         @wraps(function)
-        def command(case: str, knowledge: str | None, **given: Any) -> None:
+        def called(case: str, knowledge: str | None, **given: Any) -> None:
             how = {name: given.pop(name) for name in HOW if name in given}
             function(assessed(case, knowledge, **how), **given)
 
-        for decorate in reversed((case_argument, *own, json_option, knowledge_option)):
+        command: Function = called
+        decorators: list[Decorator] = [case_argument, *own, common_options]
+        for decorate in reversed(decorators):
             command = decorate(command)
         return click.command(command)
 
@@ -78,8 +70,8 @@ def none_pays(number: int) -> str:
 def next_tests(answer: Answer) -> Next:
     """What to test next in a case as it stands; nothing once it is closed.
 
-    By the price file that ``LOOPODDS_PRICES`` names, where it does.
-    What has been recorded stays recorded even if there is no telling what comes next.
+    ``LOOPODDS_PRICES`` may name the price file. What has been recorded stays recorded even if
+    there is no telling what comes next.
     """
     from loopodds import assess
 

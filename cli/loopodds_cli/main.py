@@ -103,8 +103,7 @@ class Commands(click.Group):
 
 
 @click.group(
-    cls=Commands,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80}
 )
 @click.version_option(package_name="loopodds")
 def main() -> None:
@@ -122,6 +121,8 @@ def main() -> None:
 
 
 if os.environ.get("_LOOPODDS_COMPLETE", "").startswith("bash"):
-    from loopodds_cli.bash_words import register
+    from click.shell_completion import add_completion_class
 
-    register()
+    from loopodds_cli.bash_words import WholeWords
+
+    add_completion_class(WholeWords, "bash")

@@ -99,6 +99,12 @@ knowledge_option = click.option(
     help="Knowledge files to use instead of the shipped ones.",
 )
 
+
+def common_options(function: Function) -> Function:
+    """Both of these, which nearly every command has."""
+    return json_option(knowledge_option(function))
+
+
 prices_option = file_option(
     "--prices",
     "Price file of the workshop (TOML) in place of the shipped, invented prices; also "

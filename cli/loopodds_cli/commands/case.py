@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,15 +18,13 @@ from loopodds_cli.book.options import (
     writing,
 )
 from loopodds_cli.book.records import check, export, history, import_, list_, show, work
-from loopodds_cli.options import TEST, NameType
+from loopodds_cli.options import TEST, Decorator, NameType, chosen_knowledge
 
 if TYPE_CHECKING:
     from loopodds import Answer, Casework, Value
 
 
 Words = tuple[str, ...]
-Step = Callable[[int, Words], "Callable[[Casework], Answer]"]
-Argument = Callable[[Callable[..., None]], Callable[..., None]]
 
 
 class InOrder(click.Group):
@@ -37,7 +35,9 @@ class InOrder(click.Group):
         return list(self.commands)
 
 
-SERVICE = NameType("service", lambda knowledge: {n: s.title for n, s in knowledge.services.items()})
+SERVICE = NameType(
+    "service", lambda ctx: {n: s.title for n, s in chosen_knowledge(ctx).services.items()}
+)
 
 
 @click.group(cls=InOrder)
@@ -66,8 +66,7 @@ confirmed_option = click.option(
     multiple=True,
     type=Assignment(outcome_states),
     help="What turned out to be true of the car as it came, as moisture=wet or air=absent; may be "
-    "repeated.  "
-    "'sound' means every fault not named is absent.",
+    "repeated.  'sound' means every fault not named is absent.",
 )
 
 
@@ -85,94 +84,94 @@ def open_(desk: Desk, assignments: tuple[str, ...], name: str) -> None:
     desk.step(lambda work: work.open(name, _parsed(assignments)))
 
 
-def _verb(name: str, about: str, example: str, step: Step, *arguments: Argument) -> None:
+def _verb(
+    name: str,
+    about: str,
+    example: str,
+    method: Callable[[Casework], Callable[..., Answer]],
+    argument: Decorator | None = None,
+    parse: Callable[[Words], Any] = tuple,
+) -> None:
     """Add a command that does one step on a case, with the words behind its number.
 
     Args:
         about: Help, in one sentence or with more paragraphs.
         example: Without ``loopodds case`` and the name.
-        step: From the number and the words to what is to be done; called before the book is opened.
-        arguments: decorator; of the words; none where the number says it all.
+        method: What is done, given the number and the words.
+        argument: The words; none where the number says it all.
+        parse: Makes of the words what the method takes, before the book is opened.
     """
 
-    def does(desk: Desk, number: int, **named: tuple[str, ...]) -> None:
-        (words,) = named.values() or ((),)
-        desk.step(step(number, words))
+    def does(desk: Desk, number: int, **named: Words) -> None:
+        given = [parse(words) for words in named.values()]
+        desk.step(lambda work: method(work)(number, *given))
 
     does.__doc__ = f"{about}\n\n\b\nExample:\n  loopodds case {name} {example}\n"
     decorated = writing(does)
-    decorators: tuple[Argument, ...] = (*arguments, case_number)
-    for decorate in decorators:
-        decorated = decorate(decorated)
-    command.command(name)(decorated)
+    command.command(name)(case_number(argument(decorated) if argument else decorated))
 
 
-def _recording(number: int, texts: Words) -> Callable[[Casework], Answer]:
-    if not texts:
-        raise click.UsageError("nothing to record; write NAME=VALUE")
-    observed = _parsed(texts)
-    return lambda work: work.record(number, observed)
-
-
-def _doubting(number: int, texts: Words) -> Callable[[Casework], Answer]:
+def _parsed(texts: Words) -> list[tuple[str, Value]]:
     from loopodds import parse_assignment
 
-    doubts = [parse_assignment(text) if "=" in text else (text, None) for text in texts]
-    return lambda work: work.doubt(number, doubts)
+    return [parse_assignment(text) for text in texts]
+
+
+def _recorded(texts: Words) -> list[tuple[str, Value]]:
+    if not texts:
+        raise click.UsageError("nothing to record; write NAME=VALUE")
+    return _parsed(texts)
+
+
+def _doubted(texts: Words) -> list[tuple[str, Value | None]]:
+    return [_parsed((text,))[0] if "=" in text else (text, None) for text in texts]
 
 
 _verb(
     "saw",
     "Record what was seen or told.",
     "1 sample_bubbles=persisting sample_specks=none:0.3,metal:0.7",
-    _recording,
+    lambda work: work.record,
     assignments,
+    _recorded,
 )
 _verb(
     "read",
     "Record what was measured, with its unit.",
     '1 low_side="2.1 bar" vent="14 degC"',
-    _recording,
+    lambda work: work.record,
     assignments,
+    _recorded,
 )
 _verb(
     "doubt",
     "Keep an entry but do not use it, or use it with shares.",
     "1 low_side",
-    _doubting,
+    lambda work: work.doubt,
     names,
+    _doubted,
 )
 _verb(
     "withdraw",
     "Take entries back that were recorded in error.",
     "1 low_side",
-    lambda number, entries: lambda work: work.withdraw(number, entries),
+    lambda work: work.withdraw,
     names,
 )
-_verb(
-    "undo",
-    "Take the last step back, a closing too.",
-    "1",
-    lambda number, _: lambda work: work.undo(number),
-)
-_verb(
-    "redo",
-    "Put the step back that was undone last.",
-    "1",
-    lambda number, _: lambda work: work.redo(number),
-)
+_verb("undo", "Take the last step back, a closing too.", "1", lambda work: work.undo)
+_verb("redo", "Put the step back that was undone last.", "1", lambda work: work.redo)
 _verb(
     "done",
     "Say that tests were done, whatever they showed.",
     "1 cold_look",
-    lambda number, tests: lambda work: work.tests_done(number, tests),
+    lambda work: work.tests_done,
     click.argument("tests", metavar="TEST...", nargs=-1, required=True, type=TEST),
 )
 _verb(
     "decide",
     "Record the services that were decided on.",
     "1 recover_and_charge",
-    lambda number, services: lambda work: work.choose_plan(number, services),
+    lambda work: work.choose_plan,
     click.argument("services", metavar="SERVICE...", nargs=-1, required=True, type=SERVICE),
 )
 _verb(
@@ -181,7 +180,7 @@ _verb(
     "What was seen before counts on as what it was before. What is recorded from here on is of the "
     "repaired car, and the next tests are those that prove the repair.",
     "1 recover_and_charge",
-    lambda number, services: lambda work: work.repaired(number, services),
+    lambda work: work.repaired,
     click.argument("services", metavar="[SERVICE...]", nargs=-1, type=SERVICE),
 )
 
@@ -212,12 +211,6 @@ def close(desk: Desk, number: int, confirmed: tuple[str, ...], unconfirmed: bool
 
 for record in (show, history, list_, export, import_, check, work):
     command.add_command(record)
-
-
-def _parsed(assignments: Iterable[str]) -> list[tuple[str, Value]]:
-    from loopodds import parse_assignment
-
-    return [parse_assignment(text) for text in assignments]
 
 
 def _asked() -> tuple[str, ...]:

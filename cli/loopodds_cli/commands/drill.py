@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 import click
 
 from loopodds_cli.options import (
+    common_options,
     file_option,
-    json_option,
-    knowledge_option,
     number_option,
     prices_option,
     print_json,
@@ -56,8 +55,7 @@ _LARGEST_SEED = 10_000
 )
 @file_option("--out", "Worksheet to write; the answers go beside it.")
 @prices_option
-@json_option
-@knowledge_option
+@common_options
 def command(
     level: str,
     seed: int | None,

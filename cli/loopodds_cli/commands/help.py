@@ -43,7 +43,9 @@ def _titles() -> dict[str, str]:
 @json_option
 @click.pass_context
 def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
-    """Show a topic, or how a command is called; without a name, list both.
+    """Show a topic, or how a command is called.
+
+    Without a name, both are listed.
 
     \b
     Example:

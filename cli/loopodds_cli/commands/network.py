@@ -5,18 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.options import (
-    NODE,
-    file_option,
-    json_option,
-    knowledge_option,
-    number_option,
-    print_json,
-)
+from loopodds_cli.options import NODE, common_options, file_option, number_option, print_json
 
 if TYPE_CHECKING:
     from loopodds import Knowledge
@@ -46,8 +40,7 @@ if TYPE_CHECKING:
     multiple=True,
     help="Fix a context, such as setting=routine. May be repeated.",
 )
-@json_option
-@knowledge_option
+@common_options
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -172,8 +165,9 @@ def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
         if stated.values and not stated.shares and name not in context:
             options = " or ".join(f"{name}={value}" for value in stated.values)
             raise click.UsageError(f"--export needs --context {options}")
+    text = write_bif(build_network(knowledge, context))
     with click.open_file(path, "w", encoding="utf-8") as file:
-        file.write(write_bif(build_network(knowledge, context)))
+        file.write(text)
 
 
 def _show(name: str, context: dict[str, str], as_json: bool, knowledge: Knowledge) -> None:
@@ -188,8 +182,6 @@ def _show(name: str, context: dict[str, str], as_json: bool, knowledge: Knowledg
 
 def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
     """Draw a node with what it is joined to, and say in words what the picture shows."""
-    from pathlib import Path
-
     from loopodds import network_picture, write_whole
 
     picture = network_picture(name, knowledge)
@@ -203,14 +195,8 @@ def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
 def _listed(knowledge: Knowledge) -> list[dict[str, Any]]:
     from loopodds import parents_of
 
+    keys = ("name", "kind", "group", "title", "states")
     return [
-        {
-            "name": node.name,
-            "kind": node.kind,
-            "group": node.group,
-            "title": node.title,
-            "states": list(node.states),
-            "parents": list(parents_of(node)),
-        }
+        {key: getattr(node, key) for key in keys} | {"parents": parents_of(node)}
         for node in knowledge.nodes.values()
     ]

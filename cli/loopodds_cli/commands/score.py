@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from loopodds import LoopoddsError
 
-from loopodds_cli.options import json_option, knowledge_option, number_option, print_json
+from loopodds_cli.options import common_options, number_option, print_json
 
 if TYPE_CHECKING:
     from loopodds import RunProgress
@@ -35,8 +35,7 @@ REVIEW_FILE_ROWS = 100
 @click.option(
     "--review-out", metavar="FILE", help="Write that list to a file, .csv or .json (N: 100)."
 )
-@json_option
-@knowledge_option
+@common_options
 def command(
     archive: str,
     review: int,

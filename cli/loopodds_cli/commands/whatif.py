@@ -8,8 +8,7 @@ import click
 
 from loopodds_cli.options import (
     CaseType,
-    json_option,
-    knowledge_option,
+    common_options,
     number_option,
     open_case,
     picture_option,
@@ -41,8 +40,7 @@ class NoBundles(click.Command):
     "--port", 0, 65535, "Where to serve the page; any free port when left out.", default=0
 )
 @picture_option
-@json_option
-@knowledge_option
+@common_options
 def command(
     case: str | None,
     changes: tuple[str, ...],
