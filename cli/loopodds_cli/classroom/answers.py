@@ -34,11 +34,8 @@ REACH = 3.0
 class Classroom:
     """Answers the page: beliefs, what is to be expected next, where the dials stand.
 
-    Parameters
-    ----------
-    model : Model
-    start : Inspection, optional
-        The car the page opens with; one of common make-up, nothing seen, when left out.
+    Args:
+        start: The car the page opens with; one of common make-up, nothing seen, when left out.
     """
 
     def __init__(self, model: Model, start: Inspection | None = None) -> None:
@@ -84,10 +81,8 @@ class Classroom:
     def answer(self, sections: Mapping[str, Any]) -> dict[str, Any]:
         """What the page shows for some state of the car; a message where it cannot be.
 
-        Parameters
-        ----------
-        sections : mapping
-            As a case file has them; ``confirmed`` counts as known.
+        Args:
+            sections: As a case file has them; ``confirmed`` counts as known.
         """
         with self._lock:
             try:

@@ -20,10 +20,8 @@ LARGEST_REQUEST = 100_000
 def page(classroom: Classroom, nonce: str) -> str:
     """The whole page, nothing to be loaded from elsewhere.
 
-    Parameters
-    ----------
-    nonce : str
-        Marks the one script that the browser may run.
+    Args:
+        nonce: Marks the one script that the browser may run.
     """
     from jinja2 import Environment, PackageLoader
 
@@ -100,17 +98,12 @@ class _Server(ThreadingHTTPServer):
 def serve(classroom: Classroom, port: int, ready: Callable[[str], None]) -> None:
     """Serve the page until interrupted.
 
-    Parameters
-    ----------
-    port : int
-        0 takes any free one.
-    ready : callable
-        Called with the address once the page can be opened.
+    Args:
+        port: 0 takes any free one.
+        ready: Called with the address once the page can be opened.
 
-    Raises
-    ------
-    OSError
-        If the port is taken.
+    Raises:
+        OSError: if the port is taken.
     """
     with _Server(classroom, port) as server:
         ready(f"http://{HERE}:{server.server_port}/")

@@ -53,12 +53,7 @@ class Leave(Exception):
 
 
 class DrillDialogue:
-    """One exercise, line by line.
-
-    Parameters
-    ----------
-    exercise : Exercise
-    """
+    """One exercise, line by line."""
 
     def __init__(self, exercise: Exercise) -> None:
         self._exercise = exercise
@@ -72,10 +67,8 @@ class DrillDialogue:
     def run(self) -> Debrief:
         """Ask and answer until the plan is made; then show what it was worth.
 
-        Raises
-        ------
-        Leave
-            If the trainee leaves or the input ends.
+        Raises:
+            Leave: if the trainee leaves or the input ends.
         """
         while self._result is None:
             try:
@@ -89,10 +82,8 @@ class DrillDialogue:
     def take(self, line: str) -> None:
         """One line from the trainee; everything it leads to is printed.
 
-        Raises
-        ------
-        Leave
-            If the line says so.
+        Raises:
+            Leave: if the line says so.
         """
         words = line.replace("=", " ").replace(",", " ").split()
         if words or self._asking.prompt(""):
@@ -241,10 +232,8 @@ class DrillDialogue:
 def wait_for_next() -> None:
     """Let the trainee read before the next car comes.
 
-    Raises
-    ------
-    Leave
-        If the trainee leaves or the input ends.
+    Raises:
+        Leave: if the trainee leaves or the input ends.
     """
     try:
         said = input("Enter for the next car, q to leave> ")
@@ -258,10 +247,8 @@ def wait_for_next() -> None:
 def _pairs(words: list[str]) -> list[tuple[str, float]]:
     """Names and probabilities from ``oil short 20 leak 60%``.
 
-    Raises
-    ------
-    OutOfRange, InspectionError
-        If a name has no number, or a number is not meant as per cent.
+    Raises:
+        OutOfRange, InspectionError: if a name has no number, or a number is not meant as per cent.
     """
     pairs: list[tuple[str, float]] = []
     name: list[str] = []

@@ -41,10 +41,8 @@ What would you do to the car? A service a line; `- NAME` takes one out again.
 def print_car(exercise: Exercise, place: str) -> None:
     """The car as it comes in.
 
-    Parameters
-    ----------
-    place : str
-        Which car of which deck this is.
+    Args:
+        place: Which car of which deck this is.
     """
     _car(Page(), exercise, place)
 

@@ -51,10 +51,8 @@ class Standing(NamedTuple):
 def trainee(name: str) -> str:
     """A name as it may stand in a table.
 
-    Raises
-    ------
-    InspectionError
-        If it is empty or long, or a spreadsheet would take it for a formula.
+    Raises:
+        InspectionError: if it is empty or long, or a spreadsheet would take it for a formula.
     """
     clean = printable(name.strip())
     if not clean or len(clean) > LONGEST_NAME or clean[0] in "=+-@":
@@ -70,17 +68,12 @@ def append_result(
 ) -> None:
     """Add one line to a results file; a new file begins with the column names.
 
-    Parameters
-    ----------
-    deck : tuple of str and int
-        Level as it was asked for, and seed.
+    Args:
+        deck: tuple of str and int; level as it was asked for, and seed.
 
-    Raises
-    ------
-    InspectionError
-        If the file is no results file.
-    OSError
-        If it cannot be written.
+    Raises:
+        InspectionError: if the file is no results file.
+        OSError: if it cannot be written.
     """
     read_results(path, missing_is_empty=True)
     line = {
@@ -111,12 +104,9 @@ def append_result(
 def read_results(path: str, missing_is_empty: bool = False) -> list[Result]:
     """Results from a file, in its order.
 
-    Raises
-    ------
-    InspectionError
-        Naming file, line and column of what cannot be read.
-    OSError
-        If the file cannot be opened.
+    Raises:
+        InspectionError: naming file, line and column of what cannot be read.
+        OSError: if the file cannot be opened.
     """
     if missing_is_empty and not os.path.exists(path):
         return []

@@ -34,29 +34,18 @@ class Logged(NamedTuple):
 class Report:
     """What both readers of a report are told.
 
-    Parameters
-    ----------
-    result : Assessment
-    written : datetime
-        When the report was made.
-    events : sequence of Event
-        Events of the case book, which give times, names and the beliefs of then; without them
-        the course follows the order of the case file.
+    Args:
+        written: datetime; when the report was made.
+        events: Events of the case book, which give times, names and the beliefs of then; without
+            them the course follows the order of the case file.
 
-    Attributes
-    ----------
-    name : str
-        What the workshop calls the case, perhaps empty.
-    entries : sequence of Logged
-        Everything recorded, in order.
-    course : sequence of Moment
-        Belief before anything was seen and after each step.
-    confirmed : mapping of str to str
-        What turned out to be true; empty while the case is open.
-    plan : mapping or None
-        As in the JSON of ``plan``; None where the knowledge has no services.
-    older : sequence of str
-        Digests of earlier knowledge that beliefs along the course come from.
+    Attributes:
+        name: What the workshop calls the case, perhaps empty.
+        entries: Everything recorded, in order.
+        course: Belief before anything was seen and after each step.
+        confirmed: What turned out to be true; empty while the case is open.
+        plan: As in the JSON of ``plan``; None where the knowledge has no services.
+        older: Digests of earlier knowledge that beliefs along the course come from.
     """
 
     def __init__(self, result: Assessment, written: datetime, events: Sequence[Event] = ()) -> None:

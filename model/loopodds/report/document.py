@@ -131,8 +131,7 @@ def to_markdown(document: Document) -> str:
 def escaped(text: str) -> str:
     """Text in which no character has a meaning of its own in Markdown.
 
-    Examples
-    --------
+    Examples:
     >>> print(escaped("a|b <i>"))
     a\\|b \\<i\\>
     """

@@ -54,12 +54,9 @@ _STYLE = {
 class Picture:
     """A drawing and what it shows in words.
 
-    Attributes
-    ----------
-    svg : str
-        A whole SVG document, text as outlines; the same for the same data.
-    alt : str
-        Plain text for those who do not see it.
+    Attributes:
+        svg: A whole SVG document, text as outlines; the same for the same data.
+        alt: Plain text for those who do not see it.
     """
 
     svg: str
@@ -109,12 +106,9 @@ class Rows(NamedTuple):
 def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Picture:
     """Probabilities over the course of a case, step under step.
 
-    Parameters
-    ----------
-    moments : sequence of Moment
-        In time order, at least one.
-    titles : mapping of str to str
-        Names to draw, with what to call them; at most five.
+    Args:
+        moments: In time order, at least one.
+        titles: Names to draw, with what to call them; at most five.
     """
     with in_style():
         figure, axes = _canvas(len(moments), 0.33, 0.7)
@@ -142,12 +136,9 @@ def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Pict
 def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
     """Weight of evidence, finding by finding; for to the right, against to the left.
 
-    Parameters
-    ----------
-    before, now : float
-        Log-odds without and with all evidence [decibans].
-    bars : sequence of Bar
-        From top to bottom; with ``before`` they sum to ``now``.
+    Args:
+        before, now: Log-odds without and with all evidence [decibans].
+        bars: From top to bottom; with ``before`` they sum to ``now``.
     """
     with in_style():
         figure, axes = _canvas(len(bars) + 2, 0.33, 0.3)
@@ -183,10 +174,8 @@ def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
 def next_tests_picture(points: Sequence[NextTest]) -> Picture:
     """What each next test is worth against the minutes it takes; numbered, best first.
 
-    Parameters
-    ----------
-    points : sequence of NextTest
-        At most a dozen.
+    Args:
+        points: At most a dozen.
     """
     with in_style():
         figure, axes = _canvas(8, 0.3, 0.15 * len(points) + 0.3)
@@ -216,11 +205,8 @@ def next_tests_picture(points: Sequence[NextTest]) -> Picture:
 def what_if_picture(rows: Sequence[Rows], names: Sequence[str]) -> Picture:
     """A case beside its variations: a ring for the case, a mark for each variation.
 
-    Parameters
-    ----------
-    rows : sequence of Rows
-    names : sequence of str
-        What to call the variations; at most five.
+    Args:
+        names: What to call the variations; at most five.
     """
     with in_style():
         figure, axes = _canvas(len(rows), 0.33, 0.3 + 0.2 * len(names))
@@ -272,8 +258,7 @@ def _percent_axis(axes: Axes) -> None:
 def wrapped(label: str) -> str:
     """A label in two lines at most, its end kept: that is where the state stands.
 
-    Examples
-    --------
+    Examples:
     >>> wrapped("Bubbles that stay in the sample: persisting")
     'Bubbles that stay in the\\nsample: persisting'
     """

@@ -62,14 +62,9 @@ def explanation_picture(
 ) -> Picture:
     """Weight of evidence for the condition explained.
 
-    Parameters
-    ----------
-    explanation : Explanation
-    recorded : mapping of str to str
-        Words of what was seen, by name.
-    knowledge : Knowledge
-    at_most : int
-        So many observations have a bar of their own.
+    Args:
+        recorded: Words of what was seen, by name.
+        at_most: So many observations have a bar of their own.
     """
     shares = explanation.shares
     return weights_picture(
@@ -100,10 +95,8 @@ def scenarios_picture(found: WhatIf, knowledge: Knowledge) -> Picture:
 def network_picture(name: str, knowledge: Knowledge) -> Picture:
     """Parents and children of a node of the knowledge.
 
-    Raises
-    ------
-    UnknownName
-        With the nearest spelling.
+    Raises:
+        UnknownName: with the nearest spelling.
     """
     node = knowledge.node(name)
     parents, children = parents_of(node), knowledge.children_of(name)

@@ -39,12 +39,7 @@ SURENESS = (
 
 
 def document_of(report: Report) -> Document:
-    """The report as a document with two parts.
-
-    Parameters
-    ----------
-    report : Report
-    """
+    """The report as a document with two parts."""
     name = f"{report.result.case}, {report.name}" if report.name else report.result.case
     end = (
         f"{name}. Written {report.written:%Y-%m-%d %H:%M}, knowledge {report.knowledge.digest}. "
@@ -222,8 +217,7 @@ def _not_checked(report: Report) -> Iterator[Block]:
 def sureness(probability: float) -> str:
     """How sure one may be, in a sentence.
 
-    Examples
-    --------
+    Examples:
     >>> sureness(0.7)
     'This is likely, but not certain.'
     """

@@ -31,12 +31,7 @@ TESTS = 6
 
 
 def record_blocks(report: Report) -> Iterator[Block]:
-    """The second part of a report, block by block.
-
-    Parameters
-    ----------
-    report : Report
-    """
+    """The second part of a report, block by block."""
     yield Heading(2, "Record for the workshop")
     yield Grid("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
     yield from _cautions(report)
@@ -272,8 +267,7 @@ def _plan(report: Report) -> Iterator[Block]:
 def plural(currency: str) -> str:
     """A word gets its s, a code of three capitals does not.
 
-    Examples
-    --------
+    Examples:
     >>> plural("unit"), plural("XTS")
     ('units', 'XTS')
     """

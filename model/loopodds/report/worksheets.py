@@ -35,11 +35,8 @@ BLANK_TESTS, BLANK_CHANCES, BLANK_SERVICES = 9, 6, 2
 def worksheet(deck: Deck, cars: Sequence[Exercise]) -> str:
     """The class's sheet as a whole HTML document; nothing on it gives a car away.
 
-    Parameters
-    ----------
-    deck : Deck
-    cars : sequence of Exercise
-        Its first cars, untouched.
+    Args:
+        cars: Its first cars, untouched.
     """
     how = Paragraph(
         f"You have {cars[0].minutes:.0f} minutes for the tests on each car. Ask for a test, note"

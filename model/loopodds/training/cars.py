@@ -35,21 +35,14 @@ SHOWN_IN: Mapping[Dimension, str] = {
 class PracticeCar:
     """A car to practise on, everything about it known.
 
-    Attributes
-    ----------
-    number : int
-        Place in its deck, from 1.
-    level, kind : str
-        Difficulty, and in which way.
-    vehicle, conditions : mapping of str to str
-        As a case file has them.
-    history, findings, readings : mapping of str to str
-        Everything that was done to it and could be seen on it. A gauge that shows nothing
-        usable on this car is left out.
-    states : mapping of str to str
-        True state of every fault variable.
-    present : tuple of str
-        Conditions that are there.
+    Attributes:
+        number: Place in its deck, from 1.
+        level, kind: Difficulty, and in which way.
+        vehicle, conditions: As a case file has them.
+        history, findings, readings: Everything that was done to it and could be seen on it. A gauge
+            that shows nothing usable on this car is left out.
+        states: True state of every fault variable.
+        present: Conditions that are there.
     """
 
     number: int
@@ -115,8 +108,7 @@ class PracticeCar:
 def shown_words(text: str) -> str:
     """A word or a reading as it is printed.
 
-    Examples
-    --------
+    Examples:
     >>> shown_words("12.5 degC")
     '12.5 °C'
     """
@@ -126,10 +118,8 @@ def shown_words(text: str) -> str:
 def practice_cars(deck: Deck, count: int) -> list[PracticeCar]:
     """The first cars of a deck.
 
-    Raises
-    ------
-    KnowledgeError
-        If cars of its level are too rare to be found.
+    Raises:
+        KnowledgeError: if cars of its level are too rare to be found.
     """
     draws = deck.draw(count)
     return [_car(deck, draw, number) for number, draw in enumerate(draws, start=1)]

@@ -25,14 +25,10 @@ def squared_error(
 
     Strictly proper: its expectation is least where every event is given its own probability.
 
-    Parameters
-    ----------
-    stated : mapping of str to float
-        Probability by event; what is left out counts as zero.
-    true : collection of str
-        Events that are so.
-    events : collection of str
-        All that could have been named.
+    Args:
+        stated: Probability by event; what is left out counts as zero.
+        true: Events that are so.
+        events: All that could have been named.
     """
     return sum((stated.get(event, 0.0) - (event in true)) ** 2 for event in events)
 
@@ -40,12 +36,10 @@ def squared_error(
 def check_stated(stated: Mapping[str, float], knowledge: Knowledge) -> None:
     """Refuse probabilities that cannot be meant.
 
-    Raises
-    ------
-    UnknownName
-        If an event is neither a condition nor ``sound``; with the nearest spelling.
-    OutOfRange
-        If a probability lies outside 0 to 1, or several that exclude each other exceed one.
+    Raises:
+        UnknownName: if an event is neither a condition nor ``sound``; with the nearest spelling.
+        OutOfRange: if a probability lies outside 0 to 1, or several that exclude each other exceed
+            one.
     """
     for name, probability in stated.items():
         if name not in knowledge.conditions and name != SOUND:
@@ -80,22 +74,16 @@ POINT_MINUTES = 10.0
 class Debrief:
     """Everything that is shown after an exercise.
 
-    Attributes
-    ----------
-    stated : mapping of str to float
-        Probabilities given, of conditions and of ``sound``; what was not named counts as zero.
-    believed : mapping of str to float
-        What the network made of the same evidence, every condition and ``sound``.
-    error, network_error : float
-        Squared error of either, summed over all conditions and ``sound``.
-    moments : tuple of JudgedStep
-        Every step; the last is the decision to stop.
-    own, best : Outcome
-        What was done, and what always taking the best step would have come to on this car.
-    plan_lost : float
-        Currency by which the plan was dearer in expectation than the best plan.
-    point_price : float
-        Currency that costs one point.
+    Attributes:
+        stated: Probabilities given, of conditions and of ``sound``; what was not named counts as
+            zero.
+        believed: What the network made of the same evidence, every condition and ``sound``.
+        error, network_error: Squared error of either, summed over all conditions and ``sound``.
+        moments: Every step; the last is the decision to stop.
+        own, best: What was done, and what always taking the best step would have come to on this
+            car.
+        plan_lost: Currency by which the plan was dearer in expectation than the best plan.
+        point_price: Currency that costs one point.
     """
 
     stated: Mapping[str, float]
@@ -132,20 +120,13 @@ class Debrief:
 def debriefed(exercise: Exercise, stated: Mapping[str, float], plan: Collection[str]) -> Debrief:
     """Judge an exercise.
 
-    Parameters
-    ----------
-    exercise : Exercise
-    stated : mapping of str to float
-        Probabilities of conditions and of ``sound``.
-    plan : collection of str
-        Services chosen; none at all is allowed.
+    Args:
+        stated: Probabilities of conditions and of ``sound``.
+        plan: Services chosen; none at all is allowed.
 
-    Raises
-    ------
-    UnknownName, OutOfRange
-        If the probabilities cannot be meant.
-    InspectionError
-        If the plan cannot be done.
+    Raises:
+        UnknownName, OutOfRange: if the probabilities cannot be meant.
+        InspectionError: if the plan cannot be done.
     """
     knowledge = exercise.model.knowledge
     check_stated(stated, knowledge)

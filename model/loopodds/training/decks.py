@@ -85,9 +85,7 @@ def alarming(model: Model, context: Context) -> dict[str, IntArray]:
     A state is alarming when seeing it and nothing else leaves at most a third of the odds that
     the car is sound.
 
-    Returns
-    -------
-    dict of str to int array
+    Returns:
         State codes by finding; findings without such a state are left out.
     """
     findings = model.knowledge.of_kind("finding")
@@ -169,16 +167,10 @@ _MOST_BLOCKS = 400
 class Draw:
     """One car as drawn.
 
-    Attributes
-    ----------
-    level : str
-    kind : Kind
-    context : mapping of str to str
-        Make-up and weather.
-    states : mapping of str to int
-        State of every hidden variable: faults, mechanisms, history.
-    evidence : Evidence
-        One row: everything that could be seen on it.
+    Attributes:
+        context: Make-up and weather.
+        states: State of every hidden variable: faults, mechanisms, history.
+        evidence: One row: everything that could be seen on it.
     """
 
     level: str
@@ -191,20 +183,13 @@ class Draw:
 class Deck:
     """Practice cars in a fixed order: the same seed and level give the same cars to everyone.
 
-    Parameters
-    ----------
-    model : Model
-    level : str
-        Name of a level, or ``mixed``: each car of one of the first four, equally often.
-    seed : int
-        Not negative.
+    Args:
+        level: Name of a level, or ``mixed``: each car of one of the first four, equally often.
+        seed: Not negative.
 
-    Raises
-    ------
-    UnknownName
-        If there is no such level.
-    OutOfRange
-        If the seed is negative.
+    Raises:
+        UnknownName: if there is no such level.
+        OutOfRange: if the seed is negative.
     """
 
     def __init__(self, model: Model, level: str, seed: int) -> None:
@@ -224,10 +209,8 @@ class Deck:
     def draw(self, count: int) -> list[Draw]:
         """The first cars of the deck; more of them never changes the earlier ones.
 
-        Raises
-        ------
-        KnowledgeError
-            If cars of this level are too rare to be found.
+        Raises:
+            KnowledgeError: if cars of this level are too rare to be found.
         """
         while len(self._draws) < count:
             self._draws.append(self._next(len(self._draws)))

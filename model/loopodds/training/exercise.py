@@ -37,19 +37,12 @@ class Done(NamedTuple):
 class Exercise:
     """One trainee at one practice car.
 
-    Parameters
-    ----------
-    model : Model
-    car : PracticeCar
-    minutes : float
-        Budget; the interview has been done and costs nothing of it.
-    prices : Prices, optional
-        Of the workshop; the shipped ones when left out.
+    Args:
+        minutes: Budget; the interview has been done and costs nothing of it.
+        prices: Of the workshop; the shipped ones when left out.
 
-    Attributes
-    ----------
-    done : list of Done
-        Tests so far, in order, without the interview.
+    Attributes:
+        done: Tests so far, in order, without the interview.
     """
 
     def __init__(
@@ -91,12 +84,9 @@ class Exercise:
     def way(self, test: str) -> Move | Closed:
         """What has to be done for a test, or why it cannot be done.
 
-        Raises
-        ------
-        UnknownName
-            If there is no such test; with the nearest spelling.
-        InspectionError
-            If it has been done already.
+        Raises:
+            UnknownName: if there is no such test; with the nearest spelling.
+            InspectionError: if it has been done already.
         """
         if test not in self.model.knowledge.tests:
             raise unknown_name("test", test, self.model.knowledge.tests)
@@ -108,16 +98,13 @@ class Exercise:
     def do(self, test: str) -> list[Done]:
         """Do a test, after everything that has to come before it.
 
-        Returns
-        -------
-        list of Done
-            The tests done, the one asked for last. Fewer if one of those before it showed
-            something that closes the way.
+        Returns:
+            The tests done, the one asked for last. Fewer if one of those before it showed something
+                that closes the way.
 
-        Raises
-        ------
-        UnknownName, InspectionError
-            If it is no test, has been done, cannot be done or does not fit in the minutes left.
+        Raises:
+            UnknownName, InspectionError: if it is no test, has been done, cannot be done or does
+                not fit in the minutes left.
         """
         way = self.way(test)
         if isinstance(way, Closed):

@@ -26,25 +26,17 @@ from loopodds.training.exercise import Done, Exercise
 class JudgedStep:
     """One step of an exercise, judged by what was known before it.
 
-    Attributes
-    ----------
-    test : str
-        What was done; empty for the decision to stop.
-    minutes : float
-    bits : float
-        Information about the state of the car that it promised.
-    net_value : float
-        Currency by which it promised to lower the expected cost, alone or as part of the best
-        sequence that it opens; one that has to wait counts for its last test only.
-    best : str
-        What would have been best; empty where stopping was.
-    best_value : float
-        Net value of that; zero for stopping.
-    lost : float
-        Currency given away by this step, one further test in view; never below zero. A test that
-        pays little but leaves the better one for afterwards loses little.
-    ended : tuple of str
-        Tests that paid by themselves and that it made impossible, best first: it came too early.
+    Attributes:
+        test: What was done; empty for the decision to stop.
+        bits: Information about the state of the car that it promised.
+        net_value: Currency by which it promised to lower the expected cost, alone or as part of the
+            best sequence that it opens; one that has to wait counts for its last test only.
+        best: What would have been best; empty where stopping was.
+        best_value: Net value of that; zero for stopping.
+        lost: Currency given away by this step, one further test in view; never below zero. A test
+            that pays little but leaves the better one for afterwards loses little.
+        ended: Tests that paid by themselves and that it made impossible, best first: it came too
+            early.
     """
 
     test: str
@@ -61,16 +53,10 @@ class JudgedStep:
 class Outcome:
     """A course of tests and a plan on one car.
 
-    Attributes
-    ----------
-    tests : tuple of str
-    minutes : float
-    plan : tuple of str
-        Services; none is a plan too.
-    expected : float
-        Expected cost of the plan, harm left behind included, when it was chosen.
-    came_to : float
-        Cost of the tests and, knowing what was wrong, of the plan.
+    Attributes:
+        plan: Services; none is a plan too.
+        expected: Expected cost of the plan, harm left behind included, when it was chosen.
+        came_to: Cost of the tests and, knowing what was wrong, of the plan.
     """
 
     tests: tuple[str, ...]
@@ -89,17 +75,11 @@ def offered(decision: Decision) -> set[str]:
 def cost_of_plan(decision: Decision, marginal: FloatArray, plan: Collection[str]) -> float:
     """Expected cost of exactly these services.
 
-    Parameters
-    ----------
-    decision : Decision
-    marginal : float array, shape (columns,)
-        Of the decision.
-    plan : collection of str
+    Args:
+        marginal: float array, shape (columns,); of the decision.
 
-    Raises
-    ------
-    InspectionError
-        If they cannot be done on this car, or not together.
+    Raises:
+        InspectionError: if they cannot be done on this car, or not together.
     """
     possible = offered(decision)
     for name in plan:
@@ -136,10 +116,8 @@ def best_course(exercise: Exercise) -> Exercise:
 def outcome(exercise: Exercise, plan: Collection[str]) -> Outcome:
     """What a course of tests with a plan at its end costs, expected and as things are.
 
-    Raises
-    ------
-    InspectionError
-        If the plan cannot be done.
+    Raises:
+        InspectionError: if the plan cannot be done.
     """
     view = View(exercise)
     decision = view.shop.decision
@@ -180,11 +158,8 @@ def moment(exercise: Exercise, step: int) -> JudgedStep:
 class View:
     """An exercise at one of its steps, with every move that still fits in the minutes judged.
 
-    Parameters
-    ----------
-    exercise : Exercise
-    step : int, optional
-        So many steps have been done; all when left out.
+    Args:
+        step: So many steps have been done; all when left out.
     """
 
     def __init__(self, exercise: Exercise, step: int | None = None) -> None:
