@@ -99,15 +99,12 @@ from loopodds.training.cars import (
     practice_cars as practice_cars, shown_words as shown_words,
 )
 from loopodds.training.debrief import (
-    NAMED_FROM as NAMED_FROM, Debrief as Debrief, check_stated as check_stated,
-    debriefed as debriefed,
+    NAMED_FROM as NAMED_FROM, Debrief as Debrief, JudgedStep as JudgedStep, Outcome as Outcome,
+    View as View, best_course as best_course, check_stated as check_stated, debriefed as debriefed,
+    offered as offered, outcome as outcome,
 )
 from loopodds.training.decks import Deck as Deck
 from loopodds.training.exercise import Done as Done, Exercise as Exercise
-from loopodds.training.hindsight import (
-    JudgedStep as JudgedStep, Outcome as Outcome, View as View, best_course as best_course,
-    offered as offered, outcome as outcome,
-)
 from loopodds.report.content import Report as Report
 from loopodds.report.figures import MOST_LINES as MOST_LINES
 from loopodds.report.illustrations import (

@@ -17,10 +17,18 @@ from loopodds.inspection.inspection import batch_of
 from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.records import SOUND
 from loopodds.training.cars import practice_cars
-from loopodds.training.debrief import check_stated, debriefed, squared_error
+from loopodds.training.debrief import (
+    View,
+    best_course,
+    check_stated,
+    cost_of_plan,
+    debriefed,
+    moment,
+    outcome,
+    squared_error,
+)
 from loopodds.training.decks import Deck
 from loopodds.training.exercise import Exercise
-from loopodds.training.hindsight import View, best_course, cost_of_plan, moment, outcome
 from loopodds.upkeep.calibration import brier_score
 
 EVENTS = ("moisture", "leak", "undercharge", SOUND)

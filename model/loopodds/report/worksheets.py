@@ -24,10 +24,9 @@ from loopodds.report.document import (
     to_html,
 )
 from loopodds.training.cars import UNREADABLE, shown_words
-from loopodds.training.debrief import NAMED_FROM, squared_error
+from loopodds.training.debrief import NAMED_FROM, View, best_course, squared_error
 from loopodds.training.decks import Deck
 from loopodds.training.exercise import Exercise
-from loopodds.training.hindsight import View, best_course
 
 BLANK_TESTS, BLANK_CHANCES, BLANK_SERVICES = 9, 6, 2
 

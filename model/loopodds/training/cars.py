@@ -20,8 +20,6 @@ from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.training.decks import Deck, Draw, Range, cars_data, told
 
 UNREADABLE = "no usable reading"
-"""What stands for a gauge that shows nothing to be used."""
-
 SHOWN_IN: Mapping[Dimension, str] = {
     "pressure": "bar",
     "temperature": "degC",
@@ -38,9 +36,8 @@ class PracticeCar:
     Attributes:
         number: Place in its deck, from 1.
         level, kind: Difficulty, and in which way.
-        vehicle, conditions: As a case file has them.
-        history, findings, readings: Everything that was done to it and could be seen on it. A gauge
-            that shows nothing usable on this car is left out.
+        history, findings, readings: Everything that was done to it and could be seen on it, less
+            gauges that show nothing usable on this car.
         states: True state of every fault variable.
         present: Conditions that are there.
     """
@@ -83,11 +80,10 @@ class PracticeCar:
     def truth(self, knowledge: Knowledge) -> list[str]:
         """Titles of what is wrong, each with its degree where it has several."""
         titles = []
-        for name in self.present:
-            condition = knowledge.condition(name)
+        for condition in map(knowledge.condition, self.present):
+            degree = f" ({spaced(self.states[condition.variable])})"
             several = len(condition.states) > 1
-            degree = f" ({spaced(self.states[condition.variable])})" if several else ""
-            titles.append(title_of(name, knowledge) + degree)
+            titles.append(title_of(condition.name, knowledge) + (degree if several else ""))
         return titles or ["Nothing wrong"]
 
     def past(self, knowledge: Knowledge) -> list[str]:
@@ -121,16 +117,13 @@ def practice_cars(deck: Deck, count: int) -> list[PracticeCar]:
     Raises:
         KnowledgeError: if cars of its level are too rare to be found.
     """
-    draws = deck.draw(count)
-    return [_car(deck, draw, number) for number, draw in enumerate(draws, start=1)]
+    return [_car(deck, draw, number) for number, draw in enumerate(deck.draw(count), start=1)]
 
 
 def _car(deck: Deck, draw: Draw, number: int) -> PracticeCar:
-    model = deck.model
-    knowledge = model.knowledge
-    rng = deck.rng(number, "conditions")
+    model, knowledge = deck.model, deck.model.knowledge
+    ranges, rng = cars_data().ranges, deck.rng(number, "conditions")
     vehicle = {key: draw.context[key] for key in ("refrigerant", "expansion", "compressor")}
-    ranges = cars_data().ranges
     vehicle["nameplate_charge"] = f"{10 * _even(ranges.nameplate_charge_10g, rng)} g"
     vehicle["nameplate_oil"] = f"{10 * _even(ranges.nameplate_oil_10g, rng)} g"
     conditions = {
@@ -171,8 +164,8 @@ def _reading_texts(
     residuals = {name: value for name, (value, _) in evidence.numbers.items()}
     raw = instrument_readings(residuals, batch, model.knowledge, rng)
     texts = {}
-    for name, value in raw.items():
-        if not np.isnan(value[0]):
+    for name, (value,) in raw.items():
+        if not np.isnan(value):
             dimension = reading_dimension(name, model.knowledge)
-            texts[name] = format_quantity(float(value[0]), dimension, SHOWN_IN[dimension])
+            texts[name] = format_quantity(float(value), dimension, SHOWN_IN[dimension])
     return texts

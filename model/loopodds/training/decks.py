@@ -30,7 +30,7 @@ INTERVIEW = "interview"
 """The test whose findings the driver tells unasked."""
 
 ALARMING_ODDS = 1 / 3
-"""A finding is alarming when, seen alone, it leaves this much of the odds of a sound car."""
+"""A state is alarming when, seen alone, it leaves at most this much of the odds of a sound car."""
 
 Range = tuple[int, int]
 
@@ -45,7 +45,7 @@ class Ranges(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class CarsData(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The file ``drills.toml``: what counts as one fault, states by story that masks, ranges."""
+    """The file ``drills.toml``: what counts as one fault; states by story that masks; ranges."""
 
     one_fault: tuple[str, ...]
     masks: Mapping[str, Mapping[str, tuple[str, ...]]]
@@ -59,14 +59,11 @@ def cars_data() -> CarsData:
     return msgspec.convert(tomllib.loads(file.read_text(encoding="utf-8")), CarsData)
 
 
-Accepts = Callable[[Model, Context, SimulatedCars], BoolArray]
-
-
 class Kind(NamedTuple):
     """One way to be of a level: what it is, and which cars are so, shape (cars,)."""
 
     title: str
-    accepts: Accepts
+    accepts: Callable[[Model, Context, SimulatedCars], BoolArray]
 
 
 def fault_count(model: Model, cars: SimulatedCars) -> IntArray:
@@ -79,19 +76,11 @@ def fault_count(model: Model, cars: SimulatedCars) -> IntArray:
     return unsound
 
 
-def alarming(model: Model, context: Context) -> dict[str, IntArray]:
-    """Findings besides complaints, with the states that alone make a sound car unlikely.
-
-    A state is alarming when seeing it and nothing else leaves at most a third of the odds that
-    the car is sound.
-
-    Returns:
-        State codes by finding; findings without such a state are left out.
-    """
-    findings = model.knowledge.of_kind("finding")
+def alarming(model: Model, context: Context) -> dict[str, list[int]]:
+    """Codes of alarming states by finding, complaints left out."""
     pairs = [
         (name, code)
-        for name, node in findings.items()
+        for name, node in model.knowledge.of_kind("finding").items()
         if not node.complaint
         for code in range(len(node.states))
     ]
@@ -101,10 +90,9 @@ def alarming(model: Model, context: Context) -> dict[str, IntArray]:
     sound = model.believe(context, Evidence(len(pairs) + 1, columns)).p_sound
     odds = sound / (1 - sound)
     found: dict[str, list[int]] = {}
-    for (name, code), one in zip(pairs, odds[:-1], strict=True):
-        if one <= ALARMING_ODDS * odds[-1]:
-            found.setdefault(name, []).append(code)
-    return {name: np.array(codes) for name, codes in found.items()}
+    for name, code in itertools.compress(pairs, odds[:-1] <= ALARMING_ODDS * odds[-1]):
+        found.setdefault(name, []).append(code)
+    return found
 
 
 def told(model: Model) -> tuple[str, ...]:
@@ -117,20 +105,21 @@ def told(model: Model) -> tuple[str, ...]:
 
 def complains(model: Model, cars: SimulatedCars) -> BoolArray:
     """Cars whose driver tells of at least one complaint, shape (cars,)."""
-    found = np.zeros(cars.evidence.rows, bool)
-    for name in told(model):
-        node = model.knowledge.node(name)
-        codes = [node.states.index(state) for state in node.complaint]
-        found |= np.isin(cars.evidence.codes[name], codes)
-    return found
+    nodes = map(model.knowledge.node, told(model))
+    return _shows_any(cars, {n.name: [*map(n.states.index, n.complaint)] for n in nodes})
 
 
 def _looks_bad(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
-    seen = np.zeros(cars.evidence.rows, bool)
-    for name, codes in alarming(model, context).items():
-        seen |= np.isin(cars.evidence.codes[name], codes)
-    result: BoolArray = seen & (fault_count(model, cars) == 0)
-    return result
+    sound: BoolArray = fault_count(model, cars) == 0
+    return sound & _shows_any(cars, alarming(model, context))
+
+
+def _shows_any(cars: SimulatedCars, codes: Mapping[str, Sequence[int]]) -> BoolArray:
+    """Cars with at least one of some states, given as codes by finding, shape (cars,)."""
+    shown = np.zeros(cars.evidence.rows, bool)
+    for name, alternatives in codes.items():
+        shown |= np.isin(cars.evidence.codes[name], alternatives)
+    return shown
 
 
 def _all_of(
@@ -139,18 +128,17 @@ def _all_of(
     fits = np.ones(cars.evidence.rows, bool)
     columns = {**cars.evidence.codes, **cars.states}
     for name, states in needed.items():
-        known = model.states(name)
-        fits &= np.isin(columns[name], [known.index(state) for state in states])
+        fits &= np.isin(columns[name], [*map(model.states(name).index, states)])
     return fits
 
 
 @cache
 def levels() -> Mapping[str, tuple[Kind, ...]]:
     """Kinds of car by the name of the level; each is dealt equally often."""
-    masks = [Kind(title, partial(_all_of, needed)) for title, needed in cars_data().masks.items()]
+    masks = cars_data().masks.items()
     return {
         "single": (Kind("one fault", lambda model, _, cars: fault_count(model, cars) == 1),),
-        "masked": tuple(masks),
+        "masked": tuple(Kind(title, partial(_all_of, needed)) for title, needed in masks),
         "two": (Kind("two faults", lambda model, _, cars: fault_count(model, cars) == 2),),
         "sound": (Kind("a sound car that looks bad", _looks_bad),),
         "workshop": (Kind("as it came in", partial(_all_of, {})),),
@@ -210,7 +198,7 @@ class Deck:
         """The first cars of the deck; more of them never changes the earlier ones.
 
         Raises:
-            KnowledgeError: if cars of this level are too rare to be found.
+            KnowledgeError: if cars of its level are too rare to be found.
         """
         while len(self._draws) < count:
             self._draws.append(self._next(len(self._draws)))
@@ -218,7 +206,8 @@ class Deck:
 
     def rng(self, number: int, purpose: str) -> np.random.Generator:
         """Random numbers that belong to one car of the deck and one purpose."""
-        return np.random.default_rng([self.seed, *map(_code, (self.level, purpose)), number])
+        words = (zlib.crc32(text.encode()) for text in (self.level, purpose))
+        return np.random.default_rng([self.seed, *words, number])
 
     def _next(self, number: int) -> Draw:
         rng = self.rng(number, "make-up")
@@ -251,10 +240,6 @@ class Deck:
                 yield cars, row
 
 
-def _code(text: str) -> int:
-    return zlib.crc32(text.encode())
-
-
 def _car_contexts(model: Model) -> list[tuple[float, dict[str, str]]]:
     """Every make-up and weather with its share; all with a complaint. Shares sum to one.
 
@@ -264,7 +249,7 @@ def _car_contexts(model: Model) -> list[tuple[float, dict[str, str]]]:
     names = [name for name, context in contexts.items() if context.shares]
     shares: dict[tuple[tuple[str, str], ...], float] = {}
     options = [zip(contexts[n].values, contexts[n].shares, strict=True) for n in names]
-    for chosen in itertools.product(*map(list, options)):
+    for chosen in itertools.product(*options):
         made = {name: value for name, (value, _) in zip(names, chosen, strict=True)}
         if made.get("compressor") == "electric" and "expansion" in made:
             made["expansion"] = "TXV"

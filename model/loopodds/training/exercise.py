@@ -24,8 +24,8 @@ from loopodds.training.decks import INTERVIEW, told
 class Done(NamedTuple):
     """A test done in an exercise: what it showed, and when it was asked for.
 
-    ``minutes`` include waiting, ``cost`` is in currency; ``shown`` maps what can be seen to text,
-    empty text for a gauge that showed nothing usable.
+    ``minutes`` include waiting, ``cost`` is in currency; ``shown`` has the text of what can be
+    seen, empty for a gauge that showed nothing usable.
     """
 
     test: str
@@ -99,12 +99,10 @@ class Exercise:
         """Do a test, after everything that has to come before it.
 
         Returns:
-            The tests done, the one asked for last. Fewer if one of those before it showed something
-                that closes the way.
+            The tests done, the one asked for last; fewer if what one showed closes the way.
 
         Raises:
-            UnknownName, InspectionError: if it is no test, has been done, cannot be done or does
-                not fit in the minutes left.
+            UnknownName, InspectionError: as for ``way``; if it cannot be done or takes too long.
         """
         way = self.way(test)
         if isinstance(way, Closed):
