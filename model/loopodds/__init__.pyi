@@ -106,10 +106,9 @@ from loopodds.training.debrief import (
 from loopodds.training.decks import Deck as Deck
 from loopodds.training.exercise import Done as Done, Exercise as Exercise
 from loopodds.report.content import Report as Report
-from loopodds.report.figures import MOST_LINES as MOST_LINES
-from loopodds.report.illustrations import (
-    explanation_picture as explanation_picture, network_picture as network_picture,
-    scenarios_picture as scenarios_picture,
+from loopodds.report.figures import (
+    MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
+    network_picture as network_picture, scenarios_picture as scenarios_picture,
 )
 from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet

@@ -17,12 +17,12 @@ from loopodds.report.figures import (
     Picture,
     Rows,
     course_picture,
+    network_picture,
     next_tests_picture,
     weights_picture,
     what_if_picture,
     wrapped,
 )
-from loopodds.report.illustrations import network_picture
 
 MOMENTS = [
     Moment("before anything was seen", {"moisture": 0.13, "leak": 0.4}),

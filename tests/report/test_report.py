@@ -30,8 +30,7 @@ from loopodds.report.document import (
     Paragraph,
     Part,
     escaped,
-    to_html,
-    to_markdown,
+    render,
 )
 from loopodds.report.pages import document_of, sureness
 from loopodds_cli.main import main
@@ -70,7 +69,7 @@ def wet(model) -> Report:
 
 @pytest.fixture(scope="module")
 def page(wet) -> str:
-    return to_html(document_of(wet))
+    return render(document_of(wet), "html")
 
 
 class Reader(HTMLParser):
@@ -179,24 +178,27 @@ def test_a_sound_car_is_told_so_and_is_not_sold_a_repair(model):
         "[conditions]\nsetting = 'routine'\n[findings]\nvacuum_hold = 'holds'\n"
         "sample_darkening = 'none'\nsample_bubbles = 'none'\nsample_specks = 'none'\n",
     )
-    text = Reader(to_html(document_of(sound))).text
+    text = Reader(render(document_of(sound), "html")).text
     assert "We found nothing wrong" in text
     assert "Nothing needs to be done now" in text
 
 
 def test_an_unsettled_case_does_not_pretend(model):
     text = Reader(
-        to_html(
+        render(
             document_of(
                 report(model, "[conditions]\nsetting = 'routine'\n[findings]\ncooling = 'weak'\n")
-            )
+            ),
+            "html",
         )
     ).text
     assert "not settled yet" in text
 
 
 def test_a_closed_case_says_what_it_was(model):
-    text = Reader(to_html(document_of(report(model, WET + "[confirmed]\nmoisture = 'wet'\n")))).text
+    text = Reader(
+        render(document_of(report(model, WET + "[confirmed]\nmoisture = 'wet'\n")), "html")
+    ).text
     assert "This was confirmed" in text
     assert "Confirmed: moisture wet" in text
 
@@ -229,7 +231,7 @@ def test_a_case_of_the_book_brings_its_times_and_its_people(model, tmp_path):
     assert stored["moisture"] == pytest.approx(
         {c.name: c.probability for c in found.result.conditions}["moisture"], abs=1e-12
     )
-    html = to_html(document_of(found))
+    html = render(document_of(found), "html")
     assert_fetches_nothing(html)
     assert "by torch" in html
     assert "<script" not in html
@@ -253,10 +255,10 @@ def test_markup_in_a_case_stays_text_in_every_form():
         ),
         NASTY,
     )
-    html = to_html(document)
+    html = render(document, "html")
     assert_fetches_nothing(html)
     assert "x.test" in Reader(html).text
-    markdown = to_markdown(document)
+    markdown = render(document, "md")
     assert "<img" not in markdown.replace("\\<", "")
     row = next(line for line in markdown.splitlines() if line.endswith("| 1 |"))
     assert len(re.findall(r"(?<!\\)\|", row)) == 3

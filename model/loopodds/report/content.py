@@ -35,14 +35,13 @@ class Report:
     """What both readers of a report are told.
 
     Args:
-        written: datetime; when the report was made.
-        events: Events of the case book, which give times, names and the beliefs of then; without
-            them the course follows the order of the case file.
+        written: When the report was made.
+        events: Of the case book: times, names and the beliefs of then; without them the course
+            follows the order of the case file.
 
     Attributes:
         name: What the workshop calls the case, perhaps empty.
-        entries: Everything recorded, in order.
-        course: Belief before anything was seen and after each step.
+        entries, course: Everything recorded; belief before anything was seen and after each step.
         confirmed: What turned out to be true; empty while the case is open.
         plan: As in the JSON of ``plan``; None where the knowledge has no services.
         older: Digests of earlier knowledge that beliefs along the course come from.
@@ -66,11 +65,8 @@ class Report:
     def car(self) -> list[tuple[str, str]]:
         """What is stated of vehicle and conditions."""
         inspection = self.result.inspection
-        stated = {**inspection.vehicle, **inspection.conditions}
-        return [
-            (spaced(name), value.text if isinstance(value, Quantity) else value)
-            for name, value in stated.items()
-        ]
+        stated = {**inspection.vehicle, **inspection.conditions}.items()
+        return [(spaced(n), v.text if isinstance(v, Quantity) else v) for n, v in stated]
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -86,20 +82,14 @@ class Report:
             "assessment": {**result.as_json(), "next_tests": tests, "plan": None},
             "explanation": self.explanation.as_json(),
             "record": [entry._asdict() for entry in self.entries],
-            "course": [
-                {"after": moment.label, "probabilities": dict(moment.probabilities)}
-                for moment in self.course
-            ],
+            "course": [{"after": label, "probabilities": dict(p)} for label, p in self.course],
             "confirmed": dict(self.confirmed),
             "plan": self.plan,
         }
 
 
 def _told_in(inspection: Inspection, model: Model) -> tuple[list[Logged], list[Moment]]:
-    """A case file read from top to bottom: history, findings, readings, one step each.
-
-    What had been recorded before a repair comes before it.
-    """
+    """A case file, one step an entry: history, findings, readings; before a repair, after it."""
     knowledge = model.knowledge
     setting = stated_context(inspection, knowledge)["setting"]
     steps, labels = [], []

@@ -2,57 +2,44 @@
 
 Text in blocks is data: the templates escape all of it. HTML holds its styles and pictures, has no
 script and fetches nothing; in Markdown, pictures give way to the words that describe them.
-Nothing here knows what a document is about.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import NamedTuple
 
 from loopodds.base.phrases import percent
 from loopodds.report.figures import Picture
 
-if TYPE_CHECKING:
-    from jinja2 import Environment
-
 _SPECIAL = re.compile(r"([\\`*_\[\]|<>~&]|^[#+-])")
 
 
-@dataclass(frozen=True, slots=True)
-class Heading:
+class Heading(NamedTuple):
     """Title of a section; level 1 is the document, 2 a part, 3 a section."""
 
-    kind: ClassVar = "heading"
     level: int
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Paragraph:
+class Paragraph(NamedTuple):
     """Running text. ``role`` is the style: ``answer`` is read from a distance, or ``faint``."""
 
-    kind: ClassVar = "paragraph"
     text: str
     role: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Items:
+class Items(NamedTuple):
     """A list; ``role`` ``caution`` marks what can hurt, ``columns`` sets two side by side."""
 
-    kind: ClassVar = "items"
     items: Sequence[str]
     role: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Grid:
+class Grid(NamedTuple):
     """Rows under a head; ``numbers`` are the columns set flush right, ``widths`` in per cent."""
 
-    kind: ClassVar = "grid"
     caption: str
     head: Sequence[str]
     rows: Sequence[Sequence[str]]
@@ -65,8 +52,7 @@ class Grid:
         return self
 
 
-@dataclass(frozen=True, slots=True)
-class Chance:
+class Chance(NamedTuple):
     """A probability with a bar, and where it stood before."""
 
     label: str
@@ -74,11 +60,9 @@ class Chance:
     before: float
 
 
-@dataclass(frozen=True, slots=True)
-class Chances:
+class Chances(NamedTuple):
     """Probabilities as bars under a caption."""
 
-    kind: ClassVar = "chances"
     caption: str
     rows: Sequence[Chance]
 
@@ -88,11 +72,9 @@ class Chances:
         return Grid(self.caption, ("", "now", "before looking"), rows, (1, 2))
 
 
-@dataclass(frozen=True, slots=True)
-class Drawing:
+class Drawing(NamedTuple):
     """A picture with the sentence printed below it."""
 
-    kind: ClassVar = "drawing"
     picture: Picture
     caption: str
 
@@ -100,32 +82,20 @@ class Drawing:
 Block = Heading | Paragraph | Items | Grid | Chances | Drawing
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(NamedTuple):
     """Blocks that begin on a page of their own; the style sheet knows the name."""
 
     name: str
     blocks: Sequence[Block]
 
 
-@dataclass(frozen=True, slots=True)
-class Document:
+class Document(NamedTuple):
     """A title, parts, a line at the end, and the style sheet: ``report`` or ``sheet``."""
 
     title: str
     parts: Sequence[Part]
     end: str = ""
     style: str = "report"
-
-
-def to_html(document: Document) -> str:
-    """The document as one HTML file."""
-    return _environment("html").get_template("document.html").render(document=document)
-
-
-def to_markdown(document: Document) -> str:
-    """The document as Markdown with tables."""
-    return _environment("md").get_template("document.md").render(document=document)
 
 
 def escaped(text: str) -> str:
@@ -138,14 +108,14 @@ def escaped(text: str) -> str:
     return _SPECIAL.sub(r"\\\1", " ".join(text.split()))
 
 
-def _environment(form: str) -> Environment:
-    """Where the templates are, everything that they are given escaped for a form."""
+def render(document: Document, form: str) -> str:
+    """The document as one HTML file (``html``), or as Markdown with tables (``md``)."""
     import jinja2
 
     def escape_markdown(value: object) -> object:
         return value if hasattr(value, "__html__") else escaped(str(value))
 
-    made = jinja2.Environment(
+    templates = jinja2.Environment(
         loader=jinja2.PackageLoader("loopodds.report"),
         autoescape=form == "html",
         finalize=escape_markdown if form == "md" else None,
@@ -154,5 +124,5 @@ def _environment(form: str) -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    made.filters["percent"] = percent
-    return made
+    templates.filters["percent"] = percent
+    return templates.get_template(f"document.{form}").render(document=document)

@@ -13,6 +13,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from loopodds.base.phrases import spaced
+from loopodds.diagnosis.explanation import Explanation
+from loopodds.diagnosis.titles import condition_title
+from loopodds.diagnosis.weights import Shares
+from loopodds.diagnosis.what_if import WhatIf
+from loopodds.knowledge.nodes import parents_of
+from loopodds.knowledge.records import Knowledge
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -28,8 +36,18 @@ LINES = (
     ("#7a7f26", (0, (3, 3)), "v"),
 )
 MOST_LINES = len(LINES)
-WIDTH = 4.3
+WIDTH, NETWORK_WIDTH = 4.3, 5.6
 LABEL_CHARACTERS = 27
+BARS, ROWS = 12, 8
+# how each kind of node is drawn: edge, dash, width of the line
+KINDS = {
+    "fault": (INK, "-", 1.6),
+    "mechanism": (INK, "--", 1.0),
+    "history": (FAINT, "-", 0.8),
+    "finding": (FAINT, "-", 0.8),
+    "gauge": (FAINT, ":", 1.2),
+}
+KEY = "thick: fault   dashed: inner state   dotted: reading   thin: finding or history"
 
 _STYLE = {
     "font.family": "DejaVu Sans",
@@ -52,12 +70,7 @@ _STYLE = {
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A drawing and what it shows in words.
-
-    Attributes:
-        svg: A whole SVG document, text as outlines; the same for the same data.
-        alt: Plain text for those who do not see it.
-    """
+    """A whole SVG document, the same for the same data, and what it shows in words."""
 
     svg: str
     alt: str
@@ -80,7 +93,7 @@ class Bar(NamedTuple):
 
 
 class Moment(NamedTuple):
-    """What happened, and what was believed after it: probability by name."""
+    """What happened, and the probabilities by name after it."""
 
     label: str
     probabilities: Mapping[str, float]
@@ -104,13 +117,8 @@ class Rows(NamedTuple):
 
 
 def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Picture:
-    """Probabilities over the course of a case, step under step.
-
-    Args:
-        moments: In time order, at least one.
-        titles: Names to draw, with what to call them; at most five.
-    """
-    with in_style():
+    """Probabilities of at most five names over the course of a case, step under step."""
+    with _in_style():
         figure, axes = _canvas(len(moments), 0.33, 0.7)
         for (name, title), (colour, dash, mark) in zip(titles.items(), LINES, strict=False):
             values = [100 * moment.probabilities[name] for moment in moments]
@@ -120,15 +128,14 @@ def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Pict
             )  # fmt: skip
         _rows(axes, [moment.label for moment in moments])
         _percent_axis(axes)
-        columns = 2 if len(titles) > 1 else 1
         figure.legend(
-            loc="outside upper center", ncols=columns, frameon=False, handlelength=3.2,
+            loc="outside upper center", ncols=min(2, len(titles)), frameon=False, handlelength=3.2,
             fontsize=8, columnspacing=1.4,
         )  # fmt: skip
         last = moments[-1].probabilities
         ends = [f"{title} {100 * moments[0].probabilities[n]:.0f} to {100 * last[n]:.0f} per cent"
                 for n, title in titles.items()]  # fmt: skip
-        return as_picture(
+        return _finished(
             figure, f"Probabilities over {len(moments)} steps, first to last: {'; '.join(ends)}."
         )
 
@@ -140,7 +147,7 @@ def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
         before, now: Log-odds without and with all evidence [decibans].
         bars: From top to bottom; with ``before`` they sum to ``now``.
     """
-    with in_style():
+    with _in_style():
         figure, axes = _canvas(len(bars) + 2, 0.33, 0.3)
         values = [before, *(bar.decibans for bar in bars), now]
         labels = ["before anything was seen", *(bar.label for bar in bars), "all together"]
@@ -164,20 +171,39 @@ def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
         _rows(axes, labels)
         axes.set_xlabel("decibans; 3 double the odds", fontsize=8)
         told = "; ".join(f"{bar.label} {bar.decibans:+.1f}" for bar in bars)
-        return as_picture(
+        return _finished(
             figure,
             f"Weight of evidence in decibans. Before {before:+.1f}; {told or 'nothing seen'}; "
             f"all together {now:+.1f}.",
         )
 
 
-def next_tests_picture(points: Sequence[NextTest]) -> Picture:
-    """What each next test is worth against the minutes it takes; numbered, best first.
+def bars_of(
+    shares: Shares, recorded: Mapping[str, str], knowledge: Knowledge, at_most: int = BARS
+) -> list[Bar]:
+    """The strongest shares under the words of what was recorded, the rest together."""
+    bars = [
+        Bar(spaced(f"{knowledge.node(share.name).title}: {recorded[share.name]}"), share.decibans)
+        for share in shares.shares[:at_most]
+    ]
+    rest = shares.shares[at_most:]
+    if rest:
+        bars.append(Bar(f"{len(rest)} more together", sum(share.decibans for share in rest)))
+    return bars
 
-    Args:
-        points: At most a dozen.
-    """
-    with in_style():
+
+def explanation_picture(
+    explanation: Explanation, recorded: Mapping[str, str], knowledge: Knowledge, at_most: int = BARS
+) -> Picture:
+    """Weight of evidence for the condition explained; so many observations have their own bar."""
+    shares = explanation.shares
+    bars = bars_of(shares, recorded, knowledge, at_most)
+    return weights_picture(shares.before, bars, shares.after)
+
+
+def next_tests_picture(points: Sequence[NextTest]) -> Picture:
+    """What each next test is worth against the minutes it takes; numbered, best first."""
+    with _in_style():
         figure, axes = _canvas(8, 0.3, 0.15 * len(points) + 0.3)
         for number, point in enumerate(points, start=1):
             axes.plot(
@@ -199,16 +225,12 @@ def next_tests_picture(points: Sequence[NextTest]) -> Picture:
         ]
         figure.supxlabel("\n".join(names), ha="left", x=0.04, fontsize=8, color=INK)
         told = "; ".join(f"{p.title} {p.minutes:.0f} minutes, worth {p.value:.0f}" for p in points)
-        return as_picture(figure, f"Worth of the next tests against their minutes: {told}.")
+        return _finished(figure, f"Worth of the next tests against their minutes: {told}.")
 
 
 def what_if_picture(rows: Sequence[Rows], names: Sequence[str]) -> Picture:
-    """A case beside its variations: a ring for the case, a mark for each variation.
-
-    Args:
-        names: What to call the variations; at most five.
-    """
-    with in_style():
+    """A case beside its variations, at most five: a ring for the case, a mark for each of them."""
+    with _in_style():
         figure, axes = _canvas(len(rows), 0.33, 0.3 + 0.2 * len(names))
         for row, entry in enumerate(rows):
             values = [100 * p for p in (entry.base, *entry.variations)]
@@ -230,14 +252,77 @@ def what_if_picture(rows: Sequence[Rows], names: Sequence[str]) -> Picture:
             + ", ".join(f"{100 * p:.0f}" for p in r.variations)
             for r in rows
         )
-        return as_picture(figure, f"The case and {', '.join(names)}: {told}.")
+        return _finished(figure, f"The case and {', '.join(names)}: {told}.")
 
 
-def _canvas(rows: int, row_height: float, extra: float) -> tuple[Figure, Axes]:
+def scenarios_picture(found: WhatIf, knowledge: Knowledge) -> Picture:
+    """A case beside its variations, at most five: the hypotheses that any of them moves most."""
+    rows = []
+    for name, base in found.base.probabilities.items():
+        variations = tuple(v.probabilities[name] for v in found.variations)
+        rows.append(Rows(condition_title(name, knowledge).capitalize(), base, variations))
+    rows.sort(key=lambda row: -max(abs(p - row.base) for p in row.variations))
+    names = [
+        " and ".join(spaced(f"{c.name}: {c.after}") for c in v.changes) for v in found.variations
+    ]
+    return what_if_picture(rows[:ROWS], names)
+
+
+def network_picture(name: str, knowledge: Knowledge) -> Picture:
+    """Parents and children of a node of the knowledge.
+
+    Raises:
+        UnknownName: with the nearest spelling.
+    """
+    node = knowledge.node(name)
+    parents, children = parents_of(node), knowledge.children_of(name)
+    rows = max(len(parents), len(children), 1)
+    with _in_style():
+        figure, axes = _canvas(rows, 0.36, 0.25, NETWORK_WIDTH)
+        axes.axis("off")
+        axes.set_xlim(0, 3)
+        axes.set_ylim(rows - 0.3, -1.2)
+        middle = (rows - 1) / 2
+        for x, names, heading in ((0.5, parents, "depends on"), (2.5, children, "shows in")):
+            axes.text(x, -0.9, heading if names else "", ha="center", color=FAINT, fontsize=8)
+            for row, other in enumerate(names):
+                y = middle + row - (len(names) - 1) / 2
+                _box(axes, x, y, other, knowledge)
+                # from a parent at the left, or to a child at the right
+                ends = ((x, y), (1.5, middle)) if x < 1.5 else ((1.5, middle), (x, y))
+                line = {"arrowstyle": "-", "color": PALE, "linewidth": 1.0, "shrinkA": 0}
+                axes.annotate("", xytext=ends[0], xy=ends[1], zorder=0, arrowprops=line)
+        _box(axes, 1.5, middle, name, knowledge, strong=True)
+        figure.supxlabel(KEY, fontsize=7, color=FAINT)
+        causes, effects = (
+            ", ".join(knowledge.node(other).title.lower() for other in names) or "nothing"
+            for names in (parents, children)
+        )
+        return _finished(figure, f"{node.title} depends on {causes} and shows in {effects}.")
+
+
+def _box(
+    axes: Axes, x: float, y: float, name: str, knowledge: Knowledge, strong: bool = False
+) -> None:
+    node = knowledge.node(name)
+    edge, dash, width = KINDS[node.kind]
+    axes.text(
+        x, y, "\n".join(textwrap.wrap(node.title, 26)), ha="center", va="center", zorder=2,
+        fontsize=8 if strong else 7, fontweight="bold" if strong else "normal",
+        bbox={
+            "boxstyle": f"{'round' if node.kind in ('fault', 'mechanism') else 'square'},pad=0.32",
+            "facecolor": "white", "edgecolor": edge, "linestyle": dash, "linewidth": width,
+        },
+    )  # fmt: skip
+
+
+def _canvas(
+    rows: int, row_height: float, extra: float, width: float = WIDTH
+) -> tuple[Figure, Axes]:
     """Figure as wide as a column, as high as its rows need [inches]."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(WIDTH, rows * row_height + extra + 0.45), layout="constrained")
+    figure = Figure(figsize=(width, rows * row_height + extra + 0.45), layout="constrained")
     return figure, figure.subplots()
 
 
@@ -268,15 +353,14 @@ def wrapped(label: str) -> str:
     return f"{lines[0]} …\n{lines[-1]}"
 
 
-def in_style() -> Any:
+def _in_style() -> Any:
     """The style, for a with block around a drawing."""
     import matplotlib
 
     return matplotlib.rc_context(_STYLE)
 
 
-def as_picture(figure: Figure, alt: str) -> Picture:
-    """A finished drawing as a picture."""
+def _finished(figure: Figure, alt: str) -> Picture:
     text = io.StringIO()
     figure.savefig(text, format="svg", metadata={"Date": None})
     return Picture(text.getvalue(), alt)

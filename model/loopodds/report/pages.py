@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from loopodds.base.phrases import lowered, sentence, spaced
 from loopodds.diagnosis.belief import RankedCondition
@@ -21,14 +20,12 @@ from loopodds.report.document import (
     Items,
     Paragraph,
     Part,
-    to_html,
-    to_markdown,
+    render,
 )
 from loopodds.report.record import plural, record_blocks
 
 TITLE = "Air-conditioning report"
-FINDINGS = 6
-OPEN = 3
+FINDINGS, OPEN = 6, 3
 # lowest probability that still deserves the words, for people who do not read numbers
 SURENESS = (
     (0.95, "We are almost certain of this."),
@@ -39,7 +36,6 @@ SURENESS = (
 
 
 def document_of(report: Report) -> Document:
-    """The report as a document with two parts."""
     name = f"{report.result.case}, {report.name}" if report.name else report.result.case
     end = (
         f"{name}. Written {report.written:%Y-%m-%d %H:%M}, knowledge {report.knowledge.digest}. "
@@ -47,21 +43,15 @@ def document_of(report: Report) -> Document:
         "program, much of it engineering estimate; they replace neither licensed work nor the law "
         "of the place."
     )
-    return Document(
-        f"{TITLE}: {name}",
-        (
-            Part("customer", list(_customer(report, name))),
-            Part("record", list(record_blocks(report))),
-        ),
-        end,
-    )
+    parts = Part("customer", [*_customer(report, name)]), Part("record", [*record_blocks(report)])
+    return Document(f"{TITLE}: {name}", parts, end)
 
 
 def report_text(report: Report, form: str) -> str:
     """The report as ``html``, ``md`` or ``json``."""
     if form == "json":
         return json.dumps(report.as_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    return (to_html if form == "html" else to_markdown)(document_of(report))
+    return render(document_of(report), form)
 
 
 def _customer(report: Report, name: str) -> Iterator[Block]:
@@ -88,10 +78,8 @@ def _answer(report: Report) -> Iterator[Block]:
         return
     if leader.probability < SETTLED_FROM or found.p_sound > leader.probability:
         yield Paragraph("It is not settled yet what is wrong, or whether anything is.", "answer")
-        yield Chances(
-            "How often each is found in cars with the same findings",
-            tuple(_chance(c, knowledge) for c in found.conditions[:OPEN]),
-        )
+        caption = "How often each is found in cars with the same findings"
+        yield _chances(caption, found.conditions[:OPEN], knowledge)
         return
     yield Paragraph(sentence(with_state(leader, knowledge, ", ")), "answer")
     yield Paragraph(f"{_in_100(leader.probability)} with the same findings have this.", "lead")
@@ -101,19 +89,18 @@ def _answer(report: Report) -> Iterator[Block]:
         yield Paragraph(variable.about)
     also = [c for c in found.conditions[1:] if c.probability >= ALSO_FROM][:OPEN]
     if also:
-        yield Chances(
-            "There may be more than one thing wrong. Also found in cars with the same findings:",
-            tuple(_chance(c, knowledge) for c in also),
+        caption = (
+            "There may be more than one thing wrong. Also found in cars with the same findings:"
         )
+        yield _chances(caption, also, knowledge)
 
 
 def _done(report: Report) -> Iterator[Block]:
     """Repairs since the car came, if there were any."""
-    repairs = report.result.repairs
-    if repairs:
+    if repairs := report.result.repairs:
         services = report.knowledge.services
         yield Heading(3, "What was done")
-        yield Items(tuple(services[name].title for done in repairs for name in done))
+        yield Items([services[name].title for done in repairs for name in done])
         yield Paragraph(
             "The chances above are those of the car after this work. What was seen before it "
             "counts as what the car was then.",
@@ -139,8 +126,10 @@ def _outcome_title(name: str, word: str, knowledge: Knowledge) -> str:
     return knowledge.node(name).title
 
 
-def _chance(ranked: RankedCondition, knowledge: Knowledge) -> Chance:
-    return Chance(sentence(with_state(ranked, knowledge, ", ")), ranked.probability, ranked.prior)
+def _chances(caption: str, ranked: Sequence[RankedCondition], knowledge: Knowledge) -> Chances:
+    titles = (sentence(with_state(condition, knowledge, ", ")) for condition in ranked)
+    rows = [Chance(t, c.probability, c.prior) for t, c in zip(titles, ranked, strict=True)]
+    return Chances(caption, rows)
 
 
 def _seen(report: Report) -> Iterator[Block]:
@@ -152,7 +141,7 @@ def _seen(report: Report) -> Iterator[Block]:
         return
     strongest = [share.name for share in report.explanation.shares.shares][:FINDINGS]
     told = [spaced(f"{report.knowledge.node(n).title}: {recorded[n]}") for n in strongest]
-    yield Items(tuple(told))
+    yield Items(told)
     rest = len(recorded) - len(told)
     if rest > 0:
         yield Paragraph(f"And {rest} more, all listed in the record that follows.", "faint")
@@ -173,42 +162,31 @@ def _recommended(report: Report) -> Iterator[Block]:
     if plan is None:
         yield Paragraph("The workshop will advise what to do, and what it costs.")
     elif plan["best"]["services"]:
-        yield from _services(report, plan)
+        best, known = plan["best"], report.knowledge.services
+        yield Paragraph(
+            f"{'As things stand, this' if plan['test_first'] else 'This'} is best done:"
+        )
+        yield Items([f"{known[n].title}: {lowered(known[n].about)}" for n in best["services"]])
+        hours, outlay = best["minutes"] / 60, f"{best['outlay']:.0f} {plural(plan['currency'])}"
+        yield Paragraph(f"About {hours:.1f} hours of work; {outlay} with material.")
+        if report.knowledge.prices.get("source") == "invented":
+            note = "Prices come from the workshop's price file; those shipped are invented."
+            yield Paragraph(note, "faint")
     elif report.explanation.condition == SOUND:
         yield Paragraph("Nothing needs to be done now.")
     else:
         yield Paragraph("Nothing should be repaired on what is known so far.")
 
 
-def _services(report: Report, plan: Mapping[str, Any]) -> Iterator[Block]:
-    """What to do, in order, with time and money."""
-    best = plan["best"]
-    known = report.knowledge.services
-    intro = "As things stand, this is best done:" if plan["test_first"] else "This is best done:"
-    yield Paragraph(intro)
-    yield Items(tuple(f"{known[n].title}: {lowered(known[n].about)}" for n in best["services"]))
-    hours = best["minutes"] / 60
-    outlay = f"{best['outlay']:.0f} {plural(plan['currency'])}"
-    yield Paragraph(f"About {hours:.1f} hours of work; {outlay} with material.")
-    if report.knowledge.prices.get("source") == "invented":
-        yield Paragraph("Prices come from the workshop's price file; those shipped are invented.",
-                        "faint")  # fmt: skip
-
-
 def _not_checked(report: Report) -> Iterator[Block]:
     yield Heading(3, "What was not checked")
     unseen = set(report.result.unseen)
     groups = groups_of(report.knowledge)
-    untouched = [group for group, names in groups.items() if unseen.issuperset(names)]
-    partly = [
-        group for group, names in groups.items()
-        if group not in untouched and unseen.intersection(names)
-    ]  # fmt: skip
-    said = [
-        f"{intro}: {', '.join(names)}."
-        for intro, names in (("Not at all", untouched), ("Only in part", partly))
-        if names
-    ]
+    sections: dict[str, list[str]] = {"Not at all": [], "Only in part": []}
+    for group, names in groups.items():
+        if unseen.intersection(names):
+            sections["Not at all" if unseen.issuperset(names) else "Only in part"].append(group)
+    said = [f"{intro}: {', '.join(names)}." for intro, names in sections.items() if names]
     yield Paragraph(" ".join(said) or "Nothing was left out.")
     if said:
         yield Paragraph("What was not looked at is not known to be in order.", "faint")

@@ -2,32 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import Any
 
 from loopodds.base.phrases import percent, spaced
-from loopodds.diagnosis.explanation import TurningPoint
 from loopodds.diagnosis.titles import condition_title, groups_of, title_of
-from loopodds.diagnosis.weights import Shares
-from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.knowledge.records import SOUND
 from loopodds.report.content import Report
 from loopodds.report.document import Block, Drawing, Grid, Heading, Items, Paragraph
 from loopodds.report.figures import (
     Moment,
     NextTest,
+    bars_of,
     course_picture,
+    explanation_picture,
     next_tests_picture,
 )
-from loopodds.report.illustrations import bars_of, explanation_picture
 
-DRAWN = 4
-DRAWN_FROM = 0.05
-STEPS = 26
-BARS = 10
+DRAWN, DRAWN_FROM = 4, 0.05
 LISTED_FROM = 0.01
-TURNING = 8
-TESTS = 6
+STEPS, BARS, TURNING, TESTS = 26, 10, 8, 6
 
 
 def record_blocks(report: Report) -> Iterator[Block]:
@@ -95,8 +89,13 @@ def _weights(report: Report) -> Iterator[Block]:
     found, knowledge = report.explanation, report.knowledge
     yield Heading(3, f"What speaks for and against: {condition_title(found.condition, knowledge)}")
     recorded = report.result.recorded
-    picture = explanation_picture(found, recorded, knowledge, BARS)
-    yield Drawing(picture, _weights_caption(found.shares))
+    caption = "Each observation's share of the change in log-odds, whatever the order of entry."
+    if found.shares.orders:
+        error = max(share.standard_error for share in found.shares.shares)
+        caption += (
+            f" From {found.shares.orders} sampled orders, standard error {error:.2f} at most."
+        )
+    yield Drawing(explanation_picture(found, recorded, knowledge, BARS), caption)
     rival = condition_title(found.rival, knowledge).lower()
     bars = bars_of(found.contrast, recorded, knowledge, BARS)
     apart = [f"{bar.label} ({bar.decibans:+.1f})" for bar in bars[:4]]
@@ -105,14 +104,6 @@ def _weights(report: Report) -> Iterator[Block]:
         f"{'; '.join(apart) or 'nothing that was recorded'}."
     )
     yield Paragraph(_fit(report))
-
-
-def _weights_caption(shares: Shares) -> str:
-    caption = "Each observation's share of the change in log-odds, whatever the order of entry."
-    if not shares.orders:
-        return caption
-    error = max(share.standard_error for share in shares.shares)
-    return f"{caption} From {shares.orders} sampled orders, standard error {error:.2f} at most."
 
 
 def _fit(report: Report) -> str:
@@ -145,11 +136,10 @@ def _conditions(report: Report) -> Iterator[Block]:
     ]
     head = ("", "now", "before looking")
     yield Grid("Those of at least one in a hundred", head, rows, (1, 2))
-    titles = (" + ".join(title_of(n, knowledge) for n in c.conditions) for c in found.combinations)
-    combinations = [
-        (title or "nothing wrong", percent(combination.probability))
-        for title, combination in zip(titles, found.combinations, strict=True)
-    ]
+    combinations = []
+    for present, probability in found.combinations:
+        title = " + ".join(title_of(name, knowledge) for name in present)
+        combinations.append((title or "nothing wrong", percent(probability)))
     yield Grid("Taken together, every other fault absent", ("", "now"), combinations, (1,))
     if found.ruled_out:
         names = ", ".join(condition_title(n, knowledge).lower() for n in found.ruled_out)
@@ -157,23 +147,17 @@ def _conditions(report: Report) -> Iterator[Block]:
 
 
 def _turning_points(report: Report) -> Iterator[Block]:
-    points = report.explanation.turning_points
+    knowledge, rows = report.knowledge, []
+    for point in report.explanation.turning_points[:TURNING]:
+        supposed = spaced(f"{knowledge.node(point.name).title}: {point.state}")
+        recorded = spaced(point.recorded) or "not looked at"
+        then = f"{condition_title(point.verdict, knowledge).lower()}, {percent(point.probability)}"
+        rows.append((supposed, recorded, percent(point.chance), then))
     yield Heading(3, "What would change the verdict")
-    if not points:
+    if rows:
+        yield Grid("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
+    else:
         yield Paragraph("No single further look, and no single other reading.")
-        return
-    rows = [_turning_row(point, report.knowledge) for point in points[:TURNING]]
-    yield Grid("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
-
-
-def _turning_row(point: TurningPoint, knowledge: Knowledge) -> tuple[str, str, str, str]:
-    then = condition_title(point.verdict, knowledge).lower()
-    return (
-        spaced(f"{knowledge.node(point.name).title}: {point.state}"),
-        spaced(point.recorded) or "not looked at",
-        percent(point.chance),
-        f"{then}, {percent(point.probability)}",
-    )
 
 
 def _entries(report: Report) -> Iterator[Block]:
@@ -249,7 +233,14 @@ def _plan(report: Report) -> Iterator[Block]:
     if plan["test_first"]:
         title = report.knowledge.tests[plan["test_first"]].title.lower()
         yield Paragraph(f"A test pays first: {title}. Without it, the best plan comes first below.")
-    rows = [_plan_row(each, report.knowledge) for each in (plan["best"], *plan["others"])]
+    rows = []
+    for option in (plan["best"], *plan["others"]):
+        services = (report.knowledge.services[name].title for name in option["services"])
+        first = (report.knowledge.tests[name].title.lower() for name in option["first"])
+        money = (
+            f"{option[key]:.0f}" for key in ("minutes", "outlay", "harm_left", "expected_cost")
+        )
+        rows.append((" + ".join(services) or "leave it as it is", ", ".join(first), *money))
     yield Grid(
         f"By expected cost, in {plural(plan['currency'])}; evacuating and charging included",
         ("services", "before", "minutes", "outlay", "harm left", "all"),
@@ -272,15 +263,3 @@ def plural(currency: str) -> str:
     ('units', 'XTS')
     """
     return currency if currency.isupper() else f"{currency}s"
-
-
-def _plan_row(plan: Mapping[str, Any], knowledge: Knowledge) -> tuple[str, ...]:
-    services = [knowledge.services[name].title for name in plan["services"]]
-    return (
-        " + ".join(services) or "leave it as it is",
-        ", ".join(knowledge.tests[name].title.lower() for name in plan["first"]),
-        f"{plan['minutes']:.0f}",
-        f"{plan['outlay']:.0f}",
-        f"{plan['harm_left']:.0f}",
-        f"{plan['expected_cost']:.0f}",
-    )

@@ -13,16 +13,7 @@ from loopodds.decision.gates import Closed
 from loopodds.diagnosis.titles import title_of
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.knowledge.work import Test
-from loopodds.report.document import (
-    Block,
-    Document,
-    Grid,
-    Heading,
-    Items,
-    Paragraph,
-    Part,
-    to_html,
-)
+from loopodds.report.document import Block, Document, Grid, Heading, Items, Paragraph, Part, render
 from loopodds.training.cars import UNREADABLE, shown_words
 from loopodds.training.debrief import NAMED_FROM, View, best_course, squared_error
 from loopodds.training.decks import Deck
@@ -32,11 +23,7 @@ BLANK_TESTS, BLANK_CHANCES, BLANK_SERVICES = 9, 6, 2
 
 
 def worksheet(deck: Deck, cars: Sequence[Exercise]) -> str:
-    """The class's sheet as a whole HTML document; nothing on it gives a car away.
-
-    Args:
-        cars: Its first cars, untouched.
-    """
+    """The class's sheet on untouched cars as a whole HTML document; it gives none of them away."""
     how = Paragraph(
         f"You have {cars[0].minutes:.0f} minutes for the tests on each car. Ask for a test, note"
         " what it showed, and stop when more would not change what you do. Then write down how"
@@ -44,10 +31,10 @@ def worksheet(deck: Deck, cars: Sequence[Exercise]) -> str:
         " nothing is gained by saying more than you believe. The next table says what has to"
         " come before what, and what can no longer be done. The cars are invented."
     )
-    listed = _open(cars)
-    first = Part("start", [*_opening("Practice cars", deck), how, *_reference(cars[0], listed)])
-    parts = [first, *(Part("car", list(_blank_car(car, listed))) for car in cars)]
-    return to_html(Document("Practice cars", parts, style="sheet"))
+    title, listed = "Practice cars", _open(cars)
+    parts = [Part("start", [*_opening(title, deck), how, *_reference(cars[0], listed)])]
+    parts += [Part("car", list(_blank_car(car, listed))) for car in cars]
+    return render(Document(title, parts, style="sheet"), "html")
 
 
 def answer_sheet(deck: Deck, cars: Sequence[Exercise]) -> str:
@@ -62,7 +49,7 @@ def answer_sheet(deck: Deck, cars: Sequence[Exercise]) -> str:
     title = "Practice cars: answers"
     parts = [Part("intro", [*_opening(title, deck), how])]
     parts += [Part("car", list(_answers(car))) for car in cars]
-    return to_html(Document(title, parts, style="sheet"))
+    return render(Document(title, parts, style="sheet"), "html")
 
 
 def _opening(title: str, deck: Deck) -> tuple[Block, ...]:
@@ -77,15 +64,10 @@ def _reference(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
     """Names of tests, conditions and services; what each test takes, needs and ends."""
     knowledge, minutes = exercise.model.knowledge, exercise.prices.minutes
     yield Heading(3, "Tests")
-    rows = [
-        (
-            test.title,
-            f"{minutes[test.name]:.0f}",
-            ", ".join(lowered(knowledge.tests[name].title) for name in test.after),
-            _mind(test, knowledge),
-        )
-        for test in listed
-    ]
+    rows = []
+    for test in listed:
+        first = ", ".join(lowered(knowledge.tests[name].title) for name in test.after)
+        rows.append((test.title, f"{minutes[test.name]:.0f}", first, _mind(test, knowledge)))
     yield Grid("", ("test", "minutes", "only after", "mind"), rows, (1,), (26, 9, 35, 30))
     for test in listed:
         ended = [lowered(other.title) for other in listed if other.name in test.destroys]
@@ -162,14 +144,14 @@ def _answers(exercise: Exercise) -> Iterator[Block]:
     course = best_course(exercise)
     view = View(course)
     spent = course.minutes - course.minutes_left
-    plan = [knowledge.services[name].title for name in view.best_plan] or ["nothing"]
+    done = [knowledge.tests[name].title for name, *_ in course.done]
+    plan = [knowledge.services[name].title for name in view.best_plan]
     yield from _story(exercise)
     yield Paragraph(" + ".join(car.truth(knowledge)), "truth")
     yield Paragraph(f"Dealt as: {car.kind}.")
     yield Heading(3, f"The best way ({spent:.0f} minutes)")
-    done = [knowledge.tests[done.test].title for done in course.done]
     yield Paragraph(", ".join(done) or "no test")
-    yield Paragraph(f"Then: {', '.join(plan)}.")
+    yield Paragraph(f"Then: {', '.join(plan) or 'nothing'}.")
     yield Heading(3, "What the network then believes")
     believed = view.believed
     rows = [
@@ -187,13 +169,11 @@ def _answers(exercise: Exercise) -> Iterator[Block]:
 def _results(exercise: Exercise) -> list[tuple[str, str, str]]:
     """Every test that can be done on the car, with all it shows."""
     knowledge, minutes = exercise.model.knowledge, exercise.prices.minutes
-    left_out = {*exercise.progress().done, *_shut(exercise)}
     rows = []
-    for name, test in knowledge.tests.items():
-        if name not in left_out:
-            shown = [
-                f"{knowledge.node(seen).title}: {shown_words(text) or UNREADABLE}"
-                for seen, text in exercise.car.shown(test.yields).items()
-            ]
-            rows.append((test.title, f"{minutes[name]:.0f}", "; ".join(shown)))
+    for test in _open([exercise]):
+        shown = [
+            f"{knowledge.node(seen).title}: {shown_words(text) or UNREADABLE}"
+            for seen, text in exercise.car.shown(test.yields).items()
+        ]
+        rows.append((test.title, f"{minutes[test.name]:.0f}", "; ".join(shown)))
     return rows
