@@ -15,8 +15,8 @@ from loopodds.base.errors import KnowledgeError
 from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
-from loopodds.knowledge.distributions import table_array
-from loopodds.knowledge.nodes import read_node
+from loopodds.knowledge.assembly import table_array
+from loopodds.knowledge.nodes import parents_of, read_node
 from references import enumerate_joint, known_of, marginals, with_codes
 
 ORACLES = Path(__file__).parents[1] / "oracles"
@@ -172,8 +172,7 @@ def graded(
         "weight": 1,
     }
     node = read_node(name, "finding", entry, "literature.toml")
-    array = table_array(node, parent_states, "")
-    return Discrete(name, node.states, array.parents, array.p)
+    return Discrete(name, node.states, parents_of(node), table_array(node, parent_states, ""))
 
 
 def yes_no(*names: str) -> dict[str, tuple[str, ...]]:

@@ -26,8 +26,7 @@ from loopodds.inspection.gauges import (
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
 from loopodds.inspection.vocabulary import NUMBERS, reading_dimension
-from loopodds.knowledge.assembly import full_contexts
-from loopodds.knowledge.distributions import gauge_array
+from loopodds.knowledge.assembly import full_contexts, gauge_array
 from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
@@ -246,9 +245,9 @@ def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) ->
     states = {name: other.states for name, other in hidden.items()}
     nearest = np.inf
     for _, context in full_contexts(node.context_keys(), car.knowledge, car.contexts.stated()):
-        array = gauge_array(node.in_context(context), states, context)
-        spread = np.hypot(array.spread, reading.extra[0])
-        nearest = min(nearest, float((np.abs(reading.residual[0] - array.mean) / spread).min()))
+        mean, own = gauge_array(node.in_context(context), states, context)
+        spread = np.hypot(own, reading.extra[0])
+        nearest = min(nearest, float((np.abs(reading.residual[0] - mean) / spread).min()))
     return nearest
 
 

@@ -2,32 +2,40 @@
 
 What a context leaves out is averaged over, with the shares of ``contexts.toml``. A node is made
 once for each combination of the contexts that it depends on, however many contexts are met.
+Arrays have an axis for each parent, in order, and for tables a last one for the node itself.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import lru_cache
 
 import numpy as np
 
-from loopodds.base.errors import KnowledgeError
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.inference.network import Discrete, GaugeNode, Network, topological
-from loopodds.knowledge.distributions import gauge_array, table_array
-from loopodds.knowledge.nodes import Gauge, Node
+from loopodds.knowledge.nodes import (
+    Gauge,
+    Graded,
+    Node,
+    Tabular,
+    When,
+    levels_of,
+    matches,
+    parents_of,
+)
 from loopodds.knowledge.records import Knowledge
 
 Pairs = tuple[tuple[str, str], ...]
+States = Mapping[str, tuple[str, ...]]
+"""States of every hidden node."""
 
 
 def build_network(knowledge: Knowledge, context: Mapping[str, str]) -> Network:
-    """The knowledge as arrays, in one context.
-
-    Args:
-        context: Values of contexts (``setting``, ``expansion`` ...). What is left out is not known:
-            the distributions are averaged over its values with the shares of ``contexts.toml``.
+    """The knowledge as arrays, in one context (``setting``, ``expansion`` ...).
 
     Raises:
         KnowledgeError: if the knowledge is inconsistent.
@@ -64,15 +72,7 @@ def _made(knowledge: Knowledge, name: str, context: Pairs) -> Discrete | GaugeNo
 def full_contexts(
     keys: Collection[str], knowledge: Knowledge, known: Mapping[str, str]
 ) -> Iterator[tuple[float, dict[str, str]]]:
-    """Every way to complete the known contexts, with its share.
-
-    Args:
-        keys: The contexts that matter.
-        known: Those that are stated.
-
-    Yields:
-        Share of the combination; all together they sum to one.
-        The known contexts with the others filled in.
+    """Every way to fill in the contexts that matter, with its share; the shares sum to one.
 
     Raises:
         KnowledgeError: if a context is not known to the files or must be given.
@@ -103,26 +103,144 @@ def node_arrays(
     states = {name: other.states for name, other in hidden.items()}
     settled = list(full_contexts(node.context_keys(), knowledge, context))
     if isinstance(node, Gauge):
-        gauges = [(s, gauge_array(node.in_context(full), states, full)) for s, full in settled]
-        parents = _same_parents(node, [gauge.parents for _, gauge in gauges])
+        gauges = [(s, *gauge_array(node.in_context(full), states, full)) for s, full in settled]
+        parents = _same_parents(node, settled)
         # Unknown contexts mix Gaussians; their first two moments are kept.
-        mean = sum((share * gauge.mean for share, gauge in gauges), np.zeros(()))
-        second = sum((s * (g.spread**2 + g.mean**2) for s, g in gauges), np.zeros(()))
+        mean = sum((share * mean for share, mean, _ in gauges), np.zeros(()))
+        second = sum((share * (s**2 + m**2) for share, m, s in gauges), np.zeros(()))
         spread = np.sqrt(second - mean**2)
         slips = node.misreading
         return GaugeNode(
             node.name, node.states, parents, mean, spread, slips.share, slips.spread, node.cuts
         )
     tables = [
-        (share, table_array(node.in_context(full), states, full.get("setting", "")))
+        share * table_array(node.in_context(full), states, full.get("setting", ""))
         for share, full in settled
     ]
-    parents = _same_parents(node, [array.parents for _, array in tables])
-    table = sum((share * array.p for share, array in tables), np.zeros(()))
-    return Discrete(node.name, node.states, parents, table)
+    parents = _same_parents(node, settled)
+    return Discrete(node.name, node.states, parents, sum(tables, np.zeros(())))
 
 
-def _same_parents(node: Node, found: list[tuple[str, ...]]) -> tuple[str, ...]:
-    if any(parents != found[0] for parents in found):
+def _same_parents(node: Node, settled: Sequence[tuple[float, When]]) -> tuple[str, ...]:
+    parents = {parents_of(node.in_context(full)) for _, full in settled}
+    if len(parents) > 1:
         raise KnowledgeError(f"{node.file}: {node.name}: variants must keep the parents in order")
-    return found[0]
+    return parents.pop()
+
+
+def table_array(node: Node, states: States, setting: str) -> FloatArray:
+    """P(node | parents) of a ``table`` or ``graded`` node fixed to one context.
+
+    Returns:
+        Shape (*parent cards, node card); the last axis sums to one.
+
+    Raises:
+        KnowledgeError: if a parent or state is unknown, or a parent configuration is not covered.
+    """
+    if isinstance(node, Tabular):
+        p = _from_rows(node, states, setting)
+    elif isinstance(node, Graded):
+        p = _noisy_max(node, states, setting)
+    else:
+        raise KnowledgeError(f"{node.file}: {node.name} is a gauge, not a table")
+    # exactly: the files are rounded to print
+    result: FloatArray = p / p.sum(axis=-1, keepdims=True)
+    return result
+
+
+def _from_rows(node: Tabular, states: States, setting: str) -> FloatArray:
+    parents = node.parents
+    for row in node.rows:
+        for parent, state in row.when.items():
+            if parent not in parents:
+                raise KnowledgeError(f"{node.file}: {node.name}: {parent!r} is not a parent")
+            _index(node, states, parent, state)
+    cards = _cards(node, states)
+    p = np.empty((*cards, len(node.states)))
+    for index in itertools.product(*map(range, cards)):
+        config = {q: states[q][i] for q, i in zip(parents, index, strict=True)}
+        covering = next((r for r in node.rows if matches(r.when, config)), None)
+        if covering is None:
+            raise KnowledgeError(f"{node.file}: {node.name}: no row covers {config}")
+        p[index] = levels_of(covering.p, setting)
+    return p
+
+
+def _noisy_max(node: Graded, states: States, setting: str) -> FloatArray:
+    """Product of cumulative contributions, then differences (Díez 1993), net leak convention."""
+    levels = len(node.states)
+    cumulative = np.ones((*_cards(node, states), levels))
+    cumulative *= np.cumsum(levels_of(node.leak.p, setting))
+    for cause in node.causes:
+        effects = {state: levels_of(p, setting) for state, p in cause.effects.items()}
+        none = [1.0] + [0.0] * (levels - 1)
+        above = _by_state(node, states, cause.parent, effects, none)[..., 1:]
+        for parent, factors in cause.weakened_by.items():
+            above = above * _by_state(node, states, parent, factors, 1.0)[..., None]
+        lowest = 1.0 - above.sum(axis=-1, keepdims=True)
+        cumulative *= np.cumsum(np.concatenate([lowest, above], axis=-1), axis=-1)
+    return np.clip(np.diff(cumulative, axis=-1, prepend=0.0), 0.0, None)
+
+
+def gauge_array(
+    node: Gauge, states: States, context: Mapping[str, str]
+) -> tuple[FloatArray, FloatArray]:
+    """Mean shift and spread of a gauge by parent configuration, shape (*parent cards).
+
+    Shifts add; variances add. An override replaces both.
+
+    Raises:
+        KnowledgeError: if a parent or state is unknown.
+    """
+    cards = _cards(node, states)
+    mean, variance = np.zeros(cards), np.full(cards, node.spread**2)
+    for parent in dict.fromkeys(s.parent for s in node.shifts):
+        holding = (s for s in node.shifts if s.parent == parent and matches(s.when, context))
+        chosen = next(holding, None)
+        if chosen is not None:
+            moved = {state: (shift, spread**2) for state, (shift, spread) in chosen.shift.items()}
+            moments = _by_state(node, states, parent, moved, (0.0, 0.0))
+            mean, variance = mean + moments[..., 0], variance + moments[..., 1]
+    for override in node.overrides:
+        where = tuple(
+            _index(node, states, parent, override.when[parent])
+            if parent in override.when
+            else slice(None)
+            for parent in parents_of(node)
+        )
+        value, spread = override.shift
+        mean[where], variance[where] = value, spread**2
+    return mean, np.sqrt(variance)
+
+
+def _by_state(
+    node: Node,
+    states: States,
+    parent: str,
+    given: Mapping[str, Sequence[float]] | Mapping[str, float],
+    otherwise: Sequence[float] | float,
+) -> FloatArray:
+    """Numbers for each state of a parent on its own axis, broadcastable over all parents."""
+    numbers = np.array([otherwise] * len(_states_of(node, states, parent)))
+    for state, own in given.items():
+        numbers[_index(node, states, parent, state)] = own
+    shape = [len(numbers) if name == parent else 1 for name in parents_of(node)]
+    return numbers.reshape(*shape, *numbers.shape[1:])
+
+
+def _cards(node: Node, states: States) -> list[int]:
+    return [len(_states_of(node, states, parent)) for parent in parents_of(node)]
+
+
+def _states_of(node: Node, states: States, parent: str) -> tuple[str, ...]:
+    if parent not in states:
+        raise KnowledgeError(f"{node.file}: {node.name}: {unknown_name('parent', parent, states)}")
+    return states[parent]
+
+
+def _index(node: Node, states: States, parent: str, state: str) -> int:
+    known = _states_of(node, states, parent)
+    if state not in known:
+        problem = unknown_name(f"state of {parent}", state, known)
+        raise KnowledgeError(f"{node.file}: {node.name}: {problem}")
+    return known.index(state)

@@ -18,11 +18,10 @@ from loopodds.knowledge.work import Service
 
 
 class Work(NamedTuple):
-    """One service as arrays of shape (fault columns,).
+    """One service as arrays of shape (fault columns,), a column for each state of each fault.
 
-    ``own`` and ``filled`` are the chances that it removes each state of each fault, by its own
-    work and by the filling that it includes; ``in_vain`` is the currency lost by doing it while
-    the state is there and stays.
+    Chances that it removes the state, by its own work and by the filling that it includes; the
+    currency lost by doing it while the state is there and stays.
     """
 
     own: FloatArray
@@ -43,23 +42,17 @@ def filling_of(service: Service, knowledge: Knowledge) -> list[Service]:
 
 def work_of(service: Service, knowledge: Knowledge) -> Work:
     """What a service cures and what is lost by it."""
-    columns = fault_columns(knowledge)
     fillings = filling_of(service, knowledge)
     own = [] if service in fillings else [service.cures]
-    lost = [included.in_vain for included in (service, *fillings)]
     return Work(
-        _by_column(own, knowledge, columns),
-        _by_column([included.cures for included in fillings], knowledge, columns),
-        _by_column(lost, knowledge, columns),
+        _by_column(own, knowledge),
+        _by_column([included.cures for included in fillings], knowledge),
+        _by_column([included.in_vain for included in (service, *fillings)], knowledge),
     )
 
 
 def outlasts(own: Sequence[FloatArray], filled: Sequence[FloatArray]) -> FloatArray:
-    """Chance that each state of each fault outlasts some services, shape (fault columns,).
-
-    Args:
-        own, filled: sequence of float array, shape (fault columns,); of each service, at least one.
-    """
+    """Chance that each state of each fault outlasts at least one service, all (fault columns,)."""
     failed = np.prod([1 - chance for chance in own], axis=0)
     stays: FloatArray = failed * (1 - np.max(filled, axis=0))
     return stays
@@ -68,18 +61,17 @@ def outlasts(own: Sequence[FloatArray], filled: Sequence[FloatArray]) -> FloatAr
 def cure_chances(services: Sequence[str], knowledge: Knowledge) -> dict[str, FloatArray]:
     """Chance that services together remove each state of each fault that any of them cures.
 
-    Returns:
-        dict of str to float array, shape (states,); by fault variable; the sound state has the
-            chance zero.
+    Shape (states,) by fault variable; the sound state has the chance zero.
     """
     if not services:
         return {}
     works = [work_of(knowledge.services[name], knowledge) for name in services]
-    gone = 1 - outlasts([work.own for work in works], [work.filled for work in works])
-    chances: dict[str, list[float]] = {}
-    for (variable, _), chance in zip(fault_columns(knowledge), gone, strict=True):
-        chances.setdefault(variable, []).append(float(chance))
-    return {name: np.array(gone) for name, gone in chances.items() if any(gone)}
+    gone = iter(1 - outlasts([work.own for work in works], [work.filled for work in works]))
+    chances = {
+        name: np.array(list(itertools.islice(gone, len(node.states))))
+        for name, node in knowledge.of_kind("fault").items()
+    }
+    return {name: chance for name, chance in chances.items() if chance.any()}
 
 
 def lost_in_vain(services: Sequence[str], knowledge: Knowledge) -> FloatArray:
@@ -92,13 +84,9 @@ def lost_in_vain(services: Sequence[str], knowledge: Knowledge) -> FloatArray:
 
 
 def cured_states(target: str, knowledge: Knowledge) -> frozenset[tuple[str, str]]:
-    """Fault variable and state for each state that a key of ``cures`` covers.
+    """Fault variable and state for each state that a key of ``cures`` covers; none if unknown.
 
-    Args:
-        target: A condition, a fault variable (every state but the sound one) or ``variable.state``.
-
-    Returns:
-        Empty if there is no such thing.
+    A key is a condition, a fault variable (every state but the sound one) or ``variable.state``.
     """
     faults = knowledge.of_kind("fault")
     if target in knowledge.conditions:
@@ -111,14 +99,11 @@ def cured_states(target: str, knowledge: Knowledge) -> frozenset[tuple[str, str]
     return frozenset((variable, s) for s in wanted)
 
 
-def _by_column(
-    lists: Sequence[Mapping[str, float]],
-    knowledge: Knowledge,
-    columns: Sequence[tuple[str, str]],
-) -> FloatArray:
+def _by_column(lists: Sequence[Mapping[str, float]], knowledge: Knowledge) -> FloatArray:
     """Figures given for conditions, faults or states: the largest that holds for each column."""
-    found = np.zeros(len(columns))
+    columns = fault_columns(knowledge)
+    largest = np.zeros(len(columns))
     for target, figure in itertools.chain.from_iterable(figures.items() for figures in lists):
         covered = cured_states(target, knowledge)
-        found = np.maximum(found, [figure * (column in covered) for column in columns])
-    return found
+        largest = np.maximum(largest, [figure * (column in covered) for column in columns])
+    return largest

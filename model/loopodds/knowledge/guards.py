@@ -1,7 +1,7 @@
 """The order of work: what comes before a test, and guards that cannot be walked around.
 
-A guard is a test that must have been passed before what waits for it. Every check of the order
-stands here, since nobody may be advised from an order with a hole in it.
+A guard is a test that must have been passed before what waits for it. Nobody may be advised from
+an order with a hole in it.
 """
 
 from __future__ import annotations
@@ -43,9 +43,9 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     yield from unknown_texts("passes", "finding of this test", test.passes, test.yields)
     yield from unknown_texts("unless", "finding", test.unless, findings)
     for key, named in (("passes", test.passes), ("unless", test.unless)):
-        for name in [name for name in named if name in findings]:
-            known = findings[name].states
-            yield from unknown_texts(key, f"state of {name}", named[name], known)
+        for name, states in named.items():
+            if name in findings:
+                yield from unknown_texts(key, f"state of {name}", states, findings[name].states)
     if (test.fresh_minutes is None) != (test.fresh_from is None):
         yield "fresh_minutes and fresh_from go together"
     elif test.fresh_from and test.fresh_from not in earlier(test, knowledge):
@@ -71,9 +71,9 @@ def _shared_texts(task: Test | Service, knowledge: Knowledge) -> Iterator[str]:
         yield from unknown_texts("in_context.after", "test", block.after, knowledge.tests)
     if task.coupled:
         cleared = task.clears if isinstance(task, Service) else ()
+        passed = {task.name, *cleared, *earlier(task, knowledge)}
         for name, test in knowledge.tests.items():
-            guards = test.passes and name != task.name and name not in cleared
-            if guards and name not in earlier(task, knowledge):
+            if test.passes and name not in passed:
                 yield f"touches the loop but does not wait for the guard {name}"
 
 
@@ -97,11 +97,11 @@ def context_texts(when: Mapping[str, str], where: str, knowledge: Knowledge) -> 
 
 def earlier(item: Test | Service, knowledge: Knowledge) -> set[str]:
     """Tests that come before a test or service in every context, directly or not."""
-    found: set[str] = set()
+    before: set[str] = set()
     waiting = list(item.after)
     while waiting:
         name = waiting.pop()
-        if name in knowledge.tests and name not in found:
-            found.add(name)
+        if name in knowledge.tests and name not in before:
+            before.add(name)
             waiting.extend(knowledge.tests[name].after)
-    return found
+    return before

@@ -8,6 +8,7 @@ The fields are the keys of the files.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -15,7 +16,7 @@ import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
-from loopodds.knowledge.shapes import Grade, Grounds, read_record
+from loopodds.knowledge.shapes import GROUNDS, Grade, Grounds, Weight, read_record
 
 When = Mapping[str, str]
 Levels = tuple[float, ...] | Mapping[str, tuple[float, ...]]
@@ -23,7 +24,6 @@ Levels = tuple[float, ...] | Mapping[str, tuple[float, ...]]
 
 AnyNode = TypeVar("AnyNode", bound="Node")
 Factor = Annotated[float, msgspec.Meta(ge=0, le=1)]
-Weight = Annotated[float, msgspec.Meta(gt=0)]
 
 
 def levels_of(levels: Levels, setting: str) -> tuple[float, ...]:
@@ -47,9 +47,7 @@ class Block(
 
     def grounds_in(self, node: Node) -> Grounds:
         """Where the numbers of this block come from."""
-        return Grounds(
-            self.source or node.source, self.grade or node.grade, self.weight or node.weight
-        )
+        return Grounds(*(getattr(self, key) or getattr(node, key) for key in GROUNDS))
 
 
 class Row(Block, frozen=True, kw_only=True):
@@ -98,9 +96,7 @@ class Sound(Block, frozen=True, kw_only=True):
     spread: float = 0.0
 
 
-class Misreading(
-    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
-):
+class Misreading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Share of readings that are slips, and their standard deviation [scale]."""
 
     share: Factor
@@ -115,16 +111,9 @@ class Variant(msgspec.Struct, frozen=True):
 
 
 class Node(
-    msgspec.Struct,
-    frozen=True,
-    kw_only=True,
-    forbid_unknown_fields=True,
-    tag_field="distribution",
+    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="distribution"
 ):
-    """One variable of the network, as the knowledge files describe it.
-
-    ``titles`` are those of its conditions, where it has several.
-    """
+    """One variable of the network; ``titles`` are those of its conditions, if it has several."""
 
     name: str
     kind: str
@@ -168,19 +157,15 @@ class Node(
             if any(isinstance(levels, Mapping) for _, levels in lists_of(node)):
                 keys.add("setting")
             if isinstance(node, Gauge):
-                whens = [*(s.when for s in node.sound), *(s.when for s in node.shifts)]
-                keys |= {key for when in whens for key in when}
+                keys.update(*(s.when for s in node.sound), *(s.when for s in node.shifts))
         return keys
 
     def as_json(self) -> dict[str, Any]:
         """What the file says of it, as plain data."""
-        variants = [
-            {"when": dict(variant.when), **msgspec.to_builtins(variant.changes)}
-            for variant in self.variants
-        ]
         entry: dict[str, Any] = msgspec.to_builtins(self)
         for key in ("name", "kind", "file"):
             del entry[key]
+        variants = [{"when": v["when"], **v["changes"]} for v in entry["variants"]]
         return {**entry, "variants": variants}
 
 
@@ -203,7 +188,7 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     """A number: sound expectation, shifts by hidden states, spread, misreadings, words.
 
     ``quantity`` is the dimension of what is read; ``transform`` makes of it what is compared, in
-    the unit ``scale``. ``possible`` bounds what can be read at all.
+    the unit ``scale``; ``possible`` bounds what can be read at all.
     """
 
     states: tuple[str, ...] = msgspec.field(name="words")
@@ -234,13 +219,7 @@ def lists_of(node: Node) -> Iterator[tuple[str, Levels]]:
 
 
 def mentions(node: Node) -> Iterator[tuple[str, str, tuple[str, ...]]]:
-    """Every place in the distribution of a node that names another node.
-
-    Yields:
-        Where, in the words of the file (``rows[2]``, ``causes``, ``shifts``).
-        The node named.
-        Its states named there.
-    """
+    """Where a distribution names other nodes, as ``rows[2]``; each with its states named there."""
     if isinstance(node, Tabular):
         yield from (("parents", parent, ()) for parent in node.parents)
         for i, row in enumerate(node.rows, start=1):
@@ -278,9 +257,8 @@ def read_node(name: str, kind: str, entry: object, file: str) -> Node:
         node = msgspec.structs.replace(node, conditions={name: node.states[1:]})
     if not isinstance(variants, list):
         raise KnowledgeError(f"{file}: {name}.variants: expected a list, not {variants!r}")
-    return msgspec.structs.replace(
-        node, variants=tuple(_variant(variant, table, node) for variant in variants)
-    )
+    made = tuple(_variant(variant, table, node) for variant in variants)
+    return msgspec.structs.replace(node, variants=made)
 
 
 def _read(name: str, kind: str, table: Any, file: str) -> Node:
@@ -288,9 +266,8 @@ def _read(name: str, kind: str, table: Any, file: str) -> Node:
     if word not in DISTRIBUTIONS:
         unknown = unknown_name("distribution", word, DISTRIBUTIONS)
         raise KnowledgeError(f"{file}: {name}: {unknown}")
-    node = read_record(
-        DISTRIBUTIONS[word], table, file, name, {"name": name, "kind": kind, "file": file}
-    )
+    given = {"name": name, "kind": kind, "file": file}
+    node = read_record(DISTRIBUTIONS[word], table, file, name, given)
     for problem in _meant(node):
         raise KnowledgeError(f"{file}: {name}{problem}")
     return node
@@ -309,10 +286,9 @@ def _meant(node: Node) -> Iterator[str]:
     """What is wrong with a node in itself, though its table has the right shape."""
     if len(node.states) < 2 or len(set(node.states)) != len(node.states):
         yield " needs at least two different states"
-    for states in node.conditions.values():
-        for state in states:
-            if state not in node.states:
-                yield f".conditions: {unknown_name('state', state, node.states)}"
+    for state in itertools.chain.from_iterable(node.conditions.values()):
+        if state not in node.states:
+            yield f".conditions: {unknown_name('state', state, node.states)}"
     for where, levels in lists_of(node):
         for p in levels.values() if isinstance(levels, Mapping) else (levels,):
             if len(p) != len(node.states):

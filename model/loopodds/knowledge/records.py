@@ -10,7 +10,7 @@ import hashlib
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -20,8 +20,8 @@ import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
-from loopodds.knowledge.nodes import Gauge, Node, Weight, parents_of, read_node
-from loopodds.knowledge.shapes import Grade, read_record
+from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
+from loopodds.knowledge.shapes import Grounds, read_record
 from loopodds.knowledge.work import Caution, Harm, Scope, Service, Test, read_harm
 
 NODE_FILES = {
@@ -31,14 +31,9 @@ NODE_FILES = {
     "finding": "findings.toml",
     "gauge": "readings.toml",
 }
-OTHER_FILES = (
-    "contexts.toml",
-    "tests.toml",
-    "services.toml",
-    "harms.toml",
-    "prices.toml",
-    "cautions.toml",
-    "sources.toml",
+OTHER_FILES = tuple(
+    f"{stem}.toml"
+    for stem in ("contexts", "tests", "services", "harms", "prices", "cautions", "sources")
 )
 SHIPPED_UNLESS_GIVEN = ("scope.toml",)
 """Files that a folder need not have; the shipped ones then stand in."""
@@ -47,11 +42,11 @@ SOUND = "sound"
 """Stands beside the conditions: every fault variable is in its sound state."""
 
 
-class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Something known with the inspection: a choice among values, or a number with a typical one.
+class Context(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Something known with the inspection: a choice among values, or a number.
 
-    ``shares`` weigh the values when the inspection does not say; ``typical`` and
-    ``unknown_spread`` (standard deviation) do the same for a number.
+    ``shares``, or ``typical`` and ``unknown_spread`` (standard deviation), stand in for it when
+    the inspection does not say.
     """
 
     name: str
@@ -61,9 +56,6 @@ class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     shares: tuple[float, ...] = ()
     typical: float = math.nan
     unknown_spread: float = 0.0
-    source: str
-    grade: Grade
-    weight: Weight
 
 
 class Source(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -77,7 +69,7 @@ class Source(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """A named diagnosis: a set of states of one fault variable."""
+    """A named diagnosis: states of one fault variable."""
 
     name: str
     title: str
@@ -87,21 +79,14 @@ class Condition:
 
 @dataclass(frozen=True, eq=False, init=False)
 class Knowledge:
-    """Everything that the knowledge files say, by name and in file order.
+    """Everything that the knowledge files of a folder say, by name and in file order.
 
     Read once in a process for the same content, so that an edited file is never answered from
-    memory.
-
-    Args:
-        folder: Folder with the TOML files; the shipped knowledge when left out.
-
-    Attributes:
-        nodes: Hidden and observable variables.
-        digest: Hash of the file contents: the version of the knowledge in force.
+    memory; the shipped knowledge when no folder is named. ``digest`` is a hash of that content:
+    the version of the knowledge in force.
 
     Raises:
-        KnowledgeError: naming the file, the table and the key with what is wrong, and the nearest
-            valid spelling.
+        KnowledgeError: naming file, table and key, and the nearest valid spelling.
     """
 
     nodes: Mapping[str, Node]
@@ -122,13 +107,11 @@ class Knowledge:
         return _parsed(tuple((name, _text(folder, name)) for name in names))
 
     def __reduce__(self) -> tuple[Any, ...]:
-        parts = {field.name: getattr(self, field.name) for field in fields(self)}
-        return _made, (parts,)
+        return _made, (dict(vars(self)),)
 
     def changed(self, **parts: object) -> Knowledge:
         """The knowledge with some of its attributes exchanged."""
-        mine = {field.name: getattr(self, field.name) for field in fields(self)}
-        return _made({**mine, **parts})
+        return _made({**vars(self), **parts})
 
     def of_kind(self, *kinds: str) -> dict[str, Node]:
         """Nodes of the given kinds, in file order (``fault``, ``finding``, ``gauge`` ...)."""
@@ -144,21 +127,13 @@ class Knowledge:
         return tuple(child.name for child in self.nodes.values() if name in parents_of(child))
 
     def node(self, name: str) -> Node:
-        """Node by name.
-
-        Raises:
-            UnknownName: with the nearest spelling.
-        """
+        """Node by name; :class:`UnknownName` says the nearest spelling."""
         if name not in self.nodes:
             raise unknown_name("node", name, self.nodes)
         return self.nodes[name]
 
     def condition(self, name: str) -> Condition:
-        """Condition by name.
-
-        Raises:
-            UnknownName: with the nearest spelling.
-        """
+        """Condition by name; :class:`UnknownName` says the nearest spelling."""
         if name not in self.conditions:
             raise unknown_name("condition", name, self.conditions)
         return self.conditions[name]
@@ -166,8 +141,7 @@ class Knowledge:
 
 def _made(parts: Mapping[str, object]) -> Knowledge:
     knowledge = object.__new__(Knowledge)
-    for name, value in parts.items():
-        object.__setattr__(knowledge, name, value)
+    vars(knowledge).update(parts)
     return knowledge
 
 
@@ -195,13 +169,16 @@ def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
         stem: {name: read_one(stem, name, table) for name, table in tables[f"{stem}.toml"].items()}
         for stem in RECORDS
     }
-    parts |= {"nodes": nodes, "conditions": _conditions(nodes)}
-    parts |= {
-        "scope": read_record(Scope, tables["scope.toml"], "scope.toml", "scope"),
-        "prices": tables["prices.toml"],
-        "digest": digest[:16],
-    }
-    return _made(parts)
+    return _made(
+        parts
+        | {
+            "nodes": nodes,
+            "conditions": _conditions(nodes),
+            "scope": read_record(Scope, tables["scope.toml"], "scope.toml", "scope"),
+            "prices": tables["prices.toml"],
+            "digest": digest[:16],
+        }
+    )
 
 
 RECORDS: Mapping[str, type[msgspec.Struct]] = {
@@ -227,16 +204,12 @@ def read_one(stem: str, name: str, entry: object) -> msgspec.Struct:
     given = {"name": name} if "name" in kind.__struct_fields__ else {}
     record = read_record(kind, entry, f"{stem}.toml", name, given)
     if isinstance(record, Context):
-        _check_context(record)
+        values, shares, where = record.values, record.shares, f"contexts.toml: {name}"
+        if shares and (len(shares) != len(values) or abs(sum(shares) - 1) > 1e-9):
+            raise KnowledgeError(f"{where}: shares must match values and sum to one")
+        if not values and math.isnan(record.typical):
+            raise KnowledgeError(f"{where} needs 'values', or a number 'typical'")
     return record
-
-
-def _check_context(context: Context) -> None:
-    shares, where = context.shares, f"contexts.toml: {context.name}"
-    if shares and (len(shares) != len(context.values) or abs(sum(shares) - 1) > 1e-9):
-        raise KnowledgeError(f"{where}: shares must match values and sum to one")
-    if not context.values and math.isnan(context.typical):
-        raise KnowledgeError(f"{where} needs 'values', or a number 'typical'")
 
 
 def _text(folder: str | Path | None, name: str) -> str:

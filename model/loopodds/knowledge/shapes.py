@@ -18,6 +18,7 @@ from loopodds.base.errors import KnowledgeError, unknown_name
 
 Kind = TypeVar("Kind", bound=msgspec.Struct)
 Grade = Literal["standard", "handbook", "measured", "common-practice", "estimate"]
+Weight = Annotated[float, msgspec.Meta(gt=0)]
 GROUNDS = ("source", "grade", "weight")
 NOTHING: Mapping[str, str] = {}
 PLAIN = {
@@ -35,23 +36,21 @@ class Grounds(msgspec.Struct, frozen=True):
     """Where a number comes from and how strongly it is held (equivalent number of cars)."""
 
     source: str
-    grade: str
-    weight: float
+    grade: Grade
+    weight: Weight
 
 
 def read_record(
     kind: type[Kind], entry: object, file: str, name: str, given: Mapping[str, str] = NOTHING
 ) -> Kind:
-    """A table of a knowledge file as a record.
+    """What stands under a name in a knowledge file as a record.
 
     Args:
-        kind: type; the record; its fields are the keys that the table may have.
-        entry: object; what stands under ``name`` in the file.
+        kind: Its fields are the keys that the table may have.
         given: Fields that the place of the table gives, and no key of it may.
 
     Raises:
-        KnowledgeError: naming file, table and key; for a misspelt key or word with the nearest
-            spelling.
+        KnowledgeError: naming file, table and key, with the nearest spelling of a misspelt one.
     """
     if not isinstance(entry, Mapping):
         raise KnowledgeError(f"{file}: {name} must be a table")
@@ -99,8 +98,8 @@ def _said(text: str, kind: Any, entry: Any, place: str, given: Mapping[str, str]
         fields = _of_value(kind, entry).__struct_encode_fields__
         return f"{place}: {unknown_name('key', words[0], [f for f in fields if f not in given])}"
     if text.startswith("Object missing required field"):
-        needs = "does not say its " if words[0] in GROUNDS else "needs "
-        return f"{place} {needs}{words[0] if words[0] in GROUNDS else repr(words[0])}"
+        needs = f"does not say its {words[0]}" if words[0] in GROUNDS else f"needs {words[0]!r}"
+        return f"{place} {needs}"
     if text.startswith("Invalid enum value"):
         choices = [word for part in _options(kind) for word in get_args(part)]
         return f"{place}: {unknown_name('word', str(entry), choices)}"

@@ -10,8 +10,8 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from loopodds.knowledge.nodes import Weight, When, matches
-from loopodds.knowledge.shapes import GROUNDS, Grade, read_record
+from loopodds.knowledge.nodes import When, matches
+from loopodds.knowledge.shapes import GROUNDS, Grade, Grounds, Weight, read_record
 
 Names = tuple[str, ...]
 Amount = Annotated[float, msgspec.Meta(ge=0)]
@@ -26,7 +26,7 @@ class InContext(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     skill: Names = ()
 
 
-class Task(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Task(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What tests and services have in common.
 
     ``after`` names what comes before it; ``only`` and ``never`` say on which cars it is done.
@@ -39,15 +39,12 @@ class Task(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     after: Names = ()
     skill: Names = ()
     cautions: Names = ()
-    only: When = {}
-    never: When = {}
+    only: Mapping[str, str] = {}
+    never: Mapping[str, str] = {}
     in_context: tuple[InContext, ...] = ()
     connects_machine: bool = False
     draws_charge: bool = False
     opens_loop: bool = False
-    source: str
-    grade: Grade
-    weight: Weight
 
     @property
     def coupled(self) -> bool:
@@ -78,8 +75,7 @@ class Service(Task, frozen=True, kw_only=True):
     """Something done to the car; ``cures`` maps a condition or ``variable.state`` to a chance.
 
     ``filling`` is the service included because the loop is filled, ``in_vain`` the currency lost
-    while a fault stays. Tests that it ``settles`` leave a debt of ``undone`` [currency]; it
-    ``clears`` guards, ``shows`` findings and ``assumes_no`` condition to be there.
+    while a fault stays; tests that it ``settles`` leave a debt of ``undone`` [currency].
     """
 
     price: Amount
@@ -113,14 +109,11 @@ class HarmInContext(msgspec.Struct, frozen=True):
     states: Mapping[str, Amount]
 
 
-class Harm(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Harm(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Currency lost by leaving a fault alone for a season, by its state."""
 
     states: Mapping[str, Amount]
     in_context: tuple[HarmInContext, ...] = ()
-    source: str
-    grade: Grade
-    weight: Weight
 
     def of(self, context: When) -> dict[str, float]:
         """Harm of each state on a car with these contexts [currency]."""
@@ -150,5 +143,5 @@ def read_harm(name: str, entry: object) -> Harm:
 def _by_state(table: Any, own: Names) -> Any:
     if not isinstance(table, Mapping):
         return table
-    states = {key: value for key, value in table.items() if key not in own}
-    return {**{key: table[key] for key in own if key in table}, "states": states}
+    states = dict(table)
+    return {key: states.pop(key) for key in own if key in table} | {"states": states}
