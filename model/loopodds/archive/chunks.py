@@ -40,19 +40,26 @@ class Chunk:
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Of a sliced table only the slice travels to another process."""
-        import pyarrow as pa
-
-        sink = pa.BufferOutputStream()
-        with pa.ipc.new_stream(sink, self.table.schema) as writer:
-            writer.write_table(self.table)
         rest = (self.offsets, self.problems, self.position, self.share)
-        return _arrived, (self.first_row, self.count, sink.getvalue().to_pybytes(), *rest)
+        return _arrived, (self.first_row, self.count, stream_bytes(self.table), *rest)
 
 
 def _arrived(first_row: int, count: int, stream: bytes, *rest: Any) -> Chunk:
     import pyarrow as pa
 
     return Chunk(first_row, count, pa.ipc.open_stream(stream).read_all(), *rest)
+
+
+def stream_bytes(table: pa.Table) -> bytes:
+    """A table as an Arrow stream, which others may follow."""
+    import pyarrow as pa
+
+    sink = pa.BufferOutputStream()
+    options = pa.ipc.IpcWriteOptions(compression="lz4")
+    with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
+        writer.write_table(table)
+    result: bytes = sink.getvalue().to_pybytes()
+    return result
 
 
 def format_of(path: Path) -> Format | None:

@@ -13,6 +13,7 @@ import gzip
 import io
 import zlib
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import IO, TYPE_CHECKING
 
 import numpy as np
@@ -28,10 +29,7 @@ if TYPE_CHECKING:
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 READ_BYTES = 1 << 20
 LONGEST_PIECE = 32 << 20
-MOST_LINES = 100
-"""A row that goes on for more lines than this has a quote left open."""
-
-UNREADABLE = (OSError, EOFError, zlib.error)
+MOST_LINES = 100  # a row that goes on for more has a quote left open
 NOT_A_ROW = "not a row of the table"
 
 
@@ -69,7 +67,9 @@ class CsvRows:
             InspectionError: if the file breaks off or cannot be decompressed.
         """
         if position:
-            self._skip_to(position)
+            with self._readable():
+                self._stream.seek(position)
+            self._held, self._ended, self.position = b"", False, position
         usual = READ_BYTES
         while True:
             self._fill(usual)
@@ -86,13 +86,6 @@ class CsvRows:
     def close(self) -> None:
         """Close the file."""
         self._file.close()
-
-    def _skip_to(self, position: int) -> None:
-        try:
-            self._stream.seek(position)
-        except UNREADABLE as error:
-            raise self._unreadable(error) from error
-        self._held, self._ended, self.position = b"", False, position
 
     def _header(self) -> tuple[str, ...]:
         self._fill(1)
@@ -118,20 +111,22 @@ class CsvRows:
         """Hold at least so many bytes, or all that are left."""
         parts = [self._held]
         held = len(self._held)
-        try:
+        with self._readable():
             while held < wanted and not self._ended:
                 parts.append(self._stream.read(max(READ_BYTES, wanted - held)))
                 held += len(parts[-1])
                 self._ended = not parts[-1]
-        except UNREADABLE as error:
-            raise self._unreadable(error) from error
         self._held = b"".join(parts)
 
-    def _unreadable(self, error: BaseException) -> InspectionError:
-        return InspectionError(
-            f"{self.name}: cannot be read beyond byte {self.position + len(self._held)} "
-            f"({error}); the file is cut off or damaged, copy or export it again"
-        )
+    @contextmanager
+    def _readable(self) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, EOFError, zlib.error) as error:
+            raise InspectionError(
+                f"{self.name}: cannot be read beyond byte {self.position + len(self._held)} "
+                f"({error}); the file is cut off or damaged, copy or export it again"
+            ) from error
 
     def _line_end(self, start: int) -> int:
         """Where the line that starts there ends, line feed included."""
@@ -215,10 +210,9 @@ class CsvRows:
         except csv.Error as error:
             return f"quotes that do not match: {error}", end
         checked = self._of_width(cells)
-        if reader.line_num == 1 or isinstance(checked, str):
-            return checked, end
-        for _ in range(reader.line_num - 1):
-            end = self._line_end(end)
+        if isinstance(checked, list):
+            for _ in range(reader.line_num - 1):
+                end = self._line_end(end)
         return checked, end
 
     def _of_width(self, cells: list[str]) -> list[str] | str:
@@ -240,30 +234,27 @@ class CsvRows:
 def fast_table(piece: bytes, columns: tuple[str, ...], delimiter: str) -> pa.Table | None:
     """Rows of a piece parsed in one go; None if anything in it needs a closer look.
 
-    Whole lines without quotes, stray carriage returns or blank lines, all of the right width, and
-    UTF-8 throughout: there both ways of reading give the same.
+    Both ways of reading give the same for whole lines of UTF-8 of the right width, without quotes,
+    stray carriage returns or blank lines.
     """
     import pyarrow as pa
-    import pyarrow.csv
+    from pyarrow import csv as pc
 
     if b'"' in piece or piece.count(b"\r") != piece.count(b"\r\n"):
         return None
     blank = piece.startswith((b"\n", b"\r")) or b"\n\n" in piece or b"\n\r" in piece
     if blank or piece.startswith(BYTE_ORDER_MARK):
         return None
+    types = dict.fromkeys(columns, pa.string())
     try:
         piece.decode()
-        return pyarrow.csv.read_csv(
+        return pc.read_csv(
             pa.BufferReader(piece),
-            read_options=pyarrow.csv.ReadOptions(
+            pc.ReadOptions(
                 use_threads=False, block_size=len(piece) + 1, column_names=list(columns)
             ),
-            parse_options=pyarrow.csv.ParseOptions(delimiter=delimiter, quote_char=False),
-            convert_options=pyarrow.csv.ConvertOptions(
-                column_types=dict.fromkeys(columns, pa.string()),
-                strings_can_be_null=True,
-                null_values=[""],
-            ),
+            pc.ParseOptions(delimiter=delimiter, quote_char=False),
+            pc.ConvertOptions(column_types=types, strings_can_be_null=True, null_values=[""]),
         )
     except (pa.ArrowInvalid, UnicodeDecodeError):
         return None

@@ -1,10 +1,9 @@
 """A run that can be killed at any moment and taken up again.
 
-Beside the output grows a folder with the scored rows so far, the rejects so far and a journal: one
-line for each part, written after the rows it speaks of are safely on disk. Taking up again means
-cutting both files back to what the last whole line says. The output appears in one step at the
-end, or not at all. Partitions of a data set, whose rows workers write, stand in a folder of their
-own and are written again unless a line speaks of them.
+Beside the output grows a folder with the scored rows, the rejects and a journal: one line for each
+part, written once its rows are safely on disk. Taking up again cuts both files back to what the
+last whole line says. The output appears in one step at the end, or not at all. Partitions, whose
+rows workers write, have a folder of their own and are written again unless a line speaks of them.
 """
 
 from __future__ import annotations
@@ -28,7 +27,7 @@ Record = Mapping[str, Any]
 
 
 class Journal:
-    """The folder of an unfinished run; use it as a context.
+    """The folder of an unfinished run, to be closed.
 
     Args:
         out: Where the finished output will stand.
@@ -44,8 +43,8 @@ class Journal:
         self.folder = partial_folder(out)
         self.records: list[Record] = []  # what an earlier run committed, in order
         self.commits = 0  # how many parts are safe by now
-        # what of the folder is the whole output; empty while there are rows to score. A run that
-        # was killed while putting its files in place leaves it set.
+        # what of the folder is the whole output, also where a run was killed while putting its
+        # files in place; empty while there are rows to score
         self.complete = ""
         self._out = out
         self._files: dict[str, IO[bytes]] = {}
@@ -59,12 +58,6 @@ class Journal:
         except BaseException:
             self.close()
             raise
-
-    def __enter__(self) -> Journal:
-        return self
-
-    def __exit__(self, *error: object) -> None:
-        self.close()
 
     def close(self) -> None:
         """Let go of the files; a later run can take the folder up."""
@@ -124,9 +117,8 @@ class Journal:
     def _start(self, run: Record, resume: bool) -> None:
         strangers = {path.name for path in self.folder.iterdir()} - {JOURNAL, *ROWS}
         if strangers:
-            raise InspectionError(
-                f"{self.folder}: holds {min(strangers)!r}, which no run put there"
-            )
+            stranger = min(strangers)
+            raise InspectionError(f"{self.folder}: holds {stranger!r}, which no run put there")
         earlier = self._read() if resume else []
         if earlier:
             self._refuse_other(earlier[0], run)
@@ -166,14 +158,14 @@ class Journal:
             ends.append(ends[-1] + len(line))
         if records and "complete" in records[-1]:
             return records
-        while records[1:] and not self._on_disk(records[-1]):
+        files = [path for path in (self.folder / SCORED, self.folder / REJECTS) if path.exists()]
+        sizes = {path.name: path.stat().st_size for path in files}
+        while records[1:] and any(
+            sizes.get(name, -1) < end for name, end in records[-1]["ends"].items()
+        ):
             records.pop()
         journal.truncate(ends[len(records)])
         return records
-
-    def _on_disk(self, record: Record) -> bool:
-        files = ((self.folder / name, end) for name, end in record["ends"].items())
-        return all(path.exists() and path.stat().st_size >= end for path, end in files)
 
     def _write_line(self, record: Record) -> None:
         self._write(JOURNAL, json.dumps(record).encode() + b"\n")

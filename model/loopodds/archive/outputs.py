@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from loopodds.archive.chunks import Format, format_of
+from loopodds.archive.chunks import Format, format_of, stream_bytes
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.cells import Defect
 
@@ -24,23 +24,6 @@ OutputKind = Format | Literal["folder"]
 GROUP_ROWS = 1 << 16
 GZIP_LEVEL = 4
 REJECTS_HEADER = b"row,column,value,reason\n"
-
-
-def one_a_row(problems: Iterable[Defect], first_row: int) -> list[Defect]:
-    """The first problem of each bad row, its reason followed by those of further columns.
-
-    The rows of the problems count from the first of a chunk, which is 0; those of the result as in
-    the archive, where that one has the number ``first_row``.
-    """
-    by_row: dict[int, list[Defect]] = {}
-    for problem in problems:
-        by_row.setdefault(problem.row, []).append(problem)
-    rejects = []
-    for row in sorted(by_row):
-        first, *others = by_row[row]
-        more = (f"; also {other.column} {other.value!r}: {other.reason}" for other in others)
-        rejects.append(first._replace(row=first_row + row, reason="".join([first.reason, *more])))
-    return rejects
 
 
 def rejects_bytes(rejects: Iterable[Defect]) -> bytes:
@@ -98,7 +81,7 @@ def chunk_bytes(table: pa.Table, kind: OutputKind, delimiter: str) -> bytes:
     if table.num_rows == 0:
         return b""
     if kind == "parquet":
-        return _stream_bytes(table)
+        return stream_bytes(table)
     return _packed(_csv_bytes(table, delimiter), kind)
 
 
@@ -159,17 +142,6 @@ def _quoted_bytes(table: pa.Table, delimiter: str) -> bytes:
     return b"".join(line.encode() for line in lines.to_pylist())
 
 
-def _stream_bytes(table: pa.Table) -> bytes:
-    import pyarrow as pa
-
-    sink = pa.BufferOutputStream()
-    options = pa.ipc.IpcWriteOptions(compression="lz4")
-    with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
-        writer.write_table(table)
-    result: bytes = sink.getvalue().to_pybytes()
-    return result
-
-
 def write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:
     """Parquet file, with the schema of an empty table, from the Arrow streams in a spool file."""
     import pyarrow as pa
@@ -185,8 +157,6 @@ def write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:
         while file.tell() < end:
             # words that were read coded become text again
             held.append(pa.ipc.open_stream(file).read_all().cast(empty.schema))
-            if sum(table.num_rows for table in held) >= GROUP_ROWS:
+            if sum(table.num_rows for table in held) >= GROUP_ROWS or file.tell() == end:
                 writer.write_table(pa.concat_tables(held), row_group_size=GROUP_ROWS)
                 held = []
-        if held:
-            writer.write_table(pa.concat_tables(held), row_group_size=GROUP_ROWS)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 # engineering estimates; they decide what is listed, never a probability in the scored archive
+# how much less likely a state is that a recorded outcome rules out
 WRONG_OUTCOMES = 0.02
-"""How much less likely the findings' car is when a recorded outcome rules its state out."""
 LOST_MASS = 1e-4
 
 ContextKey = tuple[tuple[str, str], ...]
@@ -40,12 +40,10 @@ def candidates(
     """Rows of a batch that may belong on the list, the best so many by either reason.
 
     Args:
-        log_evidence: float array, shape (rows,); without the outcomes; rows that cannot be are left
-            out.
+        log_evidence: Without the outcomes, shape (rows,); rows that cannot be are left out.
 
     Returns:
-        dict of int to (float, float); row to the cost that its outcome leaves out, and roughly its
-            conflict [bits].
+        Row to the cost that its outcome leaves out, and roughly its conflict [bits].
     """
     cost, bits = np.zeros(batch.rows), np.full(batch.rows, -np.inf)
     for group in groups:
@@ -72,16 +70,17 @@ def _with_outcomes(
     return model.believe(group.context, group.evidence.with_soft(soft)), outcomes
 
 
-def _missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
-    """Expected cost by fault variable, zero where the outcome says that it was faulty.
+def _harms(name: str, model: Model) -> FloatArray:
+    """Cost of leaving each state of a fault variable for a season, shape (states,)."""
+    harms = model.knowledge.harms[name].states if name in model.knowledge.harms else {}
+    return np.array([harms.get(state, 0.0) for state in model.states(name)])
 
-    Returns:
-        float array, shape (rows, fault variables)
-    """
+
+def _missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
+    """Expected cost, zero where the outcome names the fault, shape (rows, fault variables)."""
     costs = []
     for name, marginal in beliefs.faults.items():
-        harms = model.knowledge.harms[name].states if name in model.knowledge.harms else {}
-        cost = marginal @ np.array([harms.get(state, 0.0) for state in model.states(name)])
+        cost = marginal @ _harms(name, model)
         if name in outcomes:
             cost = np.where(outcomes[name][:, 0], cost, 0.0)
         costs.append(cost)
@@ -139,7 +138,7 @@ def _number_logs(
 
 def cells_of(table: pa.Table, row: int) -> dict[str, str]:
     """All cells of a row, so that it can be looked at again."""
-    cells = {c: table.column(c)[row].as_py() for c in table.column_names}
+    (cells,) = table.slice(row, 1).to_pylist()
     return {
         c: ("yes" if v else "no") if isinstance(v, bool) else str(v)
         for c, v in cells.items()
@@ -156,16 +155,13 @@ def best_entries(entries: Sequence[Mapping[str, Any]], count: int) -> tuple[Mapp
 
 
 # engineering estimates of what is worth a place on the list
-STRONG_BITS = 5.0
-"""Findings 32 times less likely together than each alone."""
-CONFLICT_SHARE = 4
-"""One place in so many is kept for conflicts."""
+STRONG_BITS = 5.0  # findings 32 times less likely together than each alone
+CONFLICT_SHARE = 4  # one place in so many is kept for conflicts
 MENTIONED_FROM = 0.05
 MOST_MENTIONED = 5
 
 
-@dataclass(frozen=True, slots=True)
-class Missed:
+class Missed(NamedTuple):
     """A condition that the outcome does not mention: its probability and share of the cost."""
 
     condition: str
@@ -189,19 +185,15 @@ class Reopen:
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
+        keys = ("condition", "probability", "expected_cost")
+        between = [[finding, other] for finding, other, _ in self.conflict.between]
         return {
             "row": self.row,
             "reason": self.reason,
             "expected_cost": self.cost,
-            "missed": [
-                {"condition": m.condition, "probability": m.probability, "expected_cost": m.cost}
-                for m in self.missed
-            ],
+            "missed": [dict(zip(keys, missed, strict=True)) for missed in self.missed],
             "recorded": dict(self.recorded),
-            "conflict": {
-                "bits": self.conflict.bits,
-                "between": [[finding, other] for finding, other, _ in self.conflict.between],
-            },
+            "conflict": {"bits": self.conflict.bits, "between": between},
             "columns": dict(self.passed),
         }
 
@@ -209,10 +201,9 @@ class Reopen:
 def reopen_list(
     entries: Sequence[Mapping[str, Any]], plan: ColumnPlan, model: Model, count: int
 ) -> list[Reopen]:
-    """The inspections most worth reopening, dearest first, then the strongest conflicts.
+    """The inspections whose outcome leaves out most, dearest first, then the strongest conflicts.
 
-    One place in four is kept for inspections whose findings are in strong conflict, if there
-    are any; the others go to the highest expected cost of what the outcome leaves out.
+    One place in four is kept for conflicts, if there are any.
     """
     looked_at = [_look_again(entry, plan, model) for entry in entries]
     dearest = sorted((e for e in looked_at if e.cost > 0), key=lambda e: (-e.cost, e.row))
@@ -230,22 +221,21 @@ def reopen_list(
 def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reopen:
     import pyarrow as pa
 
-    cells: Mapping[str, str] = entry["cells"]
-    table = pa.table({c: pa.array([cells.get(c)], pa.string()) for c in plan.columns})
+    table = pa.table({c: pa.array([entry["cells"].get(c)], pa.string()) for c in plan.columns})
+    cells = {c: entry["cells"][c] for c in plan.columns if c in entry["cells"]}
     batch, _ = read_cells(table, plan, model.knowledge)
     (group,) = encode(batch, model.knowledge).groups
     told, outcomes = _with_outcomes(group, batch, model)
     by_variable = _missed_cost(told, outcomes, model)[0]
-    feeding = {feed.column for feed in plan.feeds}
-    recorded = {f.column for f in plan.feeds if f.kind == "confirmed"}
+    kinds = {feed.column: feed.kind for feed in plan.feeds}
     return Reopen(
         row=entry["row"],
         reason="missed",
         cost=float(by_variable.sum()),
         missed=_missed(told, dict(zip(told.faults, by_variable, strict=True)), model),
-        recorded={c: cells[c] for c in plan.columns if c in recorded and c in cells},
+        recorded={c: cells[c] for c in cells if kinds.get(c) == "confirmed"},
         conflict=Belief(model, group.context, group.evidence).conflict,
-        passed={c: cells[c] for c in plan.columns if c not in feeding and c in cells},
+        passed={c: cells[c] for c in cells if c not in kinds},
     )
 
 
@@ -255,11 +245,8 @@ def _missed(beliefs: Beliefs, costs: Mapping[str, float], model: Model) -> tuple
     for name, condition in model.conditions.items():
         if costs[condition.variable] <= 0:
             continue
-        harms = model.knowledge.harms[condition.variable].states
-        chances = beliefs.faults[condition.variable][0].tolist()
-        shares = dict(zip(model.states(condition.variable), chances, strict=True))
-        probability = sum(shares[state] for state in condition.states)
-        cost = sum(shares[state] * harms.get(state, 0.0) for state in condition.states)
-        if probability >= MENTIONED_FROM:
-            missed.append(Missed(name, probability, cost))
+        shares = beliefs.faults[condition.variable][0] * model.members(name)
+        if shares.sum() >= MENTIONED_FROM:
+            cost = float(shares @ _harms(condition.variable, model))
+            missed.append(Missed(name, float(shares.sum()), cost))
     return tuple(sorted(missed, key=lambda entry: -entry.cost)[:MOST_MENTIONED])

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds.archive.chunks import CHUNK_ROWS
 from loopodds.archive.csv_rows import CsvRows
-from loopodds.archive.dataset import PARTITION_ROWS, DataSet, parquet_files
 from loopodds.archive.journal import (
     FINISHED,
     PARTS,
@@ -35,7 +34,14 @@ from loopodds.archive.outputs import (
 )
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
-from loopodds.archive.sources import ParquetSource, found_archive, open_source
+from loopodds.archive.sources import (
+    PARTITION_ROWS,
+    DataSet,
+    ParquetSource,
+    found_archive,
+    open_source,
+    parquet_files,
+)
 from loopodds.archive.summary import RunProgress, Summary, Tally
 from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for
 from loopodds.base.errors import InspectionError, LoopoddsError
@@ -72,9 +78,8 @@ def score(
     """Score every inspection of an archive.
 
     Args:
-        archive: path or pandas.DataFrame; CSV (``.csv``, ``.csv.gz``), Parquet (``.parquet``), a
-            folder of Parquet files, or ``@name`` for a shipped archive; or the same columns as a
-            frame.
+        archive: CSV (``.csv``, ``.csv.gz``), Parquet, a folder of Parquet files, ``@name`` for a
+            shipped archive, or a frame.
         out: Where the scored rows go, CSV or Parquet in any combination; a folder for a folder and
             for what a cluster scores. Left out for a frame.
         columns: Column map.
@@ -84,20 +89,18 @@ def score(
         cluster: Address of a Dask scheduler in their place; Parquet only.
         resume: Go on where a killed run of the same job stopped.
         review: How many inspections worth reopening to list.
-        part_rows: Rows of a part: held at a time by each process, or handed to it as row groups of
-            a folder.
+        part_rows: Rows that each process is given at a time; of a folder, as whole row groups.
         progress: Told after every part.
 
     Returns:
-        Scored and rejected rows together are exactly the rows read.
-        pandas.DataFrame; for a frame, as :func:`loopodds.archive.frames.score_frame` describes.
+        What came of it, scored and rejected rows together exactly those read; for a frame, a frame
+        as :func:`loopodds.archive.frames.score_frame` describes.
 
     Raises:
         InspectionError: if the archive cannot be read or holds nothing known, or a resumed run is
             another one. No output is left then.
         KnowledgeError: if the knowledge is inconsistent.
-        LoopoddsError: if workers die or there is no cluster; what is finished by then can be
-            resumed.
+        LoopoddsError: if workers die or there is no cluster; what is done can be resumed.
     """
     if workers < 1 or (part_rows or 1) < 1 or review < 0:
         raise InspectionError("workers and part rows must be at least 1, review at least 0")
@@ -124,7 +127,8 @@ def score(
             folder = str(partial_folder(out).resolve())
             job = job_for(source.name, source.schema, mapping, knowledge, kind, review, folder)
             run = _Run(source, job, rows, workers, cluster, tell)
-            with Journal(out, _identity(files, mapping, job, rows), resume) as journal:
+            about = _identity(files, mapping, job, rows)
+            with closing(Journal(out, about, resume)) as journal:
                 tally, resumed = run.whole(journal, out)
                 reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
                 journal.publish(rejects)

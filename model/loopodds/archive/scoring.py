@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import os
+import uuid
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import closing
@@ -15,9 +17,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopodds.archive.chunks import CHUNK_ROWS, Chunk
-from loopodds.archive.outputs import one_a_row
+from loopodds.archive.journal import PARTS, UNFINISHED, sync_file
 from loopodds.archive.review import candidates, cells_of
-from loopodds.archive.sources import found_archive, open_source
+from loopodds.archive.sources import ParquetSource, Partition, found_archive, open_source
 from loopodds.archive.summary import LEAST_SHOWN, Tally
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.model import Model, smallest_impossible
@@ -78,9 +80,20 @@ def _usable(
 
 
 def _rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
-    """One reject for each bad row: of the table, or one that never made it there."""
+    """One reject for each bad row, in order, numbered as in the archive: its first problem.
+
+    Further columns with a problem are added to the reason.
+    """
     in_chunk = [problem._replace(row=int(chunk.offsets[problem.row])) for problem in problems]
-    return one_a_row([*chunk.problems, *in_chunk], chunk.first_row)
+    by_row: dict[int, list[Defect]] = {}
+    for problem in (*chunk.problems, *in_chunk):
+        by_row.setdefault(problem.row, []).append(problem)
+    rejects = []
+    for row, (first, *others) in sorted(by_row.items()):
+        more = (f"; also {other.column} {other.value!r}: {other.reason}" for other in others)
+        reason = "".join([first.reason, *more])
+        rejects.append(first._replace(row=chunk.first_row + row, reason=reason))
+    return rejects
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,6 +166,35 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
     return ScoredChunk(table, rejects, tally)
 
 
+def score_partition(
+    partition: Partition, plan: ColumnPlan, model: Model, review: int, folder: str
+) -> tuple[list[Defect], Tally]:
+    """Put the scored rows of a partition into the folder of the run; its rejects and count."""
+    import pyarrow.parquet
+
+    groups = range(partition.first_group, partition.first_group + partition.groups)
+    unfinished = Path(folder, UNFINISHED, uuid.uuid4().hex)
+    rejects: list[Defect] = []
+    tally = Tally()
+    with closing(ParquetSource(Path(partition.path), groups)) as reader:
+        schema: pa.Schema = empty_scored(reader.schema, model).schema
+        parts = reader.parts(CHUNK_ROWS, 0, partition.first_row, plan.word_columns)
+        try:
+            with pyarrow.parquet.ParquetWriter(unfinished, schema) as writer:
+                for chunk in parts:
+                    done = score_chunk(chunk, plan, model, review)
+                    if done.table.num_rows:
+                        writer.write_table(done.table.cast(schema))
+                    rejects += done.rejects
+                    tally = tally.plus(done.tally)
+            sync_file(unfinished)
+            number = partition.position - 1
+            os.replace(unfinished, Path(folder, PARTS, f"part-{number:06d}.parquet"))
+        finally:
+            unfinished.unlink(missing_ok=True)
+    return rejects, tally
+
+
 def _impossible_rows(
     scores: Scores,
     groups: Sequence[Group],
@@ -169,11 +211,9 @@ def _impossible_rows(
             evidence = group.evidence.take(slice(index, index + 1))
             names = smallest_impossible(model.tree(group.context), evidence)
             columns = [column for name in names for column in plan.columns_of(name)]
-            values = [cell_text(table, column, row) for column in columns]
+            values = " + ".join(cell_text(table, column, row) for column in columns)
             reason = f"these cannot hold together: {', '.join(names)}"
-            problems.append(
-                Defect(row, " + ".join(columns), " + ".join(values), CANNOT_HOLD, reason)
-            )
+            problems.append(Defect(row, " + ".join(columns), values, CANNOT_HOLD, reason))
     return problems
 
 

@@ -1,12 +1,17 @@
-"""Archives read in bounded memory: CSV, plain or gzipped, and Parquet."""
+"""Archives read in bounded memory: CSV, plain or gzipped, and Parquet.
+
+A folder of Parquet files is handed out as partitions, some row groups of one file each, that
+whoever scores them reads and writes itself. All processes must see the same folders.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,8 +29,8 @@ if TYPE_CHECKING:
 
 GZIP_MARK, PARQUET_MARK = b"\x1f\x8b", b"PAR1"
 BUFFER_BYTES = 1 << 20
-OVERFLOWS = (OverflowError, MemoryError)
-"""What a damaged count of rows or bytes leads to."""
+PARTITION_ROWS = 1 << 18
+OVERFLOWS = (OverflowError, MemoryError)  # what a damaged count of rows or bytes leads to
 DEMO_ENDING, MAP_ENDING = ".csv.gz", ".columns.toml"
 
 
@@ -91,7 +96,6 @@ class ParquetSource:
             self.schema.names  # noqa: B018  (raises when names are not UTF-8)
             metadata = self._file.metadata
             self._groups = range(metadata.num_row_groups) if groups is None else groups
-            # rows of each row group
             self.group_rows = tuple(metadata.row_group(i).num_rows for i in self._groups)
             self._total = metadata.num_rows if groups is None else sum(self.group_rows)
 
@@ -112,9 +116,7 @@ class ParquetSource:
     ) -> Iterator[Chunk]:
         """Chunks of exactly so many rows (the last may be shorter), cut at multiples of it.
 
-        Args:
-            rows, position, first_row: As for CSV.
-            words: Columns to be read as they are stored: each word once, and which row has which.
+        Of the columns in ``words`` each word is read once, with which row has which.
 
         Raises:
             InspectionError: if the file is damaged.
@@ -188,14 +190,8 @@ class ParquetSource:
 
 def _text_checked(table: pa.Table) -> tuple[pa.Table, IntArray, list[Defect]]:
     """Rows whose text is UTF-8, where they stand, and a problem for each of the others."""
-    import pyarrow as pa
-
     offsets = np.arange(table.num_rows)
-    try:
-        table.validate(full=True)
-    except pa.ArrowInvalid:
-        pass
-    else:
+    if _is_valid(table):
         return table, offsets, []
     problems: dict[int, Defect] = {}
     for name, column in zip(table.column_names, table.columns, strict=True):
@@ -213,20 +209,98 @@ def _rows_not_text(column: pa.ChunkedArray) -> list[int]:
 
     if pa.types.is_dictionary(column.type):
         column = pa.chunked_array([chunk.dictionary_decode() for chunk in column.chunks])
-    try:
-        column.validate(full=True)
-    except pa.ArrowInvalid:
-        if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
-            raise
-    else:
+    if _is_valid(column):
         return []
-    cells: list[Any] = column.cast(pa.large_binary(), safe=False).to_pylist()
-    return [row for row, cell in enumerate(cells) if cell is not None and not _is_text(cell)]
+    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+        column.validate(full=True)  # raises: this is more than a matter of text
+    cells: list[bytes | None] = column.cast(pa.large_binary(), safe=False).to_pylist()
+    return [
+        row
+        for row, cell in enumerate(cells)
+        if cell is not None and cell.decode(errors="ignore").encode() != cell
+    ]
 
 
-def _is_text(cell: bytes) -> bool:
+def _is_valid(data: pa.Table | pa.ChunkedArray) -> bool:
+    import pyarrow as pa
+
     try:
-        cell.decode()
-    except UnicodeDecodeError:
+        data.validate(full=True)
+    except pa.ArrowInvalid:
         return False
     return True
+
+
+@dataclass(frozen=True, slots=True)
+class Partition:
+    """Consecutive row groups of one file of a data set."""
+
+    path: str
+    first_group: int
+    groups: int
+    first_row: int  # its number in the data set; the first of all is 1
+    position: int  # of the next partition in the data set; the first is at 0
+    share: float  # of the rows of the data set before that, 0 to 1
+
+
+class DataSet:
+    """Parquet files with the same columns as a source of partitions.
+
+    Raises:
+        InspectionError: if one cannot be read, or they have different columns.
+    """
+
+    def __init__(self, files: Sequence[Path]) -> None:
+        self._files = files
+        self._groups: list[tuple[int, ...]] = []
+        for file in files:
+            with closing(ParquetSource(file)) as reader:
+                if not self._groups:
+                    self.name, self.schema = reader.name, reader.schema
+                elif reader.schema.names != self.schema.names:
+                    raise InspectionError(f"{file}: other columns than {self.name}")
+                self._groups.append(reader.group_rows)
+
+    def parts(
+        self, rows: int, position: int = 0, first_row: int = 1, words: Iterable[str] = ()
+    ) -> Iterator[Partition]:
+        """Partitions of up to so many rows, where the row groups are not larger."""
+        total = max(sum(map(sum, self._groups)), 1)
+        number, row = 0, 1
+        for file, group_rows in zip(self._files, self._groups, strict=True):
+            for start, count, held in _runs(group_rows, rows):
+                number, row = number + 1, row + held
+                if number > position:
+                    where, share = str(file.resolve()), (row - 1) / total
+                    yield Partition(where, start, count, row - held, number, share)
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+def parquet_files(path: Path) -> tuple[Path, ...]:
+    """A Parquet file, or those of a folder in the order of their names.
+
+    Raises:
+        InspectionError: if there is none.
+    """
+    if path.is_file():
+        if format_of(path) in ("csv", "csv.gz"):
+            raise InspectionError(f"{path}: a data set is Parquet").helped_by("no cluster")
+        return (path,)
+    files = sorted(p for p in path.glob("*.parquet") if p.is_file()) if path.is_dir() else []
+    if not files:
+        raise InspectionError(f"{path}: no Parquet file and no folder with any")
+    return tuple(files)
+
+
+def _runs(group_rows: Iterable[int], most: int) -> Iterator[tuple[int, int, int]]:
+    """First row group, number of row groups and rows of each partition of a file."""
+    start = count = held = 0
+    for rows in group_rows:
+        if count and held + rows > most:
+            yield start, count, held
+            start, count, held = start + count, 0, 0
+        count, held = count + 1, held + rows
+    if count:
+        yield start, count, held

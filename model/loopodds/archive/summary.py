@@ -14,26 +14,24 @@ from typing import Any
 from loopodds.archive.review import Reopen, best_entries
 
 LEAST_SHOWN = 10
+REVIEW_COLUMNS = ("row", "reason", "expected_cost", "missed", "recorded", "conflict_bits")
 
 
 @dataclass(frozen=True, slots=True)
 class Tally:
     """Counts over some rows; those of two parts add up to those of the whole."""
 
-    # the first is the sum of the others
-    rows: int = 0
+    rows: int = 0  # scored and rejected together
     scored: int = 0
     rejected: int = 0
     # kind of the first problem, with the column, to rows
     rejected_by: Mapping[str, int] = field(default_factory=dict)
-    # sum of the probabilities of each condition, and of "sound", over the scored rows: the number
-    # of cars that really have it, if the probabilities are right
+    # sum of the probabilities of each condition, and of "sound": cars that really have it, if the
+    # probabilities are right
     expected: Mapping[str, float] = field(default_factory=dict)
-    # rows in which each condition is the most probable and more so than a sound car; "sound" for
-    # the others
+    # rows in which each condition is the most probable, more so than a sound car; else "sound"
     top: Mapping[str, int] = field(default_factory=dict)
-    # log evidence and row number of the least likely inspections, lowest first
-    least: tuple[tuple[float, int], ...] = ()
+    least: tuple[tuple[float, int], ...] = ()  # log evidence and row number, lowest first
     review: tuple[Mapping[str, Any], ...] = ()  # candidates for reopening
     review_size: int = 0  # how many of them are kept for each reason
     blank: int = 0  # scored rows in which nothing was observed: what is known before looking
@@ -62,13 +60,8 @@ class Tally:
     @classmethod
     def from_json(cls, content: Mapping[str, Any]) -> Tally:
         """The inverse of :meth:`as_json`; numbers come back to the last bit."""
-        return cls(
-            **{
-                **content,
-                "least": tuple((float(value), int(row)) for value, row in content["least"]),
-                "review": tuple(content["review"]),
-            }
-        )
+        least = tuple((float(value), int(row)) for value, row in content["least"])
+        return cls(**{**content, "least": least, "review": tuple(content["review"])})
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +110,7 @@ class Summary:
         passed = list(dict.fromkeys(name for entry in self.reopen for name in entry.passed))
         with path.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(
-                ["row", "reason", "expected_cost", "missed", "recorded", "conflict_bits", *passed]
-            )
+            writer.writerow([*REVIEW_COLUMNS, *passed])
             for entry in self.reopen:
                 missed = "; ".join(f"{m.condition} {m.probability:.2f}" for m in entry.missed)
                 recorded = "; ".join(f"{name} {value}" for name, value in entry.recorded.items())

@@ -11,16 +11,16 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopodds.archive.chunks import Chunk
-from loopodds.archive.dataset import Partition, score_partition
 from loopodds.archive.outputs import OutputKind, check_writable, chunk_bytes, rejects_bytes
-from loopodds.archive.scoring import score_chunk
+from loopodds.archive.scoring import score_chunk, score_partition
+from loopodds.archive.sources import Partition
 from loopodds.archive.summary import Tally
 from loopodds.base.errors import InspectionError, LoopoddsError
 from loopodds.diagnosis.model import Model
@@ -31,13 +31,12 @@ from loopodds.knowledge.records import Knowledge
 if TYPE_CHECKING:
     import pyarrow as pa
 
+# parts waiting for each process: enough to keep it busy, few enough to keep memory bounded
 AHEAD = 2
-"""Parts waiting for each process: enough to keep it busy, few enough to keep memory bounded."""
 CONNECT_SECONDS = 10
 
 Part = Chunk | Partition
-Room = Callable[[], int]
-"""How many parts may be under way at a time."""
+Room = Callable[[], int]  # how many parts may be under way at a time
 
 _one_at_a_time = threading.Lock()
 
@@ -56,11 +55,7 @@ class Job:
 
     @property
     def model(self) -> Model:
-        """The knowledge, compiled once a process.
-
-        Raises:
-            LoopoddsError: if this process holds other knowledge than the one that planned the run.
-        """
+        """The knowledge, compiled once a process; an error if this one holds another."""
         return _model(self.knowledge, self.digest)
 
 
@@ -138,25 +133,19 @@ def in_order(
             future.cancel()
 
 
-@contextmanager
-def executor_for(workers: int, cluster: str | None = None) -> Iterator[tuple[Executor, Room]]:
+def executor_for(
+    workers: int, cluster: str | None = None
+) -> AbstractContextManager[tuple[Executor, Room]]:
     """Whoever does the work, and how much of it at a time.
 
-    Args:
-        workers: Processes of this machine; 1 is this process.
-        cluster: Address of a Dask scheduler in their place, such as ``tcp://10.0.0.5:8786``.
+    With one worker that is this process; ``cluster`` is the address of a Dask scheduler.
 
     Raises:
         LoopoddsError: if there is no cluster, or workers die; what is finished by then is kept.
     """
     if cluster is not None:
-        with _cluster(cluster) as given:
-            yield given
-    elif workers == 1:
-        yield _ThisProcess(), lambda: 1
-    else:
-        with _processes(workers) as given:
-            yield given
+        return _cluster(cluster)
+    return _processes(workers) if workers > 1 else nullcontext((_ThisProcess(), lambda: 1))
 
 
 class _ThisProcess(Executor):
@@ -176,9 +165,8 @@ def _processes(workers: int) -> Iterator[tuple[Executor, Room]]:
     try:
         yield pool, lambda: AHEAD * workers
     except BrokenProcessPool as error:
-        raise LoopoddsError("a worker process died (out of memory?)").helped_by(
-            "fewer workers"
-        ) from error
+        died = LoopoddsError("a worker process died (out of memory?)")
+        raise died.helped_by("fewer workers") from error
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
@@ -219,8 +207,7 @@ def _cluster(address: str) -> Iterator[tuple[Executor, Room]]:
         try:
             yield executor, lambda: AHEAD * sum(client.nthreads().values())
         except KilledWorker as error:
-            raise LoopoddsError(
-                "the workers kept dying on the same partition (out of memory?)"
-            ).helped_by("resume") from error
+            died = LoopoddsError("the workers kept dying on the same partition (out of memory?)")
+            raise died.helped_by("resume") from error
         finally:
             executor.shutdown(wait=False)
