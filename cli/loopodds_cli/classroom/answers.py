@@ -1,20 +1,31 @@
-"""A class moves findings and faults, and sees every belief move: the answers behind the page.
-
-Every change is answered by the exact engine.
-"""
+"""A class moves findings and faults, and the exact engine answers: what stands behind the page."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from loopodds import LoopoddsError
-
-if TYPE_CHECKING:
-    from loopodds import Belief, Inspection, Model, Node
+from loopodds import (
+    SHOWN_IN,
+    Belief,
+    Inspection,
+    LoopoddsError,
+    Model,
+    Node,
+    batch_of,
+    condition_title,
+    encode,
+    format_quantity,
+    groups_of,
+    inspection_from,
+    instrument_readings,
+    observations_of,
+    predict,
+    reading_dimension,
+)
 
 STATED = {
     "vehicle": {
@@ -34,8 +45,7 @@ REACH = 3.0
 class Classroom:
     """Answers the page: beliefs, what is to be expected next, where the dials stand.
 
-    Args:
-        start: The car the page opens with; one of common make-up, nothing seen, when left out.
+    It opens with the car ``start``, or one of common make-up with nothing seen.
     """
 
     def __init__(self, model: Model, start: Inspection | None = None) -> None:
@@ -48,17 +58,14 @@ class Classroom:
     @cached_property
     def catalogue(self) -> dict[str, Any]:
         """Names, titles and states for the page to draw itself; the car it opens with."""
-        from loopodds import condition_title, groups_of
-
         knowledge = self.knowledge
         titled = {"complaint": (), **groups_of(knowledge)}
         groups = {
             title: [_drawn(knowledge.node(name), "findings") for name in names]
             for title, names in titled.items()
         }
-        groups["what was done to it"] = [
-            _drawn(node, "history") for node in knowledge.of_kind("history").values()
-        ]
+        done = knowledge.of_kind("history").values()
+        groups["what was done to it"] = [_drawn(node, "history") for node in done]
         return {
             "name": self.name,
             "start": self.start,
@@ -79,10 +86,9 @@ class Classroom:
         }
 
     def answer(self, sections: Mapping[str, Any]) -> dict[str, Any]:
-        """What the page shows for some state of the car; a message where it cannot be.
+        """What the page shows for a car in sections as a case file has them; else a problem.
 
-        Args:
-            sections: As a case file has them; ``confirmed`` counts as known.
+        ``confirmed`` counts as known.
         """
         with self._lock:
             try:
@@ -91,8 +97,6 @@ class Classroom:
                 return {"problem": str(error)}
 
     def _answer(self, sections: Mapping[str, Any]) -> dict[str, Any]:
-        from loopodds import Belief, batch_of, encode, inspection_from
-
         inspection = inspection_from(sections, self.knowledge, "what was put in")
         batch = batch_of([inspection], self.knowledge)
         (group,) = encode(batch, self.knowledge, confirmed=True).groups
@@ -108,15 +112,6 @@ class Classroom:
 
     def _dials(self, inspection: Inspection) -> dict[str, dict[str, Any]]:
         """Reach of every gauge and what a sound loop shows, as text and in the unit shown."""
-        from loopodds import (
-            SHOWN_IN,
-            Inspection,
-            batch_of,
-            format_quantity,
-            instrument_readings,
-            reading_dimension,
-        )
-
         bare = Inspection("", inspection.vehicle, inspection.conditions)
         batch = batch_of([bare] * 3, self.knowledge)
         dials = {}
@@ -135,10 +130,8 @@ class Classroom:
 
 def expected_words(belief: Belief) -> dict[str, list[float]]:
     """P(state | everything known) of every finding not yet seen; each sums to one."""
-    from loopodds import predict
-
-    seen = set(belief.names)
-    names = [name for name in belief.model.knowledge.of_kind("finding") if name not in seen]
+    findings = belief.model.knowledge.of_kind("finding")
+    names = [name for name in findings if name not in belief.names]
     found = predict(belief.model.tree(belief.context), belief.evidence, names)
     return {name: prediction.states[0].tolist() for name, prediction in found.items()}
 
@@ -156,8 +149,6 @@ def _drawn(node: Node, section: str) -> dict[str, Any]:
 
 def _sections(start: Inspection | None) -> dict[str, dict[str, Any]]:
     """The car to begin with as sections, what is not stated assumed."""
-    from loopodds import observations_of
-
     names = ("vehicle", "conditions", "history", "findings", "readings", "confirmed")
     sections: dict[str, dict[str, Any]] = {name: {**STATED.get(name, {})} for name in names}
     for seen in observations_of(start) if start else ():

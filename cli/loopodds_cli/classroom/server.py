@@ -11,6 +11,8 @@ from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
+from jinja2 import Environment, PackageLoader
+
 from loopodds_cli.classroom.answers import Classroom
 
 HERE = "127.0.0.1"
@@ -18,13 +20,7 @@ LARGEST_REQUEST = 100_000
 
 
 def page(classroom: Classroom, nonce: str) -> str:
-    """The whole page, nothing to be loaded from elsewhere.
-
-    Args:
-        nonce: Marks the one script that the browser may run.
-    """
-    from jinja2 import Environment, PackageLoader
-
+    """The whole page; ``nonce`` marks the one script that the browser may run."""
     templates = Environment(loader=PackageLoader("loopodds_cli.classroom", ""), autoescape=True)
     # the page shows things in the order in which it is given them
     templates.policies["json.dumps_kwargs"] = {"sort_keys": False}
@@ -60,10 +56,10 @@ class _Handler(BaseHTTPRequestHandler):
         try:
             sections = json.loads(body)
         except ValueError:
-            return {"problem": "the page sent what is no car; load it again"}
-        if not isinstance(sections, dict):
-            return {"problem": "the page sent what is no car; load it again"}
-        return self.server.classroom.answer(sections)
+            sections = None
+        if isinstance(sections, dict):
+            return self.server.classroom.answer(sections)
+        return {"problem": "the page sent what is no car; load it again"}
 
     def _from_here(self) -> bool:
         """Whether the browser believes to talk to this computer: no other site may ask."""
@@ -96,11 +92,9 @@ class _Server(ThreadingHTTPServer):
 
 
 def serve(classroom: Classroom, port: int, ready: Callable[[str], None]) -> None:
-    """Serve the page until interrupted.
+    """Serve the page until interrupted; port 0 takes any free one.
 
-    Args:
-        port: 0 takes any free one.
-        ready: Called with the address once the page can be opened.
+    ``ready`` is called with the address once the page can be opened.
 
     Raises:
         OSError: if the port is taken.

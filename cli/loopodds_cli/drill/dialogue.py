@@ -6,16 +6,15 @@ words are enough; what is unclear or misspelt is asked about and never guessed.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
 
 import click
 from loopodds import (
     SOUND,
     Closed,
+    Debrief,
+    Exercise,
     InspectionError,
-    LoopoddsError,
-    Move,
     OutOfRange,
     View,
     check_stated,
@@ -26,23 +25,10 @@ from loopodds import (
     title_of,
 )
 
-from loopodds_cli.drill.pages import (
-    HELP,
-    PLANNING,
-    STATING,
-    print_choices,
-    print_debrief,
-    print_done,
-    print_seen,
-    print_test,
-    print_tests,
-)
+from loopodds_cli.drill import pages
 from loopodds_cli.pages.page import Page
 from loopodds_cli.prompt.asking import Asking
 from loopodds_cli.prompt.words import begins_number, meaning
-
-if TYPE_CHECKING:
-    from loopodds import Debrief, Exercise
 
 ALIASES = {"?": "help", "a": "about", "d": "done", "q": "quit", "s": "seen", "t": "tests",
            "exit": "quit"}  # fmt: skip
@@ -59,7 +45,8 @@ class DrillDialogue:
         self._exercise = exercise
         self._knowledge = exercise.model.knowledge
         self._asking = Asking()
-        self._phase: Callable[[list[str]], None] = self._look
+        self._phase: Callable[[str, list[str]], None] = self._look
+        self._help = pages.HELP
         self._stated: dict[str, float] = {}
         self._plan: list[str] = []
         self._result: Debrief | None = None
@@ -71,28 +58,29 @@ class DrillDialogue:
             Leave: if the trainee leaves or the input ends.
         """
         while self._result is None:
-            try:
-                line = input(f"{self._asking.prompt(self._prompt())}> ")
-            except EOFError:
-                click.echo()
-                raise Leave from None
-            self.take(line)
+            self.take(_typed(f"{self._asking.prompt(self._prompt())}> "))
         return self._result
 
     def take(self, line: str) -> None:
-        """One line from the trainee; everything it leads to is printed.
-
-        Raises:
-            Leave: if the line says so.
-        """
+        """One line from the trainee; prints all it leads to, and raises ``Leave`` if it says so."""
         words = line.replace("=", " ").replace(",", " ").split()
-        if words or self._asking.prompt(""):
-            self._asking.take(words, self._phase)
-            return
-        try:
-            self._phase([])
-        except LoopoddsError as error:
-            click.echo(f"  ! {printable(str(error))}")
+        # an empty line drops an open question; the phase gets it only where none is open
+        if not words and not self._asking.prompt(""):
+            words = [""]
+        self._asking.take(words, self._obey)
+
+    def _obey(self, words: list[str]) -> None:
+        verb = ALIASES.get(words[0].lower(), words[0].lower())
+        if verb == "quit":
+            raise Leave
+        if verb == "help":
+            click.echo(self._help)
+        else:
+            self._phase(verb, words)
+
+    def _begin(self, phase: Callable[[str, list[str]], None], explained: str) -> None:
+        self._phase, self._help = phase, explained
+        click.echo(explained)
 
     def _prompt(self) -> str:
         if self._phase == self._look:
@@ -101,21 +89,16 @@ class DrillDialogue:
 
     # ---- at the car ---------------------------------------------------------------------------
 
-    def _look(self, words: list[str]) -> None:
-        if not words:
-            return
-        first = ALIASES.get(words[0].lower(), words[0].lower())
-        verbs: dict[str, Callable[[list[str]], None]] = {
-            "help": lambda rest: click.echo(HELP),
-            "tests": lambda rest: print_tests(self._exercise),
-            "seen": lambda rest: print_seen(self._exercise),
-            "about": lambda rest: self._test_meant(rest, lambda n: print_test(n, self._exercise)),
-            "done": lambda rest: self._begin_stating(),
-            "quit": lambda rest: _leave(),
-        }
-        if first in verbs:
-            verbs[first](words[1:])
-        else:
+    def _look(self, verb: str, words: list[str]) -> None:
+        if verb == "tests":
+            pages.print_tests(self._exercise)
+        elif verb == "seen":
+            pages.print_seen(self._exercise)
+        elif verb == "about":
+            self._test_meant(words[1:], lambda name: pages.print_test(name, self._exercise))
+        elif verb == "done":
+            self._begin(self._state, pages.STATING)
+        elif verb:
             self._test_meant(words, self._want)
 
     def _test_meant(self, words: list[str], then: Callable[[str], None]) -> None:
@@ -127,41 +110,32 @@ class DrillDialogue:
 
     def _want(self, test: str) -> None:
         """Do a test, or say what has to come before it."""
-        way = self._exercise.way(test)
-        if isinstance(way, Closed):
-            raise InspectionError(f"{test}: {way.why}")
-        if len(way.steps) == 1 or way.minutes > self._exercise.minutes_left:
+        way, left = self._exercise.way(test), self._exercise.minutes_left
+        # what cannot be done, or not in time, is refused with the reason
+        if isinstance(way, Closed) or way.minutes > left or len(way.steps) == 1:
             self._do(test)
             return
-        Page().marked("!", f"{test} only after {_with_minutes(way)}")
+        before = ", ".join(f"{step.test} ({step.minutes:.0f})" for step in way.steps[:-1])
+        Page().marked("!", f"{test} only after {before}")
         self._asking.confirm(f"do all, {way.minutes:.0f} min", lambda: self._do(test))
 
     def _do(self, test: str) -> None:
         done = self._exercise.do(test)
-        print_done(done, self._exercise)
+        pages.print_done(done, self._exercise)
         if done[-1].test != test:
             click.echo(f"  ! what that showed closes the way to {test}")
 
     # ---- how likely ---------------------------------------------------------------------------
 
-    def _begin_stating(self) -> None:
-        self._phase = self._state
-        click.echo(STATING)
-
-    def _state(self, words: list[str]) -> None:
-        if not words:
+    def _state(self, verb: str, words: list[str]) -> None:
+        if not verb:
             check_stated(self._stated, self._knowledge)
-            self._begin_planning()
-        elif words[0].lower() == "list":
+            self._begin(self._choose, pages.PLANNING)
+        elif verb == "list":
             names = (*self._knowledge.conditions, SOUND)
-            titles = {name: title_of(name, self._knowledge) for name in names}
-            print_choices(titles, "Conditions")
-        elif words[0].lower() in ("tests", "t"):
-            self._phase = self._look
-        elif words[0].lower() in ("quit", "q"):
-            _leave()
-        elif words[0] in ("?", "help"):
-            click.echo(STATING)
+            pages.print_choices({n: title_of(n, self._knowledge) for n in names}, "Conditions")
+        elif verb == "tests":
+            self._phase, self._help = self._look, pages.HELP
         else:
             self._record(_pairs(words))
 
@@ -181,32 +155,24 @@ class DrillDialogue:
 
     # ---- what to do ---------------------------------------------------------------------------
 
-    def _begin_planning(self) -> None:
-        self._phase = self._choose
-        click.echo(PLANNING)
-
-    def _choose(self, words: list[str]) -> None:
-        if not words:
-            self._finish()
-        elif words[0].lower() == "list":
-            known = self._knowledge.services
+    def _choose(self, verb: str, words: list[str]) -> None:
+        services = self._knowledge.services
+        if not verb:
+            click.echo("Working out what every step was worth ...")
+            self._result = debriefed(self._exercise, self._stated, self._plan)
+            pages.print_debrief(self._result, self._exercise)
+        elif verb == "list":
             possible = offered(View(self._exercise).shop.decision)
-            print_choices(
-                {name: known[name].title for name in known if name in possible},
-                "Services for this car",
-            )
-        elif words[0].lower() in ("quit", "q"):
-            _leave()
-        elif words[0] in ("?", "help"):
-            click.echo(PLANNING)
-        elif words[0] == "-":
-            self._service_meant(words[1:], tuple(self._plan), self._plan.remove, "is not planned")
+            titles = {name: services[name].title for name in services if name in possible}
+            pages.print_choices(titles, "Services for this car")
+        elif verb == "-":
+            self._service_meant(words[1:], self._plan, self._plan.remove, "is not planned")
         else:
-            names = tuple(self._knowledge.services)
-            self._service_meant(words, names, self._add, "is no service; `list` shows them")
+            no = "is no service; `list` shows them"
+            self._service_meant(words, list(services), self._add, no)
 
     def _service_meant(
-        self, words: list[str], options: tuple[str, ...], then: Callable[[str], None], no: str
+        self, words: list[str], options: Sequence[str], then: Callable[[str], None], no: str
     ) -> None:
         typed = "_".join(words)
         if not typed:
@@ -223,11 +189,6 @@ class DrillDialogue:
             outcome(self._exercise, [*self._plan, service])
             self._plan.append(service)
 
-    def _finish(self) -> None:
-        click.echo("Working out what every step was worth ...")
-        self._result = debriefed(self._exercise, self._stated, self._plan)
-        print_debrief(self._result, self._exercise)
-
 
 def wait_for_next() -> None:
     """Let the trainee read before the next car comes.
@@ -235,30 +196,28 @@ def wait_for_next() -> None:
     Raises:
         Leave: if the trainee leaves or the input ends.
     """
-    try:
-        said = input("Enter for the next car, q to leave> ")
-    except EOFError:
-        click.echo()
-        raise Leave from None
-    if said.strip().lower() in ("q", "quit", "exit"):
+    if _typed("Enter for the next car, q to leave> ").strip().lower() in ("q", "quit", "exit"):
         raise Leave
 
 
-def _pairs(words: list[str]) -> list[tuple[str, float]]:
-    """Names and probabilities from ``oil short 20 leak 60%``.
+def _typed(prompt: str) -> str:
+    try:
+        return input(prompt)
+    except EOFError:
+        click.echo()
+        raise Leave from None
 
-    Raises:
-        OutOfRange, InspectionError: if a name has no number, or a number is not meant as per cent.
-    """
+
+def _pairs(words: list[str]) -> list[tuple[str, float]]:
+    """Names and probabilities from ``oil short 20 leak 60%``."""
     pairs: list[tuple[str, float]] = []
     name: list[str] = []
     for word in words:
-        if not begins_number(word):
-            if word != "%":
-                name.append(word)
-            continue
-        pairs.append(("_".join(name), _per_cent(word)))
-        name = []
+        if begins_number(word):
+            pairs.append(("_".join(name), _per_cent(word)))
+            name = []
+        elif word != "%":
+            name.append(word)
     if name or not all(typed for typed, _ in pairs):
         raise InspectionError("a name and then its per cent: moisture 60")
     return pairs
@@ -274,11 +233,3 @@ def _per_cent(word: str) -> float:
     if not 0 <= number <= 100:
         raise OutOfRange(f"{number:g} is no probability; 0 to 100 per cent")
     return number / 100
-
-
-def _with_minutes(way: Move) -> str:
-    return ", ".join(f"{step.test} ({step.minutes:.0f})" for step in way.steps[:-1])
-
-
-def _leave() -> None:
-    raise Leave

@@ -5,21 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import (
-    NAMED_FROM,
-    UNREADABLE,
-    Closed,
-    shown_words,
-    spaced,
-    title_of,
-)
+from loopodds import NAMED_FROM, UNREADABLE, Closed, Move, shown_words, spaced, title_of
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
 from loopodds_cli.pages.wording import signed
 
 if TYPE_CHECKING:
-    from loopodds import Debrief, Done, Exercise, JudgedStep, Knowledge, Outcome, PracticeCar
+    from loopodds import Debrief, Done, Exercise, JudgedStep, Knowledge, PracticeCar
 
 HELP = """\
   NAME         do that test; its beginning is enough: press, capt
@@ -38,66 +31,51 @@ What would you do to the car? A service a line; `- NAME` takes one out again.
 `list` shows the names; an empty line ends it: no service at all is a plan too."""
 
 
-def print_car(exercise: Exercise, place: str) -> None:
-    """The car as it comes in.
-
-    Args:
-        place: Which car of which deck this is.
-    """
-    _car(Page(), exercise, place)
-
-
-def _car(page: Page, exercise: Exercise, place: str) -> None:
-    knowledge, car = exercise.model.knowledge, exercise.car
+def print_car(exercise: Exercise, place: str) -> Page:
+    """The car as it comes in, ``place`` saying which of which deck; more may follow on the page."""
+    page, car = Page(), exercise.car
     page.line(Text(place, STRONG))
     page.line(car.make_up)
     page.heading("The driver says")
     page.rows(car.said(exercise.model))
     page.heading("What was done to it", "all else was asked and is not so")
-    for title in car.past(knowledge):
+    for title in car.past(exercise.model.knowledge):
         page.line(title, indent=2)
+    return page
 
 
 def print_tests(exercise: Exercise) -> None:
     """Every test that is left, with its minutes, alone and with what has to come before it."""
-    page = Page()
+    page, progress = Page(), exercise.progress()
     page.heading("Tests", "minutes alone, and with what has to come before")
+    tests = exercise.model.knowledge.tests
     rows: list[Sequence[Cell]] = []
-    closed: list[Closed] = []
-    progress = exercise.progress()
-    for name, test in exercise.model.knowledge.tests.items():
-        if name in progress.done:
-            continue
-        way = exercise.gates.way(name, progress)
-        if isinstance(way, Closed):
-            closed.append(way)
-            continue
+    ways = [exercise.gates.way(name, progress) for name in tests if name not in progress.done]
+    for way in (way for way in ways if isinstance(way, Move)):
         alone, whole = f"{way.steps[-1].minutes:.0f}", f"{way.minutes:.0f}"
         late = way.minutes > exercise.minutes_left
         note = Text("too long", FAINT) if late else Text("" if whole == alone else whole)
-        rows.append((name, alone, note, test.title))
+        rows.append((way.test, alone, note, tests[way.test].title))
     page.rows(rows, right=[1, 2])
-    for way in closed:
-        page.marked("-", f"{way.test}: {way.why}", FAINT)
+    for closed in (way for way in ways if isinstance(way, Closed)):
+        page.marked("-", f"{closed.test}: {closed.why}", FAINT)
 
 
 def print_done(done: Iterable[Done], exercise: Exercise) -> None:
     """Tests just done and what they showed, in the words of the knowledge."""
-    page = Page()
-    knowledge = exercise.model.knowledge
-    for one in done:
-        test = knowledge.tests[one.test]
-        page.line(Text(test.title, STRONG), Text(f"{one.minutes:.0f} min", FAINT))
-        page.rows(_shown_rows(one.shown, knowledge))
-        listed = ", ".join(spaced(key) for key in cautions_of(one.test, exercise))
+    page, knowledge = Page(), exercise.model.knowledge
+    for name, minutes, _, shown in done:
+        page.line(Text(knowledge.tests[name].title, STRONG), Text(f"{minutes:.0f} min", FAINT))
+        page.rows(_shown_rows(shown, knowledge))
+        listed = ", ".join(map(spaced, _cautions_of(name, exercise)))
         if listed:
             page.marked("!", f"mind: {listed}", FAINT)
 
 
 def print_seen(exercise: Exercise) -> None:
     """Everything known so far, the driver's words and the history included."""
-    page = Page()
-    _car(page, exercise, f"Car {exercise.car.number}, {exercise.minutes_left:.0f} minutes left")
+    place = f"Car {exercise.car.number}, {exercise.minutes_left:.0f} minutes left"
+    page = print_car(exercise, place)
     for done in exercise.done:
         page.heading(exercise.model.knowledge.tests[done.test].title)
         page.rows(_shown_rows(done.shown, exercise.model.knowledge))
@@ -112,20 +90,19 @@ def _shown_rows(shown: Mapping[str, str], knowledge: Knowledge) -> list[Sequence
 
 def print_test(name: str, exercise: Exercise) -> None:
     """What a test is, what it shows, what has to come first, and its cautions in full."""
-    knowledge = exercise.model.knowledge
+    page, knowledge = Page(), exercise.model.knowledge
     test = knowledge.tests[name]
-    page = Page()
     page.line(Text(test.title, STRONG), Text(f"{exercise.prices.minutes[name]:.0f} min", FAINT))
     page.line(test.about)
-    page.line("Shows: " + ", ".join(knowledge.node(one).title.lower() for one in test.yields))
+    page.line("Shows: " + ", ".join(knowledge.node(seen).title.lower() for seen in test.yields))
     if test.after:
         page.line("First: " + ", ".join(test.after))
-    for key in cautions_of(name, exercise):
+    for key in _cautions_of(name, exercise):
         page.marked("!", knowledge.cautions[key].text, CAUTION)
 
 
-def cautions_of(test: str, exercise: Exercise) -> list[str]:
-    """Keys of the cautions that go with a test on this car."""
+def _cautions_of(test: str, exercise: Exercise) -> list[str]:
+    """Keys of those that go with a test on this car."""
     knowledge, vehicle = exercise.model.knowledge, exercise.car.vehicle
     return [
         key
@@ -138,27 +115,24 @@ def print_choices(titles: Mapping[str, str], heading: str) -> None:
     """Names that can be typed, with what they mean."""
     page = Page()
     page.heading(heading)
-    page.rows(list(titles.items()))
+    page.rows([*titles.items()])
 
 
 def print_debrief(result: Debrief, exercise: Exercise) -> None:
     """The truth, the probabilities, every step, the plan and the score."""
-    page = Page()
-    knowledge, car = exercise.model.knowledge, exercise.car
+    page, car = Page(), exercise.car
     page.line("")
-    page.headline(" + ".join(car.truth(knowledge)), f"dealt as: {car.kind}")
-    _probabilities(page, result, car, knowledge)
+    page.headline(" + ".join(car.truth(exercise.model.knowledge)), f"dealt as: {car.kind}")
+    _probabilities(page, result, car, exercise.model.knowledge)
     _steps(page, result, exercise.prices.currency)
     _plans(page, result, exercise)
     page.heading("Score", "100: the network's probabilities, and the best step at every moment")
-    lost = [("probabilities", result.probability_points), ("steps and plan", result.cost_points)]
-    page.rows(
-        [
-            (Text(f"{result.score:.0f}", STRONG), "points for this car"),
-            *((signed(-points), word) for word, points in lost),
-        ],
-        right=[0],
-    )
+    rows: list[Sequence[Cell]] = [
+        (Text(f"{result.score:.0f}", STRONG), "points for this car"),
+        (signed(-result.probability_points), "probabilities"),
+        (signed(-result.cost_points), "steps and plan"),
+    ]
+    page.rows(rows, right=[0])
 
 
 def _probabilities(page: Page, result: Debrief, car: PracticeCar, knowledge: Knowledge) -> None:
@@ -183,8 +157,8 @@ def _steps(page: Page, result: Debrief, currency: str) -> None:
     page.rows(rows, right=[1, 2, 3, 5, 6])
     for moment in result.moments:
         if moment.ended:
-            more = f" and {len(moment.ended) - 1} more" if len(moment.ended) > 1 else ""
-            ended = f"{moment.ended[0]}{more}"
+            first, *others = moment.ended
+            ended = f"{first} and {len(others)} more" if others else first
             page.line(f"{moment.test} came early: it made impossible {ended}, which paid.")
     parted = next((moment for moment in result.moments if _noticed(moment.lost)), None)
     if parted is None:
@@ -214,16 +188,13 @@ def _plans(page: Page, result: Debrief, exercise: Exercise) -> None:
     page.heading("Plan and bill", f"in {currency}; prices are invented unless you gave your own")
     rows: list[Sequence[Cell]] = [("", "minutes", "expected", "came to")]
     for title, outcome in (("you", result.own), ("the best way", result.best)):
-        rows.append((title, f"{outcome.minutes:.0f}", *_money(outcome)))
+        figures = (outcome.minutes, outcome.expected, outcome.came_to)
+        rows.append((title, *(f"{figure:.0f}" for figure in figures)))
     page.rows(rows, right=[1, 2, 3])
     page.line(f"Your plan: {_listed(result.own.plan)}.")
     page.line(f"The best way: {_listed(result.best.tests)}; then {_listed(result.best.plan)}.")
     if _noticed(result.plan_lost):
         page.line(f"For what you knew, another plan was {result.plan_lost:.0f} cheaper.")
-
-
-def _money(outcome: Outcome) -> tuple[str, str]:
-    return f"{outcome.expected:.0f}", f"{outcome.came_to:.0f}"
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, get_type_hints
 
@@ -68,8 +68,7 @@ def append_result(
 ) -> None:
     """Add one line to a results file; a new file begins with the column names.
 
-    Args:
-        deck: tuple of str and int; level as it was asked for, and seed.
+    ``deck`` is the level as it was asked for and the seed.
 
     Raises:
         InspectionError: if the file is no results file.
@@ -143,19 +142,17 @@ def cars_played(results: Iterable[Result], name: str, deck: tuple[str, int]) -> 
 def standings(results: Sequence[Result]) -> dict[tuple[str, int], list[Standing]]:
     """Scoreboard of every deck, best mean first; of a car done twice the first time counts."""
     decks: dict[tuple[str, int], dict[str, dict[int, Result]]] = {}
+    boards: dict[tuple[str, int], list[Standing]] = {}
     for result in results:
         players = decks.setdefault((result.level, result.seed), {})
         players.setdefault(result.name, {}).setdefault(result.car, result)
-    return {
-        deck: sorted(
-            (_standing(name, list(cars.values())) for name, cars in players.items()),
-            key=lambda standing: (-standing.score, standing.name),
-        )
-        for deck, players in decks.items()
-    }
+    for deck, players in decks.items():
+        table = [_standing(name, cars.values()) for name, cars in players.items()]
+        boards[deck] = sorted(table, key=lambda standing: (-standing.score, standing.name))
+    return boards
 
 
-def _standing(name: str, cars: Sequence[Result]) -> Standing:
+def _standing(name: str, cars: Collection[Result]) -> Standing:
     means = (sum(getattr(car, key) for car in cars) / len(cars) for key in Standing._fields[2:])
     return Standing(name, len(cars), *means)
 
@@ -167,9 +164,8 @@ def print_scoreboard(boards: dict[tuple[str, int], list[Standing]]) -> None:
         page.line("No result yet.")
     for (level, seed), table in boards.items():
         page.heading(f"Level {level}, seed {seed}", "means over cars; 100 is the network's own")
-        rows: list[Sequence[Cell]] = [
-            ("", "", "cars", "score", "probabilities", "steps, plan", "minutes")
-        ]
+        head = ("", "", "cars", "score", "probabilities", "steps, plan", "minutes")
+        rows: list[Sequence[Cell]] = [head]
         for place, s in enumerate(table, start=1):
             points = (f"{s.probability_points:+.1f}", f"{s.cost_points:+.1f}", f"{s.minutes:.0f}")
             rows.append((f"{place}", s.name, f"{s.cars}", Text(f"{s.score:.1f}", STRONG), *points))
