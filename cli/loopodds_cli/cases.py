@@ -59,7 +59,7 @@ class Next(NamedTuple):
     @property
     def paying(self) -> list[RankedTest]:
         """Those that save more than they cost; the rest only tell most for their time."""
-        return [test for test in self.tests if test.net_value > 0]
+        return [test for test in self.tests if test.pays]
 
 
 def none_pays(number: int) -> str:

@@ -241,7 +241,7 @@ def _conflict(page: Page, result: Assessment) -> None:
 def _tests(page: Page, result: Assessment) -> None:
     """The best tests, and what would be done to the car if nothing more were tested."""
     tests, knowledge = result.next_tests, result.knowledge
-    pays = any(test.net_value > 0 for test in tests)
+    pays = any(test.pays for test in tests)
     if pays:
         unit = money(0, result.currency).removeprefix("0 ")
         page.heading("What to test next", f"what each saves, less its cost, in {unit}")
@@ -257,9 +257,8 @@ def _tests(page: Page, result: Assessment) -> None:
 
 
 def _row(test: RankedTest, pays: bool, knowledge: Knowledge) -> Sequence[Cell]:
-    net = test.net_value
     row = (test_title(test, knowledge), duration(test.minutes))
-    return (*row, Text(signed(net), FOR if net > 0 else AGAINST)) if pays else row
+    return (*row, Text(signed(test.net_value), FOR if test.pays else AGAINST)) if pays else row
 
 
 def _plan(page: Page, result: Assessment, pays: bool) -> None:

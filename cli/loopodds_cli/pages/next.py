@@ -147,7 +147,7 @@ def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
         title += f" and {len(test.blocked_by) - 1} more)" if len(test.blocked_by) > 1 else ")"
     rest = rest_text(test.unread, knowledge)
     title += f" ({rest})" if rest else ""
-    net = Text(signed(test.net_value), FOR if test.net_value > 0 else AGAINST)
+    net = Text(signed(test.net_value), FOR if test.pays else AGAINST)
     return [title, duration(test.minutes), f"{test.bits:.2f} bit", net]
 
 

@@ -41,13 +41,10 @@ class Assessment(Diagnosis):
 
     The posterior is worked out at once, every other part when it is first asked for.
 
-    Parameters
-    ----------
-    done : iterable of str
-        Tests done besides those that the inspection names, in order; those whose findings are
-        recorded need not be named.
-    lookahead : int
-        Tests that the policy looks ahead.
+    Args:
+        done: Tests done besides those that the inspection names, in order; those whose findings are
+            recorded need not be named.
+        lookahead: Tests that the policy looks ahead.
     """
 
     def __init__(
@@ -135,10 +132,8 @@ class Assessment(Diagnosis):
 
         ``rival``: what to hold against it; the most probable other one when left out.
 
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
+        Raises:
+            UnknownName: with the nearest spelling.
         """
         if (condition, rival) not in self._explained:
             self._explained[condition, rival] = explain(self.belief, condition, rival)
@@ -155,11 +150,9 @@ class Assessment(Diagnosis):
     def to_frame(self) -> DataFrame:
         """Conditions as a pandas frame, most probable first.
 
-        Returns
-        -------
-        pandas.DataFrame
-            By name of the condition: ``title``, ``probability`` now, ``prior`` (before anything
-            was seen) and ``variable`` (the fault variable whose states it is).
+        Returns:
+            pandas.DataFrame; by name of the condition: ``title``, ``probability`` now, ``prior``
+                (before anything was seen) and ``variable`` (the fault variable whose states it is).
         """
         from pandas import DataFrame
 
@@ -218,26 +211,17 @@ def assess(
 ) -> Assessment:
     """Everything a diagnostician asks of one inspection.
 
-    Parameters
-    ----------
-    model : Model or Knowledge, optional
-        The shipped knowledge when left out.
-    prices : Prices or path, optional
-        Those of the workshop, or its price file; the shipped ones when left out.
-    done : iterable of str
-        Tests done besides those that the inspection names, in order; those whose findings are
-        recorded need not be named.
-    lookahead : int
-        Tests to look ahead; pairs are tried before saying stop.
-    belief : Belief, optional
-        From :func:`loopodds.diagnosis.diagnose.believe`, where that is at hand.
+    Args:
+        model: The shipped knowledge when left out.
+        prices: Those of the workshop, or its price file; the shipped ones when left out.
+        done: Tests done besides those that the inspection names, in order; those whose findings are
+            recorded need not be named.
+        lookahead: Tests to look ahead; pairs are tried before saying stop.
+        belief: From :func:`loopodds.diagnosis.diagnose.believe`, where that is at hand.
 
-    Raises
-    ------
-    ImpossibleEvidence
-        If the findings cannot hold together; it names the smallest such set.
-    InspectionError
-        Naming file, line and key of what cannot be used in a price file.
+    Raises:
+        ImpossibleEvidence: if the findings cannot hold together; it names the smallest such set.
+        InspectionError: naming file, line and key of what cannot be used in a price file.
     """
     model = model if isinstance(model, Model) else _model(model)
     if isinstance(prices, str | Path):

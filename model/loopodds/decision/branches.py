@@ -18,8 +18,8 @@ from loopodds.inference.joints import Calibrated
 from loopodds.inference.junction import JunctionTree, Posterior
 from loopodds.inference.network import Evidence
 
-_ROUNDING = 1e-6
-"""Currency below which a saving is only rounding."""
+ROUNDING = 1e-6
+"""Currency up to which a saving is only rounding: whether it pays must not hang on that."""
 
 
 @dataclass(slots=True, eq=False)
@@ -47,7 +47,7 @@ class State:
         Of the moves that pay, the one that pays most. What would make impossible another that
         pays by itself waits: it costs no more later, and may then no longer be wanted.
         """
-        paying = [branch for branch in self.branches if branch.value < self.stop - _ROUNDING]
+        paying = [branch for branch in self.branches if branch.value < self.stop - ROUNDING]
         free = [branch for branch in paying if not self.prevented_by(branch)]
         return min(free or paying, key=lambda branch: branch.value, default=None)
 
@@ -62,7 +62,7 @@ class State:
         prevented = [
             other
             for other in self.branches
-            if other.gain > other.cost + _ROUNDING and branch.move.prevents(other.move)
+            if other.gain > other.cost + ROUNDING and branch.move.prevents(other.move)
         ]
         return sorted(prevented, key=lambda other: other.cost - other.gain)
 

@@ -92,12 +92,9 @@ class Decision:
     def marginals(self, posteriors: Mapping[str, FloatArray], to_do: FloatArray) -> FloatArray:
         """Posteriors and what follows from the tests done side by side, shape (rows, columns).
 
-        Parameters
-        ----------
-        posteriors : mapping of str to float array, shape (rows, states)
-            Of each variable.
-        to_do : float array, shape (rows, certain) or (certain,)
-            From :meth:`to_do`.
+        Args:
+            posteriors: mapping of str to float array, shape (rows, states); of each variable.
+            to_do: float array, shape (rows, certain) or (certain,); from :meth:`to_do`.
         """
         parts = [posteriors[name] for name, _ in self.variables]
         wide = np.broadcast_to(to_do, (len(parts[0]), self.certain))
@@ -144,11 +141,10 @@ class Decision:
     def alternatives(self, marginal: FloatArray, count: int) -> list[Plan]:
         """The best plan, then plans that differ from a setting's best in one component.
 
-        Parameters
-        ----------
-        marginal : float array, shape (columns,)
-        count : int
-            How many, different ones only, cheapest first. None settles a debt that there is not.
+        Args:
+            marginal: float array, shape (columns,)
+            count: How many, different ones only, cheapest first. None settles a debt that there is
+                not.
         """
         owing = marginal[len(marginal) - len(self.owed) :]
         idle = {name for name, due in zip(self.owed, owing, strict=True) if not due}
@@ -230,28 +226,21 @@ def best_order(
 ) -> RepairOrder:
     """Order of least expected cost under one fault.
 
-    Parameters
-    ----------
-    prior : shape (faults,)
-        Probability of each fault; sums to one.
-    cures : shape (actions, faults)
-        Chance that an action cures a fault; actions fail independently.
-    cost : shape (actions,)
-        Spent whenever the action is tried; after each it is known whether the fault is cured.
-    call : float, optional
-        Cost of calling help, which ends the job at any time; without it every action is tried.
-    before : mapping of int to collection of int, optional
-        Actions that must have been tried before an action.
+    Args:
+        prior: shape (faults,); probability of each fault; sums to one.
+        cures: shape (actions, faults); chance that an action cures a fault; actions fail
+            independently.
+        cost: shape (actions,); spent whenever the action is tried; after each it is known whether
+            the fault is cured.
+        call: Cost of calling help, which ends the job at any time; without it every action is
+            tried.
+        before: Actions that must have been tried before an action.
 
-    Returns
-    -------
-    RepairOrder
+    Returns:
         Equal costs are settled in favour of the earlier action.
 
-    Raises
-    ------
-    TooLarge
-        If there are more than 16 actions.
+    Raises:
+        TooLarge: if there are more than 16 actions.
     """
     fails = 1 - np.asarray(cures, dtype=float)
     actions = len(fails)

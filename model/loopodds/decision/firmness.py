@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
-from loopodds.decision.branches import State
+from loopodds.decision.branches import ROUNDING, State
 from loopodds.decision.expected_cost import Decision, Plan
 from loopodds.decision.further_tests import Outlook, informed_saving, look_ahead
 from loopodds.decision.offers import clearing
@@ -152,12 +152,9 @@ class Advice:
 def advise(shop: Workshop, state: State, rng: np.random.Generator) -> Advice:
     """The plan for one car, and how firm it is.
 
-    Parameters
-    ----------
-    state : State
-        As things stand, with single moves judged.
-    rng : numpy.random.Generator
-        For what is estimated from draws of the posterior.
+    Args:
+        state: As things stand, with single moves judged.
+        rng: numpy.random.Generator; for what is estimated from draws of the posterior.
     """
     plans = shop.decision.alternatives(shop.marginal, 3)
     best = shop.service_plan(plans[0])
@@ -184,7 +181,7 @@ def _elsewhere(shop: Workshop, here: Plan) -> ServicePlan | None:
     """The best plan of a workshop with every skill, where it saves money over the one here."""
     prices = shop.gates.prices.with_everything(shop.knowledge)
     other = Workshop(shop.belief, shop.done, prices, shop.gates.context)
-    return other.service_plan(other.best) if other.best.cost < here.cost - 1e-6 else None
+    return other.service_plan(other.best) if other.best.cost < here.cost - ROUNDING else None
 
 
 def dearest(shop: Workshop, plan: Plan) -> str | None:
@@ -228,9 +225,7 @@ def crossing(
     ``absent``, ``present``, shape (columns,): marginals given the absence and the presence of the
     condition.
 
-    Returns
-    -------
-    float or None
+    Returns:
         Zero where it always does, None where it never does; otherwise by bisection to rounding.
     """
 

@@ -59,16 +59,12 @@ def look_ahead(
 ) -> Outlook:
     """Outlook on everything among ``names`` that is not known yet.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Observables, gauges and hidden variables that can be seen.
-    to_do : float array, shape (certain,)
-        What plans still need done, held fixed: only what is seen is to change the plan.
-    draws : int
-        Used only where outcomes cannot be listed.
-    masks, extra : mapping, optional
-        See :class:`loopodds.inference.information.Look`.
+    Args:
+        names: Observables, gauges and hidden variables that can be seen.
+        to_do: float array, shape (certain,); what plans still need done, held fixed: only what is
+            seen is to change the plan.
+        draws: Used only where outcomes cannot be listed.
+        masks, extra: See :class:`loopodds.inference.information.Look`.
     """
     open_names = Look(calibrated, names, masks, step=0).names
     network = calibrated.network

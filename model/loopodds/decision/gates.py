@@ -92,10 +92,8 @@ class Gates:
 
     ``context``: as stated; what is not stated is not assumed.
 
-    Raises
-    ------
-    KnowledgeError
-        If a gate names what does not exist, or one could be walked around.
+    Raises:
+        KnowledgeError: if a gate names what does not exist, or one could be walked around.
     """
 
     def __init__(self, knowledge: Knowledge, context: Mapping[str, str], prices: Prices) -> None:
@@ -119,17 +117,12 @@ class Gates:
     def progress(self, evidence: Evidence, done: Iterable[str] = ()) -> Progress:
         """How far one row of evidence has come.
 
-        Parameters
-        ----------
-        evidence : Evidence
-            One row.
-        done : iterable of str
-            Tests done, in order, whether or not they showed something that was recorded.
+        Args:
+            evidence: One row.
+            done: Tests done, in order, whether or not they showed something that was recorded.
 
-        Raises
-        ------
-        UnknownName
-            If one of them is not a test.
+        Raises:
+            UnknownName: if one of them is not a test.
         """
         told = list(done)
         seen = set(evidence.names())

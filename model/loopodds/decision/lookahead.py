@@ -49,16 +49,11 @@ class Rules(Protocol):
 class Planner:
     """Plans tests for one car.
 
-    Parameters
-    ----------
-    calibrated : Calibrated
-        What is known now.
-    decision : Decision
-        What it is all for.
-    yields : mapping of str to sequence of str
-        What each test shows.
-    masks, extra : mapping, optional
-        See :class:`loopodds.inference.information.Look`.
+    Args:
+        calibrated: What is known now.
+        decision: What it is all for.
+        yields: What each test shows.
+        masks, extra: See :class:`loopodds.inference.information.Look`.
     """
 
     def __init__(
@@ -112,19 +107,14 @@ class Planner:
     ) -> State:
         """The car as it stands with sequences of up to ``depth`` moves judged.
 
-        Parameters
-        ----------
-        most : int
-            States looked into at each depth beyond the first.
-        single : State, optional
-            From :meth:`rank`, where that is at hand.
+        Args:
+            most: States looked into at each depth beyond the first.
+            single: From :meth:`rank`, where that is at hand.
 
-        Returns
-        -------
-        State
-            Never valued worse than :meth:`rank` does. Where moves follow each other, readings
-            are seen as words and findings through cells; ``least`` bounds what any sequence of
-            so many moves could reach that way.
+        Returns:
+            Never valued worse than :meth:`rank` does. Where moves follow each other, readings are
+                seen as words and findings through cells; ``least`` bounds what any sequence of so
+                many moves could reach that way.
         """
         single = single or self.rank(progress)
         if depth < 2:

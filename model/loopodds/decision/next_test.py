@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from loopodds.base.arrays import Query
-from loopodds.decision.branches import Branch, State
+from loopodds.decision.branches import ROUNDING, Branch, State
 from loopodds.decision.gates import Move
 from loopodds.decision.workshop import Workshop
 
@@ -44,6 +44,11 @@ class RankedTest:
     def bits_per_minute(self) -> float:
         """Information for each minute of the test itself."""
         return self.bits / self.minutes if self.minutes else 0.0
+
+    @property
+    def pays(self) -> bool:
+        """Whether it saves more than it costs, by more than rounding."""
+        return self.net_value > ROUNDING
 
     def as_json(self) -> dict[str, Any]:
         """Plain data."""
@@ -107,9 +112,8 @@ def rank_tests(shop: Workshop) -> list[RankedTest]:
     order = list(shop.knowledge.tests)
 
     def place(test: RankedTest) -> tuple[bool, bool, float, int, int]:
-        net = round(test.net_value, 6)
-        waits = bool(test.waits_for)
-        return net <= 0, waits, -net, len(test.blocked_by), order.index(test.test)
+        net, waits = round(test.net_value, 6), bool(test.waits_for)
+        return not test.pays, waits, -net, len(test.blocked_by), order.index(test.test)
 
     return sorted(tests, key=place)
 
@@ -174,7 +178,7 @@ def best_few(tests: Sequence[RankedTest], count: int = 3) -> list[RankedTest]:
     What has to wait for others is left out. Where none saves anything by itself: what can be done
     at once, by what it tells for a minute.
     """
-    if not any(test.net_value > 0 for test in tests):
+    if not any(test.pays for test in tests):
         return sorted(tests, key=lambda t: (len(t.blocked_by) > 0, -t.bits_per_minute))[:count]
     best, *others = tests
     told = {best.test, best.opens}

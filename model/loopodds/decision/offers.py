@@ -61,14 +61,10 @@ def repair_decision(
 ) -> Decision:
     """All plans of services for one car, as a decision on its fault variables.
 
-    Parameters
-    ----------
-    gates : Gates
-        Of the car and the workshop: services that it rules out are not offered.
-    failed : tuple of str
-        Guards that were not passed: their contaminant has to be taken out with the rest.
-    repaired : tuple of str
-        Services done already: what they put into the loop can still be lost.
+    Args:
+        gates: Of the car and the workshop: services that it rules out are not offered.
+        failed: Guards that were not passed: their contaminant has to be taken out with the rest.
+        repaired: Services done already: what they put into the loop can still be lost.
     """
     book = _Book(gates, offers_for(gates, failed), repaired)
     tests = gates.knowledge.tests
@@ -158,14 +154,10 @@ class _Book:
 
     ``repaired``: services done already.
 
-    Attributes
-    ----------
-    shape : tuple of (str, int)
-        Fault variables with their number of states.
-    needs : tuple of str
-        Tests that some offers need, in file order.
-    curing, settling : list of Offer
-        Services that cure, and those that settle debts.
+    Attributes:
+        shape: tuple of (str, int); fault variables with their number of states.
+        needs: Tests that some offers need, in file order.
+        curing, settling: Services that cure, and those that settle debts.
     """
 
     def __init__(self, gates: Gates, offers: Sequence[Offer], repaired: Sequence[str]) -> None:
@@ -342,12 +334,10 @@ class _Book:
 def _least(left: float, useful: Sequence[tuple[Offer, float, float]]) -> float:
     """Least of price and harm left over the services that can be combined.
 
-    Parameters
-    ----------
-    left : float
-        Harm without any of them.
-    useful : sequence of (Offer, float, float)
-        With the price of each, and the share of the harm that it leaves.
+    Args:
+        left: Harm without any of them.
+        useful: sequence of (Offer, float, float); with the price of each, and the share of the harm
+            that it leaves.
     """
     least = left
     for i, (offer, price, stays) in enumerate(useful):

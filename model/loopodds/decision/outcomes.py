@@ -57,17 +57,12 @@ NOTHING = Cells((), np.empty((1, 0), dtype=np.int64), ())
 def cut(look: Look, floor: float, drop: float = 0.0) -> Cells:
     """Cells of a look.
 
-    Parameters
-    ----------
-    floor : float
-        A cell is refined as long as it is more probable than this.
-    drop : float
-        Cells less probable than this are left out; 0 keeps all that are possible or may become
-        so.
+    Args:
+        floor: A cell is refined as long as it is more probable than this.
+        drop: Cells less probable than this are left out; 0 keeps all that are possible or may
+            become so.
 
-    Returns
-    -------
-    Cells
+    Returns:
         The most telling observable is cut first, a finding that masks others before them.
     """
     if not look.names:

@@ -79,10 +79,8 @@ class Prices:
 def shipped_prices(knowledge: Knowledge) -> Prices:
     """Prices of the knowledge itself.
 
-    Raises
-    ------
-    KnowledgeError
-        If ``prices.toml`` lacks a figure or names what does not exist.
+    Raises:
+        KnowledgeError: if ``prices.toml`` lacks a figure or names what does not exist.
     """
 
     def fault(section: str, key: str, problem: str) -> KnowledgeError:
@@ -111,10 +109,9 @@ def shipped_prices(knowledge: Knowledge) -> Prices:
 def load_prices(path: str | Path | None, knowledge: Knowledge) -> Prices:
     """Prices of a workshop; the shipped ones where there is no file.
 
-    Raises
-    ------
-    InspectionError
-        Naming file, line and key of what cannot be used, with the nearest valid spelling.
+    Raises:
+        InspectionError: naming file, line and key of what cannot be used, with the nearest valid
+            spelling.
     """
     shipped = shipped_prices(knowledge)
     if path is None:

@@ -68,20 +68,14 @@ class ServicePlan:
 class Workshop:
     """A belief about one car with the rules and prices under which to act on it.
 
-    Parameters
-    ----------
-    done : iterable of str
-        Tests done, in order; those whose findings are recorded need not be named.
-    prices : Prices, optional
-        The shipped ones when left out.
-    context : mapping of str to str, optional
-        Everything stated about the car, where that is more than the belief depends on (the
-        refrigerant sets a price).
+    Args:
+        done: Tests done, in order; those whose findings are recorded need not be named.
+        prices: The shipped ones when left out.
+        context: Everything stated about the car, where that is more than the belief depends on (the
+            refrigerant sets a price).
 
-    Raises
-    ------
-    UnknownName
-        If a test is not one.
+    Raises:
+        UnknownName: if a test is not one.
     """
 
     def __init__(

@@ -59,18 +59,13 @@ class Belief:
 
     ``evidence``: one row.
 
-    Attributes
-    ----------
-    names : tuple of str
-        What was told and seen of the car as it is. What was seen before a repair and is not so
-        any more is evidence all the same, but stands by itself.
+    Attributes:
+        names: What was told and seen of the car as it is. What was seen before a repair and is not
+            so any more is evidence all the same, but stands by itself.
 
-    Raises
-    ------
-    LoopoddsError
-        If the evidence has more than one row.
-    ImpossibleEvidence
-        If the findings cannot hold together; it names the smallest such set.
+    Raises:
+        LoopoddsError: if the evidence has more than one row.
+        ImpossibleEvidence: if the findings cannot hold together; it names the smallest such set.
     """
 
     def __init__(self, model: Model, context: Context, evidence: Evidence) -> None:

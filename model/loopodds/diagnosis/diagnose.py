@@ -44,10 +44,8 @@ CAUTIOUS_ANYWAY_FROM = 0.5
 def believe(inspection: Inspection, model: Model) -> Belief:
     """Exact posterior for one inspection.
 
-    Raises
-    ------
-    ImpossibleEvidence
-        If the findings cannot hold together; it names the smallest such set.
+    Raises:
+        ImpossibleEvidence: if the findings cannot hold together; it names the smallest such set.
     """
     ((own, group),) = encoded([inspection], model)
     return Belief(own, group.context, group.evidence)
@@ -65,10 +63,8 @@ class Diagnosis:
 
     ``belief``: from :func:`believe`, where that is at hand.
 
-    Raises
-    ------
-    ImpossibleEvidence
-        If the findings cannot hold together; it names the smallest such set.
+    Raises:
+        ImpossibleEvidence: if the findings cannot hold together; it names the smallest such set.
     """
 
     def __init__(self, inspection: Inspection, model: Model, belief: Belief | None = None) -> None:
@@ -215,8 +211,7 @@ def recorded_words(inspection: Inspection, knowledge: Knowledge) -> dict[str, st
     carries the word for where it lies in brackets; one that is worked out from others (superheat,
     subcooling) is named as such; a doubtful word lists its shares.
 
-    Examples
-    --------
+    Examples:
     ``{"sample_bubbles": "persisting", "low_side": "2.1 bar (normal)"}``
     """
     standing: dict[str, str] = {}
@@ -270,12 +265,9 @@ def cautions_for(
     evidence has at least doubled it. Findings, with ``*`` for any letters, hold where one of them
     was recorded. A caution that names nothing goes with the tests and services that ask for it.
 
-    Parameters
-    ----------
-    context : mapping of str to str
-        What is stated of the car.
-    recorded : iterable of str
-        Names of what was recorded.
+    Args:
+        context: What is stated of the car.
+        recorded: Names of what was recorded.
     """
     suspected = {
         c.name

@@ -110,17 +110,12 @@ def _shares_json(shares: Shares) -> dict[str, Any]:
 def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation:
     """Explain one belief.
 
-    Parameters
-    ----------
-    condition : str
-        A condition or ``sound``; the leading one when left out.
-    rival : str
-        What to hold against it; the most probable other one when left out.
+    Args:
+        condition: A condition or ``sound``; the leading one when left out.
+        rival: What to hold against it; the most probable other one when left out.
 
-    Raises
-    ------
-    UnknownName
-        With the nearest spelling.
+    Raises:
+        UnknownName: with the nearest spelling.
     """
     model, evidence = belief.model, belief.evidence
     tree = model.tree(belief.context)

@@ -48,14 +48,10 @@ def suspects(
 ) -> tuple[Suspect, ...]:
     """Findings by how well a misreading of each explains the evidence, most telling first.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        One row.
-    names : sequence of str
-        Observed findings and gauges, all of them observables of the network.
-    share : float
-        Prior probability that a finding in words is misread. Gauges have their own.
+    Args:
+        evidence: One row.
+        names: Observed findings and gauges, all of them observables of the network.
+        share: Prior probability that a finding in words is misread. Gauges have their own.
     """
     if not names:
         return ()

@@ -33,15 +33,11 @@ class Beliefs:
 class Model:
     """Knowledge compiled on demand, one tree for each context met.
 
-    Parameters
-    ----------
-    knowledge : Knowledge, optional
-        The shipped knowledge when left out.
-    repairs : tuple of Repair
-        What was done to the cars it is about, in order.
-    compiled : bool
-        Always the compiled loops of the engine, which take half a second to load: for a long
-        process with many small batches. Otherwise only large batches take them.
+    Args:
+        knowledge: The shipped knowledge when left out.
+        repairs: What was done to the cars it is about, in order.
+        compiled: Always the compiled loops of the engine, which take half a second to load: for a
+            long process with many small batches. Otherwise only large batches take them.
     """
 
     def __init__(
@@ -142,10 +138,9 @@ class Model:
     def require_possible(self, context: Context, evidence: Evidence) -> None:
         """Raise when a row of the batch cannot be.
 
-        Raises
-        ------
-        ImpossibleEvidence
-            Naming the smallest set of findings of the first such row that cannot hold together.
+        Raises:
+            ImpossibleEvidence: naming the smallest set of findings of the first such row that
+                cannot hold together.
         """
         tree = self.tree(context)
         bad = np.flatnonzero(np.isneginf(tree.propagate(evidence).log_evidence))

@@ -26,11 +26,9 @@ SETTING = "setting"
 def encoded(inspections: Sequence[Inspection], model: Model) -> list[tuple[Model, Group]]:
     """Evidence of inspections, in groups that share a network.
 
-    Returns
-    -------
-    list of (Model, Group)
-        The model knows of the repairs of the group. Every inspection is in exactly one group;
-        the rows of a group are positions in the list.
+    Returns:
+        list of (Model, Group); the model knows of the repairs of the group. Every inspection is in
+            exactly one group; the rows of a group are positions in the list.
     """
     groups = []
     left = list(range(len(inspections)))
@@ -111,16 +109,11 @@ def with_past(
 ) -> Evidence:
     """Evidence of some rows after repairs, with that of the rounds before them.
 
-    Parameters
-    ----------
-    rounds : sequence of Evidence
-        One row each: what had been seen since the repair before, first to last.
-    done : sequence of Repair
-        The repair at the end of each round.
-    now : Evidence
-        What was seen since the last one, and all that was told of the car.
-    context : mapping of str to str, optional
-        The present one, where it may not be that of the rounds.
+    Args:
+        rounds: One row each: what had been seen since the repair before, first to last.
+        done: The repair at the end of each round.
+        now: What was seen since the last one, and all that was told of the car.
+        context: The present one, where it may not be that of the rounds.
     """
     seen_now = {name for row in range(now.rows) for name in now.names(row)}
     codes: dict[str, IntArray] = dict(now.codes)

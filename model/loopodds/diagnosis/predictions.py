@@ -35,27 +35,22 @@ def instrument_readings(
 ) -> dict[str, FloatArray]:
     """Readings that lie a given distance from what a sound loop shows.
 
-    Parameters
-    ----------
-    residuals : mapping of str to float array, shape (rows,)
-        Distance from the sound value by gauge [scale of the gauge]; NaN is not read.
-    batch : InspectionBatch
-        Vehicle and conditions of each row, all stated.
-    rng : numpy.random.Generator, optional
-        For the spread that conditions add to a gauge's own; none is added when left out.
+    Args:
+        residuals: mapping of str to float array, shape (rows,); distance from the sound value by
+            gauge [scale of the gauge]; NaN is not read.
+        batch: Vehicle and conditions of each row, all stated.
+        rng: numpy.random.Generator; for the spread that conditions add to a gauge's own; none is
+            added when left out.
 
-    Returns
-    -------
-    dict of str to float array, shape (rows,)
-        kPa abs, degC, K, g or %. NaN where nothing was read and where no instrument could have
-        shown it (beyond the saturation curve, high side below low side): a technician would
-        have seen that something is amiss with the reading and dropped it. What cannot be
-        negative stops at zero. A static pressure comes with its ``static_temperature``.
+    Returns:
+        dict of str to float array, shape (rows,); kPa abs, degC, K, g or %. NaN where nothing was
+            read and where no instrument could have shown it (beyond the saturation curve, high side
+            below low side): a technician would have seen that something is amiss with the reading
+            and dropped it. What cannot be negative stops at zero. A static pressure comes with its
+            ``static_temperature``.
 
-    Raises
-    ------
-    KnowledgeError
-        If a gauge has an unknown transform.
+    Raises:
+        KnowledgeError: if a gauge has an unknown transform.
     """
     ambient = batch.number("ambient_c")
     gauges = knowledge.gauges
@@ -243,11 +238,9 @@ def readings_of(
     ``batch``: the inspections that were predicted for. What is not stated of ambient and humidity
     is taken as typical.
 
-    Returns
-    -------
-    dict of str to float array, shape (rows, 3)
-        kPa abs, degC, K, g or %; NaN where it takes something not stated (refrigerant,
-        nameplate) or no instrument could show it.
+    Returns:
+        dict of str to float array, shape (rows, 3); kPa abs, degC, K, g or %; NaN where it takes
+            something not stated (refrigerant, nameplate) or no instrument could show it.
     """
     columns = {
         name: prediction.quantiles.ravel()

@@ -101,14 +101,11 @@ def repaired_network(
 ) -> Network:
     """The network of a car on which repairs were done.
 
-    Parameters
-    ----------
-    networks : sequence of Network
-        As if nothing had been done, in the context before each repair and in the present one.
-    repairs : sequence of Repair
-        In the order in which they were done.
-    knowledge : Knowledge
-        What the services cure.
+    Args:
+        networks: As if nothing had been done, in the context before each repair and in the present
+            one.
+        repairs: In the order in which they were done.
+        knowledge: What the services cure.
     """
     if not repairs:
         return networks[-1]
@@ -144,11 +141,10 @@ T = TypeVar("T", Discrete, GaugeNode)
 class _Times:
     """What each variable is called, and was, at each moment: 0 is the car as it came.
 
-    Attributes
-    ----------
-    courses : dict of str to dict of tuple of int to float
-        For each fault that a repair may have cured, the courses that it can have taken: its state
-        at every moment, with the probability of the cures once it is known how it came.
+    Attributes:
+        courses: For each fault that a repair may have cured, the courses that it can have taken:
+            its state at every moment, with the probability of the cures once it is known how it
+            came.
     """
 
     def __init__(self, network: Network, repairs: Sequence[Repair], knowledge: Knowledge) -> None:

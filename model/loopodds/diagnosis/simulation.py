@@ -27,15 +27,11 @@ class SimulatedCars:
 def simulate(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
     """Draw cars, parents before children.
 
-    Parameters
-    ----------
-    context : mapping of str to str
-        What is left out is averaged over.
-    count : int
-        Number of cars.
+    Args:
+        context: What is left out is averaged over.
+        count: Number of cars.
 
-    Examples
-    --------
+    Examples:
     >>> cars = simulate(Model(), {"setting": "complaint"}, 3, np.random.default_rng(1))
     >>> cars.evidence.rows
     3

@@ -39,10 +39,8 @@ class Odds(NamedTuple):
 def clamp_of(model: Model, name: str) -> Clamp:
     """States of the fault variables that make up a condition, or ``sound``.
 
-    Raises
-    ------
-    UnknownName
-        With the nearest spelling; for a fault variable, with its conditions.
+    Raises:
+        UnknownName: with the nearest spelling; for a fault variable, with its conditions.
     """
     if name == SOUND:
         return {fault: np.eye(len(model.states(fault)))[0] for fault in model.faults}
@@ -82,11 +80,9 @@ def overturned(probabilities: FloatArray, leader: int) -> BoolArray:
     Another hypothesis is more probable, and the old leader no longer more likely than not: two
     faults that are both all but certain do not overturn each other by a hair.
 
-    Parameters
-    ----------
-    probabilities : float array, shape (rows, hypotheses)
-    leader : int
-        Index of the hypothesis that led.
+    Args:
+        probabilities: float array, shape (rows, hypotheses)
+        leader: Index of the hypothesis that led.
     """
     then = probabilities[:, leader]
     result: BoolArray = (then < probabilities.max(axis=1)) & (then < EVEN)
@@ -151,21 +147,14 @@ def share_out(
 ) -> tuple[Shares, ...]:
     """Shares of findings in the change of log-odds, one result for each of the ``asked``.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        One row.
-    names : sequence of str
-        The findings to share among; all others stay known throughout.
-    asked : sequence of Odds
-        What is impossible counts as 1e-300.
-    exact_up_to : int
-        Beyond this many findings, orders are sampled with a fixed seed; the shares still sum
-        exactly to the whole, each with a standard error.
+    Args:
+        evidence: One row.
+        names: The findings to share among; all others stay known throughout.
+        asked: What is impossible counts as 1e-300.
+        exact_up_to: Beyond this many findings, orders are sampled with a fixed seed; the shares
+            still sum exactly to the whole, each with a standard error.
 
-    Returns
-    -------
-    tuple of Shares
+    Returns:
         The same whatever the order of ``names``.
     """
     ordered = sorted(names)

@@ -131,14 +131,10 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
     recorded), or a fault, mechanism or condition supposed: ``moisture=wet``,
     ``undercharge=present``.
 
-    Raises
-    ------
-    InspectionError
-        If a change cannot be read or made.
-    UnknownName
-        If a change names nothing known; with the nearest spelling.
-    ImpossibleEvidence
-        If a variation cannot be; naming what cannot hold together.
+    Raises:
+        InspectionError: if a change cannot be read or made.
+        UnknownName: if a change names nothing known; with the nearest spelling.
+        ImpossibleEvidence: if a variation cannot be; naming what cannot hold together.
     """
     knowledge = model.knowledge
     pinned = _pinned(inspection, knowledge)
@@ -161,13 +157,10 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
 def split_variations(words: Sequence[str]) -> list[list[str]]:
     """Changes in groups: the word ``or`` begins the next variation.
 
-    Raises
-    ------
-    InspectionError
-        If nothing stands before or after an ``or``.
+    Raises:
+        InspectionError: if nothing stands before or after an ``or``.
 
-    Examples
-    --------
+    Examples:
     >>> split_variations(["charge=low", "or", "-vent", "low_side=2 bar"])
     [['charge=low'], ['-vent', 'low_side=2 bar']]
     """
