@@ -11,7 +11,9 @@ import sys
 from importlib import import_module
 
 import click
-from loopodds import LoopoddsError
+from loopodds import LoopoddsError, nearest
+
+from loopodds_cli.remedies import advised
 
 COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
@@ -59,8 +61,6 @@ class Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """As click does; a misspelt command is answered with the nearest one."""
-        from loopodds import nearest
-
         word = args[0]
         close = nearest(word, COMMANDS)
         if word not in COMMANDS and not word.startswith("-") and close is not None:
@@ -94,8 +94,6 @@ class Commands(click.Group):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return None
         except LoopoddsError as error:
-            from loopodds_cli.remedies import advised
-
             raise BadInput(advised(error)) from error
         except OSError as error:
             raise BadInput(f"{error.filename or 'file'}: {error.strerror or error}") from error

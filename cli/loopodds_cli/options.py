@@ -126,20 +126,12 @@ picture_option = file_option("--picture", "Also draw it, as SVG.")
 
 
 def open_case(case: str, knowledge: Knowledge) -> Inspection:
-    """Inspection that a CASE argument names; a dash is standard input.
-
-    Raises:
-        LoopoddsError: if there is no such case, or something in it cannot be used.
-    """
+    """Inspection that a CASE argument names, an error if it cannot be used; - is standard input."""
     from loopodds import read_case
 
     return read_case(sys.stdin if case == "-" else case, knowledge)
 
 
 def print_json(content: Mapping[str, Any]) -> None:
-    """Print one JSON object, indented, numbers in full precision.
-
-    Raises:
-        ValueError: if a number is not finite: the reader could not parse it.
-    """
+    """Print one JSON object, indented, numbers in full precision; none but finite ones."""
     click.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -91,14 +93,19 @@ def command(
         return
     if out is not None and sheet is None:
         raise click.UsageError("--out goes with --sheet")
+    from loopodds import Exercise, load_prices, practice_cars
+
     from loopodds_cli.drill.results import trainee
 
     who = trainee(name)
     deck = _deck(level, seed, knowledge)
     if as_json:
-        _print_cars(deck, cars)
+        plain = [asdict(car) for car in practice_cars(deck, cars)]
+        print_json({"level": deck.level, "seed": deck.seed, "cars": plain})
         return
-    exercises = _exercises(deck, sheet or cars, minutes, prices)
+    own = load_prices(prices, deck.model.knowledge)
+    dealt = practice_cars(deck, sheet or cars)
+    exercises = [Exercise(deck.model, car, minutes, own) for car in dealt]
     if sheet is not None:
         _write_sheets(deck, exercises, out)
     else:
@@ -127,13 +134,6 @@ def _show_scoreboard(paths: tuple[str, ...], seed: int | None, as_json: bool) ->
         print_json({"decks": decks})
     else:
         print_scoreboard(boards)
-
-
-def _exercises(deck: Deck, count: int, minutes: int, prices: str | None) -> list[Exercise]:
-    from loopodds import Exercise, load_prices, practice_cars
-
-    own = load_prices(prices, deck.model.knowledge)
-    return [Exercise(deck.model, car, minutes, own) for car in practice_cars(deck, count)]
 
 
 def _play(deck: Deck, exercises: list[Exercise], name: str, results: str | None) -> None:
@@ -168,19 +168,8 @@ def _play(deck: Deck, exercises: list[Exercise], name: str, results: str | None)
         click.echo(f"{name}: {len(scores)} cars, mean score {mean:.0f} (seed {deck.seed})")
 
 
-def _print_cars(deck: Deck, count: int) -> None:
-    from dataclasses import asdict
-
-    from loopodds import practice_cars
-
-    cars = [asdict(car) for car in practice_cars(deck, count)]
-    print_json({"level": deck.level, "seed": deck.seed, "cars": cars})
-
-
 def _write_sheets(deck: Deck, exercises: list[Exercise], out: str | None) -> None:
     """The worksheet and, beside it, the answers."""
-    from pathlib import Path
-
     from loopodds import answer_sheet, worksheet
 
     sheet = Path(out or f"drill-{deck.level}-{deck.seed}.html")

@@ -8,6 +8,7 @@ from importlib import resources
 from typing import NamedTuple
 
 import click
+from loopodds import unknown_name
 
 from loopodds_cli.main import COMMANDS
 from loopodds_cli.options import NameType, json_option, print_json
@@ -53,8 +54,6 @@ def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
       loopodds help case-file
       loopodds help case saw
     """
-    from loopodds import unknown_name
-
     if not topic:
         _list(_titles(), as_json)
         return
@@ -92,8 +91,6 @@ def _list(titles: dict[str, str], as_json: bool) -> None:
 
 def _usage(root: click.Context, words: tuple[str, ...]) -> str:
     """What ``--help`` prints for a command, or for one of its own."""
-    from loopodds import unknown_name
-
     ctx = root
     for word in words:
         group = ctx.command

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from loopodds import unknown_name
 
 from loopodds_cli.options import NODE, common_options, file_option, number_option, print_json
 
@@ -78,19 +79,21 @@ def command(
         ctx.exit(_verify(knowledge, rows, seed, as_json))
     from loopodds import Knowledge
 
+    from loopodds_cli.pages.network import node_data, print_node, print_nodes
+
     known = Knowledge(knowledge)
     context = _context(contexts, known)
     if export is not None:
         _export(export, context, known)
     elif node is not None and draw is not None:
         _draw(draw, node, as_json, known)
+    elif node is not None and as_json:
+        print_json(node_data(known.node(node), known))
     elif node is not None:
-        _show(node, context, as_json, known)
+        print_node(known.node(node), known, context)
     elif as_json:
         print_json({"digest": known.digest, "nodes": _listed(known)})
     else:
-        from loopodds_cli.pages.network import print_nodes
-
         print_nodes(known)
 
 
@@ -142,8 +145,6 @@ def _counted(rows: int) -> Iterator[Callable[[int], None] | None]:
 
 def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
     """Contexts from NAME=VALUE."""
-    from loopodds import unknown_name
-
     choices = {name: c.values for name, c in knowledge.contexts.items() if c.values}
     context = {}
     for pair in pairs:
@@ -168,16 +169,6 @@ def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
     text = write_bif(build_network(knowledge, context))
     with click.open_file(path, "w", encoding="utf-8") as file:
         file.write(text)
-
-
-def _show(name: str, context: dict[str, str], as_json: bool, knowledge: Knowledge) -> None:
-    from loopodds_cli.pages.network import node_data, print_node
-
-    node = knowledge.node(name)
-    if as_json:
-        print_json(node_data(node, knowledge))
-    else:
-        print_node(node, knowledge, context)
 
 
 def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:

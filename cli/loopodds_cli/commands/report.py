@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -37,10 +39,7 @@ def command(
     Example:
       loopodds report @wet_loop --out report.html
     """
-    from datetime import datetime
-    from pathlib import Path
-
-    from loopodds import Report, report_text, write_whole
+    from loopodds import CaseBook, Report, report_text, write_whole
 
     from loopodds_cli.cases import assessed
 
@@ -49,19 +48,13 @@ def command(
     suffix = Path(out).suffix.lower().lstrip(".")
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
     result = assessed(case, knowledge, prices=prices)
-    report = Report(result, datetime.now().astimezone(), _events(case))
+    events: tuple[Event, ...] = ()
+    if case.isascii() and case.isdigit():  # of a case of the book it is known what was done when
+        with CaseBook(write=False) as book:
+            events = book.events(int(case))
+    report = Report(result, datetime.now().astimezone(), events)
     text = report_text(report, chosen if chosen in FORMATS else "html")
     if out == "-":
         click.echo(text, nl=False)
     else:
         write_whole(Path(out), text)
-
-
-def _events(case: str) -> tuple[Event, ...]:
-    """What was recorded when; known only of a case of the book."""
-    from loopodds import CaseBook
-
-    if not (case.isascii() and case.isdigit()):
-        return ()
-    with CaseBook(write=False) as book:
-        return book.events(int(case))

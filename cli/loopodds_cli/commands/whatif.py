@@ -93,8 +93,5 @@ def _serve(case: str | None, port: int, knowledge: str | None) -> None:
 
     known = Knowledge(knowledge)
     start = open_case(case, known) if case is not None else None
-    serve(
-        Classroom(Model(known, compiled=True), start),
-        port,
-        lambda address: click.echo(f"Open {address} in a browser; Ctrl-C here ends it."),
-    )
+    classroom = Classroom(Model(known, compiled=True), start)
+    serve(classroom, port, lambda at: click.echo(f"Open {at} in a browser; Ctrl-C here ends it."))

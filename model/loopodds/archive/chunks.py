@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
+
 from loopodds.base.arrays import IntArray
 from loopodds.inspection.cells import Defect
 
@@ -31,23 +33,31 @@ class Chunk:
     """Consecutive rows of an archive."""
 
     first_row: int  # number of its first row; the first of the archive is 1
-    count: int  # rows read, good and bad
     table: pa.Table  # those whose cells can be told apart; of CSV all text, an empty cell null
-    offsets: IntArray  # shape (table rows,): where they stand among the rows of the chunk
     problems: tuple[Defect, ...]  # one for each other row, counted from the start of the chunk
     position: int  # of the next chunk: bytes of decompressed CSV, rows of Parquet
     share: float  # of the archive read by then, 0 to 1
 
+    @property
+    def count(self) -> int:
+        """Rows read, good and bad."""
+        return len(self.table) + len(self.problems)
+
+    @property
+    def offsets(self) -> IntArray:
+        """Where the rows of the table stand among those of the chunk, shape (table rows,)."""
+        return np.setdiff1d(np.arange(self.count), [problem.row for problem in self.problems])
+
     def __reduce__(self) -> tuple[Any, ...]:
         """Of a sliced table only the slice travels to another process."""
-        rest = (self.offsets, self.problems, self.position, self.share)
-        return _arrived, (self.first_row, self.count, stream_bytes(self.table), *rest)
+        rest = (self.problems, self.position, self.share)
+        return _arrived, (self.first_row, stream_bytes(self.table), *rest)
 
 
-def _arrived(first_row: int, count: int, stream: bytes, *rest: Any) -> Chunk:
+def _arrived(first_row: int, stream: bytes, *rest: Any) -> Chunk:
     import pyarrow as pa
 
-    return Chunk(first_row, count, pa.ipc.open_stream(stream).read_all(), *rest)
+    return Chunk(first_row, pa.ipc.open_stream(stream).read_all(), *rest)
 
 
 def stream_bytes(table: pa.Table) -> bytes:

@@ -19,7 +19,6 @@ from typing import IO, TYPE_CHECKING
 import numpy as np
 
 from loopodds.archive.chunks import NOT_TEXT, Chunk
-from loopodds.base.arrays import IntArray
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.cells import Defect, shown
 
@@ -76,12 +75,15 @@ class CsvRows:
             usual = end = self._piece_end(rows)
             if end == 0:
                 return
-            count, table, offsets, problems, taken = self._piece(end)
-            self._held = self._held[taken:]
-            self.position += taken
+            table = fast_table(self._held[:end], self.columns, self._delimiter)
+            problems: tuple[Defect, ...] = ()
+            if table is None:
+                table, problems, end = self._careful_piece(end)
+            self._held = self._held[end:]
+            self.position += end
             share = min(self._file.tell() / self._bytes, 1.0)
-            yield Chunk(first_row, count, table, offsets, problems, self.position, share)
-            first_row += count
+            yield Chunk(first_row, table, problems, self.position, share)
+            first_row += len(table) + len(problems)
 
     def close(self) -> None:
         """Close the file."""
@@ -157,19 +159,11 @@ class CsvRows:
             return len(self._held)
         return int(breaks[-1]) + 1 if len(breaks) else self._line_end(0)
 
-    def _piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Defect, ...], int]:
-        """Rows before an end: how many, the good ones, their places, problems, bytes taken."""
-        table = fast_table(self._held[:end], self.columns, self._delimiter)
-        if table is not None:
-            return table.num_rows, table, np.arange(table.num_rows), (), end
-        return self._careful_piece(end)
-
-    def _careful_piece(self, end: int) -> tuple[int, pa.Table, IntArray, tuple[Defect, ...], int]:
-        """The same, row by row; the last may go on beyond the end."""
+    def _careful_piece(self, end: int) -> tuple[pa.Table, tuple[Defect, ...], int]:
+        """Good rows before an end, problems of the others, and where the last row really ends."""
         good: list[list[str]] = []
-        offsets: list[int] = []
         problems: list[Defect] = []
-        at = count = 0
+        at = 0
         while at < end:
             after = self._line_end(at)
             if self._held[at:after].strip(b"\r\n"):
@@ -177,14 +171,12 @@ class CsvRows:
                 if isinstance(cells, str):
                     raw = self._held[at:after].decode("utf-8", "backslashreplace").rstrip("\r\n")
                     kind = NOT_TEXT if cells.startswith(NOT_TEXT) else NOT_A_ROW
-                    problems.append(Defect(count, "", shown(raw), kind, cells))
+                    row = len(good) + len(problems)
+                    problems.append(Defect(row, "", shown(raw), kind, cells))
                 else:
                     good.append(cells)
-                    offsets.append(count)
-                count += 1
             at = after
-        table = _text_table(good, self.columns)
-        return count, table, np.array(offsets, np.int64), tuple(problems), at
+        return _text_table(good, self.columns), tuple(problems), at
 
     def _record(self, start: int) -> tuple[list[str] | str, int]:
         """Cells of the row that starts there, or what is wrong with its first line; its end."""

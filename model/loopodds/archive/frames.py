@@ -52,7 +52,7 @@ class FrameSource:
         for start in range(0, total, rows):
             table = self._table.slice(start, rows)
             end = start + table.num_rows
-            yield Chunk(start + 1, len(table), table, np.arange(len(table)), (), end, end / total)
+            yield Chunk(start + 1, table, (), end, end / total)
 
 
 def score_frame(
@@ -67,12 +67,12 @@ def score_frame(
 ) -> pd.DataFrame:
     """Score a frame; the arguments are those of :func:`loopodds.archive.runner.score`.
 
+    Columns that look like a slip are warned about.
+
     Returns:
-        pandas.DataFrame; the same rows in the same order with their index: the columns of
-            ``frame``, those that scoring adds, and ``reject``. A row that cannot be scored has its
-            reason there and no numbers, every other has numbers and no reason. ``attrs["summary"]``
-            counts both, in the form of :meth:`loopodds.archive.summary.Summary.as_json`. Columns
-            that look like a slip are warned about.
+        The same rows and index: the columns of ``frame``, those that scoring adds, and ``reject``.
+        A row has either numbers or there the reason why it has none. ``attrs["summary"]`` counts
+        both, in the form of :meth:`loopodds.archive.summary.Summary.as_json`.
 
     Raises:
         InspectionError: if the frame cannot be read, holds nothing known or has a column called

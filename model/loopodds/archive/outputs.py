@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from loopodds.archive.chunks import Format, format_of, stream_bytes
+from loopodds.archive.journal import FINISHED, PARTS, SCORED, sync_file
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.cells import Defect
 
@@ -35,11 +36,7 @@ def rejects_bytes(rejects: Iterable[Defect]) -> bytes:
 
 
 def output_format(path: Path) -> Format:
-    """Format that the end of a file name asks for.
-
-    Raises:
-        InspectionError: if it asks for none.
-    """
+    """Format that the end of a file name asks for; an error if it asks for none."""
     kind = format_of(path)
     if kind is None:
         raise InspectionError(
@@ -49,11 +46,7 @@ def output_format(path: Path) -> Format:
 
 
 def check_writable(schema: pa.Schema, kind: OutputKind) -> None:
-    """Whether rows of a schema can be written in a format.
-
-    Raises:
-        InspectionError: naming the column that cannot.
-    """
+    """Refuse a schema with a column that cannot be written in a format."""
     if kind in ("parquet", "folder"):
         return
     import pyarrow as pa
@@ -142,7 +135,18 @@ def _quoted_bytes(table: pa.Table, delimiter: str) -> bytes:
     return b"".join(line.encode() for line in lines.to_pylist())
 
 
-def write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:
+def finished_output(folder: Path, kind: OutputKind, empty: pa.Table) -> str:
+    """What of a run's folder is the output: Parquet takes another pass over the rows."""
+    if kind == "folder":
+        return PARTS
+    if kind != "parquet":
+        return SCORED
+    _write_parquet(folder / SCORED, folder / FINISHED, empty)
+    sync_file(folder / FINISHED)
+    return FINISHED
+
+
+def _write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:
     """Parquet file, with the schema of an empty table, from the Arrow streams in a spool file."""
     import pyarrow as pa
     import pyarrow.parquet

@@ -16,21 +16,13 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds.archive.chunks import CHUNK_ROWS
 from loopodds.archive.csv_rows import CsvRows
-from loopodds.archive.journal import (
-    FINISHED,
-    PARTS,
-    SCORED,
-    UNFINISHED,
-    Journal,
-    partial_folder,
-    sync_file,
-)
+from loopodds.archive.journal import PARTS, UNFINISHED, Journal, partial_folder
 from loopodds.archive.outputs import (
     REJECTS_HEADER,
     OutputKind,
+    finished_output,
     header_bytes,
     output_format,
-    write_parquet,
 )
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
@@ -162,7 +154,8 @@ class _Run:
                 (journal.folder / name).mkdir(exist_ok=True)
             with executor_for(self.workers, self.cluster) as (executor, room):
                 tally = self._score(journal, tally, position, executor, room)
-            journal.finish(self._assembled(journal.folder))
+            empty = empty_scored(self.source.schema, self.job.model)
+            journal.finish(finished_output(journal.folder, self.job.kind, empty))
         except LoopoddsError as error:
             # what workers had done by the time they died is kept; the header is no loss
             if isinstance(error, InspectionError) or journal.commits <= 1:
@@ -187,17 +180,6 @@ class _Run:
             told = RunProgress(tally.rows, tally.scored, tally.rejected, resumed, part.share)
             self.progress(told)
         return tally
-
-    def _assembled(self, folder: Path) -> str:
-        """What of the run's folder is the output: Parquet takes another pass over the rows."""
-        if self.job.kind == "folder":
-            return PARTS
-        if self.job.kind != "parquet":
-            return SCORED
-        empty = empty_scored(self.source.schema, self.job.model)
-        write_parquet(folder / SCORED, folder / FINISHED, empty)
-        sync_file(folder / FINISHED)
-        return FINISHED
 
 
 def default_rejects(out: Path) -> Path:

@@ -40,7 +40,7 @@ class ReadInspections:
     """Inspections of one chunk of an archive, their row numbers, and the rows set aside."""
 
     batch: InspectionBatch
-    numbers: IntArray
+    numbers: IntArray  # the first below the header is 1
     rejects: list[Defect]
 
 
@@ -52,9 +52,6 @@ def read_inspections(
     Args:
         source: CSV, gzipped CSV or Parquet; ``@name`` for a shipped archive.
         columns: Column map.
-
-    Yields:
-        Row numbers count from 1, the first below the header.
 
     Raises:
         InspectionError: if the archive cannot be read or holds nothing known.
@@ -84,7 +81,8 @@ def _rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
 
     Further columns with a problem are added to the reason.
     """
-    in_chunk = [problem._replace(row=int(chunk.offsets[problem.row])) for problem in problems]
+    offsets = chunk.offsets.tolist()
+    in_chunk = [problem._replace(row=offsets[problem.row]) for problem in problems]
     by_row: dict[int, list[Defect]] = {}
     for problem in (*chunk.problems, *in_chunk):
         by_row.setdefault(problem.row, []).append(problem)

@@ -17,7 +17,6 @@ import numpy as np
 
 from loopodds.archive.chunks import NOT_TEXT, Chunk, format_of
 from loopodds.archive.csv_rows import CsvRows
-from loopodds.base.arrays import IntArray
 from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.casebook.sources import MARK
 from loopodds.inspection.cells import Defect
@@ -129,9 +128,8 @@ class ParquetSource:
         for table in self._tables(rows, position):
             position += table.num_rows
             with self._readable():
-                good, offsets, problems = _text_checked(table)
-            share = position / self._total
-            yield Chunk(first_row, table.num_rows, good, offsets, tuple(problems), position, share)
+                good, problems = _text_checked(table)
+            yield Chunk(first_row, good, problems, position, position / self._total)
             first_row += table.num_rows
         if position != self._total:
             raise InspectionError(
@@ -188,20 +186,18 @@ class ParquetSource:
             ) from error
 
 
-def _text_checked(table: pa.Table) -> tuple[pa.Table, IntArray, list[Defect]]:
-    """Rows whose text is UTF-8, where they stand, and a problem for each of the others."""
-    offsets = np.arange(table.num_rows)
+def _text_checked(table: pa.Table) -> tuple[pa.Table, tuple[Defect, ...]]:
+    """Rows whose text is UTF-8, and a problem for each of the others."""
     if _is_valid(table):
-        return table, offsets, []
+        return table, ()
     problems: dict[int, Defect] = {}
     for name, column in zip(table.column_names, table.columns, strict=True):
         for row in _rows_not_text(column):
             reason = f"{NOT_TEXT}: the file is damaged here"
             problems.setdefault(row, Defect(row, name, "", NOT_TEXT, reason))
-    kept = np.setdiff1d(offsets, list(problems))
-    table = table.take(kept)
+    table = table.take(np.setdiff1d(np.arange(table.num_rows), list(problems)))
     table.validate(full=True)
-    return table, kept, [problems[row] for row in sorted(problems)]
+    return table, tuple(problems[row] for row in sorted(problems))
 
 
 def _rows_not_text(column: pa.ChunkedArray) -> list[int]:
