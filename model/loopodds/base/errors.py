@@ -10,12 +10,10 @@ from typing import Self
 class LoopoddsError(Exception):
     """Root of every error that loopodds raises on purpose.
 
-    Attributes
-    ----------
-    remedy : str
-        A word for what would help, where a program can turn it into advice of its own; else empty.
-    about : mapping of str to object
-        What that advice may have to name.
+    Attributes:
+        remedy: A word for what would help, where a program can turn it into advice of its own; else
+            empty.
+        about: mapping of str to object; what that advice may have to name.
     """
 
     remedy: str = ""
@@ -54,12 +52,9 @@ class TooLarge(LoopoddsError, ValueError):
 class ImpossibleEvidence(LoopoddsError, ValueError):
     """Findings that cannot hold together under the network.
 
-    Attributes
-    ----------
-    row : int
-        Row of the batch.
-    findings : tuple of str
-        Smallest set found whose joint probability is zero.
+    Attributes:
+        row: Row of the batch.
+        findings: Smallest set found whose joint probability is zero.
     """
 
     def __init__(self, message: str, row: int = 0, findings: tuple[str, ...] = ()) -> None:
@@ -71,8 +66,7 @@ class ImpossibleEvidence(LoopoddsError, ValueError):
 def nearest(word: str, options: Iterable[str]) -> str | None:
     """Most similar option to a misspelt word, or None when nothing is close.
 
-    Examples
-    --------
+    Examples:
     >>> nearest("moistrue", ["moisture", "debris"])
     'moisture'
     """
@@ -84,8 +78,7 @@ def nearest(word: str, options: Iterable[str]) -> str | None:
 def unknown_name(kind: str, word: str, options: Iterable[str]) -> UnknownName:
     """Error for an unknown name, with the nearest spelling or the list of valid names.
 
-    Examples
-    --------
+    Examples:
     >>> str(unknown_name("fault", "moistrue", ["moisture", "debris"]))
     "unknown fault 'moistrue'; did you mean 'moisture'?"
     """

@@ -6,8 +6,7 @@ from __future__ import annotations
 def percent(probability: float) -> str:
     """Whole per cent, but never 0 or 100 for what is not certain.
 
-    Examples
-    --------
+    Examples:
     >>> percent(0.834), percent(0.004), percent(0.9991)
     ('83 %', '<1 %', '>99 %')
     """
@@ -21,8 +20,7 @@ def percent(probability: float) -> str:
 def sentence(text: str) -> str:
     """The text with a capital at its start.
 
-    Examples
-    --------
+    Examples:
     >>> sentence("slow swing of the needles")
     'Slow swing of the needles'
     """
@@ -32,8 +30,7 @@ def sentence(text: str) -> str:
 def lowered(title: str) -> str:
     """A title within a sentence.
 
-    Examples
-    --------
+    Examples:
     >>> lowered("Vacuum hold")
     'vacuum hold'
     """
@@ -43,8 +40,7 @@ def lowered(title: str) -> str:
 def spaced(name: str) -> str:
     """A name of the knowledge files as words.
 
-    Examples
-    --------
+    Examples:
     >>> spaced("moisture_indicator")
     'moisture indicator'
     """

@@ -64,28 +64,20 @@ def atmospheric_pressure(altitude_m: FloatArray) -> FloatArray: ...
 def atmospheric_pressure(altitude_m: float | FloatArray) -> float | FloatArray:
     """Pressure of the standard atmosphere at an altitude.
 
-    Parameters
-    ----------
-    altitude_m : float or array, any shape
-        Altitude above sea level [m], taken as geopotential altitude (2000 m differ by 0.6 m).
+    Args:
+        altitude_m: float or array, any shape; altitude above sea level [m], taken as geopotential
+            altitude (2000 m differ by 0.6 m).
 
-    Returns
-    -------
-    float or array of the same shape
-        Pressure [kPa abs].
+    Returns:
+        float or array of the same shape; pressure [kPa abs].
 
-    Raises
-    ------
-    OutOfRange
-        Outside -2000 m to 11000 m (also NaN), where the formula does not hold.
+    Raises:
+        OutOfRange: outside -2000 m to 11000 m (also NaN), where the formula does not hold.
 
-    Notes
-    -----
     p = 101.325 (1 - 0.0065 H / 288.15)^(g / (0.0065 R)), g = 9.80665 m/s2, R = 287.05287 J/(kg K);
     ISO 2533:1975, troposphere. The weather moves the true value by about 3 %.
 
-    Examples
-    --------
+    Examples:
     >>> round(atmospheric_pressure(1000.0), 2)
     89.87
     """
@@ -102,20 +94,13 @@ def atmospheric_pressure(altitude_m: float | FloatArray) -> float | FloatArray:
 class Unit:
     """One unit of the table, with conversions for numbers and arrays.
 
-    Attributes
-    ----------
-    name : str
-        Canonical spelling, e.g. ``psi abs``.
-    dimension : str
-        One of `DIMENSIONS`.
-    scale, zero : float
-        internal = (value - zero) * scale, before any gauge correction.
-    column : str or None
-        Suffix that marks the unit in the column names of an archive; None: not for columns.
-    decimals : int
-        Decimals worth showing.
-    reference : str
-        What a pressure is measured from; ``none`` for the other dimensions.
+    Attributes:
+        name: Canonical spelling, e.g. ``psi abs``.
+        dimension: One of `DIMENSIONS`.
+        scale, zero: internal = (value - zero) * scale, before any gauge correction.
+        column: Suffix that marks the unit in the column names of an archive; None: not for columns.
+        decimals: Decimals worth showing.
+        reference: What a pressure is measured from; ``none`` for the other dimensions.
     """
 
     name: str
@@ -137,22 +122,16 @@ class Unit:
     ) -> float | FloatArray:
         """Values of this unit in the internal unit of the dimension.
 
-        Parameters
-        ----------
-        values : float or array, any shape
-            Numbers in this unit; NaN (not observed) stays NaN.
-        altitude_m : float or array that broadcasts with `values`
-            Altitude of the place [m]; only gauge and vacuum pressures use it.
+        Args:
+            values: float or array, any shape; numbers in this unit; NaN (not observed) stays NaN.
+            altitude_m: float or array that broadcasts with `values`; altitude of the place [m];
+                only gauge and vacuum pressures use it.
 
-        Returns
-        -------
-        float or array
+        Returns:
             Internal unit. Impossible values are converted all the same: see `possible`.
 
-        Raises
-        ------
-        OutOfRange
-            If an altitude is outside the standard atmosphere formula.
+        Raises:
+            OutOfRange: if an altitude is outside the standard atmosphere formula.
         """
         result = (np.asarray(values, dtype=np.float64) - self.zero) * self.scale
         if self.reference in ("gauge", "vacuum"):
@@ -174,10 +153,8 @@ class Unit:
 
         A vacuum unit gives the depth below the atmosphere, positive below it.
 
-        Raises
-        ------
-        OutOfRange
-            If an altitude is outside the standard atmosphere formula.
+        Raises:
+            OutOfRange: if an altitude is outside the standard atmosphere formula.
         """
         result = np.asarray(values, dtype=np.float64)
         if self.reference in ("gauge", "vacuum"):

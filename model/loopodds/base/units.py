@@ -71,32 +71,23 @@ ADVICE: Mapping[Dimension, str] = MappingProxyType(
 def parse_quantity(text: str | float, dimension: Dimension, altitude_m: float = 0.0) -> float:
     """Value of a quantity written with its unit, in the internal unit of its dimension.
 
-    Parameters
-    ----------
-    text : str or float
-        E.g. ``2.1 bar``, ``2,1 bar``, ``255 psi``, ``3.2 bar abs``, ``-5 in. Hg vac``, ``88 °F``.
-        A bare number, as a TOML file may hold it, is refused with the units it could have.
-    dimension : str
-        The dimension expected, one of `DIMENSIONS`.
-    altitude_m : float
-        Altitude of the place [m]: gauge pressures count from the atmosphere there.
+    Args:
+        text: E.g. ``2.1 bar``, ``2,1 bar``, ``255 psi``, ``3.2 bar abs``, ``-5 in. Hg vac``, ``88
+            °F``. A bare number, as a TOML file may hold it, is refused with the units it could
+            have.
+        dimension: The dimension expected, one of `DIMENSIONS`.
+        altitude_m: Altitude of the place [m]: gauge pressures count from the atmosphere there.
 
-    Returns
-    -------
-    float
+    Returns:
         Value in the unit that `INTERNAL_UNITS` gives for the dimension; finite.
 
-    Raises
-    ------
-    UnitError
-        Blank, no number, no unit, unknown unit, unit of another dimension, NaN or infinite, or a
-        comma that can mean thousands as well as decimals.
-    OutOfRange
-        Below a perfect vacuum or absolute zero; negative mass, share or time; altitude outside the
-        standard atmosphere formula. Shares have no upper limit here.
+    Raises:
+        UnitError: blank, no number, no unit, unknown unit, unit of another dimension, NaN or
+            infinite, or a comma that can mean thousands as well as decimals.
+        OutOfRange: below a perfect vacuum or absolute zero; negative mass, share or time; altitude
+            outside the standard atmosphere formula. Shares have no upper limit here.
 
-    Examples
-    --------
+    Examples:
     >>> round(parse_quantity("2.1 bar", "pressure"), 3)
     311.325
     >>> parse_quantity("5 deltaF", "difference")
@@ -116,23 +107,16 @@ def parse_quantity(text: str | float, dimension: Dimension, altitude_m: float = 
 def column_unit(suffix: str) -> Unit:
     """Unit meant by the suffix of an archive column, such as ``bar`` in ``low_side_bar``.
 
-    Parameters
-    ----------
-    suffix : str
-        One of `COLUMN_SUFFIXES`, spelt exactly; a final ``a`` marks absolute pressures.
+    Args:
+        suffix: One of `COLUMN_SUFFIXES`, spelt exactly; a final ``a`` marks absolute pressures.
 
-    Returns
-    -------
-    Unit
+    Returns:
         Its `dimension`, and `to_internal` for whole columns.
 
-    Raises
-    ------
-    UnitError
-        If the suffix is unknown; the message names the nearest one or all.
+    Raises:
+        UnitError: if the suffix is unknown; the message names the nearest one or all.
 
-    Examples
-    --------
+    Examples:
     >>> unit = column_unit("bara")
     >>> unit.dimension, unit.to_internal(np.array([1.0, np.nan]))
     ('pressure', array([100.,  nan]))
@@ -147,18 +131,14 @@ def column_unit(suffix: str) -> Unit:
 def possible(values: FloatArray, dimension: Dimension) -> NDArray[np.bool_]:
     """Which internal values can exist: the check of `parse_quantity` for whole columns.
 
-    Parameters
-    ----------
-    values : array, any shape
-        Values in the internal unit of the dimension; NaN means not observed.
-    dimension : str
-        One of `DIMENSIONS`.
+    Args:
+        values: array, any shape; values in the internal unit of the dimension; NaN means not
+            observed.
+        dimension: One of `DIMENSIONS`.
 
-    Returns
-    -------
-    array of bool, same shape
-        False for infinite values, pressures below a perfect vacuum, temperatures below absolute
-        zero and negative masses, shares and times. True for NaN.
+    Returns:
+        array of bool, same shape; false for infinite values, pressures below a perfect vacuum,
+            temperatures below absolute zero and negative masses, shares and times. True for NaN.
     """
     return np.isnan(values) | (np.isfinite(values) & (values >= FLOORS[dimension] - ROUNDING))
 
@@ -168,31 +148,20 @@ def format_quantity(
 ) -> str:
     """Text of an internal value in a unit, rounded to what the unit is worth reading to.
 
-    Parameters
-    ----------
-    value : float
-        Value in the internal unit of `dimension`.
-    dimension : str
-        One of `DIMENSIONS`.
-    unit : str or None
-        Any spelling that `parse_quantity` takes for the dimension; None: the internal unit.
-    altitude_m : float
-        Altitude of the place [m], for gauge pressures.
+    Args:
+        value: Value in the internal unit of `dimension`.
+        dimension: One of `DIMENSIONS`.
+        unit: Any spelling that `parse_quantity` takes for the dimension; None: the internal unit.
+        altitude_m: Altitude of the place [m], for gauge pressures.
 
-    Returns
-    -------
-    str
+    Returns:
         Number, blank, canonical spelling of the unit.
 
-    Raises
-    ------
-    UnitError
-        If the unit is unknown or of another dimension.
-    OutOfRange
-        If the altitude is outside the standard atmosphere formula.
+    Raises:
+        UnitError: if the unit is unknown or of another dimension.
+        OutOfRange: if the altitude is outside the standard atmosphere formula.
 
-    Examples
-    --------
+    Examples:
     >>> format_quantity(311.325, "pressure", "bar"), format_quantity(311.325, "pressure")
     ('2.10 bar', '311 kPa abs')
     """

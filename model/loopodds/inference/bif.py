@@ -151,27 +151,19 @@ class Imported(NamedTuple):
 def read_bif(source: str | Path) -> Imported:
     """Network from a BIF file.
 
-    Parameters
-    ----------
-    source : str or Path
-        Path of a ``.bif`` or ``.bif.gz`` file, or the text itself (anything with a brace).
+    Args:
+        source: Path of a ``.bif`` or ``.bif.gz`` file, or the text itself (anything with a brace).
 
-    Returns
-    -------
-    Imported
-        Variables without children become observables. ``notes`` names each variable whose rows
-        were rounded in print and had to be divided by their sum; otherwise every 64-bit float
-        is the one written.
+    Returns:
+        Variables without children become observables. ``notes`` names each variable whose rows were
+            rounded in print and had to be divided by their sum; otherwise every 64-bit float is the
+            one written.
 
-    Raises
-    ------
-    KnowledgeError
-        If the file cannot be read, with its line if the text is at fault.
-    TooLarge
-        If a table has more than 2**25 entries.
+    Raises:
+        KnowledgeError: if the file cannot be read, with its line if the text is at fault.
+        TooLarge: if a table has more than 2**25 entries.
 
-    Examples
-    --------
+    Examples:
     >>> text = "variable rain { type discrete [2] {no, yes}; } probability (rain) {table .7, .3;}"
     >>> read_bif(text).network.hidden["rain"].table.tolist()
     [0.7, 0.3]
@@ -192,10 +184,9 @@ def read_bif(source: str | Path) -> Imported:
 def write_bif(network: Network) -> str:
     """Text of a network in the BIF format; reading it back gives the same floats.
 
-    Raises
-    ------
-    KnowledgeError
-        If a name holds a quotation mark or a line break, which the format cannot write.
+    Raises:
+        KnowledgeError: if a name holds a quotation mark or a line break, which the format cannot
+            write.
     """
     variables = discrete_variables(network)
     states = {v.name: v.states for v in variables}

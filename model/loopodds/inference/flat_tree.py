@@ -105,10 +105,8 @@ class Seen(NamedTuple):
 class FlatTree:
     """Index maps and potentials of a junction tree in flat arrays.
 
-    Parameters
-    ----------
-    cliques : sequence of Clique
-        In collect order, every clique before its parent.
+    Args:
+        cliques: In collect order, every clique before its parent.
     """
 
     def __init__(self, cliques: Sequence[Clique]) -> None:
@@ -149,9 +147,8 @@ class FlatTree:
     ) -> tuple[FloatArray, list[FloatArray]]:
         """Log evidence, shape (rows,), and joints, shape (rows, configurations of the query).
 
-        Parameters
-        ----------
-        queries : sequence of (names, clique number)
+        Args:
+            queries: sequence of (names, clique number)
         """
         from loopodds.inference import kernels
 

@@ -67,13 +67,9 @@ def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
     The readings lie as close as the narrowest component that reaches there needs: an even grid
     in t with dx/dt = s(x), s a smooth minimum over the components.
 
-    Parameters
-    ----------
-    gauge : GaugeNode
-    step : float
-        Distance of the readings in units of the local spread.
-    extra : float
-        Standard deviation that the conditions add to the gauge's own [scale].
+    Args:
+        step: Distance of the readings in units of the local spread.
+        extra: Standard deviation that the conditions add to the gauge's own [scale].
     """
     kept = _grids.setdefault(gauge, {})
     key = step, extra
@@ -120,18 +116,12 @@ class _Cluster:
 class Look:
     """What can be seen together on one car, given what is known of it.
 
-    Parameters
-    ----------
-    calibrated : Calibrated
-    names : sequence of str
-        Observables, gauges or hidden variables; those already known are left out.
-    masks : mapping of str to mapping of str to collection of int, optional
-        For a gauge the findings, with their states, that make it show nothing.
-    step : float, optional
-        Distance of the nodes of a gauge in its local spread; 0 takes gauges as words.
-    extra : mapping of str to float, optional
-        Standard deviation that the conditions add to that of a gauge [scale]; a reading yet to
-        be taken is taken under known conditions, so that this is mostly nothing.
+    Args:
+        names: Observables, gauges or hidden variables; those already known are left out.
+        masks: For a gauge the findings, with their states, that make it show nothing.
+        step: Distance of the nodes of a gauge in its local spread; 0 takes gauges as words.
+        extra: Standard deviation that the conditions add to that of a gauge [scale]; a reading yet
+            to be taken is taken under known conditions, so that this is mostly nothing.
     """
 
     def __init__(
@@ -201,10 +191,8 @@ class Look:
     def shut(self, names: Query, index: IntArray) -> BoolArray:
         """Where outcomes stand for a gauge that another outcome makes unreadable.
 
-        Parameters
-        ----------
-        index : int array, shape (rows, names)
-            Outcome of each observable.
+        Args:
+            index: int array, shape (rows, names); outcome of each observable.
         """
         shut = np.zeros(index.shape, dtype=bool)
         for column, name in enumerate(names):
@@ -233,14 +221,10 @@ class Look:
     def bits(self, about: Collection[str] | None = None) -> float:
         """Expected information about the joint state of some hidden variables.
 
-        Parameters
-        ----------
-        about : collection of str, optional
-            Hidden variables; all of them when left out.
+        Args:
+            about: Hidden variables; all of them when left out.
 
-        Returns
-        -------
-        float
+        Returns:
             H(outcomes) - H(outcomes | state), in bits; zero where nothing is left to see.
         """
         if not self.names:

@@ -60,23 +60,16 @@ class _Plan(NamedTuple):
 def contract(factors: Sequence[Factor], keep: Query) -> FloatArray:
     """Product of the factors, summed over every variable that is not kept.
 
-    Parameters
-    ----------
-    factors : sequence of Factor
-    keep : tuple of str
-        Axes of the result, in this order; each must occur in some factor.
+    Args:
+        keep: Axes of the result, in this order; each must occur in some factor.
 
-    Returns
-    -------
-    float array, shape (*cards of keep,)
+    Returns:
+        float array, shape (*cards of keep,)
 
-    Raises
-    ------
-    TooLarge
-        If an intermediate array would have more than 2**24 cells.
+    Raises:
+        TooLarge: if an intermediate array would have more than 2**24 cells.
 
-    Examples
-    --------
+    Examples:
     >>> a = Factor(("x", "y"), np.array([[0.5, 0.5], [0.2, 0.8]]))
     >>> contract([a, Factor(("x",), np.array([0.5, 0.5]))], ("y",))
     array([0.35, 0.65])
@@ -179,18 +172,12 @@ def _remaining(first: Query, second: Query, count: Mapping[str, int]) -> Query:
 class Calibrated:
     """Posterior of one row of evidence, all cliques kept.
 
-    Parameters
-    ----------
-    tree : JunctionTree
-    evidence : Evidence
-        One row.
+    Args:
+        evidence: One row.
 
-    Raises
-    ------
-    LoopoddsError
-        If the evidence has more than one row.
-    ImpossibleEvidence
-        If it cannot hold together.
+    Raises:
+        LoopoddsError: if the evidence has more than one row.
+        ImpossibleEvidence: if it cannot hold together.
     """
 
     def __init__(self, tree: JunctionTree, evidence: Evidence) -> None:
@@ -249,10 +236,8 @@ class Calibrated:
     def factors(self, names: Iterable[str]) -> list[Factor]:
         """Factors whose product, summed over all else, is the joint of the names.
 
-        Raises
-        ------
-        UnknownName
-            If a name is not a hidden variable.
+        Raises:
+            UnknownName: if a name is not a hidden variable.
         """
         wanted = frozenset(names)
         for name in wanted:
@@ -271,12 +256,9 @@ class Calibrated:
     def joint(self, names: Query) -> FloatArray:
         """Joint posterior of hidden variables, shape (*cards,), sums to one.
 
-        Raises
-        ------
-        UnknownName
-            If a name is not a hidden variable.
-        TooLarge
-            If it would not fit in memory.
+        Raises:
+            UnknownName: if a name is not a hidden variable.
+            TooLarge: if it would not fit in memory.
         """
         if names not in self._joints:
             self._joints[names] = contract(self.factors(names), names)

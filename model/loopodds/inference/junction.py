@@ -29,12 +29,11 @@ COMPILED_FROM = 4096
 class Posterior:
     """Result of a propagation.
 
-    Attributes
-    ----------
-    log_evidence : float array, shape (rows,)
-        Natural log of P(words) times the density of the numbers; minus infinity is impossible.
-    joints : dict of Query to float array, shape (rows, *cards)
-        For each query the joint posterior, which sums to one over all axes but the first.
+    Attributes:
+        log_evidence: float array, shape (rows,); natural log of P(words) times the density of the
+            numbers; minus infinity is impossible.
+        joints: dict of Query to float array, shape (rows, *cards); for each query the joint
+            posterior, which sums to one over all axes but the first.
     """
 
     log_evidence: FloatArray
@@ -47,17 +46,12 @@ class Posterior:
 class JunctionTree:
     """Compiled network.
 
-    Parameters
-    ----------
-    network : Network
-    compiled : bool
-        Always the compiled loops, for a long process with many small batches; otherwise only
-        for batches of at least `COMPILED_FROM` rows, and plain arrays below.
+    Args:
+        compiled: Always the compiled loops, for a long process with many small batches; otherwise
+            only for batches of at least `COMPILED_FROM` rows, and plain arrays below.
 
-    Raises
-    ------
-    TooLarge
-        If exact inference would not fit in memory.
+    Raises:
+        TooLarge: if exact inference would not fit in memory.
     """
 
     def __init__(self, network: Network, compiled: bool = False) -> None:
@@ -98,10 +92,8 @@ class JunctionTree:
     def _home(self, names: Sequence[str]) -> int:
         """Smallest clique that holds all the names.
 
-        Raises
-        ------
-        LoopoddsError
-            If no clique does.
+        Raises:
+            LoopoddsError: if no clique does.
         """
         key = tuple(names)
         if key not in self._homes:
@@ -126,22 +118,15 @@ class JunctionTree:
     def propagate(self, evidence: Evidence, queries: Iterable[Query] = ()) -> Posterior:
         """Log evidence and joint posteriors of a batch.
 
-        Parameters
-        ----------
-        evidence : Evidence
-        queries : iterable of tuple of str
-            Hidden variables; those of one query must share a clique (see :meth:`holds`).
+        Args:
+            queries: Hidden variables; those of one query must share a clique (see :meth:`holds`).
 
-        Returns
-        -------
-        Posterior
-            For a row whose evidence is impossible the log evidence is minus infinity and the
-            joints are zero: :meth:`require_possible` turns that into an error.
+        Returns:
+            For a row whose evidence is impossible the log evidence is minus infinity and the joints
+                are zero: :meth:`require_possible` turns that into an error.
 
-        Raises
-        ------
-        UnknownName
-            If the evidence names something the network does not have.
+        Raises:
+            UnknownName: if the evidence names something the network does not have.
         """
         self._check(evidence)
         evidence = evidence.merged()
@@ -233,10 +218,8 @@ class JunctionTree:
 def plan_of(network: Network) -> TreePlan:
     """Plan of the tree of a network, before any array is made.
 
-    Raises
-    ------
-    TooLarge
-        If exact inference would not fit in memory.
+    Raises:
+        TooLarge: if exact inference would not fit in memory.
     """
     cards = {name: len(variable.states) for name, variable in network.hidden.items()}
     families = [(*variable.parents, name) for name, variable in network.hidden.items()]

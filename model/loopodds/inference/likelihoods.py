@@ -16,18 +16,14 @@ _SQRT_2PI = float(np.sqrt(2 * np.pi))
 class Absorbed:
     """A factor that evidence switches on.
 
-    Attributes
-    ----------
-    name : str
-        Observable, or hidden variable with evidence on itself.
-    shape : tuple of int
-        Axes of the clique it multiplies: cards of the parents, ones elsewhere.
-    table : float array, shape (parent configurations, states + 1)
-        P(state | parents); the last column of ones stands for "not observed" (code -1).
-    mean, spread : float array, shape (pairs, 1)
-        Distinct pairs of a gauge (many configurations share one); empty otherwise.
-    pair : int array, shape (parent configurations,)
-        Which pair holds in each configuration.
+    Attributes:
+        name: Observable, or hidden variable with evidence on itself.
+        shape: Axes of the clique it multiplies: cards of the parents, ones elsewhere.
+        table: float array, shape (parent configurations, states + 1); P(state | parents); the last
+            column of ones stands for "not observed" (code -1).
+        mean, spread: float array, shape (pairs, 1); distinct pairs of a gauge (many configurations
+            share one); empty otherwise.
+        pair: int array, shape (parent configurations,); which pair holds in each configuration.
     """
 
     name: str
@@ -110,15 +106,11 @@ def gauge_density(
 
     `loopodds.inference.kernels.densities` is the same as a compiled loop.
 
-    Parameters
-    ----------
-    value, extra : float or array
-        Reading less its sound expectation, and the standard deviation that the conditions add,
-        in quadrature, to every spread [scale of the gauge].
-    mean, spread : float or array
-        Of the gauge under each parent configuration [scale]; all arrays broadcast.
-    misread : pair of float
-        Weight of a misreading, and its standard deviation around the sound value.
+    Args:
+        value, extra: Reading less its sound expectation, and the standard deviation that the
+            conditions add, in quadrature, to every spread [scale of the gauge].
+        mean, spread: Of the gauge under each parent configuration [scale]; all arrays broadcast.
+        misread: Weight of a misreading, and its standard deviation around the sound value.
     """
     share, wide = misread
     near, far = _bell(value - mean, np.hypot(spread, extra)), _bell(value, np.hypot(wide, extra))

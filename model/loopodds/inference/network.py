@@ -81,16 +81,14 @@ def _normal_cdf(z: FloatArray) -> FloatArray:
 class Evidence:
     """What is known about a batch of inspections.
 
-    Attributes
-    ----------
-    rows : int
-    codes : dict of str to int array, shape (rows,)
-        State index of a hidden variable, an observable or a gauge word; -1 is not observed.
-    soft : dict of str to float array, shape (rows, states)
-        Relative likelihoods; a row of ones says nothing.
-    numbers : dict of str to pair of float arrays, shape (rows,)
-        Gauge value less its sound expectation, and extra spread (standard deviation), both in
-        the gauge's scale; NaN is not read.
+    Attributes:
+        codes: dict of str to int array, shape (rows,); state index of a hidden variable, an
+            observable or a gauge word; -1 is not observed.
+        soft: dict of str to float array, shape (rows, states); relative likelihoods; a row of ones
+            says nothing.
+        numbers: dict of str to pair of float arrays, shape (rows,); gauge value less its sound
+            expectation, and extra spread (standard deviation), both in the gauge's scale; NaN is
+            not read.
     """
 
     rows: int
@@ -155,12 +153,9 @@ class Evidence:
     def subsets(self, names: Sequence[str], masks: FloatArray | IntArray) -> Evidence:
         """One row of evidence with parts of it hidden: a batch of variations.
 
-        Parameters
-        ----------
-        names : sequence of str
-            Names that the masks decide on; all others stay as they are.
-        masks : array, shape (variations, len(names))
-            True where a name stays observed.
+        Args:
+            names: Names that the masks decide on; all others stay as they are.
+            masks: array, shape (variations, len(names)); true where a name stays observed.
         """
         keep = {name: np.asarray(masks[:, i], dtype=bool) for i, name in enumerate(names)}
         batch = self.repeat(len(masks))
@@ -195,11 +190,9 @@ class Network:
     def of_tables(cls, variables: Sequence[Discrete]) -> Network:
         """Network of discrete tables; variables without children become observables.
 
-        Raises
-        ------
-        KnowledgeError
-            If a parent is missing, a shape does not fit, a row does not sum to one or the
-            arcs form a cycle.
+        Raises:
+            KnowledgeError: if a parent is missing, a shape does not fit, a row does not sum to one
+                or the arcs form a cycle.
         """
         by_name = {variable.name: variable for variable in variables}
         if len(by_name) != len(variables):
@@ -218,20 +211,16 @@ class Network:
     def states(self, name: str) -> tuple[str, ...]:
         """States (or words) of any variable.
 
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
+        Raises:
+            UnknownName: with the nearest spelling.
         """
         return self.variable(name).states
 
     def variable(self, name: str) -> Discrete | GaugeNode:
         """Hidden variable, observable or gauge by name.
 
-        Raises
-        ------
-        UnknownName
-            With the nearest spelling.
+        Raises:
+            UnknownName: with the nearest spelling.
         """
         for group in (self.hidden, self.observables, self.gauges):
             if name in group:
@@ -243,13 +232,10 @@ class Network:
     def given(self, fixed: Mapping[str, int]) -> tuple[Network, float]:
         """The network with hidden variables fixed to a state.
 
-        Returns
-        -------
-        Network
+        Returns:
             Over the remaining hidden variables. Its tables are sliced, so those of the fixed
-            variables' own probabilities sum to less than one: the log evidence it gives is
-            log P(evidence, fixed) less the returned constant.
-        float
+                variables' own probabilities sum to less than one: the log evidence it gives is log
+                P(evidence, fixed) less the returned constant.
             Log of the factors that depend on nothing any more.
         """
         constant = 0.0
@@ -307,10 +293,8 @@ def discrete_variables(network: Network) -> list[Discrete]:
 def topological(parents: Mapping[str, Sequence[str]]) -> list[str]:
     """Names level by level, every parent before its children, within a level in the order given.
 
-    Raises
-    ------
-    KnowledgeError
-        Naming the variables of a cycle.
+    Raises:
+        KnowledgeError: naming the variables of a cycle.
     """
     rank = {name: place for place, name in enumerate(parents)}
     sorter = TopologicalSorter({n: [p for p in above if p in rank] for n, above in parents.items()})

@@ -42,13 +42,9 @@ class _Part:
 class SubsetSums:
     """Probabilities of a row's evidence for every subset of chosen findings.
 
-    Parameters
-    ----------
-    tree : JunctionTree
-    evidence : Evidence
-        One row.
-    names : sequence of str
-        The findings that may be known or not; whatever else is in the evidence stays known.
+    Args:
+        evidence: One row.
+        names: The findings that may be known or not; whatever else is in the evidence stays known.
     """
 
     def __init__(self, tree: JunctionTree, evidence: Evidence, names: Sequence[str]) -> None:

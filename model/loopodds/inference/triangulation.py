@@ -23,16 +23,11 @@ LARGEST_LOG2 = 25.0
 class TreePlan:
     """Cliques in collect order: every clique before its parent, the root last.
 
-    Attributes
-    ----------
-    cliques : tuple of tuple of str
-        Variables of each clique.
-    parents : tuple of int
-        Index of the clique that receives the message; -1 for the root of a component.
-    separators : tuple of tuple of str
-        Variables shared with the parent, empty for a root.
-    space : int
-        Sum of the clique sizes.
+    Attributes:
+        cliques: Variables of each clique.
+        parents: Index of the clique that receives the message; -1 for the root of a component.
+        separators: Variables shared with the parent, empty for a root.
+        space: Sum of the clique sizes.
     """
 
     cliques: tuple[tuple[str, ...], ...]
@@ -44,18 +39,13 @@ class TreePlan:
 def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> TreePlan:
     """Junction tree in which every scope fits into one clique.
 
-    Parameters
-    ----------
-    scopes : iterable of collections of str
-        Variables that must meet in a clique.
-    cards : mapping of str to int
-        Number of states of each variable, in the order that settles ties.
+    Args:
+        scopes: iterable of collections of str; variables that must meet in a clique.
+        cards: Number of states of each variable, in the order that settles ties.
 
-    Raises
-    ------
-    TooLarge
-        If the cheapest plan found has a clique of more than 2**25 configurations; the message
-        estimates the memory.
+    Raises:
+        TooLarge: if the cheapest plan found has a clique of more than 2**25 configurations; the
+            message estimates the memory.
     """
     return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()))
 

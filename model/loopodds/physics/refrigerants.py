@@ -31,15 +31,12 @@ KPA_PER_BAR = 100.0
 class StaticResidual(Generic[V]):
     """Distance of a resting loop from saturation: floats, or arrays of one shape.
 
-    Attributes
-    ----------
-    kelvin : float or array
-        Saturation temperature at the pressure read minus temperature of the loop [K].
-    bar : float or array
-        Pressure read minus saturation pressure at the temperature of the loop [bar].
-    band_kelvin, band_bar : float or array
-        Half width of the band inside which the residual says nothing [K, bar]: 1.5 K of
-        temperature error plus 0.10 bar of gauge error, both engineering estimates.
+    Attributes:
+        kelvin: Saturation temperature at the pressure read minus temperature of the loop [K].
+        bar: Pressure read minus saturation pressure at the temperature of the loop [bar].
+        band_kelvin, band_bar: Half width of the band inside which the residual says nothing [K,
+            bar]: 1.5 K of temperature error plus 0.10 bar of gauge error, both engineering
+            estimates.
     """
 
     kelvin: V
@@ -54,10 +51,8 @@ class Refrigerant(SaturationLine):
 
     Obtain one from `refrigerant`.
 
-    Attributes
-    ----------
-    safety_class : str
-        ISO 817: ``A1`` (no flame propagation) or ``A2L`` (burns, slowly).
+    Attributes:
+        safety_class: ISO 817: ``A1`` (no flame propagation) or ``A2L`` (burns, slowly).
     """
 
     safety_class: str
@@ -65,35 +60,25 @@ class Refrigerant(SaturationLine):
     def condensing_lift(self, high_side_kpa: V, ambient_c: V) -> V:
         """Saturation temperature at the high side minus that of the air at the condenser [K].
 
-        Raises
-        ------
-        OutOfRange
-            If the pressure is off the line.
+        Raises:
+            OutOfRange: if the pressure is off the line.
         """
         return self.saturation_temperature(high_side_kpa) - ambient_c
 
     def static_residual(self, pressure_kpa: V, temperature_c: V) -> StaticResidual[V]:
         """How far a resting loop is from saturation, with the band of ordinary error.
 
-        Parameters
-        ----------
-        pressure_kpa : float or array
-            Pressure with the engine off and the loop at one temperature [kPa abs].
-        temperature_c : float or array of the same shape
-            Temperature of the loop where the liquid is [degC].
+        Args:
+            pressure_kpa: Pressure with the engine off and the loop at one temperature [kPa abs].
+            temperature_c: float or array of the same shape; temperature of the loop where the
+                liquid is [degC].
 
-        Returns
-        -------
-        StaticResidual
+        Returns:
             Positive when the pressure is above saturation, as with air in the loop.
 
-        Raises
-        ------
-        OutOfRange
-            If the pressure or the temperature is off the line.
+        Raises:
+            OutOfRange: if the pressure or the temperature is off the line.
 
-        Notes
-        -----
         band = 0.10 bar + 1.5 K dp/dT; common practice. As long as any liquid is left the residual
         of a sound loop is zero: it does not measure the charge.
         """
@@ -112,8 +97,7 @@ def designation(name: str) -> str | None:
     Case, blanks and hyphens do not matter, and the number may stand alone or behind the class of
     substance (HFC, HFO) in place of R.
 
-    Examples
-    --------
+    Examples:
     >>> designation("HFC-134a"), designation("r 1234YF"), designation("R13")
     ('R134a', 'R1234yf', None)
     """
@@ -124,18 +108,13 @@ def designation(name: str) -> str | None:
 def refrigerant(name: str) -> Refrigerant:
     """Refrigerant by its designation, read from the shipped table on first use.
 
-    Parameters
-    ----------
-    name : str
-        One of `SUPPORTED`, in any spelling that :func:`designation` knows.
+    Args:
+        name: One of `SUPPORTED`, in any spelling that :func:`designation` knows.
 
-    Raises
-    ------
-    UnknownName
-        If the refrigerant is not supported; the message names those that are.
+    Raises:
+        UnknownName: if the refrigerant is not supported; the message names those that are.
 
-    Examples
-    --------
+    Examples:
     >>> refrigerant("r-134a").safety_class
     'A1'
     """

@@ -28,10 +28,9 @@ ROUNDING = 1e-9
 class Cubic:
     """Cubic Hermite interpolant: passes through every (x, y) with the slope dy/dx given there.
 
-    Attributes
-    ----------
-    x, y, slope : array, shape (rows,)
-        ``x`` strictly increasing. Outside its ends the outer cubics go on.
+    Attributes:
+        x, y, slope: array, shape (rows,); ``x`` strictly increasing. Outside its ends the outer
+            cubics go on.
     """
 
     x: FloatArray
@@ -69,19 +68,13 @@ class Cubic:
 class SaturationLine:
     """Saturation line of a pure substance up to, not including, its critical point.
 
-    Attributes
-    ----------
-    name : str
-        Designation, e.g. ``R134a``.
-    equation : str
-        The published equation of state behind the line.
-    lowest_temperature_c, lowest_pressure_kpa : float
-        Lower end of the line [degC, kPa abs].
-    critical_temperature_c, critical_pressure_kpa : float
-        Upper end of the line [degC, kPa abs], itself outside the range.
+    Attributes:
+        name: Designation, e.g. ``R134a``.
+        equation: The published equation of state behind the line.
+        lowest_temperature_c, lowest_pressure_kpa: Lower end of the line [degC, kPa abs].
+        critical_temperature_c, critical_pressure_kpa: Upper end of the line [degC, kPa abs], itself
+            outside the range.
 
-    Notes
-    -----
     ln p is a cubic of T between rows 1 K apart, T likewise a cubic of ln p, both with the slopes
     of the equation of state. Against the equation: within 0.001 % in pressure and 0.001 K in
     temperature up to 1 mK below the critical point; dp/dT within 0.1 %.
@@ -111,13 +104,10 @@ class SaturationLine:
     def saturation_temperature(self, pressure_kpa: V) -> V:
         """Temperature [degC] at which liquid and vapour rest together at a pressure [kPa abs].
 
-        Raises
-        ------
-        OutOfRange
-            Below the table, at or above the critical pressure, or a single NaN.
+        Raises:
+            OutOfRange: below the table, at or above the critical pressure, or a single NaN.
 
-        Examples
-        --------
+        Examples:
         >>> from loopodds.physics.refrigerants import refrigerant
         >>> round(refrigerant("R134a").saturation_temperature(414.6), 2)
         10.0
@@ -129,13 +119,10 @@ class SaturationLine:
     def saturation_pressure(self, temperature_c: V) -> V:
         """Pressure [kPa abs] at which liquid and vapour rest together at a temperature [degC].
 
-        Raises
-        ------
-        OutOfRange
-            Below the table, at or above the critical temperature, or a single NaN.
+        Raises:
+            OutOfRange: below the table, at or above the critical temperature, or a single NaN.
 
-        Examples
-        --------
+        Examples:
         >>> from loopodds.physics.refrigerants import refrigerant
         >>> round(refrigerant("R1234yf").saturation_pressure(25.0), 1)
         682.7
@@ -147,13 +134,9 @@ class SaturationLine:
     def saturation_slope(self, temperature_c: V) -> V:
         """Rise of the saturation pressure per kelvin [kPa/K] at a temperature [degC].
 
-        Raises
-        ------
-        OutOfRange
-            Below the table, at or above the critical temperature, or a single NaN.
+        Raises:
+            OutOfRange: below the table, at or above the critical temperature, or a single NaN.
 
-        Notes
-        -----
         dp/dT = p d(ln p)/dT, the derivative of the interpolated line.
         """
         pressure = self.saturation_pressure(temperature_c)
@@ -191,17 +174,14 @@ def like(given: V, result: FloatArray) -> V:
 def read_table(name: str) -> tuple[Mapping[str, str], FloatArray, FloatArray, FloatArray]:
     """Saturation table of a refrigerant as it is shipped.
 
-    Parameters
-    ----------
-    name : str
-        Designation that names the file.
+    Args:
+        name: Designation that names the file.
 
-    Returns
-    -------
-    about : dict of str to str
-        What the comment lines ``# key: value`` say: safety class, molar mass, equation, date.
-    temperature, pressure, slope : array, shape (rows,)
-        [degC], [kPa abs], [kPa/K]; increasing, the last row is the critical point.
+    Returns:
+        about: What the comment lines ``# key: value`` say: safety class, molar mass, equation,
+            date.
+        temperature, pressure, slope: array, shape (rows,); [degC], [kPa abs], [kPa/K]; increasing,
+            the last row is the critical point.
     """
     path = resources.files("loopodds_data") / "saturation" / f"{name}.csv"
     lines = path.read_text(encoding="utf-8").splitlines()
