@@ -11,9 +11,8 @@ class LoopoddsError(Exception):
     """Root of every error that loopodds raises on purpose.
 
     Attributes:
-        remedy: A word for what would help, where a program can turn it into advice of its own; else
-            empty.
-        about: mapping of str to object; what that advice may have to name.
+        remedy: A word for what would help, for programs that have advice of their own; else empty.
+        about: What that advice may have to name.
     """
 
     remedy: str = ""

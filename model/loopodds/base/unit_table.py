@@ -62,14 +62,10 @@ def atmospheric_pressure(altitude_m: float) -> float: ...
 @overload
 def atmospheric_pressure(altitude_m: FloatArray) -> FloatArray: ...
 def atmospheric_pressure(altitude_m: float | FloatArray) -> float | FloatArray:
-    """Pressure of the standard atmosphere at an altitude.
+    """Pressure of the standard atmosphere [kPa abs] at an altitude, same shape.
 
     Args:
-        altitude_m: float or array, any shape; altitude above sea level [m], taken as geopotential
-            altitude (2000 m differ by 0.6 m).
-
-    Returns:
-        float or array of the same shape; pressure [kPa abs].
+        altitude_m: Above sea level [m], any shape; taken as geopotential (2000 m differ by 0.6 m).
 
     Raises:
         OutOfRange: outside -2000 m to 11000 m (also NaN), where the formula does not hold.
@@ -83,9 +79,9 @@ def atmospheric_pressure(altitude_m: float | FloatArray) -> float | FloatArray:
     """
     height = np.asarray(altitude_m, dtype=np.float64)
     low, high = ALTITUDE_LIMITS_M
-    if not np.all((height >= low) & (height <= high)):
-        bad = height[~((height >= low) & (height <= high))].flat[0]
-        raise OutOfRange(f"altitude {bad:g} m lies outside {low:g} m to {high:g} m")
+    outside = height[~((height >= low) & (height <= high))]
+    if outside.size:
+        raise OutOfRange(f"altitude {outside[0]:g} m lies outside {low:g} m to {high:g} m")
     pressure = SEA_LEVEL_KPA * (1.0 - 0.0065 * height / 288.15) ** (9.80665 / (0.0065 * 287.05287))
     return pressure if isinstance(altitude_m, np.ndarray) else float(pressure)
 
@@ -120,15 +116,12 @@ class Unit:
     def to_internal(
         self, values: float | FloatArray, altitude_m: float | FloatArray = 0.0
     ) -> float | FloatArray:
-        """Values of this unit in the internal unit of the dimension.
+        """Values of this unit in the internal unit of the dimension, same shape.
+
+        NaN (not observed) stays NaN, and the impossible is converted all the same: see `possible`.
 
         Args:
-            values: float or array, any shape; numbers in this unit; NaN (not observed) stays NaN.
-            altitude_m: float or array that broadcasts with `values`; altitude of the place [m];
-                only gauge and vacuum pressures use it.
-
-        Returns:
-            Internal unit. Impossible values are converted all the same: see `possible`.
+            altitude_m: Altitude of the place [m], broadcasts; for gauge and vacuum pressures.
 
         Raises:
             OutOfRange: if an altitude is outside the standard atmosphere formula.

@@ -69,17 +69,12 @@ ADVICE: Mapping[Dimension, str] = MappingProxyType(
 
 
 def parse_quantity(text: str | float, dimension: Dimension, altitude_m: float = 0.0) -> float:
-    """Value of a quantity written with its unit, in the internal unit of its dimension.
+    """Finite value of a quantity written with its unit, in the internal unit of its dimension.
 
     Args:
-        text: E.g. ``2.1 bar``, ``2,1 bar``, ``255 psi``, ``3.2 bar abs``, ``-5 in. Hg vac``, ``88
-            °F``. A bare number, as a TOML file may hold it, is refused with the units it could
-            have.
-        dimension: The dimension expected, one of `DIMENSIONS`.
+        text: E.g. ``2.1 bar``, ``2,1 bar``, ``3.2 bar abs``, ``-5 in. Hg vac``, ``88 °F``. A bare
+            number, as a TOML file may hold it, is refused with the units it could have.
         altitude_m: Altitude of the place [m]: gauge pressures count from the atmosphere there.
-
-    Returns:
-        Value in the unit that `INTERNAL_UNITS` gives for the dimension; finite.
 
     Raises:
         UnitError: blank, no number, no unit, unknown unit, unit of another dimension, NaN or
@@ -107,11 +102,7 @@ def parse_quantity(text: str | float, dimension: Dimension, altitude_m: float = 
 def column_unit(suffix: str) -> Unit:
     """Unit meant by the suffix of an archive column, such as ``bar`` in ``low_side_bar``.
 
-    Args:
-        suffix: One of `COLUMN_SUFFIXES`, spelt exactly; a final ``a`` marks absolute pressures.
-
-    Returns:
-        Its `dimension`, and `to_internal` for whole columns.
+    One of `COLUMN_SUFFIXES`, spelt exactly; a final ``a`` marks absolute pressures.
 
     Raises:
         UnitError: if the suffix is unknown; the message names the nearest one or all.
@@ -131,14 +122,8 @@ def column_unit(suffix: str) -> Unit:
 def possible(values: FloatArray, dimension: Dimension) -> NDArray[np.bool_]:
     """Which internal values can exist: the check of `parse_quantity` for whole columns.
 
-    Args:
-        values: array, any shape; values in the internal unit of the dimension; NaN means not
-            observed.
-        dimension: One of `DIMENSIONS`.
-
-    Returns:
-        array of bool, same shape; false for infinite values, pressures below a perfect vacuum,
-            temperatures below absolute zero and negative masses, shares and times. True for NaN.
+    Same shape; true for NaN (not observed), false for infinite values, pressures below a perfect
+    vacuum, temperatures below absolute zero and negative masses, shares and times.
     """
     return np.isnan(values) | (np.isfinite(values) & (values >= FLOORS[dimension] - ROUNDING))
 
@@ -149,13 +134,8 @@ def format_quantity(
     """Text of an internal value in a unit, rounded to what the unit is worth reading to.
 
     Args:
-        value: Value in the internal unit of `dimension`.
-        dimension: One of `DIMENSIONS`.
         unit: Any spelling that `parse_quantity` takes for the dimension; None: the internal unit.
         altitude_m: Altitude of the place [m], for gauge pressures.
-
-    Returns:
-        Number, blank, canonical spelling of the unit.
 
     Raises:
         UnitError: if the unit is unknown or of another dimension.
@@ -172,7 +152,6 @@ def format_quantity(
 
 
 def _split(shown: str, dimension: Dimension) -> tuple[float, str]:
-    """Number and unit text of a quantity."""
     if not shown:
         raise UnitError(
             f"blank where {TITLES[dimension]} is expected; leave the line out if it was not "
@@ -198,7 +177,6 @@ def _split(shown: str, dimension: Dimension) -> tuple[float, str]:
 
 
 def _unit_of(unit_text: str, shown: str, dimension: Dimension) -> Unit:
-    """Unit of the expected dimension from its text, or the error that says what is wrong."""
     write = f"write {TITLES[dimension]} in {ADVICE[dimension]}"
     if not unit_text:
         raise UnitError(f"{shown!r} has no unit; {write}")
@@ -218,7 +196,6 @@ def _unit_of(unit_text: str, shown: str, dimension: Dimension) -> Unit:
 
 
 def _impossible(shown: str, unit: Unit, altitude_m: float) -> str:
-    """Why no such quantity exists."""
     if unit.dimension == "temperature":
         floor = unit.from_internal(FLOORS["temperature"])
         return f"{shown!r} is below absolute zero ({floor:.2f} {unit.name}); check sign and unit"

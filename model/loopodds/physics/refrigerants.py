@@ -68,13 +68,11 @@ class Refrigerant(SaturationLine):
     def static_residual(self, pressure_kpa: V, temperature_c: V) -> StaticResidual[V]:
         """How far a resting loop is from saturation, with the band of ordinary error.
 
-        Args:
-            pressure_kpa: Pressure with the engine off and the loop at one temperature [kPa abs].
-            temperature_c: float or array of the same shape; temperature of the loop where the
-                liquid is [degC].
+        Positive when the pressure is above saturation, as with air in the loop.
 
-        Returns:
-            Positive when the pressure is above saturation, as with air in the loop.
+        Args:
+            pressure_kpa: With the engine off and the loop at one temperature [kPa abs].
+            temperature_c: Of the loop where the liquid is [degC], same shape.
 
         Raises:
             OutOfRange: if the pressure or the temperature is off the line.
@@ -108,8 +106,7 @@ def designation(name: str) -> str | None:
 def refrigerant(name: str) -> Refrigerant:
     """Refrigerant by its designation, read from the shipped table on first use.
 
-    Args:
-        name: One of `SUPPORTED`, in any spelling that :func:`designation` knows.
+    The name may have any spelling that :func:`designation` knows.
 
     Raises:
         UnknownName: if the refrigerant is not supported; the message names those that are.
@@ -130,7 +127,6 @@ def refrigerant(name: str) -> Refrigerant:
 
 @lru_cache
 def _read(name: str) -> Refrigerant:
-    """Refrigerant from its shipped table, once a process."""
     about, temperature, pressure, slope = read_table(name)
     logs = np.log(pressure)
     return Refrigerant(

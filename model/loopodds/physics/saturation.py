@@ -71,7 +71,6 @@ class SaturationLine:
     Attributes:
         name: Designation, e.g. ``R134a``.
         equation: The published equation of state behind the line.
-        lowest_temperature_c, lowest_pressure_kpa: Lower end of the line [degC, kPa abs].
         critical_temperature_c, critical_pressure_kpa: Upper end of the line [degC, kPa abs], itself
             outside the range.
 
@@ -174,14 +173,10 @@ def like(given: V, result: FloatArray) -> V:
 def read_table(name: str) -> tuple[Mapping[str, str], FloatArray, FloatArray, FloatArray]:
     """Saturation table of a refrigerant as it is shipped.
 
-    Args:
-        name: Designation that names the file.
-
     Returns:
-        about: What the comment lines ``# key: value`` say: safety class, molar mass, equation,
-            date.
-        temperature, pressure, slope: array, shape (rows,); [degC], [kPa abs], [kPa/K]; increasing,
-            the last row is the critical point.
+        What the comment lines ``# key: value`` say (safety class, equation), and temperature
+            [degC], pressure [kPa abs] and slope [kPa/K], shape (rows,); increasing, the last row
+            is the critical point.
     """
     path = resources.files("loopodds_data") / "saturation" / f"{name}.csv"
     lines = path.read_text(encoding="utf-8").splitlines()
