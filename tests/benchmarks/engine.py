@@ -31,7 +31,7 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import simulate
 from loopodds.inference.bif import read_bif
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Discrete, Evidence, Network
+from loopodds.inference.network import Evidence, Network, discrete_variables
 from loopodds.upkeep.exchange import pgmpy_model
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -92,12 +92,6 @@ def leaves_seen(network: Network, rows: int, share: float, rng: np.random.Genera
     )
 
 
-def worded(network: Network) -> list[Discrete]:
-    """Every variable as a discrete one, gauges by their words."""
-    gauges = [gauge.worded() for gauge in network.gauges.values()]
-    return [*network.hidden.values(), *network.observables.values(), *gauges]
-
-
 def words_of(network: Network, evidence: Evidence, row: int) -> dict[str, int]:
     """What is seen in a row, gauge numbers turned into words."""
     seen = {n: int(code[row]) for n, code in evidence.codes.items() if code[row] >= 0}
@@ -141,7 +135,7 @@ def peers(
     """Milliseconds a row of pyAgrum and pgmpy on the first rows of the evidence."""
     from pgmpy.inference import VariableElimination
 
-    variables = worded(network)
+    variables = discrete_variables(network)
     net = agrum(variables)
     engine = VariableElimination(pgmpy_model(network))
     states = {v.name: v.states for v in variables}

@@ -12,7 +12,7 @@ from __future__ import annotations
 import gzip
 import itertools
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from math import log2
 from pathlib import Path
 from typing import NamedTuple, NoReturn
@@ -30,14 +30,15 @@ ROUNDED = 2e-3
 EXACT = 1e-12
 """Distance of a row sum from one below which the row is left as it is (float addition)."""
 
+_WORD = r'(?:(?!//|/\*)[^\s{}()\[\]|,;"])+'
 _TOKEN = re.compile(
     r'(?P<skip>//[^\n]*|/\*.*?\*/)|"(?P<quoted>[^"\n]*)"|(?P<mark>[{}()\[\]|,;])'
-    r'|(?P<word>(?:(?!//|/\*)[^\s{}()\[\]|,;"])+)|(?P<bad>\S)',
+    rf"|(?P<word>{_WORD})|(?P<bad>\S)",
     re.DOTALL,
 )
 
 
-_PLAIN = re.compile(r"(?:(?!//|/\*)[^\s{}()\[\]|,;\"])+")
+_States = tuple[str, ...]
 
 
 class _Token(NamedTuple):
@@ -46,16 +47,11 @@ class _Token(NamedTuple):
     at: int
 
 
-class _Variable(NamedTuple):
-    name: str
-    states: tuple[str, ...]
-
-
 class _Block(NamedTuple):
     """One probability block: parents and rows before they are put into an array."""
 
     parents: tuple[str, ...]
-    rows: list[tuple[tuple[str, ...], list[float], int]]
+    rows: list[tuple[_States, list[float], int]]
     flat: list[float] | None
     default: list[float] | None
     at: int
@@ -72,12 +68,11 @@ class _Reader:
     def _scan(self) -> Iterator[_Token]:
         for match in _TOKEN.finditer(self.text):
             kind = str(match.lastgroup)
+            at = match.start()
             if kind == "bad":
-                self.fail(
-                    f"{match.group()!r} opens a quotation or comment never closed", match.start()
-                )
+                self.fail(f"{match.group()!r} opens a quotation or comment never closed", at)
             if kind != "skip":
-                yield _Token(match.group(kind), kind, match.start())
+                yield _Token(match.group(kind), kind, at)
         yield _Token("end of file", "end", len(self.text))
 
     def fail(self, problem: str, at: int) -> NoReturn:
@@ -100,9 +95,10 @@ class _Reader:
         self.place += found
         return found
 
-    def expect(self, text: str) -> None:
-        if not self.accept(text):
-            self.fail(f"{text!r} expected, found {self.next.text!r}", self.next.at)
+    def expect(self, *texts: str) -> None:
+        for text in texts:
+            if not self.accept(text):
+                self.fail(f"{text!r} expected, found {self.next.text!r}", self.next.at)
 
     def name(self, what: str) -> str:
         token = self.take()
@@ -110,7 +106,7 @@ class _Reader:
             self.fail(f"{what} expected, found {token.text!r}", token.at)
         return token.text
 
-    def names(self, close: str, what: str) -> tuple[str, ...]:
+    def names(self, close: str, what: str) -> _States:
         """Names up to a closing mark, with or without commas."""
         found: list[str] = []
         while not self.accept(close):
@@ -149,15 +145,13 @@ class Imported(NamedTuple):
 
 
 def read_bif(source: str | Path) -> Imported:
-    """Network from a BIF file.
+    """Network from a BIF file; variables without children become observables.
+
+    ``notes`` names each variable whose rows were rounded in print and had to be divided by their
+    sum; otherwise every 64-bit float is the one written.
 
     Args:
         source: Path of a ``.bif`` or ``.bif.gz`` file, or the text itself (anything with a brace).
-
-    Returns:
-        Variables without children become observables. ``notes`` names each variable whose rows were
-            rounded in print and had to be divided by their sum; otherwise every 64-bit float is the
-            one written.
 
     Raises:
         KnowledgeError: if the file cannot be read, with its line if the text is at fault.
@@ -169,24 +163,21 @@ def read_bif(source: str | Path) -> Imported:
     [0.7, 0.3]
     """
     if isinstance(source, str) and "{" in source:
-        variables, notes = _parsed(source, "text")
-    else:
-        path = Path(source)
-        try:
-            data = path.read_bytes()
-            text = (gzip.decompress(data) if path.suffix == ".gz" else data).decode()
-        except (OSError, EOFError, UnicodeDecodeError) as error:
-            raise KnowledgeError(f"{path}: cannot be read: {error}") from error
-        variables, notes = _parsed(text, path.name)
-    return Imported(Network.of_tables(variables), notes)
+        return _parsed(source, "text")
+    path = Path(source)
+    try:
+        data = path.read_bytes()
+        text = (gzip.decompress(data) if path.suffix == ".gz" else data).decode()
+    except (OSError, EOFError, UnicodeDecodeError) as error:
+        raise KnowledgeError(f"{path}: cannot be read: {error}") from error
+    return _parsed(text, path.name)
 
 
 def write_bif(network: Network) -> str:
     """Text of a network in the BIF format; reading it back gives the same floats.
 
     Raises:
-        KnowledgeError: if a name holds a quotation mark or a line break, which the format cannot
-            write.
+        KnowledgeError: if a name holds a quotation mark or a line break, which cannot be written.
     """
     variables = discrete_variables(network)
     states = {v.name: v.states for v in variables}
@@ -210,17 +201,16 @@ def write_bif(network: Network) -> str:
 
 
 def _quoted(name: str) -> str:
-    if _PLAIN.fullmatch(name):
+    if re.fullmatch(_WORD, name):
         return name
     if '"' in name or "\n" in name:
         raise KnowledgeError(f"the BIF format cannot write the name {name!r}")
     return f'"{name}"'
 
 
-def _parsed(text: str, file: str) -> tuple[list[Discrete], tuple[str, ...]]:
-    """Variables in the order declared, and the notes on rounded rows."""
+def _parsed(text: str, file: str) -> Imported:
     reader = _Reader(text, file)
-    declared: dict[str, _Variable] = {}
+    declared: dict[str, _States] = {}
     blocks: dict[str, _Block] = {}
     while reader.next.kind != "end":
         at = reader.next.at
@@ -229,10 +219,10 @@ def _parsed(text: str, file: str) -> tuple[list[Discrete], tuple[str, ...]]:
             reader.skip_to("{")
             reader.skip_to("}")
         elif keyword == "variable":
-            variable = _variable(reader)
-            if variable.name in declared:
-                reader.fail(f"variable {variable.name!r} is declared twice", at)
-            declared[variable.name] = variable
+            name, states = _variable(reader)
+            if name in declared:
+                reader.fail(f"variable {name!r} is declared twice", at)
+            declared[name] = states
         elif keyword == "probability":
             name, block = _probability(reader)
             if name in blocks:
@@ -245,21 +235,18 @@ def _parsed(text: str, file: str) -> tuple[list[Discrete], tuple[str, ...]]:
     return _assemble(reader, declared, blocks)
 
 
-def _variable(reader: _Reader) -> _Variable:
+def _variable(reader: _Reader) -> tuple[str, _States]:
     name = reader.name("a variable's name")
-    states: tuple[str, ...] = ()
+    states: _States = ()
     reader.expect("{")
     while not reader.accept("}"):
         if reader.accept("property"):
             reader.skip_to(";")
             continue
         at = reader.next.at
-        reader.expect("type")
-        reader.expect("discrete")
-        reader.expect("[")
+        reader.expect("type", "discrete", "[")
         count = reader.name("the number of states")
-        reader.expect("]")
-        reader.expect("{")
+        reader.expect("]", "{")
         states = reader.names("}", "a state's name")
         reader.expect(";")
         if str(len(states)) != count:
@@ -268,7 +255,7 @@ def _variable(reader: _Reader) -> _Variable:
             reader.fail(f"{name!r} names a state twice", at)
     if not states:
         reader.fail(f"{name!r} has no states", reader.next.at)
-    return _Variable(name, states)
+    return name, states
 
 
 def _probability(reader: _Reader) -> tuple[str, _Block]:
@@ -280,9 +267,8 @@ def _probability(reader: _Reader) -> tuple[str, _Block]:
             head.append(reader.name("a variable's name"))
     if not head or len(set(head)) != len(head):
         reader.fail("a probability block must name a variable and its parents, each once", at)
-    rows: list[tuple[tuple[str, ...], list[float], int]] = []
-    flat: list[float] | None = None
-    default: list[float] | None = None
+    rows: list[tuple[_States, list[float], int]] = []
+    flat = default = None
     reader.expect("{")
     while not reader.accept("}"):
         row_at = reader.next.at
@@ -299,18 +285,18 @@ def _probability(reader: _Reader) -> tuple[str, _Block]:
 
 
 def _assemble(
-    reader: _Reader, declared: Mapping[str, _Variable], blocks: Mapping[str, _Block]
-) -> tuple[list[Discrete], tuple[str, ...]]:
+    reader: _Reader, declared: Mapping[str, _States], blocks: Mapping[str, _Block]
+) -> Imported:
     for name, block in blocks.items():
         for mentioned in (name, *block.parents):
             if mentioned not in declared:
                 reader.fail(str(unknown_name("variable", mentioned, declared)), block.at)
     variables, notes = [], []
-    for name, variable in declared.items():
+    for name, states in declared.items():
         if name not in blocks:
             reader.fail(f"variable {name!r} has no probability block", len(reader.text))
         block = blocks[name]
-        table = _table(reader, variable, block, [declared[p] for p in block.parents])
+        table = _table(reader, name, declared, block)
         sums = table.sum(axis=-1, keepdims=True)
         off = np.abs(sums - 1.0)
         if off.max() > EXACT:
@@ -319,16 +305,16 @@ def _assemble(
                 f"{name}: {int((off > EXACT).sum())} of {off.size} rows were rounded "
                 f"(off by up to {off.max():.2g}) and divided by their sum"
             )
-        variables.append(Discrete(name, variable.states, block.parents, table))
-    return variables, tuple(notes)
+        variables.append(Discrete(name, states, block.parents, table))
+    return Imported(Network.of_tables(variables), tuple(notes))
 
 
 def _table(
-    reader: _Reader, variable: _Variable, block: _Block, parents: Sequence[_Variable]
+    reader: _Reader, name: str, declared: Mapping[str, _States], block: _Block
 ) -> FloatArray:
     """Array with the parents' axes first; a flat table lists the variable's own state slowest."""
-    name, card = variable.name, len(variable.states)
-    cards = [len(parent.states) for parent in parents]
+    card, parents = len(declared[name]), {parent: declared[parent] for parent in block.parents}
+    cards = [len(states) for states in parents.values()]
     size = sum(log2(c) for c in (*cards, card))
     if size > LARGEST_LOG2:
         raise TooLarge(f"{reader.file}: the table of {name!r} has 2^{size:.1f} entries")
@@ -352,7 +338,7 @@ def _table(
         table[index] = _row(reader, name, card, values, at)
     empty = np.argwhere(np.isnan(table[..., 0]))
     if len(empty):
-        which = ", ".join(p.states[i] for p, i in zip(parents, empty[0], strict=True))
+        which = ", ".join(s[i] for s, i in zip(parents.values(), empty[0], strict=True))
         reader.fail(f"{name!r} has no row for ({which})", block.at)
     return table
 
@@ -366,12 +352,11 @@ def _row(reader: _Reader, name: str, card: int, values: list[float], at: int) ->
 
 
 def _index(
-    reader: _Reader, parents: Sequence[_Variable], states: tuple[str, ...], at: int
+    reader: _Reader, parents: Mapping[str, _States], row: _States, at: int
 ) -> tuple[int, ...]:
-    if len(states) != len(parents):
-        reader.fail(f"{len(parents)} parent states expected, got ({', '.join(states)})", at)
-    for parent, state in zip(parents, states, strict=True):
-        if state not in parent.states:
-            problem = unknown_name(f"state of {parent.name}", state, parent.states)
-            reader.fail(str(problem), at)
-    return tuple(p.states.index(s) for p, s in zip(parents, states, strict=True))
+    if len(row) != len(parents):
+        reader.fail(f"{len(parents)} parent states expected, got ({', '.join(row)})", at)
+    for (parent, states), state in zip(parents.items(), row, strict=True):
+        if state not in states:
+            reader.fail(str(unknown_name(f"state of {parent}", state, states)), at)
+    return tuple(s.index(state) for s, state in zip(parents.values(), row, strict=True))

@@ -10,7 +10,6 @@ the spread of what it samples (Trefethen & Weideman 2014).
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
 from weakref import WeakKeyDictionary
@@ -72,13 +71,8 @@ def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
         extra: Standard deviation that the conditions add to the gauge's own [scale].
     """
     kept = _grids.setdefault(gauge, {})
-    key = step, extra
-    if key not in kept:
-        kept[key] = _gauge_grid(gauge, step, extra)
-    return kept[key]
-
-
-def _gauge_grid(gauge: GaugeNode, step: float, extra: float) -> Grid:
+    if (step, extra) in kept:
+        return kept[step, extra]
     own = np.hypot(gauge.spread, extra)
     wide = float(np.hypot(gauge.wide, extra)) if gauge.share > 0 else float(own.max())
     pairs = np.column_stack([gauge.mean.ravel(), own.ravel()])
@@ -94,7 +88,8 @@ def _gauge_grid(gauge: GaugeNode, step: float, extra: float) -> Grid:
     table = lengths * gauge_density(
         nodes, extra, gauge.mean[..., None], gauge.spread[..., None], misread
     )
-    return Grid(nodes, lengths, table / table.sum(axis=-1, keepdims=True), extra)
+    kept[step, extra] = Grid(nodes, lengths, table / table.sum(axis=-1, keepdims=True), extra)
+    return kept[step, extra]
 
 
 def _local_spread(x: FloatArray, mean: FloatArray, spread: FloatArray) -> FloatArray:
@@ -104,13 +99,12 @@ def _local_spread(x: FloatArray, mean: FloatArray, spread: FloatArray) -> FloatA
     return result
 
 
-@dataclass(slots=True, eq=False)
-class _Cluster:
+class _Cluster(NamedTuple):
     """Outcomes that stay linked once the car's state is known, and the state that links them."""
 
-    names: list[str] = field(default_factory=list)
-    state: set[str] = field(default_factory=set)
-    links: set[str] = field(default_factory=set)
+    names: list[str]
+    state: set[str]
+    links: set[str]
 
 
 class Look:
@@ -120,8 +114,8 @@ class Look:
         names: Observables, gauges or hidden variables; those already known are left out.
         masks: For a gauge the findings, with their states, that make it show nothing.
         step: Distance of the nodes of a gauge in its local spread; 0 takes gauges as words.
-        extra: Standard deviation that the conditions add to that of a gauge [scale]; a reading yet
-            to be taken is taken under known conditions, so that this is mostly nothing.
+        extra: Standard deviation that the conditions add to that of a gauge [scale]; mostly
+            nothing, as a reading yet to be taken is taken under known conditions.
     """
 
     def __init__(
@@ -136,8 +130,7 @@ class Look:
         self._masks = masks or {}
         self._extra = extra or {}
         self.names: Query = tuple(name for name in names if self._open(name))
-        self.channels = [self._channel(name, step) for name in self.names]
-        self._by_name = {channel.name: channel for channel in self.channels}
+        self._channels = {name: self._channel(name, step) for name in self.names}
         self._own_noise: dict[str, float] = {}
 
     def _open(self, name: str) -> bool:
@@ -175,9 +168,7 @@ class Look:
         count = len(self.calibrated.network.states(finding))
         shape = (*channel.table.shape[:-1], count, channel.table.shape[-1])
         table = np.broadcast_to(channel.table[..., None, :], shape).copy()
-        for state in states:
-            table[..., state, :] = 0.0
-            table[..., state, 0] = 1.0
+        table[..., list(states), :] = np.eye(1, shape[-1])
         return Channel(channel.name, (*channel.given, finding), table, channel.grid)
 
     def hiders(self, name: str) -> Query:
@@ -186,14 +177,10 @@ class Look:
 
     def grid(self, name: str) -> Grid | None:
         """Readings that the outcomes of a gauge stand for; None for words."""
-        return self._by_name[name].grid
+        return self._channels[name].grid
 
     def shut(self, names: Query, index: IntArray) -> BoolArray:
-        """Where outcomes stand for a gauge that another outcome makes unreadable.
-
-        Args:
-            index: int array, shape (rows, names); outcome of each observable.
-        """
+        """Where an outcome is that of a gauge made unreadable by another; shape (rows, names)."""
         shut = np.zeros(index.shape, dtype=bool)
         for column, name in enumerate(names):
             for finding in self.hiders(name):
@@ -209,65 +196,45 @@ class Look:
     def _factors(self, names: Sequence[str], extra: Collection[str] = ()) -> list[Factor]:
         """Factors of the joint of some outcomes and of further hidden variables."""
         hidden = self.calibrated.network.hidden
-        channels = [self._by_name[name] for name in names if name not in hidden]
-        wanted = {name for name in names if name in hidden}.union(
-            extra, (g for channel in channels for g in channel.given if g in hidden)
-        )
-        return [
-            *self.calibrated.factors(wanted),
-            *(Factor((*c.given, c.name), c.table) for c in channels),
-        ]
+        channels = [self._channels[name] for name in names if name not in hidden]
+        mentioned = {*names, *(parent for c in channels for parent in c.given)}
+        own = [Factor((*c.given, c.name), c.table) for c in channels]
+        return [*self.calibrated.factors({*extra, *mentioned.intersection(hidden)}), *own]
 
     def bits(self, about: Collection[str] | None = None) -> float:
-        """Expected information about the joint state of some hidden variables.
+        """Expected information about the joint state of some hidden variables (None: of all).
 
-        Args:
-            about: Hidden variables; all of them when left out.
-
-        Returns:
-            H(outcomes) - H(outcomes | state), in bits; zero where nothing is left to see.
+        H(outcomes) - H(outcomes | state), in bits; zero where nothing is left to see.
         """
         if not self.names:
             return 0.0
-        return max(0.0, self.uncertainty - self.noise(about))
-
-    @cached_property
-    def uncertainty(self) -> float:
-        """Entropy of the outcomes, in bits."""
-        return entropy(self.distribution)
-
-    def noise(self, about: Collection[str] | None = None) -> float:
-        """Entropy of the outcomes once the state of the hidden variables is known, in bits."""
-        hidden = self.calibrated.network.hidden
-        state = set(hidden) if about is None else set(about)
-        return sum(self._cluster_noise(cluster) for cluster in self._clusters(state))
+        state = set(self.calibrated.network.hidden if about is None else about)
+        noise = sum(self._cluster_noise(cluster) for cluster in self._clusters(state))
+        return max(0.0, entropy(self.distribution) - noise)
 
     def _cluster_noise(self, cluster: _Cluster) -> float:
         if not cluster.links:
-            return sum(self.own_noise(name) for name in cluster.names)
+            return sum(map(self._noise, cluster.names))
         names, state = tuple(cluster.names), tuple(sorted(cluster.state))
         joint = contract(self._factors(names, state), (*names, *state))
         return entropy(joint) - entropy(joint.sum(axis=tuple(range(len(names)))))
 
-    def own_noise(self, name: str) -> float:
+    def _noise(self, name: str) -> float:
         """Expected entropy of one outcome given its parents, in bits."""
-        if name not in self._own_noise:
-            self._own_noise[name] = self._expected_noise(self._by_name[name])
-        return self._own_noise[name]
-
-    def _expected_noise(self, channel: Channel) -> float:
+        channel = self._channels[name]
         if not channel.table.size:
             return 0.0
-        noise = _row_entropy(channel.table)
-        seen = [g for g in channel.given if g not in self.calibrated.network.hidden]
-        hidden = [g for g in channel.given if g not in seen]
-        factors = [*self._factors(seen, hidden), Factor(channel.given, noise)]
-        return float(contract(factors, ()))
+        if name not in self._own_noise:
+            seen = [g for g in channel.given if g not in self.calibrated.network.hidden]
+            hidden = [g for g in channel.given if g not in seen]
+            noise = Factor(channel.given, _row_entropy(channel.table))
+            self._own_noise[name] = float(contract([*self._factors(seen, hidden), noise], ()))
+        return self._own_noise[name]
 
     def own_bits(self, name: str) -> float:
         """Information of one outcome alone about all hidden variables, in bits."""
         axes = tuple(i for i, other in enumerate(self.names) if other != name)
-        return entropy(self.distribution.sum(axis=axes)) - self.own_noise(name)
+        return entropy(self.distribution.sum(axis=axes)) - self._noise(name)
 
     def _clusters(self, state: set[str]) -> list[_Cluster]:
         """Outcomes grouped by the hidden variables outside the state that they share.
@@ -278,19 +245,21 @@ class Look:
         clusters: list[_Cluster] = []
         for name in self.names:
             links, border = self._reach(name, state)
-            merged = _Cluster([name], border, links)
-            for other in [c for c in clusters if c.links & links]:
-                clusters.remove(other)
-                merged = _Cluster(
-                    other.names + merged.names, other.state | merged.state, other.links | links
+            linked = [cluster for cluster in clusters if cluster.links & links]
+            clusters = [cluster for cluster in clusters if not cluster.links & links]
+            clusters.append(
+                _Cluster(
+                    [*(other for cluster in reversed(linked) for other in cluster.names), name],
+                    border.union(*(cluster.state for cluster in linked)),
+                    links.union(*(cluster.links for cluster in linked)),
                 )
-            clusters.append(merged)
+            )
         return clusters
 
     def _reach(self, name: str, state: set[str]) -> tuple[set[str], set[str]]:
         """Variables outside the state that bear on an outcome, and the state around them."""
         hidden = self.calibrated.network.hidden
-        channel = self._by_name[name]
+        channel = self._channels[name]
         start = {name} if name in hidden else {g for g in channel.given if g in hidden}
         start -= self.calibrated.fixed
         border, links = start & state, set()

@@ -60,11 +60,7 @@ class _Plan(NamedTuple):
 def contract(factors: Sequence[Factor], keep: Query) -> FloatArray:
     """Product of the factors, summed over every variable that is not kept.
 
-    Args:
-        keep: Axes of the result, in this order; each must occur in some factor.
-
-    Returns:
-        float array, shape (*cards of keep,)
+    Shape (*cards of keep,) in this order; each variable kept must occur in some factor.
 
     Raises:
         TooLarge: if an intermediate array would have more than 2**24 cells.
@@ -74,9 +70,7 @@ def contract(factors: Sequence[Factor], keep: Query) -> FloatArray:
     >>> contract([a, Factor(("x",), np.array([0.5, 0.5]))], ("y",))
     array([0.35, 0.65])
     """
-    cards: dict[str, int] = {}
-    for factor in factors:
-        cards.update(zip(factor.names, factor.values.shape, strict=True))
+    cards = {n: c for f in factors for n, c in zip(f.names, f.values.shape, strict=True)}
     plan = _plan(tuple(factor.names for factor in factors), tuple(sorted(cards.items())), keep)
     work = [
         factor.values.sum(axis=gone) if gone else factor.values
@@ -130,7 +124,7 @@ def _cheapest(
 
     def growth(pair: tuple[int, int]) -> int:
         ours, theirs = alive[pair[0]], alive[pair[1]]
-        scopes = (_remaining(ours, theirs, needed), ours, theirs)
+        scopes = _remaining(ours, theirs, needed), ours, theirs
         after, *before = (prod(cards[name] for name in scope) for scope in scopes)
         return after - sum(before)
 
@@ -172,9 +166,6 @@ def _remaining(first: Query, second: Query, count: Mapping[str, int]) -> Query:
 class Calibrated:
     """Posterior of one row of evidence, all cliques kept.
 
-    Args:
-        evidence: One row.
-
     Raises:
         LoopoddsError: if the evidence has more than one row.
         ImpossibleEvidence: if it cannot hold together.
@@ -210,28 +201,27 @@ class Calibrated:
 
         A hidden variable that was itself seen links nothing any more.
         """
-        fixed = self.fixed
         scopes = [(*v.parents, name) for name, v in self.network.hidden.items()]
-        seen = [name for name in self.known if name not in self.network.hidden]
+        seen = self.known - self.network.hidden.keys()
         scopes += [self.network.variable(name).parents for name in seen]
         around: dict[str, set[str]] = {name: set() for name in self.network.hidden}
         for scope in scopes:
-            free = [name for name in scope if name not in fixed]
+            free = set(scope) - self.fixed
             for name in free:
-                around[name].update(other for other in free if other != name)
+                around[name] |= free - {name}
         return around
 
     @cached_property
     def _conditionals(self) -> list[FloatArray]:
         """Each clique given its separator to the parent; zero where the separator is zero."""
-        found = []
-        for scope, separator, belief in zip(
-            self.tree.plan.cliques, self.tree.plan.separators, self._beliefs, strict=True
-        ):
+        plan, conditionals = self.tree.plan, []
+        parts = zip(plan.cliques, plan.separators, self._beliefs, strict=True)
+        for scope, separator, belief in parts:
             gone = tuple(i for i, name in enumerate(scope) if name not in separator)
             total = belief.sum(axis=gone, keepdims=True)
-            found.append(np.divide(belief, total, out=np.zeros_like(belief), where=total > 0))
-        return found
+            given = np.divide(belief, total, out=np.zeros_like(belief), where=total > 0)
+            conditionals.append(given)
+        return conditionals
 
     def factors(self, names: Iterable[str]) -> list[Factor]:
         """Factors whose product, summed over all else, is the joint of the names.
@@ -240,18 +230,11 @@ class Calibrated:
             UnknownName: if a name is not a hidden variable.
         """
         wanted = frozenset(names)
-        for name in wanted:
-            if name not in self.network.hidden:
-                raise unknown_name("hidden variable", name, self.network.hidden)
-        span = self.tree.span(wanted)
-        plan = self.tree.plan
-        return [
-            Factor(
-                plan.cliques[i],
-                self._conditionals[i] if plan.parents[i] in span else self._beliefs[i],
-            )
-            for i in span
-        ]
+        for name in wanted - self.network.hidden.keys():
+            raise unknown_name("hidden variable", name, self.network.hidden)
+        plan, span = self.tree.plan, self.tree.span(wanted)
+        chosen = [self._conditionals if plan.parents[i] in span else self._beliefs for i in span]
+        return [Factor(plan.cliques[i], arrays[i]) for i, arrays in zip(span, chosen, strict=True)]
 
     def joint(self, names: Query) -> FloatArray:
         """Joint posterior of hidden variables, shape (*cards,), sums to one.
@@ -267,9 +250,8 @@ class Calibrated:
     def draw(self, count: int, rng: np.random.Generator) -> dict[str, IntArray]:
         """Independent draws of every hidden variable from the joint posterior, shape (count,)."""
         states: dict[str, IntArray] = {}
-        for scope, belief in reversed(
-            list(zip(self.tree.plan.cliques, self._beliefs, strict=True))
-        ):
+        cliques = list(zip(self.tree.plan.cliques, self._beliefs, strict=True))
+        for scope, belief in reversed(cliques):
             old = [name for name in scope if name in states]
             new = [name for name in scope if name not in states]
             if not new:
@@ -277,7 +259,7 @@ class Calibrated:
             cards = [belief.shape[scope.index(name)] for name in new]
             order = [scope.index(name) for name in (*old, *new)]
             rows = np.transpose(belief, order)[tuple(states[name] for name in old)]
-            chances = np.broadcast_to(rows, (count, *cards)) if not old else rows
+            chances = rows if old else np.broadcast_to(rows, (count, *cards))
             below = np.cumsum(chances.reshape(count, -1), axis=1)
             mark = rng.random(count)[:, None] * below[:, -1:]
             drawn = np.minimum((mark >= below).sum(axis=1), below.shape[1] - 1)

@@ -7,18 +7,22 @@ exact joint of any variables that share a clique, for every row of the batch.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from math import prod
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.base.errors import LoopoddsError
-from loopodds.inference.flat_tree import Clique, FlatTree
-from loopodds.inference.likelihoods import Absorbed, below_one, likelihood_rows
-from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.inference.likelihoods import Absorbed, Clique, below_one, likelihood_rows
+from loopodds.inference.network import Evidence, Network
 from loopodds.inference.triangulation import TreePlan, plan_tree
+
+if TYPE_CHECKING:
+    from loopodds.inference.flat_tree import FlatTree
 
 BLOCK = 96
 COMPILED_FROM = 4096
@@ -30,10 +34,9 @@ class Posterior:
     """Result of a propagation.
 
     Attributes:
-        log_evidence: float array, shape (rows,); natural log of P(words) times the density of the
-            numbers; minus infinity is impossible.
-        joints: dict of Query to float array, shape (rows, *cards); for each query the joint
-            posterior, which sums to one over all axes but the first.
+        log_evidence: Natural log of P(words) times the density of the numbers, shape (rows,);
+            minus infinity is impossible.
+        joints: For each query the joint posterior, shape (rows, *cards); each row sums to one.
     """
 
     log_evidence: FloatArray
@@ -57,80 +60,84 @@ class JunctionTree:
     def __init__(self, network: Network, compiled: bool = False) -> None:
         self.network = network
         self.compiled = compiled
-        cards = {name: len(v.states) for name, v in network.hidden.items()}
-        self._cards = cards
-        self._flat: FlatTree | None = None
+        self.cards = cards = {name: len(v.states) for name, v in network.hidden.items()}
         self._homes: dict[Query, int] = {}
         self._spans: dict[frozenset[str], tuple[int, ...]] = {}
-        families = {n: (*v.parents, n) for n, v in network.hidden.items()}
-        observed: dict[str, Discrete | GaugeNode] = {**network.observables, **network.gauges}
         self.plan = plan_of(network)
-        self._cliques = [
-            Clique(
-                scope,
-                tuple(cards[n] for n in scope),
-                parent,
-                separator,
-                [i for i, p in enumerate(self.plan.parents) if p == k],
-                np.ones((*(cards[n] for n in scope), 1)),
-            )
-            for k, (scope, parent, separator) in enumerate(
-                zip(self.plan.cliques, self.plan.parents, self.plan.separators, strict=True)
-            )
-        ]
-        self._sizes = [prod(c.cards) for c in self._cliques]
+        self._cliques: list[Clique] = []
+        for number, scope in enumerate(self.plan.cliques):
+            shape = tuple(cards[n] for n in scope)
+            parent, separator = self.plan.parents[number], self.plan.separators[number]
+            children = [i for i, p in enumerate(self.plan.parents) if p == number]
+            clique = Clique(scope, shape, parent, separator, children, np.ones((*shape, 1)))
+            self._cliques.append(clique)
+        self.sizes = [prod(c.cards) for c in self._cliques]
         for name, variable in network.hidden.items():
-            home = self._cliques[self._home(families[name])]
-            home.prior = home.prior * _spread(variable.table, families[name], home)
-            smallest = self._cliques[self._home((name,))]
+            family = (*variable.parents, name)
+            home = self._cliques[self.home(family)]
+            axes = [family.index(n) for n in home.scope if n in family]
+            home.prior *= np.transpose(variable.table, axes).reshape(*home.axes(family), 1)
+            smallest = self._cliques[self.home((name,))]
             smallest.absorbed.append(Absorbed.of_states(name, cards[name], smallest.axes((name,))))
-        for node in observed.values():
-            home = self._cliques[self._home(node.parents)]
+        for node in network.observed:
+            home = self._cliques[self.home(node.parents)]
             order = tuple(n for n in home.scope if n in node.parents)
             home.absorbed.append(Absorbed.of_node(node, order, home.axes(order)))
 
-    def _home(self, names: Sequence[str]) -> int:
-        """Smallest clique that holds all the names.
-
-        Raises:
-            LoopoddsError: if no clique does.
-        """
-        key = tuple(names)
-        if key not in self._homes:
+    def home(self, names: Query) -> int:
+        """Smallest clique that holds all the names; a LoopoddsError if none does."""
+        if names not in self._homes:
             wanted = set(names)
             fitting = [i for i, c in enumerate(self._cliques) if wanted <= set(c.scope)]
             if not fitting:
                 raise LoopoddsError(f"no clique holds {', '.join(names)} together")
-            self._homes[key] = min(fitting, key=lambda i: self._sizes[i])
-        return self._homes[key]
+            self._homes[names] = min(fitting, key=self.sizes.__getitem__)
+        return self._homes[names]
 
-    def holds(self, names: Sequence[str]) -> bool:
-        """Whether some clique holds all the names, so that their joint can be asked for."""
-        wanted = set(names)
-        return any(wanted <= set(c.scope) for c in self._cliques)
+    @cached_property
+    def factors(self) -> dict[str, Absorbed]:
+        """What evidence on each variable switches on."""
+        return {factor.name: factor for c in self._cliques for factor in c.absorbed}
 
     def span(self, wanted: frozenset[str]) -> tuple[int, ...]:
         """Cliques left when every leaf that adds no wanted variable is cut away."""
-        if wanted not in self._spans:
-            self._spans[wanted] = _span(self.plan, wanted)
+        if wanted in self._spans:
+            return self._spans[wanted]
+        cliques = self.plan.cliques
+        around: dict[int, set[int]] = {i: set() for i in range(len(cliques))}
+        for child, parent in enumerate(self.plan.parents):
+            if parent >= 0:
+                around[child].add(parent)
+                around[parent].add(child)
+        waiting = list(around)
+        while waiting:
+            index = waiting.pop()
+            if index not in around or len(around[index]) > 1:
+                continue
+            own = wanted.intersection(cliques[index])
+            if not own or any(own <= set(cliques[other]) for other in around[index]):
+                for other in around.pop(index):
+                    around[other].discard(index)
+                    waiting.append(other)
+        self._spans[wanted] = tuple(sorted(around))
         return self._spans[wanted]
 
     def propagate(self, evidence: Evidence, queries: Iterable[Query] = ()) -> Posterior:
         """Log evidence and joint posteriors of a batch.
 
-        Args:
-            queries: Hidden variables; those of one query must share a clique (see :meth:`holds`).
+        Those of an impossible row are minus infinity and zero.
 
-        Returns:
-            For a row whose evidence is impossible the log evidence is minus infinity and the joints
-                are zero: :meth:`require_possible` turns that into an error.
+        Args:
+            queries: Hidden variables; those of one query must share a clique.
 
         Raises:
             UnknownName: if the evidence names something the network does not have.
+            LoopoddsError: if no clique holds a query.
         """
-        self._check(evidence)
+        for name in (*evidence.codes, *evidence.soft, *evidence.numbers):
+            self.network.variable(name)
         evidence = evidence.merged()
-        homes = {query: self._home(query) for query in queries}
+        homes = {query: self.home(query) for query in queries}
         loops = self.compiled or evidence.rows >= COMPILED_FROM
         posterior = (self._loops if loops else self._arrays)(evidence, homes)
         impossible = np.isneginf(posterior.log_evidence)
@@ -143,9 +150,7 @@ class JunctionTree:
     def _arrays(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """Block by block with numpy, which needs nothing loaded."""
         log_evidence = np.empty(evidence.rows)
-        joints = {
-            query: np.empty((evidence.rows, *(self._cards[n] for n in query))) for query in homes
-        }
+        joints = {q: np.empty((evidence.rows, *(self.cards[n] for n in q))) for q in homes}
         for start in range(0, evidence.rows, BLOCK):
             rows = slice(start, min(start + BLOCK, evidence.rows))
             beliefs, messages, log_evidence[rows] = self._collect(evidence.take(rows))
@@ -158,18 +163,18 @@ class JunctionTree:
 
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
-        if self._flat is None:
-            self._flat = FlatTree(self._cliques)
         log_evidence, cells = self._flat.propagate(evidence, list(homes.items()))
         joints = {
-            query: cell.reshape(evidence.rows, *(self._cards[n] for n in query))
+            query: cell.reshape(evidence.rows, *(self.cards[n] for n in query))
             for query, cell in zip(homes, cells, strict=True)
         }
         return Posterior(log_evidence, joints)
 
-    def _check(self, evidence: Evidence) -> None:
-        for name in (*evidence.codes, *evidence.soft, *evidence.numbers):
-            self.network.variable(name)
+    @cached_property
+    def _flat(self) -> FlatTree:
+        from loopodds.inference.flat_tree import FlatTree
+
+        return FlatTree(self._cliques)
 
     def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
         """Inward pass: clique potentials, normalised messages to the parents, log evidence."""
@@ -223,45 +228,14 @@ def plan_of(network: Network) -> TreePlan:
     """
     cards = {name: len(variable.states) for name, variable in network.hidden.items()}
     families = [(*variable.parents, name) for name, variable in network.hidden.items()]
-    words = [node.parents for node in network.observables.values()]
-    gauges = [node.parents for node in network.gauges.values()]
-    return plan_tree([*families, *words, *gauges], cards)
-
-
-def _span(plan: TreePlan, wanted: frozenset[str]) -> tuple[int, ...]:
-    cliques, parents = plan.cliques, plan.parents
-    around: dict[int, set[int]] = {i: set() for i in range(len(cliques))}
-    for child, parent in enumerate(parents):
-        if parent >= 0:
-            around[child].add(parent)
-            around[parent].add(child)
-    waiting = list(around)
-    while waiting:
-        index = waiting.pop()
-        if index not in around or len(around[index]) > 1:
-            continue
-        own = wanted.intersection(cliques[index])
-        neighbours = around[index]
-        if not own or any(own <= set(cliques[other]) for other in neighbours):
-            del around[index]
-            for other in neighbours:
-                around[other].discard(index)
-                waiting.append(other)
-    return tuple(sorted(around))
-
-
-def _spread(table: FloatArray, names: Query, clique: Clique) -> FloatArray:
-    """A table with axes in the clique's order, broadcastable over its scope and the batch."""
-    order = [names.index(n) for n in clique.scope if n in names]
-    return np.transpose(table, order).reshape(*clique.axes(names), 1)
+    return plan_tree([*families, *(node.parents for node in network.observed)], cards)
 
 
 def _marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:
     """Sum out what is not kept, one axis at a time, then put the axes in the asked order."""
     names = list(scope)
     for name in [n for n in scope if n not in keep]:
-        axis = names.index(name)
-        belief = belief.sum(axis=axis)
-        del names[axis]
+        belief = belief.sum(axis=names.index(name))
+        names.remove(name)
     order = [names.index(name) for name in keep]
     return belief if order == sorted(order) else np.transpose(belief, (*order, len(order)))

@@ -62,17 +62,11 @@ def densities(value, extra, mean, spread, share, wide, out):  # type: ignore[no-
 def _product(out, i, a, j):  # type: ignore[no-untyped-def]
     """out[i] *= a[j] for one pack: all loads before any store, so that it becomes one vector."""
     x0, x1, x2, x3 = (
-        out[i] * a[j],
-        out[i + 1] * a[j + 1],
-        out[i + 2] * a[j + 2],
-        out[i + 3] * a[j + 3],
-    )
+        out[i] * a[j], out[i + 1] * a[j + 1], out[i + 2] * a[j + 2], out[i + 3] * a[j + 3]
+    )  # fmt: skip
     x4, x5, x6, x7 = (
-        out[i + 4] * a[j + 4],
-        out[i + 5] * a[j + 5],
-        out[i + 6] * a[j + 6],
-        out[i + 7] * a[j + 7],
-    )
+        out[i + 4] * a[j + 4], out[i + 5] * a[j + 5], out[i + 6] * a[j + 6], out[i + 7] * a[j + 7]
+    )  # fmt: skip
     out[i], out[i + 1], out[i + 2], out[i + 3] = x0, x1, x2, x3
     out[i + 4], out[i + 5], out[i + 6], out[i + 7] = x4, x5, x6, x7
 

@@ -1,8 +1,10 @@
-"""Evidence on one observable turned into a likelihood over its parents, for a batch of rows."""
+"""Evidence on one observable turned into a likelihood, which a clique of the tree absorbs."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import reduce
 
 import numpy as np
 
@@ -18,15 +20,16 @@ class Absorbed:
 
     Attributes:
         name: Observable, or hidden variable with evidence on itself.
-        shape: Axes of the clique it multiplies: cards of the parents, ones elsewhere.
-        table: float array, shape (parent configurations, states + 1); P(state | parents); the last
-            column of ones stands for "not observed" (code -1).
-        mean, spread: float array, shape (pairs, 1); distinct pairs of a gauge (many configurations
-            share one); empty otherwise.
-        pair: int array, shape (parent configurations,); which pair holds in each configuration.
+        given: Its parents, or the hidden variable, in the order of the clique.
+        shape: Axes of the clique it multiplies: cards of those, ones elsewhere.
+        table: P(state | parents), shape (parent configurations, states + 1); the last column of
+            ones stands for "not observed" (code -1).
+        mean, spread: Distinct pairs of a gauge (many configurations share one), shape (pairs, 1).
+        pair: Which pair holds in each parent configuration.
     """
 
     name: str
+    given: Query
     shape: tuple[int, ...]
     table: FloatArray
     mean: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
@@ -38,20 +41,42 @@ class Absorbed:
     @classmethod
     def of_states(cls, name: str, card: int, shape: tuple[int, ...]) -> Absorbed:
         """Evidence on a hidden variable itself."""
-        return cls(name, shape, np.hstack([np.eye(card), np.ones((card, 1))]))
+        return cls(name, (name,), shape, np.hstack([np.eye(card), np.ones((card, 1))]))
 
     @classmethod
-    def of_node(cls, node: Discrete | GaugeNode, order: Query, shape: tuple[int, ...]) -> Absorbed:
+    def of_node(cls, node: Discrete | GaugeNode, given: Query, shape: tuple[int, ...]) -> Absorbed:
         """An observable whose parents are put in the order of its clique."""
-        axes = [node.parents.index(name) for name in order]
+        axes = [node.parents.index(name) for name in given]
         if isinstance(node, GaugeNode):
-            table = _flat(node.word_table, axes)
             both = np.stack([np.transpose(a, axes).ravel() for a in (node.mean, node.spread)], 1)
             pairs, pair = np.unique(both, axis=0, return_inverse=True)
             mean, spread = np.ascontiguousarray(pairs.T)[..., None]
             pair = pair.ravel().astype(np.int32)
-            return cls(node.name, shape, table, mean, spread, pair, node.share, node.wide)
-        return cls(node.name, shape, _flat(node.table, axes))
+            table = _flat(node.word_table, axes)
+            return cls(node.name, given, shape, table, mean, spread, pair, node.share, node.wide)
+        return cls(node.name, given, shape, _flat(node.table, axes))
+
+
+@dataclass(slots=True, eq=False)
+class Clique:
+    """One clique: its potential without evidence and what it absorbs and receives.
+
+    ``prior`` has shape (*cards, 1), ready to be spread over a batch; ``parent`` is -1 for the root
+    of a component.
+    """
+
+    scope: Query
+    cards: tuple[int, ...]
+    parent: int
+    separator: Query
+    children: list[int]
+    prior: FloatArray
+    absorbed: list[Absorbed] = field(default_factory=list)
+
+    def axes(self, names: Iterable[str]) -> tuple[int, ...]:
+        """Shape with the cards of the named variables and ones elsewhere."""
+        kept = set(names)
+        return tuple(c if n in kept else 1 for n, c in zip(self.scope, self.cards, strict=True))
 
 
 def _flat(table: FloatArray, axes: list[int]) -> FloatArray:
@@ -75,23 +100,13 @@ def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
     number = evidence.numbers.get(factor.name)
     if number is not None:
         parts.append(_readings(factor, *number))
-    if not parts:
-        return None
-    result = parts[0]
-    for part in parts[1:]:
-        result = result * part
-    return result
+    return reduce(np.multiply, parts) if parts else None
 
 
 def normal_density(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
     """Density of a normal distribution at a distance from its mean; the arrays broadcast."""
-    return _bell(distance, spread) / _SQRT_2PI
-
-
-def _bell(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
-    """A normal density but for the factor that all have in common."""
     z = np.asarray(distance) / spread
-    result: FloatArray = np.exp(-0.5 * z * z) / spread
+    result: FloatArray = np.exp(-0.5 * z * z) / (_SQRT_2PI * spread)
     return result
 
 
@@ -113,8 +128,8 @@ def gauge_density(
         misread: Weight of a misreading, and its standard deviation around the sound value.
     """
     share, wide = misread
-    near, far = _bell(value - mean, np.hypot(spread, extra)), _bell(value, np.hypot(wide, extra))
-    return ((1 - share) * near + share * far) / _SQRT_2PI
+    near = normal_density(value - mean, np.hypot(spread, extra))
+    return (1 - share) * near + share * normal_density(value, np.hypot(wide, extra))
 
 
 def _readings(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArray:

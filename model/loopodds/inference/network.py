@@ -8,11 +8,11 @@ absorbed as likelihoods over their parents.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from graphlib import CycleError, TopologicalSorter
 from math import erfc, sqrt
-from typing import final
+from typing import TypeVar, final
 
 import numpy as np
 
@@ -50,13 +50,9 @@ class GaugeNode:
     wide: float
     cuts: tuple[float, ...]
 
-    def worded(self) -> Discrete:
-        """The gauge as a discrete variable over its words (no extra spread)."""
-        return Discrete(self.name, self.states, self.parents, self.word_table)
-
     @cached_property
     def word_table(self) -> FloatArray:
-        """P(word | parents), shape (*parent cards, words); read-only.
+        """P(word | parents) without extra spread, shape (*parent cards, words); read-only.
 
         Intervals of the mixture, computed once for each distinct mean and spread.
         """
@@ -72,6 +68,9 @@ class GaugeNode:
         return table
 
 
+_Node = TypeVar("_Node", Discrete, GaugeNode)
+
+
 def _normal_cdf(z: FloatArray) -> FloatArray:
     flat = np.array([0.5 * erfc(-x / sqrt(2)) for x in np.ravel(z)])
     return flat.reshape(z.shape)
@@ -82,13 +81,11 @@ class Evidence:
     """What is known about a batch of inspections.
 
     Attributes:
-        codes: dict of str to int array, shape (rows,); state index of a hidden variable, an
-            observable or a gauge word; -1 is not observed.
-        soft: dict of str to float array, shape (rows, states); relative likelihoods; a row of ones
-            says nothing.
-        numbers: dict of str to pair of float arrays, shape (rows,); gauge value less its sound
-            expectation, and extra spread (standard deviation), both in the gauge's scale; NaN is
-            not read.
+        codes: State index of a hidden variable, an observable or a gauge word, shape (rows,); -1
+            is not observed.
+        soft: Relative likelihoods, shape (rows, states); a row of ones says nothing.
+        numbers: Gauge value less its sound expectation, and extra spread (standard deviation),
+            both in the gauge's scale, shape (rows,); NaN is not read.
     """
 
     rows: int
@@ -154,28 +151,23 @@ class Evidence:
         """One row of evidence with parts of it hidden: a batch of variations.
 
         Args:
-            names: Names that the masks decide on; all others stay as they are.
-            masks: array, shape (variations, len(names)); true where a name stays observed.
+            names: What the masks decide on; all others stay as they are.
+            masks: True where a name stays observed, shape (variations, len(names)).
         """
-        keep = {name: np.asarray(masks[:, i], dtype=bool) for i, name in enumerate(names)}
+        hidden = {name: ~np.asarray(masks[:, i], dtype=bool) for i, name in enumerate(names)}
         batch = self.repeat(len(masks))
-        return Evidence(
-            batch.rows,
-            {n: np.where(keep[n], c, -1) if n in keep else c for n, c in batch.codes.items()},
-            {
-                n: np.where(keep[n][:, None], w, 1.0) if n in keep else w
-                for n, w in batch.soft.items()
-            },
-            {
-                n: (np.where(keep[n], v, np.nan), s) if n in keep else (v, s)
-                for n, (v, s) in batch.numbers.items()
-            },
-        )
+        for name, rows in hidden.items():
+            if name in batch.codes:
+                batch.codes[name][rows] = -1
+            if name in batch.soft:
+                batch.soft[name][rows] = 1.0
+            if name in batch.numbers:
+                batch.numbers[name][0][rows] = np.nan
+        return batch
 
     def only(self, names: Iterable[str]) -> Evidence:
         """The same with nothing but the given names observed."""
-        kept = set(names)
-        return self.without({*self.codes, *self.soft, *self.numbers} - kept)
+        return self.without({*self.codes, *self.soft, *self.numbers}.difference(names))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,21 +191,22 @@ class Network:
             raise KnowledgeError("two variables of the network share a name")
         for variable in variables:
             _check(variable, by_name)
-        parents = {parent for variable in variables for parent in variable.parents}
+        # Without a single arc there is nothing to observe: all are hidden.
+        hidden = {parent for v in variables for parent in v.parents} or by_name
         order = topological({v.name: v.parents for v in variables})
-        lonely = not parents
         return cls(
-            {n: by_name[n] for n in order if n in parents or lonely},
-            {n: by_name[n] for n in order if n not in parents and not lonely},
+            {n: by_name[n] for n in order if n in hidden},
+            {n: by_name[n] for n in order if n not in hidden},
             {},
         )
 
-    def states(self, name: str) -> tuple[str, ...]:
-        """States (or words) of any variable.
+    @property
+    def observed(self) -> list[Discrete | GaugeNode]:
+        """Observables and gauges."""
+        return [*self.observables.values(), *self.gauges.values()]
 
-        Raises:
-            UnknownName: with the nearest spelling.
-        """
+    def states(self, name: str) -> tuple[str, ...]:
+        """States (or words) of any variable; raises as :meth:`variable` does."""
         return self.variable(name).states
 
     def variable(self, name: str) -> Discrete | GaugeNode:
@@ -222,21 +215,18 @@ class Network:
         Raises:
             UnknownName: with the nearest spelling.
         """
-        for group in (self.hidden, self.observables, self.gauges):
-            if name in group:
-                found: Discrete | GaugeNode = group[name]
-                return found
-        known = [*self.hidden, *self.observables, *self.gauges]
-        raise unknown_name("variable", name, known)
+        node = self.hidden.get(name) or self.observables.get(name) or self.gauges.get(name)
+        if node is None:
+            known = [*self.hidden, *self.observables, *self.gauges]
+            raise unknown_name("variable", name, known)
+        return node
 
     def given(self, fixed: Mapping[str, int]) -> tuple[Network, float]:
-        """The network with hidden variables fixed to a state.
+        """The network over the other hidden variables once some are fixed to a state.
 
-        Returns:
-            Over the remaining hidden variables. Its tables are sliced, so those of the fixed
-                variables' own probabilities sum to less than one: the log evidence it gives is log
-                P(evidence, fixed) less the returned constant.
-            Log of the factors that depend on nothing any more.
+        Its tables are sliced, so that those of the fixed variables' own probabilities sum to less
+        than one: the log evidence it gives is log P(evidence, fixed) less the returned constant,
+        the log of the factors that depend on nothing any more.
         """
         constant = 0.0
         hidden: dict[str, Discrete] = {}
@@ -252,30 +242,23 @@ class Network:
             else:
                 constant += float(np.log(column)) if column > 0 else -np.inf
         observables = {name: _fix(v, fixed) for name, v in self.observables.items()}
-        gauges = {name: _fix_gauge(g, fixed) for name, g in self.gauges.items()}
+        gauges = {name: _fix(g, fixed) for name, g in self.gauges.items()}
         return Network({**hidden, **loose}, observables, gauges), constant
 
 
-def _fix(variable: Discrete, fixed: Mapping[str, int]) -> Discrete:
-    index = tuple(fixed.get(parent, slice(None)) for parent in variable.parents)
-    parents = tuple(parent for parent in variable.parents if parent not in fixed)
-    return Discrete(variable.name, variable.states, parents, variable.table[index])
-
-
-def _fix_gauge(gauge: GaugeNode, fixed: Mapping[str, int]) -> GaugeNode:
-    index = tuple(fixed.get(parent, slice(None)) for parent in gauge.parents)
-    parents = tuple(parent for parent in gauge.parents if parent not in fixed)
-    mean, spread = np.asarray(gauge.mean[index]), np.asarray(gauge.spread[index])
-    return GaugeNode(
-        gauge.name, gauge.states, parents, mean, spread, gauge.share, gauge.wide, gauge.cuts
-    )
+def _fix(node: _Node, fixed: Mapping[str, int]) -> _Node:
+    index = tuple(fixed.get(parent, slice(None)) for parent in node.parents)
+    parents = tuple(parent for parent in node.parents if parent not in fixed)
+    if isinstance(node, Discrete):
+        return replace(node, parents=parents, table=node.table[index])
+    mean, spread = np.asarray(node.mean[index]), np.asarray(node.spread[index])
+    return replace(node, parents=parents, mean=mean, spread=spread)
 
 
 def _check(variable: Discrete, by_name: Mapping[str, Discrete]) -> None:
     for parent in variable.parents:
         if parent not in by_name:
-            problem = unknown_name("parent", parent, by_name)
-            raise KnowledgeError(f"{variable.name}: {problem}")
+            raise KnowledgeError(f"{variable.name}: {unknown_name('parent', parent, by_name)}")
     shape = (*(len(by_name[p].states) for p in variable.parents), len(variable.states))
     if variable.table.shape != shape:
         raise KnowledgeError(f"{variable.name}: table {variable.table.shape}, expected {shape}")
@@ -286,7 +269,7 @@ def _check(variable: Discrete, by_name: Mapping[str, Discrete]) -> None:
 
 def discrete_variables(network: Network) -> list[Discrete]:
     """Every variable with a table, parents first; gauges as their words."""
-    worded = [gauge.worded() for gauge in network.gauges.values()]
+    worded = [Discrete(g.name, g.states, g.parents, g.word_table) for g in network.gauges.values()]
     return [*network.hidden.values(), *network.observables.values(), *worded]
 
 

@@ -9,15 +9,14 @@ findings, a million subsets, take a fraction of a second.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from math import prod
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.likelihoods import Absorbed, likelihood_rows
+from loopodds.inference.likelihoods import likelihood_rows
 from loopodds.inference.network import Evidence
 
 _T = TypeVar("_T")
@@ -26,8 +25,7 @@ Clamp = Mapping[str, FloatArray]
 """Hidden variables held to some of their states: a likelihood of zeros and ones for each."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Part:
+class _Part(NamedTuple):
     """Factors over some variables, one for each subset of some findings.
 
     ``array`` has shape (2 ** len(findings), *cards of scope); the first finding is the highest
@@ -40,32 +38,31 @@ class _Part:
 
 
 class SubsetSums:
-    """Probabilities of a row's evidence for every subset of chosen findings.
+    """Probabilities of one row of evidence for every subset of some findings in it.
 
-    Args:
-        evidence: One row.
-        names: The findings that may be known or not; whatever else is in the evidence stays known.
+    Whatever else is in the evidence stays known.
     """
 
     def __init__(self, tree: JunctionTree, evidence: Evidence, names: Sequence[str]) -> None:
         self._tree = tree
-        self._cards = {name: len(v.states) for name, v in tree.network.hidden.items()}
         self._count = len(names)
         self._homes: list[list[_Part]] = [[] for _ in tree.plan.cliques]
         for name, variable in tree.network.hidden.items():
             self._place(_Part((), (*variable.parents, name), variable.table[None]))
         merged = evidence.merged()
         for name in merged.names():
-            scope, likelihood = _likelihood(tree, name, merged)
+            factor = tree.factors[name]
+            rows = likelihood_rows(factor, merged)
+            assert rows is not None
+            likelihood = rows.reshape(1, *(tree.cards[parent] for parent in factor.given))
             if name not in names:
-                self._place(_Part((), scope, likelihood[None]))
+                self._place(_Part((), factor.given, likelihood))
                 continue
-            both = np.stack([np.ones_like(likelihood), likelihood])
-            self._place(_Part((names.index(name),), scope, both))
+            both = np.concatenate([np.ones_like(likelihood), likelihood])
+            self._place(_Part((names.index(name),), factor.given, both))
         self._neighbours = self._connect()
-        self.cost, self._root = min(
-            (self._cost_from(root), root) for root in range(len(self._homes))
-        )
+        roots = range(len(self._homes))
+        self.cost, self._root = min((self._cost_from(root), root) for root in roots)
 
     def probabilities(self, clamp: Clamp) -> FloatArray:
         """P(subset of findings, rest of the evidence, clamp), shape (2 ** len(names),).
@@ -74,21 +71,14 @@ class SubsetSums:
         """
         homes: dict[int, list[_Part]] = {}
         for name, weight in clamp.items():
-            homes.setdefault(self._home((name,)), []).append(_Part((), (name,), weight[None]))
+            homes.setdefault(self._tree.home((name,)), []).append(_Part((), (name,), weight[None]))
         whole = self._message(self._root, -1, homes)
         axes = np.argsort([-finding for finding in whole.findings], kind="stable")
         cube = whole.array.reshape((2,) * self._count)
         return np.transpose(cube, axes).ravel()
 
     def _place(self, part: _Part) -> None:
-        self._homes[self._home(part.scope)].append(part)
-
-    def _home(self, scope: Query) -> int:
-        fitting = [i for i, c in enumerate(self._tree.plan.cliques) if set(scope) <= set(c)]
-        return min(fitting, key=self._size)
-
-    def _size(self, clique: int) -> int:
-        return prod(self._cards[name] for name in self._tree.plan.cliques[clique])
+        self._homes[self._tree.home(part.scope)].append(part)
 
     def _connect(self) -> list[list[int]]:
         """Neighbours of each clique; roots of further components hang on the first root."""
@@ -109,8 +99,8 @@ class SubsetSums:
             further = [behind(o, clique) for o in self._neighbours[clique] if o != towards]
             counts = [len(part.findings) for part in self._homes[clique]]
             one, other = (sum(half) for half in _halves([*counts, *(n for n, _ in further)], int))
-            size = self._size(clique)
-            sent = size // prod(self._cards[name] for name in self._apart(clique, towards))
+            size = self._tree.sizes[clique]
+            sent = size // prod(self._tree.cards[name] for name in self._apart(clique, towards))
             moved = (2.0**one + 2.0**other) * size + 2.0 ** (one + other) * sent
             multiplied = 2.0 ** (one + other) * size
             return one + other, moved + multiplied / 20 + sum(cost for _, cost in further)
@@ -134,7 +124,7 @@ class SubsetSums:
         kept = tuple(name for name in self._tree.plan.cliques[clique] if name not in gone)
         halves = _halves(parts, lambda part: len(part.findings))
         one, other = (self._product(half, (*kept, *gone)) for half in halves)
-        cards = [self._cards[name] for name in kept]
+        cards = [self._tree.cards[name] for name in kept]
         left = np.moveaxis(one.array.reshape(len(one.array), prod(cards), -1), 1, 0)
         right = np.transpose(other.array.reshape(len(other.array), prod(cards), -1), (1, 2, 0))
         met = np.moveaxis(left @ right, 0, -1)
@@ -142,7 +132,7 @@ class SubsetSums:
 
     def _product(self, parts: Sequence[_Part], order: Query) -> _Part:
         """Product of parts over all of a clique, a row for each subset of their findings."""
-        cards = [self._cards[name] for name in order]
+        cards = [self._tree.cards[name] for name in order]
         array = np.ones((1, *cards))
         findings: tuple[int, ...] = ()
         for part in parts:
@@ -165,24 +155,7 @@ def _halves(parts: Sequence[_T], findings: Callable[[_T], int]) -> tuple[list[_T
 
 def _spread(part: _Part, order: Query) -> FloatArray:
     """A part's array with its variables in a clique's order and ones for all others."""
-    axes = [part.scope.index(name) for name in order if name in part.scope]
-    array = np.transpose(part.array, (0, *(axis + 1 for axis in axes)))
+    axes = [part.scope.index(name) + 1 for name in order if name in part.scope]
+    array = np.transpose(part.array, (0, *axes))
     card = dict(zip(part.scope, part.array.shape[1:], strict=True))
     return array.reshape(len(array), *(card.get(name, 1) for name in order))
-
-
-def _likelihood(tree: JunctionTree, name: str, evidence: Evidence) -> tuple[Query, FloatArray]:
-    """Likelihood of what was seen of one variable over its parents, or over itself if hidden."""
-    hidden = tree.network.hidden
-    if name in hidden:
-        card = len(hidden[name].states)
-        scope: Query = (name,)
-        factor = Absorbed.of_states(name, card, (card,))
-    else:
-        node = tree.network.variable(name)
-        scope = node.parents
-        cards = tuple(len(hidden[parent].states) for parent in scope)
-        factor = Absorbed.of_node(node, scope, cards)
-    rows = likelihood_rows(factor, evidence)
-    assert rows is not None
-    return scope, rows.reshape(factor.shape)

@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import combinations
 from math import log2, prod
 
+from loopodds.base.arrays import Query
 from loopodds.base.errors import TooLarge
 
 Neighbours = dict[str, set[str]]
@@ -24,15 +26,14 @@ class TreePlan:
     """Cliques in collect order: every clique before its parent, the root last.
 
     Attributes:
-        cliques: Variables of each clique.
         parents: Index of the clique that receives the message; -1 for the root of a component.
         separators: Variables shared with the parent, empty for a root.
         space: Sum of the clique sizes.
     """
 
-    cliques: tuple[tuple[str, ...], ...]
+    cliques: tuple[Query, ...]
     parents: tuple[int, ...]
-    separators: tuple[tuple[str, ...], ...]
+    separators: tuple[Query, ...]
     space: int
 
 
@@ -40,7 +41,6 @@ def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> Tr
     """Junction tree in which every scope fits into one clique.
 
     Args:
-        scopes: iterable of collections of str; variables that must meet in a clique.
         cards: Number of states of each variable, in the order that settles ties.
 
     Raises:
@@ -51,13 +51,13 @@ def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> Tr
 
 
 @lru_cache(maxsize=64)
-def _planned(scopes: tuple[tuple[str, ...], ...], counts: tuple[tuple[str, int], ...]) -> TreePlan:
+def _planned(scopes: tuple[Query, ...], counts: tuple[tuple[str, int], ...]) -> TreePlan:
     """Cached, because the contexts of one knowledge share their scopes."""
     cards = dict(counts)
     graph: Neighbours = {name: set() for name in cards}
     for scope in scopes:
         for name in scope:
-            graph[name].update(other for other in scope if other != name)
+            graph[name].update({*scope} - {name})
     plans = [_eliminate(graph, cards, cost) for cost in (_weight, _fill, _fill_weight)]
     cliques = min(plans, key=lambda found: _space(found, cards))
     largest = max(sum(log2(cards[name]) for name in clique) for clique in cliques)
@@ -75,8 +75,7 @@ def _weight(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
 
 
 def _missing(graph: Neighbours, name: str) -> list[tuple[str, str]]:
-    around = list(graph[name])
-    return [(a, b) for i, a in enumerate(around) for b in around[i + 1 :] if b not in graph[a]]
+    return [(a, b) for a, b in combinations(graph[name], 2) if b not in graph[a]]
 
 
 def _fill(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
@@ -84,9 +83,8 @@ def _fill(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
 
 
 def _fill_weight(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
-    return sum(cards[a] * cards[b] for a, b in _missing(graph, name)) + 1e-9 * _weight(
-        graph, name, cards
-    )
+    fill = sum(cards[a] * cards[b] for a, b in _missing(graph, name))
+    return fill + 1e-9 * _weight(graph, name, cards)
 
 
 def _eliminate(
@@ -108,8 +106,7 @@ def _eliminate(
         for other in around:
             graph[other].discard(name)
             graph[other].update(around - {other})
-        touched = around.union(*(graph[other] for other in around))
-        for other in touched:
+        for other in around.union(*(graph[other] for other in around)):
             price[other] = cost(graph, other, cards)
     return cliques
 
@@ -137,7 +134,7 @@ def _join(cliques: list[Scope], cards: Mapping[str, int]) -> TreePlan:
     order = list(reversed(home_of))
     index = {clique: i for i, clique in enumerate(order)}
 
-    def listed(scope: Scope) -> tuple[str, ...]:
+    def listed(scope: Scope) -> Query:
         return tuple(sorted(scope, key=rank.__getitem__))
 
     homes = [home_of[clique] for clique in order]
