@@ -14,20 +14,18 @@ from click.shell_completion import BashComplete, CompletionItem
 class WholeWords(BashComplete):
     """Completion for bash that sees ``name=state`` as one word."""
 
+    _behind = ""  # what bash leaves in place of the word
+
     def get_completion_args(self) -> tuple[list[str], str]:
         """Words before the one being completed, and that word, as they were typed."""
         words = super().get_completion_args()
         joined = join_equals([*words[0], words[1]])
-        self._behind = joined[-1].rpartition("=")[0]
+        self._behind = joined[-1][: joined[-1].rfind("=") + 1]
         return joined[:-1], joined[-1]
 
     def format_completion(self, item: CompletionItem[Any]) -> str:
         """Without the part of the word that bash leaves in place."""
-        behind = getattr(self, "_behind", "")
-        value = str(item.value)
-        if behind and value.startswith(f"{behind}="):
-            value = value.removeprefix(f"{behind}=")
-        return f"{item.type},{value}"
+        return f"{item.type},{str(item.value).removeprefix(self._behind)}"
 
 
 def join_equals(words: list[str]) -> list[str]:

@@ -33,6 +33,7 @@ def cells_of(tables: list[pa.Table]) -> list[list[str]]:
     return [[cell or "" for cell in row.values()] for table in tables for row in table.to_pylist()]
 
 
+@settings(deadline=None)  # the first example loads arrow
 @given(st.lists(st.lists(CELL, min_size=3, max_size=3).filter(any), max_size=12))
 def test_the_fast_way_reads_what_the_careful_way_reads(rows: list[list[str]]) -> None:
     body = "".join(",".join(row) + "\n" for row in rows).encode()

@@ -103,10 +103,7 @@ def _usage(root: click.Context, words: tuple[str, ...]) -> str:
 
 
 def plain(markdown: str, width: int = WIDTH) -> str:
-    """Markdown as it is read on a terminal: paragraphs wrapped, examples and tables as they stand.
-
-    It may hold paragraphs, lists, indented or fenced examples, tables and headings.
-    """
+    """Markdown for a terminal: paragraphs wrapped, examples and tables as they stand."""
     blocks: list[str] = []
     for number, part in enumerate(re.split(r"^```.*$\n?", markdown, flags=re.MULTILINE)):
         if number % 2:

@@ -94,11 +94,11 @@ class CsvRows:
         if self._held.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in self._held[:100]:
             raise InspectionError(f"{self.name}: not UTF-8 text; save it as CSV in UTF-8")
         mark = len(BYTE_ORDER_MARK) if self._held.startswith(BYTE_ORDER_MARK) else 0
-        while self._line_end(mark) > mark and not self._held[mark : self._line_end(mark)].strip():
-            mark = self._line_end(mark)
-        if self._line_end(mark) <= mark:
+        while (end := self._line_end(mark)) > mark and not self._held[mark:end].strip():
+            mark = end
+        if end <= mark:
             raise InspectionError(f"{self.name}: empty; an archive starts with a header line")
-        if b"\r" in self._held[mark : self._line_end(mark)].strip():
+        if b"\r" in self._held[mark:end].strip():
             raise InspectionError(
                 f"{self.name}: its lines end with carriage returns; save it with line feeds"
             )

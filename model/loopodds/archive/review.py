@@ -118,8 +118,7 @@ def _likely_parents(
     if gauge.parents:
         weight = tree.propagate(Evidence(1), [gauge.parents])[gauge.parents].ravel()
     order = np.argsort(-weight)
-    needed = int(np.searchsorted(np.cumsum(weight[order]), 1 - LOST_MASS)) + 1
-    kept = order[:needed]
+    kept = order[: np.searchsorted(np.cumsum(weight[order]), 1 - LOST_MASS) + 1]
     return weight[kept], np.ravel(gauge.mean)[kept], np.ravel(gauge.spread)[kept]
 
 
@@ -221,8 +220,8 @@ def reopen_list(
 def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reopen:
     import pyarrow as pa
 
-    table = pa.table({c: pa.array([entry["cells"].get(c)], pa.string()) for c in plan.columns})
-    cells = {c: entry["cells"][c] for c in plan.columns if c in entry["cells"]}
+    cells: Mapping[str, str] = entry["cells"]
+    table = pa.table({c: pa.array([cells.get(c)], pa.string()) for c in plan.columns})
     batch, _ = read_cells(table, plan, model.knowledge)
     (group,) = encode(batch, model.knowledge).groups
     told, outcomes = _with_outcomes(group, batch, model)

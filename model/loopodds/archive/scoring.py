@@ -166,8 +166,8 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
 
 def score_partition(
     partition: Partition, plan: ColumnPlan, model: Model, review: int, folder: str
-) -> tuple[list[Defect], Tally]:
-    """Put the scored rows of a partition into the folder of the run; its rejects and count."""
+) -> ScoredChunk:
+    """Put the scored rows of a partition into the folder of the run; the rest, without rows."""
     import pyarrow.parquet
 
     groups = range(partition.first_group, partition.first_group + partition.groups)
@@ -190,7 +190,7 @@ def score_partition(
             os.replace(unfinished, Path(folder, PARTS, f"part-{number:06d}.parquet"))
         finally:
             unfinished.unlink(missing_ok=True)
-    return rejects, tally
+    return ScoredChunk(schema.empty_table(), rejects, tally)
 
 
 def _impossible_rows(

@@ -107,9 +107,9 @@ def score_part(job: Job, part: Part) -> ScoredPart:
     """Score one part, in whatever process this is."""
     with _one_at_a_time:  # a cluster may hand several parts to threads of one process
         if isinstance(part, Partition):
-            rejects, tally = score_partition(part, job.plan, job.model, job.review, job.folder)
-            return ScoredPart(b"", rejects_bytes(rejects), tally)
-        done = score_chunk(part, job.plan, job.model, job.review)
+            done = score_partition(part, job.plan, job.model, job.review, job.folder)
+        else:
+            done = score_chunk(part, job.plan, job.model, job.review)
         scored = chunk_bytes(done.table, job.kind, job.delimiter)
         return ScoredPart(scored, rejects_bytes(done.rejects), done.tally)
 
