@@ -10,11 +10,8 @@ from loopodds import (
     SETTLED_FROM,
     SOUND,
     SOUND_FROM,
-    condition_title,
     groups_of,
-    lowered,
     sentence,
-    spaced,
     title_of,
     with_state,
 )
@@ -28,14 +25,22 @@ from loopodds_cli.pages.page import (
     Cell,
     Page,
     chance_word,
+    duration,
     factor,
+    fault_text,
+    money,
+    net,
+    observed,
     percent,
+    plan_texts,
+    services_text,
+    test_title,
+    tests_text,
     times,
 )
-from loopodds_cli.pages.wording import duration, money, services_text, signed, test_title
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Knowledge, RankedTest, Weight
+    from loopodds import Assessment, Weight
 
 ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
@@ -51,7 +56,7 @@ def print_assessment(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
     _answer(page, result)
-    _listed(page, "Beware", "!", result.cautions)
+    page.listed("Beware", "!", result.cautions)
     _ranking(page, result)
     _ruled_out(page, result)
     _combinations(page, result)
@@ -59,18 +64,21 @@ def print_assessment(result: Assessment) -> None:
     _conflict(page, result)
     _tests(page, result)
     _unseen(page, result)
-    _listed(page, "About this inspection", "-", result.warnings)
+    page.listed("About this inspection", "-", result.warnings)
 
 
 def _answer(page: Page, result: Assessment) -> None:
-    page.line(Text(result.case, STRONG), Text(f" {_about(result)}", FAINT))
-    done = [result.knowledge.services[name].title.lower() for one in result.repairs for name in one]
+    page.title(result.case, f" {_about(result)}")
+    services = result.knowledge.services
+    done = [services[name].title.lower() for repair in result.repairs for name in repair]
     if done:
-        text = f" repaired since: {'; '.join(done)}. What was seen before counts for then."
-        page.line(Text(text, FAINT))
+        done_text = f" repaired since: {'; '.join(done)}. What was seen before counts for then."
+        page.aside(done_text, indent=1)
     page.line("")
     leader = result.conditions[0]
-    if not (_looked(result) or result.repairs):
+    # history alone is hearsay about the car
+    looked = not set(result.recorded) <= set(result.knowledge.of_kind("history"))
+    if not (looked or result.repairs):
         page.headline("nothing looked at yet", *_before_looking(result))
         return
     title, now, before = with_state(leader, result.knowledge), leader.probability, leader.prior
@@ -99,11 +107,6 @@ def _about(result: Assessment) -> str:
     return ", ".join([reason, *stated])
 
 
-def _looked(result: Assessment) -> bool:
-    """Whether anything was seen or measured: history alone is hearsay about the car."""
-    return not set(result.recorded) <= set(result.knowledge.of_kind("history"))
-
-
 def _before_looking(result: Assessment) -> list[str]:
     """What can be said of a car that nobody has looked at."""
     leader = result.conditions[0]
@@ -121,20 +124,19 @@ def _also_likely(result: Assessment) -> list[str]:
     The condition moved most is named even where another was likelier all along.
     """
     leads = result.p_sound < result.conditions[0].probability
-    lines = []
+    lines: list[str] = []
     for c in result.conditions[leads:]:
-        title = with_state(c, result.knowledge).lower()
-        was = f" (was {percent(c.prior)})"
+        said = f"{with_state(c, result.knowledge).lower()}, {percent(c.probability)}"
         if c.name == result.moved_most:
-            lines.append(f"moved most: {title}, {percent(c.probability)}{was}")
+            lines.append(f"moved most: {said} (was {percent(c.prior)})")
         elif c.probability >= ALSO_FROM and len(lines) < ALSO_AT_MOST:
-            lines.append(f"+ {title}, {percent(c.probability)}")
+            lines.append(f"+ {said}")
     return lines
 
 
 def _ranking(page: Page, result: Assessment) -> None:
     """Conditions and the sound car in one order, each with its bar and its mark of before."""
-    note = f"{_stroke(page)} is where it stood before looking"
+    note = f"{page.stroke} is where it stood before looking"
     page.heading("How likely", f"{note}, * moved most" if result.moved_most else note)
     entries = [("", result.p_sound, result.p_sound_before, "Nothing wrong at all")]
     likely = [c for c in result.conditions if c.probability >= SHOWN_FROM] or [result.conditions[0]]
@@ -150,17 +152,12 @@ def _ranking(page: Page, result: Assessment) -> None:
     page.rows(rows if result.moved_most else [(row[0], *row[2:]) for row in rows], right=[0])
 
 
-def _stroke(page: Page) -> str:
-    return page.bar(0.0, 0.0).plain[0]
-
-
 def _ruled_out(page: Page, result: Assessment) -> None:
     """One line: what the evidence has made negligible, as many as fit."""
-    titles = [condition_title(name, result.knowledge).lower() for name in result.ruled_out]
-    if not titles:
-        return
-    page.heading("As good as ruled out", "each below 1 %")
-    page.line(_as_many_as_fit(titles, page.width - 2), indent=2)
+    titles = [fault_text(name, result.knowledge) for name in result.ruled_out]
+    if titles:
+        page.heading("As good as ruled out", "each below 1 %")
+        page.line(_as_many_as_fit(titles, page.width - 2), indent=2)
 
 
 def _as_many_as_fit(words: Sequence[str], width: int) -> str:
@@ -179,11 +176,9 @@ def _combinations(page: Page, result: Assessment) -> None:
     if not several and len(result.combinations[0].conditions) < 2:
         return
     page.heading("Taken together", "exactly these and nothing else")
-    rows: list[Sequence[Cell]] = []
+    rows = []
     for combination in result.combinations[:COMBINATIONS]:
-        titles = [
-            condition_title(name, result.knowledge).lower() for name in combination.conditions
-        ]
+        titles = [fault_text(name, result.knowledge) for name in combination.conditions]
         rows.append((percent(combination.probability), " + ".join(titles) or "nothing wrong"))
     page.rows(rows, right=[0])
 
@@ -197,8 +192,8 @@ def _reasons(page: Page, result: Assessment) -> None:
     odds[SOUND] = (result.p_sound, result.p_sound_before)
     for name, weights in result.moved_by.items():
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
-        title = title_of(name, result.knowledge)
-        page.line(Text(title, STRONG), Text(_course(*odds[name], len(told), len(weights)), FAINT))
+        course = _course(*odds[name], len(told), len(weights))
+        page.title(title_of(name, result.knowledge), course)
         page.rows([_reason(weight, result) for weight in told])
 
 
@@ -213,12 +208,8 @@ def _course(now: float, before: float, told: int, weights: int) -> str:
 
 def _reason(weight: Weight, result: Assessment) -> Sequence[Cell]:
     word, style = ("for", FOR) if weight.decibans > 0 else ("against", AGAINST)
-    said = _observation(weight.name, result)
+    said = observed(weight.name, result.recorded[weight.name], result.knowledge)
     return Text(word, style), Text(times(weight.decibans), style), said
-
-
-def _observation(name: str, result: Assessment) -> str:
-    return f"{result.knowledge.node(name).title}: {spaced(result.recorded[name])}"
 
 
 def _conflict(page: Page, result: Assessment) -> None:
@@ -227,50 +218,37 @@ def _conflict(page: Page, result: Assessment) -> None:
         return
     page.heading("Does not fit together", "look again, or think of a rarer cause")
     pairs = [pair for pair in result.conflict.between if pair[2] >= CONFLICT_BITS]
-    for one, other, bits in pairs[:3]:
-        said = [_observation(name, result) for name in (one, other)]
-        page.marked("?", f"{said[0]}  but  {said[1]}")
+    for *names, bits in pairs[:3]:
+        said = [observed(name, result.recorded[name], result.knowledge) for name in names]
+        page.marked("?", "  but  ".join(said))
         page.line(f"together {factor(2**bits)} times rarer than by chance", indent=5)
     if not pairs:
-        rarer = factor(2**result.conflict.bits)
-        page.line(
-            f"No two clash, but all together are {rarer} times rarer than by chance.", indent=2
-        )
+        rarer = f"{factor(2**result.conflict.bits)} times rarer than by chance."
+        page.line(f"No two clash, but all together are {rarer}", indent=2)
 
 
 def _tests(page: Page, result: Assessment) -> None:
     """The best tests, and what would be done to the car if nothing more were tested."""
     tests, knowledge = result.next_tests, result.knowledge
     pays = any(test.pays for test in tests)
+    rows: list[Sequence[Cell]] = []
     if pays:
         unit = money(0, result.currency).removeprefix("0 ")
         page.heading("What to test next", f"what each saves, less its cost, in {unit}")
     elif tests:
-        idle = "none pays for itself alone; these tell most for their time"
-        page.heading("Further tests", idle)
-    page.rows([_row(test, pays, knowledge) for test in tests], right=[1, 2])
+        page.heading("Further tests", "none pays for itself alone; these tell most for their time")
+    for test in tests:
+        row: Sequence[Cell] = (test_title(test, knowledge), duration(test.minutes))
+        rows.append((*row, net(test)) if pays else row)
+    page.rows(rows, right=[1, 2])
     for test in tests:
         if test.blocked_by:
-            first = ", ".join(lowered(knowledge.tests[name].title) for name in test.blocked_by)
+            first = tests_text(test.blocked_by, knowledge)
             page.line(f"{knowledge.tests[test.test].title} only after: {first}", indent=2)
-    _plan(page, result, pays)
-
-
-def _row(test: RankedTest, pays: bool, knowledge: Knowledge) -> Sequence[Cell]:
-    row = (test_title(test, knowledge), duration(test.minutes))
-    return (*row, Text(signed(test.net_value), FOR if test.pays else AGAINST)) if pays else row
-
-
-def _plan(page: Page, result: Assessment, pays: bool) -> None:
-    """In two lines what would be done now, what it costs and what it leaves."""
-    plan = result.plan
-    if plan is None:
-        return
-    page.heading("Plan as things stand", "test first" if pays else "")
-    page.line(Text(sentence(services_text(plan.services, result.knowledge)), STRONG), indent=2)
-    left = f"harm left for a season, on average: {money(plan.harm, result.currency)}"
-    spent = f"{money(plan.outlay, result.currency)}, {duration(plan.minutes)}; "
-    page.line(f"{spent if plan.services else ''}{left}", indent=2)
+    if result.plan is not None:
+        page.heading("Plan as things stand", "test first" if pays else "")
+        page.line(Text(sentence(services_text(result.plan.services, knowledge)), STRONG), indent=2)
+        page.line("; ".join(plan_texts(result.plan, result.currency)), indent=2)
 
 
 def _unseen(page: Page, result: Assessment) -> None:
@@ -278,12 +256,10 @@ def _unseen(page: Page, result: Assessment) -> None:
     if not result.unseen:
         return
     page.heading("Not looked at", "which is not the same as absent")
-    begun: list[tuple[str, list[str]]] = []
-    untouched: list[str] = []
+    begun, untouched = [], []
     for group, names in groups_of(result.knowledge).items():
-        left = [
-            result.knowledge.node(name).title.lower() for name in names if name in result.unseen
-        ]
+        unseen = [result.knowledge.node(name) for name in names if name in result.unseen]
+        left = [node.title.lower() for node in unseen]
         if len(left) == len(names):
             untouched.append(f"{group} ({len(names)})")
         elif left:
@@ -292,10 +268,3 @@ def _unseen(page: Page, result: Assessment) -> None:
     page.rows([(group, _as_many_as_fit(left, page.width - margin)) for group, left in begun])
     if untouched:
         page.line(f"Nothing yet of: {', '.join(untouched)}", indent=2)
-
-
-def _listed(page: Page, heading: str, mark: str, texts: Sequence[str]) -> None:
-    if texts:
-        page.heading(heading)
-    for text in texts:
-        page.marked(mark, text)

@@ -5,20 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from loopodds import (
-    SOUND,
-    TELLING,
-    described,
-    printable,
-    spaced,
-    title_of,
-    value_text,
-)
+from loopodds import SOUND, TELLING, described, printable, spaced, title_of, value_text
 from rich.text import Text
 
 from loopodds_cli.cases import Next, none_pays
-from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
-from loopodds_cli.pages.wording import test_title
+from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, percent, test_title
 
 if TYPE_CHECKING:
     from loopodds import Answer, CaseState, Checked, Event, Knowledge, Noted
@@ -47,11 +38,7 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
         "next_tests": [test.as_json() for test in next_up.tests],
         "knowledge": answer.model.knowledge.digest,
         "knowledge_before": answer.older or answer.model.knowledge.digest,
-        "warnings": [
-            *answer.skipped(),
-            *answer.warnings(),
-            *filter(None, [next_up.problem]),
-        ],
+        "warnings": [*answer.skipped(), *answer.warnings(), *filter(None, [next_up.problem])],
     }
 
 
@@ -62,9 +49,7 @@ def print_answer(answer: Answer, next_up: Next) -> None:
     _work(page, answer)
     _changed_knowledge(page, answer)
     _moved(page, answer)
-    _leading(page, answer)
-    _next(page, answer, next_up)
-    _warnings(page, answer.new_warnings())
+    _outcome(page, answer, next_up, answer.new_warnings())
 
 
 def print_case(answer: Answer, next_up: Next) -> None:
@@ -86,17 +71,18 @@ def print_case(answer: Answer, next_up: Next) -> None:
     if state.confirmed:
         page.heading("Turned out to be true")
         page.rows(list(state.confirmed.items()))
-    _leading(page, answer)
-    _next(page, answer, next_up)
-    _warnings(page, answer.warnings())
+    _outcome(page, answer, next_up, answer.warnings())
 
 
 def _noted_rows(noted: Mapping[str, Noted]) -> list[Sequence[Cell]]:
-    rows: list[Sequence[Cell]] = []
-    for name, entry in noted.items():
-        doubt = "" if not entry.doubted else "doubted" if entry.used else "doubted, not used"
-        rows.append((name, printable(value_text(entry.value)), Text(doubt, FAINT)))
-    return rows
+    return [
+        (
+            name,
+            printable(value_text(entry.value)),
+            Text(("doubted" if entry.used else "doubted, not used") * entry.doubted, FAINT),
+        )
+        for name, entry in noted.items()
+    ]
 
 
 def case_title(state: CaseState) -> str:
@@ -107,42 +93,37 @@ def case_title(state: CaseState) -> str:
 def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
     """Every event with its time, its author and what was likeliest after it."""
     page = Page()
-    page.line(Text(f"Case {events[0].case}, every event", STRONG), Text("times are UTC", FAINT))
+    page.title(f"Case {events[0].case}, every event", "times are UTC")
     rows: list[Sequence[Cell]] = []
     digest = events[0].knowledge
     for event in events:
         if event.knowledge != digest:
             digest = event.knowledge
             rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT), "", ""))
-        name, p = max(event.posterior.chances().items(), key=lambda pair: pair[1])
-        leader = title_of(name, knowledge)
+        name, p = _likeliest(event)
+        who, note = f"({event.who})" * bool(event.who), f'"{event.note}"' * bool(event.note)
+        what = printable("  ".join(filter(None, [described(event), who, note])))
         moment = event.time[:16].replace("T", " ")
-        rows.append((str(event.position), moment, _what(event), percent(p), leader))
+        rows.append((str(event.position), moment, what, percent(p), title_of(name, knowledge)))
     page.rows(rows, right=[0, 3])
     if events[-1].knowledge != knowledge.digest:
-        page.marked("!", changed_text(events[-1].knowledge, knowledge.digest))
+        page.marked("!", _changed(events[-1].knowledge, knowledge.digest))
 
 
 def print_list(ends: Iterable[tuple[Event, Event]], everything: bool) -> None:
     """One line a case: number, name, when last touched, what was likeliest then."""
-    page = Page()
-    rows: list[Sequence[Cell]] = []
-    hidden = 0
+    page, rows, hidden = Page(), [], 0
     for first, last in ends:
-        closed = is_closed(last)
-        if closed and not everything:
+        if _closed(last) and not everything:
             hidden += 1
             continue
-        name, p = max(last.posterior.chances().items(), key=lambda pair: pair[1])
-        rows.append(
-            (
-                str(first.case), printable(first.content["name"]) or "-", last.time[:10],
-                "closed" if closed else "open", percent(p), spaced(name),
-            )
-        )  # fmt: skip
+        state = "closed" if _closed(last) else "open"
+        case = (str(first.case), printable(first.content["name"]) or "-", last.time[:10], state)
+        name, p = _likeliest(last)
+        rows.append((*case, percent(p), spaced(name)))
     page.rows(rows, right=[0, 4])
     if hidden:
-        page.line(Text(f"{hidden} closed; --all shows them too", FAINT))
+        page.aside(f"{hidden} closed; --all shows them too", indent=1)
     elif not rows:
         page.line("No cases yet; `loopodds case open` begins one.")
 
@@ -155,46 +136,51 @@ def list_json(ends: Iterable[tuple[Event, Event]], everything: bool) -> list[dic
             "name": first.content["name"],
             "opened": first.time,
             "last": last.time,
-            "closed": is_closed(last),
+            "closed": _closed(last),
             "events": last.position,
             "p_sound": last.posterior.p_sound,
             "conditions": last.posterior.conditions,
         }
         for first, last in ends
-        if everything or not is_closed(last)
+        if everything or not _closed(last)
     ]
 
 
 def checked_json(damage: Sequence[str], results: Sequence[Checked]) -> dict[str, Any]:
     """What checking the book found, as plain data."""
-    return {"damage": list(damage), "cases": [one._asdict() for one in results]}
+    return {"damage": list(damage), "cases": [checked._asdict() for checked in results]}
 
 
 def print_checked(damage: Sequence[str], results: Sequence[Checked], digest: str) -> None:
     """Whether the file is sound and every stored belief comes out again."""
     page = Page()
-    page.line(Text("Case book checked", STRONG), Text(f"knowledge in force: {digest}", FAINT))
+    page.title("Case book checked", f"knowledge in force: {digest}")
     page.line(f"File: {'; '.join(damage) or 'sound'}")
-    compared = sum(one.compared for one in results)
-    events = sum(one.events for one in results)
-    largest = max((one.difference for one in results), default=0.0)
+    compared = sum(checked.compared for checked in results)
+    events = sum(checked.events for checked in results)
+    largest = max((checked.difference for checked in results), default=0.0)
     page.line(f"{len(results)} cases, {events} events; {compared} stored beliefs worked out anew,")
     page.line(f"largest difference {largest:.1e}")
     if compared < events:
-        older = dict.fromkeys(digest for one in results for digest in one.older)
+        older = dict.fromkeys(digest for checked in results for digest in checked.older)
         page.marked("!", f"{events - compared} events were recorded with other knowledge "
                     f"({', '.join(older)}): their beliefs stand as stored")  # fmt: skip
-    for one in results:
-        if one.problem:
-            page.marked("!", f"case {one.case}: {printable(one.problem)}")
+    for checked in results:
+        if checked.problem:
+            page.marked("!", f"case {checked.case}: {printable(checked.problem)}")
 
 
-def is_closed(last: Event) -> bool:
+def _closed(last: Event) -> bool:
     """Whether a case is closed, from its last event: nothing but undoing can follow a closing."""
     return "closed" in (last.kind, last.content.get("kind")) and last.kind != "undone"
 
 
-def changed_text(older: str, digest: str) -> str:
+def _likeliest(event: Event) -> tuple[str, float]:
+    """What was likeliest after an event, and its probability."""
+    return max(event.posterior.chances().items(), key=lambda pair: pair[1])
+
+
+def _changed(older: str, digest: str) -> str:
     """Plain words for a change of the knowledge."""
     return (
         f"The knowledge has changed since this was last recorded ({older} then, {digest} now): "
@@ -204,13 +190,13 @@ def changed_text(older: str, digest: str) -> str:
 
 def _begun(state: CaseState) -> Page:
     page = Page()
-    page.line(Text(case_title(state), STRONG), Text("closed" if state.closed else "", FAINT))
+    page.title(case_title(state), "closed" if state.closed else "")
     return page
 
 
 def _changed_knowledge(page: Page, answer: Answer) -> None:
     if answer.older:
-        page.marked("!", changed_text(answer.older, answer.model.knowledge.digest))
+        page.marked("!", _changed(answer.older, answer.model.knowledge.digest))
 
 
 def _work(page: Page, answer: Answer) -> None:
@@ -230,26 +216,28 @@ def _moved(page: Page, answer: Answer) -> None:
     if not moves and not any(event.kind in TELLING for event in answer.events):
         return
     page.heading("What it moved")
-    rows: list[Sequence[Cell]] = []
+    rows = []
     for move in moves[:MOVED_AT_MOST]:
-        up = move.after > move.before
-        sign = Text("up", FOR) if up else Text("down", AGAINST)
+        course = f"{percent(move.before)} to {percent(move.after)}"
         title = title_of(move.name, answer.model.knowledge)
-        rows.append((sign, f"{percent(move.before)} to {percent(move.after)}", title))
+        rows.append((arrow(move.before, move.after), course, title))
     page.rows(rows)
     if len(moves) > MOVED_AT_MOST:
-        page.line(Text(f"and {len(moves) - MOVED_AT_MOST} more, less", FAINT))
+        page.aside(f"and {len(moves) - MOVED_AT_MOST} more, less", indent=1)
     if not moves:
         unknown = "cannot be said: the case as it stood cannot be read any more"
         page.line("nothing by as much as one per cent" if answer.before.posterior else unknown)
 
 
-def _leading(page: Page, answer: Answer) -> None:
+def _outcome(page: Page, answer: Answer, next_up: Next, warnings: Sequence[str]) -> None:
+    """What is likeliest now, what to do next, and what to think of."""
     page.heading("Likeliest now")
     ranked = [(p, name) for name, p in answer.ranking()[:LEADING] if p >= WORTH_SHOWING]
     ranked = sorted([*ranked, (answer.after.p_sound, SOUND)], reverse=True)
     titles = [(p, title_of(name, answer.model.knowledge)) for p, name in ranked]
     page.rows([(percent(p), page.bar(p), title) for p, title in titles], right=[0])
+    _next(page, answer, next_up)
+    page.listed("About this case", "-", [printable(text) for text in warnings])
 
 
 def _next(page: Page, answer: Answer, next_up: Next) -> None:
@@ -261,27 +249,10 @@ def _next(page: Page, answer: Answer, next_up: Next) -> None:
     paying = next_up.paying
     page.heading("Next test", "" if paying else none_pays(answer.state.number))
     knowledge = answer.model.knowledge
-    rows: list[Sequence[Cell]] = []
+    rows = []
     for test in paying[:2] or next_up.tests[:1]:
         first = ", ".join(knowledge.tests[name].title for name in test.blocked_by)
-        title = test_title(test, knowledge)
         notes = [f"after: {first}"] * bool(first) + ["tells most for its time"] * (not paying)
+        title = test_title(test, knowledge)
         rows.append((title, f"{test.minutes:.0f} min", "; ".join(notes)))
     page.rows(rows, right=[1])
-
-
-def _warnings(page: Page, warnings: Sequence[str]) -> None:
-    if warnings:
-        page.heading("About this case")
-        for text in warnings:
-            page.marked("-", printable(text))
-
-
-def _what(event: Event) -> str:
-    """What happened, by whom, with the remark left beside it."""
-    parts = [described(event)]
-    if event.who:
-        parts.append(f"({event.who})")
-    if event.note:
-        parts.append(f'"{event.note}"')
-    return printable("  ".join(parts))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from string import ascii_lowercase
+from typing import TYPE_CHECKING, Any
 
 from loopodds import AGREES_WITHIN, Gauge, Graded, Levels, Node, Tabular, parents_of, spaced
 from rich.text import Text
@@ -20,7 +21,8 @@ KINDS = {
     "finding": "Findings",
     "gauge": "Readings",
 }
-LETTERS = "abcdefghijklmnopqrstuvwxyz"
+Line = tuple[tuple[str, ...], "Grounds | None"]
+"""Cells of one line of numbers, and where they come from (None for a heading)."""
 
 
 def print_nodes(knowledge: Knowledge) -> None:
@@ -31,7 +33,7 @@ def print_nodes(knowledge: Knowledge) -> None:
         nodes = knowledge.of_kind(kind)
         page.heading(heading, f"{len(nodes)}")
         for group in dict.fromkeys(node.group for node in nodes.values()):
-            page.line(Text(group, FAINT))
+            page.aside(group, indent=1)
             page.rows([(n.name.ljust(margin), n.title) for n in nodes.values() if n.group == group])
     page.heading("Version of the knowledge", knowledge.digest)
 
@@ -60,52 +62,34 @@ def print_verification(result: Verification) -> None:
     page = Page()
     page.heading("Our engine and pgmpy", f"{result.rows} random cars, seed {result.seed}")
     rows: list[Sequence[Cell]] = [(Text("cars", FAINT), "posteriors", "log evidence", "context")]
-    rows += [
-        (
-            str(check.rows),
-            f"{check.posterior:.1e}",
-            f"{check.log_evidence:.1e}",
-            ", ".join(check.context.values()),
-        )
-        for check in result.contexts
-    ]
+    for context, cars, posterior, log_evidence in result.contexts:
+        stated = ", ".join(context.values())
+        rows.append((str(cars), f"{posterior:.1e}", f"{log_evidence:.1e}", stated))
     page.rows(rows, right=(0,))
     verdict = "They agree" if result.agrees else "THEY DO NOT AGREE"
     page.line(f"{verdict}: largest difference {result.largest:.1e}, allowed {AGREES_WITHIN:.0e}.")
 
 
-class _Line(NamedTuple):
-    """One line of numbers: its cells, and where they come from (None for a heading)."""
-
-    cells: tuple[str, ...]
-    grounds: Grounds | None
-
-
-class _Footnotes:
-    """Letters for the grounds of numbers, in the order they are met."""
-
-    def __init__(self) -> None:
-        self.known: list[Grounds] = []
-
-    def mark(self, grounds: Grounds) -> Text:
-        if grounds not in self.known:
-            self.known.append(grounds)
-        return Text(f"[{LETTERS[self.known.index(grounds) % len(LETTERS)]}]", FAINT)
+def _mark(grounds: Grounds, notes: list[Grounds]) -> Text:
+    """The letter of some grounds; notes grow in the order in which they are met."""
+    if grounds not in notes:
+        notes.append(grounds)
+    return Text(f"[{ascii_lowercase[notes.index(grounds) % 26]}]", FAINT)
 
 
 def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> None:
     """One node: what it is, what it depends on, its numbers and where they come from.
 
-    Args:
-        context: Shows the numbers that hold in it; empty shows them all.
+    The numbers are those that hold in a context; all of them where it is empty.
     """
     page = Page()
-    settings = [context["setting"]] if "setting" in context else []
-    settings = settings or list(knowledge.contexts["setting"].values)
+    notes: list[Grounds] = []
+    settings = (
+        [context["setting"]] if "setting" in context else knowledge.contexts["setting"].values
+    )
     page.line(Text(node.name, STRONG), Text(f" {node.title}"))
     page.line(node.about)
     _facts(page, node, knowledge)
-    notes = _Footnotes()
     shown = node.in_context(context)
     page.heading("Numbers", ", ".join(context.values()))
     page.line(_how_to_read(shown))
@@ -114,20 +98,16 @@ def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> 
         page.heading("Different numbers", f"when {_when(variant.when)}")
         usual = _lines(node, settings)
         there = _lines(node.in_context(variant.when), settings)
-        changed = [line for line in there if line.grounds is None or line not in usual]
+        changed = [line for line in there if line[1] is None or line not in usual]
         _print_lines(page, changed, notes)
     page.heading("Where the numbers come from", "weight: for how many cars seen they count")
-    page.rows([_footnote(notes, grounds, knowledge) for grounds in notes.known])
-
-
-def _footnote(notes: _Footnotes, grounds: Grounds, knowledge: Knowledge) -> Sequence[Cell]:
-    source = knowledge.sources.get(grounds.source)
-    title = f"{source.title} ({source.year})" if source else "not in sources.toml (-)"
-    return (
-        notes.mark(grounds),
-        grounds.source,
-        f"{title}; {grounds.grade}, weight {grounds.weight:g}",
-    )
+    rows = []
+    for grounds in notes:
+        source = knowledge.sources.get(grounds.source)
+        title = f"{source.title} ({source.year})" if source else "not in sources.toml (-)"
+        held = f"{title}; {grounds.grade}, weight {grounds.weight:g}"
+        rows.append((_mark(grounds, notes), grounds.source, held))
+    page.rows(rows)
 
 
 def _facts(page: Page, node: Node, knowledge: Knowledge) -> None:
@@ -160,43 +140,36 @@ def _weakened(node: Node) -> str:
 
 def _how_to_read(node: Node) -> str:
     if isinstance(node, Gauge):
-        transform = spaced(node.transform)
-        return (
-            f"In {node.scale} ({transform}); a sound loop at 25 degC and 50 % humidity. Shifts add."
-        )
+        scale = f"{node.scale} ({spaced(node.transform)})"
+        return f"In {scale}; a sound loop at 25 degC and 50 % humidity. Shifts add."
     if isinstance(node, Graded):
         return "In %. What each cause does alone, all others shut off; the strongest level wins."
     return "In %. The first line that fits holds."
 
 
-def _lines(node: Node, settings: Sequence[str]) -> list[_Line]:
+def _lines(node: Node, settings: Sequence[str]) -> list[Line]:
     """All numbers of a node, a line each, the heading of their columns first."""
     if isinstance(node, Gauge):
         return [*_gauge_lines(node)]
-    blocks = _blocks(node)
-    lines = [_Line(("", "", *node.states), None)]
-    for label, levels, grounds in blocks:
-        for setting, p in _by_setting(levels, settings):
-            lines.append(_Line((label, setting, *(f"{100 * x:.3g}" for x in p)), grounds))
+    lines: list[Line] = [(("", "", *node.states), None)]
+    for label, levels, grounds in _blocks(node):
+        if isinstance(levels, Mapping):
+            numbers = [(setting, levels[setting]) for setting in settings]
+        else:
+            numbers = [("", levels)]
+        for setting, p in numbers:
+            lines.append(((label, setting, *(f"{100 * x:.3g}" for x in p)), grounds))
     return lines
 
 
-def _print_lines(page: Page, lines: Sequence[_Line], notes: _Footnotes) -> None:
+def _print_lines(page: Page, lines: Sequence[Line], notes: list[Grounds]) -> None:
     rows: list[Sequence[Cell]] = []
     above = ""
-    for cells, grounds in lines:
-        label = "" if cells[0] == above else cells[0]
-        mark = notes.mark(grounds) if grounds is not None else ""
-        rows.append((label, *cells[1:], mark))
-        above = cells[0]
+    for (label, *cells), grounds in lines:
+        mark = _mark(grounds, notes) if grounds is not None else ""
+        rows.append(("" if label == above else label, *cells, mark))
+        above = label
     page.rows(rows, right=range(2, len(rows[0]) - 1))
-
-
-def _by_setting(levels: Levels, settings: Sequence[str]) -> list[tuple[str, tuple[float, ...]]]:
-    """Settings and their numbers; one line without a name where they are all the same."""
-    if isinstance(levels, Mapping):
-        return [(setting, levels[setting]) for setting in settings]
-    return [("", levels)]
 
 
 def _blocks(node: Node) -> Iterator[tuple[str, Levels, Grounds]]:
@@ -211,26 +184,26 @@ def _blocks(node: Node) -> Iterator[tuple[str, Levels, Grounds]]:
                 yield f"{cause.parent} {state}", levels, cause.grounds_in(node)
 
 
-def _gauge_lines(node: Gauge) -> Iterator[_Line]:
+def _gauge_lines(node: Gauge) -> Iterator[Line]:
     unit = node.scale
     for sound in node.sound:
         slopes = f"; {sound.per_ambient:+g} per K, {sound.per_humidity:+g} per % humidity"
         text = f"{sound.expected:g} {unit}{slopes}{_spread(sound.spread)}"
-        yield _Line((f"sound {_when(sound.when)}".rstrip(), text), sound.grounds_in(node))
+        yield ((f"sound {_when(sound.when)}".rstrip(), text), sound.grounds_in(node))
     for shift in node.shifts:
         where = f" ({_when(shift.when)})" if shift.when else ""
         for state, (mean, spread) in shift.shift.items():
             text = f"{mean:+g} {unit}{_spread(spread)}"
-            yield _Line((f"{shift.parent} {state}{where}", text), shift.grounds_in(node))
+            yield ((f"{shift.parent} {state}{where}", text), shift.grounds_in(node))
     for override in node.overrides:
         mean, spread = override.shift
         text = f"{mean:+g} {unit} whatever else{_spread(spread)}"
-        yield _Line((_when(override.when), text), override.grounds_in(node))
-    yield _Line(("spread of a sound loop", f"{node.spread:g} {unit}"), node.grounds)
+        yield ((_when(override.when), text), override.grounds_in(node))
+    yield (("spread of a sound loop", f"{node.spread:g} {unit}"), node.grounds)
     slips = node.misreading
     misread = f"{100 * slips.share:g} % of readings, spread {slips.spread:g} {unit}"
-    yield _Line(("misreadings", misread), node.grounds)
-    yield _Line(("words", _words(node)), node.grounds)
+    yield (("misreadings", misread), node.grounds)
+    yield (("words", _words(node)), node.grounds)
 
 
 def _spread(spread: float) -> str:
@@ -239,10 +212,8 @@ def _spread(spread: float) -> str:
 
 def _words(node: Gauge) -> str:
     """Words with the cuts between them: low | -12 | normal | +8 | high."""
-    parts = [node.states[0]]
-    for cut, word in zip(node.cuts, node.states[1:], strict=True):
-        parts += [f"{cut:+g}", word]
-    return " | ".join(parts)
+    pairs = zip(node.cuts, node.states[1:], strict=True)
+    return " | ".join([node.states[0], *(f"{cut:+g} | {word}" for cut, word in pairs)])
 
 
 def _when(when: Mapping[str, str]) -> str:

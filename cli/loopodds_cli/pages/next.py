@@ -1,20 +1,36 @@
-"""The page of ``loopodds next``: what to do, why, how long, what to be careful of."""
+"""The page of ``loopodds next``: what to do, why, how long, what to be careful of, what then."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds import condition_title, lowered, sentence
+from loopodds import lowered, plan_at, seen_at, sentence, spaced
 from rich.text import Text
 
-from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
-from loopodds_cli.pages.sequence import print_sequence
-from loopodds_cli.pages.wording import duration, money, rest_text, services_text, signed
+from loopodds_cli.pages.page import (
+    FAINT,
+    STRONG,
+    Cell,
+    Page,
+    changed_plan,
+    duration,
+    fault_text,
+    money,
+    net,
+    percent,
+    rest_text,
+    services_text,
+    signed,
+    tests_text,
+)
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Branch, Knowledge, RankedTest
+    from loopodds import Assessment, Branch, Knowledge, RankedTest, State
 
+WAYS = 4
+DEPTH = 3
+"""Columns that each step of a sequence is set in."""
 ALSO = 5
 ENGINE = {"off": "engine off", "running": "engine running", "any": ""}
 
@@ -23,21 +39,25 @@ def print_next(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
     now = services_text(result.advice.best.services, result.knowledge)
-    page.line(Text(result.case, STRONG), Text(f" best plan now: {now}", FAINT))
+    page.title(result.case, f" best plan now: {now}")
     page.line("")
     best = result.policy.best
     if best is None:
         _stop(page, result)
     else:
         _do(page, result, best)
-        _cautions(page, result)
+        first, then = result.cautions_in_turn
+        page.line("")
+        for text in first:
+            page.marked("!", _first_sentence(text))
+        page.listed("Then", "!", [_first_sentence(text) for text in then])
     _others(page, result)
     _waiting(page, result)
     if best is not None and result.policy.depth > 1:
-        print_sequence(page, result)
+        _sequence(page, result)
     _closed(page, result)
-    if best is not None:
-        _in_full(page, result)
+    if best is not None and any(_first_sentence(text) != text for text in (*first, *then)):
+        page.listed("Beware", "!", (*first, *then), "in full")
 
 
 def _do(page: Page, result: Assessment, best: Branch) -> None:
@@ -51,7 +71,7 @@ def _do(page: Page, result: Assessment, best: Branch) -> None:
     left = rest_text(unread, knowledge)
     lines: list[Cell] = [", ".join(part for part in (*time, left) if part)]
     if rest:
-        titles = ", ".join(lowered(knowledge.tests[step.test].title) for step in rest)
+        titles = tests_text((step.test for step in rest), knowledge)
         lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
     saves, cost = result.policy.saves, "their cost" if rest else "its cost"
     if round(best.debt) > 0:
@@ -63,34 +83,14 @@ def _do(page: Page, result: Assessment, best: Branch) -> None:
 def _why(result: Assessment, best: Branch) -> Iterator[str]:
     knowledge = result.knowledge
     target = next(test for test in result.tests if test.test == best.move.test)
-    told = " and ".join(condition_title(name, knowledge).lower() for name in target.about)
-    reasons = [f"tells most about {told}"] if told else []
-    if len(best.move.steps) > 1:
-        reasons.insert(0, f"opens {lowered(knowledge.tests[target.test].title)}")
+    told = " and ".join(fault_text(name, knowledge) for name in target.about)
+    opens = len(best.move.steps) > 1
+    reasons = [f"opens {tests_text([target.test], knowledge)}"] if opens else []
+    reasons += [f"tells most about {told}"] if told else []
     if reasons:
         yield f"why: {', which '.join(reasons)}"
     if result.changes_plan > 0:
         yield f"would change the plan in {percent(result.changes_plan)} of such cars"
-
-
-def _cautions(page: Page, result: Assessment) -> None:
-    """The first sentence of every caution, where it is seen at once."""
-    first, then = result.cautions_in_turn
-    page.line("")
-    for text in first:
-        page.marked("!", _first_sentence(text))
-    if then:
-        page.heading("Then")
-        for text in then:
-            page.marked("!", _first_sentence(text))
-
-
-def _in_full(page: Page, result: Assessment) -> None:
-    first, then = result.cautions_in_turn
-    if any(_first_sentence(text) != text for text in (*first, *then)):
-        page.heading("Beware", "in full")
-        for text in (*first, *then):
-            page.marked("!", text)
 
 
 def _first_sentence(text: str) -> str:
@@ -124,38 +124,128 @@ def _others(page: Page, result: Assessment) -> None:
     said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
-        page.line(Text("; ".join(said), FAINT), indent=2)
+        page.aside("; ".join(said))
 
 
 def _waiting(page: Page, result: Assessment) -> None:
     """What pays too but would make other paying tests impossible."""
-    tests = result.knowledge.tests
+    knowledge = result.knowledge
     waiting = {test.test for test in result.tests if test.waits_for} - {*result.policy.steps}
     for test in result.tests:
         behind = waiting.intersection(test.blocked_by)
         if test.test in waiting and not behind and round(test.net_value) > 0:
-            named = lowered(tests[test.waits_for[0]].title)
-            more = f" and {len(test.waits_for) - 1} more" if len(test.waits_for) > 1 else ""
-            last = f"Last: {lowered(tests[test.test].title)} ({signed(test.net_value)})"
-            page.line(Text(f"{last}; it makes impossible: {named}{more}.", FAINT), indent=2)
+            last = f"Last: {tests_text([test.test], knowledge)} ({signed(test.net_value)})"
+            page.aside(f"{last}; it makes impossible: {_first_of(test.waits_for, knowledge)}.")
 
 
 def _row(test: RankedTest, knowledge: Knowledge) -> list[Cell]:
     title = knowledge.tests[test.test].title
     if test.blocked_by:
-        title += f" (after {lowered(knowledge.tests[test.blocked_by[0]].title)}"
-        title += f" and {len(test.blocked_by) - 1} more)" if len(test.blocked_by) > 1 else ")"
-    rest = rest_text(test.unread, knowledge)
-    title += f" ({rest})" if rest else ""
-    net = Text(signed(test.net_value), FOR if test.pays else AGAINST)
-    return [title, duration(test.minutes), f"{test.bits:.2f} bit", net]
+        title += f" (after {_first_of(test.blocked_by, knowledge)})"
+    if test.unread:
+        title += f" ({rest_text(test.unread, knowledge)})"
+    return [title, duration(test.minutes), f"{test.bits:.2f} bit", net(test)]
+
+
+def _first_of(tests: Sequence[str], knowledge: Knowledge) -> str:
+    more = f" and {len(tests) - 1} more" if len(tests) > 1 else ""
+    return tests_text(tests[:1], knowledge) + more
 
 
 def _closed(page: Page, result: Assessment) -> None:
     reasons: dict[str, list[str]] = {}
     for test, why in result.shop.closed:
-        reasons.setdefault(why, []).append(lowered(result.knowledge.tests[test].title))
+        reasons.setdefault(why, []).append(test)
     if reasons:
         page.heading("Shut", "and why")
-    for why, titles in reasons.items():
-        page.line(f"{sentence(why)}:", Text(", ".join(titles), FAINT), indent=2)
+    for why, tests in reasons.items():
+        titles = Text(tests_text(tests, result.knowledge), FAINT)
+        page.line(f"{sentence(why)}:", titles, indent=2)
+
+
+class _Way(NamedTuple):
+    """Outcomes with the same consequence: a further test, or a plan (words against the present)."""
+
+    chance: float
+    rows: list[int]
+    plan: str
+    after: State | None
+
+
+def _sequence(page: Page, result: Assessment) -> None:
+    """The tests ahead as a small tree: do this; if you see that, do this next."""
+    policy, currency = result.policy, result.currency
+    saves = money(policy.saves, currency)
+    note = f"{policy.depth} tests ahead, saves {saves}; plans as they would then stand"
+    page.heading("In turn", note)
+    _step(page, result, policy.root, 0)
+    if policy.gap >= 0.5:
+        outlook = result.advice.outlook
+        # what any testing at all could save beyond this plan, two standard errors included
+        ceiling = max(0.0, outlook.saving + 2 * outlook.saving_error - policy.saves)
+        missing = money(min(policy.gap, ceiling), currency)
+        page.aside(f"the best sequence of {policy.depth} tests could save {missing} more, at most")
+
+
+def _step(page: Page, result: Assessment, state: State, indent: int) -> None:
+    branch = state.best
+    if branch is None:
+        return
+    titles = tests_text((step.test for step in branch.move.steps), result.knowledge)
+    time = Text(f"  {duration(branch.move.minutes)}", FAINT)
+    page.rows([(" " * indent + ">", Text(sentence(titles), STRONG) + time)])
+    ways = _ways(result, branch)
+    for number, way in enumerate(ways):
+        last = number == len(ways) - 1 and number > 0
+        seen = "otherwise" if last else _seen(result, branch, way.rows)
+        text = Text(f"{seen}: ") + Text(way.plan, STRONG) if way.after is None else Text(seen)
+        page.rows([(f"{' ' * indent}  {percent(way.chance):>4}", text)])
+        if way.after is not None:
+            _step(page, result, way.after, indent + DEPTH)
+
+
+def _ways(result: Assessment, branch: Branch) -> list[_Way]:
+    """Outcomes with the same consequence together; the most probable group last."""
+    knowledge, now = result.knowledge, result.advice.best.services
+    groups: dict[tuple[str, ...], list[int]] = {}
+    for row in range(len(branch.chance)):
+        groups.setdefault(_consequence(result, branch, row), []).append(row)
+    ways = []
+    for key, rows in groups.items():
+        rows.sort(key=lambda row: -branch.chance[row])
+        after = branch.states.get(rows[0]) if key[0] == "test" else None
+        plan = "" if after is not None else changed_plan(key[1:], now, knowledge)
+        ways.append(_Way(float(branch.chance[rows].sum()), rows, plan, after))
+    ways.sort(key=lambda way: way.chance)
+    rare, kept = ways[:-WAYS], ways[-WAYS:]
+    if len(rare) > 1:
+        merged = [row for way in rare for row in way.rows]
+        chance = sum(way.chance for way in rare)
+        return [_Way(chance, merged, f"one of {len(rare)} other ways on", None), *kept]
+    return [*rare, *kept]
+
+
+def _consequence(result: Assessment, branch: Branch, row: int) -> tuple[str, ...]:
+    after = branch.states.get(row)
+    follow = after.best if after is not None else None
+    if follow is not None:
+        return ("test", *(step.test for step in follow.move.steps))
+    return ("plan", *sorted(plan_at(result.shop, branch, row)))
+
+
+def _seen(result: Assessment, branch: Branch, rows: Sequence[int]) -> str:
+    """What the most probable outcomes of a group have in sight."""
+    told = list(dict.fromkeys(_odd(result, branch, row) for row in rows))
+    more = f"; or {len(told) - 2} more" if len(told) > 2 else ""
+    return "; or ".join(told[:2]) + more
+
+
+def _odd(result: Assessment, branch: Branch, row: int) -> str:
+    """What is unusual in one outcome."""
+    odd = []
+    for name, state in seen_at(result.shop, branch, row).items():
+        node = result.knowledge.node(name)
+        # no news is the first state, or the middle word of a gauge
+        if state != ("normal" if "normal" in node.states else node.states[0]):
+            odd.append(f"{lowered(node.title)} {spaced(state)}")
+    return ", ".join(odd[:3]) or "nothing unusual"

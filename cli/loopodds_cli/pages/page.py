@@ -1,13 +1,21 @@
-"""Terminal pages: never wider than 80 columns, plain in a pipe, meaning never in colour alone."""
+"""Terminal pages, and the words on them for chances, amounts, findings, tests and services.
+
+Never wider than 80 columns, plain in a pipe, meaning never in colour alone.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
+from loopodds import condition_title, lowered, spaced
 from loopodds import percent as percent
 from rich.console import Console
 from rich.style import Style
 from rich.text import Text
+
+if TYPE_CHECKING:
+    from loopodds import Knowledge, RankedTest, ServicePlan
 
 WIDTH = 80
 BAR_CELLS = 16
@@ -36,11 +44,10 @@ CHANCES = (
 
 
 class Page:
-    """Writes one page to standard output.
+    """Writes one page to standard output, in the width of the terminal, 80 columns at most.
 
-    Width is that of the terminal, 80 columns at most. Colour appears only on a terminal and
-    never when ``NO_COLOR`` is set. Where the output cannot show drawing characters, plain ones
-    are used.
+    Colour appears only on a terminal and never when ``NO_COLOR`` is set; plain characters stand
+    in where the output cannot show drawing ones.
     """
 
     def __init__(self) -> None:
@@ -51,36 +58,40 @@ class Page:
 
     def headline(self, text: str, *lines: Cell) -> None:
         """The answer: the one thing to read from a distance, marked down its left edge."""
-        edge = "#" if self.plain else "┃"
-        self._indented(Text(text.upper(), STRONG), f" {edge} ")
-        for line in lines:
-            self._indented(_text(line), f" {edge} ")
+        for line in (Text(text.upper(), STRONG), *lines):
+            self._indented(_text(line), " # " if self.plain else " ┃ ")
 
     def heading(self, text: str, note: str = "") -> None:
         """Title of a section, with a short note; a blank line before it unless it is the first."""
-        line = Text()
-        line.append(text, HEADING)
-        if note:
-            line.append(f"  {note}", FAINT)
         if self._begun:
             self._print(Text())
-        self._print(line)
+        self._print(Text(text, HEADING) + Text(f"  {note}", FAINT))
 
     def line(self, *parts: Cell, indent: int = 1) -> None:
         """Parts joined by spaces, wrapped with the indent kept."""
         self._indented(Text(" ").join(_text(part) for part in parts), " " * indent)
 
+    def title(self, text: str, note: str = "") -> None:
+        """What the page is about."""
+        self.line(Text(text, STRONG), Text(note, FAINT))
+
+    def aside(self, text: str, indent: int = 2) -> None:
+        """A line that may be passed over."""
+        self.line(Text(text, FAINT), indent=indent)
+
     def marked(self, mark: str, text: str, style: Style = CAUTION) -> None:
         """A paragraph behind a mark, its later lines indented under the first."""
         self.rows([(Text(mark, style), text)])
 
-    def rows(self, rows: Sequence[Sequence[Cell]], right: Sequence[int] = ()) -> None:
-        """Aligned columns; the widest wraps when the page is too narrow.
+    def listed(self, heading: str, mark: str, texts: Sequence[str], note: str = "") -> None:
+        """A section of marked paragraphs, if there are any."""
+        if texts:
+            self.heading(heading, note)
+        for text in texts:
+            self.marked(mark, text)
 
-        Args:
-            rows: All of one length.
-            right: Columns that are flush right (numbers).
-        """
+    def rows(self, rows: Sequence[Sequence[Cell]], right: Sequence[int] = ()) -> None:
+        """Aligned columns, ``right`` those flush right; the widest wraps on a narrow page."""
         if not rows:
             return
         texts = [[_text(cell) for cell in row] for row in rows]
@@ -98,12 +109,17 @@ class Page:
 
     def bar(self, probability: float, mark: float | None = None) -> Text:
         """Probability as a bar of 16 cells; ``mark`` draws a stroke where another one stands."""
-        full, empty, stroke = ("#", ".", "|") if self.plain else ("█", "░", "│")
+        full, empty = "#." if self.plain else "█░"
         filled = round(probability * BAR_CELLS)
         cells = [full] * filled + [empty] * (BAR_CELLS - filled)
         if mark is not None:
-            cells[min(int(mark * BAR_CELLS), BAR_CELLS - 1)] = stroke
+            cells[min(int(mark * BAR_CELLS), BAR_CELLS - 1)] = self.stroke
         return Text("".join(cells))
+
+    @property
+    def stroke(self) -> str:
+        """What marks a place in a bar."""
+        return "|" if self.plain else "│"
 
     def _indented(self, text: Text, margin: str) -> None:
         for line in text.wrap(self._console, self.width - len(margin)):
@@ -117,6 +133,11 @@ class Page:
 
 def _text(cell: Cell) -> Text:
     return cell if isinstance(cell, Text) else Text(cell)
+
+
+def arrow(before: float, after: float) -> Text:
+    """Which way something went."""
+    return Text("up", FOR) if after > before else Text("down", AGAINST)
 
 
 def chance_word(probability: float) -> str:
@@ -136,10 +157,8 @@ def times(decibans: float) -> str:
     >>> times(10.0), times(-10.0), times(50.0)
     ('x 10', '/ 10', 'x 1000+')
     """
-    sign = "x" if decibans >= 0 else "/"
-    if abs(decibans) >= 30:
-        return f"{sign} 1000+"
-    return f"{sign} {factor(10 ** (abs(decibans) / 10))}"
+    size = "1000+" if abs(decibans) >= 30 else factor(10 ** (abs(decibans) / 10))
+    return f"{'x' if decibans >= 0 else '/'} {size}"
 
 
 def factor(ratio: float) -> str:
@@ -150,3 +169,98 @@ def factor(ratio: float) -> str:
     ('1.4', '12')
     """
     return f"{ratio:.1f}" if ratio < 3 else f"{ratio:.0f}"
+
+
+def money(amount: float, currency: str) -> str:
+    """An amount without decimals.
+
+    Examples:
+    >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
+    ('1,454 units', '1 unit', '38 EUR')
+    """
+    word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
+    return f"{round(amount):,d} {word}"
+
+
+def signed(amount: float) -> str:
+    """A gain or loss without decimals; what rounds to nothing has no sign.
+
+    Examples:
+    >>> signed(1454.4), signed(-2.6), signed(0.3), signed(-0.3)
+    ('+1,454', '-3', '0', '0')
+    """
+    return f"{round(amount):+,d}" if round(amount) else "0"
+
+
+def duration(minutes: float) -> str:
+    """Minutes, or hours and minutes from two hours on.
+
+    Examples:
+    >>> duration(35), duration(475)
+    ('35 min', '7 h 55 min')
+    """
+    hours, rest = divmod(round(minutes), 60)
+    return f"{hours} h {rest:02d} min" if hours >= 2 else f"{round(minutes)} min"
+
+
+def net(test: RankedTest) -> Text:
+    """What a test saves less its cost, as a cell."""
+    return Text(signed(test.net_value), FOR if test.pays else AGAINST)
+
+
+def observed(name: str, state: str, knowledge: Knowledge) -> str:
+    """A finding or reading with what was seen."""
+    return f"{knowledge.node(name).title}: {spaced(state)}"
+
+
+def fault_text(name: str, knowledge: Knowledge) -> str:
+    """A condition within a line."""
+    return condition_title(name, knowledge).lower()
+
+
+def tests_text(tests: Iterable[str], knowledge: Knowledge) -> str:
+    """Titles of tests within a line."""
+    return ", ".join(lowered(knowledge.tests[name].title) for name in tests)
+
+
+def plan_texts(plan: ServicePlan, currency: str) -> list[str]:
+    """What a plan costs, where it does anything, and what it leaves."""
+    left = f"harm left for a season, on average: {money(plan.harm, currency)}"
+    spent = f"{money(plan.outlay, currency)}, {duration(plan.minutes)}"
+    return [spent, left] if plan.services else [left]
+
+
+def services_text(services: Sequence[str], knowledge: Knowledge) -> str:
+    """Titles of services in one line."""
+    if not services:
+        return "leave it as it is"
+    return " + ".join(lowered(knowledge.services[name].title) for name in services)
+
+
+def changed_plan(services: Sequence[str], now: Sequence[str], knowledge: Knowledge) -> str:
+    """A plan by how it differs from the present one."""
+    more = [name for name in services if name not in now]
+    less = [name for name in now if name not in services]
+    if len(services) == len(more):
+        return services_text(services, knowledge)
+    parts = ["the plan as now"]
+    parts += [f"with {services_text(more, knowledge)}"] * bool(more)
+    parts += [f"without {services_text(less, knowledge)}"] * bool(less)
+    return "; ".join(parts)
+
+
+def rest_text(unread: Sequence[str], knowledge: Knowledge) -> str:
+    """What is still to be read of a test that was begun; empty where it was not."""
+    if not unread:
+        return ""
+    more = f" and {len(unread) - 1} more" if len(unread) > 1 else ""
+    return f"rest of it: {lowered(knowledge.node(unread[0]).title)}{more}"
+
+
+def test_title(test: RankedTest, knowledge: Knowledge) -> str:
+    """What a ranked test is called, what it opens and what is left of it."""
+    title = knowledge.tests[test.test].title
+    if test.opens != test.test:
+        title += f", which opens: {tests_text([test.opens], knowledge)}"
+    rest = rest_text(test.unread, knowledge)
+    return f"{title} ({rest})" if rest else title

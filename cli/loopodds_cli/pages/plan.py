@@ -5,11 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from loopodds import condition_title, lowered
-from rich.text import Text
+from loopodds import condition_title
 
-from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Page, percent
-from loopodds_cli.pages.wording import duration, money, services_text, signed
+from loopodds_cli.pages.page import (
+    FAINT,
+    Page,
+    duration,
+    fault_text,
+    money,
+    percent,
+    plan_texts,
+    services_text,
+    signed,
+    tests_text,
+)
 
 if TYPE_CHECKING:
     from loopodds import Assessment, BreakEven, Move, ServicePlan
@@ -17,43 +26,39 @@ if TYPE_CHECKING:
 
 def print_plan(result: Assessment) -> None:
     """Write the whole page to standard output."""
-    page = Page()
-    advice = result.advice
-    page.line(Text(result.case, STRONG))
+    page, knowledge, best = Page(), result.knowledge, result.advice.best
+    page.title(result.case)
     page.line("")
-    best = result.policy.best
-    if best is not None:
-        _test_first(page, result, best.move)
+    if result.policy.best is not None:
+        _test_first(page, result, result.policy.best.move)
         page.line("")
         page.line("If it has to be decided now:")
-    _best(page, result, advice.best)
+    titles = services_text(best.services, knowledge)
+    page.headline(titles, *plan_texts(best, result.currency))
     for text in (*_provisos(result), *_doubts(result)):
         page.line("")
         page.marked("!", text)
-    _steps(page, result, advice.best)
-    _others(page, result)
+    _steps(page, result, best)
+    page.heading("Next best", "what each costs more on average, harm left included")
+    others = [
+        (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
+        for plan in result.advice.others
+    ]
+    page.rows(others, right=[1])
     page.heading("How firm this is")
     for text in _firmness(result):
         page.marked("-", text, FAINT)
-    _cautions(page, result)
+    page.listed("Beware", "!", result.cautions_of((*best.first, *best.services)))
 
 
 def _test_first(page: Page, result: Assessment, move: Move) -> None:
-    tests = result.knowledge.tests
+    knowledge = result.knowledge
     saves = money(result.policy.saves, result.currency)
     worth = f"worth {saves} after its cost"
     if len(move.steps) > 1:
-        worth = f"opens {lowered(tests[move.test].title)}: worth {saves} after their cost"
-    title = f"Test first: {tests[move.steps[0].test].title}"
+        worth = f"opens {tests_text([move.test], knowledge)}: worth {saves} after their cost"
+    title = f"Test first: {knowledge.tests[move.steps[0].test].title}"
     page.headline(title, f"{worth}; how and why: loopodds next")
-
-
-def _best(page: Page, result: Assessment, plan: ServicePlan) -> None:
-    currency = result.currency
-    titles = services_text(plan.services, result.knowledge)
-    spent = f"{money(plan.outlay, currency)}, {duration(plan.minutes)}" if plan.services else ""
-    left = f"harm left for a season, on average: {money(plan.harm, currency)}"
-    page.headline(titles, *([spent] if spent else []), left)
 
 
 def _provisos(result: Assessment) -> Iterator[str]:
@@ -65,7 +70,7 @@ def _provisos(result: Assessment) -> Iterator[str]:
             services = result.advice.best.services
             apart = result.shop.offers[proviso.instead].apart.intersection(services)
             way = "in place of it" if apart else "before it"
-            then = f" Then, {way}: {lowered(knowledge.services[proviso.instead].title)}."
+            then = f" Then, {way}: {services_text([proviso.instead], knowledge)}."
         if proviso.guard:
             test = knowledge.tests[proviso.guard].title
             yield f"{test} may stop this plan, in {chance} of such cars.{then}"
@@ -81,16 +86,16 @@ def _doubts(result: Assessment) -> Iterator[str]:
         kind = f"one kind of evidence ({doubt.kind})" if doubt.kind else "no look"
         text = f"{knowledge.services[doubt.service].title} rests on {kind}."
         if doubt.ask:
-            text += f" Ask for another kind first: {lowered(knowledge.tests[doubt.ask].title)}."
+            text += f" Ask for another kind first: {tests_text([doubt.ask], knowledge)}."
         yield text
     elsewhere = result.advice.elsewhere
     if elsewhere is not None:
         titles = services_text(elsewhere.services, knowledge)
-        saves = result.advice.best.cost - elsewhere.cost
+        outlay = money(elsewhere.outlay, result.currency)
+        saves = money(result.advice.best.cost - elsewhere.cost, result.currency)
         yield (
-            f"A workshop that can do everything would: {titles} "
-            f"({money(elsewhere.outlay, result.currency)}); that saves "
-            f"{money(saves, result.currency)} on average."
+            f"A workshop that can do everything would: {titles} ({outlay}); that saves {saves} "
+            "on average."
         )
 
 
@@ -106,29 +111,15 @@ def _steps(page: Page, result: Assessment, plan: ServicePlan) -> None:
     if plan.filling:
         filling = prices.filling(result.shop.gates.context.get("refrigerant"))
         steps.append(("Evacuate and charge, counted once", prices.filling_minutes, filling))
-    page.rows(
-        [
-            (f"{number}", title, duration(minutes), money(cost, result.currency))
-            for number, (title, minutes, cost) in enumerate(steps, start=1)
-        ],
-        right=[0, 2, 3],
-    )
-
-
-def _others(page: Page, result: Assessment) -> None:
-    knowledge, best = result.knowledge, result.advice.best
-    page.heading("Next best", "what each costs more on average, harm left included")
     rows = [
-        (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
-        for plan in result.advice.others
+        (f"{number}", title, duration(minutes), money(cost, result.currency))
+        for number, (title, minutes, cost) in enumerate(steps, start=1)
     ]
-    page.rows(rows, right=[1])
+    page.rows(rows, right=[0, 2, 3])
 
 
 def _firmness(result: Assessment) -> Iterator[str]:
-    advice, currency = result.advice, result.currency
-    knowledge = result.knowledge
-    outlook = advice.outlook
+    advice, currency, outlook = result.advice, result.currency, result.advice.outlook
     drawn = f", by {outlook.draws} draws" if outlook.draws else ""
     yield (
         "All tests that are left would leave this plan as it is in "
@@ -138,7 +129,7 @@ def _firmness(result: Assessment) -> Iterator[str]:
         yield _threshold(result, advice.break_even)
     for name, stays in outlook.keeps.items():
         if stays < 0.95 and (advice.break_even is None or name != advice.break_even.service):
-            yield f"{knowledge.services[name].title} {_staying(stays)}."
+            yield f"{result.knowledge.services[name].title} {_staying(stays)}."
     yield (
         f"Not knowing better costs {money(advice.ignorance, currency)} on average; further tests "
         f"could save {money(outlook.saving, currency)} of it, their own cost not counted."
@@ -148,26 +139,15 @@ def _firmness(result: Assessment) -> Iterator[str]:
 def _threshold(result: Assessment, even: BreakEven) -> str:
     knowledge = result.knowledge
     title = knowledge.services[even.service].title
-    condition = condition_title(even.condition, knowledge).lower()
-    now = percent(even.probability)
+    condition = f"{fault_text(even.condition, knowledge)} (now {percent(even.probability)})"
     if even.threshold is None:
-        return f"{title} would not pay at any probability of: {condition} (now {now})."
+        return f"{title} would not pay at any probability of: {condition}."
     if even.threshold == 0:
-        return f"{title} pays whatever the probability of: {condition} (now {now})."
+        return f"{title} pays whatever the probability of: {condition}."
     stays = result.advice.outlook.keeps.get(even.service)
-    text = f"{title} only above {percent(even.threshold)} for: {condition} (now {now})"
+    text = f"{title} only above {percent(even.threshold)} for: {condition}"
     return f"{text}; it {_staying(stays)}." if stays is not None else f"{text}."
 
 
 def _staying(share: float) -> str:
     return f"would still be in the plan after all these tests in {percent(share)} of such cars"
-
-
-def _cautions(page: Page, result: Assessment) -> None:
-    plan = result.advice.best
-    texts = result.cautions_of((*plan.first, *plan.services))
-    if not texts:
-        return
-    page.heading("Beware")
-    for text in texts:
-        page.marked("!", text, CAUTION)

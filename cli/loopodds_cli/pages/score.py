@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import SOUND, condition_title, title_of
+from loopodds import SOUND, spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
+from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, fault_text, percent
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, Reopen, Summary
@@ -28,11 +28,8 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
     again = f", {summary.resumed:,} of them by an earlier run" if summary.resumed else ""
     page.headline(f"{rows} read", aside + again)
     page.line("")
-    page.rows(
-        [("scored", str(summary.out)), ("set aside", f"{summary.rejects}")]
-        if tally.rejected
-        else [("scored", str(summary.out))]
-    )
+    files = [("scored", str(summary.out)), ("set aside", str(summary.rejects))]
+    page.rows(files if tally.rejected else files[:1])
     for warning in summary.warnings:
         page.marked("!", warning)
     if tally.blank:
@@ -41,7 +38,8 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
     _set_aside(page, tally.rejected_by)
     if tally.scored:
         _conditions(page, summary, knowledge)
-        _least_likely(page, tally.least)
+        page.heading("Least likely inspections", "misread, mistyped, or a rare car")
+        page.line(f"rows {', '.join(f'{row:,}' for _, row in tally.least[:LEAST_SHOWN])}", indent=2)
     _reopen(page, summary.reopen, knowledge)
 
 
@@ -50,7 +48,7 @@ def _set_aside(page: Page, rejected_by: Mapping[str, int]) -> None:
         return
     page.heading("Set aside", "the rejects file says why, row by row")
     reasons = sorted(rejected_by.items(), key=lambda item: -item[1])
-    rows: list[Sequence[Cell]] = [(f"{n:,}", reason) for reason, n in reasons[:REASONS_SHOWN]]
+    rows = [(f"{n:,}", reason) for reason, n in reasons[:REASONS_SHOWN]]
     rest = sum(n for _, n in reasons[REASONS_SHOWN:])
     page.rows([*rows, (f"{rest:,}", "for other reasons")] if rest else rows, right=[0])
 
@@ -58,28 +56,16 @@ def _set_aside(page: Page, rejected_by: Mapping[str, int]) -> None:
 def _conditions(page: Page, summary: Summary, knowledge: Knowledge) -> None:
     tally = summary.tally
     page.heading("How many cars", "expected to have it, and in how many it leads")
-    order = sorted(tally.expected.items(), key=lambda item: -item[1])
-    sound = (SOUND, tally.expected[SOUND])
-    faults = [item for item in order if item[0] != SOUND][:CONDITIONS_SHOWN]
-    rows: list[Sequence[Cell]] = [
-        (
-            f"{expected:,.0f}",
-            percent(expected / tally.scored),
-            Text(f"leads in {tally.top.get(name, 0):,}", FAINT),
-            title_of(name, knowledge),
-        )
-        for name, expected in (sound, *faults)
-    ]
+    # the sound car first, then the conditions by how many cars have them
+    order = sorted(tally.expected.items(), key=lambda item: (item[0] != SOUND, -item[1]))
+    rows = []
+    for name, expected in order[: 1 + CONDITIONS_SHOWN]:
+        leads = Text(f"leads in {tally.top.get(name, 0):,}", FAINT)
+        share = percent(expected / tally.scored)
+        rows.append((f"{expected:,.0f}", share, leads, title_of(name, knowledge)))
     page.rows(rows, right=[0, 1, 2])
-    hidden = len(order) - 1 - len(faults)
-    if hidden > 0:
-        page.line(Text(f"and {hidden} rarer conditions, see --json", FAINT), indent=2)
-
-
-def _least_likely(page: Page, least: Sequence[tuple[float, int]]) -> None:
-    page.heading("Least likely inspections", "misread, mistyped, or a rare car")
-    rows = ", ".join(f"{row:,}" for _, row in least[:LEAST_SHOWN])
-    page.line(f"rows {rows}", indent=2)
+    if len(order) > len(rows):
+        page.aside(f"and {len(order) - len(rows)} rarer conditions, see --json")
 
 
 def _reopen(page: Page, entries: Sequence[Reopen], knowledge: Knowledge) -> None:
@@ -89,35 +75,26 @@ def _reopen(page: Page, entries: Sequence[Reopen], knowledge: Knowledge) -> None
     note = f"row, expected cost of what the outcome leaves out [{currency}]"
     page.heading("Worth reopening", note)
     for entry in entries:
-        known = list(entry.passed.values())[:1]
-        page.line(
-            Text(f"{entry.row:,}", STRONG),
-            f"{entry.cost:,.0f}",
-            *(Text(value, FAINT) for value in known),
-            *([Text("findings contradict each other", CAUTION)] if _odd(entry) else []),
-            indent=2,
-        )
+        parts: list[Cell] = [Text(f"{entry.row:,}", STRONG), f"{entry.cost:,.0f}"]
+        parts += [Text(value, FAINT) for value in list(entry.passed.values())[:1]]
+        if entry.reason == "conflict":
+            parts.append(Text("findings contradict each other", CAUTION))
+        page.line(*parts, indent=2)
         page.line(_why(entry, knowledge), indent=4)
-
-
-def _odd(entry: Reopen) -> bool:
-    return entry.reason == "conflict"
 
 
 def _why(entry: Reopen, knowledge: Knowledge) -> str:
     recorded = ", ".join(
-        f"{name.removeprefix('confirmed_').replace('_', ' ')}: {value.replace('_', ' ')}"
+        f"{spaced(name.removeprefix('confirmed_'))}: {spaced(value)}"
         for name, value in entry.recorded.items()
     )
     said = f"recorded {recorded}" if recorded else "no outcome recorded"
-    if _odd(entry):
+    if entry.reason == "conflict":
         pairs = [
             f"{knowledge.node(one).title} against {knowledge.node(other).title}"
             for one, other, _ in entry.conflict.between[:1]
         ]
         return "; ".join([f"{entry.conflict.bits:.0f} bits of conflict", *pairs, said])
-    missed = ", ".join(
-        f"{condition_title(m.condition, knowledge).lower()} {percent(m.probability)}"
-        for m in entry.missed[:MISSED_SHOWN]
-    )
-    return f"{missed}; {said}"
+    shown = entry.missed[:MISSED_SHOWN]
+    missed = [f"{fault_text(m.condition, knowledge)} {percent(m.probability)}" for m in shown]
+    return f"{', '.join(missed)}; {said}"

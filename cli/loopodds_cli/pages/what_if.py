@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from loopodds import condition_title, spaced, title_of
+from loopodds import spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.pages.page import AGAINST, FAINT, FOR, STRONG, Cell, Page, percent
+from loopodds_cli.pages.page import FAINT, STRONG, Page, arrow, fault_text, observed, percent
 
 if TYPE_CHECKING:
-    from loopodds import Change, Foretold, Knowledge, Scenario, WhatIf
+    from loopodds import Change, Knowledge, Scenario, WhatIf
 
 MOVED_FROM = 0.01
 MOVED_AT_MOST = 7
@@ -23,58 +22,46 @@ EXPECTED_AT_MOST = 7
 def print_what_if(found: WhatIf, knowledge: Knowledge) -> None:
     """Write the whole page to standard output."""
     page = Page()
-    leading = condition_title(found.base.verdict, knowledge).lower()
     now = percent(found.base.probabilities[found.base.verdict])
-    page.line(Text(found.case, STRONG), Text(f" as it is: {leading}, {now}", FAINT))
+    page.title(found.case, f" as it is: {fault_text(found.base.verdict, knowledge)}, {now}")
     for variation in found.variations:
         page.line("")
-        page.headline(
-            " and ".join(_change(change, knowledge) for change in variation.changes),
-            *_chance(variation),
-        )
+        changes = [_change(change, knowledge) for change in variation.changes]
+        page.headline(" and ".join(changes), *_chance(variation))
         _moved(page, found, variation, knowledge)
         _expected(page, found, variation, knowledge)
 
 
 def _change(change: Change, knowledge: Knowledge) -> str:
     if change.name in knowledge.nodes:
-        title = knowledge.node(change.name).title
-    else:
-        title = spaced(change.name)
-    return f"{title}: {spaced(change.after)}"
+        return observed(change.name, change.after, knowledge)
+    return f"{spaced(change.name)}: {spaced(change.after)}"
 
 
 def _chance(variation: Scenario) -> list[str]:
-    changed = [f"instead of {spaced(c.before)}" for c in variation.changes if _was(c)]
-    if np.isfinite(variation.chance):
-        changed.append(f"supposed; as the case stands, {percent(variation.chance)} likely")
-    return changed
-
-
-def _was(change: Change) -> bool:
     from loopodds import NOTHING, UNKNOWN
 
-    return change.before not in (NOTHING, UNKNOWN)
+    replaced = [c.before for c in variation.changes if c.before not in (NOTHING, UNKNOWN)]
+    lines = [f"instead of {spaced(before)}" for before in replaced]
+    if np.isfinite(variation.chance):
+        lines.append(f"supposed; as the case stands, {percent(variation.chance)} likely")
+    return lines
 
 
 def _moved(page: Page, found: WhatIf, variation: Scenario, knowledge: Knowledge) -> None:
-    stroke = page.bar(0.0, 0.0).plain[0]
-    page.heading("What moves", f"{stroke} is where it stands in the case")
-    rows: list[Sequence[Cell]] = []
+    page.heading("What moves", f"{page.stroke} is where it stands in the case")
+    rows = []
     for name, before, after in found.moved(variation)[:MOVED_AT_MOST]:
         if abs(after - before) < MOVED_FROM:
             break
-        up = after > before
-        arrow = Text("up" if up else "down", FOR if up else AGAINST)
-        title = title_of(name, knowledge)
-        rows.append((percent(before), arrow, percent(after), page.bar(after, before), title))
+        course = (percent(before), arrow(before, after), percent(after))
+        rows.append((*course, page.bar(after, before), title_of(name, knowledge)))
+    page.rows(rows, right=[0, 2])
     if not rows:
         page.line("Nothing, by as much as one per cent.", indent=2)
-        return
-    page.rows(rows, right=[0, 2])
-    if variation.verdict != found.base.verdict:
-        leading = condition_title(variation.verdict, knowledge).lower()
-        page.line(Text(f"Now in the lead: {leading}.", STRONG), indent=2)
+    elif variation.verdict != found.base.verdict:
+        leading = f"Now in the lead: {fault_text(variation.verdict, knowledge)}."
+        page.line(Text(leading, STRONG), indent=2)
 
 
 def _expected(page: Page, found: WhatIf, variation: Scenario, knowledge: Knowledge) -> None:
@@ -85,16 +72,12 @@ def _expected(page: Page, found: WhatIf, variation: Scenario, knowledge: Knowled
         if abs(after.states[after.likeliest] - before.states[after.likeliest]) >= EXPECTED_FROM
         or after.likeliest != before.likeliest
     ][:EXPECTED_AT_MOST]
-    if not pairs:
-        return
-    page.heading("What one would then expect to see", "nine in ten readings within the range")
-    page.rows([_expectation(before, after, knowledge) for before, after in pairs])
-
-
-def _expectation(before: Foretold, after: Foretold, knowledge: Knowledge) -> Sequence[Cell]:
-    word = after.likeliest
-    title = knowledge.node(after.name).title
-    said = f"{spaced(word)} {percent(after.states[word])}"
-    if after.range_text():
-        said = f"{after.range_text()} ({said})"
-    return title, said, Text(f"was {percent(before.states[word])}", FAINT)
+    if pairs:
+        page.heading("What one would then expect to see", "nine in ten readings within the range")
+    rows = []
+    for before, after in pairs:
+        word, reach = after.likeliest, after.range_text()
+        said = f"{spaced(word)} {percent(after.states[word])}"
+        was = Text(f"was {percent(before.states[word])}", FAINT)
+        rows.append((knowledge.node(after.name).title, f"{reach} ({said})" if reach else said, was))
+    page.rows(rows)
