@@ -106,10 +106,7 @@ class CaseNumber(WholeNumber):
 class Assignment(Word):
     """``name=value``, as it is written on the command line.
 
-    Parameters
-    ----------
-    words : callable
-        From the knowledge to the names that may stand there and the words each may have.
+    ``words`` leads from the knowledge to the names that may stand there, with the words of each.
     """
 
     name = "name=value"

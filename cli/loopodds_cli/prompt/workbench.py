@@ -59,16 +59,7 @@ WORDS_IN_A_NAME = 4
 
 
 class Workbench:
-    """A dialogue about one case.
-
-    Parameters
-    ----------
-    work : Casework
-    number : int
-        Of the case.
-    next_tests : callable
-        From the case as it stands to its next tests.
-    """
+    """A dialogue about the case of one number."""
 
     def __init__(self, work: Casework, number: int, next_tests: Callable[[Answer], Next]) -> None:
         self.work = work
@@ -80,13 +71,7 @@ class Workbench:
         self.open = True
 
     def run(self) -> None:
-        """Ask and answer until the person leaves; the end of the input is as good as ``quit``.
-
-        Raises
-        ------
-        UnknownName
-            If there is no such case.
-        """
+        """Ask and answer until the person leaves; the end of the input is as good as ``quit``."""
         click.echo(f"{case_title(self.work.show(self._number).state)}   ? for help, q to leave")
         if hasattr(sys.stdin, "reconfigure"):
             sys.stdin.reconfigure(errors="replace")

@@ -27,13 +27,7 @@ Open = tuple[tuple[str, ...], tuple[str, ...]]
 def skipped(events: Iterable[Event], state: CaseState, knowledge: Knowledge) -> list[str]:
     """A sentence for every guard that should have been passed before what was recorded.
 
-    Parameters
-    ----------
-    events : iterable of Event
-        What was just recorded.
-    state : CaseState
-        The case after it: a guard recorded in the same call counts.
-    knowledge : Knowledge
+    ``state`` is the case after it: a guard recorded in the same call counts.
     """
     went_past: dict[Open, list[str]] = {}
     for ways in _ways(events, state, knowledge):
@@ -82,7 +76,6 @@ def _ways(
 
 
 def _open_guards(test: str, state: CaseState, knowledge: Knowledge) -> Open:
-    """Guards before a test that stand open."""
     before = earlier(knowledge.tests[test], knowledge)
     passes = {
         name: guard.passes
@@ -127,20 +120,13 @@ class Before(NamedTuple):
 class Answer:
     """What a call did to a case and what is believed now.
 
-    Attributes
-    ----------
-    events : tuple of Event
-        What the call added; empty if it only looked.
-    state : CaseState
-    inspection : Inspection
-        The case as it stands, checked against the present knowledge.
-    before : Before
-    after : StoredBelief
-        Belief after the call.
-    older : str
-        Digest of the knowledge in which the case was last recorded where that is not the present
-        one, else empty: ``before`` was worked out anew then and differs from what was stored.
-    model : Model
+    Attributes:
+        events: What the call added; empty if it only looked.
+        inspection: The case as it stands, checked against the present knowledge.
+        after: Belief after the call.
+        older: Digest of the knowledge in which the case was last recorded where that is not the
+            present one, else empty: ``before`` was worked out anew then and differs from what was
+            stored.
     """
 
     events: tuple[Event, ...]

@@ -25,18 +25,12 @@ TOLERANCE = 1e-12
 class Checked(NamedTuple):
     """A case replayed against what the book stored.
 
-    Attributes
-    ----------
-    case, events : int
-        Number of the case, and how many events it has.
-    compared : int
-        Events stored under the present knowledge, whose belief was worked out anew.
-    difference : float
-        Largest difference of a probability among these.
-    older : tuple of str
-        Digests of other knowledge that the rest was stored under.
-    problem : str
-        Why the case cannot be replayed or differs; empty if all is well.
+    Attributes:
+        case, events: Number of the case, and how many events it has.
+        compared: Events stored under the present knowledge, whose belief was worked out anew.
+        difference: Largest difference of a probability among these.
+        older: Digests of other knowledge that the rest was stored under.
+        problem: Why the case cannot be replayed or differs; empty if all is well.
     """
 
     case: int
@@ -50,10 +44,8 @@ class Checked(NamedTuple):
 def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
     """A case of the book as an inspection with the tests done, under the present knowledge.
 
-    Raises
-    ------
-    InspectionError
-        If something recorded cannot be read under this knowledge.
+    Raises:
+        InspectionError: if something recorded cannot be read under this knowledge.
     """
     name = f"case {state.number}" if state.number else "new case"
     sections = state.sections()
@@ -86,10 +78,8 @@ def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
 def posteriors(inspections: Sequence[Inspection], model: Model) -> list[StoredBelief]:
     """Belief after each of some inspections, in their order, as one batch.
 
-    Raises
-    ------
-    ImpossibleEvidence
-        If the findings of one cannot hold together; it names the smallest such set.
+    Raises:
+        ImpossibleEvidence: naming the smallest set of findings of one that cannot hold together.
     """
     by_row: dict[int, StoredBelief] = {}
     for own, group in encoded(inspections, model):

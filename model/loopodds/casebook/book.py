@@ -86,25 +86,16 @@ class NewEvent(NamedTuple):
 class Event:
     """One line of a case, as it stands in the book for good.
 
-    Attributes
-    ----------
-    case : int
-        Number of the case.
-    position : int
-        Place in the case; 1 is its opening.
-    time : str
-        UTC, ISO 8601.
-    who, note : str
-        Free text of the person, perhaps empty. Data, never markup.
-    kind : str
-        ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``, ``plan_chosen``,
-        ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``.
-    content : mapping
-        Plain data, by kind.
-    knowledge : str
-        Digest of the knowledge in force.
-    posterior : StoredBelief
-        Belief after the event, under that knowledge.
+    Attributes:
+        case: Number of the case.
+        position: Place in the case; 1 is its opening.
+        time: UTC, ISO 8601.
+        who, note: Free text of the person, perhaps empty. Data, never markup.
+        kind: ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``,
+            ``plan_chosen``, ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``.
+        content: Plain data, by kind.
+        knowledge: Digest of the knowledge in force.
+        posterior: Belief after the event, under that knowledge.
     """
 
     case: int
@@ -129,21 +120,14 @@ class Signature(NamedTuple):
 class CaseBook:
     """One book: a file of cases, each a sequence of events.
 
-    Parameters
-    ----------
-    path : str or path, optional
-        The file; the user's own (:func:`book_path`) when left out. One that does not exist is
-        begun, with its folders, if ``write``.
-    write : bool
-        False opens for reading only, which also works on media that cannot be written.
-    clock : callable
-        Gives the time of new events.
+    Args:
+        path: The file; the user's own (:func:`book_path`) when left out. One that does not exist is
+            begun, with its folders, if ``write``.
+        write: False opens for reading only, which also works on media that cannot be written.
+        clock: Gives the time of new events.
 
-    Raises
-    ------
-    CaseBookError
-        If the file is missing, foreign, damaged, or cannot be read or written; the message says
-        which and what to do.
+    Raises:
+        CaseBookError: if the file is missing, foreign, damaged, or cannot be read or written.
     """
 
     def __init__(
@@ -177,10 +161,8 @@ class CaseBook:
     def events(self, case: int) -> tuple[Event, ...]:
         """All events of a case in order.
 
-        Raises
-        ------
-        UnknownName
-            If the book has no such case.
+        Raises:
+            UnknownName: if the book has no such case.
         """
         query = f"SELECT {_COLUMNS} FROM events WHERE case_number = ? ORDER BY position"
         events = tuple(self._event(row) for row in self._rows(query, case))
@@ -203,25 +185,15 @@ class CaseBook:
     def append(
         self, case: int | None, after: int, events: Sequence[NewEvent], signature: Signature
     ) -> tuple[Event, ...]:
-        """Add events at the end of a case, all of them or none.
+        """Add events at the end of a case, all of them or none; they are on the disk then.
 
-        When this returns, the events are on the disk.
+        Args:
+            case: None begins a new case with the next free number.
+            after: Position of the last event the caller knew of; 0 for a new case.
 
-        Parameters
-        ----------
-        case : int or None
-            None begins a new case with the next free number.
-        after : int
-            Position of the last event the caller knew of; 0 for a new case.
-        events : sequence of NewEvent
-        signature : Signature
-
-        Raises
-        ------
-        Overtaken
-            If the case has grown since.
-        CaseBookError
-            If the file cannot be written; nothing was recorded then.
+        Raises:
+            Overtaken: if the case has grown since.
+            CaseBookError: if the file cannot be written; nothing was recorded then.
         """
         time = self._clock().strftime("%Y-%m-%dT%H:%M:%S.%fZ")
         with self._writing():

@@ -76,7 +76,6 @@ def case_text(state: CaseState, *remarks: str) -> str:
 
 
 def _repair_lines(repair: NotedBefore) -> list[str]:
-    """One repair with what had been recorded before it."""
     services = ", ".join(_quoted(name) for name in repair.services)
     lines = ["", f"[[{REPAIRED}]]", f"services = [{services}]"]
     if repair.tests_done:
@@ -107,17 +106,10 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
 
     A row holds the car as it came: what was seen after a repair has no place in it, nor have
     likelihoods over states; both are left out and named in the answer. Readings are in internal
-    units (``low_side_kPaa`` is absolute).
+    units (``low_side_kPaa`` is absolute). The file is one opened with ``newline=""``.
 
-    Parameters
-    ----------
-    file : text file
-        Opened with ``newline=""``.
-
-    Raises
-    ------
-    InspectionError
-        If a case cannot be read under the present knowledge.
+    Raises:
+        InspectionError: if a case cannot be read under the present knowledge.
     """
     rows, left_out = [], []
     for opened, last in book.ends():
@@ -139,7 +131,6 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
 
 
 def _cells(inspection: Inspection, state: CaseState, knowledge: Knowledge) -> dict[str, str]:
-    """One case by archive column."""
     cells: dict[str, str] = {}
     dimensions = dict(NUMBERS.values())
     for section in OBSERVED:
@@ -177,10 +168,8 @@ def _columns(rows: Iterable[Mapping[str, object]], knowledge: Knowledge) -> list
 def write_whole(path: Path, text: str) -> None:
     """Write a file so that it is there as a whole or as it was before.
 
-    Raises
-    ------
-    OSError
-        If it cannot be written.
+    Raises:
+        OSError: if it cannot be written.
     """
     draft = path.with_name(f".{path.name}-{os.getpid()}.new")
     try:

@@ -49,15 +49,10 @@ class CaseBookError(LoopoddsError, OSError):
 
 
 def book_path(given: str | Path | None = None) -> Path:
-    """Where the case book lies.
+    """Where the case book lies: the path given, else ``LOOPODDS_BOOK`` of the environment.
 
-    Parameters
-    ----------
-    given : str or path, optional
-        A path from the user. Left out: the environment variable ``LOOPODDS_BOOK``, else
-        ``loopodds/cases.db`` in the user's data folder (``XDG_DATA_HOME`` or
-        ``~/.local/share``; ``%LOCALAPPDATA%`` on Windows; ``~/Library/Application Support`` on
-        macOS).
+    Without either, ``loopodds/cases.db`` in the user's data folder (``XDG_DATA_HOME`` or
+    ``~/.local/share``; ``%LOCALAPPDATA%`` on Windows; ``~/Library/Application Support`` on macOS).
     """
     chosen = given or os.environ.get("LOOPODDS_BOOK")
     return Path(chosen).expanduser() if chosen else _data_folder() / "loopodds" / "cases.db"
@@ -95,13 +90,11 @@ def has_log(path: Path) -> bool:
 def begin_file(path: Path, schema: str) -> None:
     """Make a new, empty book that appears under its name only when it is whole.
 
-    Two processes may begin the same book at once: the first wins and both go on with it. An
-    end of the process at any moment leaves no half-made book behind.
+    Of two processes that begin the same book at once the first wins and both go on with it. The
+    end of a process at any moment leaves no half-made book behind.
 
-    Raises
-    ------
-    CaseBookError
-        If the folder or the file cannot be made.
+    Raises:
+        CaseBookError: if the folder or the file cannot be made.
     """
     draft = path.with_name(f".{path.name}-{os.getpid()}-{secrets.token_hex(4)}.new")
     try:
@@ -152,10 +145,8 @@ def _synchronise(folder: Path) -> None:
 def check_header(path: Path) -> None:
     """Make sure that a file is a case book before SQLite touches it.
 
-    Raises
-    ------
-    CaseBookError
-        If it is missing, cut off, something else, or of a later version.
+    Raises:
+        CaseBookError: if it is missing, cut off, something else, or of a later version.
     """
     try:
         with path.open("rb") as file:
@@ -206,12 +197,7 @@ def _cut_off(path: Path, after: str) -> CaseBookError:
 
 @contextmanager
 def explained(path: Path) -> Iterator[None]:
-    """Turn failures of SQLite into errors that say what they mean and what to do.
-
-    Raises
-    ------
-    CaseBookError
-    """
+    """Turn failures of SQLite into a CaseBookError that says what it means and what to do."""
     try:
         yield
     except (sqlite3.Error, UnicodeDecodeError) as error:

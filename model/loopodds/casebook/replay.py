@@ -1,9 +1,8 @@
 """What the events of a case amount to: the state of the case is always a replay, never stored.
 
-Steps are events that can be undone: everything after the opening but undoing and redoing
-themselves. Undoing takes the last step out, redoing puts it back, and a new step ends the
-possibility to redo. Nothing of this removes an event: the record of what was once believed, and
-by whom, stays.
+Steps are all events after the opening but undoing, which takes the last step out, and redoing,
+which puts it back until there is a new step. Neither removes an event: the record of what was once
+believed, and by whom, stays.
 """
 
 from __future__ import annotations
@@ -61,24 +60,13 @@ class Noted(NamedTuple):
 class CaseState:
     """A case after some events.
 
-    Attributes
-    ----------
-    number : int
-    name : str
-        Free text, as given when the case was opened.
-    noted : mapping of str to Noted
-        Observations by name, one each: the last one stands.
-    tests_done, plan : tuple of str
-        Tests said to be done; services chosen. Both since the last repair.
-    repairs : tuple of NotedBefore
-        Repairs done, in order.
-    confirmed : mapping of str to str
-        What turned out to be true, in the words of a case file.
-    closed : bool
-    steps : tuple of Event
-        Steps that stand, first to last; the last one is undone next.
-    undone : tuple of Event
-        Steps taken back; the last one is redone next.
+    Attributes:
+        name: Free text, as given when the case was opened.
+        noted: Observations by name, one each: the last one stands.
+        tests_done, plan: Tests said to be done; services chosen. Both since the last repair.
+        confirmed: What turned out to be true, in the words of a case file.
+        steps: Steps that stand, first to last; the last one is undone next.
+        undone: Steps taken back; the last one is redone next.
     """
 
     number: int
@@ -115,13 +103,7 @@ def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Value]]:
 
 
 def replay(events: Sequence[Event]) -> CaseState:
-    """State of a case after all the given events.
-
-    Raises
-    ------
-    CaseError
-        If the events make no sense in this order.
-    """
+    """State of a case after all the given events; raises as :func:`states`."""
     *_, last = states(events)
     return last
 
@@ -129,10 +111,8 @@ def replay(events: Sequence[Event]) -> CaseState:
 def states(events: Sequence[Event]) -> Iterator[CaseState]:
     """State of a case after each of its events.
 
-    Raises
-    ------
-    CaseError
-        If the events make no sense in this order.
+    Raises:
+        CaseError: if the events make no sense in this order.
     """
     steps: list[Event] = []
     undone: list[Event] = []
@@ -153,8 +133,7 @@ def states(events: Sequence[Event]) -> Iterator[CaseState]:
 def described(event: Event) -> str:
     """What happened, in a few words, as recorded; user's text is not escaped.
 
-    Examples
-    --------
+    Examples:
     ``"sample_bubbles = persisting"``, ``"doubted: low_side"``, ``"undone: vent = 14 degC"``
     """
     kind, content = event.kind, event.content
@@ -186,8 +165,7 @@ def _outcomes_text(outcomes: Mapping[str, str]) -> str:
 def value_text(value: Value) -> str:
     """A value in the form in which it is entered.
 
-    Examples
-    --------
+    Examples:
     >>> value_text({"none": 0.3, "metal": 0.7})
     'none:0.3,metal:0.7'
     """

@@ -23,27 +23,19 @@ CaseSource = str | int | Path | Mapping[str, Any] | IO[str] | IO[bytes]
 def read_case(source: CaseSource, knowledge: Knowledge | None = None) -> Inspection:
     """One case, checked: names, states, units, and what no car can have.
 
-    Parameters
-    ----------
-    source : path, str, int, mapping or file
-        Path of a case file; its text, if it has a line break; its sections as plain data; a file
-        open for reading; ``@name`` of a shipped demo case; or the number of a case in the user's
-        case book (a file called ``3`` is given as ``./3``), which also tells the tests done.
-    knowledge : Knowledge, optional
-        The shipped knowledge when left out.
+    Args:
+        source: Path of a case file; its text, if it has a line break; its sections as plain data;
+            a file open for reading; ``@name`` of a shipped demo case; or the number of a case in
+            the user's case book, which also tells the tests done (``./3`` is a file called 3).
+        knowledge: The shipped knowledge when left out.
 
-    Raises
-    ------
-    InspectionError
-        Naming file, line, section, key, value and what could stand there instead; one line for
-        each value that cannot be used.
-    UnknownName
-        If there is no such demo case or no case of that number.
-    CaseBookError
-        If the case book cannot be read.
+    Raises:
+        InspectionError: one line for each value that cannot be used, naming file, line, section,
+            key, value and what could stand there instead.
+        UnknownName: if there is no such demo case or no case of that number.
+        CaseBookError: if the case book cannot be read.
 
-    Examples
-    --------
+    Examples:
     >>> read_case("[findings]\\nsample_bubbles = 'persisting'\\n").findings["sample_bubbles"]
     'persisting'
     >>> read_case({"readings": {"vent": "14 degC"}}).readings["vent"].value

@@ -1,8 +1,8 @@
 """Work on a case of the book: every step is checked, recorded, and answered with what it changed.
 
 A step is first tried on a replay of the case: names, states and units are checked and the belief
-after it is worked out. Only then is it written. If another process was quicker, the step is
-tried again on top of what that one added.
+after it is worked out. Only then is it written, or, if another process was quicker, tried again on
+top of what that one added.
 """
 
 from __future__ import annotations
@@ -54,14 +54,8 @@ class Casework:
     ``ImpossibleEvidence`` if observations cannot hold together, ``CaseError`` if the case as it
     stands does not allow the step, and ``CaseBookError`` if the book cannot be written.
 
-    Parameters
-    ----------
-    book : CaseBook
-    model : Model
-    who : str
-        Name written beside every event, may be empty.
-    note : str
-        Remark written beside every event, may be empty.
+    Args:
+        who, note: Name and remark written beside every event, may be empty.
     """
 
     def __init__(self, book: CaseBook, model: Model, who: str = "", note: str = "") -> None:
@@ -79,13 +73,8 @@ class Casework:
     ) -> Answer:
         """Begin a new case with whatever is known of the car; with outcomes, close it at once.
 
-        Parameters
-        ----------
-        name : str
-        observations : iterable of (str, value)
-        outcomes : mapping of str to str, optional
-        repairs : iterable of (services, observations)
-            What was done to the car already, in order, with what had been observed before each.
+        ``repairs`` are services done to the car already, in order, with what had been observed
+        before each.
         """
         planned: list[Planned] = [("opened", {"name": clean(name)})]
         for services, earlier in repairs:
@@ -102,7 +91,7 @@ class Casework:
         standing: dict[str, Value] = {}
 
         def told(car: Inspection) -> list[tuple[str, Value]]:
-            """What is new; what is told of the car stands after a repair."""
+            # what is told of the car stands after a repair
             observed = observations_of(car)
             new = [(o.name, o.value) for o in observed if standing.get(o.name) != o.value]
             standing.update((o.name, o.value) for o in observed if o.section in LASTING)
@@ -175,11 +164,7 @@ class Casework:
     def repaired(self, case: int, services: Sequence[str]) -> Answer:
         """Say that services were done: what is recorded from here on is of the repaired car.
 
-        Parameters
-        ----------
-        case : int
-        services : sequence of str
-            Empty: those of the plan chosen.
+        No services: those of the plan chosen.
         """
 
         def plan(state: CaseState) -> list[Planned]:
@@ -193,11 +178,8 @@ class Casework:
     def close(self, case: int, outcomes: Mapping[str, str]) -> Answer:
         """Close a case with what turned out to be true; outcomes never move the belief.
 
-        Parameters
-        ----------
-        outcomes : mapping of str to str
-            By fault or condition: a state, ``present`` or ``absent``. ``sound`` = ``present``
-            says that every fault not named is in its sound state. Empty: not known.
+        They are a state, ``present`` or ``absent`` by fault or condition. ``sound`` = ``present``
+        says that every fault not named is in its sound state. Empty: not known.
         """
         planned = self._closing(outcomes)
         return self._step(case, lambda state: planned)
