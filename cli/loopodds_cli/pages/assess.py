@@ -40,7 +40,7 @@ from loopodds_cli.pages.page import (
 )
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Weight
+    from loopodds import Assessment
 
 ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
@@ -194,7 +194,12 @@ def _reasons(page: Page, result: Assessment) -> None:
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
         course = _course(*odds[name], len(told), len(weights))
         page.title(title_of(name, result.knowledge), course)
-        page.rows([_reason(weight, result) for weight in told])
+        rows = []
+        for weight in told:
+            word, style = ("for", FOR) if weight.decibans > 0 else ("against", AGAINST)
+            said = observed(weight.name, result.recorded[weight.name], result.knowledge)
+            rows.append((Text(word, style), Text(times(weight.decibans), style), said))
+        page.rows(rows)
 
 
 def _course(now: float, before: float, told: int, weights: int) -> str:
@@ -204,12 +209,6 @@ def _course(now: float, before: float, told: int, weights: int) -> str:
         return f"({course}; no single observation moves it much)"
     rest = weights - told
     return f"({course}; {rest} more move it less)" if rest else f"({course})"
-
-
-def _reason(weight: Weight, result: Assessment) -> Sequence[Cell]:
-    word, style = ("for", FOR) if weight.decibans > 0 else ("against", AGAINST)
-    said = observed(weight.name, result.recorded[weight.name], result.knowledge)
-    return Text(word, style), Text(times(weight.decibans), style), said
 
 
 def _conflict(page: Page, result: Assessment) -> None:

@@ -147,7 +147,7 @@ def list_json(ends: Iterable[tuple[Event, Event]], everything: bool) -> list[dic
 
 
 def checked_json(damage: Sequence[str], results: Sequence[Checked]) -> dict[str, Any]:
-    """What checking the book found, as plain data."""
+    """What :func:`print_checked` shows, as plain data."""
     return {"damage": list(damage), "cases": [checked._asdict() for checked in results]}
 
 

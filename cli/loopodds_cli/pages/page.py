@@ -243,10 +243,9 @@ def changed_plan(services: Sequence[str], now: Sequence[str], knowledge: Knowled
     less = [name for name in now if name not in services]
     if len(services) == len(more):
         return services_text(services, knowledge)
-    parts = ["the plan as now"]
-    parts += [f"with {services_text(more, knowledge)}"] * bool(more)
-    parts += [f"without {services_text(less, knowledge)}"] * bool(less)
-    return "; ".join(parts)
+    changes = [("with", more), ("without", less)]
+    said = [f"{word} {services_text(names, knowledge)}" for word, names in changes if names]
+    return "; ".join(["the plan as now", *said])
 
 
 def rest_text(unread: Sequence[str], knowledge: Knowledge) -> str:

@@ -1,7 +1,4 @@
-"""What can be done to a car, as the files say it: tests, services, harms, cautions.
-
-The fields are the keys of the files. Whether what they name exists is checked elsewhere.
-"""
+"""What can be done to a car: tests, services, harms, cautions; fields are the keys of the files."""
 
 from __future__ import annotations
 
@@ -75,7 +72,8 @@ class Service(Task, frozen=True, kw_only=True):
     """Something done to the car; ``cures`` maps a condition or ``variable.state`` to a chance.
 
     ``filling`` is the service included because the loop is filled, ``in_vain`` the currency lost
-    while a fault stays; tests that it ``settles`` leave a debt of ``undone`` [currency].
+    while a fault stays. Tests that it ``settles`` leave a debt of ``undone`` [currency]; it
+    ``clears`` guards, ``shows`` findings and ``assumes_no`` condition to be there.
     """
 
     price: Amount
