@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import comb
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -19,8 +19,10 @@ from loopodds.base.errors import UnknownName, unknown_name
 from loopodds.diagnosis.model import Beliefs, Model
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence
-from loopodds.inference.subsets import Clamp, SubsetSums
 from loopodds.knowledge.records import SOUND
+
+if TYPE_CHECKING:
+    from loopodds.inference.subsets import Clamp
 
 EVEN = 0.5
 
@@ -103,7 +105,7 @@ LEAST = 1e-300
 
 ANYTHING: Clamp = {}
 
-Probabilities = Callable[[Clamp], FloatArray]
+Probabilities = Callable[["Clamp"], FloatArray]
 """Probability of each of many sets of findings, together with a clamp."""
 
 
@@ -157,6 +159,8 @@ def share_out(
     Returns:
         The same whatever the order of ``names``.
     """
+    from loopodds.inference.subsets import SubsetSums
+
     ordered = sorted(names)
     if len(ordered) <= exact_up_to:
         sums = SubsetSums(tree, evidence, ordered)
