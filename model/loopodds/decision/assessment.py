@@ -21,7 +21,7 @@ from loopodds.decision.next_test import (
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.decision.workshop import ServicePlan, Workshop
 from loopodds.diagnosis.belief import Belief
-from loopodds.diagnosis.diagnose import Diagnosis, may_be
+from loopodds.diagnosis.diagnose import Diagnosis, may_hold
 from loopodds.diagnosis.explanation import Explanation, explain
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.titles import condition_title
@@ -41,10 +41,7 @@ class Assessment(Diagnosis):
 
     The posterior is worked out at once, every other part when it is first asked for.
 
-    Args:
-        done: Tests done besides those that the inspection names, in order; those whose findings are
-            recorded need not be named.
-        lookahead: Tests that the policy looks ahead.
+    The arguments are those of :func:`assess`.
     """
 
     def __init__(
@@ -119,7 +116,7 @@ class Assessment(Diagnosis):
         work = [tests[name] if name in tests else services[name] for name in names]
         keys = dict.fromkeys(key for item in work for key in item.cautions)
         said = [self.knowledge.cautions[key] for key in keys]
-        return [caution.text for caution in said if may_be(caution, self.shop.gates.context)]
+        return [caution.text for caution in said if may_hold(caution.when, self.shop.gates.context)]
 
     @property
     def cautions_in_turn(self) -> tuple[list[str], list[str]]:
@@ -148,11 +145,8 @@ class Assessment(Diagnosis):
         return what_if(self.inspection, split_variations(changes), self.model)
 
     def to_frame(self) -> DataFrame:
-        """Conditions as a pandas frame, most probable first.
-
-        Returns:
-            pandas.DataFrame; by name of the condition: ``title``, ``probability`` now, ``prior``
-                (before anything was seen) and ``variable`` (the fault variable whose states it is).
+        """By name of the condition, most probable first: ``title``, ``probability`` now, ``prior``
+        (before anything was seen) and ``variable`` (the fault variable whose states it is).
         """
         from pandas import DataFrame
 

@@ -35,8 +35,7 @@ class State:
     marginal: FloatArray  # shape (columns,): of the decision
     first: str = ""  # test of the move that the way here began with
     branches: list[Branch] = field(default_factory=list)  # every move judged
-    # value, least: least expected cost found, further tests included, and a lower bound of what
-    # there is
+    # least expected cost found, further tests included, and a lower bound of what there is
     value: float = np.inf
     least: float = -np.inf
 
@@ -59,11 +58,8 @@ class State:
 
     def prevented_by(self, branch: Branch) -> list[Branch]:
         """Moves that pay by themselves and that this one would make impossible, best first."""
-        prevented = [
-            other
-            for other in self.branches
-            if other.gain > other.cost + ROUNDING and branch.move.prevents(other.move)
-        ]
+        paying = [other for other in self.branches if other.gain > other.cost + ROUNDING]
+        prevented = [other for other in paying if branch.move.prevents(other.move)]
         return sorted(prevented, key=lambda other: other.cost - other.gain)
 
     def back_up(self, deeper: bool) -> None:
@@ -113,13 +109,10 @@ class Branch:
     gain: float  # what the move saves, before its own cost, when no other follows; never below zero
     cost: float  # expected cost of the tests of this move, and of what they leave to be settled
     debt: float  # the latter: by how much it makes the plan dearer that is best now
-    # outcomes looked into further, by position
-    states: dict[int, State] = field(default_factory=dict)
-    # shape (outcomes,): cost of the cheapest move after each outcome; empty where none is
-    # considered
+    states: dict[int, State] = field(default_factory=dict)  # looked into further, by position
+    # shape (outcomes,): cost of the cheapest move after each; empty where none is considered
     entry: FloatArray = field(default_factory=lambda: np.empty(0))
-    # value, least: least expected cost found when making this move, tests included, and a lower
-    # bound
+    # least expected cost found when making this move, tests included, and a lower bound
     value: float = np.inf
     least: float = np.inf
 

@@ -28,9 +28,7 @@ class Component:
 
     options: tuple[Query, ...]  # names of what each option does
     constant: FloatArray  # shape (options,): what an option costs whatever is wrong
-    # shape (options, columns): what it costs besides, for every state of every variable of the
-    # decision
-    loss: FloatArray
+    loss: FloatArray  # shape (options, columns): what it costs besides
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,8 +58,8 @@ class Decision:
     # each debt: one from the test on that brings it about.
     needs: Query
     settings: tuple[Setting, ...]
-    # shape (columns,): for every state of every variable a cost such that their expected sum is
-    # never above what the best plan would cost to someone who knew every variable exactly
+    # shape (columns,): costs whose expected sum is never above what the best plan would cost to
+    # someone who knew every variable exactly
     informed: FloatArray
     # tests after which a need can no longer be done, and is asked for no more
     ended_by: Mapping[str, frozenset[str]] = field(default_factory=dict)
@@ -92,9 +90,8 @@ class Decision:
     def marginals(self, posteriors: Mapping[str, FloatArray], to_do: FloatArray) -> FloatArray:
         """Posteriors and what follows from the tests done side by side, shape (rows, columns).
 
-        Args:
-            posteriors: mapping of str to float array, shape (rows, states); of each variable.
-            to_do: float array, shape (rows, certain) or (certain,); from :meth:`to_do`.
+        ``posteriors``, shape (rows, states), by variable; ``to_do``, shape (rows, certain) or
+        (certain,), from the method of that name.
         """
         parts = [posteriors[name] for name, _ in self.variables]
         wide = np.broadcast_to(to_do, (len(parts[0]), self.certain))
@@ -117,11 +114,8 @@ class Decision:
 
     def cost(self, marginals: FloatArray) -> FloatArray:
         """Expected cost of the best plan in every row, shape (rows,)."""
-        costs = [
-            self._by_setting(marginals[start : start + _ROWS]).min(axis=1)
-            for start in range(0, len(marginals), _ROWS)
-        ]
-        return np.concatenate(costs) if costs else np.empty(0)
+        blocks = (marginals[start : start + _ROWS] for start in range(0, len(marginals), _ROWS))
+        return np.concatenate([np.empty(0), *(self._by_setting(b).min(axis=1) for b in blocks)])
 
     def _by_setting(self, marginals: FloatArray) -> FloatArray:
         options = marginals @ self._loss + self._constant
@@ -141,10 +135,8 @@ class Decision:
     def alternatives(self, marginal: FloatArray, count: int) -> list[Plan]:
         """The best plan, then plans that differ from a setting's best in one component.
 
-        Args:
-            marginal: float array, shape (columns,)
-            count: How many, different ones only, cheapest first. None settles a debt that there is
-                not.
+        Different ones only, cheapest first; none settles a debt that there is not. ``marginal``
+        has shape (columns,).
         """
         owing = marginal[len(marginal) - len(self.owed) :]
         idle = {name for name, due in zip(self.owed, owing, strict=True) if not due}
@@ -181,10 +173,8 @@ class Decision:
         setting = self._by_setting(marginals).argmin(axis=1)
         actions = []
         for number, row in zip(setting.tolist(), marginals, strict=True):
-            parts = self.settings[number].components
-            actions.append(
-                self._actions(number, [int((p.constant + p.loss @ row).argmin()) for p in parts])
-            )
+            costs = [p.constant + p.loss @ row for p in self.settings[number].components]
+            actions.append(self._actions(number, [int(cost.argmin()) for cost in costs]))
         return actions
 
     def restricted(self, action: str, included: bool) -> Decision:
@@ -228,16 +218,12 @@ def best_order(
 
     Args:
         prior: shape (faults,); probability of each fault; sums to one.
-        cures: shape (actions, faults); chance that an action cures a fault; actions fail
-            independently.
-        cost: shape (actions,); spent whenever the action is tried; after each it is known whether
-            the fault is cured.
-        call: Cost of calling help, which ends the job at any time; without it every action is
-            tried.
+        cures: shape (actions, faults); chance of each cure; actions fail independently.
+        cost: shape (actions,); of each try, after which it is known whether the fault is cured.
+        call: Cost of calling help, which ends the job; without it every action is tried.
         before: Actions that must have been tried before an action.
 
-    Returns:
-        Equal costs are settled in favour of the earlier action.
+    Equal costs are settled in favour of the earlier action.
 
     Raises:
         TooLarge: if there are more than 16 actions.
@@ -250,7 +236,8 @@ def best_order(
         )
     needed = [sum(1 << other for other in (before or {}).get(a, ())) for a in range(actions)]
     everything = (1 << actions) - 1
-    left = np.array([_unsolved(prior, fails, tried) for tried in range(everything + 1)])
+    tried_sets = [[a for a in range(actions) if t >> a & 1] for t in range(everything + 1)]
+    left = np.array([float(np.asarray(prior) @ fails[s].prod(axis=0)) for s in tried_sets])
     value = np.empty(everything + 1)
     step = np.full(everything + 1, -1)
     value[everything] = 0.0 if call is None else call * left[everything]
@@ -267,9 +254,3 @@ def best_order(
         order.append(int(step[tried]))
         tried |= 1 << order[-1]
     return RepairOrder(tuple(order), float(value[0]))
-
-
-def _unsolved(prior: Sequence[float] | FloatArray, fails: FloatArray, tried: int) -> float:
-    """Probability that the fault is still there once some actions were tried."""
-    rows = [a for a in range(len(fails)) if tried >> a & 1]
-    return float(np.asarray(prior) @ fails[rows].prod(axis=0))

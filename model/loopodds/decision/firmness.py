@@ -38,8 +38,8 @@ def provisos(shop: Workshop, plan: Plan, ordered: ServicePlan) -> tuple[Proviso,
 
     ``ordered`` is the same plan with the tests that come before it.
     """
-    found = [*_absences(shop, plan), *_passes(shop, ordered)]
-    return tuple(sorted(found, key=lambda one: -one.probability))
+    resting = [*_absences(shop, plan), *_passes(shop, ordered)]
+    return tuple(sorted(resting, key=lambda proviso: -proviso.probability))
 
 
 def _absences(shop: Workshop, plan: Plan) -> Iterator[Proviso]:
@@ -65,15 +65,13 @@ def _cured_by(shop: Workshop, service: str) -> set[str]:
 
 def _passes(shop: Workshop, plan: ServicePlan) -> Iterator[Proviso]:
     """Guards still to be done before the plan that may well not be passed."""
+    follows, services = shop.gates.follows, shop.knowledge.services
     for guard in plan.first:
         failing = _failing(shop.belief, shop.gates.guards.get(guard, {}))
-        if failing < WORTH_A_WORD:
-            continue
-        instead = next((n for n in shop.offers if n in clearing(guard, shop.knowledge)), "")
-        service = next(
-            s for s in plan.services if shop.gates.follows(shop.knowledge.services[s], guard)
-        )
-        yield Proviso(service, "", guard, failing, instead)
+        if failing >= WORTH_A_WORD:
+            instead = next((n for n in shop.offers if n in clearing(guard, shop.knowledge)), "")
+            service = next(s for s in plan.services if follows(services[s], guard))
+            yield Proviso(service, "", guard, failing, instead)
 
 
 def _failing(belief: Belief, passing: Mapping[str, frozenset[str]]) -> float:
@@ -99,8 +97,8 @@ class BreakEven(NamedTuple):
     service: str
     condition: str
     probability: float  # now
-    # probability above which the best plan contains the service, everything else that is known of
-    # the car held; None where no probability makes it pay
+    # above which the best plan contains the service, all else that is known held; None where
+    # no probability makes it pay
     threshold: float | None
     decibans: float  # evidence that would bring the probability to the threshold; zero without one
 
@@ -120,8 +118,7 @@ class Advice:
 
     best: ServicePlan
     others: tuple[ServicePlan, ...]  # next in expected cost
-    # what knowing every fault exactly would save on average: the cost of being wrong
-    ignorance: float
+    ignorance: float  # the cost of being wrong: what knowing every fault would save on average
     # of the dearest service of the best plan, or of the next one if that does nothing
     break_even: BreakEven | None
     doubts: tuple[OneKind, ...]
@@ -152,9 +149,8 @@ class Advice:
 def advise(shop: Workshop, state: State, rng: np.random.Generator) -> Advice:
     """The plan for one car, and how firm it is.
 
-    Args:
-        state: As things stand, with single moves judged.
-        rng: numpy.random.Generator; for what is estimated from draws of the posterior.
+    ``state``: as things stand, with single moves judged; ``rng``: for what is estimated from
+    draws of the posterior.
     """
     plans = shop.decision.alternatives(shop.marginal, 3)
     best = shop.service_plan(plans[0])

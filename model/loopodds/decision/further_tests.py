@@ -31,20 +31,15 @@ class Outlook:
     """What seeing everything would do."""
 
     same: float  # probability that the plan would stay the same
-    # for every action of the present plan the probability that it would stay in it
-    keeps: Mapping[str, float]
-    # expected fall of the cost if everything could be seen for nothing: no sequence of tests can
-    # save more
+    keeps: Mapping[str, float]  # probability that each action of it would stay in it
+    # fall of the expected cost if everything could be seen for nothing: no tests can save more
     saving: float
     draws: int  # draws that this rests on; 0 where it is exact
     saving_error: float  # standard error of the saving
 
     def saving_json(self) -> dict[str, float]:
         """What testing can save, and how well that is known, as plain data."""
-        return {
-            "testing_can_save": self.saving,
-            "testing_can_save_error": self.saving_error,
-        }
+        return {"testing_can_save": self.saving, "testing_can_save_error": self.saving_error}
 
 
 def look_ahead(
@@ -59,12 +54,9 @@ def look_ahead(
 ) -> Outlook:
     """Outlook on everything among ``names`` that is not known yet.
 
-    Args:
-        names: Observables, gauges and hidden variables that can be seen.
-        to_do: float array, shape (certain,); what plans still need done, held fixed: only what is
-            seen is to change the plan.
-        draws: Used only where outcomes cannot be listed.
-        masks, extra: See :class:`loopodds.inference.information.Look`.
+    What plans still need done, ``to_do`` of shape (certain,), is held fixed: only what is seen is
+    to change the plan. ``draws`` is used where outcomes cannot be listed; ``masks`` and ``extra``
+    are those of :class:`loopodds.inference.information.Look`.
     """
     open_names = Look(calibrated, names, masks, step=0).names
     network = calibrated.network
@@ -135,10 +127,7 @@ def _drawn(
 
 
 def informed_saving(
-    calibrated: Calibrated,
-    decision: Decision,
-    to_do: FloatArray,
-    rng: np.random.Generator,
+    calibrated: Calibrated, decision: Decision, to_do: FloatArray, rng: np.random.Generator
 ) -> tuple[float, float]:
     """Value of perfect information: what knowing every fault exactly would save, and its error.
 

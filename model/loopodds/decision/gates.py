@@ -17,6 +17,7 @@ from typing import NamedTuple
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.phrases import lowered, spaced
 from loopodds.decision.prices import Prices
+from loopodds.diagnosis.diagnose import may_hold
 from loopodds.inference.network import Evidence
 from loopodds.knowledge.guards import order_slips
 from loopodds.knowledge.records import Knowledge
@@ -108,8 +109,13 @@ class Gates:
             finding for p in (*self.guards.values(), *self._stopping.values()) for finding in p
         )
         self._needs = {name: self._needed(test) for name, test in knowledge.tests.items()}
-        behind = {name: self._guards_before(name) for name in knowledge.tests}
-        self._needs = {n: tuple(dict.fromkeys((*behind[n], *self._needs[n]))) for n in behind}
+        # guards are asked for at every test behind them, so that a step which was done out of
+        # order does not open what comes after it
+        behind = {n: set(self._closure(test)) for n, test in knowledge.tests.items()}
+        self._needs = {
+            name: tuple(dict.fromkeys((*(g for g in self.guards if g in behind[name]), *needs)))
+            for name, needs in self._needs.items()
+        }
         self._never = {name: self._closed_here(t) for name, t in knowledge.tests.items()}
         self._stops = {name: self._stopped_by(name) for name in self.guards}
         self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
@@ -117,9 +123,7 @@ class Gates:
     def progress(self, evidence: Evidence, done: Iterable[str] = ()) -> Progress:
         """How far one row of evidence has come.
 
-        Args:
-            evidence: One row.
-            done: Tests done, in order, whether or not they showed something that was recorded.
+        ``done``: tests done, in order, whether or not they showed something that was recorded.
 
         Raises:
             UnknownName: if one of them is not a test.
@@ -156,16 +160,16 @@ class Gates:
 
     def _split(self, progress: Progress) -> tuple[list[Move], list[Closed]]:
         if progress not in self._moves:
-            moves, closed = [], []
-            for name in self.knowledge.tests:
-                if name in progress.done and name not in progress.begun:
-                    continue
-                way = self.way(name, progress)
-                if isinstance(way, Closed):
-                    closed.append(way)
-                else:
-                    moves.append(way)
-            self._moves[progress] = moves, closed
+            open_tests = [
+                name
+                for name in self.knowledge.tests
+                if name not in progress.done or name in progress.begun
+            ]
+            ways = [self.way(name, progress) for name in open_tests]
+            self._moves[progress] = (
+                [way for way in ways if isinstance(way, Move)],
+                [way for way in ways if isinstance(way, Closed)],
+            )
         return self._moves[progress]
 
     def way(self, name: str, progress: Progress) -> Move | Closed:
@@ -201,18 +205,13 @@ class Gates:
                 why = f"its result is not recorded: {title}"
             if why:
                 return why
-        if self._stale(name, done):
-            source = self.knowledge.tests[name].fresh_from or ""
-            why = self._spoilt(source, done)
+        source = self.knowledge.tests[name].fresh_from or ""
+        for step in (source, name) if self._stale(name, done) else (name,):
+            why = self._spoilt(step, done)
             if why:
                 return why
-            steps.append(self._step(source, done))
-            done.append(source)
-        why = self._spoilt(name, done)
-        if why:
-            return why
-        steps.append(self._step(name, done))
-        done.append(name)
+            steps.append(self._step(step, done))
+            done.append(step)
         return ""
 
     def _step(self, name: str, done: Sequence[str]) -> Step:
@@ -249,11 +248,11 @@ class Gates:
 
     def _stopped_by(self, guard: str) -> set[str]:
         """Tests that a guard not passed stops: all that need it."""
-        stopped = {guard}
-        grown = -1
-        while grown != len(stopped):
-            grown = len(stopped)
-            stopped |= {name for name, needs in self._needs.items() if stopped & set(needs)}
+        stopped: set[str] = set()
+        stops = {guard}
+        while stops - stopped:
+            stopped |= stops
+            stops = {name for name, needs in self._needs.items() if stopped & set(needs)}
         return stopped - {guard}
 
     def _unrecorded(self, name: str, results: Results, steps: Sequence[Step]) -> bool:
@@ -293,11 +292,8 @@ class Gates:
         """
         if self._closed_here(item):
             return None
-        stopped = {name for guard in failed for name in self._stops[guard]}
-        needs = [name for name in self._closure(item) if name not in stopped]
-        if any(self._never[name] for name in needs):
-            return None
-        return frozenset(needs)
+        needs = frozenset(self._closure(item)).difference(*(self._stops[g] for g in failed))
+        return None if any(self._never[name] for name in needs) else needs
 
     def _closure(self, item: Test | Service) -> tuple[str, ...]:
         """Tests that come before a test or service, directly or not."""
@@ -329,11 +325,7 @@ class Gates:
 
     def _here(self, item: Test | Service) -> list[InContext]:
         """Blocks of a test or service that hold on this car, or may."""
-        return [
-            block
-            for block in item.in_context
-            if all(self.context.get(key, value) == value for key, value in block.when.items())
-        ]
+        return [block for block in item.in_context if may_hold(block.when, self.context)]
 
     def _unstated(self, item: Test | Service) -> list[str]:
         """Contexts on which what holds for a test or service depends, and that are not stated."""
@@ -343,13 +335,6 @@ class Gates:
     def _needed(self, item: Test | Service) -> tuple[str, ...]:
         more = [name for block in self._here(item) for name in block.after]
         return tuple(dict.fromkeys((*item.after, *more)))
-
-    def _guards_before(self, name: str) -> tuple[str, ...]:
-        """Guards before a test, directly or not: each is asked for itself, so that a step which
-        was done out of order does not open what comes after it.
-        """
-        before = self._closure(self.knowledge.tests[name])
-        return tuple(guard for guard in self.guards if guard in before)
 
     def _skills(self, item: Test | Service) -> list[str]:
         return [*item.skill, *(s for block in self._here(item) for s in block.skill)]

@@ -47,13 +47,9 @@ class Rules(Protocol):
 
 
 class Planner:
-    """Plans tests for one car.
+    """Plans tests for one car, of which ``yields`` says what each shows.
 
-    Args:
-        calibrated: What is known now.
-        decision: What it is all for.
-        yields: What each test shows.
-        masks, extra: See :class:`loopodds.inference.information.Look`.
+    ``masks``, ``extra``: see :class:`loopodds.inference.information.Look`.
     """
 
     def __init__(
@@ -107,14 +103,13 @@ class Planner:
     ) -> State:
         """The car as it stands with sequences of up to ``depth`` moves judged.
 
+        Never valued worse than :meth:`rank` does. Where moves follow each other, readings are seen
+        as words and findings through cells; ``least`` bounds what any sequence of so many moves
+        could reach that way.
+
         Args:
             most: States looked into at each depth beyond the first.
             single: From :meth:`rank`, where that is at hand.
-
-        Returns:
-            Never valued worse than :meth:`rank` does. Where moves follow each other, readings are
-                seen as words and findings through cells; ``least`` bounds what any sequence of so
-                many moves could reach that way.
         """
         single = single or self.rank(progress)
         if depth < 2:

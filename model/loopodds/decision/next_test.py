@@ -21,8 +21,7 @@ class RankedTest:
     """One test that can be done now, or once others have been."""
 
     test: str
-    # information about the state of the car that it would give now, all it shows together
-    bits: float
+    bits: float  # information about the state of the car that it would give now
     minutes: float  # for the test itself, a wait that it needs included
     # currency by which it lowers the expected cost, its own cost and that of what must come
     # before it taken off. Where it opens other tests, the best sequence through it counts.
@@ -30,14 +29,12 @@ class RankedTest:
     worth: float  # the same before any cost and without what it opens; never below zero
     blocked_by: tuple[str, ...]  # tests that have to be done first, in order
     cost: float  # currency of the test itself
-    # currency that it adds to the plan: what it takes out of the loop has to go back in
-    owes: float
+    owes: float  # currency it adds to the plan: what it takes out of the loop has to go back in
     opens: str  # the test that its net value comes from; itself where that is the best
     # tests that pay by themselves and that this one would make impossible: it comes after them.
     # The one that pays most first, what was begun already last.
     waits_for: tuple[str, ...]
-    # conditions whose probability it is expected to move most, strongest first
-    about: tuple[str, ...]
+    about: tuple[str, ...]  # conditions whose probability it is expected to move most, in order
     unread: tuple[str, ...]  # where the test was begun: what it shows that is not recorded yet
 
     @property
@@ -125,10 +122,12 @@ def _best_through(state: State) -> dict[str, tuple[float, str]]:
     """
     rated = []
     for branch in state.branches:
-        net = state.stop - branch.value
-        ready = not state.prevented_by(branch)
-        for step in branch.move.steps:
-            rated.append((ready, net, step.test == branch.move.test, step.test, branch.move.test))
+        ready, net, end = (
+            not state.prevented_by(branch),
+            state.stop - branch.value,
+            branch.move.test,
+        )
+        rated += [(ready, net, step.test == end, step.test, end) for step in branch.move.steps]
     rated.sort()
     return {test: (net, leads_to) for _, net, _, test, leads_to in rated}
 
@@ -140,6 +139,8 @@ def _ranked(
     yields = shop.knowledge.tests[move.test].yields
     net, opens = best[move.test]
     step, begun = move.steps[-1], shop.progress.begun
+    # by what each pays alone, but new before begun
+    prevented = [b.move.test for b in branch.origin.prevented_by(branch)] if branch else ()
     return RankedTest(
         test=move.test,
         bits=shop.planner.look(yields).bits(shop.about),
@@ -150,16 +151,10 @@ def _ranked(
         owes=branch.debt if branch else 0.0,
         blocked_by=move.first,
         opens=opens,
-        waits_for=_waits_for(shop, branch) if branch else (),
+        waits_for=tuple(sorted(prevented, key=lambda test: test in begun)),
         about=_told_about(shop, branch) if branch else (),
         unread=tuple(n for n in yields if n not in shop.belief.names) if move.test in begun else (),
     )
-
-
-def _waits_for(shop: Workshop, branch: Branch) -> tuple[str, ...]:
-    """Tests that a move would make impossible: new before begun, then by what each pays alone."""
-    others = [other.move.test for other in branch.origin.prevented_by(branch)]
-    return tuple(sorted(others, key=lambda test: test in shop.progress.begun))
 
 
 def _told_about(shop: Workshop, branch: Branch) -> tuple[str, ...]:

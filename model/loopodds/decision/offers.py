@@ -17,7 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
+from loopodds.base.arrays import BoolArray, FloatArray, Query
 from loopodds.decision.expected_cost import Component, Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
@@ -34,19 +34,13 @@ class Offer:
     name: str
     price: float  # work and material, in currency
     cure: FloatArray  # shape (fault columns,): chance that it removes each state of each fault
-    # own, filled: shape (fault columns,): the same for its own work, and for the filling that it
-    # includes
-    own: FloatArray
-    filled: FloatArray
-    # shape (fault columns,): currency lost by doing it while each state of each fault is there
-    # and stays
-    in_vain: FloatArray
+    own: FloatArray  # the same for its own work
+    filled: FloatArray  # the same for the filling that it includes
+    in_vain: FloatArray  # likewise: currency lost by doing it while the state is there and stays
     needs: frozenset[str]  # tests, and the filling, that have to come before or with it
     apart: frozenset[str]  # services that it must not be combined with
-    # for every guard that was not passed, the services of which one has to go along
-    with_one_of: tuple[frozenset[str], ...]
-    # tests that leave a debt which this service settles, as any filling does
-    settles: frozenset[str]
+    with_one_of: tuple[frozenset[str], ...]  # one of each has to go along: a guard was not passed
+    settles: frozenset[str]  # tests that leave a debt which it settles, as any filling does
     undone: float  # currency lost by handing the car back with that debt
 
     @property
@@ -63,7 +57,7 @@ def repair_decision(
 
     Args:
         gates: Of the car and the workshop: services that it rules out are not offered.
-        failed: Guards that were not passed: their contaminant has to be taken out with the rest.
+        failed: Guards not passed: their contaminant has to be taken out with the rest.
         repaired: Services done already: what they put into the loop can still be lost.
     """
     book = _Book(gates, offers_for(gates, failed), repaired)
@@ -152,8 +146,6 @@ def _outlasts(chosen: Sequence[Offer]) -> FloatArray:
 class _Book:
     """Harms and prices of one car.
 
-    ``repaired``: services done already.
-
     Attributes:
         shape: tuple of (str, int); fault variables with their number of states.
         needs: Tests that some offers need, in file order.
@@ -203,7 +195,8 @@ class _Book:
 
     def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
         """Combinations of which no service could be left out at no loss whatever is wrong."""
-        touched = np.isin(self._variable, self._touched(group))
+        cures = np.any([offer.cure * self._harm > 0 for offer in group], axis=0)
+        touched = np.isin(self._variable, self._variable[cures])
         chosen: list[Offer] = []
 
         def extend(rest: Sequence[Offer]) -> Iterator[_Dish]:
@@ -220,10 +213,6 @@ class _Book:
                 chosen.pop()
 
         return extend(group)
-
-    def _touched(self, group: Sequence[Offer]) -> IntArray:
-        cures = np.any([offer.cure * self._harm > 0 for offer in group], axis=0)
-        return np.unique(self._variable[cures])
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
         stays = _outlasts(chosen) if chosen else np.ones(len(self._harm))
@@ -242,9 +231,7 @@ class _Book:
         """
         along = {name for offer in chosen for names in offer.with_one_of for name in names}
         after = _outlasts(chosen)
-        for offer in chosen:
-            if offer.name in along:
-                continue
+        for offer in (offer for offer in chosen if offer.name not in along):
             others = [other for other in chosen if other is not offer]
             before = _outlasts(others) if others else 1.0
             saved = self._harm * (before - after)
@@ -271,15 +258,10 @@ class _Book:
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
     ) -> list[Component]:
         """What each menu offers once the needs in ``paid``, all the shared ones, are paid for."""
+        paid_for = ([dish for dish in menu if dish.needs & shared <= paid] for menu in menus)
         return [
-            self._component(
-                [
-                    _Dish(dish.names, dish.price, dish.needs - shared, dish.left)
-                    for dish in menu
-                    if dish.needs & shared <= paid
-                ]
-            )
-            for menu in menus
+            self._component([_Dish(d.names, d.price, d.needs - shared, d.left) for d in dishes])
+            for dishes in paid_for
         ]
 
     def _debt(self, number: int, paid: frozenset[str]) -> Component:
@@ -321,12 +303,8 @@ class _Book:
         debts = [min(o.price, o.undone, self._bill[FILLING]) for o in self.settling]
         least = np.array([0.0] * (len(self._harm) + len(self.needs)) + debts)
         for column, harm in enumerate(self._harm):
-            variable = int(self._variable[column])
-            useful = [
-                (o, o.price * split[i, variable], 1 - o.cure[column])
-                for i, o in enumerate(offers)
-                if o.cure[column] > 0
-            ]
+            shares = zip(offers, split[:, self._variable[column]], strict=True)
+            useful = [(o, o.price * s, 1 - o.cure[column]) for o, s in shares if o.cure[column] > 0]
             least[column] = _least(harm, useful)
         return least
 
@@ -334,10 +312,8 @@ class _Book:
 def _least(left: float, useful: Sequence[tuple[Offer, float, float]]) -> float:
     """Least of price and harm left over the services that can be combined.
 
-    Args:
-        left: Harm without any of them.
-        useful: sequence of (Offer, float, float); with the price of each, and the share of the harm
-            that it leaves.
+    ``left`` is the harm without any; ``useful`` has the price of each, and the share of the harm
+    that it leaves.
     """
     least = left
     for i, (offer, price, stays) in enumerate(useful):

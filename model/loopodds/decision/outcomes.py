@@ -26,10 +26,8 @@ class Cells:
     """Cells of the outcomes of a test."""
 
     names: Query
-    # shape (cells, names): outcome of each observable, -1 where the cell leaves it open
-    index: IntArray
-    # for each observable the readings that its outcomes stand for; None for words
-    grids: tuple[Grid | None, ...]
+    index: IntArray  # shape (cells, names): outcome of each observable, -1 where it is left open
+    grids: tuple[Grid | None, ...]  # the readings that outcomes stand for; None for words
 
     @property
     def count(self) -> int:
@@ -55,15 +53,11 @@ NOTHING = Cells((), np.empty((1, 0), dtype=np.int64), ())
 
 
 def cut(look: Look, floor: float, drop: float = 0.0) -> Cells:
-    """Cells of a look.
+    """Cells of a look; the most telling observable is cut first, what masks others before them.
 
     Args:
         floor: A cell is refined as long as it is more probable than this.
-        drop: Cells less probable than this are left out; 0 keeps all that are possible or may
-            become so.
-
-    Returns:
-        The most telling observable is cut first, a finding that masks others before them.
+        drop: Cells less probable are left out; 0 keeps all that are or may become possible.
     """
     if not look.names:
         return NOTHING
@@ -110,10 +104,7 @@ def _children(index: IntArray, card: int) -> IntArray:
 
 
 class Batch:
-    """Rows of imagined evidence in the making, all variations of one row.
-
-    ``base``: one row.
-    """
+    """Rows of imagined evidence in the making, all variations of one row."""
 
     def __init__(self, base: Evidence) -> None:
         self._base = base
@@ -132,7 +123,9 @@ class Batch:
 
         Two tests in either order lead to the same rows, which are worked out once.
         """
-        place = {name: i for i, name in enumerate(self._names())}
+        names = dict.fromkeys(name for _, prefix, _ in self._blocks for name in prefix)
+        names |= dict.fromkeys(name for _, _, cells in self._blocks for name in cells.names)
+        place = {name: i for i, name in enumerate(names)}
         codes = np.full((self.rows, len(place)), -1, dtype=np.int16)
         grids: dict[str, Grid] = {}
         for rows, seen, cells in self._blocks:
@@ -145,21 +138,11 @@ class Batch:
         codes = codes[first]
         batch = self._base.repeat(len(codes))
         words = {name: codes[:, i] for name, i in place.items() if name not in grids}
-        numbers = {
-            name: (
-                np.append(grid.nodes, np.nan)[codes[:, place[name]]],
-                np.full(len(codes), grid.extra),
-            )
-            for name, grid in grids.items()
-        }
-        return Evidence(
-            len(codes), {**batch.codes, **words}, batch.soft, {**batch.numbers, **numbers}
-        ), inverse
-
-    def _names(self) -> list[str]:
-        """Every name that some row sets, each once."""
-        seen = dict.fromkeys(name for _, prefix, _ in self._blocks for name in prefix)
-        return list(seen | dict.fromkeys(n for _, _, cells in self._blocks for n in cells.names))
+        numbers = dict(batch.numbers)
+        for name, grid in grids.items():
+            nodes = np.append(grid.nodes, np.nan)[codes[:, place[name]]]
+            numbers[name] = nodes, np.full(len(codes), grid.extra)
+        return Evidence(len(codes), {**batch.codes, **words}, batch.soft, numbers), inverse
 
 
 def _distinct(codes: IntArray) -> tuple[IntArray, IntArray]:

@@ -34,23 +34,17 @@ class Prices:
     """Money and minutes of one workshop."""
 
     currency: str
-    # labour_rate, waiting_rate: currency an hour of work, and an hour in which the car only
-    # blocks a place
-    labour_rate: float
-    waiting_rate: float
+    labour_rate: float  # currency an hour of work
+    waiting_rate: float  # currency an hour in which the car only blocks a place
     expensive: float  # currency from which on a service wants a second kind of evidence
-    # filling_minutes, filling_cost: evacuating and charging by mass: counted once, however many
-    # services need it
+    # evacuating and charging by mass: counted once, however many services need it
     filling_minutes: float
     filling_cost: float
     refrigerant: Mapping[str, float]  # currency for the refrigerant of one filling
-    # minutes, cost: work and material (currency) of every test and service
-    minutes: Mapping[str, float]
-    cost: Mapping[str, float]
-    # skills, cannot: skills of the people there; tests and services that this workshop does not
-    # do
-    skills: frozenset[str]
-    cannot: frozenset[str]
+    minutes: Mapping[str, float]  # of work, of every test and service
+    cost: Mapping[str, float]  # likewise: material, in currency
+    skills: frozenset[str]  # of the people there
+    cannot: frozenset[str]  # tests and services that this workshop does not do
 
     def of_work(self, name: str) -> float:
         """Currency for a test or service, refrigerant apart: labour and material."""
@@ -90,19 +84,12 @@ def shipped_prices(knowledge: Knowledge) -> Prices:
     for key in ("currency", "labour_rate", "waiting_rate", "expensive", "filling"):
         if key not in knowledge.prices:
             raise KnowledgeError(f"{_FILE}: needs {key!r}")
-    tests, services = knowledge.tests.items(), knowledge.services.items()
-    empty = Prices(
-        "", 0.0, 0.0, 0.0, 0.0, 0.0, {},
-        {
-            **{name: test.minutes for name, test in tests},
-            **{name: service.minutes for name, service in services},
-        },
-        {
-            **{name: test.cost for name, test in tests},
-            **{name: service.price for name, service in services},
-        },
-        frozenset(), frozenset(),
-    )  # fmt: skip
+    every = {**knowledge.tests, **knowledge.services}
+    minutes = {name: work.minutes for name, work in every.items()}
+    cost = {name: test.cost for name, test in knowledge.tests.items()}
+    cost |= {name: service.price for name, service in knowledge.services.items()}
+    nobody = frozenset[str]()
+    empty = Prices("", 0.0, 0.0, 0.0, 0.0, 0.0, {}, minutes, cost, nobody, nobody)
     return _apply(empty, knowledge.prices, knowledge, fault)
 
 

@@ -7,7 +7,7 @@ leaves the harm of every fault that it does not cure, on average.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -54,15 +54,9 @@ class ServicePlan:
 
     def as_json(self) -> dict[str, Any]:
         """Plain data."""
-        return {
-            "services": list(self.services),
-            "first": list(self.first),
-            "filling": self.filling,
-            "outlay": self.outlay,
-            "minutes": self.minutes,
-            "harm_left": self.harm,
-            "expected_cost": self.cost,
-        }
+        plain = {**asdict(self), "services": list(self.services), "first": list(self.first)}
+        harm_left = plain.pop("harm")
+        return {**plain, "harm_left": harm_left, "expected_cost": self.cost}
 
 
 class Workshop:
@@ -71,8 +65,7 @@ class Workshop:
     Args:
         done: Tests done, in order; those whose findings are recorded need not be named.
         prices: The shipped ones when left out.
-        context: Everything stated about the car, where that is more than the belief depends on (the
-            refrigerant sets a price).
+        context: All that is stated of the car, where the belief depends on less than the prices.
 
     Raises:
         UnknownName: if a test is not one.
@@ -178,9 +171,10 @@ class Workshop:
         """
         conditions, pairs = self.knowledge.conditions, fault_columns(self.knowledge)
         member = np.zeros((len(pairs) + self.decision.certain, len(conditions)))
-        for i, condition in enumerate(conditions.values()):
-            for row, (variable, state) in enumerate(pairs):
-                member[row, i] = variable == condition.variable and state in condition.states
+        member[: len(pairs)] = [
+            [variable == c.variable and state in c.states for c in conditions.values()]
+            for variable, state in pairs
+        ]
         return tuple(conditions), member
 
     @cached_property

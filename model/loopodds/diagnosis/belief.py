@@ -57,8 +57,6 @@ class Weight(NamedTuple):
 class Belief:
     """Exact posterior for one row of evidence.
 
-    ``evidence``: one row.
-
     Attributes:
         names: What was told and seen of the car as it is. What was seen before a repair and is not
             so any more is evidence all the same, but stands by itself.
@@ -105,17 +103,12 @@ class Belief:
 
     def ranking(self) -> list[RankedCondition]:
         """Every condition, most probable first."""
-        ranked = [
-            RankedCondition(
-                name,
-                self.condition(name),
-                float(self.model.probability(self.before, name)[0]),
-                condition.variable,
-                self.fault(condition.variable),
-            )
-            for name, condition in self.model.conditions.items()
-        ]
-        return sorted(ranked, key=lambda item: -item.probability)
+        ranked = []
+        for name, condition in self.model.conditions.items():
+            prior = float(self.model.probability(self.before, name)[0])
+            variable, now = condition.variable, self.condition(name)
+            ranked.append(RankedCondition(name, now, prior, variable, self.fault(variable)))
+        return sorted(ranked, key=lambda condition: -condition.probability)
 
     def variations(self, batch: Evidence) -> Beliefs:
         """Beliefs for imagined variations of this car (same context)."""
@@ -152,10 +145,8 @@ class Belief:
         if len(seen) < 2:
             return Conflict(0.0, ())
         pairs = [(i, j) for i in range(len(seen)) for j in range(i)]
-        masks = np.zeros((1 + len(seen) + len(pairs), len(seen)), dtype=bool)
-        masks[1 : 1 + len(seen)] = np.eye(len(seen), dtype=bool)
-        for row, pair in enumerate(pairs, start=1 + len(seen)):
-            masks[row, list(pair)] = True
+        each = np.eye(len(seen), dtype=bool)
+        masks = np.vstack([np.zeros_like(each[:1]), each, [each[i] | each[j] for i, j in pairs]])
         tree = self.model.tree(self.context)
         logs = tree.propagate(self.evidence.subsets(seen, masks)).log_evidence / np.log(2)
         none, single, double = logs[0], logs[1 : 1 + len(seen)] - logs[0], logs[1 + len(seen) :]
@@ -172,8 +163,6 @@ class Belief:
 
         Best-first search over the fault variables: the probability of a partial assignment
         bounds that of every completion, so the sets come out in exact order.
-
-        ``count``: how many sets.
         """
         options = self._options()
         order = sorted(options, key=lambda v: float(self.beliefs.faults[v][0, 0]))
@@ -192,6 +181,8 @@ class Belief:
                     named = tuple(name for name in chosen if name != ABSENT)
                     found.append(Combination(named, float(-bound)))
             children = [(*c, o) for c in wave for o in options[order[len(c)]]]
+            if not children:
+                break
             for child, p in zip(children, self._probability(order, options, children), strict=True):
                 if p > 0:
                     heapq.heappush(heap, (-p, child))
@@ -199,9 +190,8 @@ class Belief:
 
     def _options(self) -> dict[str, dict[str, FloatArray]]:
         """For each fault variable: sound or one of its conditions, as 0/1 masks of states."""
-        options: dict[str, dict[str, FloatArray]] = {}
-        for fault in self.model.faults:
-            options[fault] = {ABSENT: np.eye(len(self.model.states(fault)))[0]}
+        sizes = {fault: len(self.model.states(fault)) for fault in self.model.faults}
+        options = {fault: {ABSENT: np.eye(size)[0]} for fault, size in sizes.items()}
         for name, condition in self.model.conditions.items():
             options[condition.variable][name] = self.model.members(name)
         return options
@@ -213,11 +203,8 @@ class Belief:
         partial: Sequence[tuple[str, ...]],
     ) -> FloatArray:
         """P(partial assignment | evidence) for a batch of partial assignments."""
-        if not partial:
-            return np.empty(0)
         soft = {}
-        for depth in range(max(map(len, partial))):
-            variable = order[depth]
+        for depth, variable in enumerate(order[: max(map(len, partial))]):
             free = np.ones(len(options[variable][ABSENT]))
             soft[variable] = np.array(
                 [options[variable][c[depth]] if depth < len(c) else free for c in partial]

@@ -24,7 +24,6 @@ from loopodds.diagnosis.repaired_car import changed_by
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.encoding import encoding_of
 from loopodds.inspection.inspection import Inspection
-from loopodds.knowledge.nodes import Gauge
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.knowledge.work import Caution
 
@@ -169,8 +168,8 @@ class Diagnosis:
             ],
             "moved_most": self.moved_most,
             "combinations": [
-                {"conditions": list(c.conditions), "probability": c.probability}
-                for c in self.combinations
+                {**combination._asdict(), "conditions": list(combination.conditions)}
+                for combination in self.combinations
             ],
             "conflict": {
                 "bits": self.conflict.bits,
@@ -234,8 +233,9 @@ def _words(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
         text = f"{round(float(reading.value[0]))} {node.scale}, worked out"
         if name in inspection.readings:
             text = inspection.readings[name].text
-        word = _interval_word(node, float(reading.residual[0]))
-        words[name] = f"{text} ({word})" if word else text
+        if not np.isnan(reading.residual[0]):
+            text += f" ({node.states[int(interval_codes(reading.residual[:1], node.cuts)[0])]})"
+        words[name] = text
     return words
 
 
@@ -243,12 +243,6 @@ def _shares(likelihoods: Mapping[str, float]) -> str:
     total = sum(likelihoods.values())
     parts = [f"{state} {100 * v / total:.0f} %" for state, v in likelihoods.items() if v > 0]
     return "not sure: " + ", ".join(parts)
-
-
-def _interval_word(gauge: Gauge, residual: float) -> str:
-    if np.isnan(residual):
-        return ""
-    return gauge.states[int(interval_codes(np.array([residual]), gauge.cuts)[0])]
 
 
 def cautions_for(
@@ -265,9 +259,7 @@ def cautions_for(
     evidence has at least doubled it. Findings, with ``*`` for any letters, hold where one of them
     was recorded. A caution that names nothing goes with the tests and services that ask for it.
 
-    Args:
-        context: What is stated of the car.
-        recorded: Names of what was recorded.
+    ``context`` is what is stated of the car, ``recorded`` the names of what was recorded.
     """
     suspected = {
         c.name
@@ -275,10 +267,20 @@ def cautions_for(
         if c.probability >= CAUTIOUS_ANYWAY_FROM or c.probability >= max(CAUTIOUS_FROM, 2 * c.prior)
     }
     names = tuple(recorded)
+
+    def holds(caution: Caution) -> bool:
+        named, seen = caution.conditions, caution.findings
+        return (
+            bool(caution.when or named or seen)
+            and may_hold(caution.when, context)
+            and (not named or not suspected.isdisjoint(named))
+            and (not seen or any(fnmatchcase(name, p) for name in names for p in seen))
+        )
+
     return tuple(
         _unstated(caution, context, knowledge) + caution.text
         for caution in knowledge.cautions.values()
-        if _may_hold(caution, context, suspected, names)
+        if holds(caution)
     )
 
 
@@ -291,16 +293,6 @@ def _unstated(caution: Caution, context: Mapping[str, str], knowledge: Knowledge
     )
 
 
-def _may_hold(
-    caution: Caution, context: Mapping[str, str], suspected: set[str], recorded: Sequence[str]
-) -> bool:
-    named, seen = caution.conditions, caution.findings
-    if not (caution.when or named or seen):
-        return False
-    fits = may_be(caution, context) and (not named or not suspected.isdisjoint(named))
-    return fits and (not seen or any(fnmatchcase(n, p) for n in recorded for p in seen))
-
-
-def may_be(caution: Caution, context: Mapping[str, str]) -> bool:
-    """Whether the car may be of the kind that a caution is for: what is not stated may be so."""
-    return all(context.get(key, value) == value for key, value in caution.when.items())
+def may_hold(when: Mapping[str, str], context: Mapping[str, str]) -> bool:
+    """Whether the car may be of some kind: what is not stated may be so."""
+    return all(context.get(key, value) == value for key, value in when.items())

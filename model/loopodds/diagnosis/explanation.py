@@ -49,24 +49,17 @@ class TurningPoint(NamedTuple):
 class Explanation:
     """Why a condition is believed as it is."""
 
-    # condition, rival: what is explained, and the strongest other hypothesis; either may be
-    # ``sound``
-    condition: str
-    rival: str
+    condition: str  # or ``sound``, as the next two
+    rival: str  # the strongest other hypothesis
     verdict: str  # the leading hypothesis
-    # before, now: probability of the condition without and with everything recorded
-    before: float
-    now: float
-    rival_now: float  # probability of the rival
-    # weight of evidence for the condition against its absence, by finding [decibans]
-    shares: Shares
-    contrast: Shares  # the same for the condition against the rival
+    before: float  # probability of the condition without what was recorded
+    now: float  # and with it
+    rival_now: float
+    shares: Shares  # weight of evidence for the condition against its absence [decibans]
+    contrast: Shares  # the same against the rival
     conflict: Conflict  # how badly the findings go together
-    # findings by how well a misreading of each would explain the rest; empty with fewer than
-    # three
-    suspects: tuple[Suspect, ...]
-    # unseen first, the probable before the improbable; then what was seen
-    turning_points: tuple[TurningPoint, ...]
+    suspects: tuple[Suspect, ...]  # the most telling misreading first; empty below three findings
+    turning_points: tuple[TurningPoint, ...]  # unseen first, the probable before the improbable
 
     @property
     def culprit(self) -> Suspect | None:
@@ -108,11 +101,9 @@ def _shares_json(shares: Shares) -> dict[str, Any]:
 
 
 def explain(belief: Belief, condition: str = "", rival: str = "") -> Explanation:
-    """Explain one belief.
+    """Why a condition, or ``sound``, is believed as it is; the leading one when left out.
 
-    Args:
-        condition: A condition or ``sound``; the leading one when left out.
-        rival: What to hold against it; the most probable other one when left out.
+    ``rival``: what to hold against it; the most probable other one when left out.
 
     Raises:
         UnknownName: with the nearest spelling.
@@ -150,13 +141,13 @@ def _alternative(belief: Belief, condition: str) -> str:
     model = belief.model
     names, now = table_of_hypotheses(model, belief.beliefs)
     absent = odds_of(clamp_of(model, condition)).against
-    if absent is None:
-        then = now
-    else:
+    then = now
+    if absent is not None:
         soft = {name: weight[None] for name, weight in absent.items()}
         then = table_of_hypotheses(model, belief.variations(belief.evidence.with_soft(soft)))[1]
     order = np.argsort(-np.where(then >= now, then, -1.0)[0], kind="stable")
-    return next(names[int(i)] for i in order if names[int(i)] != condition)
+    ordered = (names[int(i)] for i in order)
+    return next(name for name in ordered if name != condition)
 
 
 def observed(belief: Belief) -> list[str]:
@@ -185,11 +176,8 @@ def imagine(belief: Belief) -> tuple[list[ImaginedValue], Beliefs]:
     beliefs = belief.variations(_one_changed(belief, asked))
     chances = _chances([name for name, _ in asked], beliefs.log_evidence)
     recorded = {name: recorded_state(belief, name) for name in nodes}
-    values = [
-        ImaginedValue(name, state, recorded[name], float(chance))
-        for (name, state), chance in zip(asked, chances, strict=True)
-    ]
-    return values, beliefs
+    pairs = zip(asked, chances.tolist(), strict=True)
+    return [ImaginedValue(name, state, recorded[name], p) for (name, state), p in pairs], beliefs
 
 
 def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
@@ -200,11 +188,11 @@ def turning_points(belief: Belief) -> tuple[TurningPoint, ...]:
     (now,) = verdicts(model, belief.beliefs)
     turned = overturned(table, names.index(now))
     points = [
-        TurningPoint(one.name, one.recorded, one.state, one.chance, names[best], float(row[best]))
-        for one, row, best, is_turned in zip(
+        TurningPoint(name, recorded, state, chance, names[best], float(row[best]))
+        for (name, state, recorded, chance), row, best, is_turned in zip(
             values, table, table.argmax(axis=1), turned, strict=True
         )
-        if is_turned and one.state != one.recorded and one.chance > 0
+        if is_turned and state != recorded and chance > 0
     ]
     return tuple(sorted(points, key=lambda point: (bool(point.recorded), -point.chance)))
 
@@ -216,15 +204,9 @@ def _one_changed(belief: Belief, asked: Sequence[tuple[str, str]]) -> Evidence:
     codes = np.array([belief.model.states(name).index(state) for name, state in asked])
     batch = belief.evidence.subsets(names, ~changed)
     unknown = np.full(batch.rows, -1)
-    return Evidence(
-        batch.rows,
-        {
-            name: np.where(changed[:, i], codes, batch.codes.get(name, unknown))
-            for i, name in enumerate(names)
-        },
-        batch.soft,
-        batch.numbers,
-    )
+    old = [batch.codes.get(name, unknown) for name in names]
+    new = dict(zip(names, np.where(changed.T, codes, old), strict=True))
+    return Evidence(batch.rows, new, batch.soft, batch.numbers)
 
 
 def _chances(names: Sequence[str], log_evidence: FloatArray) -> FloatArray:

@@ -10,6 +10,7 @@ distribution that the knowledge gives its gauge, against the near one.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -58,18 +59,15 @@ def suspects(
     without = evidence.subsets(names, ~np.eye(len(names), dtype=bool))
     variables = [tree.network.variable(name) for name in names]
     posterior = tree.propagate(without, {v.parents for v in variables})
-    factors, odds, predictions = [], [], []
+    found = []
     for row, variable in enumerate(variables):
         believed = posterior[variable.parents][row]
-        factors.append(_factor(variable, believed, evidence))
+        factor = _factor(variable, believed, evidence)
         prior = variable.share if isinstance(variable, GaugeNode) else share
-        odds.append(factors[-1] * prior / (1 - prior))
-        predictions.append(_rather(variable, believed, evidence))
-    all_odds = 1 + sum(odds)
-    found = [
-        Suspect(name, factor, one / all_odds, *prediction)
-        for name, factor, one, prediction in zip(names, factors, odds, predictions, strict=True)
-    ]
+        odds = factor * prior / (1 - prior)
+        found.append(Suspect(names[row], factor, odds, *_rather(variable, believed, evidence)))
+    all_odds = 1 + sum(suspect.probability for suspect in found)
+    found = [suspect._replace(probability=suspect.probability / all_odds) for suspect in found]
     return tuple(sorted(found, key=lambda suspect: (-suspect.factor, suspect.name)))
 
 
@@ -102,17 +100,11 @@ def _factor(variable: Discrete | GaugeNode, believed: FloatArray, evidence: Evid
         recorded = recorded_weights(variable, evidence)
         wrong = (1 - recorded) @ predicted / (len(recorded) - 1)
         return float(wrong / max(float(recorded @ predicted), _LEAST))
-    near = GaugeNode(
-        variable.name, variable.states, variable.parents, variable.mean, variable.spread,
-        0.0, variable.wide, variable.cuts,
-    )  # fmt: skip
     number = _number(variable.name, evidence)
     if number is None:
         recorded = recorded_weights(variable, evidence)
-        far = GaugeNode(
-            "", variable.states, (), np.zeros(()), np.asarray(variable.wide), 0.0, 1.0,
-            variable.cuts,
-        )  # fmt: skip
+        near, wide = replace(variable, share=0.0), np.asarray(variable.wide)
+        far = replace(near, parents=(), mean=np.zeros(()), spread=wide, wide=1.0)
         expected = float(recorded @ _mean(believed, near.word_table))
         return float(recorded @ far.word_table / max(expected, _LEAST))
     value, extra = number

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import combinations
+from math import comb
 
 import numpy as np
 
@@ -22,12 +24,9 @@ Context = Mapping[str, str]
 class Beliefs:
     """Exact posteriors of a batch."""
 
-    # shape (rows,): natural log; minus infinity where the evidence cannot hold together
-    log_evidence: FloatArray
-    # shape (rows,): probability that every fault variable is in its sound state
-    p_sound: FloatArray
-    # shape (rows, states): marginal of each fault variable; sums to one over the last axis
-    faults: dict[str, FloatArray]
+    log_evidence: FloatArray  # shape (rows,): natural; minus infinity where it cannot be
+    p_sound: FloatArray  # shape (rows,): that every fault variable is in its sound state
+    faults: dict[str, FloatArray]  # shape (rows, states): marginals; each row sums to one
 
 
 class Model:
@@ -159,21 +158,16 @@ def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ..
     size, names are dropped one by one as long as the rest stays impossible, which gives a set
     of which no name can be spared.
     """
-    from itertools import combinations
-    from math import comb
-
     names = evidence.names()
-    size = 1
-    while size <= len(names) and comb(len(names), size) <= 20_000:
-        sets = list(combinations(range(len(names)), size))
-        masks = np.zeros((len(sets), len(names)), dtype=bool)
-        for row, chosen in enumerate(sets):
-            masks[row, list(chosen)] = True
+    for size in range(1, len(names) + 1):
+        if comb(len(names), size) > 20_000:
+            break
+        sets = list(combinations(names, size))
+        masks = np.array([[name in chosen for name in names] for chosen in sets])
         logs = tree.propagate(evidence.subsets(names, masks)).log_evidence
         impossible = np.flatnonzero(np.isneginf(logs))
         if len(impossible):
-            return tuple(names[i] for i in sets[int(impossible[0])])
-        size += 1
+            return sets[int(impossible[0])]
     kept = list(names)
     for name in names:
         fewer = [other for other in kept if other != name]

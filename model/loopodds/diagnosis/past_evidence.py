@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TypeVar
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.repaired_car import Repair, names_before
 from loopodds.inference.network import Evidence
@@ -16,7 +14,6 @@ from loopodds.inspection.encoding import encode, encoding_of
 from loopodds.inspection.inspection import Encoding, Group, Inspection, RepairDone, batch_of
 from loopodds.knowledge.records import Knowledge
 
-T = TypeVar("T")
 MOST_CELLS = 1_000_000
 """Engineering choice: `assess` took 35 s with 2.2 million configurations, 5 s with 0.2 million."""
 SETTING = "setting"
@@ -24,11 +21,8 @@ SETTING = "setting"
 
 
 def encoded(inspections: Sequence[Inspection], model: Model) -> list[tuple[Model, Group]]:
-    """Evidence of inspections, in groups that share a network.
-
-    Returns:
-        list of (Model, Group); the model knows of the repairs of the group. Every inspection is in
-            exactly one group; the rows of a group are positions in the list.
+    """Evidence of inspections, in groups that share a network, with the model that knows of the
+    repairs of the group. The rows of a group are positions in the list; each is in one group.
     """
     groups = []
     left = list(range(len(inspections)))
@@ -116,17 +110,10 @@ def with_past(
         context: The present one, where it may not be that of the rounds.
     """
     seen_now = {name for row in range(now.rows) for name in now.names(row)}
-    codes: dict[str, IntArray] = dict(now.codes)
-    soft: dict[str, FloatArray] = dict(now.soft)
-    numbers = dict(now.numbers)
+    codes, soft, numbers = dict(now.codes), dict(now.soft), dict(now.numbers)
     for past, names in zip(rounds, names_before(done, seen_now, knowledge, context), strict=True):
         wide = past.only(names).repeat(now.rows)
-        codes |= _named(wide.codes, names)
-        soft |= _named(wide.soft, names)
-        numbers |= _named(wide.numbers, names)
+        codes |= {names[name]: column for name, column in wide.codes.items()}
+        soft |= {names[name]: column for name, column in wide.soft.items()}
+        numbers |= {names[name]: column for name, column in wide.numbers.items()}
     return Evidence(now.rows, codes, soft, numbers)
-
-
-def _named(columns: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
-    """The same under other names."""
-    return {names[name]: column for name, column in columns.items()}

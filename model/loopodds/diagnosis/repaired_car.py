@@ -209,9 +209,7 @@ def _arrays(node: Discrete | GaugeNode) -> tuple[FloatArray, ...]:
 
 
 def _bearing(
-    hidden: Mapping[str, Discrete],
-    seen: Iterable[Discrete | GaugeNode],
-    plain: Collection[str],
+    hidden: Mapping[str, Discrete], seen: Iterable[Discrete | GaugeNode], plain: Collection[str]
 ) -> dict[str, Discrete]:
     """Without what the car was before where that bears on nothing: it only makes sums larger."""
     kept = dict(hidden)
