@@ -35,19 +35,16 @@ def instrument_readings(
 ) -> dict[str, FloatArray]:
     """Readings that lie a given distance from what a sound loop shows.
 
-    Args:
-        residuals: mapping of str to float array, shape (rows,); distance from the sound value by
-            gauge [scale of the gauge]; NaN is not read.
-        batch: Vehicle and conditions of each row, all stated.
-        rng: numpy.random.Generator; for the spread that conditions add to a gauge's own; none is
-            added when left out.
+    In kPa abs, degC, K, g or %, shape (rows,). NaN where nothing was read and where no instrument
+    could have shown it (beyond the saturation curve, high side below low side): a technician would
+    have dropped such a reading. What cannot be negative stops at zero. A static pressure comes with
+    its ``static_temperature``.
 
-    Returns:
-        dict of str to float array, shape (rows,); kPa abs, degC, K, g or %. NaN where nothing was
-            read and where no instrument could have shown it (beyond the saturation curve, high side
-            below low side): a technician would have seen that something is amiss with the reading
-            and dropped it. What cannot be negative stops at zero. A static pressure comes with its
-            ``static_temperature``.
+    Args:
+        residuals: By gauge the distance from the sound value [scale of the gauge], shape (rows,);
+            NaN is not read.
+        batch: Vehicle and conditions of each row, all stated.
+        rng: For the spread that conditions add to a gauge's own; none is added when left out.
 
     Raises:
         KnowledgeError: if a gauge has an unknown transform.
@@ -73,7 +70,7 @@ def instrument_readings(
 def _raw(node: Gauge, value: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> FloatArray:
     """Transformed value back to what is read, in the internal unit."""
     refrigerants = batch.choice("refrigerant")
-    if node.transform == "condensing_lift" or node.transform == "static_residual":
+    if node.transform in ("condensing_lift", "static_residual"):
         return _saturation_pressure(value + ambient, refrigerants)
     if node.transform == "evaporating":
         return _saturation_pressure(value, refrigerants)
@@ -107,13 +104,11 @@ class Prediction:
     """One finding or gauge foretold for a batch."""
 
     name: str
-    # shape (rows, states): probability of each word; sums to one over the last axis
-    states: FloatArray
-    # mean, spread: shape (rows,): of a gauge, misreadings left out: distance from the sound value
-    # [scale]; else empty
-    mean: FloatArray
-    spread: FloatArray
-    quantiles: FloatArray  # shape (rows, 3): at :data:`RANGE`, likewise
+    states: FloatArray  # shape (rows, states): probability of each word; rows sum to one
+    # of a gauge, misreadings left out, distance from the sound value [scale]; else empty
+    mean: FloatArray  # shape (rows,)
+    spread: FloatArray  # shape (rows,)
+    quantiles: FloatArray  # shape (rows, 3): at :data:`RANGE`
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,19 +153,16 @@ def foretell(
     readings = readings_of(predictions, batch, knowledge)
     masked = {n: masked_rows(node, batch, knowledge) for n, node in nodes.items()}
     altitude = np.nan_to_num(batch.number("altitude_m"))
-    rows = []
-    for row in range(evidence.rows):
-        seen = set(evidence.names(row))
-        rows.append(
-            {
-                name: _foretold(
-                    nodes[name], prediction, row, readings, float(altitude[row]), knowledge
-                )
-                for name, prediction in predictions.items()
-                if name not in seen and not masked[name][row]
-            }
-        )
-    return rows
+
+    def foretold(row: int) -> dict[str, Foretold]:
+        seen, above = set(evidence.names(row)), float(altitude[row])
+        return {
+            name: _foretold(nodes[name], prediction, row, readings, above, knowledge)
+            for name, prediction in predictions.items()
+            if name not in seen and not masked[name][row]
+        }
+
+    return [foretold(row) for row in range(evidence.rows)]
 
 
 def _foretold(
@@ -186,13 +178,12 @@ def _foretold(
         return Foretold(node.name, states, np.nan, np.nan, np.nan, "")
     dimension = reading_dimension(node.name, knowledge)
     unit = SHOWN_UNITS.get(dimension, INTERNAL_UNITS[dimension])
-    values = [
+    low, middle, high = (
         float(format_quantity(value, dimension, unit, altitude_m).split()[0])
         if np.isfinite(value)
         else np.nan
         for value in readings[node.name][row]
-    ]
-    low, middle, high = values
+    )
     return Foretold(node.name, states, low, middle, high, unit)
 
 
@@ -233,20 +224,14 @@ def _gauge(gauge: GaugeNode, believed: FloatArray) -> Prediction:
 def readings_of(
     predictions: Mapping[str, Prediction], batch: InspectionBatch, knowledge: Knowledge
 ) -> dict[str, FloatArray]:
-    """Quantiles of the gauges as an instrument would show them.
+    """Quantiles of the gauges as an instrument would show them, shape (rows, 3).
 
-    ``batch``: the inspections that were predicted for. What is not stated of ambient and humidity
-    is taken as typical.
-
-    Returns:
-        dict of str to float array, shape (rows, 3); kPa abs, degC, K, g or %; NaN where it takes
-            something not stated (refrigerant, nameplate) or no instrument could show it.
+    In kPa abs, degC, K, g or %; NaN where it takes something not stated (refrigerant, nameplate)
+    or no instrument could show it. ``batch`` are the inspections that were predicted for; what is
+    not stated of ambient and humidity is taken as typical.
     """
-    columns = {
-        name: prediction.quantiles.ravel()
-        for name, prediction in predictions.items()
-        if prediction.quantiles.size
-    }
+    quantiles = {name: prediction.quantiles for name, prediction in predictions.items()}
+    columns = {name: values.ravel() for name, values in quantiles.items() if values.size}
     wide = batch.take(np.repeat(np.arange(batch.rows), len(RANGE)))
     numbers = dict(wide.numbers)
     for column, name in (("ambient_c", "ambient"), ("humidity_pct", "humidity")):

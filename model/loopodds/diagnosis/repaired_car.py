@@ -46,16 +46,9 @@ def changed_by(services: Query, knowledge: Knowledge) -> frozenset[str]:
     Faults that they may cure, what hangs on these without being a fault itself (damage done
     stays done), and what was seen with the loop empty if they fill it again.
     """
-    changed = set(cure_chances(services, knowledge))
     faults = knowledge.of_kind("fault")
-    size = -1
-    while size != len(changed):
-        size = len(changed)
-        changed |= {
-            name
-            for name, node in knowledge.nodes.items()
-            if name not in faults and not changed.isdisjoint(parents_of(node))
-        }
+    parents = {n: parents_of(node) for n, node in knowledge.nodes.items() if n not in faults}
+    changed = _with_what_follows(cure_chances(services, knowledge), parents)
     if fills(services, knowledge):
         changed |= {n for test in with_empty_loop(knowledge) for n in knowledge.tests[test].yields}
     return frozenset(changed)
@@ -70,12 +63,19 @@ def fills(services: Iterable[str], knowledge: Knowledge) -> bool:
 @lru_cache(maxsize=8)
 def with_empty_loop(knowledge: Knowledge) -> frozenset[str]:
     """Tests that empty the loop, and those that come after one."""
-    found = {name for name, test in knowledge.tests.items() if test.draws_charge}
-    size = -1
-    while size != len(found):
-        size = len(found)
-        found |= {n for n, test in knowledge.tests.items() if not found.isdisjoint(test.after)}
-    return frozenset(found)
+    tests = knowledge.tests.items()
+    emptying = [name for name, test in tests if test.draws_charge]
+    return frozenset(_with_what_follows(emptying, {name: test.after for name, test in tests}))
+
+
+def _with_what_follows(names: Iterable[str], earlier: Mapping[str, Iterable[str]]) -> set[str]:
+    """Some names and all that comes after one of them, directly or not."""
+    reached: set[str] = set()
+    new = set(names)
+    while new:
+        reached |= new
+        new = {n for n, before in earlier.items() if not reached.isdisjoint(before)} - reached
+    return reached
 
 
 def still_done(tests: Iterable[str], services: Query, knowledge: Knowledge) -> Query:
@@ -92,8 +92,8 @@ def still_done(tests: Iterable[str], services: Query, knowledge: Knowledge) -> Q
 def shown_by(services: Iterable[str], knowledge: Knowledge) -> Query:
     """Findings that are seen while services are done, at no further cost."""
     known = [knowledge.services[name] for name in services]
-    works = [one for service in known for one in (service, *filling_of(service, knowledge))]
-    return tuple(dict.fromkeys(name for one in works for name in one.shows))
+    works = [work for service in known for work in (service, *filling_of(service, knowledge))]
+    return tuple(dict.fromkeys(name for work in works for name in work.shows))
 
 
 def repaired_network(
@@ -101,11 +101,8 @@ def repaired_network(
 ) -> Network:
     """The network of a car on which repairs were done.
 
-    Args:
-        networks: As if nothing had been done, in the context before each repair and in the present
-            one.
-        repairs: In the order in which they were done.
-        knowledge: What the services cure.
+    ``networks``: as if nothing had been done, in the context before each repair and in the present
+    one; ``repairs``: in the order in which they were done.
     """
     if not repairs:
         return networks[-1]

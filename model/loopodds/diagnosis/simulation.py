@@ -17,19 +17,14 @@ from loopodds.knowledge.records import Knowledge
 class SimulatedCars:
     """Cars drawn from the joint distribution of one context."""
 
-    # shape (cars,): every hidden variable: faults, mechanisms and history
-    states: dict[str, IntArray]
+    states: dict[str, IntArray]  # shape (cars,): every hidden variable
     # one row a car: all history and findings as states, all gauges as numbers without extra
     # spread; NaN where a finding of the car masks the gauge
     evidence: Evidence
 
 
 def simulate(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
-    """Draw cars, parents before children.
-
-    Args:
-        context: What is left out is averaged over.
-        count: Number of cars.
+    """Draw cars, parents before children; what the context leaves out is averaged over.
 
     Examples:
     >>> cars = simulate(Model(), {"setting": "complaint"}, 3, np.random.default_rng(1))

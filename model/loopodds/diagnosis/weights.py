@@ -82,9 +82,7 @@ def overturned(probabilities: FloatArray, leader: int) -> BoolArray:
     Another hypothesis is more probable, and the old leader no longer more likely than not: two
     faults that are both all but certain do not overturn each other by a hair.
 
-    Args:
-        probabilities: float array, shape (rows, hypotheses)
-        leader: Index of the hypothesis that led.
+    ``probabilities`` has shape (rows, hypotheses); ``leader`` is the index of the one that led.
     """
     then = probabilities[:, leader]
     result: BoolArray = (then < probabilities.max(axis=1)) & (then < EVEN)
@@ -124,9 +122,8 @@ class Share(NamedTuple):
 class Shares:
     """A score before and after a set of findings, and the share of each."""
 
-    # before, after: the score without and with the findings [decibans]
-    before: float
-    after: float
+    before: float  # the score without the findings [decibans]
+    after: float  # and with them
     shares: tuple[Share, ...]  # strongest first; they sum to ``after - before``
     orders: int  # sampled orders; 0 means that all were counted
 
@@ -149,15 +146,13 @@ def share_out(
 ) -> tuple[Shares, ...]:
     """Shares of findings in the change of log-odds, one result for each of the ``asked``.
 
+    The same whatever the order of ``names``. What is impossible counts as 1e-300.
+
     Args:
         evidence: One row.
         names: The findings to share among; all others stay known throughout.
-        asked: What is impossible counts as 1e-300.
         exact_up_to: Beyond this many findings, orders are sampled with a fixed seed; the shares
             still sum exactly to the whole, each with a standard error.
-
-    Returns:
-        The same whatever the order of ``names``.
     """
     from loopodds.inference.subsets import SubsetSums
 
@@ -187,8 +182,9 @@ def _scores(asked: Sequence[Odds], probabilities: Probabilities) -> Iterator[Flo
 def _exact(names: list[str], values: FloatArray) -> Shares:
     """From the scores of all subsets; bit i of an index says whether finding i is known."""
     count = len(names)
-    indices = np.arange(2**count)
-    size = sum(((indices >> i) & 1 for i in range(count)), np.zeros(len(indices), dtype=int))
+    size = np.zeros(1, dtype=int)
+    for _ in names:
+        size = np.concatenate([size, size + 1])
     # an order puts a given set of size s before finding i with probability s!(n-s-1)!/n!
     before = np.array([1 / (count * comb(count - 1, s)) for s in range(count)])
     weight = np.append(before, 0.0)[size]
@@ -238,10 +234,7 @@ def _from_circles(names: list[str], turns: Sequence[IntArray], values: FloatArra
 def _shares(
     names: list[str], ends: FloatArray, values: FloatArray, errors: FloatArray, orders: int
 ) -> Shares:
-    shares = [
-        Share(name, float(value), float(error))
-        for name, value, error in zip(names, values, errors, strict=True)
-    ]
+    shares = list(map(Share, names, values.tolist(), errors.tolist()))
     shares.sort(key=lambda share: (-abs(share.decibans), share.name))
     return Shares(float(ends[0]), float(ends[1]), tuple(shares), orders)
 

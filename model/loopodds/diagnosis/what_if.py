@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -56,9 +57,7 @@ class Scenario:
             "foretold": {
                 name: {
                     "states": dict(foretold.states),
-                    "low": _finite(foretold.low),
-                    "middle": _finite(foretold.middle),
-                    "high": _finite(foretold.high),
+                    **{key: _finite(getattr(foretold, key)) for key in ("low", "middle", "high")},
                     "unit": foretold.unit,
                 }
                 for name, foretold in self.foretold.items()
@@ -76,19 +75,14 @@ class WhatIf:
 
     def moved(self, variation: Scenario) -> list[tuple[str, float, float]]:
         """Hypotheses with their probability before and after, the most moved first."""
-        pairs = [
-            (name, before, variation.probabilities[name])
-            for name, before in self.base.probabilities.items()
-        ]
-        return sorted(pairs, key=lambda pair: -abs(pair[2] - pair[1]))
+        now = variation.probabilities
+        moved = [(name, before, now[name]) for name, before in self.base.probabilities.items()]
+        return sorted(moved, key=lambda pair: -abs(pair[2] - pair[1]))
 
     def surprises(self, variation: Scenario) -> list[tuple[Foretold, Foretold]]:
         """What would now be expected otherwise: before and after, the most changed first."""
-        pairs = [
-            (self.base.foretold[name], after)
-            for name, after in variation.foretold.items()
-            if name in self.base.foretold
-        ]
+        before, now = self.base.foretold, variation.foretold
+        pairs = [(before[name], after) for name, after in now.items() if name in before]
         return sorted(pairs, key=lambda pair: -_distance(*pair))
 
     def as_json(self) -> dict[str, Any]:
@@ -138,11 +132,11 @@ def what_if(inspection: Inspection, variations: Sequence[Sequence[str]], model: 
     """
     knowledge = model.knowledge
     pinned = _pinned(inspection, knowledge)
-    varied = [_Variation(inspection, {}, ())]
     stated = sections_of(inspection)
     now = replace(inspection, repairs=())
     recorded = {**recorded_words(now, knowledge), **stated["vehicle"], **stated["conditions"]}
-    varied += [_vary(pinned, changes, recorded, knowledge) for changes in variations]
+    changed = [_vary(pinned, changes, recorded, knowledge) for changes in variations]
+    varied = [_Variation(inspection, {}, ()), *changed]
     inspections = [variation.inspection for variation in varied]
     batch = batch_of(inspections, knowledge)
     scenarios: dict[int, Scenario] = {}
@@ -164,12 +158,8 @@ def split_variations(words: Sequence[str]) -> list[list[str]]:
     >>> split_variations(["charge=low", "or", "-vent", "low_side=2 bar"])
     [['charge=low'], ['-vent', 'low_side=2 bar']]
     """
-    groups: list[list[str]] = [[]]
-    for word in words:
-        if word == OR:
-            groups.append([])
-        else:
-            groups[-1].append(word)
+    cuts = [-1, *(i for i, word in enumerate(words) if word == OR), len(words)]
+    groups = [list(words[start + 1 : end]) for start, end in pairwise(cuts)]
     if not all(groups):
         raise InspectionError(
             "nothing to vary: write name=state, name='2.1 bar', -name or fault=state; "
@@ -205,9 +195,9 @@ def _vary(
             supposed[variable] = supposed.get(variable, 1.0) * weight
             made.append(Change(name, UNKNOWN, value))
             continue
-        one = observation(name, value, knowledge)
+        section = observation(name, value, knowledge).section
         _drop(sections, name)
-        sections[one.section][name] = value
+        sections[section][name] = value
         shown = value if isinstance(value, str) else text.partition("=")[2]
         made.append(Change(name, recorded.get(name, NOTHING), shown))
     changed = inspection_from(sections, knowledge, f"what if {' '.join(changes)}")
