@@ -100,11 +100,9 @@ class Branch:
     move: Move
     leaves: Sequence[Leaf]  # the outcomes, in runs
     chance: FloatArray  # shape (outcomes,): of each outcome given the state; sums to one
-    # log_evidence, stop, known: shape (outcomes,): cost of the best plan at each outcome, and its
-    # lower bound under perfect information
-    log_evidence: FloatArray
-    stop: FloatArray
-    known: FloatArray
+    log_evidence: FloatArray  # shape (outcomes,)
+    stop: FloatArray  # shape (outcomes,): cost of the best plan
+    known: FloatArray  # shape (outcomes,): its lower bound under perfect information
     marginals: FloatArray  # shape (outcomes, columns)
     gain: float  # what the move saves, before its own cost, when no other follows; never below zero
     cost: float  # expected cost of the tests of this move, and of what they leave to be settled

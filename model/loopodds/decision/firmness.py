@@ -34,10 +34,7 @@ class Proviso(NamedTuple):
 
 
 def provisos(shop: Workshop, plan: Plan, ordered: ServicePlan) -> tuple[Proviso, ...]:
-    """What a plan takes for granted and what would be done instead; likeliest to fail first.
-
-    ``ordered`` is the same plan with the tests that come before it.
-    """
+    """What a plan, also given in order, takes for granted; likeliest to fail first."""
     resting = [*_absences(shop, plan), *_passes(shop, ordered)]
     return tuple(sorted(resting, key=lambda proviso: -proviso.probability))
 
@@ -197,8 +194,7 @@ def main_condition(shop: Workshop, service: str) -> str:
 def break_even(shop: Workshop, service: str) -> BreakEven:
     """From which probability of its main condition on a service is part of the best plan.
 
-    The rest of the belief is held: given the condition, and given its absence, everything else
-    keeps its probability, and the two are mixed.
+    Given the condition, and given its absence, all else keeps its probability; the two are mixed.
     """
     condition = main_condition(shop, service)
     probability = shop.belief.condition(condition)
@@ -206,10 +202,8 @@ def break_even(shop: Workshop, service: str) -> BreakEven:
     without = shop.decision.restricted(service, included=False)
     with_it = shop.decision.restricted(service, included=True)
     threshold = crossing(with_it, without, absent, present)
-    decibans = 0.0
-    if threshold is not None:
-        odds = log_odds(np.array([threshold, probability]))
-        decibans = float(DECIBANS * (odds[0] - odds[1]))
+    odds = log_odds(np.array([probability if threshold is None else threshold, probability]))
+    decibans = float(DECIBANS * (odds[0] - odds[1]))
     return BreakEven(service, condition, probability, threshold, decibans)
 
 
@@ -300,19 +294,14 @@ WORTH = 0.02
 
 
 class PlanTurn(NamedTuple):
-    """A finding whose other value would make another plan the best.
-
-    ``recorded`` is what was seen, empty for what was not looked at; ``chance`` how probable the
-    other value is given all else; ``services`` what would then be done, and ``saves`` by how
-    much less it would be expected to cost than the present plan [currency].
-    """
+    """A finding whose other value would make another plan the best."""
 
     name: str
-    recorded: str
-    state: str
-    chance: float
-    services: tuple[str, ...]
-    saves: float
+    recorded: str  # what was seen; empty for what was not looked at
+    state: str  # the other value
+    chance: float  # how probable it is given all else
+    services: tuple[str, ...]  # what would then be done
+    saves: float  # currency that this is then expected to cost less than the present plan
 
 
 def plan_turns(shop: Workshop) -> tuple[PlanTurn, ...]:

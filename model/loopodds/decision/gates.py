@@ -28,28 +28,22 @@ Results = frozenset[tuple[str, str]]
 
 
 class Step(NamedTuple):
-    """One test in a sequence: its minutes, of which waiting, and its cost in currency.
-
-    ``hurdles`` are findings of this test that must come out in one of some states for the
-    sequence to go on.
-    """
+    """One test in a sequence."""
 
     test: str
     minutes: float
-    waiting: float
-    cost: float
+    waiting: float  # minutes of these
+    cost: float  # in currency
+    # findings that must come out in one of some states for the sequence to go on
     hurdles: tuple[tuple[str, frozenset[str]], ...]
 
 
 class Move(NamedTuple):
-    """A test with everything that has to be done before it; the test itself is the last step.
-
-    ``ends`` are tests not among its steps that can no longer be done afterwards.
-    """
+    """A test with everything that has to be done before it; the test itself is the last step."""
 
     test: str
     steps: tuple[Step, ...]
-    ends: frozenset[str] = frozenset()
+    ends: frozenset[str] = frozenset()  # tests not among its steps that it makes impossible
 
     @property
     def cost(self) -> float:

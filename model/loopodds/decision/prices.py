@@ -24,7 +24,8 @@ _FILE = "prices.toml"
 _MOST = 1e6
 _GROUNDS = ("source", "grade", "weight")
 _SECTIONS = ("filling", "refrigerant", "minutes", "cost")
-_SINGLE = ("currency", "labour_rate", "waiting_rate", "expensive", "skills", "cannot")
+_RATES = ("labour_rate", "waiting_rate", "expensive")
+_SINGLE = ("currency", *_RATES, "skills", "cannot")
 
 Fault = Callable[[str, str, str], LoopoddsError]
 
@@ -81,7 +82,7 @@ def shipped_prices(knowledge: Knowledge) -> Prices:
         where = f"[{section}] {key}" if section else key
         return KnowledgeError(f"{_FILE}: {where}: {problem}")
 
-    for key in ("currency", "labour_rate", "waiting_rate", "expensive", "filling"):
+    for key in ("currency", *_RATES, "filling"):
         if key not in knowledge.prices:
             raise KnowledgeError(f"{_FILE}: needs {key!r}")
     every = {**knowledge.tests, **knowledge.services}
@@ -126,9 +127,7 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
     return replace(
         base,
         currency=_currency(content, base.currency, fault),
-        labour_rate=_rate(content, "labour_rate", base.labour_rate, fault),
-        waiting_rate=_rate(content, "waiting_rate", base.waiting_rate, fault),
-        expensive=_rate(content, "expensive", base.expensive, fault),
+        **{key: _amount(content[key], "", key, fault) for key in _RATES if key in content},
         filling_minutes=filling.get("minutes", base.filling_minutes),
         filling_cost=filling.get("cost", base.filling_cost),
         refrigerant={**base.refrigerant, **_numbers(content, "refrigerant", fluids, fault)},
@@ -151,10 +150,6 @@ def _currency(content: Mapping[str, Any], default: str, fault: Fault) -> str:
     if not isinstance(value, str) or not value.strip():
         raise fault("", "currency", f'{show(value)} is not a text; write currency = "EUR"')
     return value
-
-
-def _rate(content: Mapping[str, Any], key: str, default: float, fault: Fault) -> float:
-    return _amount(content[key], "", key, fault) if key in content else default
 
 
 def _amount(value: object, section: str, key: str, fault: Fault) -> float:
@@ -180,9 +175,9 @@ def _numbers(
 def _names(
     content: Mapping[str, Any], key: str, names: list[str], default: frozenset[str], fault: Fault
 ) -> frozenset[str]:
-    value = content.get(key)
-    if value is None:
+    if key not in content:
         return default
+    value = content[key]
     if not isinstance(value, list) or not all(isinstance(name, str) for name in value):
         raise fault("", key, f'{show(value)} is not a list of names; write {key} = ["name"]')
     for name in value:

@@ -30,19 +30,14 @@ FEWEST_SEEN = 3
 
 
 class TurningPoint(NamedTuple):
-    """A finding whose other value would overturn the verdict.
-
-    ``recorded`` is what was seen, empty for what was not looked at; ``state`` the value that
-    would turn the verdict to ``verdict``, then believed with ``probability``; ``chance`` how
-    probable that value is given all other evidence.
-    """
+    """A finding whose other value would overturn the verdict."""
 
     name: str
-    recorded: str
-    state: str
-    chance: float
-    verdict: str
-    probability: float
+    recorded: str  # what was seen; empty for what was not looked at
+    state: str  # the other value
+    chance: float  # how probable it is given all other evidence
+    verdict: str  # what would then be the verdict
+    probability: float  # of that
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,14 +152,12 @@ def observed(belief: Belief) -> list[str]:
 
 
 class ImaginedValue(NamedTuple):
-    """One value of something that can be seen, what was recorded of it (or nothing), and the
-    probability of the value given all other evidence.
-    """
+    """One value of something that can be seen."""
 
     name: str
     state: str
-    recorded: str
-    chance: float
+    recorded: str  # what was seen of it; or empty
+    chance: float  # of the value, given all other evidence
 
 
 def imagine(belief: Belief) -> tuple[list[ImaginedValue], Beliefs]:
@@ -223,8 +216,7 @@ def recorded_state(belief: Belief, name: str) -> str:
     """State (or word) in which something was recorded, the likeliest one if doubtful; or empty."""
     if name not in belief.names:
         return ""
-    evidence = belief.evidence
-    states = belief.model.states(name)
+    evidence, states = belief.evidence, belief.model.states(name)
     if name in evidence.numbers and not np.isnan(evidence.numbers[name][0][0]):
         gauge = belief.model.tree(belief.context).network.gauges[name]
         return states[int(interval_codes(evidence.numbers[name][0], gauge.cuts)[0])]

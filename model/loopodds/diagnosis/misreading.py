@@ -30,18 +30,13 @@ _LEAST = 1e-300
 
 
 class Suspect(NamedTuple):
-    """One finding under suspicion.
-
-    ``factor`` is how much more probable the whole evidence is if this finding was misread than
-    if it was not; ``probability`` that it is the one misread, given that at most one is;
-    ``rather`` what the rest of the evidence predicts instead, and with what probability.
-    """
+    """One finding under suspicion."""
 
     name: str
-    factor: float
-    probability: float
-    rather: str
-    rather_probability: float
+    factor: float  # how much more probable all evidence is if this was misread than if not
+    probability: float  # that it is the one misread, given that at most one is
+    rather: str  # what the rest of the evidence predicts instead
+    rather_probability: float  # with this probability
 
 
 def suspects(
@@ -73,9 +68,7 @@ def suspects(
 
 def named_suspect(found: Sequence[Suspect]) -> Suspect | None:
     """The suspect worth naming: some misreading is more likely than not, and this fits best."""
-    if sum(suspect.probability for suspect in found) < DOUBTED_FROM:
-        return None
-    return found[0]
+    return found[0] if sum(s.probability for s in found) >= DOUBTED_FROM else None
 
 
 def recorded_weights(variable: Discrete | GaugeNode, evidence: Evidence) -> FloatArray:
@@ -130,7 +123,5 @@ def _rather(
         recorded = int(interval_codes(np.array([number[0]]), variable.cuts)[0])
     else:
         recorded = int(recorded_weights(variable, evidence).argmax())
-    others = predicted.copy()
-    others[recorded] = -1.0
-    best = int(others.argmax())
+    best = int(np.where(np.arange(len(predicted)) == recorded, -1.0, predicted).argmax())
     return variable.states[best], float(predicted[best])
