@@ -36,10 +36,8 @@ class Observation(NamedTuple):
 def observation(name: str, value: Value, knowledge: Knowledge) -> Observation:
     """An observation in the section where it belongs.
 
-    Raises
-    ------
-    UnknownName
-        With the nearest name; or saying that a fault is not observed but confirmed.
+    Raises:
+        UnknownName: with the nearest name; or saying that a fault is not observed but confirmed.
     """
     return Observation(_section(name, value, knowledge), name, value)
 
@@ -64,8 +62,7 @@ def clean(text: str) -> str:
 def printable(text: str) -> str:
     """Text of a person as it may be shown: nothing in it can steer a terminal or reorder a line.
 
-    Examples
-    --------
+    Examples:
     >>> printable("blue" + chr(27) + "[2Jvan")
     'blue\\\\x1b[2Jvan'
     """
@@ -75,13 +72,10 @@ def printable(text: str) -> str:
 def parse_assignment(text: str) -> tuple[str, Value]:
     """Name and value from ``name=state``, ``name=12 degC`` or ``name=grey:0.3,brown:0.7``.
 
-    Raises
-    ------
-    InspectionError
-        If it is none of these.
+    Raises:
+        InspectionError: if it is none of these.
 
-    Examples
-    --------
+    Examples:
     >>> parse_assignment("low_side=2.1 bar")
     ('low_side', '2.1 bar')
     >>> parse_assignment("sample_specks=none:0.3,metal:0.7")
@@ -98,13 +92,10 @@ def parse_assignment(text: str) -> tuple[str, Value]:
 def parse_outcomes(texts: Iterable[str]) -> dict[str, str]:
     """What turned out to be true, from ``moisture=wet``, ``air=absent`` or ``sound``.
 
-    Raises
-    ------
-    InspectionError
-        If one is none of these.
+    Raises:
+        InspectionError: if one is none of these.
 
-    Examples
-    --------
+    Examples:
     >>> parse_outcomes(["moisture=wet", "sound"])
     {'moisture': 'wet', 'sound': 'present'}
     """
@@ -157,10 +148,8 @@ def sections_of(inspection: Inspection) -> dict[str, Any]:
 def outcomes_of(confirmed: Mapping[str, tuple[str, ...]], knowledge: Knowledge) -> dict[str, str]:
     """What was confirmed, in the words of a case: a state, ``present`` or ``absent``.
 
-    Parameters
-    ----------
-    confirmed : mapping of str to tuple of str
-        Fault variable to the states that remain possible.
+    Args:
+        confirmed: Fault variable to the states that remain possible.
     """
     words: dict[str, str] = {}
     for variable, remaining in confirmed.items():

@@ -28,21 +28,16 @@ def load_case(
 ) -> Inspection:
     """Inspection from a case file.
 
-    Parameters
-    ----------
-    source : str, path or file
-        Path of the file, the file open for reading, or its text if that has a line break.
-    knowledge : Knowledge, optional
-        The shipped knowledge when left out.
+    Args:
+        source: str, path or file; path of the file, the file open for reading, or its text if that
+            has a line break.
+        knowledge: The shipped knowledge when left out.
 
-    Raises
-    ------
-    InspectionError
-        Naming file, line, section, key, value and what could stand there instead; one line for
-        each value that cannot be used.
+    Raises:
+        InspectionError: naming file, line, section, key, value and what could stand there instead;
+            one line for each value that cannot be used.
 
-    Examples
-    --------
+    Examples:
     >>> case = load_case("[findings]\\nsample_bubbles = 'persisting'\\n")
     >>> case.findings["sample_bubbles"]
     'persisting'
@@ -136,10 +131,9 @@ def _cut(text: str, most: int = 100) -> str:
 def line_numbers(text: str) -> dict[tuple[str, str], int]:
     """Lines on which sections and their keys stand, the first is 1.
 
-    Returns
-    -------
-    dict of (section, key) to int
-        A section itself has the key ``""``; a key outside any section has the section ``""``.
+    Returns:
+        dict of (section, key) to int; A section itself has the key ``""``; a key outside any
+            section has the section ``""``.
     """
     lines: dict[tuple[str, str], int] = {}
     header: list[str] = []

@@ -49,18 +49,12 @@ FILLS = {
 class Defect(NamedTuple):
     """What is wrong with one cell or row of an archive.
 
-    Attributes
-    ----------
-    row : int
-        Row of the table, or of the chunk, that it was found in.
-    column : str
-        As the archive calls it; empty when the whole row is meant.
-    value : str
-        The cell, safe to print.
-    kind : str
-        In a few words, for counting.
-    reason : str
-        What is wrong and what could stand there.
+    Attributes:
+        row: Row of the table, or of the chunk, that it was found in.
+        column: As the archive calls it; empty when the whole row is meant.
+        value: The cell, safe to print.
+        kind: In a few words, for counting.
+        reason: What is wrong and what could stand there.
     """
 
     row: int
@@ -73,8 +67,7 @@ class Defect(NamedTuple):
 def shown(text: str) -> str:
     """Text on one line, control characters written out, cut where it is long.
 
-    Examples
-    --------
+    Examples:
     >>> shown("a\\tb")
     'a\\\\tb'
     """
@@ -87,18 +80,11 @@ def read_cells(
 ) -> tuple[InspectionBatch, list[Defect]]:
     """Batch of all rows of a table, and every cell in it that cannot be used.
 
-    Parameters
-    ----------
-    table : pyarrow.Table
-        With at least the columns that feed the plan; text or typed.
-    plan : ColumnPlan
-    knowledge : Knowledge
+    Args:
+        table: pyarrow.Table; with at least the columns that feed the plan; text or typed.
 
-    Returns
-    -------
-    InspectionBatch
+    Returns:
         One row for each of the table; a cell with a defect counts as not observed.
-    list of Defect
         In the order of the plan, impossible values last.
     """
     reader = _TableReader(table, plan)

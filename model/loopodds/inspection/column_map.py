@@ -43,18 +43,12 @@ DECIMALS = (".", ",")
 class MappedColumn:
     """One column of ours taken from a foreign one.
 
-    Attributes
-    ----------
-    name : str
-        Ours, with the unit at its end or in ``unit``.
-    column : str
-        Theirs.
-    unit : str
-        Suffix as in a column name (``psi``); empty when the name holds it.
-    values : mapping of str to str
-        Their word to ours; ours may be empty for not observed.
-    others : str or None
-        What every other word of theirs means; None: it has to be one of ours.
+    Attributes:
+        name: Ours, with the unit at its end or in ``unit``.
+        column: Theirs.
+        unit: Suffix as in a column name (``psi``); empty when the name holds it.
+        values: Their word to ours; ours may be empty for not observed.
+        others: What every other word of theirs means; None: it has to be one of ours.
     """
 
     name: str
@@ -68,15 +62,10 @@ class MappedColumn:
 class ColumnMap:
     """How a foreign archive is written; the default is our own form.
 
-    Attributes
-    ----------
-    name : str
-        File that it was read from.
-    columns : tuple of MappedColumn
-    not_observed : frozenset of str
-        Cells that mean nothing was observed, besides empty ones.
-    delimiter, decimal : str
-        Of CSV cells and of the numbers in them.
+    Attributes:
+        name: File that it was read from.
+        not_observed: Cells that mean nothing was observed, besides empty ones.
+        delimiter, decimal: Of CSV cells and of the numbers in them.
     """
 
     name: str = ""
@@ -89,10 +78,8 @@ class ColumnMap:
 def load_column_map(path: str | Path | None) -> ColumnMap:
     """Column map from a TOML file; our own form when there is none.
 
-    Raises
-    ------
-    InspectionError
-        Naming file, section, key and value.
+    Raises:
+        InspectionError: naming file, section, key and value.
     """
     if path is None:
         return ColumnMap()

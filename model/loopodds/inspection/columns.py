@@ -38,28 +38,19 @@ ALIKE = 0.85
 class Feed:
     """One input column that feeds the network.
 
-    Attributes
-    ----------
-    column : str
-        As the archive calls it.
-    kind : str
-        The mapping of :class:`InspectionBatch` that it fills; ``word`` fills ``codes``.
-    name : str
-        Key in that mapping.
-    case_name : str
-        What a case file calls it.
-    options : tuple of str
-        Words that a cell may hold; empty for numbers.
-    states : tuple of tuple of bool
-        Of an outcome: for each option the states of the fault variable that remain possible.
-    unit : Unit or None
-        Of a number.
-    values : mapping of str to str
-        What the archive's own words mean; an empty text is not observed.
-    others : str or None
-        What every other word means; None: it has to be one of the options.
-    with_unit : str
-        What a column with numbers in place of words would be called; empty where none can be.
+    Attributes:
+        column: As the archive calls it.
+        kind: The mapping of :class:`InspectionBatch` that it fills; ``word`` fills ``codes``.
+        name: Key in that mapping.
+        case_name: What a case file calls it.
+        options: Words that a cell may hold; empty for numbers.
+        states: Of an outcome: for each option the states of the fault variable that remain
+            possible.
+        unit: Of a number.
+        values: What the archive's own words mean; an empty text is not observed.
+        others: What every other word means; None: it has to be one of the options.
+        with_unit: What a column with numbers in place of words would be called; empty where none
+            can be.
     """
 
     column: str
@@ -78,18 +69,12 @@ class Feed:
 class ColumnPlan:
     """How to read the rows of one archive.
 
-    Attributes
-    ----------
-    columns : tuple of str
-        Every input column, in order.
-    feeds : tuple of Feed
-        Those that feed the network.
-    not_observed : frozenset of str
-        Cells that mean nothing was observed, besides empty ones.
-    decimal : str
-        Decimal mark.
-    warnings : tuple of str
-        Columns that look like a slip of the pen and pass through unread.
+    Attributes:
+        columns: Every input column, in order.
+        feeds: Those that feed the network.
+        not_observed: Cells that mean nothing was observed, besides empty ones.
+        decimal: Decimal mark.
+        warnings: Columns that look like a slip of the pen and pass through unread.
     """
 
     columns: tuple[str, ...]
@@ -113,19 +98,14 @@ def plan_columns(
 ) -> ColumnPlan:
     """Meaning of the columns of an archive.
 
-    Parameters
-    ----------
-    columns : sequence of str
-        Header of the archive, in order.
-    knowledge : Knowledge
-    column_map : ColumnMap, optional
-        For an archive with its own names, words or units.
+    Args:
+        columns: Header of the archive, in order.
+        column_map: For an archive with its own names, words or units.
 
-    Raises
-    ------
-    InspectionError
-        If two columns share a name, a column is one that scoring adds, the column map names a
-        column that is not there or a target that does not exist, or no column is known at all.
+    Raises:
+        InspectionError: if two columns share a name, a column is one that scoring adds, the column
+            map names a column that is not there or a target that does not exist, or no column is
+            known at all.
     """
     mapping = column_map or ColumnMap()
     _refuse_unusable(columns, knowledge)
@@ -173,17 +153,12 @@ def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge) -> None:
 def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Feed | None:
     """What a column name means; None when it means nothing here.
 
-    Parameters
-    ----------
-    name : str
-        As it would be in an archive of ours, such as ``low_side_bar``.
-    column : str, optional
-        What the archive calls it, where that differs.
+    Args:
+        name: As it would be in an archive of ours, such as ``low_side_bar``.
+        column: What the archive calls it, where that differs.
 
-    Raises
-    ------
-    UnknownName
-        If the knowledge lacks a name that it implies.
+    Raises:
+        UnknownName: if the knowledge lacks a name that it implies.
     """
     column = name if column is None else column
     if name in knowledge.of_kind("history", "finding", "gauge"):

@@ -45,18 +45,13 @@ def encoding_of(inspection: Inspection, knowledge: Knowledge) -> Encoding:
 def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False) -> Encoding:
     """A batch as the network takes it.
 
-    Parameters
-    ----------
-    batch : InspectionBatch
-    knowledge : Knowledge
-    confirmed : bool
-        Whether confirmed outcomes are evidence too, as learning needs them. Assessing and
-        calibrating leave them out.
+    Args:
+        confirmed: Whether confirmed outcomes are evidence too, as learning needs them. Assessing
+            and calibrating leave them out.
 
-    Raises
-    ------
-    KnowledgeError
-        If no sound expectation covers the context of a gauge, or a context lacks a value.
+    Raises:
+        KnowledgeError: if no sound expectation covers the context of a gauge, or a context lacks a
+            value.
     """
     contexts = _contexts(batch, knowledge)
     readings = read_gauges(batch, contexts, knowledge)

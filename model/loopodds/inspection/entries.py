@@ -82,10 +82,8 @@ class Entry:
     def text(self, example: str) -> str:
         """The value as text.
 
-        Raises
-        ------
-        InspectionError
-            If it is no text or blank.
+        Raises:
+            InspectionError: if it is no text or blank.
         """
         if not isinstance(self.value, str):
             raise self.error(f'{show(self.value)} is not text; write it in quotes, as "{example}"')
@@ -96,10 +94,8 @@ class Entry:
     def word(self, words: Sequence[str], kind: str = "state") -> str:
         """The value as one of some words.
 
-        Raises
-        ------
-        InspectionError
-            With the nearest spelling.
+        Raises:
+            InspectionError: with the nearest spelling.
         """
         word = self.text(words[-1])
         if word not in words:
@@ -110,10 +106,8 @@ class Entry:
     def quantity(self, dimension: Dimension, altitude_m: float = 0.0) -> Quantity:
         """The value as a quantity with its unit, in the internal unit.
 
-        Raises
-        ------
-        InspectionError
-            If it is no quantity of that dimension.
+        Raises:
+            InspectionError: if it is no quantity of that dimension.
         """
         if isinstance(self.value, bool) or not isinstance(self.value, str | int | float):
             raise self.error(f"{show(self.value)} is no quantity; write it in quotes with its unit")
@@ -128,10 +122,9 @@ class Entry:
     def likelihoods(self, states: Sequence[str]) -> dict[str, float]:
         """The value as relative likelihoods of states; a state left out has none.
 
-        Raises
-        ------
-        InspectionError
-            If a state is unknown, a likelihood is no number of zero or more, or all are zero.
+        Raises:
+            InspectionError: if a state is unknown, a likelihood is no number of zero or more, or
+                all are zero.
         """
         weights = {}
         for state, weight in self.value.items():
@@ -173,10 +166,8 @@ class Refused:
     def note(self, error: InspectionError) -> None:
         """Add an error; at fifty it is taken for another kind of file.
 
-        Raises
-        ------
-        InspectionError
-            With all that was noted.
+        Raises:
+            InspectionError: with all that was noted.
         """
         self.errors.append(error)
         if len(self.errors) >= MOST_ERRORS:
@@ -186,9 +177,8 @@ class Refused:
     def tell(self) -> None:
         """Raise what was noted, a line for each; nothing if nothing was.
 
-        Raises
-        ------
-        InspectionError
+        Raises:
+            InspectionError
         """
         if len(self.errors) == 1:
             raise self.errors[0]
@@ -201,9 +191,8 @@ def meaning(
 ) -> str | Quantity | dict[str, float]:
     """What an entry of any section but the confirmed ones says.
 
-    Raises
-    ------
-    InspectionError
+    Raises:
+        InspectionError
     """
     if entry.section == "readings":
         return _reading(entry, altitude_m, knowledge)
@@ -220,9 +209,8 @@ def meaning(
 def metres(entry: Entry) -> Quantity:
     """An altitude at which there are roads.
 
-    Raises
-    ------
-    InspectionError
+    Raises:
+        InspectionError
     """
     height = entry.quantity("length")
     low, high, reason = LIMITS["altitude_m"]
@@ -269,9 +257,8 @@ def _looks_measured(value: object) -> bool:
 def outcome(entry: Entry, knowledge: Knowledge) -> tuple[str, tuple[str, ...]]:
     """Fault variable meant by a confirmed entry, and the states it leaves possible.
 
-    Raises
-    ------
-    InspectionError
+    Raises:
+        InspectionError
     """
     word = entry.word(outcome_words(entry.key, knowledge))
     faults = knowledge.of_kind("fault")

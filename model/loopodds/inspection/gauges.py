@@ -61,10 +61,8 @@ def read_gauges(
     Superheat and subcooling that were not given are derived from ``suction_line`` and
     ``liquid_line`` with the pressures.
 
-    Raises
-    ------
-    KnowledgeError
-        If no sound expectation covers a context, or a transform is unknown.
+    Raises:
+        KnowledgeError: if no sound expectation covers a context, or a transform is unknown.
     """
     readings = {}
     for name, node in knowledge.gauges.items():

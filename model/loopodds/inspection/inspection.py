@@ -35,33 +35,22 @@ class Quantity:
 class Inspection:
     """Everything recorded on one visit.
 
-    Attributes
-    ----------
-    name : str
-    vehicle : mapping
-        ``refrigerant``, ``expansion``, ``compressor`` as text; ``nameplate_charge`` and
-        ``nameplate_oil`` as quantities [g].
-    conditions : mapping
-        ``setting``, ``recovery_machine`` as text; ``ambient`` [degC], ``humidity`` [%] and
-        ``altitude`` [m] as quantities.
-    history, findings : mapping
-        State by name, or relative likelihoods over states where the observer was not sure.
-        A gauge may appear among the findings with one of its words.
-    readings : mapping of str to Quantity
-        kPa absolute, degC, K, g or %.
-    confirmed : mapping of str to tuple of str
-        Fault variable to the states that remain possible after the car was put right.
-    warnings : tuple of str
-        What is odd but possible, and what was recorded but cannot be used.
-    repairs : tuple of RepairDone
-        What was done to the car since it came, in order; everything else of this inspection is
-        as it stands after the last of them.
-    tests_done : tuple of str
-        Tests said to be done, in order, also where they showed nothing to record; known only of
-        a case of the book.
-    encoding : Encoding or None
-        What the network takes of it, under the knowledge it was checked against. A copy with
-        other observations (``dataclasses.replace``) has none.
+    Attributes:
+        vehicle: ``refrigerant``, ``expansion``, ``compressor`` as text; ``nameplate_charge`` and
+            ``nameplate_oil`` as quantities [g].
+        conditions: ``setting``, ``recovery_machine`` as text; ``ambient`` [degC], ``humidity`` [%]
+            and ``altitude`` [m] as quantities.
+        history, findings: State by name, or relative likelihoods over states where the observer was
+            not sure. A gauge may appear among the findings with one of its words.
+        readings: kPa absolute, degC, K, g or %.
+        confirmed: Fault variable to the states that remain possible after the car was put right.
+        warnings: What is odd but possible, and what was recorded but cannot be used.
+        repairs: What was done to the car since it came, in order; everything else of this
+            inspection is as it stands after the last of them.
+        tests_done: Tests said to be done, in order, also where they showed nothing to record; known
+            only of a case of the book.
+        encoding: What the network takes of it, under the knowledge it was checked against. A copy
+            with other observations (``dataclasses.replace``) has none.
     """
 
     name: str
@@ -99,21 +88,19 @@ class RepairDone(NamedTuple):
 class InspectionBatch:
     """Many inspections as columns; a name left out of a mapping is unknown in every row.
 
-    Attributes
-    ----------
-    rows : int
-    codes : mapping of str to int array, shape (rows,)
-        History, findings and gauge words: state index, -1 is not observed.
-    soft : mapping of str to float array, shape (rows, states)
-        Relative likelihoods, largest entry of a row one; a row of ones says nothing.
-    confirmed : mapping of str to bool array, shape (rows, states)
-        States of a fault variable that remain possible; a row all true is not confirmed.
-    readings : mapping of str to float array, shape (rows,)
-        kPa absolute, degC, K, g or %; NaN is not read.
-    choices : mapping of str to int array, shape (rows,)
-        Index into ``CHOICES[name]``, -1 is not stated.
-    numbers : mapping of str to float array, shape (rows,)
-        The keys of ``NUMBERS``; NaN is not stated.
+    Attributes:
+        codes: mapping of str to int array, shape (rows,); history, findings and gauge words: state
+            index, -1 is not observed.
+        soft: mapping of str to float array, shape (rows, states); relative likelihoods, largest
+            entry of a row one; a row of ones says nothing.
+        confirmed: mapping of str to bool array, shape (rows, states); states of a fault variable
+            that remain possible; a row all true is not confirmed.
+        readings: mapping of str to float array, shape (rows,); kPa absolute, degC, K, g or %; NaN
+            is not read.
+        choices: mapping of str to int array, shape (rows,); index into ``CHOICES[name]``, -1 is not
+            stated.
+        numbers: mapping of str to float array, shape (rows,); the keys of ``NUMBERS``; NaN is not
+            stated.
     """
 
     rows: int
@@ -149,12 +136,9 @@ class InspectionBatch:
 class Contexts:
     """Contexts in which the inspections of a batch were made: known beforehand, never random.
 
-    Attributes
-    ----------
-    values : mapping of str to tuple of str
-        Of ``setting``, ``expansion``, ``compressor``, ``refrigerant`` and ``weather``.
-    codes : mapping of str to int array, shape (rows,)
-        Index into the values; -1 is not stated.
+    Attributes:
+        values: Of ``setting``, ``expansion``, ``compressor``, ``refrigerant`` and ``weather``.
+        codes: mapping of str to int array, shape (rows,); index into the values; -1 is not stated.
     """
 
     values: Mapping[str, tuple[str, ...]]
@@ -163,11 +147,8 @@ class Contexts:
     def patterns(self, keys: Iterable[str]) -> tuple[IntArray, list[dict[str, str]]]:
         """Distinct combinations of the contexts that matter, and which one each row has.
 
-        Returns
-        -------
-        int array, shape (rows,)
-            Index into the list.
-        list of dict of str to str
+        Returns:
+            int array, shape (rows,); index into the list.
             Context values; one that is not stated has no key.
         """
         wanted = set(keys)
@@ -198,15 +179,12 @@ class Contexts:
 class GaugeReading:
     """One gauge in every row of a batch; all arrays have shape (rows,).
 
-    Attributes
-    ----------
-    residual : float array
-        Value less the sound expectation [scale of the gauge]; NaN where nothing was read, where
-        the reading is masked and where a condition that it needs is not stated.
-    extra : float array
-        Standard deviation added to the gauge's own spread [scale].
-    value, expected : float array
-        Transformed reading (NaN where not read or not computable) and what a sound loop shows.
+    Attributes:
+        residual: Value less the sound expectation [scale of the gauge]; NaN where nothing was read,
+            where the reading is masked and where a condition that it needs is not stated.
+        extra: Standard deviation added to the gauge's own spread [scale].
+        value, expected: Transformed reading (NaN where not read or not computable) and what a sound
+            loop shows.
     """
 
     residual: FloatArray
@@ -218,14 +196,10 @@ class GaugeReading:
 class Group(NamedTuple):
     """Rows of a batch that share a context, and so a network.
 
-    Attributes
-    ----------
-    context : dict of str to str
-        Contexts that bear on any node; one that is not stated has no key.
-    rows : int array, shape (rows of the group,)
-        Row numbers in the batch, rising.
-    evidence : Evidence
-        Over those rows, in that order; only names observed in at least one of them.
+    Attributes:
+        context: Contexts that bear on any node; one that is not stated has no key.
+        rows: int array, shape (rows of the group,); row numbers in the batch, rising.
+        evidence: Over those rows, in that order; only names observed in at least one of them.
     """
 
     context: dict[str, str]
@@ -237,17 +211,11 @@ class Group(NamedTuple):
 class Encoding:
     """A batch as the network takes it, all from one pass.
 
-    Attributes
-    ----------
-    knowledge : Knowledge
-        Under which it was encoded.
-    batch : InspectionBatch
-    contexts : Contexts
-        Stated or concluded, of each row.
-    readings : mapping of str to GaugeReading
-        Gauges with at least one number, given or derived.
-    groups : tuple of Group
-        Every row of the batch is in exactly one.
+    Attributes:
+        knowledge: Under which it was encoded.
+        contexts: Stated or concluded, of each row.
+        readings: Gauges with at least one number, given or derived.
+        groups: Every row of the batch is in exactly one.
     """
 
     knowledge: Knowledge
@@ -260,10 +228,8 @@ class Encoding:
 def batch_of(inspections: Sequence[Inspection], knowledge: Knowledge) -> InspectionBatch:
     """Inspections as columns, in the order given.
 
-    Raises
-    ------
-    UnknownName
-        If an inspection names a node that the knowledge does not have.
+    Raises:
+        UnknownName: if an inspection names a node that the knowledge does not have.
     """
     words = _columns([{**car.history, **car.findings} for car in inspections])
     stated = _columns([{**car.vehicle, **car.conditions} for car in inspections])

@@ -63,10 +63,8 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
 
     A pressure without a refrigerant is among them: it cannot be turned into a temperature.
 
-    Raises
-    ------
-    UnknownName
-        If the batch has a reading that the knowledge does not know.
+    Raises:
+        UnknownName: if the batch has a reading that the knowledge does not know.
     """
     impossible: list[Impossible] = []
     for name, (low, high, reason) in LIMITS.items():
@@ -169,10 +167,8 @@ NOTHING_OBSERVED = "nothing was observed: the result is what is known before loo
 def notes(car: Encoding) -> tuple[str, ...]:
     """Remarks on one inspection, each one sentence; empty when there is nothing to say.
 
-    Parameters
-    ----------
-    car : Encoding
-        Of one row.
+    Args:
+        car: Of one row.
     """
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
         _masked, _doubled, _odd, _unused, _widened, _temperatures, _not_stated

@@ -45,28 +45,21 @@ def inspection_from(
     Conditions hold until others are told: before the first repair those of the case where that
     repair has none of its own, from then on those of the round before.
 
-    Parameters
-    ----------
-    sections : mapping
-        ``vehicle``, ``conditions``, ``history``, ``findings``, ``readings``, ``confirmed``, each
-        a mapping of names to text (or, where the observer was not sure, to likelihoods); and
-        ``repaired``, a list of repairs: their ``services``, and ``conditions``, ``findings`` and
-        ``readings`` recorded since the repair before.
-    knowledge : Knowledge, optional
-        The shipped knowledge when left out.
-    name : str
-        Of the case.
-    place : Place, optional
-        Begins every message; the name when left out.
+    Args:
+        sections: ``vehicle``, ``conditions``, ``history``, ``findings``, ``readings``,
+            ``confirmed``, each a mapping of names to text (or, where the observer was not sure, to
+            likelihoods); and ``repaired``, a list of repairs: their ``services``, and
+            ``conditions``, ``findings`` and ``readings`` recorded since the repair before.
+        knowledge: The shipped knowledge when left out.
+        name: Of the case.
+        place: Begins every message; the name when left out.
 
-    Raises
-    ------
-    InspectionError
-        Naming file, line, section, key, value and the nearest valid spelling; one line for each
-        value that cannot be used, in the order of the file, then for each that cannot be.
+    Raises:
+        InspectionError: naming file, line, section, key, value and the nearest valid spelling; one
+            line for each value that cannot be used, in the order of the file, then for each that
+            cannot be.
 
-    Examples
-    --------
+    Examples:
     >>> case = inspection_from({"readings": {"vent": "57.2 degF"}})
     >>> round(case.readings["vent"].value, 3)
     14.0

@@ -94,12 +94,9 @@ def outcome_words(name: str, knowledge: Knowledge) -> tuple[str, ...]:
 def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
     """Dimension of a reading, by which its unit is known.
 
-    Raises
-    ------
-    UnknownName
-        If there is no such reading; the message gives the nearest spelling.
-    KnowledgeError
-        If the knowledge gives it a quantity that has no units.
+    Raises:
+        UnknownName: if there is no such reading; the message gives the nearest spelling.
+        KnowledgeError: if the knowledge gives it a quantity that has no units.
     """
     if name in AUXILIARY:
         return "temperature"
@@ -120,8 +117,7 @@ def unknown_word(text: str, name: str, words: Sequence[str]) -> str:
     substance before the number of a refrigerant. One digit apart is another refrigerant, though,
     so of those nothing merely similar is suggested.
 
-    Examples
-    --------
+    Examples:
     >>> unknown_word("HFC-134a", "refrigerant", ["R134a", "R1234yf"])
     "did you mean 'R134a'?"
     >>> unknown_word("R134", "refrigerant", ["R134a", "R1234yf"])
@@ -146,8 +142,7 @@ def suggestion(word: str, options: Sequence[str], known: str = "known") -> str:
     Where several options begin with the first part of the word, only what follows it counts:
     what is merely of the same family is no misspelling.
 
-    Examples
-    --------
+    Examples:
     >>> suggestion("oil_sme", ["oil_smell", "oil_colour", "dye"])
     "did you mean 'oil_smell'?"
     >>> suggestion("oil_weight", ["oil_smell", "oil_colour", "dye"])
