@@ -47,21 +47,13 @@ FILLS = {
 
 
 class Defect(NamedTuple):
-    """What is wrong with one cell or row of an archive.
+    """What is wrong with one cell or row of an archive."""
 
-    Attributes:
-        row: Row of the table, or of the chunk, that it was found in.
-        column: As the archive calls it; empty when the whole row is meant.
-        value: The cell, safe to print.
-        kind: In a few words, for counting.
-        reason: What is wrong and what could stand there.
-    """
-
-    row: int
-    column: str
-    value: str
-    kind: str
-    reason: str
+    row: int  # row of the table, or of the chunk, that it was found in
+    column: str  # as the archive calls it; empty when the whole row is meant
+    value: str  # the cell, safe to print
+    kind: str  # in a few words, for counting
+    reason: str  # what is wrong and what could stand there
 
 
 def shown(text: str) -> str:

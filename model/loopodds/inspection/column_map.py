@@ -41,37 +41,24 @@ DECIMALS = (".", ",")
 
 @dataclass(frozen=True, slots=True)
 class MappedColumn:
-    """One column of ours taken from a foreign one.
+    """One column of ours taken from a foreign one."""
 
-    Attributes:
-        name: Ours, with the unit at its end or in ``unit``.
-        column: Theirs.
-        unit: Suffix as in a column name (``psi``); empty when the name holds it.
-        values: Their word to ours; ours may be empty for not observed.
-        others: What every other word of theirs means; None: it has to be one of ours.
-    """
-
-    name: str
-    column: str
-    unit: str
-    values: Mapping[str, str]
-    others: str | None
+    name: str  # ours, with the unit at its end or in ``unit``
+    column: str  # theirs
+    unit: str  # suffix as in a column name (``psi``); empty when the name holds it
+    values: Mapping[str, str]  # their word to ours; ours may be empty for not observed
+    others: str | None  # what every other word of theirs means; None: it has to be one of ours
 
 
 @dataclass(frozen=True, slots=True)
 class ColumnMap:
-    """How a foreign archive is written; the default is our own form.
+    """How a foreign archive is written; the default is our own form."""
 
-    Attributes:
-        name: File that it was read from.
-        not_observed: Cells that mean nothing was observed, besides empty ones.
-        delimiter, decimal: Of CSV cells and of the numbers in them.
-    """
-
-    name: str = ""
+    name: str = ""  # file that it was read from
     columns: tuple[MappedColumn, ...] = ()
+    # cells that mean nothing was observed, besides empty ones
     not_observed: frozenset[str] = frozenset()
-    delimiter: str = ","
+    delimiter: str = ","  # both: of CSV cells and of the numbers in them
     decimal: str = "."
 
 

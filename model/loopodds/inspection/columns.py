@@ -36,52 +36,32 @@ ALIKE = 0.85
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Feed:
-    """One input column that feeds the network.
+    """One input column that feeds the network."""
 
-    Attributes:
-        column: As the archive calls it.
-        kind: The mapping of :class:`InspectionBatch` that it fills; ``word`` fills ``codes``.
-        name: Key in that mapping.
-        case_name: What a case file calls it.
-        options: Words that a cell may hold; empty for numbers.
-        states: Of an outcome: for each option the states of the fault variable that remain
-            possible.
-        unit: Of a number.
-        values: What the archive's own words mean; an empty text is not observed.
-        others: What every other word means; None: it has to be one of the options.
-        with_unit: What a column with numbers in place of words would be called; empty where none
-            can be.
-    """
-
-    column: str
-    kind: Kind
-    name: str
-    case_name: str
-    options: tuple[str, ...] = ()
+    column: str  # as the archive calls it
+    kind: Kind  # the mapping of :class:`InspectionBatch` that it fills; ``word`` fills ``codes``
+    name: str  # key in that mapping
+    case_name: str  # what a case file calls it
+    options: tuple[str, ...] = ()  # words that a cell may hold; empty for numbers
+    # of an outcome: for each option the states of the fault variable that remain possible
     states: tuple[tuple[bool, ...], ...] = ()
-    unit: Unit | None = None
+    unit: Unit | None = None  # of a number
+    # what the archive's own words mean; an empty text is not observed
     values: Mapping[str, str] = field(default_factory=dict)
-    others: str | None = None
+    others: str | None = None  # what every other word means; None: it has to be one of the options
+    # what a column with numbers in place of words would be called; empty where none can be
     with_unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ColumnPlan:
-    """How to read the rows of one archive.
+    """How to read the rows of one archive."""
 
-    Attributes:
-        columns: Every input column, in order.
-        feeds: Those that feed the network.
-        not_observed: Cells that mean nothing was observed, besides empty ones.
-        decimal: Decimal mark.
-        warnings: Columns that look like a slip of the pen and pass through unread.
-    """
-
-    columns: tuple[str, ...]
-    feeds: tuple[Feed, ...]
-    not_observed: frozenset[str]
-    decimal: str
-    warnings: tuple[str, ...]
+    columns: tuple[str, ...]  # every input column, in order
+    feeds: tuple[Feed, ...]  # those that feed the network
+    not_observed: frozenset[str]  # cells that mean nothing was observed, besides empty ones
+    decimal: str  # decimal mark
+    warnings: tuple[str, ...]  # columns that look like a slip of the pen and pass through unread
 
     @property
     def word_columns(self) -> list[str]:

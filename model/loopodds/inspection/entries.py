@@ -175,11 +175,7 @@ class Refused:
             self.tell()
 
     def tell(self) -> None:
-        """Raise what was noted, a line for each; nothing if nothing was.
-
-        Raises:
-            InspectionError
-        """
+        """Raise what was noted, a line for each; nothing if nothing was."""
         if len(self.errors) == 1:
             raise self.errors[0]
         if self.errors:
@@ -189,11 +185,7 @@ class Refused:
 def meaning(
     entry: Entry, altitude_m: float, knowledge: Knowledge
 ) -> str | Quantity | dict[str, float]:
-    """What an entry of any section but the confirmed ones says.
-
-    Raises:
-        InspectionError
-    """
+    """What an entry of any section but the confirmed ones says."""
     if entry.section == "readings":
         return _reading(entry, altitude_m, knowledge)
     if entry.section not in STATED:
@@ -207,11 +199,7 @@ def meaning(
 
 
 def metres(entry: Entry) -> Quantity:
-    """An altitude at which there are roads.
-
-    Raises:
-        InspectionError
-    """
+    """An altitude at which there are roads."""
     height = entry.quantity("length")
     low, high, reason = LIMITS["altitude_m"]
     if not low <= height.value <= high:
@@ -255,11 +243,7 @@ def _looks_measured(value: object) -> bool:
 
 
 def outcome(entry: Entry, knowledge: Knowledge) -> tuple[str, tuple[str, ...]]:
-    """Fault variable meant by a confirmed entry, and the states it leaves possible.
-
-    Raises:
-        InspectionError
-    """
+    """Fault variable meant by a confirmed entry, and the states it leaves possible."""
     word = entry.word(outcome_words(entry.key, knowledge))
     faults = knowledge.of_kind("fault")
     if entry.key in faults:

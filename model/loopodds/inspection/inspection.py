@@ -33,36 +33,32 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True)
 class Inspection:
-    """Everything recorded on one visit.
-
-    Attributes:
-        vehicle: ``refrigerant``, ``expansion``, ``compressor`` as text; ``nameplate_charge`` and
-            ``nameplate_oil`` as quantities [g].
-        conditions: ``setting``, ``recovery_machine`` as text; ``ambient`` [degC], ``humidity`` [%]
-            and ``altitude`` [m] as quantities.
-        history, findings: State by name, or relative likelihoods over states where the observer was
-            not sure. A gauge may appear among the findings with one of its words.
-        readings: kPa absolute, degC, K, g or %.
-        confirmed: Fault variable to the states that remain possible after the car was put right.
-        warnings: What is odd but possible, and what was recorded but cannot be used.
-        repairs: What was done to the car since it came, in order; everything else of this
-            inspection is as it stands after the last of them.
-        tests_done: Tests said to be done, in order, also where they showed nothing to record; known
-            only of a case of the book.
-        encoding: What the network takes of it, under the knowledge it was checked against. A copy
-            with other observations (``dataclasses.replace``) has none.
-    """
+    """Everything recorded on one visit."""
 
     name: str
+    # ``refrigerant``, ``expansion``, ``compressor`` as text; ``nameplate_charge`` and
+    # ``nameplate_oil`` as quantities [g]
     vehicle: Mapping[str, str | Quantity] = field(default_factory=dict)
+    # ``setting``, ``recovery_machine`` as text; ``ambient`` [degC], ``humidity`` [%] and
+    # ``altitude`` [m] as quantities
     conditions: Mapping[str, str | Quantity] = field(default_factory=dict)
+    # state by name, or relative likelihoods over states where the observer was
+    # not sure. A gauge may appear among the findings with one of its words
     history: Words = field(default_factory=dict)
     findings: Words = field(default_factory=dict)
-    readings: Mapping[str, Quantity] = field(default_factory=dict)
+    readings: Mapping[str, Quantity] = field(default_factory=dict)  # kPa absolute, degC, K, g or %
+    # fault variable to the states that remain possible after the car was put right
     confirmed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    # what is odd but possible, and what was recorded but cannot be used
     warnings: tuple[str, ...] = ()
+    # what was done to the car since it came, in order; everything else of this inspection is as it
+    # stands after the last of them
     repairs: tuple[RepairDone, ...] = ()
+    # tests said to be done, in order, also where they showed nothing to record; known only of a
+    # case of the book
     tests_done: Query = ()
+    # what the network takes of it, under the knowledge it was checked against. A copy with other
+    # observations (``dataclasses.replace``) has none
     encoding: Encoding | None = field(default=None, init=False, compare=False, repr=False)
 
     def with_remarks(self, encoding: Encoding | None = None, **remarks: Any) -> Inspection:
@@ -86,29 +82,23 @@ class RepairDone(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class InspectionBatch:
-    """Many inspections as columns; a name left out of a mapping is unknown in every row.
-
-    Attributes:
-        codes: mapping of str to int array, shape (rows,); history, findings and gauge words: state
-            index, -1 is not observed.
-        soft: mapping of str to float array, shape (rows, states); relative likelihoods, largest
-            entry of a row one; a row of ones says nothing.
-        confirmed: mapping of str to bool array, shape (rows, states); states of a fault variable
-            that remain possible; a row all true is not confirmed.
-        readings: mapping of str to float array, shape (rows,); kPa absolute, degC, K, g or %; NaN
-            is not read.
-        choices: mapping of str to int array, shape (rows,); index into ``CHOICES[name]``, -1 is not
-            stated.
-        numbers: mapping of str to float array, shape (rows,); the keys of ``NUMBERS``; NaN is not
-            stated.
-    """
+    """Many inspections as columns; a name left out of a mapping is unknown in every row."""
 
     rows: int
+    # mapping of str to int array, shape (rows,); history, findings and gauge words: state index, -1
+    # is not observed
     codes: Mapping[str, IntArray] = field(default_factory=dict)
+    # mapping of str to float array, shape (rows, states); relative likelihoods, largest entry of a
+    # row one; a row of ones says nothing
     soft: Mapping[str, FloatArray] = field(default_factory=dict)
+    # mapping of str to bool array, shape (rows, states); states of a fault variable that remain
+    # possible; a row all true is not confirmed
     confirmed: Mapping[str, BoolArray] = field(default_factory=dict)
+    # mapping of str to float array, shape (rows,); kPa absolute, degC, K, g or %; NaN is not read
     readings: Mapping[str, FloatArray] = field(default_factory=dict)
+    # mapping of str to int array, shape (rows,); index into ``CHOICES[name]``, -1 is not stated
     choices: Mapping[str, IntArray] = field(default_factory=dict)
+    # mapping of str to float array, shape (rows,); the keys of ``NUMBERS``; NaN is not stated
     numbers: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def choice(self, name: str) -> IntArray:
@@ -134,14 +124,11 @@ class InspectionBatch:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Contexts:
-    """Contexts in which the inspections of a batch were made: known beforehand, never random.
+    """Contexts in which the inspections of a batch were made: known beforehand, never random."""
 
-    Attributes:
-        values: Of ``setting``, ``expansion``, ``compressor``, ``refrigerant`` and ``weather``.
-        codes: mapping of str to int array, shape (rows,); index into the values; -1 is not stated.
-    """
-
+    # of ``setting``, ``expansion``, ``compressor``, ``refrigerant`` and ``weather``
     values: Mapping[str, tuple[str, ...]]
+    # mapping of str to int array, shape (rows,); index into the values; -1 is not stated
     codes: Mapping[str, IntArray]
 
     def patterns(self, keys: Iterable[str]) -> tuple[IntArray, list[dict[str, str]]]:
@@ -177,52 +164,36 @@ class Contexts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GaugeReading:
-    """One gauge in every row of a batch; all arrays have shape (rows,).
+    """One gauge in every row of a batch; all arrays have shape (rows,)."""
 
-    Attributes:
-        residual: Value less the sound expectation [scale of the gauge]; NaN where nothing was read,
-            where the reading is masked and where a condition that it needs is not stated.
-        extra: Standard deviation added to the gauge's own spread [scale].
-        value, expected: Transformed reading (NaN where not read or not computable) and what a sound
-            loop shows.
-    """
-
+    # value less the sound expectation [scale of the gauge]; NaN where nothing was read, where the
+    # reading is masked and where a condition that it needs is not stated
     residual: FloatArray
-    extra: FloatArray
+    extra: FloatArray  # standard deviation added to the gauge's own spread [scale]
+    # transformed reading (NaN where not read or not computable) and what a sound
+    # loop shows
     value: FloatArray
     expected: FloatArray
 
 
 class Group(NamedTuple):
-    """Rows of a batch that share a context, and so a network.
+    """Rows of a batch that share a context, and so a network."""
 
-    Attributes:
-        context: Contexts that bear on any node; one that is not stated has no key.
-        rows: int array, shape (rows of the group,); row numbers in the batch, rising.
-        evidence: Over those rows, in that order; only names observed in at least one of them.
-    """
-
-    context: dict[str, str]
-    rows: IntArray
+    context: dict[str, str]  # contexts that bear on any node; one that is not stated has no key
+    rows: IntArray  # int array, shape (rows of the group,); row numbers in the batch, rising
+    # over those rows, in that order; only names observed in at least one of them
     evidence: Evidence
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Encoding:
-    """A batch as the network takes it, all from one pass.
+    """A batch as the network takes it, all from one pass."""
 
-    Attributes:
-        knowledge: Under which it was encoded.
-        contexts: Stated or concluded, of each row.
-        readings: Gauges with at least one number, given or derived.
-        groups: Every row of the batch is in exactly one.
-    """
-
-    knowledge: Knowledge
+    knowledge: Knowledge  # under which it was encoded
     batch: InspectionBatch
-    contexts: Contexts
-    readings: Mapping[str, GaugeReading]
-    groups: tuple[Group, ...]
+    contexts: Contexts  # stated or concluded, of each row
+    readings: Mapping[str, GaugeReading]  # gauges with at least one number, given or derived
+    groups: tuple[Group, ...]  # every row of the batch is in exactly one
 
 
 def batch_of(inspections: Sequence[Inspection], knowledge: Knowledge) -> InspectionBatch:

@@ -31,27 +31,20 @@ SHOWN_IN: Mapping[Dimension, str] = {
 
 @dataclass(frozen=True, slots=True)
 class PracticeCar:
-    """A car to practise on, everything about it known.
+    """A car to practise on, everything about it known."""
 
-    Attributes:
-        number: Place in its deck, from 1.
-        level, kind: Difficulty, and in which way.
-        history, findings, readings: Everything that was done to it and could be seen on it, less
-            gauges that show nothing usable on this car.
-        states: True state of every fault variable.
-        present: Conditions that are there.
-    """
-
-    number: int
-    level: str
+    number: int  # place in its deck, from 1
+    level: str  # level, kind: Difficulty, and in which way
     kind: str
     vehicle: Mapping[str, str]
     conditions: Mapping[str, str]
+    # history, findings, readings: Everything that was done to it and could be seen on it, less
+    # gauges that show nothing usable on this car
     history: Mapping[str, str]
     findings: Mapping[str, str]
     readings: Mapping[str, str]
-    states: Mapping[str, str]
-    present: tuple[str, ...]
+    states: Mapping[str, str]  # true state of every fault variable
+    present: tuple[str, ...]  # conditions that are there
 
     def seen(self, *names: str) -> dict[str, Mapping[str, str]]:
         """Sections of a case in which only some findings and readings were recorded."""

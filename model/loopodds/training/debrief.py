@@ -75,69 +75,50 @@ def check_stated(stated: Mapping[str, float], knowledge: Knowledge) -> None:
 
 @dataclass(frozen=True, slots=True)
 class JudgedStep:
-    """One step of an exercise, judged by what was known before it; values in currency.
+    """One step of an exercise, judged by what was known before it; values in currency."""
 
-    Attributes:
-        test: What was done; empty for the decision to stop.
-        bits: Information about the state of the car that it promised.
-        net_value: By how much it promised to lower the expected cost, alone or as part of the best
-            sequence that it opens; one that has to wait counts for its last test only.
-        best, best_value: What would have been best; empty and zero where stopping was.
-        lost: What it gave away, one further test in view; never below zero. A test that pays little
-            but leaves the better one for afterwards loses little.
-        ended: Tests that paid by themselves and that it made impossible, best first.
-    """
-
-    test: str
+    test: str  # what was done; empty for the decision to stop
     minutes: float
-    bits: float
+    bits: float  # information about the state of the car that it promised
+    # by how much it promised to lower the expected cost, alone or as part of the best sequence that
+    # it opens; one that has to wait counts for its last test only
     net_value: float
-    best: str
+    best: str  # best, best_value: What would have been best; empty and zero where stopping was
     best_value: float
+    # what it gave away, one further test in view; never below zero. A test that pays little but
+    # leaves the better one for afterwards loses little
     lost: float
+    # tests that paid by themselves and that it made impossible, best first
     ended: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A course of tests and a plan on one car.
-
-    Attributes:
-        plan: Services; none is a plan too.
-        expected: Cost of the plan expected when it was chosen, harm left behind included.
-        came_to: Cost of the tests and, knowing what was wrong, of the plan.
-    """
+    """A course of tests and a plan on one car."""
 
     tests: tuple[str, ...]
     minutes: float
-    plan: tuple[str, ...]
-    expected: float
-    came_to: float
+    plan: tuple[str, ...]  # services; none is a plan too
+    expected: float  # cost of the plan expected when it was chosen, harm left behind included
+    came_to: float  # cost of the tests and, knowing what was wrong, of the plan
 
 
 @dataclass(frozen=True, slots=True)
 class Debrief:
-    """Everything that is shown after an exercise.
+    """Everything that is shown after an exercise."""
 
-    Attributes:
-        stated, believed: Probabilities given by the trainee (what was not named counts as zero) and
-            by the network for the same evidence, of conditions and of ``sound``.
-        error, network_error: Squared error of either, summed over all conditions and ``sound``.
-        moments: Every step; the last is the decision to stop.
-        own, best: What was done, and what always taking the best step would have led to.
-        plan_lost: Currency by which the plan was dearer in expectation than the best plan.
-        point_price: Currency that costs one point.
-    """
-
+    # stated, believed: Probabilities given by the trainee (what was not named counts as zero) and
+    # by the network for the same evidence, of conditions and of ``sound``
     stated: Mapping[str, float]
     believed: Mapping[str, float]
+    # error, network_error: Squared error of either, summed over all conditions and ``sound``
     error: float
     network_error: float
-    moments: tuple[JudgedStep, ...]
-    own: Outcome
+    moments: tuple[JudgedStep, ...]  # every step; the last is the decision to stop
+    own: Outcome  # own, best: What was done, and what always taking the best step would have led to
     best: Outcome
-    plan_lost: float
-    point_price: float
+    plan_lost: float  # currency by which the plan was dearer in expectation than the best plan
+    point_price: float  # currency that costs one point
 
     @property
     def lost(self) -> float:

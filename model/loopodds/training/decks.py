@@ -153,19 +153,13 @@ _MOST_BLOCKS = 400
 
 @dataclass(frozen=True, slots=True)
 class Draw:
-    """One car as drawn.
-
-    Attributes:
-        context: Make-up and weather.
-        states: State of every hidden variable: faults, mechanisms, history.
-        evidence: One row: everything that could be seen on it.
-    """
+    """One car as drawn."""
 
     level: str
     kind: Kind
-    context: Mapping[str, str]
-    states: Mapping[str, int]
-    evidence: Evidence
+    context: Mapping[str, str]  # make-up and weather
+    states: Mapping[str, int]  # state of every hidden variable: faults, mechanisms, history
+    evidence: Evidence  # one row: everything that could be seen on it
 
 
 class Deck:

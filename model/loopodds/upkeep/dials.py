@@ -79,24 +79,17 @@ def _plain(name: object) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Dial:
-    """One number that can be turned.
+    """One number that can be turned."""
 
-    Attributes:
-        node: Variable whose distribution holds the number.
-        place, about: Where it stands, as ``charge.rows[8].p.complaint[3]``, and in words.
-        lowest, highest: Range within which it is turned, ends excluded.
-        doubt: Its standard deviation if its weight in cars is taken at its word.
-        make: The node with the number at another value. Tables are linear in it.
-    """
-
-    node: str
-    place: str
+    node: str  # variable whose distribution holds the number
+    place: str  # place, about: Where it stands, as ``charge.rows[8].p.complaint[3]``, and in words
     about: str
     value: float
-    lowest: float
+    lowest: float  # lowest, highest: Range within which it is turned, ends excluded
     highest: float
-    doubt: float
+    doubt: float  # its standard deviation if its weight in cars is taken at its word
     grounds: Grounds
+    # the node with the number at another value. Tables are linear in it
     make: Callable[[float], Made]
 
 
