@@ -37,7 +37,7 @@ class Items(NamedTuple):
     role: str = ""
 
 
-class Grid(NamedTuple):
+class Table(NamedTuple):
     """Rows under a head; ``numbers`` are the columns set flush right, ``widths`` in per cent."""
 
     caption: str
@@ -47,7 +47,7 @@ class Grid(NamedTuple):
     widths: Sequence[int] = ()
     role: str = ""
 
-    def as_grid(self) -> Grid:
+    def as_table(self) -> Table:
         """Itself, for forms that show probabilities as rows too."""
         return self
 
@@ -66,10 +66,10 @@ class Chances(NamedTuple):
     caption: str
     rows: Sequence[Chance]
 
-    def as_grid(self) -> Grid:
+    def as_table(self) -> Table:
         """The same in numbers."""
         rows = [(row.label, percent(row.now), percent(row.before)) for row in self.rows]
-        return Grid(self.caption, ("", "now", "before looking"), rows, (1, 2))
+        return Table(self.caption, ("", "now", "before looking"), rows, (1, 2))
 
 
 class Drawing(NamedTuple):
@@ -79,7 +79,7 @@ class Drawing(NamedTuple):
     caption: str
 
 
-Block = Heading | Paragraph | Items | Grid | Chances | Drawing
+Block = Heading | Paragraph | Items | Table | Chances | Drawing
 
 
 class Part(NamedTuple):

@@ -9,7 +9,7 @@ from loopodds.base.phrases import percent, spaced
 from loopodds.diagnosis.titles import condition_title, groups_of, title_of
 from loopodds.knowledge.records import SOUND
 from loopodds.report.content import Report
-from loopodds.report.document import Block, Drawing, Grid, Heading, Items, Paragraph
+from loopodds.report.document import Block, Drawing, Heading, Items, Paragraph, Table
 from loopodds.report.figures import (
     Moment,
     NextTest,
@@ -27,7 +27,7 @@ STEPS, BARS, TURNING, TESTS = 26, 10, 8, 6
 def record_blocks(report: Report) -> Iterator[Block]:
     """The second part of a report, block by block."""
     yield Heading(2, "Record for the workshop")
-    yield Grid("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
+    yield Table("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
     yield from _cautions(report)
     yield from _course(report)
     yield from _weights(report)
@@ -135,12 +135,12 @@ def _conditions(report: Report) -> Iterator[Block]:
         if c.probability >= LISTED_FROM
     ]
     head = ("", "now", "before looking")
-    yield Grid("Those of at least one in a hundred", head, rows, (1, 2))
+    yield Table("Those of at least one in a hundred", head, rows, (1, 2))
     combinations = []
     for present, probability in found.combinations:
         title = " + ".join(title_of(name, knowledge) for name in present)
         combinations.append((title or "nothing wrong", percent(probability)))
-    yield Grid("Taken together, every other fault absent", ("", "now"), combinations, (1,))
+    yield Table("Taken together, every other fault absent", ("", "now"), combinations, (1,))
     if found.ruled_out:
         names = ", ".join(condition_title(n, knowledge).lower() for n in found.ruled_out)
         yield Paragraph(f"As good as ruled out, each below 1 %: {names}.")
@@ -155,7 +155,7 @@ def _turning_points(report: Report) -> Iterator[Block]:
         rows.append((supposed, recorded, percent(point.chance), then))
     yield Heading(3, "What would change the verdict")
     if rows:
-        yield Grid("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
+        yield Table("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
     else:
         yield Paragraph("No single further look, and no single other reading.")
 
@@ -170,7 +170,7 @@ def _entries(report: Report) -> Iterator[Block]:
             (e.time[:16].replace("T", " "), e.what, ", ".join(filter(None, (e.who, e.note))))
             for e in report.entries
         ]
-        yield Grid("In order, times in UTC", ("when", "what", "who, remarks"), rows)
+        yield Table("In order, times in UTC", ("when", "what", "who, remarks"), rows)
     else:
         yield Paragraph("In the order of the case file, which keeps no times.", "faint")
         yield Items([entry.what for entry in report.entries])
@@ -221,7 +221,7 @@ def _tests(report: Report) -> Iterator[Block]:
          ", ".join(known[name].title.lower() for name in t.blocked_by))
         for t in tests
     ]  # fmt: skip
-    yield Grid("Best first", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3))
+    yield Table("Best first", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3))
 
 
 def _plan(report: Report) -> Iterator[Block]:
@@ -241,7 +241,7 @@ def _plan(report: Report) -> Iterator[Block]:
             f"{option[key]:.0f}" for key in ("minutes", "outlay", "harm_left", "expected_cost")
         )
         rows.append((" + ".join(services) or "leave it as it is", ", ".join(first), *money))
-    yield Grid(
+    yield Table(
         f"By expected cost, in {plural(plan['currency'])}; evacuating and charging included",
         ("services", "before", "minutes", "outlay", "harm left", "all"),
         rows,

@@ -13,7 +13,7 @@ from loopodds.decision.gates import Closed
 from loopodds.diagnosis.titles import title_of
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.knowledge.work import Test
-from loopodds.report.document import Block, Document, Grid, Heading, Items, Paragraph, Part, render
+from loopodds.report.document import Block, Document, Heading, Items, Paragraph, Part, Table, render
 from loopodds.training.cars import UNREADABLE, shown_words
 from loopodds.training.debrief import NAMED_FROM, View, best_course, squared_error
 from loopodds.training.decks import Deck
@@ -68,7 +68,7 @@ def _reference(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
     for test in listed:
         first = ", ".join(lowered(knowledge.tests[name].title) for name in test.after)
         rows.append((test.title, f"{minutes[test.name]:.0f}", first, _mind(test, knowledge)))
-    yield Grid("", ("test", "minutes", "only after", "mind"), rows, (1,), (26, 9, 35, 30))
+    yield Table("", ("test", "minutes", "only after", "mind"), rows, (1,), (26, 9, 35, 30))
     for test in listed:
         ended = [lowered(other.title) for other in listed if other.name in test.destroys]
         if ended:
@@ -115,7 +115,7 @@ def _story(exercise: Exercise) -> Iterator[Block]:
     yield Heading(2, f"Car {car.number}")
     yield Paragraph(car.make_up)
     yield Heading(3, "The driver says")
-    yield Grid("", (), car.said(exercise.model))
+    yield Table("", (), car.said(exercise.model))
     yield Heading(3, "What was done to it (all else was asked and is not so)")
     yield Items(car.past(knowledge))
 
@@ -135,8 +135,8 @@ def _blank_car(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
     yield _blank(("",), BLANK_SERVICES)
 
 
-def _blank(head: Sequence[str], lines: int, widths: Sequence[int] = ()) -> Grid:
-    return Grid("", head, [[""] * len(head)] * lines, widths=widths, role="blank")
+def _blank(head: Sequence[str], lines: int, widths: Sequence[int] = ()) -> Table:
+    return Table("", head, [[""] * len(head)] * lines, widths=widths, role="blank")
 
 
 def _answers(exercise: Exercise) -> Iterator[Block]:
@@ -159,11 +159,11 @@ def _answers(exercise: Exercise) -> Iterator[Block]:
         for name, p in sorted(believed.items(), key=lambda pair: -pair[1])
         if p >= NAMED_FROM or name in car.true
     ]
-    yield Grid("", ("condition", "per cent", ""), rows, (1,))
+    yield Table("", ("condition", "per cent", ""), rows, (1,))
     error = squared_error(believed, car.true, believed)
     yield Paragraph(f"Sum of squares of the network: {error:.2f}.")
     yield Heading(3, "What every test shows")
-    yield Grid("", ("test", "minutes", "shows"), _results(exercise), (1,), (32, 10, 58))
+    yield Table("", ("test", "minutes", "shows"), _results(exercise), (1,), (32, 10, 58))
 
 
 def _results(exercise: Exercise) -> list[tuple[str, str, str]]:
