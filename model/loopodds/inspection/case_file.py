@@ -29,8 +29,7 @@ def load_case(
     """Inspection from a case file.
 
     Args:
-        source: str, path or file; path of the file, the file open for reading, or its text if that
-            has a line break.
+        source: Path of the file, the file open for reading, or its text if that has a line break.
         knowledge: The shipped knowledge when left out.
 
     Raises:
@@ -131,9 +130,8 @@ def _cut(text: str, most: int = 100) -> str:
 def line_numbers(text: str) -> dict[tuple[str, str], int]:
     """Lines on which sections and their keys stand, the first is 1.
 
-    Returns:
-        dict of (section, key) to int; A section itself has the key ``""``; a key outside any
-            section has the section ``""``.
+    Keyed by section and key; ``""`` is the key of a section itself, and the section of a key
+    outside any.
     """
     lines: dict[tuple[str, str], int] = {}
     header: list[str] = []

@@ -66,17 +66,12 @@ def read_gauges(
     """
     readings = {}
     for name, node in knowledge.gauges.items():
-        raw = raw_reading(name, batch)
+        raw, derived = batch.reading(name), derived_reading(name, batch)
+        if derived is not None:
+            raw = np.where(np.isnan(raw), derived, raw)
         if not np.isnan(raw).all():
             readings[name] = _read(node, raw, batch, contexts, knowledge)
     return readings
-
-
-def raw_reading(name: str, batch: InspectionBatch) -> FloatArray:
-    """A reading as given or, failing that, derived; internal unit, NaN is not read."""
-    given = batch.reading(name)
-    derived = derived_reading(name, batch)
-    return given if derived is None else np.where(np.isnan(given), derived, given)
 
 
 def derived_reading(name: str, batch: InspectionBatch) -> FloatArray | None:

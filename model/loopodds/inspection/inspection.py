@@ -85,20 +85,17 @@ class InspectionBatch:
     """Many inspections as columns; a name left out of a mapping is unknown in every row."""
 
     rows: int
-    # mapping of str to int array, shape (rows,); history, findings and gauge words: state index, -1
-    # is not observed
+    # shape (rows,); history, findings and gauge words: state index, -1 is not observed
     codes: Mapping[str, IntArray] = field(default_factory=dict)
-    # mapping of str to float array, shape (rows, states); relative likelihoods, largest entry of a
-    # row one; a row of ones says nothing
+    # shape (rows, states); relative likelihoods, largest of a row one; a row of ones says nothing
     soft: Mapping[str, FloatArray] = field(default_factory=dict)
-    # mapping of str to bool array, shape (rows, states); states of a fault variable that remain
-    # possible; a row all true is not confirmed
+    # shape (rows, states); states of a fault that remain possible; all true is not confirmed
     confirmed: Mapping[str, BoolArray] = field(default_factory=dict)
-    # mapping of str to float array, shape (rows,); kPa absolute, degC, K, g or %; NaN is not read
+    # shape (rows,); kPa absolute, degC, K, g or %; NaN is not read
     readings: Mapping[str, FloatArray] = field(default_factory=dict)
-    # mapping of str to int array, shape (rows,); index into ``CHOICES[name]``, -1 is not stated
+    # shape (rows,); index into ``CHOICES[name]``, -1 is not stated
     choices: Mapping[str, IntArray] = field(default_factory=dict)
-    # mapping of str to float array, shape (rows,); the keys of ``NUMBERS``; NaN is not stated
+    # shape (rows,); the keys of ``NUMBERS``; NaN is not stated
     numbers: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def choice(self, name: str) -> IntArray:
@@ -128,15 +125,13 @@ class Contexts:
 
     # of ``setting``, ``expansion``, ``compressor``, ``refrigerant`` and ``weather``
     values: Mapping[str, tuple[str, ...]]
-    # mapping of str to int array, shape (rows,); index into the values; -1 is not stated
-    codes: Mapping[str, IntArray]
+    codes: Mapping[str, IntArray]  # shape (rows,); index into the values; -1 is not stated
 
     def patterns(self, keys: Iterable[str]) -> tuple[IntArray, list[dict[str, str]]]:
         """Distinct combinations of the contexts that matter, and which one each row has.
 
         Returns:
-            int array, shape (rows,); index into the list.
-            Context values; one that is not stated has no key.
+            Index into the list, shape (rows,), and the context values; none for what is not stated.
         """
         wanted = set(keys)
         used = [key for key in self.codes if key in wanted]
@@ -170,19 +165,16 @@ class GaugeReading:
     # reading is masked and where a condition that it needs is not stated
     residual: FloatArray
     extra: FloatArray  # standard deviation added to the gauge's own spread [scale]
-    # transformed reading (NaN where not read or not computable) and what a sound
-    # loop shows
-    value: FloatArray
-    expected: FloatArray
+    value: FloatArray  # transformed reading; NaN where not read or not computable
+    expected: FloatArray  # what a sound loop shows
 
 
 class Group(NamedTuple):
     """Rows of a batch that share a context, and so a network."""
 
     context: dict[str, str]  # contexts that bear on any node; one that is not stated has no key
-    rows: IntArray  # int array, shape (rows of the group,); row numbers in the batch, rising
-    # over those rows, in that order; only names observed in at least one of them
-    evidence: Evidence
+    rows: IntArray  # shape (rows of the group,); row numbers in the batch, rising
+    evidence: Evidence  # over those rows; only names observed in at least one of them
 
 
 @dataclass(frozen=True, slots=True, eq=False)

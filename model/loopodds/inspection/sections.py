@@ -93,19 +93,15 @@ def _repairs(
         here = Place(f"{place.name}: {REPAIRED} {number}")
         services = _services(repair, knowledge, here)
         if "conditions" in repair:
-            standing = conditions if repairs else _lasting(conditions)
-            conditions = {**standing, **repair["conditions"]}
+            if not repairs:  # only these do not change while the car is there
+                conditions = {k: conditions[k] for k in ("setting", "altitude") if k in conditions}
+            conditions = {**conditions, **repair["conditions"]}
         seen = {key: repair[key] for key in BEFORE if key in repair}
         sections = {**told, **seen, "conditions": conditions}
         repairs.append(
             RepairDone(services, _one_round(sections, knowledge, here, f"repair {number}"))
         )
     return repairs, conditions
-
-
-def _lasting(conditions: Mapping[str, Any]) -> dict[str, Any]:
-    """Of the conditions what does not change while the car is there."""
-    return {key: conditions[key] for key in ("setting", "altitude") if key in conditions}
 
 
 def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]:
