@@ -8,15 +8,11 @@ from typing import Self
 
 
 class LoopoddsError(Exception):
-    """Root of every error that loopodds raises on purpose.
+    """Root of every error that loopodds raises on purpose."""
 
-    Attributes:
-        remedy: A word for what would help, for programs that have advice of their own; else empty.
-        about: What that advice may have to name.
-    """
-
+    # A word for what would help, for programs that have advice of their own; else empty
     remedy: str = ""
-    about: Mapping[str, object] = {}
+    about: Mapping[str, object] = {}  # what that advice may have to name
 
     def helped_by(self, remedy: str, **about: object) -> Self:
         """The same error with what would help."""

@@ -88,23 +88,16 @@ def atmospheric_pressure(altitude_m: float | FloatArray) -> float | FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One unit of the table, with conversions for numbers and arrays.
+    """One unit of the table, with conversions for numbers and arrays."""
 
-    Attributes:
-        name: Canonical spelling, e.g. ``psi abs``.
-        dimension: One of `DIMENSIONS`.
-        scale, zero: internal = (value - zero) * scale, before any gauge correction.
-        column: Suffix that marks the unit in the column names of an archive; None: not for columns.
-        decimals: Decimals worth showing.
-        reference: What a pressure is measured from; ``none`` for the other dimensions.
-    """
-
-    name: str
-    dimension: Dimension
-    scale: float
+    name: str  # canonical spelling, e.g. ``psi abs``
+    dimension: Dimension  # one of `DIMENSIONS`
+    scale: float  # scale, zero: internal = (value - zero) * scale, before any gauge correction
     zero: float = 0.0
+    # suffix that marks the unit in the column names of an archive; None: not for columns
     column: str | None = None
-    decimals: int = 1
+    decimals: int = 1  # decimals worth showing
+    # what a pressure is measured from; ``none`` for the other dimensions
     reference: Reference = "none"
 
     @overload

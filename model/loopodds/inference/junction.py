@@ -31,15 +31,12 @@ COMPILED_FROM = 4096
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
-    """Result of a propagation.
+    """Result of a propagation."""
 
-    Attributes:
-        log_evidence: Natural log of P(words) times the density of the numbers, shape (rows,);
-            minus infinity is impossible.
-        joints: For each query the joint posterior, shape (rows, *cards); each row sums to one.
-    """
-
+    # natural log of P(words) times the density of the numbers, shape (rows,); minus infinity is
+    # impossible
     log_evidence: FloatArray
+    # for each query the joint posterior, shape (rows, *cards); each row sums to one
     joints: dict[Query, FloatArray]
 
     def __getitem__(self, query: str | Query) -> FloatArray:

@@ -16,24 +16,18 @@ _SQRT_2PI = float(np.sqrt(2 * np.pi))
 
 @dataclass(slots=True, eq=False)
 class Absorbed:
-    """A factor that evidence switches on.
+    """A factor that evidence switches on."""
 
-    Attributes:
-        name: Observable, or hidden variable with evidence on itself.
-        given: Its parents, or the hidden variable, in the order of the clique.
-        shape: Axes of the clique it multiplies: cards of those, ones elsewhere.
-        table: P(state | parents), shape (parent configurations, states + 1); the last column of
-            ones stands for "not observed" (code -1).
-        mean, spread: Distinct pairs of a gauge (many configurations share one), shape (pairs, 1).
-        pair: Which pair holds in each parent configuration.
-    """
-
-    name: str
-    given: Query
-    shape: tuple[int, ...]
+    name: str  # observable, or hidden variable with evidence on itself
+    given: Query  # its parents, or the hidden variable, in the order of the clique
+    shape: tuple[int, ...]  # axes of the clique it multiplies: cards of those, ones elsewhere
+    # P(state | parents), shape (parent configurations, states + 1); the last column of ones stands
+    # for "not observed" (code -1)
     table: FloatArray
+    # mean, spread: Distinct pairs of a gauge (many configurations share one), shape (pairs, 1)
     mean: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
     spread: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
+    # which pair holds in each parent configuration
     pair: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int32))
     share: float = 0.0
     wide: float = 1.0

@@ -78,19 +78,16 @@ def _normal_cdf(z: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
-    """What is known about a batch of inspections.
-
-    Attributes:
-        codes: State index of a hidden variable, an observable or a gauge word, shape (rows,); -1
-            is not observed.
-        soft: Relative likelihoods, shape (rows, states); a row of ones says nothing.
-        numbers: Gauge value less its sound expectation, and extra spread (standard deviation),
-            both in the gauge's scale, shape (rows,); NaN is not read.
-    """
+    """What is known about a batch of inspections."""
 
     rows: int
+    # state index of a hidden variable, an observable or a gauge word, shape (rows,); -1 is not
+    # observed
     codes: Mapping[str, IntArray] = field(default_factory=dict)
+    # relative likelihoods, shape (rows, states); a row of ones says nothing
     soft: Mapping[str, FloatArray] = field(default_factory=dict)
+    # gauge value less its sound expectation, and extra spread (standard deviation), both in the
+    # gauge's scale, shape (rows,); NaN is not read
     numbers: Mapping[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
 
     def take(self, rows: IntArray | slice) -> Evidence:

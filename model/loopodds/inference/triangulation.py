@@ -23,18 +23,13 @@ LARGEST_LOG2 = 25.0
 
 @dataclass(frozen=True, slots=True)
 class TreePlan:
-    """Cliques in collect order: every clique before its parent, the root last.
-
-    Attributes:
-        parents: Index of the clique that receives the message; -1 for the root of a component.
-        separators: Variables shared with the parent, empty for a root.
-        space: Sum of the clique sizes.
-    """
+    """Cliques in collect order: every clique before its parent, the root last."""
 
     cliques: tuple[Query, ...]
+    # index of the clique that receives the message; -1 for the root of a component
     parents: tuple[int, ...]
-    separators: tuple[Query, ...]
-    space: int
+    separators: tuple[Query, ...]  # variables shared with the parent, empty for a root
+    space: int  # sum of the clique sizes
 
 
 def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> TreePlan:

@@ -29,18 +29,12 @@ KPA_PER_BAR = 100.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StaticResidual(Generic[V]):
-    """Distance of a resting loop from saturation: floats, or arrays of one shape.
+    """Distance of a resting loop from saturation: floats, or arrays of one shape."""
 
-    Attributes:
-        kelvin: Saturation temperature at the pressure read minus temperature of the loop [K].
-        bar: Pressure read minus saturation pressure at the temperature of the loop [bar].
-        band_kelvin, band_bar: Half width of the band inside which the residual says nothing [K,
-            bar]: 1.5 K of temperature error plus 0.10 bar of gauge error, both engineering
-            estimates.
-    """
-
-    kelvin: V
-    bar: V
+    kelvin: V  # saturation temperature at the pressure read minus temperature of the loop [K]
+    bar: V  # pressure read minus saturation pressure at the temperature of the loop [bar]
+    # band_kelvin, band_bar: Half width of the band inside which the residual says nothing [K, bar]:
+    # 1.5 K of temperature error plus 0.10 bar of gauge error, both engineering estimates
     band_kelvin: V
     band_bar: V
 
@@ -50,12 +44,9 @@ class Refrigerant(SaturationLine):
     """A pure refrigerant: its saturation line, and what readings mean on it.
 
     Obtain one from `refrigerant`.
-
-    Attributes:
-        safety_class: ISO 817: ``A1`` (no flame propagation) or ``A2L`` (burns, slowly).
     """
 
-    safety_class: str
+    safety_class: str  # ISO 817: ``A1`` (no flame propagation) or ``A2L`` (burns, slowly)
 
     def condensing_lift(self, high_side_kpa: V, ambient_c: V) -> V:
         """Saturation temperature at the high side minus that of the air at the condenser [K].

@@ -26,13 +26,10 @@ ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cubic:
-    """Cubic Hermite interpolant: passes through every (x, y) with the slope dy/dx given there.
+    """Cubic Hermite interpolant: passes through every (x, y) with the slope dy/dx given there."""
 
-    Attributes:
-        x, y, slope: array, shape (rows,); ``x`` strictly increasing. Outside its ends the outer
-            cubics go on.
-    """
-
+    # x, y, slope: array, shape (rows,); ``x`` strictly increasing. Outside its ends the outer
+    # cubics go on
     x: FloatArray
     y: FloatArray
     slope: FloatArray
@@ -68,21 +65,17 @@ class Cubic:
 class SaturationLine:
     """Saturation line of a pure substance up to, not including, its critical point.
 
-    Attributes:
-        name: Designation, e.g. ``R134a``.
-        equation: The published equation of state behind the line.
-        critical_temperature_c, critical_pressure_kpa: Upper end of the line [degC, kPa abs], itself
-            outside the range.
-
     ln p is a cubic of T between rows 1 K apart, T likewise a cubic of ln p, both with the slopes
     of the equation of state. Against the equation: within 0.001 % in pressure and 0.001 K in
     temperature up to 1 mK below the critical point; dp/dT within 0.1 %.
     """
 
-    name: str
-    equation: str
+    name: str  # designation, e.g. ``R134a``
+    equation: str  # the published equation of state behind the line
     lowest_temperature_c: float
     lowest_pressure_kpa: float
+    # critical_temperature_c, critical_pressure_kpa: Upper end of the line [degC, kPa abs], itself
+    # outside the range
     critical_temperature_c: float
     critical_pressure_kpa: float
     _log_pressure: Cubic = field(repr=False)
