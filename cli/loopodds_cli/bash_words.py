@@ -4,8 +4,6 @@ bash breaks the line at ``=``: it passes ``low_side=no`` as three words and repl
 last. Here the three become one again for the command, and the answers lose what stands before.
 """
 
-from __future__ import annotations
-
 from typing import Any
 
 from click.shell_completion import BashComplete, CompletionItem

@@ -1,7 +1,5 @@
 """What to type against an error of the library, which knows nothing of commands."""
 
-from __future__ import annotations
-
 from loopodds import LoopoddsError
 
 REMEDIES = {

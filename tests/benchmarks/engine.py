@@ -87,8 +87,7 @@ def leaves_seen(network: Network, rows: int, share: float, rng: np.random.Genera
         drawn[name] = (rng.random((rows, 1)) > table.cumsum(axis=1)).sum(axis=1)
         drawn[name] = np.minimum(drawn[name], len(variable.states) - 1)
     return Evidence(
-        rows,
-        {n: np.where(rng.random(rows) < share, drawn[n], -1) for n in network.observables},
+        rows, {n: np.where(rng.random(rows) < share, drawn[n], -1) for n in network.observables}
     )
 
 

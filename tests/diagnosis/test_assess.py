@@ -228,9 +228,7 @@ def test_whether_the_setting_was_told_is_told() -> None:
 
 
 def cautions(
-    context: dict[str, str],
-    recorded: tuple[str, ...] = (),
-    **probabilities: tuple[float, float],
+    context: dict[str, str], recorded: tuple[str, ...] = (), **probabilities: tuple[float, float]
 ) -> tuple[str, ...]:
     """Cautions of made-up knowledge; probabilities are (now, before)."""
     made_up: Any = SimpleNamespace(

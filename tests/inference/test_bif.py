@@ -153,14 +153,8 @@ def changed(old: str, new: str) -> str:
             changed("(yes) 0.05, 0.25, 0.7;", "(yes) nan, 0.35, 0.7;"),
             "text, line 11: nan is not a probability",
         ),
-        (
-            changed("(yes) 0.05, 0.25, 0.7;", ""),
-            "text, line 9: 'grass' has no row for (yes)",
-        ),
-        (
-            changed("(yes) 0.05", "(no) 0.05"),
-            "text, line 11: 'grass' has two rows for (no)",
-        ),
+        (changed("(yes) 0.05, 0.25, 0.7;", ""), "text, line 9: 'grass' has no row for (yes)"),
+        (changed("(yes) 0.05", "(no) 0.05"), "text, line 11: 'grass' has two rows for (no)"),
         (
             changed("(yes) 0.05", "(yes, no) 0.05"),
             "text, line 11: 1 parent states expected, got (yes, no)",
@@ -173,10 +167,7 @@ def changed(old: str, new: str) -> str:
             changed("grass | rain", "grass | rain, rain"),
             "text, line 9: a probability block must name a variable and its parents, each once",
         ),
-        (
-            changed("[ 3 ]", "[ 4 ]"),
-            "text, line 5: 'grass' announces 4 states and lists 3",
-        ),
+        (changed("[ 3 ]", "[ 4 ]"), "text, line 5: 'grass' announces 4 states and lists 3"),
         (
             changed("{ dry, damp, wet }", "{ dry, damp, dry }"),
             "text, line 5: 'grass' names a state twice",
@@ -201,10 +192,7 @@ def changed(old: str, new: str) -> str:
             changed("{ dry, damp, wet };", "{ dry, damp, wet }"),
             "text, line 5: ';' expected, found '}'",
         ),
-        (
-            changed("0.7, 0.3; }", "0.7, 0.3;"),
-            "text, line 9: '(' expected, found 'probability'",
-        ),
+        (changed("0.7, 0.3; }", "0.7, 0.3;"), "text, line 9: '(' expected, found 'probability'"),
         (
             changed("table 0.7, 0.3;", "table 0.7, 0.2, 0.1;"),
             "text, line 8: 3 numbers do not fill the table of 'rain'",

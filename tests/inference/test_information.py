@@ -55,11 +55,7 @@ class TestChestClinic:
 
     @pytest.mark.parametrize(
         ("tests", "bits"),
-        [
-            (["xray"], 0.30174616),
-            (["smoke"], 0.03427695),
-            (["smoke", "xray"], 0.32139072),
-        ],
+        [(["xray"], 0.30174616), (["smoke"], 0.03427695), (["smoke", "xray"], 0.32139072)],
     )
     def test_information_about_lung_cancer_when_the_patient_is_short_of_breath(self, tests, bits):
         now = calibrated(clinic(), dysp="yes")

@@ -317,9 +317,7 @@ def test_a_gauge_that_no_sound_block_covers_is_a_fault_of_the_knowledge(small: K
     lame = msgspec.structs.replace(node, sound=node.sound[:0])
     broken = small.changed(nodes={**small.nodes, "low_side": lame})
     batch = InspectionBatch(
-        1,
-        readings={"low_side": np.array([300.0])},
-        choices={"refrigerant": np.array([0])},
+        1, readings={"low_side": np.array([300.0])}, choices={"refrigerant": np.array([0])}
     )
     with pytest.raises(KnowledgeError, match="low_side: no sound expectation for"):
         encode(batch, broken)
@@ -417,8 +415,7 @@ def test_equal_sides_may_differ_by_the_error_of_two_gauges(small: Knowledge) -> 
 def test_a_reading_has_limits_of_its_own_where_the_knowledge_gives_them() -> None:
     """No vent blows at 150 degC, no discharge pipe of a working loop reaches 240 (estimates)."""
     batch = InspectionBatch(
-        2,
-        readings={"vent": np.array([150.0, 60.0]), "discharge_pipe": np.array([150.0, 240.0])},
+        2, readings={"vent": np.array([150.0, 60.0]), "discharge_pipe": np.array([150.0, 240.0])}
     )
     found = impossible_readings(batch, Knowledge())
     assert [(bad.row, bad.column) for bad in found] == [(0, "vent"), (1, "discharge_pipe")]

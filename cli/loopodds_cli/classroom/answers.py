@@ -1,7 +1,5 @@
 """A class moves findings and faults, and the exact engine answers: what stands behind the page."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Mapping
 from functools import cached_property

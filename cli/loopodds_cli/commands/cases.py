@@ -1,7 +1,5 @@
 """``loopodds cases``: the demo cases that come with the program."""
 
-from __future__ import annotations
-
 import click
 
 from loopodds_cli.options import json_option, print_json

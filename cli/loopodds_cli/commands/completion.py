@@ -1,7 +1,5 @@
 """``loopodds completion``: the script that makes a shell complete commands, options and names."""
 
-from __future__ import annotations
-
 import click
 
 

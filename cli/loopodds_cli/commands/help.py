@@ -1,7 +1,5 @@
 """``loopodds help``: topics with long examples, and the help of every command."""
 
-from __future__ import annotations
-
 import re
 import textwrap
 from importlib import resources

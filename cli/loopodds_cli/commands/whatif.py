@@ -1,7 +1,5 @@
 """``loopodds whatif``: the case beside its variations."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

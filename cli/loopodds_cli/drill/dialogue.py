@@ -4,8 +4,6 @@ First tests are asked for, then probabilities are stated, then services chosen. 
 words are enough; what is unclear or misspelt is asked about and never guessed.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 
 import click

@@ -1,7 +1,5 @@
 """A pandas frame of inspections scored into a frame: the same parts, rows and numbers as files."""
 
-from __future__ import annotations
-
 import csv
 import io
 import warnings

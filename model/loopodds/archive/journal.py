@@ -6,8 +6,6 @@ last whole line says. The output appears in one step at the end, or not at all. 
 rows workers write, have a folder of their own and are written again unless a line speaks of them.
 """
 
-from __future__ import annotations
-
 import errno
 import json
 import os

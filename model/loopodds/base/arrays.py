@@ -1,7 +1,5 @@
 """Names of array types used everywhere."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Errors a user can meet: one root, leaves that are also the builtin a caller would expect."""
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Iterable, Mapping
 from typing import Self

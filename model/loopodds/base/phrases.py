@@ -1,7 +1,5 @@
 """Small pieces of wording that every page and report shares."""
 
-from __future__ import annotations
-
 
 def percent(probability: float) -> str:
     """Whole per cent, but never 0 or 100 for what is not certain.

@@ -9,8 +9,6 @@ compound gauge has that scale only below zero. Micron and Torr are absolute. ``K
 difference, never a temperature.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -3,8 +3,6 @@
 What the units mean is said with their table in :mod:`loopodds.base.unit_table`.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping

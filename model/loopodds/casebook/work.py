@@ -16,15 +16,7 @@ from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.book import CaseBook, Event, NewEvent, Overtaken, Signature, StoredBelief
 from loopodds.casebook.file import CaseBookError
-from loopodds.casebook.replay import (
-    LASTING,
-    CaseError,
-    CaseState,
-    Noted,
-    described,
-    replay,
-    states,
-)
+from loopodds.casebook.replay import LASTING, CaseError, CaseState, Noted, described, replay, states
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import SETTING
 from loopodds.inspection.assignments import (

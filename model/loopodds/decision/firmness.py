@@ -1,7 +1,5 @@
 """How firm a plan of services is: what it rests on, and what could overturn it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple

@@ -7,8 +7,6 @@ everything would save more than the cheapest move costs. What that rule, or the 
 number of states, leaves out is carried along as a lower bound of the cost.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 

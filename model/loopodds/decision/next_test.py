@@ -1,7 +1,5 @@
 """Which test next: what it tells, how long it takes, whether it is worth its cost."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any

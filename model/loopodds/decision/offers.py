@@ -7,8 +7,6 @@ test took out of the loop has to go back in: a plan that fills the loop does it,
 service for it.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections import Counter
 from collections.abc import Iterator, Sequence

@@ -7,8 +7,6 @@ hundred thousand. Seeing through cells is never worth more than seeing everythin
 1953): values computed from them are lower bounds.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

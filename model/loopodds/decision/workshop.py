@@ -4,8 +4,6 @@ A plan of services is paid for certain (work, material, what must be done before
 leaves the harm of every fault that it does not cure, on average.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property, lru_cache

@@ -1,7 +1,5 @@
 """What is believed of one car: ranked conditions, combinations, conflict, and what moved them."""
 
-from __future__ import annotations
-
 import heapq
 from collections.abc import Mapping, Sequence
 from functools import cached_property

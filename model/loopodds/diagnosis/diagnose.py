@@ -1,7 +1,5 @@
 """One inspection diagnosed: what is likely, what moved it, what contradicts, what to beware of."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from fnmatch import fnmatchcase
 from functools import cached_property

@@ -1,7 +1,5 @@
 """One belief explained: what speaks for and against, what does not fit, what would change it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple

@@ -7,8 +7,6 @@ predicted probability of what was recorded. A number is misread when it comes fr
 distribution that the knowledge gives its gauge, against the near one.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple

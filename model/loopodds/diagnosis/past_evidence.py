@@ -1,7 +1,5 @@
 """Inspections as evidence, each with the network of what was done to its car."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

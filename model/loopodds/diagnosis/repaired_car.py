@@ -8,8 +8,6 @@ a repair stays evidence about that time, and so tells as much about the present 
 network of time slices (Dean & Kanazawa 1989), of which only what repairs touched is there twice.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache

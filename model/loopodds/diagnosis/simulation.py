@@ -1,7 +1,5 @@
 """Cars drawn from the network: what is wrong with each, and everything one could see on it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What pages and reports call conditions, and the groups in which they show what can be seen."""
 
-from __future__ import annotations
-
 from loopodds.base.phrases import sentence, spaced
 from loopodds.diagnosis.belief import RankedCondition
 from loopodds.knowledge.records import SOUND, Knowledge

@@ -1,7 +1,5 @@
 """One case beside its variations: other findings, other readings, or a fault supposed."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise

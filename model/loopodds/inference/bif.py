@@ -7,8 +7,6 @@ may hold that as well. Numbers are read as 64-bit floats and written with the sh
 that give the same float back. A gauge is written as the words for the intervals of its number.
 """
 
-from __future__ import annotations
-
 import gzip
 import itertools
 import re

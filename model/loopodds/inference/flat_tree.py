@@ -1,7 +1,5 @@
 """A junction tree laid out flat for the compiled loops of :mod:`loopodds.inference.kernels`."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from functools import cache, lru_cache
 from itertools import pairwise

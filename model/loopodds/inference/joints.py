@@ -5,8 +5,6 @@ The joint of a junction tree is the product of its clique beliefs over those of 
 variables asked for.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property, lru_cache

@@ -5,8 +5,6 @@ worked on in packs that fit the vector unit, so that the beliefs of a pack stay 
 All index maps are flat: position of a clique configuration -> position in the smaller array.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numba import config, njit
 

@@ -6,8 +6,6 @@ findings behind it; where two parts meet, all their subsets meet in one matrix p
 findings, a million subsets, take a fraction of a second.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from math import prod
 from typing import NamedTuple, TypeVar

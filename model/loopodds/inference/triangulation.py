@@ -4,8 +4,6 @@ Greedy elimination under several criteria, the cheapest plan kept (Kjærulff 199
 cliques joined by a maximum-weight spanning tree of separators (Jensen & Jensen 1994).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache

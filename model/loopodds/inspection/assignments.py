@@ -4,8 +4,6 @@ The name alone decides in which section of a case an observation belongs, except
 may be given as a number (a reading) or as one of its words (a finding).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 

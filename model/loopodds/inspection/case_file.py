@@ -1,7 +1,5 @@
 """Case files: bytes to TOML to an inspection, with the line of everything that is wrong."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from pathlib import Path

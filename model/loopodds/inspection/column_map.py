@@ -21,8 +21,6 @@ A map is a TOML file::
     others = ""                  # whatever else stands there says nothing about greenness
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass

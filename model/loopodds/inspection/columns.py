@@ -4,8 +4,6 @@ A column is recognised by its name: findings and history by their own, readings 
 ``<name>_<unit>``, outcomes as ``confirmed_<fault>``. Everything else passes through untouched.
 """
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace

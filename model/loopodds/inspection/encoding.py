@@ -6,8 +6,6 @@ count twice: where there is a number, the word stays out. What was not observed 
 altogether.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from functools import lru_cache
 

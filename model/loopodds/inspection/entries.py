@@ -3,8 +3,6 @@
 Every message says where the value stands, what is wrong with it and what could stand there instead.
 """
 
-from __future__ import annotations
-
 import datetime
 import math
 import reprlib

@@ -6,8 +6,6 @@ are averaged over and widen the spread. A reading that another finding makes uni
 dropped.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from functools import lru_cache
 from typing import NamedTuple
@@ -99,11 +97,7 @@ def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
 
 
 def _read(
-    node: Gauge,
-    raw: FloatArray,
-    batch: InspectionBatch,
-    contexts: Contexts,
-    knowledge: Knowledge,
+    node: Gauge, raw: FloatArray, batch: InspectionBatch, contexts: Contexts, knowledge: Knowledge
 ) -> GaugeReading:
     ambient, ambient_spread = _condition(batch.number("ambient_c"), "ambient", knowledge)
     humidity, humidity_spread = _condition(batch.number("humidity_pct"), "humidity", knowledge)

@@ -4,8 +4,6 @@ Nothing here is an error: readings that are odd though possible, records that ca
 conditions that were not stated and widen what is concluded.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping
 from typing import NamedTuple
 

@@ -3,8 +3,6 @@
 The same checks serve case files, the case book and notebooks.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 

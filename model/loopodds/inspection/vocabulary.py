@@ -5,8 +5,6 @@ that what one of them understands all do. A word counts only as it is spelt here
 spelling is refused with the right one, never taken for it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 from loopodds.base.errors import KnowledgeError, nearest, unknown_name

@@ -5,8 +5,6 @@ once for each combination of the contexts that it depends on, however many conte
 Arrays have an axis for each parent, in order, and for tables a last one for the node itself.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence

@@ -4,8 +4,6 @@ Faults are cured independently: what two services both cure stays with the produ
 failures. A loop is filled once, however many services fill it.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple

@@ -4,8 +4,6 @@ A guard is a test that must have been passed before what waits for it. Nobody ma
 an order with a hole in it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ The types of the records say what shape a table has. What a record means, and wh
 names exists, is checked elsewhere.
 """
 
-from __future__ import annotations
-
 import math
 import re
 import types

@@ -1,7 +1,5 @@
 """What can be done to a car: tests, services, harms, cautions; fields are the keys of the files."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 

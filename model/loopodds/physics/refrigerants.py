@@ -4,8 +4,6 @@ Temperatures are in degC, pressures in kPa absolute. Every method takes numbers 
 shape and gives a float or an array, in which NaN (not observed) stays NaN.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from functools import lru_cache

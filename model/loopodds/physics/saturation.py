@@ -5,8 +5,6 @@ gives a float, an array an array of the same shape, in which NaN (not observed) 
 pure substance bubble point and dew point are one line.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import resources

@@ -1,7 +1,5 @@
 """Everything a report says: the assessment, its explanation, and the course of the case."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime

@@ -1,7 +1,5 @@
 """The two parts of a report: a page for the customer, then the record for the workshop."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator, Sequence
 

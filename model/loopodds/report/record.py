@@ -1,7 +1,5 @@
 """The record for the workshop: everything recorded, what it moved, and what could still move it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 

@@ -4,8 +4,6 @@ On paper the trainer reads out what a test shows when it is asked for, so the an
 the result of every test on every car.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from loopodds.base.phrases import lowered, spaced

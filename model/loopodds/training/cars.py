@@ -1,7 +1,5 @@
 """Practice cars in plain words: what the driver says, what every test would show, what is wrong."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 

@@ -6,8 +6,6 @@ compared with the best one at that moment, and the plan with the best plan for w
 expectations, so that luck costs nothing and earns nothing.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ one fits the level. What a trainee may find on it therefore follows the network'
 distribution given the level.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 import tomllib

@@ -4,8 +4,6 @@ An exercise obeys the gates of the workshop. What it has revealed is an ordinary
 everything else that can be computed of a car can be computed at any moment of it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import NamedTuple
 

@@ -5,8 +5,6 @@ arrays of shape (forecasts,). Where there is none, the shapes differ or a value 
 or no outcome, the functions raise :class:`OutOfRange`.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

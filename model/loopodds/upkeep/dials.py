@@ -5,8 +5,6 @@ what is left in their present ratios (Laskey 1995). Probabilities of exactly zer
 structure, not numbers, and stay.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial, reduce
@@ -187,11 +185,7 @@ def _turned(
 
 
 def _dial(
-    node: Node,
-    entry: Mapping[str, Any],
-    path: Path,
-    kind: Kind,
-    make: Callable[[float], Made],
+    node: Node, entry: Mapping[str, Any], path: Path, kind: Kind, make: Callable[[float], Made]
 ) -> Dial:
     value = float(_at(entry, path))
     grounds = _grounds(node, entry, path)

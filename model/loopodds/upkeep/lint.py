@@ -3,8 +3,6 @@
 Reading stops at the first error; these checks list every problem, with its file and its entry.
 """
 
-from __future__ import annotations
-
 import itertools
 import tomllib
 from collections.abc import Iterator, Mapping

@@ -7,8 +7,6 @@ any number in which the table is linear (Coupé & van der Gaag 2002), known from
 the numbers of a gauge it is had as exactly, from the likelihoods at any value.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace

@@ -5,8 +5,6 @@ variable elimination in the Bayesian network. It has no log evidence, but a quer
 network of the same tables is left unnormalised: its sum is the probability of the evidence.
 """
 
-from __future__ import annotations
-
 import itertools
 import warnings
 from collections.abc import Callable, Iterator, Mapping
