@@ -216,10 +216,10 @@ def _mapped_feed(
 def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:
     dimension = _dimension(entry.name, knowledge)
     if dimension is None:
-        raise InspectionError(
-            f"{where} unit: {entry.name!r} is not a reading or condition that has a unit"
-            f"{_near(entry.name, _numbers(knowledge))}"
-        )
+        close = nearest(entry.name, _numbers(knowledge))
+        problem = f"{entry.name!r} is not a reading or condition that has a unit"
+        hint = f"; did you mean {close!r}?" if close else ""
+        raise InspectionError(f"{where} unit: {problem}{hint}")
     try:
         unit = column_unit(entry.unit)
     except LoopoddsError as error:
@@ -233,11 +233,6 @@ def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:
 
 def _numbers(knowledge: Knowledge) -> list[str]:
     return [*knowledge.of_kind("gauge"), *AUXILIARY, *(key for key, _ in NUMBERS.values())]
-
-
-def _near(name: str, options: Sequence[str]) -> str:
-    close = nearest(name, options)
-    return f"; did you mean {close!r}?" if close else ""
 
 
 def _slip(name: str, knowledge: Knowledge) -> str:

@@ -29,10 +29,7 @@ REFERENCE_HUMIDITY_PCT = 50.0
 STATIC_UNMEASURED_K = 3.0
 UNWEIGHABLE_PCT = 30.0
 COLD_RECOVERY_C = 15.0
-NAMEPLATES: Mapping[str, str] = {
-    "recovered": "nameplate_charge_g",
-    "drained_oil": "nameplate_oil_g",
-}
+NAMEPLATES = {"recovered": "nameplate_charge_g", "drained_oil": "nameplate_oil_g"}
 
 
 class _Value(NamedTuple):

@@ -169,7 +169,7 @@ def notes(car: Encoding) -> tuple[str, ...]:
         car: Of one row.
     """
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
-        _masked, _doubled, _odd, _unused, _widened, _temperatures, _not_stated
+        _masked, _doubled, _odd, _unused, _widened, _not_stated
     )  # fmt: skip
     return tuple(text for kind in kinds for text in kind(car))
 
@@ -271,6 +271,7 @@ def _unused(car: Encoding) -> Iterator[str]:
 
 
 def _widened(car: Encoding) -> Iterator[str]:
+    """A mass that cannot be weighed and a loop that may not have come to one temperature."""
     if "recovered" in car.readings and unweighable_rows(car.batch)[0]:
         yield (
             "recovered is not weighable: an old machine or a cold loop leaves much behind, "
@@ -281,9 +282,6 @@ def _widened(car: Encoding) -> Iterator[str]:
             "static_temperature was not read: the ambient temperature stands in, "
             f"with {STATIC_UNMEASURED_K:.0f} K of spread added"
         )
-
-
-def _temperatures(car: Encoding) -> Iterator[str]:
     apart = car.batch.reading("static_temperature")[0] - car.batch.number("ambient_c")[0]
     if abs(apart) > ODD_SOAK_K and _was_read("static_pressure", car):
         yield (

@@ -140,7 +140,11 @@ def _one_round(
     partial = bool(refused.errors)
     for bad in impossible_readings(batch, knowledge):
         entry = entries[bad.column]
-        if not (partial and _leans_on_others(entry, knowledge)):
+        # what a pressure or mass can be depends on other entries, which may be among those refused
+        leans = entry.section == "readings" and (
+            reading_dimension(entry.key, knowledge) in ("pressure", "mass")
+        )
+        if not (partial and leans):
             refused.note(entry.error(f"{show(entry.value)}: {bad.reason}"))
     refused.tell()
     encoding = encode(batch, knowledge)
@@ -158,13 +162,6 @@ def _take_in(entry: Entry, said: dict[str, Any], altitude_m: float, knowledge: K
     if not both:
         raise entry.error(f"{show(entry.value)} contradicts what else is confirmed of {variable}")
     said[variable] = both
-
-
-def _leans_on_others(entry: Entry, knowledge: Knowledge) -> bool:
-    """Whether what an entry can be depends on others, which may be among those refused."""
-    if entry.section != "readings":
-        return False
-    return reading_dimension(entry.key, knowledge) in ("pressure", "mass")
 
 
 def _entries(
