@@ -19,9 +19,8 @@ from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.assignments import printable
 from loopodds_cli.bash_words import WholeWords
-from loopodds_cli.cases import next_tests
 from loopodds_cli.main import main
-from loopodds_cli.prompt.words import meaning
+from loopodds_cli.prompt.asking import meaning
 from loopodds_cli.prompt.workbench import Workbench
 from shared import shipped
 
@@ -469,7 +468,7 @@ def bench(model: Model, tmp_path: Path) -> Workbench:
     """The prompt over a case of which only the refrigerant is known."""
     work = Casework(CaseBook(tmp_path / "book.db"), model)
     work.open("van", [("refrigerant", "R134a")])
-    return Workbench(work, 1, next_tests)
+    return Workbench(work, 1)
 
 
 def recorded(bench: Workbench, *lines: str) -> list[str]:

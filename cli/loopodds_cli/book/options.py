@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
@@ -12,16 +12,19 @@ import click
 from click.shell_completion import CompletionItem
 from loopodds import LoopoddsError
 
-from loopodds_cli.options import Word, json_option, knowledge_option, print_json
+from loopodds_cli.options import (
+    NameType,
+    Word,
+    chosen_knowledge,
+    common_options,
+    file_option,
+    print_json,
+)
 
 if TYPE_CHECKING:
     from loopodds import Answer, CaseBook, Casework, Knowledge
 
     from loopodds_cli.cases import Next
-
-    WholeNumber = click.ParamType[int]
-else:
-    WholeNumber = click.ParamType  # has no type argument at run time before click 8.2
 
 Command = Callable[..., None]
 
@@ -70,37 +73,31 @@ class Desk:
             page(answer, next_up)
 
 
-def _beginning(names: Iterable[tuple[str, str | None]], begun: str) -> list[CompletionItem]:
-    """Names with what they are, as far as they begin so."""
-    return [CompletionItem(name, help=about) for name, about in names if name.startswith(begun)]
+def _case_names(ctx: click.Context) -> dict[str, str]:
+    from loopodds import printable
+
+    with Desk(ctx.params.get("book")).opened() as book:
+        return {str(e.case): printable(e.content["name"]) for e, _ in book.ends()}
 
 
-class CaseNumber(WholeNumber):
+def _recorded(ctx: click.Context) -> dict[str, str]:
+    from loopodds import replay, value_text
+
+    with Desk(ctx.params.get("book")).opened() as book:
+        noted = replay(book.events(ctx.params.get("number") or 0)).noted
+    return {name: value_text(seen.value) for name, seen in noted.items()}
+
+
+class CaseNumber(NameType):
     """Number of a case in the book."""
 
-    name = "case number"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """A whole number above zero."""
         if isinstance(value, int):
             return value
         if not (value.isascii() and value.isdigit() and int(value) > 0):
             self.fail(f"{value!r} is no case number; `loopodds case list` shows them", param, ctx)
         return int(value)
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        """Cases of the book with their names."""
-        from loopodds import printable
-
-        try:
-            with Desk(ctx.params.get("book")).opened() as book:
-                ends = book.ends()
-        except LoopoddsError:
-            return []
-        cases = ((str(first.case), printable(first.content["name"])) for first, _ in ends)
-        return _beginning(cases, incomplete)
 
 
 class Assignment(Word):
@@ -118,10 +115,8 @@ class Assignment(Word):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Names up to the sign of equality; then, or once only one is left, its states too."""
-        from loopodds import Knowledge
-
         try:
-            words = self._words(Knowledge(ctx.params.get("knowledge")))
+            words = self._words(chosen_knowledge(ctx))
         except LoopoddsError:
             return []
         name, sign, begun = incomplete.partition("=")
@@ -133,25 +128,6 @@ class Assignment(Word):
         if not states and not sign:
             return [CompletionItem(f"{only}=")]
         return [CompletionItem(f"{only}={state}") for state in states]
-
-
-class Recorded(Word):
-    """Name of something that stands in the case, perhaps with shares behind it."""
-
-    name = "name"
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        """Names recorded in the case given before."""
-        from loopodds import replay, value_text
-
-        try:
-            with Desk(ctx.params.get("book")).opened() as book:
-                noted = replay(book.events(ctx.params.get("number") or 0)).noted
-        except LoopoddsError:
-            return []
-        return _beginning(((n, value_text(seen.value)) for n, seen in noted.items()), incomplete)
 
 
 def observable_words(knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
@@ -167,11 +143,8 @@ def outcome_states(knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
     return words | {name: fault.states for name, fault in knowledge.of_kind("fault").items()}
 
 
-book_option = click.option(
-    "--book",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="Case book to use instead of LOOPODDS_BOOK or the one in your data folder.",
+book_option = file_option(
+    "--book", "Case book to use instead of LOOPODDS_BOOK or the one in your data folder."
 )
 who_option = click.option(
     "--who",
@@ -197,7 +170,7 @@ def looking(function: Command) -> Command:
     ) -> None:
         function(Desk(book, knowledge, as_json, who, note), **given)
 
-    return book_option(json_option(knowledge_option(called)))
+    return book_option(common_options(called))
 
 
 def writing(function: Command) -> Command:
@@ -205,5 +178,8 @@ def writing(function: Command) -> Command:
     return who_option(note_option(looking(function)))
 
 
-CASE_NUMBER = CaseNumber()
+RECORDED = NameType("name", _recorded)
+"""Name of something that stands in the case given before, perhaps with shares behind it."""
+
+CASE_NUMBER = CaseNumber("case number", _case_names)
 case_number = click.argument("number", metavar="N", type=CASE_NUMBER)

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from io import StringIO
 from pathlib import Path
 
 import click
 
 from loopodds_cli.book.options import CASE_NUMBER, Desk, case_number, looking, writing
-from loopodds_cli.options import case_argument, open_case, print_json
-
-file_option = click.option(
-    "--out", metavar="FILE", type=click.Path(dir_okay=False), help="Write there, not to the screen."
-)
+from loopodds_cli.options import case_argument, file_option, open_case, print_json
 
 
 @click.command()
@@ -40,8 +38,6 @@ def history(desk: Desk, number: int) -> None:
     Example:
       loopodds case history 1
     """
-    from dataclasses import asdict
-
     from loopodds import Knowledge
 
     from loopodds_cli.pages.case import print_history
@@ -78,13 +74,8 @@ def list_(desk: Desk, everything: bool) -> None:
 
 @click.command()
 @click.argument("number", metavar="[N]", type=CASE_NUMBER, required=False)
-@file_option
-@click.option(
-    "--archive",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="Write all closed cases there as an archive (CSV) instead of one case.",
-)
+@file_option("--out", "Write there, not to the screen.")
+@file_option("--archive", "Write all closed cases there as an archive (CSV) instead of one case.")
 @looking
 def export(desk: Desk, number: int | None, out: str | None, archive: str | None) -> None:
     """Write a case file, or closed cases as an archive.
@@ -160,11 +151,10 @@ def work(desk: Desk, number: int) -> None:
     Example:
       loopodds case work 1
     """
-    from loopodds_cli.cases import next_tests
     from loopodds_cli.prompt.workbench import Workbench
 
     with desk.casework(compiled=True) as casework:
-        Workbench(casework, number, next_tests).run()
+        Workbench(casework, number).run()
 
 
 def _export_case(number: int, out: str | None, desk: Desk) -> None:
@@ -186,8 +176,6 @@ def _export_case(number: int, out: str | None, desk: Desk) -> None:
 
 
 def _export_archive(path: Path, desk: Desk) -> None:
-    from io import StringIO
-
     from loopodds import Knowledge, write_archive, write_whole
 
     text = StringIO(newline="")

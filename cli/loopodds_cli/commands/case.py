@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loopodds_cli.book.options import (
+    RECORDED,
     Assignment,
     Desk,
-    Recorded,
     case_number,
     observable_words,
     outcome_states,
@@ -59,7 +59,7 @@ def command() -> None:
 assignments = click.argument(
     "assignments", metavar="NAME=VALUE...", nargs=-1, type=Assignment(observable_words)
 )
-names = click.argument("names", metavar="NAME...", nargs=-1, required=True, type=Recorded())
+names = click.argument("names", metavar="NAME...", nargs=-1, required=True, type=RECORDED)
 confirmed_option = click.option(
     "--confirmed",
     metavar="NAME=STATE",

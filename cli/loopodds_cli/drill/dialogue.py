@@ -25,8 +25,7 @@ from loopodds import (
 
 from loopodds_cli.drill import pages
 from loopodds_cli.pages.page import Page
-from loopodds_cli.prompt.asking import Asking
-from loopodds_cli.prompt.words import begins_number, meaning
+from loopodds_cli.prompt.asking import Asking, begins_number, meaning
 
 ALIASES = {"?": "help", "a": "about", "d": "done", "q": "quit", "s": "seen", "t": "tests",
            "exit": "quit"}  # fmt: skip

@@ -1,18 +1,24 @@
-"""Questions at a prompt, one at a time: what is unclear is put to the person, never guessed."""
+"""Questions at a prompt and the short words of an answer: what a beginning or misspelling may mean.
+
+Nothing is guessed: one meaning is taken, of several the person is asked to choose.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Iterable, Sequence
+from difflib import SequenceMatcher
 from typing import Literal, NamedTuple
 
 import click
 from loopodds import CaseError, LoopoddsError, printable
 
-from loopodds_cli.prompt.words import Meaning, begins_number, meaning
 from loopodds_cli.remedies import advised
 
+ALIKE = 0.6
+AT_MOST = 6
+_NUMBER = re.compile(r"[+-]?[.,]?[0-9]")
 Then = Callable[[str], None]
-YES_NO = ("yes", "no")
 
 
 class Question(NamedTuple):
@@ -44,18 +50,16 @@ class Asking:
         An empty line drops the question. A slip in the answer is told and keeps it open, unless
         it asks for yes or no.
         """
-        question, self._open = self._open, None
-        if question is not None and not (words and _answers(question, words)):
-            question = None
+        asked, self._open = self._open, None
+        question = asked if asked and words and _answers(asked, words) else None
         try:
-            if question is not None:
+            if question:
                 self._choose(question, words)
             elif words:
                 otherwise(words)
         except LoopoddsError as error:
             click.echo(f"  ! {printable(advised(error))}")
-            again = question is not None and question.number != "word"
-            self._open = question if again else None
+            self._open = question if question and question.number != "word" else None
 
     def ask(self, question: Question) -> None:
         """Put a question; where a number is a place, it lists its options."""
@@ -66,14 +70,12 @@ class Asking:
 
     def confirm(self, prompt: str, then: Callable[[], None]) -> None:
         """Go on if the answer is yes; a line that is neither yes nor no is something new."""
-        self.ask(
-            Question(
-                f"{prompt}? yes or no",
-                YES_NO,
-                lambda said: then() if said == "yes" else None,
-                "word",
-            )
-        )
+
+        def said(word: str) -> None:
+            if word == "yes":
+                then()
+
+        self.ask(Question(f"{prompt}? yes or no", ("yes", "no"), said, "word"))
 
     def settle(self, typed: str, meant: Meaning, then: Then, otherwise: str) -> None:
         """Go on with the one option that is sure, else let the person confirm or choose.
@@ -111,3 +113,77 @@ def _answers(question: Question, words: Sequence[str]) -> bool:
         return question.number != "word"
     typed = "_".join(words).lower()
     return any(option.lower().startswith(typed) for option in question.options)
+
+
+class Meaning(NamedTuple):
+    """What a typed word may mean: ``sure`` if there is one option and the word begins it."""
+
+    sure: bool
+    options: tuple[str, ...]
+
+
+def meaning(typed: str, options: Sequence[str]) -> Meaning:
+    """What a typed word may mean.
+
+    A word means an option that it equals; else those it begins; else those whose parts it begins
+    (``bub`` or ``s_b`` for ``sample_bubbles``). If there are none, options spelt alike are
+    offered, most alike first, and none of them is sure.
+
+    Examples:
+    >>> meaning("per", ["none", "persisting"])
+    Meaning(sure=True, options=('persisting',))
+    >>> meaning("bub", ["line_bubbles", "sample_bubbles"])
+    Meaning(sure=False, options=('line_bubbles', 'sample_bubbles'))
+    >>> meaning("bubels", ["sample_bubbles", "frost_at_valve"])
+    Meaning(sure=False, options=('sample_bubbles',))
+    """
+    word = typed.lower()
+    lowered = {option.lower(): option for option in options}
+    if word in lowered:
+        return Meaning(True, (lowered[word],))
+    for begins in (str.startswith, _parts_begin):
+        meant = tuple(option for low, option in lowered.items() if begins(low, word))
+        if meant:
+            return Meaning(len(meant) == 1, meant)
+    return Meaning(False, _alike(word, lowered.values()))
+
+
+def begins_number(word: str) -> bool:
+    """Whether a word is the start of a quantity.
+
+    Examples:
+    >>> [begins_number(word) for word in ("2.1", "-.3bar", "low", "-")]
+    [True, True, False, False]
+    """
+    return _NUMBER.match(word) is not None
+
+
+def are_shares(words: Sequence[str]) -> bool:
+    """Whether words are states and numbers by turns.
+
+    Examples:
+    >>> are_shares(["none", ".3", "metal", ".7"]), are_shares(["none", "metal"])
+    (True, False)
+    """
+    if len(words) < 2 or len(words) % 2:
+        return False
+    try:
+        return all(float(number) >= 0 for number in words[1::2])
+    except ValueError:
+        return False
+
+
+def _parts_begin(option: str, word: str) -> bool:
+    """Whether the parts of the word begin parts of the option, in the same order."""
+    parts = iter(option.split("_"))
+    return all(any(part.startswith(piece) for part in parts) for piece in word.split("_"))
+
+
+def _alike(word: str, options: Iterable[str]) -> tuple[str, ...]:
+    scores = []
+    for option in options:
+        candidates = (option, *option.split("_"))
+        score = max(SequenceMatcher(None, word, part.lower()).ratio() for part in candidates)
+        if score >= ALIKE:
+            scores.append((-score, option))
+    return tuple(option for _, option in sorted(scores)[:AT_MOST])

@@ -24,16 +24,20 @@ from loopodds import (
     words_of,
 )
 
-from loopodds_cli.cases import none_pays
+from loopodds_cli.cases import next_tests, none_pays
 from loopodds_cli.pages.case import case_title, print_case, print_history
 from loopodds_cli.pages.page import percent
-from loopodds_cli.prompt.asking import Asking, Question
-from loopodds_cli.prompt.words import Meaning, are_shares, begins_number, meaning
+from loopodds_cli.prompt.asking import (
+    Asking,
+    Meaning,
+    Question,
+    are_shares,
+    begins_number,
+    meaning,
+)
 
 if TYPE_CHECKING:
     from loopodds import Answer, Casework, RankedTest
-
-    from loopodds_cli.cases import Next
 
 HELP = """\
   NAME STATE        record what was seen       bub per
@@ -50,10 +54,6 @@ ALIASES = {
     "?": "help", "-": "withdraw", "d": "doubt", "h": "history", "q": "quit", "r": "redo",
     "n": "next", "s": "show", "u": "undo", "w": "withdraw", "exit": "quit",
 }  # fmt: skip
-COMMANDS = (
-    "doubt", "help", "history", "names", "next", "quit", "redo", "repaired", "show", "undo",
-    "withdraw",
-)  # fmt: skip
 MOVES = 4
 WORDS_IN_A_NAME = 4
 
@@ -61,9 +61,8 @@ WORDS_IN_A_NAME = 4
 class Workbench:
     """A dialogue about the case of one number."""
 
-    def __init__(self, work: Casework, number: int, next_tests: Callable[[Answer], Next]) -> None:
+    def __init__(self, work: Casework, number: int) -> None:
         self.work = work
-        self._next_tests = next_tests
         self._number = number
         self._asking = Asking()
         self._names = tuple(observable_names(work.knowledge))
@@ -87,6 +86,10 @@ class Workbench:
         """One line from the person; everything it leads to is printed."""
         self._asking.take(line.replace("=", " ").split(), self._do)
 
+    @property
+    def _commands(self) -> tuple[str, ...]:
+        return tuple(sorted(self._verbs))
+
     @cached_property
     def _verbs(self) -> dict[str, Callable[[list[str]], None]]:
         work, number = self.work, self._number
@@ -96,16 +99,12 @@ class Workbench:
             "undo": lambda words: self._tell(work.undo(number)),
             "redo": lambda words: self._tell(work.redo(number)),
             "next": lambda words: self._offer_tests(work.show(number)),
-            "show": lambda words: self._show(),
+            "show": self._show,
             "history": lambda words: print_history(work.book.events(number), work.knowledge),
             "names": self._list_names,
             "repaired": self._repaired,
-            "doubt": lambda words: self._about_entry(
-                words, lambda name: work.doubt(number, [(name, None)])
-            ),
-            "withdraw": lambda words: self._about_entry(
-                words, lambda name: work.withdraw(number, [name])
-            ),
+            "doubt": lambda words: self._entry(words, lambda n: work.doubt(number, [(n, None)])),
+            "withdraw": lambda words: self._entry(words, lambda n: work.withdraw(number, [n])),
         }
 
     def _do(self, words: list[str]) -> None:
@@ -113,20 +112,19 @@ class Workbench:
         if first in self._verbs:
             self._verbs[first](words[1:])
             return
+
+        def start(word: str) -> None:
+            if word in self._verbs:
+                self._verbs[word](rest)
+            else:
+                self._observe(word, rest)
+
         name, rest = self._longest_name(words)
-        meant = meaning(name, self._names if "_" in name else (*self._names, *COMMANDS))
+        meant = meaning(name, self._names if "_" in name else (*self._names, *self._commands))
         # a fault cannot be seen: its name may be meant, though it begins a finding's
         sure = meant.sure and (name in meant.options or name not in self._faults)
         hint = "is no name here; ? for help, names WORD to search"
-        self._asking.settle(
-            name, meant._replace(sure=sure), lambda chosen: self._start(chosen, rest), hint
-        )
-
-    def _start(self, word: str, rest: list[str]) -> None:
-        if word in self._verbs:
-            self._verbs[word](rest)
-        else:
-            self._observe(word, rest)
+        self._asking.settle(name, meant._replace(sure=sure), start, hint)
 
     def _longest_name(self, words: list[str]) -> tuple[str, list[str]]:
         """As many words as begin the parts of a name, joined; and what is left of the line."""
@@ -159,16 +157,18 @@ class Workbench:
         if self._measured(name) or not states:
             words = f", or {' / '.join(states)}" if states else ""
             click.echo(f"  a number with its unit{words}")
-            self._asking.ask(
-                Question(name, states, lambda text: self._observe(name, text.split()), "quantity")
-            )
+
+            def observe(text: str) -> None:
+                self._observe(name, text.split())
+
+            self._asking.ask(Question(name, states, observe, "quantity"))
         else:
             self._asking.ask(Question(name, states, lambda state: self._record(name, state)))
 
     def _record(self, name: str, value: Value) -> None:
         self._tell(self.work.record(self._number, [(name, value)]))
 
-    def _about_entry(self, words: list[str], step: Callable[[str], Answer]) -> None:
+    def _entry(self, words: list[str], step: Callable[[str], Answer]) -> None:
         """Find the entry of the case that is meant, and do something to it."""
         entries = tuple(self.work.show(self._number).state.noted)
         typed = "_".join(words)
@@ -188,10 +188,14 @@ class Workbench:
             chosen.append(meant.options[0])
         self._tell(self.work.repaired(self._number, chosen))
 
+    def _show(self, words: list[str]) -> None:
+        answer = self.work.show(self._number)
+        print_case(answer, next_tests(answer))
+
     def _list_names(self, words: list[str]) -> None:
         typed = "_".join(words).lower()
-        fitting = [name for name in self._names if typed in name]
-        click.echo("  " + (", ".join(fitting) or f"no name contains {printable(typed)!r}"))
+        fitting = ", ".join(name for name in self._names if typed in name)
+        click.echo(f"  {fitting or f'no name contains {printable(typed)!r}'}")
 
     def _measured(self, name: str) -> bool:
         return name in self.work.knowledge.of_kind("gauge")
@@ -221,7 +225,7 @@ class Workbench:
             click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
         if not moves:
             click.echo("    moves nothing much")
-        next_up = self._next_tests(answer)
+        next_up = next_tests(answer)
         for test in next_up.paying[:1]:
             click.echo(f"    next {self._test_line(test)}")
         if next_up.tests and not next_up.paying:
@@ -229,7 +233,7 @@ class Workbench:
 
     def _offer_tests(self, answer: Answer) -> None:
         """The next tests, to pick the one that was done and enter what it showed."""
-        next_up = self._next_tests(answer)
+        next_up = next_tests(answer)
         tests = {test.test: test for test in next_up.tests}
         if tests and not next_up.paying:
             click.echo(f"  {none_pays(self._number)}")
@@ -252,10 +256,6 @@ class Workbench:
 
         self._asking.ask(Question("done", tuple(tests), unseen))
 
-    def _show(self) -> None:
-        answer = self.work.show(self._number)
-        print_case(answer, self._next_tests(answer))
-
     def _test_line(self, test: RankedTest) -> str:
         tests = self.work.knowledge.tests
         first = ", ".join(tests[name].title for name in test.blocked_by)
@@ -269,7 +269,7 @@ class Workbench:
         with suppress(ImportError):
             import readline
 
-            words = (*self._names, *COMMANDS)
+            words = (*self._names, *self._commands)
 
             def complete(text: str, place: int) -> str | None:
                 fitting = [word for word in words if word.startswith(text)]
