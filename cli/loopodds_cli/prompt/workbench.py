@@ -27,14 +27,7 @@ from loopodds import (
 from loopodds_cli.cases import next_tests, none_pays
 from loopodds_cli.pages.case import case_title, print_case, print_history
 from loopodds_cli.pages.page import percent
-from loopodds_cli.prompt.asking import (
-    Asking,
-    Meaning,
-    Question,
-    are_shares,
-    begins_number,
-    meaning,
-)
+from loopodds_cli.prompt.asking import Asking, Meaning, Question, are_shares, begins_number, meaning
 
 if TYPE_CHECKING:
     from loopodds import Answer, Casework, RankedTest
