@@ -1,7 +1,5 @@
 """Commands of ``loopodds case`` that read the book, carry cases in and out, or work at length."""
 
-from __future__ import annotations
-
 from dataclasses import asdict
 from io import StringIO
 from pathlib import Path

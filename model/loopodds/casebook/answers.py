@@ -1,7 +1,5 @@
 """What a call on a case answers: the case as it stands, and which faults it moved by how much."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -118,22 +116,15 @@ class Before(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Answer:
-    """What a call did to a case and what is believed now.
+    """What a call did to a case and what is believed now."""
 
-    Attributes:
-        events: What the call added; empty if it only looked.
-        inspection: The case as it stands, checked against the present knowledge.
-        after: Belief after the call.
-        older: Digest of the knowledge in which the case was last recorded where that is not the
-            present one, else empty: ``before`` was worked out anew then and differs from what was
-            stored.
-    """
-
-    events: tuple[Event, ...]
+    events: tuple[Event, ...]  # what the call added; empty if it only looked
     state: CaseState
-    inspection: Inspection
+    inspection: Inspection  # the case as it stands, checked against the present knowledge
     before: Before
-    after: StoredBelief
+    after: StoredBelief  # belief after the call
+    # digest of the knowledge in which the case was last recorded where that is not the present one,
+    # else empty: ``before`` was worked out anew then and differs from what was stored
     older: str
     model: Model
 

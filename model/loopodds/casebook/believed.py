@@ -1,7 +1,5 @@
 """Belief along a case: worked out for many states at once, and checked against what was stored."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
@@ -23,22 +21,14 @@ TOLERANCE = 1e-12
 
 
 class Checked(NamedTuple):
-    """A case replayed against what the book stored.
+    """A case replayed against what the book stored."""
 
-    Attributes:
-        case, events: Number of the case, and how many events it has.
-        compared: Events stored under the present knowledge, whose belief was worked out anew.
-        difference: Largest difference of a probability among these.
-        older: Digests of other knowledge that the rest was stored under.
-        problem: Why the case cannot be replayed or differs; empty if all is well.
-    """
-
-    case: int
+    case: int  # case, events: Number of the case, and how many events it has
     events: int
-    compared: int
-    difference: float
-    older: tuple[str, ...]
-    problem: str
+    compared: int  # events stored under the present knowledge, whose belief was worked out anew
+    difference: float  # largest difference of a probability among these
+    older: tuple[str, ...]  # digests of other knowledge that the rest was stored under
+    problem: str  # why the case cannot be replayed or differs; empty if all is well
 
 
 def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:

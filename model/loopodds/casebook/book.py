@@ -84,29 +84,19 @@ class NewEvent(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One line of a case, as it stands in the book for good.
+    """One line of a case, as it stands in the book for good."""
 
-    Attributes:
-        case: Number of the case.
-        position: Place in the case; 1 is its opening.
-        time: UTC, ISO 8601.
-        who, note: Free text of the person, perhaps empty. Data, never markup.
-        kind: ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``,
-            ``plan_chosen``, ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``.
-        content: Plain data, by kind.
-        knowledge: Digest of the knowledge in force.
-        posterior: Belief after the event, under that knowledge.
-    """
-
-    case: int
-    position: int
-    time: str
-    who: str
+    case: int  # number of the case
+    position: int  # place in the case; 1 is its opening
+    time: str  # UTC, ISO 8601
+    who: str  # who, note: Free text of the person, perhaps empty. Data, never markup
     note: str
+    # ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``, ``plan_chosen``,
+    # ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``
     kind: str
-    content: Mapping[str, Any]
-    knowledge: str
-    posterior: StoredBelief
+    content: Mapping[str, Any]  # plain data, by kind
+    knowledge: str  # digest of the knowledge in force
+    posterior: StoredBelief  # belief after the event, under that knowledge
 
 
 class Signature(NamedTuple):

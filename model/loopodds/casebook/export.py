@@ -1,7 +1,5 @@
 """Cases leave the book: one as a case file, the closed ones as an archive."""
 
-from __future__ import annotations
-
 import csv
 import json
 import os

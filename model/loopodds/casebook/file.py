@@ -1,7 +1,5 @@
 """The file under a case book: where it lies, how it begins, and what its failures mean."""
 
-from __future__ import annotations
-
 import os
 import secrets
 import shutil

@@ -58,27 +58,19 @@ class Noted(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class CaseState:
-    """A case after some events.
-
-    Attributes:
-        name: Free text, as given when the case was opened.
-        noted: Observations by name, one each: the last one stands.
-        tests_done, plan: Tests said to be done; services chosen. Both since the last repair.
-        confirmed: What turned out to be true, in the words of a case file.
-        steps: Steps that stand, first to last; the last one is undone next.
-        undone: Steps taken back; the last one is redone next.
-    """
+    """A case after some events."""
 
     number: int
-    name: str
-    noted: Mapping[str, Noted]
+    name: str  # free text, as given when the case was opened
+    noted: Mapping[str, Noted]  # observations by name, one each: the last one stands
+    # tests_done, plan: Tests said to be done; services chosen. Both since the last repair
     tests_done: tuple[str, ...]
     plan: tuple[str, ...]
     repairs: tuple[NotedBefore, ...]
-    confirmed: Mapping[str, str]
+    confirmed: Mapping[str, str]  # what turned out to be true, in the words of a case file
     closed: bool
-    steps: tuple[Event, ...]
-    undone: tuple[Event, ...]
+    steps: tuple[Event, ...]  # steps that stand, first to last; the last one is undone next
+    undone: tuple[Event, ...]  # steps taken back; the last one is redone next
 
     def sections(self) -> dict[str, Any]:
         """The case as a case file has it: what is used, and what was confirmed."""

@@ -1,7 +1,5 @@
 """Where a case comes from: a file, text, plain data, a stream, the case book, or a demo case."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from importlib import resources
 from importlib.resources.abc import Traversable

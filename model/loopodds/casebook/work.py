@@ -5,8 +5,6 @@ after it is worked out. Only then is it written, or, if another process was quic
 top of what that one added.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from typing import Any
