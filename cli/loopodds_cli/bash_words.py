@@ -29,7 +29,6 @@ class WholeWords(BashComplete):
 def join_equals(words: list[str]) -> list[str]:
     """Words that bash broke at a sign of equality, put together again.
 
-    Examples:
     >>> join_equals(["saw", "3", "sample_foam", "=", "bri"])
     ['saw', '3', 'sample_foam=bri']
     >>> join_equals(["--book", "=", ""])

@@ -30,7 +30,8 @@ from loopodds.inspection.vocabulary import (
     reading_dimension as reading_dimension, words_of as words_of,
 )
 from loopodds.diagnosis.belief import (
-    Belief as Belief, RankedCondition as RankedCondition, Weight as Weight,
+    Belief as Belief, Weight as Weight, condition_title as condition_title, groups_of as groups_of,
+    title_of as title_of, with_state as with_state,
 )
 from loopodds.diagnosis.diagnose import (
     ALSO_FROM as ALSO_FROM, SETTLED_FROM as SETTLED_FROM, SOUND_FROM as SOUND_FROM,
@@ -44,10 +45,6 @@ from loopodds.diagnosis.predictions import (
 from loopodds.diagnosis.simulation import (
     conditions_present as conditions_present, hide_at_random as hide_at_random,
     simulate as simulate,
-)
-from loopodds.diagnosis.titles import (
-    condition_title as condition_title, groups_of as groups_of, title_of as title_of,
-    with_state as with_state,
 )
 from loopodds.diagnosis.weights import Shares as Shares
 from loopodds.diagnosis.what_if import (

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from loopodds.diagnosis.belief import RankedCondition
+from loopodds.diagnosis.belief import RankedCondition, condition_title
 from loopodds.diagnosis.diagnose import (
     Diagnosis,
     believe,
@@ -21,7 +21,6 @@ from loopodds.diagnosis.diagnose import (
     ruled_out,
 )
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.titles import condition_title
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.cures import cured_states

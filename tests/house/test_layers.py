@@ -35,7 +35,6 @@ MOST_MODULES, MOST_LINES, LEAST_LINES = 12, 400, 40
 SHORT = {
     "base/arrays.py": "array types that every room names",
     "base/phrases.py": "wording shared by pages and reports",
-    "diagnosis/titles.py": "what every page and report calls a condition",
 }
 """Modules under forty lines, and why each stands alone."""
 

@@ -115,7 +115,6 @@ def _decibans(amount: float) -> str:
 def signed_bar(share: float, plain: bool) -> str:
     """A bar to the right of the middle for what speaks for, to the left for what speaks against.
 
-    Examples:
     >>> signed_bar(-0.5, True)
     '     ####|         '
     """

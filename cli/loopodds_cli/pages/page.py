@@ -143,7 +143,6 @@ def arrow(before: float, after: float) -> Text:
 def chance_word(probability: float) -> str:
     """A probability in words.
 
-    Examples:
     >>> chance_word(0.83)
     'very likely'
     """
@@ -153,7 +152,6 @@ def chance_word(probability: float) -> str:
 def times(decibans: float) -> str:
     """What a weight of evidence does to the odds, as a factor.
 
-    Examples:
     >>> times(10.0), times(-10.0), times(50.0)
     ('x 10', '/ 10', 'x 1000+')
     """
@@ -164,7 +162,6 @@ def times(decibans: float) -> str:
 def factor(ratio: float) -> str:
     """A ratio with the digits that matter to a reader.
 
-    Examples:
     >>> factor(1.42), factor(12.3)
     ('1.4', '12')
     """
@@ -174,7 +171,6 @@ def factor(ratio: float) -> str:
 def money(amount: float, currency: str) -> str:
     """An amount without decimals.
 
-    Examples:
     >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
     ('1,454 units', '1 unit', '38 EUR')
     """
@@ -185,7 +181,6 @@ def money(amount: float, currency: str) -> str:
 def signed(amount: float) -> str:
     """A gain or loss without decimals; what rounds to nothing has no sign.
 
-    Examples:
     >>> signed(1454.4), signed(-2.6), signed(0.3), signed(-0.3)
     ('+1,454', '-3', '0', '0')
     """
@@ -195,7 +190,6 @@ def signed(amount: float) -> str:
 def duration(minutes: float) -> str:
     """Minutes, or hours and minutes from two hours on.
 
-    Examples:
     >>> duration(35), duration(475)
     ('35 min', '7 h 55 min')
     """

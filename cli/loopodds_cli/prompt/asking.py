@@ -129,7 +129,6 @@ def meaning(typed: str, options: Sequence[str]) -> Meaning:
     (``bub`` or ``s_b`` for ``sample_bubbles``). If there are none, options spelt alike are
     offered, most alike first, and none of them is sure.
 
-    Examples:
     >>> meaning("per", ["none", "persisting"])
     Meaning(sure=True, options=('persisting',))
     >>> meaning("bub", ["line_bubbles", "sample_bubbles"])
@@ -151,7 +150,6 @@ def meaning(typed: str, options: Sequence[str]) -> Meaning:
 def begins_number(word: str) -> bool:
     """Whether a word is the start of a quantity.
 
-    Examples:
     >>> [begins_number(word) for word in ("2.1", "-.3bar", "low", "-")]
     [True, True, False, False]
     """
@@ -161,7 +159,6 @@ def begins_number(word: str) -> bool:
 def are_shares(words: Sequence[str]) -> bool:
     """Whether words are states and numbers by turns.
 
-    Examples:
     >>> are_shares(["none", ".3", "metal", ".7"]), are_shares(["none", "metal"])
     (True, False)
     """

@@ -59,7 +59,6 @@ class ImpossibleEvidence(LoopoddsError, ValueError):
 def nearest(word: str, options: Iterable[str]) -> str | None:
     """Most similar option to a misspelt word, or None when nothing is close.
 
-    Examples:
     >>> nearest("moistrue", ["moisture", "debris"])
     'moisture'
     """
@@ -71,7 +70,6 @@ def nearest(word: str, options: Iterable[str]) -> str | None:
 def unknown_name(kind: str, word: str, options: Iterable[str]) -> UnknownName:
     """Error for an unknown name, with the nearest spelling or the list of valid names.
 
-    Examples:
     >>> str(unknown_name("fault", "moistrue", ["moisture", "debris"]))
     "unknown fault 'moistrue'; did you mean 'moisture'?"
     """

@@ -4,7 +4,6 @@
 def percent(probability: float) -> str:
     """Whole per cent, but never 0 or 100 for what is not certain.
 
-    Examples:
     >>> percent(0.834), percent(0.004), percent(0.9991)
     ('83 %', '<1 %', '>99 %')
     """
@@ -18,7 +17,6 @@ def percent(probability: float) -> str:
 def sentence(text: str) -> str:
     """The text with a capital at its start.
 
-    Examples:
     >>> sentence("slow swing of the needles")
     'Slow swing of the needles'
     """
@@ -28,7 +26,6 @@ def sentence(text: str) -> str:
 def lowered(title: str) -> str:
     """A title within a sentence.
 
-    Examples:
     >>> lowered("Vacuum hold")
     'vacuum hold'
     """
@@ -38,7 +35,6 @@ def lowered(title: str) -> str:
 def spaced(name: str) -> str:
     """A name of the knowledge files as words.
 
-    Examples:
     >>> spaced("moisture_indicator")
     'moisture indicator'
     """

@@ -71,7 +71,6 @@ def atmospheric_pressure(altitude_m: float | FloatArray) -> float | FloatArray:
     p = 101.325 (1 - 0.0065 H / 288.15)^(g / (0.0065 R)), g = 9.80665 m/s2, R = 287.05287 J/(kg K);
     ISO 2533:1975, troposphere. The weather moves the true value by about 3 %.
 
-    Examples:
     >>> round(atmospheric_pressure(1000.0), 2)
     89.87
     """

@@ -80,7 +80,6 @@ def parse_quantity(text: str | float, dimension: Dimension, altitude_m: float = 
         OutOfRange: below a perfect vacuum or absolute zero; negative mass, share or time; altitude
             outside the standard atmosphere formula. Shares have no upper limit here.
 
-    Examples:
     >>> round(parse_quantity("2.1 bar", "pressure"), 3)
     311.325
     >>> parse_quantity("5 deltaF", "difference")
@@ -105,7 +104,6 @@ def column_unit(suffix: str) -> Unit:
     Raises:
         UnitError: if the suffix is unknown; the message names the nearest one or all.
 
-    Examples:
     >>> unit = column_unit("bara")
     >>> unit.dimension, unit.to_internal(np.array([1.0, np.nan]))
     ('pressure', array([100.,  nan]))
@@ -139,7 +137,6 @@ def format_quantity(
         UnitError: if the unit is unknown or of another dimension.
         OutOfRange: if the altitude is outside the standard atmosphere formula.
 
-    Examples:
     >>> format_quantity(311.325, "pressure", "bar"), format_quantity(311.325, "pressure")
     ('2.10 bar', '311 kPa abs')
     """

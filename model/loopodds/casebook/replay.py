@@ -157,7 +157,6 @@ def _outcomes_text(outcomes: Mapping[str, str]) -> str:
 def value_text(value: Value) -> str:
     """A value in the form in which it is entered.
 
-    Examples:
     >>> value_text({"none": 0.3, "metal": 0.7})
     'none:0.3,metal:0.7'
     """

@@ -33,7 +33,6 @@ def read_case(source: CaseSource, knowledge: Knowledge | None = None) -> Inspect
         UnknownName: if there is no such demo case or no case of that number.
         CaseBookError: if the case book cannot be read.
 
-    Examples:
     >>> read_case("[findings]\\nsample_bubbles = 'persisting'\\n").findings["sample_bubbles"]
     'persisting'
     >>> read_case({"readings": {"vent": "14 degC"}}).readings["vent"].value

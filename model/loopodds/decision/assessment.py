@@ -20,11 +20,10 @@ from loopodds.decision.next_test import (
 )
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.decision.workshop import ServicePlan, Workshop
-from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.belief import Belief, condition_title
 from loopodds.diagnosis.diagnose import Diagnosis, may_hold
 from loopodds.diagnosis.explanation import Explanation, explain
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.titles import condition_title
 from loopodds.diagnosis.what_if import WhatIf, split_variations, what_if
 from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.records import Knowledge

@@ -24,7 +24,6 @@ class SimulatedCars:
 def simulate(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
     """Draw cars, parents before children; what the context leaves out is averaged over.
 
-    Examples:
     >>> cars = simulate(Model(), {"setting": "complaint"}, 3, np.random.default_rng(1))
     >>> cars.evidence.rows
     3

@@ -152,7 +152,6 @@ def split_variations(words: Sequence[str]) -> list[list[str]]:
     Raises:
         InspectionError: if nothing stands before or after an ``or``.
 
-    Examples:
     >>> split_variations(["charge=low", "or", "-vent", "low_side=2 bar"])
     [['charge=low'], ['-vent', 'low_side=2 bar']]
     """

@@ -155,7 +155,6 @@ def read_bif(source: str | Path) -> Imported:
         KnowledgeError: if the file cannot be read, with its line if the text is at fault.
         TooLarge: if a table has more than 2**25 entries.
 
-    Examples:
     >>> text = "variable rain { type discrete [2] {no, yes}; } probability (rain) {table .7, .3;}"
     >>> read_bif(text).network.hidden["rain"].table.tolist()
     [0.7, 0.3]

@@ -63,7 +63,6 @@ def contract(factors: Sequence[Factor], keep: Query) -> FloatArray:
     Raises:
         TooLarge: if an intermediate array would have more than 2**24 cells.
 
-    Examples:
     >>> a = Factor(("x", "y"), np.array([[0.5, 0.5], [0.2, 0.8]]))
     >>> contract([a, Factor(("x",), np.array([0.5, 0.5]))], ("y",))
     array([0.35, 0.65])

@@ -60,7 +60,6 @@ def clean(text: str) -> str:
 def printable(text: str) -> str:
     """Text of a person as it may be shown: nothing in it can steer a terminal or reorder a line.
 
-    Examples:
     >>> printable("blue" + chr(27) + "[2Jvan")
     'blue\\\\x1b[2Jvan'
     """
@@ -73,7 +72,6 @@ def parse_assignment(text: str) -> tuple[str, Value]:
     Raises:
         InspectionError: if it is none of these.
 
-    Examples:
     >>> parse_assignment("low_side=2.1 bar")
     ('low_side', '2.1 bar')
     >>> parse_assignment("sample_specks=none:0.3,metal:0.7")
@@ -93,7 +91,6 @@ def parse_outcomes(texts: Iterable[str]) -> dict[str, str]:
     Raises:
         InspectionError: if one is none of these.
 
-    Examples:
     >>> parse_outcomes(["moisture=wet", "sound"])
     {'moisture': 'wet', 'sound': 'present'}
     """

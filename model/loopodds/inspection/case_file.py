@@ -34,7 +34,6 @@ def load_case(
         InspectionError: naming file, line, section, key, value and what could stand there instead;
             one line for each value that cannot be used.
 
-    Examples:
     >>> case = load_case("[findings]\\nsample_bubbles = 'persisting'\\n")
     >>> case.findings["sample_bubbles"]
     'persisting'

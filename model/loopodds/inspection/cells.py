@@ -59,7 +59,6 @@ class Defect(NamedTuple):
 def shown(text: str) -> str:
     """Text on one line, control characters written out, cut where it is long.
 
-    Examples:
     >>> shown("a\\tb")
     'a\\\\tb'
     """

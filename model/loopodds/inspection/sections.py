@@ -57,7 +57,6 @@ def inspection_from(
             line for each value that cannot be used, in the order of the file, then for each that
             cannot be.
 
-    Examples:
     >>> case = inspection_from({"readings": {"vent": "57.2 degF"}})
     >>> round(case.readings["vent"].value, 3)
     14.0

@@ -115,7 +115,6 @@ def unknown_word(text: str, name: str, words: Sequence[str]) -> str:
     substance before the number of a refrigerant. One digit apart is another refrigerant, though,
     so of those nothing merely similar is suggested.
 
-    Examples:
     >>> unknown_word("HFC-134a", "refrigerant", ["R134a", "R1234yf"])
     "did you mean 'R134a'?"
     >>> unknown_word("R134", "refrigerant", ["R134a", "R1234yf"])
@@ -140,7 +139,6 @@ def suggestion(word: str, options: Sequence[str], known: str = "known") -> str:
     Where several options begin with the first part of the word, only what follows it counts:
     what is merely of the same family is no misspelling.
 
-    Examples:
     >>> suggestion("oil_sme", ["oil_smell", "oil_colour", "dye"])
     "did you mean 'oil_smell'?"
     >>> suggestion("oil_weight", ["oil_smell", "oil_colour", "dye"])

@@ -84,7 +84,6 @@ def designation(name: str) -> str | None:
     Case, blanks and hyphens do not matter, and the number may stand alone or behind the class of
     substance (HFC, HFO) in place of R.
 
-    Examples:
     >>> designation("HFC-134a"), designation("r 1234YF"), designation("R13")
     ('R134a', 'R1234yf', None)
     """
@@ -100,7 +99,6 @@ def refrigerant(name: str) -> Refrigerant:
     Raises:
         UnknownName: if the refrigerant is not supported; the message names those that are.
 
-    Examples:
     >>> refrigerant("r-134a").safety_class
     'A1'
     """

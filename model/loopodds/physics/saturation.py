@@ -97,7 +97,6 @@ class SaturationLine:
         Raises:
             OutOfRange: below the table, at or above the critical pressure, or a single NaN.
 
-        Examples:
         >>> from loopodds.physics.refrigerants import refrigerant
         >>> round(refrigerant("R134a").saturation_temperature(414.6), 2)
         10.0
@@ -112,7 +111,6 @@ class SaturationLine:
         Raises:
             OutOfRange: below the table, at or above the critical temperature, or a single NaN.
 
-        Examples:
         >>> from loopodds.physics.refrigerants import refrigerant
         >>> round(refrigerant("R1234yf").saturation_pressure(25.0), 1)
         682.7

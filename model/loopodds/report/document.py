@@ -101,7 +101,6 @@ class Document(NamedTuple):
 def escaped(text: str) -> str:
     """Text in which no character has a meaning of its own in Markdown.
 
-    Examples:
     >>> print(escaped("a|b <i>"))
     a\\|b \\<i\\>
     """

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from loopodds.base.phrases import spaced
+from loopodds.diagnosis.belief import condition_title
 from loopodds.diagnosis.explanation import Explanation
-from loopodds.diagnosis.titles import condition_title
 from loopodds.diagnosis.weights import Shares
 from loopodds.diagnosis.what_if import WhatIf
 from loopodds.knowledge.nodes import parents_of
@@ -343,7 +343,6 @@ def _percent_axis(axes: Axes) -> None:
 def wrapped(label: str) -> str:
     """A label in two lines at most, its end kept: that is where the state stands.
 
-    Examples:
     >>> wrapped("Bubbles that stay in the sample: persisting")
     'Bubbles that stay in the\\nsample: persisting'
     """

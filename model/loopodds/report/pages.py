@@ -4,9 +4,8 @@ import json
 from collections.abc import Iterator, Sequence
 
 from loopodds.base.phrases import lowered, sentence, spaced
-from loopodds.diagnosis.belief import RankedCondition
+from loopodds.diagnosis.belief import RankedCondition, condition_title, groups_of, with_state
 from loopodds.diagnosis.diagnose import ALSO_FROM, SETTLED_FROM, SOUND_FROM
-from loopodds.diagnosis.titles import condition_title, groups_of, with_state
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.report.content import Report
 from loopodds.report.document import (
@@ -193,7 +192,6 @@ def _not_checked(report: Report) -> Iterator[Block]:
 def sureness(probability: float) -> str:
     """How sure one may be, in a sentence.
 
-    Examples:
     >>> sureness(0.7)
     'This is likely, but not certain.'
     """

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from loopodds.base.phrases import percent, spaced
-from loopodds.diagnosis.titles import condition_title, groups_of, title_of
+from loopodds.diagnosis.belief import condition_title, groups_of, title_of
 from loopodds.knowledge.records import SOUND
 from loopodds.report.content import Report
 from loopodds.report.document import Block, Drawing, Heading, Items, Paragraph, Table
@@ -256,7 +256,6 @@ def _plan(report: Report) -> Iterator[Block]:
 def plural(currency: str) -> str:
     """A word gets its s, a code of three capitals does not.
 
-    Examples:
     >>> plural("unit"), plural("XTS")
     ('units', 'XTS')
     """

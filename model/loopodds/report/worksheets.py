@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 
 from loopodds.base.phrases import lowered, spaced
 from loopodds.decision.gates import Closed
-from loopodds.diagnosis.titles import title_of
+from loopodds.diagnosis.belief import title_of
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.knowledge.work import Test
 from loopodds.report.document import Block, Document, Heading, Items, Paragraph, Part, Table, render

@@ -7,9 +7,9 @@ import numpy as np
 
 from loopodds.base.phrases import spaced
 from loopodds.base.units import Dimension, format_quantity
+from loopodds.diagnosis.belief import title_of
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.predictions import instrument_readings
-from loopodds.diagnosis.titles import title_of
 from loopodds.inference.network import Evidence
 from loopodds.inspection.inspection import InspectionBatch, batch_of
 from loopodds.inspection.sections import inspection_from
@@ -95,7 +95,6 @@ class PracticeCar:
 def shown_words(text: str) -> str:
     """A word or a reading as it is printed.
 
-    Examples:
     >>> shown_words("12.5 degC")
     '12.5 °C'
     """

@@ -64,7 +64,6 @@ class BaseRate(NamedTuple):
 def brier_score(probabilities: ArrayLike, outcomes: ArrayLike) -> float:
     """Mean squared distance between forecast and outcome (Brier 1950); 0 is best.
 
-    Examples:
     >>> round(brier_score([0.1, 0.9, 0.8, 0.3], [0, 1, 1, 0]), 4)
     0.0375
     """
@@ -167,7 +166,6 @@ def adjusted_shares(successes: ArrayLike, trials: ArrayLike) -> FloatArray:
     Raises:
         OutOfRange: if a treatment was never tried in some stratum: nothing can be said of it there.
 
-    Examples:
     >>> adjusted_shares([[81, 192], [234, 55]], [[87, 263], [270, 80]]).round(4)
     array([0.8325, 0.7789])
     """

@@ -30,7 +30,6 @@ SETTINGS = ("complaint", "routine")
 def place_words(name: str, path: Path) -> str:
     """Where a number stands in its file, blocks counted from one.
 
-    Examples:
     >>> place_words("charge", ("rows", 7, "p", "complaint", 2))
     'charge.rows[8].p.complaint[3]'
     """

@@ -28,7 +28,6 @@ def to_networkx(knowledge: Knowledge) -> DiGraph:
 
     Nodes have the attributes ``kind`` ("fault", "finding" ...), ``group``, ``title``, ``states``.
 
-    Examples:
     >>> from loopodds.knowledge.records import Knowledge
     >>> sorted(to_networkx(Knowledge()).predecessors("drier_saturated"))
     ['drier_over_eight_years', 'opened_without_new_drier']
