@@ -85,6 +85,7 @@ def test_the_page_says_the_same_in_words() -> None:
     assert re.search(r"down +\d+ % to \d+ % +Water in the loop", undone)
 
 
+@pytest.mark.slow
 def test_each_call_names_the_next_test_until_the_case_is_closed() -> None:
     opened = answered("open", "refrigerant=R134a")
     for test in opened["next_tests"]:
@@ -120,6 +121,7 @@ def test_what_is_recorded_stays_recorded_where_the_next_test_cannot_be_told() ->
     assert answer["warnings"][-1] == "prices.toml: needs 'currency'"
 
 
+@pytest.mark.slow
 def test_undo_and_redo_through_the_commands_give_the_identical_belief() -> None:
     answered("open", "refrigerant=R134a")
     for entry in (
@@ -159,6 +161,7 @@ def asked(command: str, case: str = "1", *words: str) -> dict[str, Any]:
     return content
 
 
+@pytest.mark.slow
 def test_what_recovery_ended_is_advised_by_no_command() -> None:
     done("open", "refrigerant=R134a", "cooling=weak")
     gone = set(shipped().knowledge.tests["recover_and_weigh"].destroys)
@@ -209,6 +212,7 @@ def test_a_guard_recorded_in_time_says_nothing_and_one_not_passed_does() -> None
     ]
 
 
+@pytest.mark.slow
 def test_a_case_in_which_no_test_pays_names_none_to_do_next(bench: Workbench) -> None:
     said = "no single test pays for itself; loopodds next 1 looks at pairs"
     bench.work.record(1, [("cooling", "good")])
@@ -231,6 +235,7 @@ def test_a_test_done_that_this_knowledge_does_not_have_is_passed_over() -> None:
     assert result.exit_code == 0, result.output
 
 
+@pytest.mark.slow
 def test_a_case_file_says_which_tests_were_done() -> None:
     done("open", "refrigerant=R134a")
     assert "tests done" not in done("export", "1")
@@ -317,6 +322,7 @@ def test_a_book_is_checked_and_a_belief_that_differs_is_an_error(tmp_path: Path)
     assert call("check", "--json").exit_code == 1
 
 
+@pytest.mark.slow
 def test_a_repair_is_answered_with_the_test_that_proves_it_and_with_what_it_showed() -> None:
     car = ("refrigerant=R134a", "ambient=28 degC", "setting=complaint")
     done("open", *car, "identification=as_labelled", "sealant_check=negative", "port_core=clean")
@@ -554,6 +560,7 @@ def test_a_question_names_every_option(
     )
 
 
+@pytest.mark.slow
 def test_no_misspelling_is_ever_recorded_at_once(bench: Workbench) -> None:
     rng = random.Random(5)
     knowledge = bench.work.knowledge
@@ -575,6 +582,7 @@ def test_no_misspelling_is_ever_recorded_at_once(bench: Workbench) -> None:
         bench.take("")
 
 
+@pytest.mark.slow
 def test_no_line_makes_the_prompt_fail(bench: Workbench) -> None:
     rng = random.Random(11)
     words = [
@@ -672,6 +680,7 @@ def take_terminal() -> None:
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 
 
+@pytest.mark.slow
 @terminal
 def test_closing_asks_what_turned_out_to_be_true() -> None:
     done("open")
@@ -689,6 +698,7 @@ def test_closing_asks_what_turned_out_to_be_true() -> None:
     assert [entry["kind"] for entry in history()].count("confirmed") == 1
 
 
+@pytest.mark.slow
 @terminal
 def test_ctrl_c_leaves_the_prompt_with_everything_kept() -> None:
     done("open")

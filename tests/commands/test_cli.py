@@ -417,6 +417,7 @@ def test_the_exported_network_is_the_network(tmp_path: Path) -> None:
     assert run("network", "--export", "-", *options).output == path.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_own_knowledge_is_verified_against_another_engine() -> None:
     folder = str(Path(__file__).parents[1] / "small_knowledge")
     asked = ("network", "--verify", "--rows", "2", "--seed", "5", "--knowledge", folder)

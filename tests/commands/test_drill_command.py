@@ -53,6 +53,7 @@ def test_a_car_from_start_to_finish(results):
     assert score == pytest.approx(100 + chances + costs, abs=0.02)
 
 
+@pytest.mark.slow
 def test_the_screen_fits_eighty_columns():
     typed = "t\npress\ny\nabout capt\ns\n?\nd\nlist\nunder 60\n\nlist\nrepair l\n\n"
     for seed in ("7", "8"):
@@ -62,6 +63,7 @@ def test_the_screen_fits_eighty_columns():
         assert max(map(len, lines)) <= 80
 
 
+@pytest.mark.slow
 def test_the_way_is_parted_from_at_the_first_step_with_a_loss_in_the_table():
     typed = "label\nport\nrecov\ny\nd\nunder 60\n\n\n"
     parted = 0
@@ -273,6 +275,7 @@ def parsed(path):
     return page
 
 
+@pytest.mark.slow
 def test_a_worksheet_gives_nothing_away_and_the_answers_tell_all(model, tmp_path):
     out = tmp_path / "lesson.html"
     shown = run("drill", "--sheet", "2", "--seed", "7", "--out", str(out))
@@ -295,6 +298,7 @@ def test_a_worksheet_gives_nothing_away_and_the_answers_tell_all(model, tmp_path
         assert "is so" in full
 
 
+@pytest.mark.slow
 def test_the_worksheet_says_what_ends_what_waits_what_goes_stale_and_what_is_shut(model, tmp_path):
     out = tmp_path / "lesson.html"
     run("drill", "--sheet", "4", "--seed", "7", "--out", str(out))
@@ -314,6 +318,7 @@ def test_the_worksheet_says_what_ends_what_waits_what_goes_stale_and_what_is_shu
         assert ("Not on this car (only for people qualified for high voltage)" in page) == electric
 
 
+@pytest.mark.slow
 def test_titles_of_other_knowledge_are_harmless_on_paper(tmp_path):
     folder = tmp_path / "knowledge"
     with resources.as_file(resources.files("loopodds_data")) as shipped:

@@ -63,6 +63,7 @@ def test_json_holds_the_whole_summary(source: Path, tmp_path: Path) -> None:
     assert set(summary) >= {"out", "rejects", "rejected_by", "top", "review", "warnings"}
 
 
+@pytest.mark.slow
 def test_nothing_but_the_page_is_written_into_a_pipe(source: Path, tmp_path: Path) -> None:
     command = [sys.executable, "-c", "from loopodds_cli.main import main; main()", "score"]
     options = [str(source), "--out", str(tmp_path / "out.csv"), "--knowledge", str(SMALL)]
@@ -85,6 +86,7 @@ def test_bad_input_is_one_line_and_wrong_use_is_two(source: Path, tmp_path: Path
     assert not (tmp_path / "o.csv").exists()
 
 
+@pytest.mark.slow
 def test_the_review_list_can_be_kept_as_a_file(tmp_path: Path) -> None:
     for ending in ("csv", "json"):
         words = ["score", "@us", "--out", str(tmp_path / "out.csv"), "--review", "8"]

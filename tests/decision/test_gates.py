@@ -145,6 +145,7 @@ def random_evidence(
     return Evidence(1, codes, soft), told
 
 
+@pytest.mark.slow
 def test_not_one_gate_is_broken_in_ten_thousand_random_states(knowledge, prices):
     rng = np.random.default_rng(20260101)
     able = prices.with_everything(knowledge)
