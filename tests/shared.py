@@ -13,6 +13,14 @@ from loopodds_cli.pages.assess import print_assessment
 from loopodds_cli.pages.next import print_next
 from loopodds_cli.pages.plan import print_plan
 
+CONTEXT = {
+    "setting": "complaint",
+    "expansion": "TXV",
+    "compressor": "fixed",
+    "refrigerant": "R134a",
+    "weather": "warm",
+}
+"""A car of common make-up with a complaint, on a warm day."""
 PAGES = {"assess": print_assessment, "next": print_next, "plan": print_plan}
 
 

@@ -41,15 +41,9 @@ from loopodds.inference.subsets import SubsetSums
 from loopodds.inspection.case_file import load_case
 from loopodds_cli.main import main
 from references import enumerate_joint, known_of, with_codes
+from shared import CONTEXT
 
 ORACLES = Path(__file__).parents[1] / "oracles"
-CONTEXT = {
-    "setting": "complaint",
-    "expansion": "TXV",
-    "compressor": "fixed",
-    "refrigerant": "R134a",
-    "weather": "warm",
-}
 
 # six printed decimals
 PRINTED = 5.1e-7

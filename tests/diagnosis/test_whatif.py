@@ -21,6 +21,7 @@ from loopodds.inspection.vocabulary import observable_names
 from loopodds_cli.commands.whatif import command
 from loopodds_cli.main import main
 from references import with_codes
+from shared import CONTEXT
 
 WET = """
 [vehicle]
@@ -40,13 +41,6 @@ moisture_indicator = "wet"
 low_side = "1.6 bar"
 high_side = "14.6 bar"
 """
-CONTEXT = {
-    "setting": "complaint",
-    "expansion": "TXV",
-    "compressor": "fixed",
-    "refrigerant": "R134a",
-    "weather": "warm",
-}
 # the same sums in batches of another size
 FLOAT = 1e-12
 
