@@ -6,8 +6,8 @@ from contextlib import redirect_stdout
 from functools import cache
 from io import StringIO
 
+from loopodds.advice.assessment import Assessment, assess
 from loopodds.casebook.sources import read_case
-from loopodds.decision.assessment import Assessment, assess
 from loopodds.diagnosis.model import Model
 from loopodds_cli.pages.assess import print_assessment
 from loopodds_cli.pages.next import print_next

@@ -51,9 +51,9 @@ from loopodds.diagnosis.what_if import (
     NOTHING as NOTHING, UNKNOWN as UNKNOWN, Change as Change, Scenario as Scenario,
     WhatIf as WhatIf,
 )
-from loopodds.decision.assessment import Assessment as Assessment, assess as assess
+from loopodds.advice.assessment import Assessment as Assessment, assess as assess
 from loopodds.decision.branches import Branch as Branch, State as State
-from loopodds.decision.firmness import BreakEven as BreakEven, PlanTurn as PlanTurn
+from loopodds.advice.firmness import BreakEven as BreakEven, PlanTurn as PlanTurn
 from loopodds.decision.gates import Closed as Closed, Move as Move
 from loopodds.decision.next_test import (
     RankedTest as RankedTest, plan_at as plan_at, seen_at as seen_at,

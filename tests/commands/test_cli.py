@@ -17,8 +17,8 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner, Result
+from loopodds.advice.assessment import Assessment
 from loopodds.casebook.sources import demo_cases
-from loopodds.decision.assessment import Assessment
 from loopodds.diagnosis.belief import Conflict
 from loopodds.inference.bif import read_bif
 from loopodds.knowledge.assembly import build_network

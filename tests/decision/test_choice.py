@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from loopodds.advice.assessment import assess
 from loopodds.base.errors import UnknownName
 from loopodds.casebook.sources import demo_cases, read_case
-from loopodds.decision.assessment import assess
 from loopodds.decision.next_test import best_few, best_policy, rank_tests
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.diagnose import believe, stated_context

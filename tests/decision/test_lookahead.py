@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from loopodds.advice.further_tests import informed_saving, look_ahead
 from loopodds.decision.expected_cost import Decision
-from loopodds.decision.further_tests import informed_saving, look_ahead
 from loopodds.decision.lookahead import Planner
 from loopodds.inference.bif import read_bif
 from loopodds.inference.joints import Calibrated
@@ -288,7 +288,7 @@ def test_draws_estimate_the_same_outlook_as_a_listing(seed, monkeypatch):
     names = ["o0", "o1", "o2"]
     now = planner(variables, decision, {}).calibrated
     exact = look_ahead(now, decision, names, NOTHING, np.random.default_rng(seed))
-    monkeypatch.setattr("loopodds.decision.further_tests.LISTED", 1)
+    monkeypatch.setattr("loopodds.advice.further_tests.LISTED", 1)
     drawn = look_ahead(now, decision, names, NOTHING, np.random.default_rng(seed), draws=4000)
     assert (exact.draws, drawn.draws) == (0, 4000)
     # four standard errors of a share of 4 000 draws

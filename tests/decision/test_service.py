@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from loopodds.advice.firmness import advise, break_even, crossing, kinds_for, provisos
 from loopodds.base.errors import InspectionError, TooLarge
 from loopodds.decision.expected_cost import best_order
-from loopodds.decision.firmness import advise, break_even, crossing, kinds_for, provisos
 from loopodds.decision.gates import Gates
 from loopodds.decision.offers import FILLING, offers_for, repair_decision
 from loopodds.decision.prices import Prices, load_prices

@@ -16,8 +16,8 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from loopodds.advice.firmness import plan_turns
 from loopodds.base.errors import UnknownName
-from loopodds.decision.firmness import plan_turns
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe

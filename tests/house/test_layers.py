@@ -22,6 +22,7 @@ ROOMS = (
     "inspection",
     "diagnosis",
     "decision",
+    "advice",
     "casebook",
     "archive",
     "upkeep",

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from loopodds.advice.assessment import assess
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.work import Casework
-from loopodds.decision.assessment import assess
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
 from loopodds.report.content import START, Report

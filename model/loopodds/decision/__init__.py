@@ -1,1 +1,1 @@
-"""What to do: gates, tests, lookahead, prices, plans and how firm they are."""
+"""What to do: gates, tests, lookahead, prices, plans."""

@@ -6,10 +6,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from loopodds.advice.further_tests import Outlook, informed_saving, look_ahead
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.branches import ROUNDING, State
 from loopodds.decision.expected_cost import Decision, Plan
-from loopodds.decision.further_tests import Outlook, informed_saving, look_ahead
 from loopodds.decision.offers import clearing
 from loopodds.decision.workshop import ServicePlan, Workshop, masks
 from loopodds.diagnosis.belief import Belief, log_odds

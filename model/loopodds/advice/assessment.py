@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopodds.decision.firmness import Advice, PlanTurn, advise, plan_turns
+from loopodds.advice.firmness import Advice, PlanTurn, advise, plan_turns
 from loopodds.decision.next_test import (
     Policy,
     RankedTest,
