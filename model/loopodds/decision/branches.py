@@ -141,6 +141,8 @@ class Branch:
 
 
 _ROWS_A_THREAD = 4096
+_ROWS_COMPILED = 128
+"""The same where the loops are compiled: they hold no lock."""
 _EVEN = 1e-9  # of sums of chances
 
 
@@ -244,7 +246,8 @@ def _open_needs(trials: Sequence[Trial], decision: Decision) -> tuple[FloatArray
 def _propagated(tree: JunctionTree, evidence: Evidence, queries: Iterable[Query]) -> Posterior:
     """One batch, its rows shared among the processors when there are many."""
     wanted = list(queries)
-    parts = min(os.cpu_count() or 1, evidence.rows // _ROWS_A_THREAD)
+    least = _ROWS_COMPILED if tree.compiled else _ROWS_A_THREAD
+    parts = min(os.cpu_count() or 1, evidence.rows // least)
     if parts < 2:
         return tree.propagate(evidence, wanted)
     rows = np.array_split(np.arange(evidence.rows), parts)

@@ -174,37 +174,41 @@ class JunctionTree:
         return FlatTree(self._cliques)
 
     def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
-        """Inward pass: clique potentials, normalised messages to the parents, log evidence."""
-        rows = evidence.rows
+        """Inward pass: clique potentials, normalised messages to the parents, log evidence.
+
+        What hangs only on evidence that all rows share is worked out once: its last axis is one
+        long. Imagined outcomes of a test differ in few places.
+        """
+        first, shared = evidence.take(slice(0, 1)), evidence.shared()
         beliefs: list[FloatArray] = []
         messages: list[FloatArray] = []
-        log_evidence = np.zeros(rows)
+        log_evidence = np.zeros(evidence.rows)
         for clique in self._cliques:
-            belief = np.broadcast_to(clique.prior, (*clique.cards, rows)).copy()
+            parts = []
             for child in clique.children:
                 names = self._cliques[child].separator
-                belief *= messages[child].reshape(*clique.axes(names), rows)
+                parts.append(messages[child].reshape(*clique.axes(names), -1))
             for factor in clique.absorbed:
-                likelihood = likelihood_rows(factor, evidence)
+                likelihood = likelihood_rows(factor, first if factor.name in shared else evidence)
                 if likelihood is None:
                     continue
                 if factor.name in evidence.numbers:
                     likelihood, log_peak = below_one(likelihood)
                     log_evidence += log_peak
-                belief *= likelihood.reshape(*factor.shape, rows)
+                parts.append(likelihood.reshape(*factor.shape, -1))
+            belief = _product(clique.prior, parts)
             message = _marginal(belief, clique.scope, clique.separator)
-            total = message.reshape(-1, rows).sum(axis=0)
+            total = message.reshape(-1, message.shape[-1]).sum(axis=0)
             with np.errstate(divide="ignore"):
                 log_evidence += np.log(total)
-            scale = np.divide(1.0, total, out=np.zeros(rows), where=total > 0)
+            scale = np.divide(1.0, total, out=np.zeros_like(total), where=total > 0)
             messages.append(message * scale)
             belief *= scale
             beliefs.append(belief)
         return beliefs, messages, log_evidence
 
     def _distribute(self, beliefs: list[FloatArray], messages: list[FloatArray]) -> None:
-        """Outward pass, in place: every clique becomes the joint posterior of its scope."""
-        rows = beliefs[0].shape[-1]
+        """Outward pass: every clique becomes the joint posterior of its scope."""
         for index in range(len(self._cliques) - 1, -1, -1):
             clique = self._cliques[index]
             if clique.parent < 0:
@@ -212,9 +216,22 @@ class JunctionTree:
             outward = _marginal(
                 beliefs[clique.parent], self._cliques[clique.parent].scope, clique.separator
             )
-            inward = messages[index]
+            inward = np.broadcast_to(messages[index], outward.shape)
             ratio = np.divide(outward, inward, out=np.zeros_like(outward), where=inward > 0)
-            beliefs[index] *= ratio.reshape(*clique.axes(clique.separator), rows)
+            wide = ratio.reshape(*clique.axes(clique.separator), -1)
+            beliefs[index] = beliefs[index] * wide
+
+
+def _product(prior: FloatArray, parts: list[FloatArray]) -> FloatArray:
+    """A potential times factors; those that differ from row to row come last."""
+    parts.sort(key=lambda part: part.shape[-1] > 1)
+    belief = prior.copy()
+    for part in parts:
+        if part.shape[-1] > belief.shape[-1]:
+            belief = belief * part
+        else:
+            belief *= part
+    return belief
 
 
 def plan_of(network: Network) -> TreePlan:

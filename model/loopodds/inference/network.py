@@ -100,6 +100,16 @@ class Evidence:
             {name: (v[rows], s[rows]) for name, (v, s) in self.numbers.items()},
         )
 
+    def shared(self) -> frozenset[str]:
+        """Names of which all rows hold the same."""
+        if self.rows == 1:
+            return frozenset({*self.codes, *self.soft, *self.numbers})
+        codes = {name for name, code in self.codes.items() if (code == code[0]).all()}
+        soft = {name for name, weight in self.soft.items() if (weight == weight[0]).all()}
+        numbers = {n for n, pair in self.numbers.items() if all(map(_constant, pair))}
+        differ = {*self.codes} - codes | {*self.soft} - soft | {*self.numbers} - numbers
+        return frozenset(codes | soft | numbers) - differ
+
     def repeat(self, times: int) -> Evidence:
         """Every row ``times`` times in turn: the start of a batch of variations."""
         return self.take(np.repeat(np.arange(self.rows), times))
@@ -165,6 +175,11 @@ class Evidence:
     def only(self, names: Iterable[str]) -> Evidence:
         """The same with nothing but the given names observed."""
         return self.without({*self.codes, *self.soft, *self.numbers}.difference(names))
+
+
+def _constant(values: FloatArray) -> bool:
+    """Whether numbers are all the same, or all missing."""
+    return bool((values == values[0]).all() or np.isnan(values).all())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
