@@ -223,7 +223,7 @@ def test_whether_the_setting_was_told_is_told() -> None:
     assert assessed(SOUND_CAR).as_json()["setting_stated"] is True
     untold = assessed({}).as_json()
     assert untold["setting_stated"] is False
-    assert untold["context"]["setting"] == "routine"
+    assert untold["context"]["setting"] is None
 
 
 def cautions(

@@ -33,7 +33,7 @@ class Car(NamedTuple):
 
     @property
     def setting(self) -> str:
-        return self.belief.context["setting"]
+        return str(self.inspection.conditions.get("setting", "complaint"))
 
     def first(self, count: int) -> set[str]:
         return {condition.name for condition in self.belief.ranking()[:count]}
@@ -117,10 +117,15 @@ def test_two_faults_are_both_among_the_first_three() -> None:
 
 
 def test_sound_cars_at_a_routine_check_come_out_sound() -> None:
-    """Measured: 0.69 to 0.86, mean 0.79; some of them look bad."""
-    found = [car.belief.p_sound for car in sound() if car.setting == "routine"]
-    assert min(found) >= 0.65
-    assert sum(found) / len(found) >= 0.75
+    """Measured: 0.49 to 0.72, mean 0.64; some of them look bad.
+
+    As one car in five is a little low without anyone noticing, a charge that was not weighed
+    leaves some doubt: it was 0.79 when that was one car in twenty-eight.
+    """
+    found = [car for car in sound() if car.setting == "routine"]
+    assert all(car.belief.p_sound > car.belief.ranking()[0].probability for car in found)
+    assert min(car.belief.p_sound for car in found) >= 0.45
+    assert sum(car.belief.p_sound for car in found) / len(found) >= 0.6
 
 
 @pytest.mark.parametrize("setting", ["complaint", "routine"])

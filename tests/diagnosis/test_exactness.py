@@ -19,7 +19,7 @@ from loopodds.inference.bif import read_bif, write_bif
 from loopodds.inference.junction import JunctionTree, Posterior
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.nodes import Gauge, Graded, levels_of, matches
+from loopodds.knowledge.nodes import Gauge, Graded, matches
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.exchange import pgmpy_model
 from references import (
@@ -42,13 +42,13 @@ from shared import shipped
 SAME = 1e-11
 
 CONTEXTS = (
-    {"setting": "complaint"},
-    {"setting": "routine"},
-    {"setting": "complaint", "expansion": "TXV", "compressor": "fixed", "weather": "warm"},
-    {"setting": "complaint", "expansion": "orifice", "compressor": "fixed", "weather": "cool"},
-    {"setting": "complaint", "expansion": "TXV", "compressor": "electric", "weather": "warm"},
-    {"setting": "routine", "expansion": "orifice", "compressor": "variable"},
-    {"setting": "routine", "expansion": "TXV", "compressor": "variable", "weather": "cool"},
+    {},
+    {"compressor": "electric"},
+    {"expansion": "TXV", "compressor": "fixed", "weather": "warm"},
+    {"expansion": "orifice", "compressor": "fixed", "weather": "cool"},
+    {"expansion": "TXV", "compressor": "electric", "weather": "warm"},
+    {"expansion": "orifice", "compressor": "variable"},
+    {"expansion": "TXV", "compressor": "variable", "weather": "cool"},
 )
 ROWS = 24
 LABELS = ["-".join(context.values()) for context in CONTEXTS]
@@ -231,13 +231,13 @@ def test_the_exported_network_is_the_shipped_one(number):
         np.testing.assert_array_equal(found[variable.name].table, variable.table)
 
 
-def maximum_of_causes(node: Graded, states: dict[str, str], setting: str) -> np.ndarray:
+def maximum_of_causes(node: Graded, states: dict[str, str]) -> np.ndarray:
     """Distribution of the highest level that any cause or the leak produces, one by one."""
-    levels = np.array(levels_of(node.leak.p, setting))
+    levels = np.array(node.leak.p)
     for cause in node.causes:
         if states[cause.parent] not in cause.effects:
             continue
-        alone = np.array(levels_of(cause.effects[states[cause.parent]], setting))
+        alone = np.array(cause.effects[states[cause.parent]])
         for parent, factors in cause.weakened_by.items():
             factor = factors.get(states[parent], 1.0)
             alone = np.array([1 - factor * alone[1:].sum(), *(factor * alone[1:])])
@@ -266,7 +266,7 @@ def test_graded_tables_are_the_maximum_of_independent_causes(number):
                 parent: network.states(parent)[i]
                 for parent, i in zip(variable.parents, index, strict=True)
             }
-            expected = maximum_of_causes(node, states, context["setting"])
+            expected = maximum_of_causes(node, states)
             np.testing.assert_allclose(variable.table[index], expected, rtol=0, atol=1e-12)
     assert met > 20
 

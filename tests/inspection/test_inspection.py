@@ -11,8 +11,10 @@ import msgspec
 import numpy as np
 import pytest
 from loopodds.base.errors import InspectionError
+from loopodds.diagnosis.model import Model
+from loopodds.inference.network import Evidence
 from loopodds.inspection.case_file import line_numbers, load_case
-from loopodds.inspection.encoding import Group, encode
+from loopodds.inspection.encoding import Group, encode, encoding_of
 from loopodds.inspection.inspection import InspectionBatch, batch_of
 from loopodds.inspection.remarks import notes, observed_names
 from loopodds.inspection.sections import inspection_from
@@ -27,6 +29,7 @@ expansion = "TXV"
 compressor = "fixed"
 
 [conditions]
+setting = "routine"
 ambient = "31 degC"
 humidity = "45 %"
 
@@ -57,6 +60,10 @@ def small() -> Knowledge:
 def group_of(knowledge: Knowledge, **sections: Any) -> Group:
     (group,) = encode(batch_of([inspection_from(sections, knowledge)], knowledge), knowledge).groups
     return group
+
+
+def routine(sections: dict[str, Any]) -> dict[str, Any]:
+    return {**sections, "conditions": {"setting": "routine", **sections.get("conditions", {})}}
 
 
 # --- a case file --------------------------------------------------------------------------------
@@ -189,7 +196,7 @@ def test_a_word_beside_a_number_changes_nothing(small: Knowledge, word: Any) -> 
 def test_a_word_that_contradicts_its_number_is_told(small: Knowledge) -> None:
     sections: dict[str, dict[str, Any]] = {
         "vehicle": {"refrigerant": "R134a"},
-        "conditions": {"ambient": "25 degC"},
+        "conditions": {"ambient": "25 degC", "setting": "routine"},
         "readings": {"low_side": "2.1 bar"},
     }
     assert inspection_from({**sections, "findings": {"low_side": "normal"}}, small).warnings == ()
@@ -220,19 +227,83 @@ def test_a_word_stays_in_where_the_number_cannot_be_used(small: Knowledge) -> No
 @pytest.mark.parametrize(
     ("sections", "setting"),
     [
-        ({}, "routine"),
-        ({"findings": {"cooling": "good"}}, "routine"),
+        ({}, None),
+        ({"findings": {"cooling": "good"}}, None),
         ({"findings": {"cooling": "weak"}}, "complaint"),
         ({"findings": {"cooling": {"good": 1, "weak": 2}}}, "complaint"),
-        ({"findings": {"cooling": {"good": 2, "weak": 1}}}, "routine"),
+        ({"findings": {"cooling": {"good": 2, "weak": 1}}}, None),
         ({"findings": {"cooling": "weak"}, "conditions": {"setting": "routine"}}, "routine"),
         ({"conditions": {"setting": "complaint"}}, "complaint"),
     ],
 )
 def test_a_recorded_complaint_makes_the_setting_unless_it_is_stated(
-    small: Knowledge, sections: dict[str, Any], setting: str
+    small: Knowledge, sections: dict[str, Any], setting: str | None
 ) -> None:
-    assert group_of(small, **sections).context["setting"] == setting
+    car = encoding_of(inspection_from(sections, small), small)
+    assert car.contexts.stated().get("setting") == setting
+
+
+def implied_of(knowledge: Knowledge, **sections: Any) -> dict[str, list[float]]:
+    implied = group_of(knowledge, **sections).evidence.implied
+    return {name: weights[0].tolist() for name, weights in implied.items()}
+
+
+ROUTINE = {"conditions": {"setting": "routine"}}
+COMPLAINT = {"conditions": {"setting": "complaint"}}
+
+
+def test_a_routine_check_says_that_nobody_came_for_a_complaint(small: Knowledge) -> None:
+    # brings_in of the files: good 0.02, weak 0.5, none 0.9
+    assert implied_of(small, **ROUTINE)["cooling"] == pytest.approx([1, 0.5 / 0.98, 0.1 / 0.98])
+
+
+def test_a_complaint_not_told_is_the_usual_one(small: Knowledge) -> None:
+    assert implied_of(small, **COMPLAINT)["cooling"] == pytest.approx([0.02 / 0.9, 0.5 / 0.9, 1])
+
+
+def test_a_setting_that_is_not_stated_says_nothing(small: Knowledge) -> None:
+    assert implied_of(small) == {}
+    assert implied_of(small, findings={"cooling": "good"}) == {}
+
+
+@pytest.mark.parametrize("stated", [ROUTINE, COMPLAINT], ids=["routine", "complaint"])
+@pytest.mark.parametrize("word", ["good", "weak", "none"])
+def test_the_setting_adds_nothing_to_the_recorded_word(
+    small: Knowledge, stated: dict[str, Any], word: str
+) -> None:
+    plain = group_of(small, findings={"cooling": word})
+    told = group_of(small, **stated, findings={"cooling": word})
+    model = Model(small)
+    for fault, chances in model.believe({}, plain.evidence).faults.items():
+        with_setting = model.believe({}, told.evidence).faults[fault]
+        np.testing.assert_allclose(with_setting, chances, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("stated", ["routine", "complaint"])
+def test_the_setting_is_a_child_of_the_complaint(small: Knowledge, stated: str, seed: int) -> None:
+    """Beside a network with an explicit node "brought in for it" below the complaint, summed by
+    hand over the complaint; with random evidence beside it.
+    """
+    rng = np.random.default_rng(seed)
+    model = Model(small)
+    network = model.tree({}).network
+    cooling = network.observables["cooling"]
+    comes = np.array([small.nodes["cooling"].brings_in[state] for state in cooling.states])
+    chance = comes if stated == "complaint" else 1 - comes
+    beside = {
+        name: np.array([int(rng.integers(len(node.states)))])
+        for name, node in network.observables.items()
+        if name != "cooling"
+    }
+    told = group_of(small, conditions={"setting": stated}).evidence
+    ours = model.believe({}, replace(told, codes=beside))
+    each = [Evidence(1, {**beside, "cooling": np.array([state])}) for state in range(len(comes))]
+    beliefs = [model.believe({}, one) for one in each]
+    joint = np.array([np.exp(b.log_evidence[0]) for b in beliefs]) * chance
+    for fault in model.faults:
+        expected = sum(w * b.faults[fault][0] for w, b in zip(joint, beliefs, strict=True))
+        np.testing.assert_allclose(ours.faults[fault][0], expected / joint.sum(), atol=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -246,9 +317,9 @@ def test_the_weather_follows_from_the_ambient_temperature(
 
 
 def test_what_is_not_stated_is_no_context(small: Knowledge) -> None:
-    assert group_of(small).context == {"setting": "routine"}
+    assert group_of(small).context == {}
     stated = group_of(small, vehicle={"expansion": "orifice"}).context
-    assert stated == {"setting": "routine", "expansion": "orifice"}
+    assert stated == {"expansion": "orifice"}
 
 
 # --- outcomes -----------------------------------------------------------------------------------
@@ -426,7 +497,7 @@ WARM = {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"}
     ],
 )
 def test_what_is_odd_is_told(small: Knowledge, sections: dict[str, Any], warning: str) -> None:
-    assert inspection_from(sections, small).warnings == (warning,)
+    assert inspection_from(routine(sections), small).warnings == (warning,)
 
 
 def test_an_odd_reading_stays_in(small: Knowledge) -> None:
@@ -437,7 +508,7 @@ def test_an_odd_reading_stays_in(small: Knowledge) -> None:
 def test_a_very_low_charge_is_no_odd_reading(small: Knowledge) -> None:
     sections = {
         "vehicle": WARM,
-        "conditions": {"ambient": "25 degC"},
+        "conditions": {"ambient": "25 degC", "setting": "routine"},
         "readings": {"low_side": "0.4 bar", "high_side": "8 bar"},
     }
     assert inspection_from(sections, small).warnings == ()

@@ -131,10 +131,6 @@ FINDINGS = {
         '{ when = { wrong_oil = "present" }, p = [0, 1] }]',
         "rows[2] (wrong_oil present) never holds: earlier rows cover it",
     ),
-    "numbers for one setting only": (
-        TABLE + "parents = []\nrows = [{ p = { routine = [0.9, 0.1] } }]",
-        "rows[1]: one list for each of complaint, routine is needed",
-    ),
     "numbers without a source": (
         LABELS + 'grade = "estimate"\nweight = 5\nstates = ["none", "seen"]\n'
         'distribution = "table"\n' + ROOT,
@@ -147,6 +143,14 @@ FINDINGS = {
     "no text for the technician": (
         (TABLE + ROOT).replace('about = "Only for this test."\n', ""),
         "needs a text 'about'",
+    ),
+    "a complaint that brings nobody in": (
+        TABLE + 'complaint = ["seen"]\n' + ROOT,
+        "brings_in: how often a car is brought in for 'seen' is needed",
+    ),
+    "a complaint that brings in no more than its absence": (
+        TABLE + 'complaint = ["seen"]\nbrings_in = { none = 0.2, seen = 0.2 }\n' + ROOT,
+        "brings_in: a complaint has to bring in oftener than what is none",
     ),
     "a complaint that is no state": (
         TABLE + 'complaint = ["sen"]\n' + ROOT,

@@ -52,6 +52,13 @@ AUDIBLE_DECIBANS = 1.0
 CONFLICT_BITS = 0.5
 
 
+WHY_HERE = {
+    "complaint": "came with a complaint",
+    "routine": "routine check",
+    "": "not said why it is here",
+}
+
+
 def print_assessment(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
@@ -97,10 +104,7 @@ def _answer(page: Page, result: Assessment) -> None:
 def _about(result: Assessment) -> str:
     """Why the car is here and what kind of car it is."""
     context = result.context
-    if context["setting"] == "complaint":
-        reason = "came with a complaint"
-    else:
-        reason = "routine check" if result.setting_stated else "taken as a routine check"
+    reason = WHY_HERE[context.get("setting", "")]
     stated = [context[key] for key in ("refrigerant", "expansion") if key in context]
     if "compressor" in context:
         stated.append(f"{context['compressor']} compressor")

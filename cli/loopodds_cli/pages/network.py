@@ -84,20 +84,17 @@ def print_node(node: Node, knowledge: Knowledge, context: Mapping[str, str]) -> 
     """
     page = Page()
     notes: list[Grounds] = []
-    settings = (
-        [context["setting"]] if "setting" in context else knowledge.contexts["setting"].values
-    )
     page.line(Text(node.name, STRONG), Text(f" {node.title}"))
     page.line(node.about)
     _facts(page, node, knowledge)
     shown = node.in_context(context)
     page.heading("Numbers", ", ".join(context.values()))
     page.line(_how_to_read(shown))
-    _print_lines(page, _lines(shown, settings), notes)
+    _print_lines(page, _lines(shown), notes)
     for variant in () if context else node.variants:
         page.heading("Different numbers", f"when {_when(variant.when)}")
-        usual = _lines(node, settings)
-        there = _lines(node.in_context(variant.when), settings)
+        usual = _lines(node)
+        there = _lines(node.in_context(variant.when))
         changed = [line for line in there if line[1] is None or line not in usual]
         _print_lines(page, changed, notes)
     page.heading("Where the numbers come from", "weight: for how many cars seen they count")
@@ -116,6 +113,7 @@ def _facts(page: Page, node: Node, knowledge: Knowledge) -> None:
         "states": ", ".join(node.states),
         "conditions": "; ".join(f"{n} ({', '.join(s)})" for n, s in node.conditions.items()),
         "a complaint": ", ".join(node.complaint),
+        "brings in": ", ".join(f"{s} {100 * p:g} %" for s, p in node.brings_in.items()),
         "depends on": ", ".join(parents_of(node)),
         "weakened": _weakened(node),
         "acts on": ", ".join(knowledge.children_of(node.name)),
@@ -147,18 +145,13 @@ def _how_to_read(node: Node) -> str:
     return "In %. The first line that fits holds."
 
 
-def _lines(node: Node, settings: Sequence[str]) -> list[Line]:
+def _lines(node: Node) -> list[Line]:
     """All numbers of a node, a line each, the heading of their columns first."""
     if isinstance(node, Gauge):
         return [*_gauge_lines(node)]
-    lines: list[Line] = [(("", "", *node.states), None)]
+    lines: list[Line] = [(("", *node.states), None)]
     for label, levels, grounds in _blocks(node):
-        if isinstance(levels, Mapping):
-            numbers = [(setting, levels[setting]) for setting in settings]
-        else:
-            numbers = [("", levels)]
-        for setting, p in numbers:
-            lines.append(((label, setting, *(f"{100 * x:.3g}" for x in p)), grounds))
+        lines.append(((label, *(f"{100 * x:.3g}" for x in levels)), grounds))
     return lines
 
 
@@ -169,7 +162,8 @@ def _print_lines(page: Page, lines: Sequence[Line], notes: list[Grounds]) -> Non
         mark = _mark(grounds, notes) if grounds is not None else ""
         rows.append(("" if label == above else label, *cells, mark))
         above = label
-    page.rows(rows, right=range(2, len(rows[0]) - 1))
+    # probabilities, but not the one text of a gauge
+    page.rows(rows, right=range(1, len(rows[0]) - 1) if len(rows[0]) > 3 else ())
 
 
 def _blocks(node: Node) -> Iterator[tuple[str, Levels, Grounds]]:

@@ -90,12 +90,24 @@ def _missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Mod
 def _logs_alone(group: Group, model: Model) -> FloatArray:
     """Sum over everything observed of the log probability of each alone, shape (rows,)."""
     key = tuple(sorted(group.context.items()))
-    total = np.zeros(group.evidence.rows)
+    total = _implied_logs(group, model)
     for name, codes in group.evidence.codes.items():
         total += _word_logs(model, key, name)[codes]
     for name, (value, extra) in group.evidence.numbers.items():
         total += _number_logs(model, key, name, value, extra)
     return total
+
+
+def _implied_logs(group: Group, model: Model) -> FloatArray:
+    """Log probability of what the circumstances imply, shape (rows,); worked out once a kind."""
+    implied = group.evidence.implied
+    if not implied:
+        return np.zeros(group.evidence.rows)
+    rows = np.hstack([*implied.values()])
+    _, first, kind = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    some = Evidence(len(first), implied={name: w[first] for name, w in implied.items()})
+    logs: FloatArray = model.tree(group.context).propagate(some).log_evidence[kind.ravel()]
+    return logs
 
 
 @lru_cache(maxsize=1 << 14)

@@ -17,7 +17,7 @@ from loopodds.diagnosis.belief import (
     log_odds,
 )
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.past_evidence import encoded, left_out
+from loopodds.diagnosis.past_evidence import SETTING, encoded, left_out
 from loopodds.diagnosis.repaired_car import changed_by
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.encoding import encoding_of
@@ -49,7 +49,7 @@ def believe(inspection: Inspection, model: Model) -> Belief:
 
 
 def stated_context(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
-    """Setting, refrigerant, expansion device, compressor and weather, as far as stated."""
+    """Setting, refrigerant, expansion device, compressor and weather, as far as they are known."""
     return encoding_of(inspection.as_it_came, knowledge).contexts.stated()
 
 
@@ -74,12 +74,12 @@ class Diagnosis:
         self.p_sound = self.belief.p_sound  # that nothing is wrong
         # services done since the car came, in order; the belief is of the car after them
         self.repairs: tuple[Query, ...] = tuple(done.services for done in inspection.repairs)
-        # else it follows from whether a complaint was recorded
+        # else it follows from a complaint, if one was recorded
         self.setting_stated = "setting" in inspection.as_it_came.conditions
 
     @cached_property
     def context(self) -> Mapping[str, str]:
-        """Setting, refrigerant and the like; what was not stated is left out, save the setting."""
+        """Setting, refrigerant and the like; what is not known is left out."""
         return stated_context(self.inspection, self.knowledge)
 
     @cached_property
@@ -155,7 +155,8 @@ class Diagnosis:
         """Plain data for ``json.dumps``."""
         return {
             "case": self.case,
-            "context": dict(self.context),
+            # the setting is always there: none where nothing tells why the car is here
+            "context": {SETTING: None, **self.context},
             "setting_stated": self.setting_stated,
             "repairs": [list(services) for services in self.repairs],
             "log_evidence": self.log_evidence,

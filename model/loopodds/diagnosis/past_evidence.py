@@ -15,7 +15,7 @@ from loopodds.knowledge.records import Knowledge
 MOST_CELLS = 1_000_000
 """Engineering choice: `assess` took 35 s with 2.2 million configurations, 5 s with 0.2 million."""
 SETTING = "setting"
-"""Context that is a matter of how the car came, whatever was done to it since."""
+"""Condition that is a matter of how the car came, whatever was done to it since."""
 
 
 def encoded(inspections: Sequence[Inspection], model: Model) -> list[tuple[Model, Group]]:
@@ -42,24 +42,30 @@ def _encoded(
     if not repairs:
         return [(model, group) for group in groups]
     rounds = [encoding_of(repair.before, knowledge).groups[0] for repair in repairs]
+    # why the car is here tells of the car as it came
+    for number, seen in enumerate(rounds[1:], start=1):
+        rounds[number] = seen._replace(evidence=_unimplied(seen.evidence))
     history = knowledge.of_kind("history")
-    came = {key: value for key, value in rounds[0].context.items() if key == SETTING}
     done = tuple(
         Repair(
             repair.services,
-            frozenset(seen.evidence.names()) - history.keys(),
-            tuple(sorted({**seen.context, **came}.items())),
+            frozenset((*seen.evidence.names(), *seen.evidence.implied)) - history.keys(),
+            tuple(sorted(seen.context.items())),
         )
         for repair, seen in zip(repairs, rounds, strict=True)
     )
-    own = _that_fits(done, {**groups[0].context, **came}, model)
+    own = _that_fits(done, groups[0].context, model)
     past = [seen.evidence for seen in rounds]
     followed = []
     for group in groups:
-        context = {**group.context, **came}
-        evidence = with_past(past, own.repairs, group.evidence, knowledge, context)
-        followed.append((own, Group(context, group.rows, evidence)))
+        now = _unimplied(group.evidence)
+        evidence = with_past(past, own.repairs, now, knowledge, group.context)
+        followed.append((own, group._replace(evidence=evidence)))
     return followed
+
+
+def _unimplied(evidence: Evidence) -> Evidence:
+    return replace(evidence, implied={})
 
 
 def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model) -> Model:
@@ -109,9 +115,11 @@ def with_past(
     """
     seen_now = {name for row in range(now.rows) for name in now.names(row)}
     codes, soft, numbers = dict(now.codes), dict(now.soft), dict(now.numbers)
+    implied = dict(now.implied)
     for past, names in zip(rounds, names_before(done, seen_now, knowledge, context), strict=True):
         wide = past.only(names).repeat(now.rows)
         codes |= {names[name]: column for name, column in wide.codes.items()}
         soft |= {names[name]: column for name, column in wide.soft.items()}
         numbers |= {names[name]: column for name, column in wide.numbers.items()}
-    return Evidence(now.rows, codes, soft, numbers)
+        implied |= {names[n]: column for n, column in wide.implied.items() if n in names}
+    return Evidence(now.rows, codes, soft, numbers, implied)

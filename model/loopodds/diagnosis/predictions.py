@@ -9,8 +9,8 @@ from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.units import INTERNAL_UNITS, Dimension, format_quantity
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.likelihoods import normal_density
-from loopodds.inference.network import Evidence, GaugeNode
+from loopodds.inference.likelihoods import implied_table, normal_density
+from loopodds.inference.network import Discrete, Evidence, GaugeNode
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.gauges import NAMEPLATES, masked_rows
 from loopodds.inspection.inspection import InspectionBatch
@@ -199,10 +199,18 @@ def predict(tree: JunctionTree, evidence: Evidence, names: Sequence[str]) -> dic
         if isinstance(variable, GaugeNode):
             found[name] = _gauge(variable, believed)
         else:
-            states = believed @ variable.table.reshape(believed.shape[1], -1)
+            states = _states(variable, believed, evidence.implied.get(name))
             none = np.empty(0)
             found[name] = Prediction(name, states, none, none, np.empty((evidence.rows, 0)))
     return found
+
+
+def _states(variable: Discrete, believed: FloatArray, implied: FloatArray | None) -> FloatArray:
+    if implied is None:
+        return believed @ variable.table.reshape(believed.shape[1], -1)
+    table = implied_table(variable, implied).reshape(*believed.shape, -1)
+    result: FloatArray = (believed[:, None, :] @ table)[:, 0]
+    return result
 
 
 def _gauge(gauge: GaugeNode, believed: FloatArray) -> Prediction:

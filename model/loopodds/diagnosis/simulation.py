@@ -24,7 +24,7 @@ class SimulatedCars:
 def simulate(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
     """Draw cars, parents before children; what the context leaves out is averaged over.
 
-    >>> cars = simulate(Model(), {"setting": "complaint"}, 3, np.random.default_rng(1))
+    >>> cars = simulate(Model(), {"compressor": "fixed"}, 3, np.random.default_rng(1))
     >>> cars.evidence.rows
     3
     """
@@ -98,6 +98,7 @@ def hide(evidence: Evidence, seen: Mapping[str, BoolArray]) -> Evidence:
         {n: np.where(keep[n], c, -1) for n, c in evidence.codes.items()},
         {n: np.where(keep[n][:, None], w, 1.0) for n, w in evidence.soft.items()},
         {n: (np.where(keep[n], v, np.nan), s) for n, (v, s) in evidence.numbers.items()},
+        evidence.implied,
     )
 
 

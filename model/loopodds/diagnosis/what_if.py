@@ -167,9 +167,10 @@ def split_variations(words: Sequence[str]) -> list[list[str]]:
 
 def _pinned(inspection: Inspection, knowledge: Knowledge) -> Inspection:
     """The case with its setting stated, so that taking a complaint back does not change it."""
-    setting = stated_context(inspection, knowledge)["setting"]
+    setting = stated_context(inspection, knowledge).get("setting")
     sections = sections_of(inspection)
-    sections["conditions"].setdefault("setting", setting)
+    if setting is not None:
+        sections["conditions"].setdefault("setting", setting)
     return inspection_from(sections, knowledge, inspection.name)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.inference.joints import Calibrated, Factor, contract
-from loopodds.inference.likelihoods import gauge_density
+from loopodds.inference.likelihoods import gauge_density, implied_table
 from loopodds.inference.network import Discrete, GaugeNode
 
 Masks = Mapping[str, Mapping[str, Collection[int]]]
@@ -149,7 +149,9 @@ class Look:
         if name in self.calibrated.network.hidden:
             return Channel(name, (), np.empty(0))
         if isinstance(variable, Discrete):
-            return Channel(name, variable.parents, variable.table)
+            implied = self.calibrated.evidence.implied.get(name)
+            table = variable.table if implied is None else implied_table(variable, implied)[0]
+            return Channel(name, variable.parents, table)
         if step == 0:
             channel = Channel(name, variable.parents, variable.word_table)
         else:

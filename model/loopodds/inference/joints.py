@@ -199,7 +199,7 @@ class Calibrated:
         A hidden variable that was itself seen links nothing any more.
         """
         scopes = [(*v.parents, name) for name, v in self.network.hidden.items()]
-        seen = self.known - self.network.hidden.keys()
+        seen = (self.known | self.evidence.implied.keys()) - self.network.hidden.keys()
         scopes += [self.network.variable(name).parents for name in seen]
         around: dict[str, set[str]] = {name: set() for name in self.network.hidden}
         for scope in scopes:

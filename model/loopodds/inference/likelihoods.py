@@ -97,6 +97,19 @@ def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
     return reduce(np.multiply, parts) if parts else None
 
 
+def implied_table(variable: Discrete, weights: FloatArray) -> FloatArray:
+    """P(state | parents) once the circumstances have weighed the states, shape (rows, *table).
+
+    Likelihoods of the states, shape (rows, states), change what one expects to be told. Their
+    weight on the parents is evidence of its own: the table is scaled to sum to one again.
+    """
+    axes = (len(weights), *(1,) * (variable.table.ndim - 1), -1)
+    weighed = variable.table * weights.reshape(axes)
+    total = weighed.sum(axis=-1, keepdims=True)
+    table: FloatArray = np.divide(weighed, total, out=np.zeros_like(weighed), where=total > 0)
+    return table
+
+
 def normal_density(distance: FloatArray | float, spread: FloatArray | float) -> FloatArray:
     """Density of a normal distribution at a distance from its mean; the arrays broadcast."""
     z = np.asarray(distance) / spread

@@ -89,6 +89,9 @@ class Evidence:
     # gauge value less its sound expectation, and extra spread (standard deviation), both in the
     # gauge's scale, shape (rows,); NaN is not read
     numbers: Mapping[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    # relative likelihoods that follow from the circumstances, shape (rows, states): used as
+    # ``soft`` is, but their names count as not observed
+    implied: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def take(self, rows: IntArray | slice) -> Evidence:
         """The evidence of some rows."""
@@ -98,6 +101,7 @@ class Evidence:
             {name: code[rows] for name, code in self.codes.items()},
             {name: weight[rows] for name, weight in self.soft.items()},
             {name: (v[rows], s[rows]) for name, (v, s) in self.numbers.items()},
+            {name: weight[rows] for name, weight in self.implied.items()},
         )
 
     def shared(self) -> frozenset[str]:
@@ -119,7 +123,7 @@ class Evidence:
         merged = dict(self.soft)
         for name, weight in soft.items():
             merged[name] = merged[name] * weight if name in merged else weight
-        return Evidence(self.rows, self.codes, merged, self.numbers)
+        return Evidence(self.rows, self.codes, merged, self.numbers, self.implied)
 
     def without(self, names: Iterable[str]) -> Evidence:
         """The same with some names not observed."""
@@ -129,16 +133,19 @@ class Evidence:
             {name: code for name, code in self.codes.items() if name not in gone},
             {name: weight for name, weight in self.soft.items() if name not in gone},
             {name: pair for name, pair in self.numbers.items() if name not in gone},
+            self.implied,
         )
 
     def merged(self) -> Evidence:
-        """The same with a state and a doubt about one variable in one row made one likelihood.
+        """The same with all that is known of one variable in one row made one likelihood.
 
         A state seen weighs one and the others nothing; times the doubt, that is still a
-        statement about a single value, not about two copies of the variable.
+        statement about a single value, not about two copies of the variable. So is what the
+        circumstances imply of it.
         """
-        codes, soft = dict(self.codes), dict(self.soft)
-        for name in self.codes.keys() & self.soft.keys():
+        told = self.with_soft(self.implied) if self.implied else self
+        codes, soft = dict(told.codes), dict(told.soft)
+        for name in codes.keys() & soft.keys():
             code, weight = codes[name][:, None], soft[name]
             both = (code[:, 0] >= 0) & (np.ptp(weight, axis=1) > 0)
             if both.any():

@@ -1,9 +1,10 @@
 """One inspection or a million, encoded for the engine: grouped by context, words beside numbers.
 
-Setting, expansion device, compressor, refrigerant and weather choose among the variants of the
-knowledge; one that is not stated is averaged over. A word and a number for the same gauge never
-count twice: where there is a number, the word stays out. What was not observed stays out
-altogether.
+Expansion device, compressor, refrigerant and weather choose among the variants of the knowledge;
+one that is not stated is averaged over. Why the car is here is an observation: a complaint is
+something that its faults bring about, a routine check says that nobody came for any. A word and a
+number for the same gauge never count twice: where there is a number, the word stays out. What was
+not observed stays out altogether.
 """
 
 from collections.abc import Mapping
@@ -24,7 +25,7 @@ from loopodds.inspection.inspection import (
     InspectionBatch,
     batch_of,
 )
-from loopodds.inspection.vocabulary import CHOICES
+from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, ROUTINE
 from loopodds.knowledge.records import Knowledge
 
 CONTEXTS = ("setting", "expansion", "compressor", "refrigerant", "weather")
@@ -53,7 +54,8 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
     """
     contexts = _contexts(batch, knowledge)
     readings = read_gauges(batch, contexts, knowledge)
-    evidence = _evidence(batch, readings, knowledge, confirmed)
+    came = _brought_in(batch, contexts.codes["setting"], knowledge)
+    evidence = _evidence(batch, readings, came, knowledge, confirmed)
     groups = _groups(evidence, *contexts.patterns(_context_keys(knowledge)))
     return Encoding(knowledge, batch, contexts, readings, groups)
 
@@ -79,10 +81,10 @@ def _context_keys(knowledge: Knowledge) -> frozenset[str]:
 
 
 def _contexts(batch: InspectionBatch, knowledge: Knowledge) -> Contexts:
-    """The setting, when not stated, is a complaint if one was recorded, else routine."""
+    """The setting, when not stated, is a complaint if one was recorded, else not known."""
     codes = {name: batch.choice(name) for name in CONTEXTS[:-1]}
-    assumed = np.where(_has_complaint(batch, knowledge), 0, 1)
-    codes["setting"] = np.where(codes["setting"] >= 0, codes["setting"], assumed)
+    complains = _has_complaint(batch, knowledge) & (codes["setting"] < 0)
+    codes["setting"] = np.where(complains, CHOICES["setting"].index(COMPLAINT), codes["setting"])
     ambient = batch.number("ambient_c")
     codes["weather"] = np.where(np.isnan(ambient), -1, np.where(ambient < COOL_BELOW_C, 0, 1))
     known = {
@@ -97,6 +99,42 @@ def _contexts(batch: InspectionBatch, knowledge: Knowledge) -> Contexts:
         lookup = np.array([*(known[name].index(value) for value in ours[name]), -1], np.int8)
         codes[name] = lookup[codes[name]]
     return Contexts(known, codes)
+
+
+def _brought_in(
+    batch: InspectionBatch, setting: IntArray, knowledge: Knowledge
+) -> dict[str, FloatArray]:
+    """What the setting says of the complaints, shape (rows, states) each.
+
+    At a routine check nobody came for any of them. A car that came with a complaint came for the
+    usual one, unless only another was recorded. To a recorded word of the same complaint this adds
+    nothing: it is weighed alike whatever is wrong.
+    """
+    values = knowledge.contexts["setting"].values
+    routine, complaint = (setting == values.index(word) for word in (ROUTINE, COMPLAINT))
+    usual_name = knowledge.contexts["setting"].usual_complaint
+    usual = complaint & (recorded_rows(usual_name, batch) | ~_has_complaint(batch, knowledge))
+    came = {}
+    for name, node in knowledge.of_kind("finding").items():
+        if not node.brings_in:
+            continue
+        comes = np.array([node.brings_in.get(state, 0.0) for state in node.states])
+        weights = np.ones((batch.rows, len(comes)))
+        weights[routine] = (1 - comes) / (1 - comes).max()
+        if name == usual_name:
+            weights[usual] = comes / comes.max()
+        came[name] = weights
+    return came
+
+
+def recorded_rows(name: str, batch: InspectionBatch) -> BoolArray:
+    """Rows in which something was recorded under a name, doubtful or not."""
+    seen = np.zeros(batch.rows, bool)
+    if name in batch.codes:
+        seen |= batch.codes[name] >= 0
+    if name in batch.soft:
+        seen |= np.ptp(batch.soft[name], axis=1) > 0
+    return seen
 
 
 def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
@@ -120,6 +158,7 @@ def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
 def _evidence(
     batch: InspectionBatch,
     readings: Mapping[str, GaugeReading],
+    came: Mapping[str, FloatArray],
     knowledge: Knowledge,
     confirmed: bool,
 ) -> Evidence:
@@ -139,7 +178,7 @@ def _evidence(
     if confirmed:
         _add_confirmed(batch, codes, soft)
     numbers = {name: (reading.residual, reading.extra) for name, reading in readings.items()}
-    return Evidence(batch.rows, codes, soft, numbers)
+    return Evidence(batch.rows, codes, soft, numbers, came)
 
 
 def _add_confirmed(
@@ -161,4 +200,5 @@ def _observed(evidence: Evidence) -> Evidence:
         {name: code for name, code in evidence.codes.items() if code.max(initial=-1) >= 0},
         {name: w for name, w in evidence.soft.items() if w.size and np.ptp(w, axis=1).any()},
         {name: pair for name, pair in evidence.numbers.items() if not np.isnan(pair[0]).all()},
+        {name: w for name, w in evidence.implied.items() if w.size and np.ptp(w, axis=1).any()},
     )

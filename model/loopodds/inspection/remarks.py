@@ -23,7 +23,7 @@ from loopodds.inspection.gauges import (
     unweighable_rows,
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
-from loopodds.inspection.vocabulary import NUMBERS, reading_dimension
+from loopodds.inspection.vocabulary import COMPLAINT, NUMBERS, reading_dimension
 from loopodds.knowledge.assembly import full_contexts, gauge_array
 from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.records import Knowledge
@@ -298,6 +298,7 @@ def _not_stated(car: Encoding) -> Iterator[str]:
     if not recorded:
         yield NOTHING_OBSERVED
     stated = car.contexts.stated()
+    yield from _why_here(car, stated.get("setting"))
     for key in ("expansion", "compressor", "refrigerant"):
         names = [node.name for node in seen if key in node.context_keys()]
         if names and key not in stated:
@@ -311,6 +312,19 @@ def _not_stated(car: Encoding) -> Iterator[str]:
                 f"{key} is not stated: taken as {context.typical:g} {unit} "
                 f"with a spread of {context.unknown_spread:g} {unit} for {', '.join(names)}"
             )
+
+
+def _why_here(car: Encoding, setting: str | None) -> Iterator[str]:
+    """What is not said of why the car is here, and what stands in for it."""
+    if setting is None:
+        yield (
+            "setting is not stated: nothing is concluded from why the car is here; "
+            'write setting = "complaint" or setting = "routine"'
+        )
+    usual = car.knowledge.contexts["setting"].usual_complaint
+    told = usual in observed_names(car.batch)
+    if setting == COMPLAINT and usual in car.groups[0].evidence.implied and not told:
+        yield f"the complaint itself is not recorded: taken as one about {usual}"
 
 
 def _depends(node: Node, condition: str, car: Encoding) -> bool:

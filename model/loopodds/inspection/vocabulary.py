@@ -26,6 +26,7 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "setting": ("complaint", "routine"),
     "recovery_machine": ("modern", "old"),
 }
+COMPLAINT, ROUTINE = CHOICES["setting"]
 # a key with a dimension is a quantity, one without is a choice
 STATED: Mapping[str, Mapping[str, Dimension | None]] = {
     "vehicle": {

@@ -15,16 +15,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.inference.network import Discrete, GaugeNode, Network, topological
-from loopodds.knowledge.nodes import (
-    Gauge,
-    Graded,
-    Node,
-    Tabular,
-    When,
-    levels_of,
-    matches,
-    parents_of,
-)
+from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, When, matches, parents_of
 from loopodds.knowledge.records import Knowledge
 
 Pairs = tuple[tuple[str, str], ...]
@@ -33,7 +24,7 @@ States = Mapping[str, tuple[str, ...]]
 
 
 def build_network(knowledge: Knowledge, context: Mapping[str, str]) -> Network:
-    """The knowledge as arrays, in one context (``setting``, ``expansion`` ...).
+    """The knowledge as arrays, in one context (``expansion``, ``compressor`` ...).
 
     Raises:
         KnowledgeError: if the knowledge is inconsistent.
@@ -111,10 +102,7 @@ def node_arrays(
         return GaugeNode(
             node.name, node.states, parents, mean, spread, slips.share, slips.spread, node.cuts
         )
-    tables = [
-        share * table_array(node.in_context(full), states, full.get("setting", ""))
-        for share, full in settled
-    ]
+    tables = [share * table_array(node.in_context(full), states) for share, full in settled]
     parents = _same_parents(node, settled)
     return Discrete(node.name, node.states, parents, sum(tables, np.zeros(())))
 
@@ -126,8 +114,8 @@ def _same_parents(node: Node, settled: Sequence[tuple[float, When]]) -> tuple[st
     return parents.pop()
 
 
-def table_array(node: Node, states: States, setting: str) -> FloatArray:
-    """P(node | parents) of a ``table`` or ``graded`` node fixed to one context.
+def table_array(node: Node, states: States) -> FloatArray:
+    """P(node | parents) of a ``table`` or ``graded`` node as it is written.
 
     Returns:
         Shape (*parent cards, node card); the last axis sums to one.
@@ -136,9 +124,9 @@ def table_array(node: Node, states: States, setting: str) -> FloatArray:
         KnowledgeError: if a parent or state is unknown, or a parent configuration is not covered.
     """
     if isinstance(node, Tabular):
-        p = _from_rows(node, states, setting)
+        p = _from_rows(node, states)
     elif isinstance(node, Graded):
-        p = _noisy_max(node, states, setting)
+        p = _noisy_max(node, states)
     else:
         raise KnowledgeError(f"{node.file}: {node.name} is a gauge, not a table")
     # exactly: the files are rounded to print
@@ -146,7 +134,7 @@ def table_array(node: Node, states: States, setting: str) -> FloatArray:
     return result
 
 
-def _from_rows(node: Tabular, states: States, setting: str) -> FloatArray:
+def _from_rows(node: Tabular, states: States) -> FloatArray:
     parents = node.parents
     for row in node.rows:
         for parent, state in row.when.items():
@@ -160,19 +148,18 @@ def _from_rows(node: Tabular, states: States, setting: str) -> FloatArray:
         covering = next((r for r in node.rows if matches(r.when, config)), None)
         if covering is None:
             raise KnowledgeError(f"{node.file}: {node.name}: no row covers {config}")
-        p[index] = levels_of(covering.p, setting)
+        p[index] = covering.p
     return p
 
 
-def _noisy_max(node: Graded, states: States, setting: str) -> FloatArray:
+def _noisy_max(node: Graded, states: States) -> FloatArray:
     """Product of cumulative contributions, then differences (Díez 1993), net leak convention."""
     levels = len(node.states)
     cumulative = np.ones((*_cards(node, states), levels))
-    cumulative *= np.cumsum(levels_of(node.leak.p, setting))
+    cumulative *= np.cumsum(node.leak.p)
     for cause in node.causes:
-        effects = {state: levels_of(p, setting) for state, p in cause.effects.items()}
         none = [1.0] + [0.0] * (levels - 1)
-        above = _by_state(node, states, cause.parent, effects, none)[..., 1:]
+        above = _by_state(node, states, cause.parent, cause.effects, none)[..., 1:]
         for parent, factors in cause.weakened_by.items():
             above = above * _by_state(node, states, parent, factors, 1.0)[..., None]
         lowest = 1.0 - above.sum(axis=-1, keepdims=True)

@@ -19,16 +19,11 @@ from loopodds.base.phrases import spaced
 from loopodds.knowledge.shapes import GROUNDS, Grade, Grounds, Weight, read_record
 
 When = Mapping[str, str]
-Levels = tuple[float, ...] | Mapping[str, tuple[float, ...]]
-"""Probabilities over the states of a node; one list, or one for each setting."""
+Levels = tuple[float, ...]
+"""Probabilities over the states of a node."""
 
 AnyNode = TypeVar("AnyNode", bound="Node")
 Factor = Annotated[float, msgspec.Meta(ge=0, le=1)]
-
-
-def levels_of(levels: Levels, setting: str) -> tuple[float, ...]:
-    """The list of probabilities that holds in a setting."""
-    return levels[setting] if isinstance(levels, Mapping) else levels
 
 
 def matches(when: When, context: When) -> bool:
@@ -113,7 +108,11 @@ class Variant(msgspec.Struct, frozen=True):
 class Node(
     msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="distribution"
 ):
-    """One variable of the network; ``titles`` are those of its conditions, if it has several."""
+    """One variable of the network; ``titles`` are those of its conditions, if it has several.
+
+    ``brings_in``: for each state of a complaint the chance that a car of which it is so is brought
+    in for it; that of the other states is the background, a car brought in though it is not so.
+    """
 
     name: str
     kind: str
@@ -126,6 +125,7 @@ class Node(
     conditions: Mapping[str, tuple[str, ...]] = {}
     titles: Mapping[str, str] = {}
     complaint: tuple[str, ...] = ()
+    brings_in: Mapping[str, Factor] = {}
     masked_by: Mapping[str, tuple[str, ...]] = {}
     source: str
     grade: Grade
@@ -154,8 +154,6 @@ class Node(
         """Contexts on which the distribution depends, besides ambient and humidity."""
         keys = {key for variant in self.variants for key in variant.when}
         for node in self.versions():
-            if any(isinstance(levels, Mapping) for _, levels in lists_of(node)):
-                keys.add("setting")
             if isinstance(node, Gauge):
                 keys.update(*(s.when for s in node.sound), *(s.when for s in node.shifts))
         return keys
@@ -290,11 +288,10 @@ def _meant(node: Node) -> Iterator[str]:
         if state not in node.states:
             yield f".conditions: {unknown_name('state', state, node.states)}"
     for where, levels in lists_of(node):
-        for p in levels.values() if isinstance(levels, Mapping) else (levels,):
-            if len(p) != len(node.states):
-                yield f".{where}: {len(node.states)} probabilities expected, got {list(p)}"
-            if min(p, default=0.0) < 0 or abs(sum(p) - 1) > 1e-9:
-                yield f".{where}: {list(p)} sums to {sum(p):.12g}, not 1"
+        if len(levels) != len(node.states):
+            yield f".{where}: {len(node.states)} probabilities expected, got {list(levels)}"
+        if min(levels, default=0.0) < 0 or abs(sum(levels) - 1) > 1e-9:
+            yield f".{where}: {list(levels)} sums to {sum(levels):.12g}, not 1"
     if isinstance(node, Gauge) and (
         len(node.cuts) != len(node.states) - 1 or list(node.cuts) != sorted(node.cuts)
     ):

@@ -56,6 +56,8 @@ class Context(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     shares: tuple[float, ...] = ()
     typical: float = math.nan
     unknown_spread: float = 0.0
+    # of the setting: the finding that a complaint is about when nothing is said of it
+    usual_complaint: str = ""
 
 
 class Source(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -89,13 +89,13 @@ class Report:
 def _told_in(inspection: Inspection, model: Model) -> tuple[list[Logged], list[Moment]]:
     """A case file, one step an entry: history, findings, readings; before a repair, after it."""
     knowledge = model.knowledge
-    setting = stated_context(inspection, knowledge)["setting"]
+    came = {k: v for k, v in stated_context(inspection, knowledge).items() if k == "setting"}
     steps, labels = [], []
     for number in range(len(inspection.repairs) + 1):
         done = inspection.repairs[:number]
         now = (*(r.before for r in inspection.repairs), inspection)[number]
         start = replace(
-            now, conditions={**now.conditions, "setting": setting}, repairs=done,
+            now, conditions={**now.conditions, **came}, repairs=done,
             history=now.history if done else {}, findings={}, readings={}, confirmed={},
         )  # fmt: skip
         steps.append(start)

@@ -117,7 +117,7 @@ def _car(deck: Deck, draw: Draw, number: int) -> PracticeCar:
     vehicle["nameplate_charge"] = f"{10 * _even(ranges.nameplate_charge_10g, rng)} g"
     vehicle["nameplate_oil"] = f"{10 * _even(ranges.nameplate_oil_10g, rng)} g"
     conditions = {
-        "setting": draw.context["setting"],
+        "setting": "complaint",  # decks hold no others
         "ambient": f"{_even(ranges.ambient_degC[draw.context['weather']], rng)} degC",
         "humidity": f"{_even(ranges.humidity_pct, rng)} %",
         "recovery_machine": "modern",

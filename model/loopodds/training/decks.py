@@ -233,7 +233,7 @@ class Deck:
 
 
 def _car_contexts(model: Model) -> list[tuple[float, dict[str, str]]]:
-    """Every make-up and weather with its share; all with a complaint. Shares sum to one.
+    """Every make-up and weather with its share. Shares sum to one.
 
     Electric compressors are met with expansion valves only (common practice, no source).
     """
@@ -245,6 +245,6 @@ def _car_contexts(model: Model) -> list[tuple[float, dict[str, str]]]:
         made = {name: value for name, (value, _) in zip(names, chosen, strict=True)}
         if made.get("compressor") == "electric" and "expansion" in made:
             made["expansion"] = "TXV"
-        key = tuple({"setting": "complaint", **made}.items())
+        key = tuple(made.items())
         shares[key] = shares.get(key, 0.0) + math.prod(share for _, share in chosen)
     return [(share, dict(key)) for key, share in shares.items()]

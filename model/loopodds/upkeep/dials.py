@@ -24,14 +24,13 @@ Path = tuple[str | int, ...]
 """Keys and indices that lead to a number of a node's entry."""
 Made = Discrete | GaugeNode
 Kind = Literal["probability", "factor", "mean", "spread"]
-SETTINGS = ("complaint", "routine")
 
 
 def place_words(name: str, path: Path) -> str:
     """Where a number stands in its file, blocks counted from one.
 
-    >>> place_words("charge", ("rows", 7, "p", "complaint", 2))
-    'charge.rows[8].p.complaint[3]'
+    >>> place_words("charge", ("rows", 7, "p", 2))
+    'charge.rows[8].p[3]'
     """
     steps = (f"[{key + 1}]" if isinstance(key, int) else f".{key}" for key in path)
     return name + "".join(steps)
@@ -79,7 +78,7 @@ class Dial:
     """One number that can be turned."""
 
     node: str  # variable whose distribution holds the number
-    place: str  # place, about: Where it stands, as ``charge.rows[8].p.complaint[3]``, and in words
+    place: str  # place, about: Where it stands, as ``charge.rows[8].p[3]``, and in words
     about: str
     value: float
     lowest: float  # lowest, highest: Range within which it is turned, ends excluded
@@ -100,14 +99,13 @@ def covaried(numbers: Sequence[float], index: int, value: float) -> list[float]:
 def knowledge_dials(knowledge: Knowledge, context: Mapping[str, str], name: str) -> Iterator[Dial]:
     """Dials of one node of the knowledge, in one context.
 
-    Numbers that belong to the other setting than the stated one are passed over; those of a
-    variant that does not hold are listed and move nothing. What a sound car reads, and the
-    shares of contexts, are no dials.
+    Those of a variant that does not hold are listed and move nothing. What a sound car reads, the
+    chances of being brought in and the shares of contexts are no dials.
     """
     node = knowledge.node(name)
     entry = node.as_json()
     for path in _leaves(entry, ()):
-        kind = _kind(path, context.get("setting", ""))
+        kind = _kind(path)
         if kind is not None and _is_own(entry, path, kind):
             make = partial(_turned, knowledge, context, node, entry, path, kind)
             yield _dial(node, entry, path, kind, make)
@@ -125,11 +123,10 @@ def _leaves(block: Any, path: Path) -> Iterator[Path]:
         yield path
 
 
-def _kind(path: Path, setting: str) -> Kind | None:
+def _kind(path: Path) -> Kind | None:
     """What sort of number stands at a path, None for one that is not turned."""
     keys = [key for key in path if isinstance(key, str)]
-    elsewhere = any(key in SETTINGS and key != setting for key in keys)
-    if "sound" in keys or (setting and elsewhere):
+    if "sound" in keys:
         return None
     if "weakened_by" in keys or keys[-1] == "share":
         return "factor"

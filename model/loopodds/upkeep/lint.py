@@ -26,7 +26,6 @@ from loopodds.knowledge.nodes import (
     Graded,
     Node,
     Tabular,
-    lists_of,
     matches,
     mentions,
     parents_of,
@@ -189,6 +188,7 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
         yield from context_texts(variant.when, "variants", knowledge)
     yield from unknown_texts("titles", "condition", node.titles, node.conditions)
     yield from unknown_texts("complaint", "state", node.complaint, node.states)
+    yield from _brought_in_texts(node)
     seen = knowledge.of_kind("finding")
     yield from unknown_texts("masked_by", "finding", node.masked_by, seen)
     for name, states in node.masked_by.items():
@@ -196,6 +196,20 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
             yield from unknown_texts(f"masked_by.{name}", "state", states, seen[name].states)
     if node.kind == "gauge" and node.masked_by.keys() <= seen.keys():
         yield from _gauge_texts(node, knowledge)
+
+
+def _brought_in_texts(node: Node) -> Iterator[str]:
+    """Of what brings a car in: complaints of the driver, all of them, likelier than the rest."""
+    chances = node.brings_in
+    yield from unknown_texts("brings_in", "state", chances, node.states)
+    if (node.complaint or chances) and node.kind != "finding":
+        yield "only a finding is a complaint"
+    lacking = [state for state in node.complaint if state not in chances]
+    if lacking:
+        yield f"brings_in: how often a car is brought in for {lacking[0]!r} is needed"
+    background = max((p for s, p in chances.items() if s not in node.complaint), default=0.0)
+    if any(chances.get(state, 1.0) <= background for state in node.complaint):
+        yield "brings_in: a complaint has to bring in oftener than what is none"
 
 
 def _gauge_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
@@ -227,10 +241,6 @@ def _distribution_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
         yield "history has no parents"
     for where, parent, states in mentions(node):
         yield from _parent_texts(where, parent, states, knowledge)
-    settings = knowledge.contexts["setting"].values if "setting" in knowledge.contexts else ()
-    for where, levels in lists_of(node):
-        if isinstance(levels, Mapping) and set(levels) != set(settings):
-            yield f"{where}: one list for each of {', '.join(settings)} is needed"
     if isinstance(node, Gauge):
         for sound in node.sound:
             yield from context_texts(sound.when, "sound", knowledge)
