@@ -56,7 +56,7 @@ from loopodds.decision.branches import Branch as Branch, State as State
 from loopodds.advice.firmness import BreakEven as BreakEven, PlanTurn as PlanTurn
 from loopodds.decision.gates import Closed as Closed, Move as Move
 from loopodds.decision.next_test import (
-    RankedTest as RankedTest, plan_at as plan_at, seen_at as seen_at,
+    RankedTest as RankedTest, seen_at as seen_at,
 )
 from loopodds.decision.prices import load_prices as load_prices
 from loopodds.decision.workshop import ServicePlan as ServicePlan, Workshop as Workshop

@@ -21,6 +21,7 @@ ROOMS = (
     "knowledge",
     "inspection",
     "diagnosis",
+    "safety",
     "decision",
     "advice",
     "casebook",

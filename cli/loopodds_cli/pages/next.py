@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds import lowered, plan_at, seen_at, sentence, spaced
+from loopodds import lowered, seen_at, sentence, spaced
 from rich.text import Text
 
 from loopodds_cli.pages.page import (
@@ -230,7 +230,7 @@ def _consequence(result: Assessment, branch: Branch, row: int) -> tuple[str, ...
     follow = after.best if after is not None else None
     if follow is not None:
         return ("test", *(step.test for step in follow.move.steps))
-    return ("plan", *sorted(plan_at(result.shop, branch, row)))
+    return ("plan", *sorted(result.shop.plan_at(branch, row)))
 
 
 def _seen(result: Assessment, branch: Branch, rows: Sequence[int]) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopodds.advice.firmness import Advice, PlanTurn, advise, plan_turns
+from loopodds.decision.connection import Connection, may_connect
 from loopodds.decision.next_test import (
     Policy,
     RankedTest,
@@ -27,6 +28,7 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.what_if import WhatIf, split_variations, what_if
 from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.records import Knowledge
+from loopodds.safety.stops import StopInForce
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -61,7 +63,17 @@ class Assessment(Diagnosis):
     @cached_property
     def shop(self) -> Workshop:
         """The car among the rules and prices of the workshop."""
-        return Workshop(self.belief, self._done, self._prices, self.context)
+        return Workshop(self.belief, self._done, self._prices, self.context, self.inspection)
+
+    @property
+    def stops(self) -> tuple[StopInForce, ...]:
+        """What must not be done to this car, whatever it would save."""
+        return self.shop.stops
+
+    @cached_property
+    def connection(self) -> Connection:
+        """Whether this car may be coupled to the workshop's machine."""
+        return may_connect(self.shop.gates, self.shop.progress, self.stops, self.belief)
 
     @property
     def currency(self) -> str:
@@ -160,12 +172,16 @@ class Assessment(Diagnosis):
         """Plain data for ``json.dumps``: belief, the best tests and the plan."""
         plan = {**self.plan.as_json(), "currency": self.currency} if self.plan else None
         tests = [test.as_json() for test in self.next_tests]
-        return {**super().as_json(), "next_tests": tests, "plan": plan}
+        return {**super().as_json(), **self._stops_json(), "next_tests": tests, "plan": plan}
+
+    def _stops_json(self) -> dict[str, Any]:
+        return {"stops": [stop.as_json() for stop in self.stops]}
 
     def next_json(self) -> dict[str, Any]:
         """Plain data on testing: every test, the policy and what testing can save."""
         return {
             "case": self.case,
+            **self._stops_json(),
             "currency": self.currency,
             "next": next(iter(self.policy.steps), None),
             "stop": self.policy.best is None,
@@ -186,6 +202,7 @@ class Assessment(Diagnosis):
         best = self.advice.best
         return {
             "case": self.case,
+            **self._stops_json(),
             "currency": self.currency,
             "test_first": next(iter(self.policy.steps), None),
             **self.advice.as_json(),

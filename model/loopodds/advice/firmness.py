@@ -171,7 +171,7 @@ def advise(shop: Workshop, state: State, rng: np.random.Generator) -> Advice:
 def _elsewhere(shop: Workshop, here: Plan) -> ServicePlan | None:
     """The best plan of a workshop with every skill, where it saves money over the one here."""
     prices = shop.gates.prices.with_everything(shop.knowledge)
-    other = Workshop(shop.belief, shop.done, prices, shop.gates.context)
+    other = Workshop(shop.belief, shop.done, prices, shop.gates.context, shop.inspection)
     return other.service_plan(other.best) if other.best.cost < here.cost - ROUNDING else None
 
 

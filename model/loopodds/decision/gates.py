@@ -1,16 +1,16 @@
 """What may be done now, and what has to come first.
 
 The order protects people, then equipment, then evidence: it is written in the knowledge, test by
-test, and this module only applies it. A test may need others before it; a guard (such as the
-identification of the refrigerant) must have been passed; some tests spoil others, need a soak, a
-fresh sample or a qualified person. A test that breaks a rule is never offered, however much it
-would tell.
+test, and this module only applies it. Stops in force stand above it. A test may need others before
+it; a guard (such as the identification of the refrigerant) must have been passed, with its result
+on record; some tests spoil others, need a soak, a fresh sample or a qualified person. A test that
+breaks a rule is never offered, however much it would tell.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -22,6 +22,7 @@ from loopodds.inference.network import Evidence
 from loopodds.knowledge.guards import order_slips
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import InContext, Service, Test
+from loopodds.safety.stops import alarms_of, reach_of
 
 Results = frozenset[tuple[str, str]]
 """What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
@@ -80,6 +81,18 @@ class Progress:
     results: Results  # what the guards have shown
     # tests that count as done although not all they show was recorded
     begun: frozenset[str] = frozenset()
+    stops: frozenset[str] = frozenset()  # in force
+    waived: frozenset[str] = frozenset()  # tests that can no longer be done and are not waited for
+
+
+class Bars(NamedTuple):
+    """What stops in force shut."""
+
+    shut: frozenset[str]  # services, and tests still to be done
+    waived: frozenset[str]  # tests that can no longer be done and are not waited for
+
+
+NO_BARS = Bars(frozenset(), frozenset())
 
 
 class Gates:
@@ -98,10 +111,9 @@ class Gates:
         self.prices = prices
         passing = {n: _as_sets(t.passes) for n, t in knowledge.tests.items()}
         self.guards = {name: states for name, states in passing.items() if states}
-        self._stopping = {name: _as_sets(t.unless) for name, t in knowledge.tests.items()}
-        self.hurdles = frozenset(
-            finding for p in (*self.guards.values(), *self._stopping.values()) for finding in p
-        )
+        self._alarms = alarms_of(knowledge)
+        self.hurdles = frozenset({*self._alarms, *(f for p in self.guards.values() for f in p)})
+        self._reach = reach_of(knowledge)
         self._needs = {name: self._needed(test) for name, test in knowledge.tests.items()}
         # guards are asked for at every test behind them, so that a step which was done out of
         # order does not open what comes after it
@@ -115,7 +127,7 @@ class Gates:
         self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
 
     def progress(self, evidence: Evidence, done: Iterable[str] = ()) -> Progress:
-        """How far one row of evidence has come.
+        """How far one row of evidence has come. A guard is done once its result is recorded.
 
         ``done``: tests done, in order, whether or not they showed something that was recorded.
 
@@ -135,14 +147,23 @@ class Gates:
             if finding in seen
         }
         begun = {n for n in inferred if not seen.issuperset(self.knowledge.tests[n].yields)}
-        return Progress((*inferred, *told), frozenset(results), frozenset(begun))
+        done = [n for n in (*inferred, *told) if seen.issuperset(self.guards.get(n, ()))]
+        return Progress(tuple(done), frozenset(results), frozenset(begun))
 
     def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:
         """Progress once some tests were done and guards showed something."""
         done = tuple(tests)
-        return Progress(
-            (*progress.done, *done), progress.results | results, progress.begun.difference(done)
+        return replace(
+            progress,
+            done=(*progress.done, *done),
+            results=progress.results | results,
+            begun=progress.begun.difference(done),
         )
+
+    def bars(self, progress: Progress) -> Bars:
+        """What stops in force shut."""
+        shut = frozenset[str]().union(*(self._reach[stop].shut for stop in progress.stops))
+        return Bars(shut.difference(progress.done), progress.waived)
 
     def moves(self, progress: Progress) -> list[Move]:
         """Every test that can be done now or opened by others, with what comes first."""
@@ -170,9 +191,10 @@ class Gates:
         """The sequence that leads to a test, or why there is none."""
         done = list(progress.done)
         steps: list[Step] = []
-        why = self._walk(name, done, progress.results, steps, ())
+        why = self._walk(name, done, progress, steps, ())
         if why:
             return Closed(name, why)
+        steps = [self._alarmed(step, steps[i + 1 :]) for i, step in enumerate(steps)]
         own = {step.test for step in steps}
         ends = {other for test in own for other in self.knowledge.tests[test].destroys}
         return Move(name, tuple(steps), frozenset(ends - own))
@@ -181,22 +203,26 @@ class Gates:
         self,
         name: str,
         done: list[str],
-        results: Results,
+        progress: Progress,
         steps: list[Step],
         above: tuple[str, ...],
     ) -> str:
         """Append what leads to a test, and the test; the reason where it cannot be reached."""
         if name in above:
             return f"{name} would have to come before itself"
-        why = self._never[name] or self._spoilt(name, done) or self._stopped(name, results)
+        why = (
+            self._never[name]
+            or self._spoilt(name, done)
+            or self._shut(name, progress.stops)
+            or self._stopped(name, progress.results)
+        )
         if why:
             return why
         for needed in self._needs[name]:
+            if needed in progress.waived:
+                continue
             if needed not in done:
-                why = self._walk(needed, done, results, steps, (*above, name))
-            elif self._unrecorded(needed, results, steps):
-                title = lowered(self.knowledge.tests[needed].title)
-                why = f"its result is not recorded: {title}"
+                why = self._walk(needed, done, progress, steps, (*above, name))
             if why:
                 return why
         source = self.knowledge.tests[name].fresh_from or ""
@@ -214,6 +240,18 @@ class Gates:
         hurdles = tuple(self.guards.get(name, {}).items())
         return Step(name, self.prices.minutes[name] + waiting, waiting, work, hurdles)
 
+    def _alarmed(self, step: Step, later: Sequence[Step]) -> Step:
+        """The step with what must not be found for the later ones not to be shut."""
+        rest = {other.test for other in later}
+        guarded = [finding for finding, _ in step.hurdles]
+        hurdles = list(step.hurdles)
+        for finding in self.knowledge.tests[step.test].yields:
+            alarming = [s for n, s in self._alarms.get(finding, ()) if rest & self._reach[n].tests]
+            if alarming and finding not in guarded:
+                states = frozenset(self.knowledge.node(finding).states)
+                hurdles.append((finding, states.difference(*alarming)))
+        return step._replace(hurdles=tuple(hurdles))
+
     def _soak(self, name: str, done: Sequence[str]) -> float:
         """Minutes to wait until the loop has one temperature again after a run."""
         soak = self.knowledge.tests[name].soak_minutes
@@ -226,11 +264,16 @@ class Gates:
                 return f"no longer possible after: {lowered(self.knowledge.tests[other].title)}"
         return ""
 
+    def _shut(self, name: str, stops: frozenset[str]) -> str:
+        """Why a stop shuts a test."""
+        shutting = (s for s in self._reach if s in stops and name in self._reach[s].tests)
+        return next((lowered(self.knowledge.stops[stop].title) for stop in shutting), "")
+
     def _stopped(self, name: str, results: Results) -> str:
         """Why a guard that was not passed stops a test."""
         for finding, state in sorted(results):
             guards = [g for g in self._not_passed(finding, state) if name in self._stops[g]]
-            if guards or state in self._stopping[name].get(finding, ()):
+            if guards:
                 title = lowered(self.knowledge.node(finding).title)
                 said = spaced(state) if state else "doubtful"
                 return f"{title} is {said}: not before that is put right"
@@ -248,12 +291,6 @@ class Gates:
             stopped |= stops
             stops = {name for name, needs in self._needs.items() if stopped & set(needs)}
         return stopped - {guard}
-
-    def _unrecorded(self, name: str, results: Results, steps: Sequence[Step]) -> bool:
-        """Whether a guard was done, not just now, without its result being known."""
-        shown = {finding for finding, _ in results}
-        planned = any(step.test == name for step in steps)
-        return not planned and not shown.issuperset(self.guards.get(name, {}))
 
     def _stale(self, name: str, done: Sequence[str]) -> bool:
         """Whether the sample that a test needs is older than it may be."""
@@ -276,18 +313,24 @@ class Gates:
         """Whether a service comes after a guard, directly or through what it needs."""
         return guard in self._closure(service)
 
-    def needs(self, item: Test | Service, failed: Iterable[str]) -> frozenset[str] | None:
+    def needs(
+        self, item: Test | Service, failed: Iterable[str], barred: Bars = NO_BARS
+    ) -> frozenset[str] | None:
         """Tests that come before a test or service; None where it cannot be done on this car.
 
         What a guard that was not passed stops is not needed: the service that takes the
         contaminant out does away with it.
 
-        ``failed``: guards that were not passed.
+        Args:
+            failed: Guards that were not passed.
+            barred: What stops in force shut, and what they make impossible.
         """
-        if self._closed_here(item):
+        if item.name in barred.shut or self._closed_here(item):
             return None
         needs = frozenset(self._closure(item)).difference(*(self._stops[g] for g in failed))
-        return None if any(self._never[name] for name in needs) else needs
+        needs -= barred.waived
+        impossible = needs & barred.shut or [name for name in needs if self._never[name]]
+        return None if impossible else needs
 
     def _closure(self, item: Test | Service) -> tuple[str, ...]:
         """Tests that come before a test or service, directly or not."""

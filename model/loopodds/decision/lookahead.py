@@ -7,7 +7,7 @@ everything would save more than the cheapest move costs. What that rule, or the 
 number of states, leaves out is carried along as a lower bound of the cost.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -47,7 +47,8 @@ class Rules(Protocol):
 class Planner:
     """Plans tests for one car, of which ``yields`` says what each shows.
 
-    ``masks``, ``extra``: see :class:`loopodds.inference.information.Look`.
+    ``masks``, ``extra``: see :class:`loopodds.inference.information.Look`; ``watch`` says how far
+    things are at an outcome of a branch where what is believed there shuts moves too.
     """
 
     def __init__(
@@ -58,7 +59,9 @@ class Planner:
         yields: Mapping[str, Sequence[str]],
         masks: Masks | None = None,
         extra: Mapping[str, float] | None = None,
+        watch: Callable[[Branch, int], Progress] | None = None,
     ) -> None:
+        self.watch = watch
         self.calibrated = calibrated
         self.decision = decision
         self.rules = rules
@@ -216,7 +219,7 @@ class Planner:
         for leaf in branch.leaves:
             alike = not set(leaf.cells.names).intersection(self.rules.hurdles)
             rows = [0] if alike else range(leaf.cells.count)
-            found = [self._cheapest(self._progress(branch, leaf, row)) for row in rows]
+            found = [self._cheapest(self.progress_at(branch, leaf, row)) for row in rows]
             costs += found * leaf.cells.count if alike else found
         return np.array(costs)
 
@@ -226,7 +229,7 @@ class Planner:
             self._entries[progress] = min((move.cost for move in moves), default=np.inf)
         return self._entries[progress]
 
-    def _progress(self, branch: Branch, leaf: Leaf, cell: int) -> Progress:
+    def progress_at(self, branch: Branch, leaf: Leaf, cell: int) -> Progress:
         """How far things are after an outcome."""
         codes = {**leaf.seen, **leaf.cells.seen(cell)}
         results = {
@@ -241,7 +244,7 @@ class Planner:
         leaf, cell = branch.position(row)
         state = State(
             {**leaf.seen, **leaf.cells.seen(cell)},
-            self._progress(branch, leaf, cell),
+            self.watch(branch, row) if self.watch else self.progress_at(branch, leaf, cell),
             branch.origin.chance * float(branch.chance[row]),
             float(branch.log_evidence[row]),
             float(branch.stop[row]),

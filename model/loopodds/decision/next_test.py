@@ -179,16 +179,16 @@ def best_few(tests: Sequence[RankedTest], count: int = 3) -> list[RankedTest]:
     return [best, *own][:count]
 
 
-def plan_at(shop: Workshop, branch: Branch, row: int) -> Query:
-    """Services of the best plan at an outcome of a move."""
-    return shop.decision.best(branch.marginals[row]).actions
+def policy_json(shop: Workshop, state: State, services: Query | None = None) -> dict[str, Any]:
+    """What to do in a state, and after each outcome, as plain data.
 
-
-def policy_json(shop: Workshop, state: State) -> dict[str, Any]:
-    """What to do in a state, and after each outcome, as plain data."""
+    ``services``: of the plan there; the plan of the car as it stands when left out.
+    """
     branch = state.best
+    if services is None:
+        services = shop.service_plan(shop.best).services
     if branch is None:
-        return {"stop": list(shop.decision.best(state.marginal).actions)}
+        return {"stop": list(services)}
     return {
         "tests": [step.test for step in branch.move.steps],
         "minutes": branch.move.minutes,
@@ -197,11 +197,12 @@ def policy_json(shop: Workshop, state: State) -> dict[str, Any]:
             {
                 "chance": chance,
                 "seen": seen_at(shop, branch, row),
-                "then": policy_json(shop, branch.states[row])
+                "then": policy_json(shop, branch.states[row], plan)
                 if row in branch.states
-                else {"stop": list(plan_at(shop, branch, row))},
+                else {"stop": list(plan)},
             }
             for row, chance in enumerate(branch.chance.tolist())
+            for plan in [shop.plan_at(branch, row)]
         ],
     }
 

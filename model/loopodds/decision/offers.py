@@ -17,7 +17,7 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, Query
 from loopodds.decision.expected_cost import Component, Decision, Setting
-from loopodds.decision.gates import Gates
+from loopodds.decision.gates import NO_BARS, Bars, Gates
 from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
 from loopodds.knowledge.records import Knowledge
 
@@ -49,7 +49,10 @@ class Offer:
 
 @lru_cache(maxsize=64)
 def repair_decision(
-    gates: Gates, failed: tuple[str, ...] = (), repaired: tuple[str, ...] = ()
+    gates: Gates,
+    failed: tuple[str, ...] = (),
+    repaired: tuple[str, ...] = (),
+    barred: Bars = NO_BARS,
 ) -> Decision:
     """All plans of services for one car, as a decision on its fault variables.
 
@@ -57,8 +60,9 @@ def repair_decision(
         gates: Of the car and the workshop: services that it rules out are not offered.
         failed: Guards not passed: their contaminant has to be taken out with the rest.
         repaired: Services done already: what they put into the loop can still be lost.
+        barred: What stops in force shut.
     """
-    book = _Book(gates, offers_for(gates, failed), repaired)
+    book = _Book(gates, offers_for(gates, failed, barred), repaired)
     tests = gates.knowledge.tests
     ended_by = {
         need: frozenset(name for name, test in tests.items() if need in test.destroys)
@@ -80,16 +84,16 @@ def harm_of(gates: Gates, repaired: Sequence[str] = ()) -> FloatArray:
     return left + lost_in_vain(repaired, knowledge)
 
 
-def offers_for(gates: Gates, failed: Sequence[str]) -> list[Offer]:
+def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> list[Offer]:
     """Services that can be done on this car and cure anything, or settle a debt, in file order.
 
-    ``failed``: guards that were not passed.
+    ``failed``: guards that were not passed; ``barred``: what stops in force shut.
     """
     knowledge = gates.knowledge
     apart = _apart(knowledge)
     offers = []
     for name, service in knowledge.services.items():
-        needs = gates.needs(service, failed)
+        needs = gates.needs(service, failed, barred)
         settles = frozenset(service.settles)
         if not (service.cures or settles) or needs is None:
             continue
@@ -296,7 +300,8 @@ class _Book:
         it, or a filling where that is cheaper.
         """
         offers = self.curing
-        saved = np.array([np.maximum.reduceat(self._harm * o.cure, self._starts) for o in offers])
+        worst = [np.maximum.reduceat(self._harm * o.cure, self._starts) for o in offers]
+        saved = np.reshape(worst, (len(offers), len(self.shape)))
         split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
         debts = [min(o.price, o.undone, self._bill[FILLING]) for o in self.settling]
         least = np.array([0.0] * (len(self._harm) + len(self.needs)) + debts)

@@ -5,33 +5,40 @@ leaves the harm of every fault that it does not cure, on average.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from functools import cached_property, lru_cache
+from dataclasses import asdict, dataclass, replace
+from functools import cached_property, lru_cache, partial
 from typing import Any
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray
+from loopodds.base.arrays import FloatArray, Query
 from loopodds.base.errors import unknown_name
-from loopodds.decision.branches import State
+from loopodds.decision.branches import Branch, State
 from loopodds.decision.expected_cost import MOST_ACTIONS, Decision, Plan, best_order
 from loopodds.decision.gates import Closed, Gates, Progress
 from loopodds.decision.lookahead import Planner
 from loopodds.decision.offers import FILLING, Offer, harm_of, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
+from loopodds.decision.probes import bar_scales, extra_spread, typical_bar_scales
 from loopodds.diagnosis.belief import Belief
 from loopodds.inference.information import Masks
 from loopodds.inference.joints import Calibrated
-from loopodds.inspection.encoding import encode
-from loopodds.inspection.gauges import NAMEPLATES
-from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.vocabulary import AUXILIARY, CHOICES
+from loopodds.inference.network import Evidence
+from loopodds.inspection.encoding import encoding_of
+from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.cures import fault_columns
 from loopodds.knowledge.records import Knowledge
-
-_PROBE = 300.0
-"""A reading that can be turned into any scale: a pressure [kPa] within both saturation curves."""
-_AMBIENT_C = {"cool": 15.0, "warm": 25.0}
+from loopodds.safety.stops import (
+    Facts,
+    StopInForce,
+    chance_of,
+    dealing_with,
+    gauge_bar,
+    in_force,
+    waived,
+    watched_readings,
+    worded,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +71,7 @@ class Workshop:
         done: Tests done, in order; those whose findings are recorded need not be named.
         prices: The shipped ones when left out.
         context: All that is stated of the car, where the belief depends on less than the prices.
+        inspection: What was recorded, where it is at hand: its pressures as they were read.
 
     Raises:
         UnknownName: if a test is not one.
@@ -75,8 +83,10 @@ class Workshop:
         done: Iterable[str] = (),
         prices: Prices | None = None,
         context: Mapping[str, str] | None = None,
+        inspection: Inspection | None = None,
     ) -> None:
         self.belief = belief
+        self.inspection = inspection
         self.knowledge = belief.model.knowledge
         tests = self.knowledge.tests
         self.done = tuple(done)
@@ -93,8 +103,107 @@ class Workshop:
 
     @cached_property
     def progress(self) -> Progress:
-        """How far the inspection has come."""
-        return self.gates.progress(self.belief.evidence, self.done)
+        """How far the inspection has come, and the stops in force."""
+        progress = self.gates.progress(self.belief.evidence, self.done)
+        return self._stopped(progress, self.facts)
+
+    @cached_property
+    def facts(self) -> Facts:
+        """What is known of the car, as stops ask for it."""
+        faults = self.belief.beliefs.faults
+        marginal = np.hstack([faults[name] for name in self.knowledge.of_kind("fault")])
+        done = self.gates.progress(self.belief.evidence, self.done).done
+        return self._facts(marginal, self.belief.evidence, done)
+
+    def _facts(self, marginal: FloatArray, evidence: Evidence, done: Collection[str]) -> Facts:
+        return Facts(
+            1,
+            partial(chance_of, marginal, knowledge=self.knowledge),
+            evidence.codes,
+            evidence.soft,
+            self._bars(evidence),
+            {name: np.ones(1, dtype=bool) for name in done},
+            {key: (value,) for key, value in self.gates.context.items()},
+        )
+
+    def _bars(self, evidence: Evidence) -> dict[str, FloatArray]:
+        """Pressures [bar gauge] as read; where only their distance from sound is known, from it."""
+        read = {} if self.inspection is None else self.inspection.readings
+        bars = {}
+        for name in watched_readings(self.knowledge):
+            if name in read:
+                bars[name] = np.array([gauge_bar(read[name].value)])
+            elif name in evidence.numbers:
+                distance, scale = evidence.numbers[name][0], self._scales[name]
+                bars[name] = np.interp(distance, *scale)
+        return bars
+
+    @cached_property
+    def _scales(self) -> Mapping[str, tuple[FloatArray, FloatArray]]:
+        if self.inspection is not None:
+            batch = encoding_of(self.inspection, self.knowledge).batch
+            return bar_scales(batch, self.knowledge)
+        return typical_bar_scales(self.knowledge, tuple(sorted(self.gates.context.items())))
+
+    def _stopped(self, progress: Progress, facts: Facts) -> Progress:
+        """The same with the stops that the facts bring about."""
+        stops = self.knowledge.stops
+        held = in_force(facts, self.knowledge)[0]
+        names = [name for name, holds in zip(stops, held, strict=True) if holds]
+        gone = frozenset[str]().union(*(waived(stops[n], facts, self.knowledge) for n in names))
+        return replace(progress, stops=frozenset(names), waived=gone)
+
+    def at_outcome(self, branch: Branch, row: int) -> tuple[Progress, Facts]:
+        """How far things are at an outcome of a move, with the stops that hold there."""
+        leaf, cell = branch.position(row)
+        codes = {n: np.array([code]) for n, code in leaf.seen.items()}
+        numbers = {}
+        for name, code in leaf.cells.seen(cell).items():
+            grid = leaf.cells.grids[leaf.cells.names.index(name)]
+            if grid is None:
+                codes[name] = np.array([code])
+            else:
+                numbers[name] = grid.nodes[code : code + 1], np.zeros(1)
+        now = self.belief.evidence
+        seen = Evidence(1, {**now.codes, **codes}, now.soft, {**now.numbers, **numbers})
+        progress = self.planner.progress_at(branch, leaf, cell)
+        marginal = branch.marginals[row : row + 1, : len(self.harm)]
+        facts = self._facts(marginal, seen, progress.done)
+        return self._stopped(progress, facts), facts
+
+    def decision_for(self, progress: Progress) -> Decision:
+        """All plans of services once so much was done and found."""
+        services_done = self.belief.model.services_done
+        failed, barred = self.gates.failed(progress), self.gates.bars(progress)
+        return repair_decision(self.gates, failed, services_done, barred)
+
+    def plan_at(self, branch: Branch, row: int) -> Query:
+        """Services of the best plan at an outcome of a move."""
+        progress, facts = self.at_outcome(branch, row)
+        decision = self.decision_for(progress)
+        to_do = decision.to_do(progress.done)
+        marginal = np.append(branch.marginals[row, : len(self.harm)], to_do)
+        return self.with_companions(decision.best(marginal).actions, progress.stops, facts)
+
+    def with_companions(
+        self, services: Query, stops: Collection[str] | None = None, facts: Facts | None = None
+    ) -> Query:
+        """Services with those that go along where stops are not dealt with by any of them."""
+        facts = facts or self.facts
+        along: list[str] = []
+        for name, stop in self.knowledge.stops.items():
+            if stop.otherwise and name in (self.progress.stops if stops is None else stops):
+                wanted = dealing_with(stop, facts, self.knowledge)
+                if not all(names & {*services} for names in wanted):
+                    along.append(stop.otherwise)
+        return (*services, *(name for name in dict.fromkeys(along) if name not in services))
+
+    @cached_property
+    def stops(self) -> tuple[StopInForce, ...]:
+        """Stops in force, in the order of the knowledge."""
+        stops = self.knowledge.stops
+        held = [stop for name, stop in stops.items() if name in self.progress.stops]
+        return tuple(worded(stop, self.facts, self.knowledge) for stop in held)
 
     @cached_property
     def failed(self) -> tuple[str, ...]:
@@ -104,12 +213,13 @@ class Workshop:
     @cached_property
     def decision(self) -> Decision:
         """All plans of services."""
-        return repair_decision(self.gates, self.failed, self.belief.model.services_done)
+        return self.decision_for(self.progress)
 
     @cached_property
     def offers(self) -> dict[str, Offer]:
         """Services that can be done on this car, by name."""
-        return {offer.name: offer for offer in offers_for(self.gates, self.failed)}
+        barred = self.gates.bars(self.progress)
+        return {offer.name: offer for offer in offers_for(self.gates, self.failed, barred)}
 
     @cached_property
     def harm(self) -> FloatArray:
@@ -153,13 +263,14 @@ class Workshop:
         """Planner of tests."""
         yields = {name: test.yields for name, test in self.knowledge.tests.items()}
         return Planner(
-            self.calibrated, self.decision, self.gates, yields, masks(self.knowledge), self.extra
-        )
+            self.calibrated, self.decision, self.gates, yields, masks(self.knowledge), self.extra,
+            lambda branch, row: self.at_outcome(branch, row)[0],
+        )  # fmt: skip
 
     @cached_property
     def extra(self) -> Mapping[str, float]:
         """What this car adds to the spread of a reading taken under known conditions."""
-        return _extra(self.knowledge, tuple(sorted(self.gates.context.items())))
+        return extra_spread(self.knowledge, tuple(sorted(self.gates.context.items())))
 
     @cached_property
     def conditions(self) -> tuple[tuple[str, ...], FloatArray]:
@@ -188,12 +299,15 @@ class Workshop:
         first = tuple(n for n in self.decision.open_needs(self.progress.done) if n in needs)
         filling = FILLING in needs
         outlay = sum(offer.price for offer in offers) + sum(map(prices.of_work, first))
-        minutes = sum(prices.minutes[name] for name in (*plan.actions, *first))
+        spent = outlay + (prices.filling(self.gates.context.get("refrigerant")) if filling else 0.0)
+        along = self.with_companions(plan.actions)[len(plan.actions) :]
+        outlay += sum(map(prices.of_work, along))
+        minutes = sum(prices.minutes[name] for name in (*plan.actions, *first, *along))
         if filling:
             outlay += prices.filling(self.gates.context.get("refrigerant"))
             minutes += prices.filling_minutes
-        services = tuple(offer.name for offer in self._in_order(offers))
-        return ServicePlan(services, first, filling, outlay, minutes, plan.cost - outlay)
+        services = (*(offer.name for offer in self._in_order(offers)), *along)
+        return ServicePlan(services, first, filling, outlay, minutes, plan.cost - spent)
 
     def _in_order(self, offers: Sequence[Offer]) -> list[Offer]:
         """Services so that, each being proved before the next, the job is expected to cost least.
@@ -230,26 +344,3 @@ def masks(knowledge: Knowledge) -> Masks:
         for name, node in knowledge.of_kind("gauge").items()
         if node.masked_by
     }
-
-
-@lru_cache(maxsize=64)
-def _extra(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> dict[str, float]:
-    """Spread added to each gauge, found by taking one reading of each on such a car."""
-    stated = dict(context)
-    names = (*knowledge.of_kind("gauge"), *AUXILIARY)
-    probe = InspectionBatch(
-        1,
-        readings={name: np.array([_PROBE]) for name in names},
-        choices={
-            key: np.array([values.index(stated[key])])
-            for key, values in CHOICES.items()
-            if stated.get(key) in values
-        },
-        numbers={
-            "ambient_c": np.array([_AMBIENT_C[stated.get("weather", "warm")]]),
-            "humidity_pct": np.array([50.0]),
-            **{name: np.array([_PROBE]) for name in NAMEPLATES.values()},
-        },
-    )
-    readings = encode(probe, knowledge).readings
-    return {name: float(reading.extra[0]) for name, reading in readings.items()}

@@ -39,11 +39,9 @@ def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
 def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     findings = knowledge.of_kind("finding")
     yield from unknown_texts("passes", "finding of this test", test.passes, test.yields)
-    yield from unknown_texts("unless", "finding", test.unless, findings)
-    for key, named in (("passes", test.passes), ("unless", test.unless)):
-        for name, states in named.items():
-            if name in findings:
-                yield from unknown_texts(key, f"state of {name}", states, findings[name].states)
+    for name, states in test.passes.items():
+        if name in findings:
+            yield from unknown_texts("passes", f"state of {name}", states, findings[name].states)
     if (test.fresh_minutes is None) != (test.fresh_from is None):
         yield "fresh_minutes and fresh_from go together"
     elif test.fresh_from and test.fresh_from not in earlier(test, knowledge):

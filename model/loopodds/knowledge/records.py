@@ -22,7 +22,7 @@ from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
 from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
-from loopodds.knowledge.work import Caution, Harm, Scope, Service, Test, read_harm
+from loopodds.knowledge.work import Caution, Harm, Scope, Service, Stop, Test, read_harm
 
 NODE_FILES = {
     "fault": "faults.toml",
@@ -33,7 +33,7 @@ NODE_FILES = {
 }
 OTHER_FILES = tuple(
     f"{stem}.toml"
-    for stem in ("contexts", "tests", "services", "harms", "prices", "cautions", "sources")
+    for stem in ("contexts", "tests", "services", "harms", "prices", "cautions", "stops", "sources")
 )
 SHIPPED_UNLESS_GIVEN = ("scope.toml",)
 """Files that a folder need not have; the shipped ones then stand in."""
@@ -99,6 +99,7 @@ class Knowledge:
     harms: Mapping[str, Harm]
     prices: Mapping[str, Any]
     cautions: Mapping[str, Caution]
+    stops: Mapping[str, Stop]
     sources: Mapping[str, Source]
     scope: Scope
     digest: str
@@ -188,6 +189,7 @@ RECORDS: Mapping[str, type[msgspec.Struct]] = {
     "tests": Test,
     "services": Service,
     "cautions": Caution,
+    "stops": Stop,
     "sources": Source,
     "harms": Harm,
 }

@@ -25,6 +25,7 @@ class Task(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What tests and services have in common.
 
     ``after`` names what comes before it; ``only`` and ``never`` say on which cars it is done.
+    What it does to the car (``connects_machine`` ... ``energises``) is what stops go by.
     """
 
     name: str
@@ -40,6 +41,7 @@ class Task(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     connects_machine: bool = False
     draws_charge: bool = False
     opens_loop: bool = False
+    energises: bool = False
 
     @property
     def coupled(self) -> bool:
@@ -59,7 +61,8 @@ class Test(Task, frozen=True, kw_only=True):
     engine: Literal["off", "running", "any"] = "any"
     destroys: Names = ()
     passes: Mapping[str, Names] = {}
-    unless: Mapping[str, Names] = {}
+    takes_sample: bool = False
+    needs_pressure: bool = False
     soak_minutes: Amount = 0.0
     fresh_from: str | None = None
     fresh_minutes: Amount | None = None
@@ -84,6 +87,57 @@ class Service(Task, frozen=True, kw_only=True):
     settles: Names = ()
     undone: Amount | None = None
     shows: Names = ()
+
+
+Shut = Literal[
+    "running", "energising", "opening", "sampling", "pressure", "machine", "filling", "anything"
+]
+"""Kinds of work that a stop may shut."""
+
+
+class Trigger(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """When a stop is in force: everything named here holds.
+
+    ``seen`` and ``unseen`` name findings or history with states that were, or were not, recorded;
+    ``at_least`` and ``at_most`` readings with a limit [bar]; ``believed`` and ``doubted``
+    conditions, or ``variable.state``, with the probability from which on, or below which; ``done``
+    tests of which one was done. What it ``waives`` can no longer be done then and is not waited
+    for.
+    """
+
+    context: When = {}
+    seen: Mapping[str, Names] = {}
+    unseen: Mapping[str, Names] = {}
+    at_least: Mapping[str, float] = {}
+    at_most: Mapping[str, float] = {}
+    believed: Mapping[str, Chance] = {}
+    doubted: Mapping[str, Chance] = {}
+    done: Names = ()
+    waives: Names = ()
+
+
+class Stop(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Something that no saving outweighs: it is in force when one of ``when`` holds.
+
+    It ``shuts`` kinds of work, what it ``spares`` apart; kinds it ``filters`` go only through a
+    filter that is thrown away; ``machine_off`` keeps the workshop's machine off the car. A plan
+    without one of the services ``dealt_by`` it, or of those that cure what is believed where none
+    is named, gets the service ``otherwise`` as well.
+    """
+
+    name: str
+    title: str
+    reason: str
+    lifted: str
+    who: str
+    when: tuple[Trigger, ...]
+    shuts: tuple[Shut, ...] = ()
+    filters: tuple[Shut, ...] = ()
+    machine_off: bool = False
+    spares: Names = ()
+    cautions: Names = ()
+    dealt_by: Names = ()
+    otherwise: str = ""
 
 
 class Caution(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -6,7 +6,7 @@ the result of every test on every car.
 
 from collections.abc import Iterator, Sequence
 
-from loopodds.base.phrases import lowered, spaced
+from loopodds.base.phrases import lowered
 from loopodds.decision.gates import Closed
 from loopodds.diagnosis.belief import title_of
 from loopodds.knowledge.records import SOUND, Knowledge
@@ -85,9 +85,6 @@ def _mind(test: Test, knowledge: Knowledge) -> str:
     if test.fresh_from:
         source = lowered(knowledge.tests[test.fresh_from].title)
         said.append(f"within {test.fresh_minutes:g} minutes of: {source}; later that again first")
-    for finding, states in test.unless.items():
-        title = lowered(knowledge.node(finding).title)
-        said.append(f"not once this was seen: {title} {' or '.join(map(spaced, states))}")
     if test.destroys:
         said.append("ends others, see below")
     return "; ".join(said)

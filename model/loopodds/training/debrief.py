@@ -273,7 +273,9 @@ class View:
         inspection = exercise.inspection(step)
         belief = believe(inspection, exercise.model)
         context = stated_context(inspection, knowledge)
-        self.shop = Workshop(belief, exercise.tests_done(step), exercise.prices, context)
+        self.shop = Workshop(
+            belief, exercise.tests_done(step), exercise.prices, context, inspection
+        )
         spent = sum(done.minutes for done in exercise.done[:step])
         self._rules = _InTime(self.shop.gates, self.shop.progress, exercise.minutes - spent)
         self.state: State = self._planner().rank(self.shop.progress)

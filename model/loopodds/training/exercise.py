@@ -10,9 +10,9 @@ from typing import NamedTuple
 from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.decision.gates import Closed, Gates, Move, Progress
 from loopodds.decision.prices import Prices, shipped_prices
-from loopodds.diagnosis.diagnose import stated_context
+from loopodds.decision.workshop import Workshop
+from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.diagnosis.model import Model
-from loopodds.inspection.encoding import encoding_of
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
 from loopodds.training.cars import PracticeCar
@@ -75,9 +75,11 @@ class Exercise:
 
     def progress(self, steps: int | None = None) -> Progress:
         """How far the gates take the exercise to have come before a step."""
-        knowledge = self.model.knowledge
-        (group,) = encoding_of(self.inspection(steps), knowledge).groups
-        return self.gates.progress(group.evidence, self.tests_done(steps))
+        inspection = self.inspection(steps)
+        belief = believe(inspection, self.model)
+        return Workshop(
+            belief, self.tests_done(steps), self.prices, self.gates.context, inspection
+        ).progress
 
     def way(self, test: str) -> Move | Closed:
         """What has to be done for a test, or why it cannot be done.

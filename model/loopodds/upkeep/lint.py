@@ -33,6 +33,7 @@ from loopodds.knowledge.nodes import (
 )
 from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, read_one
 from loopodds.knowledge.work import Service, Test
+from loopodds.safety.checks import stop_slips
 
 Files = Mapping[str, Mapping[str, Any]]
 HIDDEN = ("fault", "mechanism", "history")
@@ -307,6 +308,7 @@ def _work_problems(knowledge: Knowledge) -> Iterator[Slip]:
     for service in knowledge.services.values():
         for text in _service_texts(service, knowledge):
             yield Slip("services.toml", service.name, text)
+    yield from stop_slips(knowledge)
     yield from _uncured(knowledge)
     yield from _harm_problems(knowledge)
     yield from _caution_problems(knowledge)
@@ -381,6 +383,7 @@ def _harm_problems(knowledge: Knowledge) -> Iterator[Slip]:
 def _caution_problems(knowledge: Knowledge) -> Iterator[Slip]:
     tasks = (*knowledge.tests.values(), *knowledge.services.values())
     asked = {caution for task in tasks for caution in task.cautions}
+    asked.update(caution for stop in knowledge.stops.values() for caution in stop.cautions)
     for name, caution in knowledge.cautions.items():
         texts = [*context_texts(caution.when, "when", knowledge)]
         texts += unknown_texts("conditions", "condition", caution.conditions, knowledge.conditions)
