@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.expected_cost import Component, Decision, Setting
-from loopodds.decision.gates import Move, Progress, Results, Step
 from loopodds.decision.lookahead import Planner
+from loopodds.decision.moves import Move, Progress, Results, Step
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network

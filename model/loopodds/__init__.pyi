@@ -54,7 +54,7 @@ from loopodds.diagnosis.what_if import (
 from loopodds.advice.assessment import Assessment as Assessment, assess as assess
 from loopodds.decision.branches import Branch as Branch, State as State
 from loopodds.advice.firmness import BreakEven as BreakEven, PlanTurn as PlanTurn
-from loopodds.decision.gates import Closed as Closed, Move as Move
+from loopodds.decision.moves import Closed as Closed, Move as Move
 from loopodds.decision.next_test import (
     RankedTest as RankedTest, seen_at as seen_at,
 )

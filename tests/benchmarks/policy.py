@@ -51,7 +51,7 @@ from typing import Any
 import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.expected_cost import Decision, Plan
-from loopodds.decision.gates import Move
+from loopodds.decision.moves import Move
 from loopodds.decision.next_test import best_policy
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from loopodds.decision.gates import Closed, Gates, Move, Progress
+from loopodds.decision.gates import Gates
+from loopodds.decision.moves import Closed, Move, Progress
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.inference.network import Evidence
 from loopodds.knowledge.records import Knowledge
@@ -212,10 +213,15 @@ def test_a_doubtful_identification_is_no_pass(knowledge, prices):
 
 
 def test_a_guard_done_without_its_result_is_no_pass(knowledge, prices):
+    """It is done again: what stands on record counts, never that it was done."""
     gates = Gates(knowledge, {"compressor": "fixed"}, prices)
-    way = gates.way("static_test", gates.progress(Evidence(1), ["refrigerant_identification"]))
-    assert isinstance(way, Closed)
-    assert way.why == "its result is not recorded: identify the refrigerant"
+    told = gates.progress(Evidence(1), ["refrigerant_identification"])
+    inferred = gates.progress(Evidence(1, numbers={"air_share": (np.zeros(1), np.zeros(1))}))
+    for progress in (told, inferred):
+        assert "refrigerant_identification" not in progress.done
+        way = gates.way("static_test", progress)
+        assert isinstance(way, Move)
+        assert "refrigerant_identification" in way.first
 
 
 @pytest.fixture
@@ -298,7 +304,8 @@ def test_a_test_half_done_is_still_offered_and_counts_as_done_for_others(knowled
     progress = gates.progress(half)
     assert progress == Progress(("cold_look",), frozenset(), frozenset({"cold_look"}))
     assert "cold_look" in {move.test for move in gates.moves(progress)}
-    whole = recorded(knowledge, {"condenser_face": "dirty", "oily_dirt": "none"})
+    seen = {"condenser_face": "dirty", "oily_dirt": "none", "loop_found": "closed"}
+    whole = recorded(knowledge, seen)
     assert "cold_look" not in {move.test for move in gates.moves(gates.progress(whole))}
 
 

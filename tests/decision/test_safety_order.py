@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import pytest
 from loopodds.knowledge import work as records
 from loopodds.knowledge.records import Knowledge
+from loopodds.safety.stops import reach_of
 
 GATES = {"label_check", "refrigerant_identification", "leak_stop_check"}
 
@@ -74,13 +75,32 @@ def test_nothing_runs_before_the_gas_is_identified_and_leak_stop_ruled_out(
         assert before(name, knowledge) >= GATES, name
 
 
-def test_a_compressor_that_knocks_is_not_kept_running(knowledge: Knowledge) -> None:
-    """Only the short run of a sample is left: the sample tells what the noise comes from."""
-    for name, test in knowledge.tests.items():
-        if test.engine == "running" and name not in ("capture_sample", "compressor_listening"):
-            assert test.unless == {"compressor_noise": ("loud",)}, name
-        if test.engine == "running":
-            assert "starved_compressor" in test.cautions, name
+def test_a_compressor_that_knocks_does_not_run_not_even_for_a_sample(knowledge: Knowledge) -> None:
+    shut = reach_of(knowledge)["compressor_knocks"].tests
+    running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
+    assert shut == running
+    assert "capture_sample" in shut
+    for name in running:
+        assert "starved_compressor" in knowledge.tests[name].cautions, name
+
+
+def test_nitrogen_does_not_wait_for_a_vacuum(knowledge: Knowledge) -> None:
+    """A vacuum draws wet air in through the leak (common practice, no source)."""
+    for name in ("nitrogen_test", "nitrogen_search"):
+        assert "vacuum_hold_test" not in before(name, knowledge)
+
+
+def test_control_of_an_electric_compressor_is_repaired_by_qualified_people(
+    knowledge: Knowledge,
+) -> None:
+    (block,) = knowledge.services["repair_control"].in_context
+    assert block.when == {"compressor": "electric"}
+    assert "insulation_measurement" in block.after
+    assert block.skill == ("high_voltage",)
+
+
+def test_lines_of_an_electric_compressor_are_not_flushed(knowledge: Knowledge) -> None:
+    assert knowledge.services["clean_the_loop"].never == {"compressor": "electric"}
 
 
 def test_recovery_ends_every_test_that_needs_the_charge(knowledge: Knowledge) -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from loopodds.base.errors import InspectionError, OutOfRange, UnknownName
-from loopodds.decision.gates import Closed, Move
+from loopodds.decision.moves import Closed, Move
 from loopodds.diagnosis.diagnose import believe
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import batch_of

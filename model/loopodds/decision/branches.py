@@ -12,7 +12,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.decision.expected_cost import Decision
-from loopodds.decision.gates import Move, Progress
+from loopodds.decision.moves import Move, Progress
 from loopodds.decision.outcomes import Batch, Cells
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.junction import JunctionTree, Posterior

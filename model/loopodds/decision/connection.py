@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from loopodds.base.phrases import lowered, percent, spaced
-from loopodds.decision.gates import Gates, Progress
+from loopodds.decision.gates import Gates
+from loopodds.decision.moves import Progress
 from loopodds.diagnosis.belief import Belief
 from loopodds.knowledge.nodes import parents_of
 from loopodds.safety.stops import StopInForce

@@ -10,89 +10,24 @@ breaks a rule is never offered, however much it would tell.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
-from typing import NamedTuple
 
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.phrases import lowered, spaced
+from loopodds.decision.moves import NO_BARS, Bars, Closed, Move, Progress, Results, Step
 from loopodds.decision.prices import Prices
 from loopodds.diagnosis.diagnose import may_hold
 from loopodds.inference.network import Evidence
 from loopodds.knowledge.guards import order_slips
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import InContext, Service, Test
-from loopodds.safety.stops import alarms_of, reach_of
+from loopodds.safety.stops import Chance, Facts, alarms_of, in_force, never, reach_of, waived
 
-Results = frozenset[tuple[str, str]]
-"""What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
-
-
-class Step(NamedTuple):
-    """One test in a sequence."""
-
-    test: str
-    minutes: float
-    waiting: float  # minutes of these
-    cost: float  # in currency
-    # findings that must come out in one of some states for the sequence to go on
-    hurdles: tuple[tuple[str, frozenset[str]], ...]
-
-
-class Move(NamedTuple):
-    """A test with everything that has to be done before it; the test itself is the last step."""
-
-    test: str
-    steps: tuple[Step, ...]
-    ends: frozenset[str] = frozenset()  # tests not among its steps that it makes impossible
-
-    @property
-    def cost(self) -> float:
-        """Currency of the whole sequence."""
-        return sum(step.cost for step in self.steps)
-
-    @property
-    def minutes(self) -> float:
-        """Minutes of the whole sequence."""
-        return sum(step.minutes for step in self.steps)
-
-    @property
-    def first(self) -> tuple[str, ...]:
-        """What has to be done before the test itself."""
-        return tuple(step.test for step in self.steps[:-1])
-
-    def prevents(self, other: Move) -> bool:
-        """Whether this move makes another impossible."""
-        return not self.ends.isdisjoint(step.test for step in other.steps)
-
-
-class Closed(NamedTuple):
-    """A test that nothing to be done now can open, and why."""
-
-    test: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far an inspection has come."""
-
-    done: tuple[str, ...]  # tests done, in order; one whose findings are recorded counts as done
-    results: Results  # what the guards have shown
-    # tests that count as done although not all they show was recorded
-    begun: frozenset[str] = frozenset()
-    stops: frozenset[str] = frozenset()  # in force
-    waived: frozenset[str] = frozenset()  # tests that can no longer be done and are not waited for
-
-
-class Bars(NamedTuple):
-    """What stops in force shut."""
-
-    shut: frozenset[str]  # services, and tests still to be done
-    waived: frozenset[str]  # tests that can no longer be done and are not waited for
-
-
-NO_BARS = Bars(frozenset(), frozenset())
+NOTHING_READ: Mapping[str, FloatArray] = {}
 
 
 class Gates:
@@ -126,20 +61,34 @@ class Gates:
         self._stops = {name: self._stopped_by(name) for name in self.guards}
         self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
 
-    def progress(self, evidence: Evidence, done: Iterable[str] = ()) -> Progress:
-        """How far one row of evidence has come. A guard is done once its result is recorded.
+    def progress(
+        self,
+        evidence: Evidence,
+        done: Iterable[str] = (),
+        chance: Chance = never,
+        bars: Mapping[str, FloatArray] = NOTHING_READ,
+        shown: Iterable[str] = (),
+    ) -> Progress:
+        """How far one row of evidence has come, and the stops that it brings about.
 
-        ``done``: tests done, in order, whether or not they showed something that was recorded.
+        A guard is done once its result is recorded.
+
+        Args:
+            done: Tests done, in order, whether or not they showed something that was recorded.
+            chance: Of a condition, for stops that go by belief; nothing is believed without it.
+            bars: Gauge pressures [bar] that stops look at, shape (1,).
+            shown: Findings that a service showed: no test was done for them.
 
         Raises:
             UnknownName: if one of them is not a test.
         """
         told = list(done)
         seen = set(evidence.names())
+        tested = seen.difference(shown)
         inferred = [
             name
             for name, test in self.knowledge.tests.items()
-            if name not in told and seen.intersection(test.yields)
+            if name not in told and tested.intersection(test.yields)
         ]
         results = {
             (finding, _state(evidence, finding, self.knowledge.node(finding).states))
@@ -148,7 +97,24 @@ class Gates:
         }
         begun = {n for n in inferred if not seen.issuperset(self.knowledge.tests[n].yields)}
         done = [n for n in (*inferred, *told) if seen.issuperset(self.guards.get(n, ()))]
-        return Progress(tuple(done), frozenset(results), frozenset(begun))
+        progress = Progress(tuple(done), frozenset(results), frozenset(begun))
+        return self.stopped(progress, self.facts(evidence, progress, chance, bars))
+
+    def facts(
+        self, evidence: Evidence, progress: Progress, chance: Chance, bars: Mapping[str, FloatArray]
+    ) -> Facts:
+        """What one row of evidence tells, as stops ask for it."""
+        done = {name: np.ones(1, dtype=bool) for name in progress.done}
+        context = {key: (value,) for key, value in self.context.items()}
+        return Facts(1, chance, evidence.codes, evidence.soft, bars, done, context)
+
+    def stopped(self, progress: Progress, facts: Facts) -> Progress:
+        """The same with the stops that the facts bring about."""
+        stops = self.knowledge.stops
+        held = in_force(facts, self.knowledge)[0]
+        names = [name for name, holds in zip(stops, held, strict=True) if holds]
+        gone = frozenset[str]().union(*(waived(stops[n], facts, self.knowledge) for n in names))
+        return replace(progress, stops=frozenset(names), waived=gone)
 
     def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:
         """Progress once some tests were done and guards showed something."""

@@ -15,7 +15,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.decision.branches import Branch, Leaf, State, Trial, value_trials
 from loopodds.decision.expected_cost import Decision
-from loopodds.decision.gates import Move, Progress, Results
+from loopodds.decision.moves import Move, Progress, Results
 from loopodds.decision.outcomes import NOTHING, Cells, Prefix, cut
 from loopodds.inference.information import STEP, Look, Masks
 from loopodds.inference.joints import Calibrated

@@ -8,7 +8,7 @@ import numpy as np
 
 from loopodds.base.arrays import Query
 from loopodds.decision.branches import ROUNDING, Branch, State
-from loopodds.decision.gates import Move
+from loopodds.decision.moves import Move
 from loopodds.decision.workshop import Workshop
 
 TOLD_ABOUT = 2

@@ -17,7 +17,8 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, Query
 from loopodds.decision.expected_cost import Component, Decision, Setting
-from loopodds.decision.gates import NO_BARS, Bars, Gates
+from loopodds.decision.gates import Gates
+from loopodds.decision.moves import NO_BARS, Bars
 from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
 from loopodds.knowledge.records import Knowledge
 

@@ -5,7 +5,7 @@ leaves the harm of every fault that it does not cure, on average.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from functools import cached_property, lru_cache, partial
 from typing import Any
 
@@ -15,12 +15,14 @@ from loopodds.base.arrays import FloatArray, Query
 from loopodds.base.errors import unknown_name
 from loopodds.decision.branches import Branch, State
 from loopodds.decision.expected_cost import MOST_ACTIONS, Decision, Plan, best_order
-from loopodds.decision.gates import Closed, Gates, Progress
+from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
+from loopodds.decision.moves import Closed, Progress
 from loopodds.decision.offers import FILLING, Offer, harm_of, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.decision.probes import bar_scales, extra_spread, typical_bar_scales
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.repaired_car import shown_by
 from loopodds.inference.information import Masks
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.network import Evidence
@@ -29,13 +31,12 @@ from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.cures import fault_columns
 from loopodds.knowledge.records import Knowledge
 from loopodds.safety.stops import (
+    Chance,
     Facts,
     StopInForce,
     chance_of,
     dealing_with,
     gauge_bar,
-    in_force,
-    waived,
     watched_readings,
     worded,
 )
@@ -104,27 +105,25 @@ class Workshop:
     @cached_property
     def progress(self) -> Progress:
         """How far the inspection has come, and the stops in force."""
-        progress = self.gates.progress(self.belief.evidence, self.done)
-        return self._stopped(progress, self.facts)
+        evidence = self.belief.evidence
+        repairs = self.belief.model.repairs
+        shown = shown_by(repairs[-1].services, self.knowledge) if repairs else ()
+        bars = self._bars(evidence)
+        return self.gates.progress(evidence, self.done, self._believed, bars, shown)
 
     @cached_property
     def facts(self) -> Facts:
         """What is known of the car, as stops ask for it."""
-        faults = self.belief.beliefs.faults
-        marginal = np.hstack([faults[name] for name in self.knowledge.of_kind("fault")])
-        done = self.gates.progress(self.belief.evidence, self.done).done
-        return self._facts(marginal, self.belief.evidence, done)
+        evidence = self.belief.evidence
+        return self.gates.facts(evidence, self.progress, self._believed, self._bars(evidence))
 
-    def _facts(self, marginal: FloatArray, evidence: Evidence, done: Collection[str]) -> Facts:
-        return Facts(
-            1,
-            partial(chance_of, marginal, knowledge=self.knowledge),
-            evidence.codes,
-            evidence.soft,
-            self._bars(evidence),
-            {name: np.ones(1, dtype=bool) for name in done},
-            {key: (value,) for key, value in self.gates.context.items()},
-        )
+    @cached_property
+    def _believed(self) -> Chance:
+        faults = self.belief.beliefs.faults
+        return self._chance(np.hstack([faults[n] for n in self.knowledge.of_kind("fault")]))
+
+    def _chance(self, marginal: FloatArray) -> Chance:
+        return partial(chance_of, marginal, knowledge=self.knowledge)
 
     def _bars(self, evidence: Evidence) -> dict[str, FloatArray]:
         """Pressures [bar gauge] as read; where only their distance from sound is known, from it."""
@@ -134,8 +133,9 @@ class Workshop:
             if name in read:
                 bars[name] = np.array([gauge_bar(read[name].value)])
             elif name in evidence.numbers:
-                distance, scale = evidence.numbers[name][0], self._scales[name]
-                bars[name] = np.interp(distance, *scale)
+                scale, pressures = self._scales[name]
+                if len(scale):  # else the refrigerant is not stated
+                    bars[name] = np.interp(evidence.numbers[name][0], scale, pressures)
         return bars
 
     @cached_property
@@ -144,14 +144,6 @@ class Workshop:
             batch = encoding_of(self.inspection, self.knowledge).batch
             return bar_scales(batch, self.knowledge)
         return typical_bar_scales(self.knowledge, tuple(sorted(self.gates.context.items())))
-
-    def _stopped(self, progress: Progress, facts: Facts) -> Progress:
-        """The same with the stops that the facts bring about."""
-        stops = self.knowledge.stops
-        held = in_force(facts, self.knowledge)[0]
-        names = [name for name, holds in zip(stops, held, strict=True) if holds]
-        gone = frozenset[str]().union(*(waived(stops[n], facts, self.knowledge) for n in names))
-        return replace(progress, stops=frozenset(names), waived=gone)
 
     def at_outcome(self, branch: Branch, row: int) -> tuple[Progress, Facts]:
         """How far things are at an outcome of a move, with the stops that hold there."""
@@ -168,8 +160,8 @@ class Workshop:
         seen = Evidence(1, {**now.codes, **codes}, now.soft, {**now.numbers, **numbers})
         progress = self.planner.progress_at(branch, leaf, cell)
         marginal = branch.marginals[row : row + 1, : len(self.harm)]
-        facts = self._facts(marginal, seen, progress.done)
-        return self._stopped(progress, facts), facts
+        facts = self.gates.facts(seen, progress, self._chance(marginal), self._bars(seen))
+        return self.gates.stopped(progress, facts), facts
 
     def decision_for(self, progress: Progress) -> Decision:
         """All plans of services once so much was done and found."""

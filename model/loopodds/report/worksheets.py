@@ -7,7 +7,7 @@ the result of every test on every car.
 from collections.abc import Iterator, Sequence
 
 from loopodds.base.phrases import lowered
-from loopodds.decision.gates import Closed
+from loopodds.decision.moves import Closed
 from loopodds.diagnosis.belief import title_of
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.knowledge.work import Test

@@ -22,6 +22,18 @@ from loopodds.knowledge.work import Service, Stop, Test, Trigger
 
 KPA_IN_A_BAR = 100.0
 ATMOSPHERE_KPA = 101.325
+ALARMING, PROVED = 0.25, 0.9
+"""Share of a doubtful record from which on a state counts as seen: an alarming one soon, one that
+lifts a stop only when it is nearly sure. Engineering estimates."""
+
+
+Chance = Callable[[str], FloatArray]
+"""Probability of a condition, or of ``variable.state``, shape (rows,)."""
+
+
+def never(_: str) -> FloatArray:
+    """The chance of anything where nothing is believed."""
+    return np.zeros(1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,7 +41,7 @@ class Facts:
     """What is known of a batch of cars, as stops ask for it; what is left out is not known."""
 
     rows: int
-    chance: Callable[[str], FloatArray]  # of a condition, or of ``variable.state``, shape (rows,)
+    chance: Chance
     codes: Mapping[str, IntArray] = field(default_factory=dict)  # -1 is not recorded, or doubtful
     soft: Mapping[str, FloatArray] = field(default_factory=dict)  # shape (rows, states)
     bars: Mapping[str, FloatArray] = field(default_factory=dict)  # gauge pressure [bar] or NaN
@@ -190,9 +202,9 @@ def _holds(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> BoolArray:
     for key, value in trigger.context.items():
         result &= np.array([stated == value for stated in facts.context.get(key, ())] or False)
     for name, states in trigger.seen.items():
-        result &= _seen(name, states, facts, knowledge)
+        result &= _seen(name, states, ALARMING, facts, knowledge)
     for name, states in trigger.unseen.items():
-        result &= ~_seen(name, states, facts, knowledge)
+        result &= ~_seen(name, states, PROVED, facts, knowledge)
     with np.errstate(invalid="ignore"):
         for name, least in trigger.at_least.items():
             result &= facts.bars[name] >= least if name in facts.bars else False
@@ -210,8 +222,10 @@ def _holds(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> BoolArray:
     return result
 
 
-def _seen(name: str, states: Sequence[str], facts: Facts, knowledge: Knowledge) -> BoolArray:
-    """Rows in which one of some states was recorded, or holds most of a doubtful record."""
+def _seen(
+    name: str, states: Sequence[str], share: float, facts: Facts, knowledge: Knowledge
+) -> BoolArray:
+    """Rows in which one of some states was recorded, or holds a share of a doubtful record."""
     if name not in knowledge.nodes:
         return np.zeros(facts.rows, dtype=bool)
     meant = np.array([state in states for state in knowledge.node(name).states])
@@ -221,7 +235,7 @@ def _seen(name: str, states: Sequence[str], facts: Facts, knowledge: Knowledge) 
     if name in facts.soft:
         weights = facts.soft[name]
         doubtful = np.ptp(weights, axis=1) > 0
-        result |= doubtful & (weights[:, meant].sum(axis=1) > 0.5 * weights.sum(axis=1))
+        result |= doubtful & (weights[:, meant].sum(axis=1) >= share * weights.sum(axis=1))
     return result
 
 

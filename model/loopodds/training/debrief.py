@@ -15,8 +15,9 @@ from loopodds.base.arrays import FloatArray, Query
 from loopodds.base.errors import InspectionError, OutOfRange, unknown_name
 from loopodds.decision.branches import State
 from loopodds.decision.expected_cost import Decision, Setting
-from loopodds.decision.gates import Gates, Move, Progress, Results
+from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
+from loopodds.decision.moves import Move, Progress, Results
 from loopodds.decision.workshop import Workshop, masks
 from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.knowledge.records import SOUND, Knowledge

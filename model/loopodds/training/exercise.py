@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from loopodds.base.errors import InspectionError, unknown_name
-from loopodds.decision.gates import Closed, Gates, Move, Progress
+from loopodds.decision.gates import Gates
+from loopodds.decision.moves import Closed, Move, Progress
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.diagnose import believe, stated_context

@@ -1,0 +1,76 @@
+"""Moves: a test with what comes before it, how far an inspection has come, what is shut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+Results = frozenset[tuple[str, str]]
+"""What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
+
+
+class Step(NamedTuple):
+    """One test in a sequence."""
+
+    test: str
+    minutes: float
+    waiting: float  # minutes of these
+    cost: float  # in currency
+    # findings that must come out in one of some states for the sequence to go on
+    hurdles: tuple[tuple[str, frozenset[str]], ...]
+
+
+class Move(NamedTuple):
+    """A test with everything that has to be done before it; the test itself is the last step."""
+
+    test: str
+    steps: tuple[Step, ...]
+    ends: frozenset[str] = frozenset()  # tests not among its steps that it makes impossible
+
+    @property
+    def cost(self) -> float:
+        """Currency of the whole sequence."""
+        return sum(step.cost for step in self.steps)
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of the whole sequence."""
+        return sum(step.minutes for step in self.steps)
+
+    @property
+    def first(self) -> tuple[str, ...]:
+        """What has to be done before the test itself."""
+        return tuple(step.test for step in self.steps[:-1])
+
+    def prevents(self, other: Move) -> bool:
+        """Whether this move makes another impossible."""
+        return not self.ends.isdisjoint(step.test for step in other.steps)
+
+
+class Closed(NamedTuple):
+    """A test that nothing to be done now can open, and why."""
+
+    test: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far an inspection has come."""
+
+    done: tuple[str, ...]  # tests done, in order; one whose findings are recorded counts as done
+    results: Results  # what the guards have shown
+    # tests that count as done although not all they show was recorded
+    begun: frozenset[str] = frozenset()
+    stops: frozenset[str] = frozenset()  # in force
+    waived: frozenset[str] = frozenset()  # tests that can no longer be done and are not waited for
+
+
+class Bars(NamedTuple):
+    """What stops in force shut."""
+
+    shut: frozenset[str]  # services, and tests still to be done
+    waived: frozenset[str]  # tests that can no longer be done and are not waited for
+
+
+NO_BARS = Bars(frozenset(), frozenset())
