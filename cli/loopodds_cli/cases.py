@@ -13,7 +13,7 @@ from loopodds import LoopoddsError
 from loopodds_cli.options import Decorator, Function, case_argument, common_options, open_case
 
 if TYPE_CHECKING:
-    from loopodds import Answer, Assessment, RankedTest
+    from loopodds import Answer, Assessment, RankedTest, StopInForce
 
 HOW = ("prices", "done", "lookahead")
 """Options that say how a car is assessed."""
@@ -51,10 +51,11 @@ def assessing(*own: Decorator) -> Callable[[Function], click.Command]:
 
 
 class Next(NamedTuple):
-    """The best next tests of a case of the book, or why they cannot be told."""
+    """The stops and the best next tests of a case of the book, or why they cannot be told."""
 
     tests: Sequence[RankedTest] = ()
     problem: str = ""
+    stops: Sequence[StopInForce] = ()
 
     @property
     def paying(self) -> list[RankedTest]:
@@ -80,6 +81,6 @@ def next_tests(answer: Answer) -> Next:
     model, prices = answer.model, os.environ.get("LOOPODDS_PRICES") or None
     try:
         result = assess(answer.inspection, model, prices=prices, belief=answer.belief)
-        return Next(result.next_tests if result.tests else ())
+        return Next(result.next_tests if result.tests else (), stops=result.stops)
     except LoopoddsError as error:
         return Next(problem=str(error))

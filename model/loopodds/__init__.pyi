@@ -59,6 +59,8 @@ from loopodds.decision.next_test import (
     RankedTest as RankedTest, seen_at as seen_at,
 )
 from loopodds.decision.prices import load_prices as load_prices
+from loopodds.decision.connection import Connection as Connection
+from loopodds.safety.stops import StopInForce as StopInForce
 from loopodds.decision.workshop import ServicePlan as ServicePlan, Workshop as Workshop
 from loopodds.casebook.answers import Answer as Answer
 from loopodds.casebook.believed import (
@@ -79,7 +81,7 @@ from loopodds.archive.runner import score as score
 from loopodds.archive.scoring import (
     read_inspections as read_inspections, score_batch as score_batch,
 )
-from loopodds.archive.summary import RunProgress as RunProgress, Summary as Summary
+from loopodds.archive.summary import RunProgress as RunProgress, Summary as Summary, Tally as Tally
 from loopodds.upkeep.calibration import (
     adjusted_shares as adjusted_shares, base_rate as base_rate, brier_score as brier_score,
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,

@@ -49,7 +49,11 @@ def command(
         drawn = explanation_picture(explanation, result.recorded, result.knowledge)
         write_whole(Path(picture), drawn.svg)
     if as_json:
-        plain: dict[str, Any] = {"case": result.case, **explanation.as_json()}
+        plain: dict[str, Any] = {
+            "case": result.case,
+            **result.stops_json(),
+            **explanation.as_json(),
+        }
         plain["plan"] = list(result.shop.best.actions) if result.plan else []
         plain["plan_turns"] = [turn._asdict() for turn in result.plan_turns]
         if turns is not None:

@@ -78,9 +78,9 @@ def command(
             raise click.UsageError(f"a picture holds at most {MOST_LINES} variations")
         write_whole(Path(picture), scenarios_picture(scenarios, result.knowledge).svg)
     if as_json:
-        print_json(scenarios.as_json())
+        print_json({**result.stops_json(), **scenarios.as_json()})
     else:
-        print_what_if(scenarios, result.knowledge)
+        print_what_if(scenarios, result)
 
 
 def _serve(case: str | None, port: int, knowledge: str | None) -> None:

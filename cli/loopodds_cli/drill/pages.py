@@ -9,6 +9,7 @@ from loopodds import NAMED_FROM, UNREADABLE, Closed, Move, shown_words, spaced, 
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent, signed
+from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
     from loopodds import Debrief, Done, Exercise, JudgedStep, Knowledge, PracticeCar
@@ -45,7 +46,9 @@ def print_car(exercise: Exercise, place: str) -> Page:
 
 def print_tests(exercise: Exercise) -> None:
     """Every test that is left, with its minutes, alone and with what has to come before it."""
-    page, progress = Page(), exercise.progress()
+    shop = exercise.shop()
+    page, progress = Page(), shop.progress
+    put_stops(page, shop.stops, exercise.model.knowledge)
     page.heading("Tests", "minutes alone, and with what has to come before")
     tests = exercise.model.knowledge.tests
     rows: list[Sequence[Cell]] = []

@@ -38,6 +38,7 @@ from loopodds_cli.pages.page import (
     tests_text,
     times,
 )
+from loopodds_cli.pages.stops import put_stops, unsaid
 
 if TYPE_CHECKING:
     from loopodds import Assessment
@@ -62,8 +63,9 @@ WHY_HERE = {
 def print_assessment(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
+    put_stops(page, result.stops, result.knowledge)
     _answer(page, result)
-    page.listed("Beware", "!", result.cautions)
+    page.listed("Beware", "!", unsaid(result.cautions, result.stops))
     _ranking(page, result)
     _ruled_out(page, result)
     _combinations(page, result)

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from loopodds_cli.cases import Next, none_pays
 from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, percent, test_title
+from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
     from loopodds import Answer, CaseState, Checked, Event, Knowledge, Noted
@@ -35,6 +36,7 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
         "p_sound": answer.after.p_sound,
         "log_evidence": answer.after.log_evidence,
         "conditions": [{"name": n, "probability": p} for n, p in answer.ranking()],
+        "stops": [stop.as_json() for stop in next_up.stops],
         "next_tests": [test.as_json() for test in next_up.tests],
         "knowledge": answer.model.knowledge.digest,
         "knowledge_before": answer.older or answer.model.knowledge.digest,
@@ -44,7 +46,7 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
 
 def print_answer(answer: Answer, next_up: Next) -> None:
     """What was recorded, what it moved, what is likeliest now and what to do next."""
-    page = _begun(answer.state)
+    page = _begun(answer, next_up)
     page.rows([(f"{e.position}", printable(described(e))) for e in answer.events], right=[0])
     _work(page, answer)
     _changed_knowledge(page, answer)
@@ -55,7 +57,7 @@ def print_answer(answer: Answer, next_up: Next) -> None:
 def print_case(answer: Answer, next_up: Next) -> None:
     """Everything that stands in a case, then as :func:`print_answer`."""
     state = answer.state
-    page = _begun(state)
+    page = _begun(answer, next_up)
     _changed_knowledge(page, answer)
     for number, repair in enumerate(state.repairs, start=1):
         page.heading(f"Before repair {number}", ", ".join(repair.services))
@@ -188,8 +190,9 @@ def _changed(older: str, digest: str) -> str:
     )
 
 
-def _begun(state: CaseState) -> Page:
-    page = Page()
+def _begun(answer: Answer, next_up: Next) -> Page:
+    page, state = Page(), answer.state
+    put_stops(page, next_up.stops, answer.model.knowledge)
     page.title(case_title(state), "closed" if state.closed else "")
     return page
 

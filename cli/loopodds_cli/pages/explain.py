@@ -23,6 +23,7 @@ from loopodds_cli.pages.page import (
     percent,
     services_text,
 )
+from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Explanation, Knowledge, PlanTurn, Shares, Turn, TurningPoint
@@ -46,6 +47,7 @@ def print_explanation(
     Numbers of the knowledge that could turn the verdict have a section only where given.
     """
     page, knowledge = Page(), result.knowledge
+    put_stops(page, result.stops, knowledge)
     page.title(result.case)
     page.line("")
     before = f"(before looking: {percent(found.before)})"

@@ -24,6 +24,7 @@ from loopodds_cli.pages.page import (
     signed,
     tests_text,
 )
+from loopodds_cli.pages.stops import put_stops, unsaid
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Branch, Knowledge, RankedTest, State
@@ -38,6 +39,7 @@ ENGINE = {"off": "engine off", "running": "engine running", "any": ""}
 def print_next(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page = Page()
+    put_stops(page, result.stops, result.knowledge)
     now = services_text(result.advice.best.services, result.knowledge)
     page.title(result.case, f" best plan now: {now}")
     page.line("")
@@ -46,18 +48,16 @@ def print_next(result: Assessment) -> None:
         _stop(page, result)
     else:
         _do(page, result, best)
-        first, then = result.cautions_in_turn
+        first, then = (unsaid(texts, result.stops) for texts in result.cautions_in_turn)
         page.line("")
         for text in first:
-            page.marked("!", _first_sentence(text))
-        page.listed("Then", "!", [_first_sentence(text) for text in then])
+            page.marked("!", text)
+        page.listed("Then", "!", then)
     _others(page, result)
     _waiting(page, result)
     if best is not None and result.policy.depth > 1:
         _sequence(page, result)
     _closed(page, result)
-    if best is not None and any(_first_sentence(text) != text for text in (*first, *then)):
-        page.listed("Beware", "!", (*first, *then), "in full")
 
 
 def _do(page: Page, result: Assessment, best: Branch) -> None:
@@ -91,11 +91,6 @@ def _why(result: Assessment, best: Branch) -> Iterator[str]:
         yield f"why: {', which '.join(reasons)}"
     if result.changes_plan > 0:
         yield f"would change the plan in {percent(result.changes_plan)} of such cars"
-
-
-def _first_sentence(text: str) -> str:
-    first, dot, _ = text.partition(". ")
-    return first + "." if dot else text
 
 
 def _stop(page: Page, result: Assessment) -> None:
@@ -154,7 +149,8 @@ def _first_of(tests: Sequence[str], knowledge: Knowledge) -> str:
 
 def _closed(page: Page, result: Assessment) -> None:
     reasons: dict[str, list[str]] = {}
-    for test, why in result.shop.closed:
+    said = {lowered(stop.title) for stop in result.stops}
+    for test, why in (closed for closed in result.shop.closed if closed.why not in said):
         reasons.setdefault(why, []).append(test)
     if reasons:
         page.heading("Shut", "and why")

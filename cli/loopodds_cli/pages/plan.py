@@ -19,6 +19,7 @@ from loopodds_cli.pages.page import (
     signed,
     tests_text,
 )
+from loopodds_cli.pages.stops import put_stops, unsaid
 
 if TYPE_CHECKING:
     from loopodds import Assessment, BreakEven, Move, ServicePlan
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 def print_plan(result: Assessment) -> None:
     """Write the whole page to standard output."""
     page, knowledge, best = Page(), result.knowledge, result.advice.best
+    put_stops(page, result.stops, knowledge)
     page.title(result.case)
     page.line("")
     if result.policy.best is not None:
@@ -48,7 +50,8 @@ def print_plan(result: Assessment) -> None:
     page.heading("How firm this is")
     for text in _firmness(result):
         page.marked("-", text, FAINT)
-    page.listed("Beware", "!", result.cautions_of((*best.first, *best.services)))
+    cautions = result.cautions_of((*best.first, *best.services))
+    page.listed("Beware", "!", unsaid(cautions, result.stops))
 
 
 def _test_first(page: Page, result: Assessment, move: Move) -> None:

@@ -11,7 +11,7 @@ from rich.text import Text
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, fault_text, percent
 
 if TYPE_CHECKING:
-    from loopodds import Knowledge, Reopen, Summary
+    from loopodds import Knowledge, Reopen, Summary, Tally
 
 CONDITIONS_SHOWN = 12
 REASONS_SHOWN = 8
@@ -35,12 +35,20 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
     if tally.blank:
         rows = "1 row holds" if tally.blank == 1 else f"{tally.blank:,} rows hold"
         page.marked("!", f"{rows} nothing that was seen: scored as what is known before looking")
+    _stopped(page, tally, knowledge)
     _set_aside(page, tally.rejected_by)
     if tally.scored:
         _conditions(page, summary, knowledge)
         page.heading("Least likely inspections", "misread, mistyped, or a rare car")
         page.line(f"rows {', '.join(f'{row:,}' for _, row in tally.least[:LEAST_SHOWN])}", indent=2)
     _reopen(page, summary.reopen, knowledge)
+
+
+def _stopped(page: Page, tally: Tally, knowledge: Knowledge) -> None:
+    if tally.stopped:
+        page.heading("To be stopped", f"{tally.stopped:,} in all; the column stops says which")
+        order = sorted(tally.stops.items(), key=lambda item: -item[1])
+        page.rows([(f"{n:,}", knowledge.stops[name].title) for name, n in order], right=[0])
 
 
 def _set_aside(page: Page, rejected_by: Mapping[str, int]) -> None:

@@ -9,9 +9,10 @@ from loopodds import spaced, title_of
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Page, arrow, fault_text, observed, percent
+from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
-    from loopodds import Change, Knowledge, Scenario, WhatIf
+    from loopodds import Assessment, Change, Knowledge, Scenario, WhatIf
 
 MOVED_FROM = 0.01
 MOVED_AT_MOST = 7
@@ -19,9 +20,10 @@ EXPECTED_FROM = 0.05
 EXPECTED_AT_MOST = 7
 
 
-def print_what_if(found: WhatIf, knowledge: Knowledge) -> None:
-    """Write the whole page to standard output."""
-    page = Page()
+def print_what_if(found: WhatIf, result: Assessment) -> None:
+    """Write the whole page to standard output; the stops are those of the case as it is."""
+    page, knowledge = Page(), result.knowledge
+    put_stops(page, result.stops, knowledge)
     now = percent(found.base.probabilities[found.base.verdict])
     page.title(found.case, f" as it is: {fault_text(found.base.verdict, knowledge)}, {now}")
     for variation in found.variations:

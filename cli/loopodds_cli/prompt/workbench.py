@@ -24,7 +24,7 @@ from loopodds import (
     words_of,
 )
 
-from loopodds_cli.cases import next_tests, none_pays
+from loopodds_cli.cases import Next, next_tests, none_pays
 from loopodds_cli.pages.case import case_title, print_case, print_history
 from loopodds_cli.pages.page import percent
 from loopodds_cli.prompt.asking import Asking, Meaning, Question, are_shares, begins_number, meaning
@@ -60,6 +60,7 @@ class Workbench:
         self._asking = Asking()
         self._names = tuple(observable_names(work.knowledge))
         self._faults = names_in("confirmed", work.knowledge)
+        self._told: set[str] = set()
         self.open = True
 
     def run(self) -> None:
@@ -219,14 +220,25 @@ class Workbench:
         if not moves:
             click.echo("    moves nothing much")
         next_up = next_tests(answer)
+        self._tell_stops(next_up)
         for test in next_up.paying[:1]:
             click.echo(f"    next {self._test_line(test)}")
         if next_up.tests and not next_up.paying:
             click.echo(f"    {none_pays(self._number)}")
 
+    def _tell_stops(self, next_up: Next) -> None:
+        """What must not be done: in full when it comes up, then as one line."""
+        for stop in next_up.stops:
+            click.echo(f"  STOP {stop.title}: {'; '.join(stop.because)}")
+            if stop.name not in self._told:
+                click.echo(f"    {stop.reason}")
+                click.echo(f"    lifted by: {stop.lifted_by} ({stop.who})")
+        self._told = {stop.name for stop in next_up.stops}
+
     def _offer_tests(self, answer: Answer) -> None:
         """The next tests, to pick the one that was done and enter what it showed."""
         next_up = next_tests(answer)
+        self._tell_stops(next_up)
         tests = {test.test: test for test in next_up.tests}
         if tests and not next_up.paying:
             click.echo(f"  {none_pays(self._number)}")

@@ -172,16 +172,17 @@ class Assessment(Diagnosis):
         """Plain data for ``json.dumps``: belief, the best tests and the plan."""
         plan = {**self.plan.as_json(), "currency": self.currency} if self.plan else None
         tests = [test.as_json() for test in self.next_tests]
-        return {**super().as_json(), **self._stops_json(), "next_tests": tests, "plan": plan}
+        return {**super().as_json(), **self.stops_json(), "next_tests": tests, "plan": plan}
 
-    def _stops_json(self) -> dict[str, Any]:
+    def stops_json(self) -> dict[str, Any]:
+        """The stops in force as plain data, under the key ``stops``."""
         return {"stops": [stop.as_json() for stop in self.stops]}
 
     def next_json(self) -> dict[str, Any]:
         """Plain data on testing: every test, the policy and what testing can save."""
         return {
             "case": self.case,
-            **self._stops_json(),
+            **self.stops_json(),
             "currency": self.currency,
             "next": next(iter(self.policy.steps), None),
             "stop": self.policy.best is None,
@@ -202,7 +203,7 @@ class Assessment(Diagnosis):
         best = self.advice.best
         return {
             "case": self.case,
-            **self._stops_json(),
+            **self.stops_json(),
             "currency": self.currency,
             "test_first": next(iter(self.policy.steps), None),
             **self.advice.as_json(),

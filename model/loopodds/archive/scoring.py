@@ -28,6 +28,7 @@ from loopodds.inspection.columns import ColumnPlan, added_columns, plan_columns
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import Group, InspectionBatch
 from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.safety.batches import joined_names, stops_of
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -101,10 +102,13 @@ class Scores:
     conditions: FloatArray  # shape (rows, conditions); each in 0 to 1, a row need not sum to one
     p_sound: FloatArray  # shape (rows,)
     log_evidence: FloatArray  # natural; minus infinity where the findings cannot hold together
+    stops: BoolArray  # shape (rows, stops): in force, in file order
 
     def take(self, rows: BoolArray) -> Scores:
         """Those of some rows."""
-        return Scores(self.conditions[rows], self.p_sound[rows], self.log_evidence[rows])
+        return Scores(
+            self.conditions[rows], self.p_sound[rows], self.log_evidence[rows], self.stops[rows]
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,10 +126,12 @@ def score_batch(batch: InspectionBatch, model: Model) -> Scores:
     Raises:
         KnowledgeError: if the knowledge does not cover a context of the batch.
     """
-    return _score_groups(encode(batch, model.knowledge).groups, batch.rows, model)
+    return _score_groups(encode(batch, model.knowledge).groups, batch, model)
 
 
-def _score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
+def _score_groups(groups: Sequence[Group], batch: InspectionBatch, model: Model) -> Scores:
+    rows = batch.rows
+    stops = np.zeros((rows, len(model.knowledge.stops)), dtype=bool)
     conditions = np.zeros((rows, len(model.conditions)))
     p_sound, log_evidence = np.zeros(rows), np.full(rows, -np.inf)
     for group in groups:
@@ -134,7 +140,8 @@ def _score_groups(groups: Sequence[Group], rows: int, model: Model) -> Scores:
         log_evidence[group.rows] = beliefs.log_evidence
         for index, name in enumerate(model.conditions):
             conditions[group.rows, index] = model.probability(beliefs, name)
-    return Scores(conditions, p_sound, log_evidence)
+        stops[group.rows] = stops_of(batch, group, beliefs, model.knowledge)
+    return Scores(conditions, p_sound, log_evidence, stops)
 
 
 def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -> ScoredChunk:
@@ -144,7 +151,7 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
     """
     batch, kept, problems = _usable(chunk, plan, model.knowledge)
     groups = encode(batch, model.knowledge).groups if batch.rows else ()
-    scores = _score_groups(groups, batch.rows, model)
+    scores = _score_groups(groups, batch, model)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
         problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
@@ -223,7 +230,8 @@ def _with_scores(table: pa.Table, rows: IntArray, scores: Scores, model: Model) 
     names = list(model.conditions)
     top = pa.array(names, pa.string()).take(pa.array(scores.conditions.argmax(axis=1)))
     values = [*np.ascontiguousarray(scores.conditions.T), scores.p_sound, scores.log_evidence]
-    arrays = [*map(pa.array, values), top]
+    stopped = pa.array(joined_names(scores.stops, model.knowledge), pa.string())
+    arrays = [*map(pa.array, values), top, stopped]
     for name, array in zip(added_columns(model.knowledge), arrays, strict=True):
         table = table.append_column(name, array)
     return table
@@ -231,8 +239,14 @@ def _with_scores(table: pa.Table, rows: IntArray, scores: Scores, model: Model) 
 
 def empty_scored(schema: pa.Schema, model: Model) -> pa.Table:
     """A scored table without rows."""
-    nothing = Scores(np.zeros((0, len(model.conditions))), np.zeros(0), np.zeros(0))
+    stops = np.zeros((0, len(model.knowledge.stops)), dtype=bool)
+    nothing = Scores(np.zeros((0, len(model.conditions))), np.zeros(0), np.zeros(0), stops)
     return _with_scores(schema.empty_table(), np.zeros(0, np.int64), nothing, model)
+
+
+def _counted(stops: BoolArray, knowledge: Knowledge) -> dict[str, int]:
+    counts = zip(knowledge.stops, stops.sum(axis=0).tolist(), strict=True)
+    return {name: count for name, count in counts if count}
 
 
 def _tally(
@@ -257,6 +271,8 @@ def _tally(
         rejected_by=dict(Counter([*single, *whole])),
         expected=dict(zip(names, each.sum(axis=0).tolist(), strict=True)),
         top={name: int(n) for name, n in zip(names, counts, strict=True) if n},
+        stopped=int(scores.stops.any(axis=1).sum()),
+        stops=_counted(scores.stops, model.knowledge),
         least=tuple((float(scores.log_evidence[i]), int(numbers[i])) for i in lowest),
         # whatever is observed has a probability below one by more than rounding
         blank=int(np.count_nonzero(scores.log_evidence > -1e-9)),

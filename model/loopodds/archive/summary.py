@@ -35,6 +35,8 @@ class Tally:
     review: tuple[Mapping[str, Any], ...] = ()  # candidates for reopening
     review_size: int = 0  # how many of them are kept for each reason
     blank: int = 0  # scored rows in which nothing was observed: what is known before looking
+    stopped: int = 0  # scored rows with a stop in force
+    stops: Mapping[str, int] = field(default_factory=dict)  # rows of each stop
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -51,6 +53,8 @@ class Tally:
             best_entries((*self.review, *other.review), size),
             size,
             self.blank + other.blank,
+            self.stopped + other.stopped,
+            dict(Counter(self.stops) + Counter(other.stops)),
         )
 
     def as_json(self) -> dict[str, Any]:

@@ -298,6 +298,11 @@ class Gates:
         impossible = needs & barred.shut or [name for name in needs if self._never[name]]
         return None if impossible else needs
 
+    def possible(self, name: str) -> bool:
+        """Whether a test or service can ever be done on this car in this workshop."""
+        work = {**self.knowledge.tests, **self.knowledge.services}
+        return not self._closed_here(work[name])
+
     def _closure(self, item: Test | Service) -> tuple[str, ...]:
         """Tests that come before a test or service, directly or not."""
         found: list[str] = []

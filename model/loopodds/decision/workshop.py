@@ -195,7 +195,16 @@ class Workshop:
         """Stops in force, in the order of the knowledge."""
         stops = self.knowledge.stops
         held = [stop for name, stop in stops.items() if name in self.progress.stops]
-        return tuple(worded(stop, self.facts, self.knowledge) for stop in held)
+        told = (worded(stop, self.facts, self.knowledge) for stop in held)
+        possible = self.gates.possible
+        return tuple(
+            stop._replace(
+                shut_tests=tuple(filter(possible, stop.shut_tests)),
+                shut_services=tuple(filter(possible, stop.shut_services)),
+                filtered=tuple(filter(possible, stop.filtered)),
+            )
+            for stop in told
+        )
 
     @cached_property
     def failed(self) -> tuple[str, ...]:

@@ -256,7 +256,7 @@ def cautions_for(
     that it names hold. A context holds unless the car is stated to be otherwise: what is not
     stated may be there. Conditions hold where one of them is likely, or from one in twenty if the
     evidence has at least doubled it. Findings, with ``*`` for any letters, hold where one of them
-    was recorded. A caution that names nothing goes with the tests and services that ask for it.
+    was recorded. A caution that names neither goes with the tests and services that ask for it.
 
     ``context`` is what is stated of the car, ``recorded`` the names of what was recorded.
     """
@@ -270,7 +270,7 @@ def cautions_for(
     def holds(caution: Caution) -> bool:
         named, seen = caution.conditions, caution.findings
         return (
-            bool(caution.when or named or seen)
+            bool(named or seen)
             and may_hold(caution.when, context)
             and (not named or not suspected.isdisjoint(named))
             and (not seen or any(fnmatchcase(name, p) for name in names for p in seen))

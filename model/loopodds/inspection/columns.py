@@ -27,7 +27,7 @@ from loopodds.knowledge.records import Knowledge
 
 Kind = Literal["word", "choice", "confirmed", "reading", "number"]
 CONFIRMED = "confirmed_"
-ADDED = ("p_sound", "log_evidence", "top_condition")
+ADDED = ("p_sound", "log_evidence", "top_condition", "stops")
 ALIKE = 0.85
 """A column this similar to a known name is taken for a slip and warned about."""
 

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator, Sequence
 
-from loopodds.base.phrases import lowered, sentence, spaced
+from loopodds.base.phrases import lowered, percent, sentence, spaced
 from loopodds.diagnosis.belief import RankedCondition, condition_title, groups_of, with_state
 from loopodds.diagnosis.diagnose import ALSO_FROM, SETTLED_FROM, SOUND_FROM
 from loopodds.knowledge.records import SOUND, Knowledge
@@ -53,12 +53,22 @@ def report_text(report: Report, form: str) -> str:
 
 def _customer(report: Report, name: str) -> Iterator[Block]:
     yield Heading(1, f"{TITLE}: {name}")
+    yield from _stops(report)
     yield Heading(2, "What we found")
     yield from _answer(report)
     yield from _done(report)
     yield from _seen(report)
     yield from _recommended(report)
     yield from _not_checked(report)
+
+
+def _stops(report: Report) -> Iterator[Block]:
+    """What must not be done to the car, while it is open."""
+    stops = () if report.confirmed else report.result.stops
+    for stop in stops:
+        yield Heading(2, f"Stop: {stop.title}")
+        yield Paragraph(stop.reason)
+        yield Paragraph(f"Until then: {lowered(stop.lifted_by)}", "faint")
 
 
 def _answer(report: Report) -> Iterator[Block]:
@@ -70,25 +80,25 @@ def _answer(report: Report) -> Iterator[Block]:
     leader = found.conditions[0]
     if found.p_sound >= max(leader.probability, SOUND_FROM):
         yield Paragraph("We found nothing wrong with the air conditioning.", "answer")
-        yield Paragraph(f"{_in_100(found.p_sound)} with the same findings have no fault.", "lead")
+        yield Paragraph(
+            f"Estimated chance that nothing is wrong: {percent(found.p_sound)}.", "lead"
+        )
         yield Paragraph(sureness(found.p_sound))
         return
     if leader.probability < SETTLED_FROM or found.p_sound > leader.probability:
         yield Paragraph("It is not settled yet what is wrong, or whether anything is.", "answer")
-        caption = "How often each is found in cars with the same findings"
+        caption = "Estimated chance of each, from what was found"
         yield _chances(caption, found.conditions[:OPEN], knowledge)
         return
     yield Paragraph(sentence(with_state(leader, knowledge, ", ")), "answer")
-    yield Paragraph(f"{_in_100(leader.probability)} with the same findings have this.", "lead")
+    yield Paragraph(f"Estimated chance: {percent(leader.probability)}.", "lead")
     yield Paragraph(sureness(leader.probability))
     variable = knowledge.node(leader.variable)
     if len(variable.conditions) == 1:
         yield Paragraph(variable.about)
     also = [c for c in found.conditions[1:] if c.probability >= ALSO_FROM][:OPEN]
     if also:
-        caption = (
-            "There may be more than one thing wrong. Also found in cars with the same findings:"
-        )
+        caption = "There may be more than one thing wrong. Estimated chances of others:"
         yield _chances(caption, also, knowledge)
 
 
@@ -196,11 +206,3 @@ def sureness(probability: float) -> str:
     'This is likely, but not certain.'
     """
     return next(words for lowest, words in SURENESS if probability >= lowest)
-
-
-def _in_100(probability: float) -> str:
-    if probability > 0.99:
-        return "More than 99 of 100 cars"
-    if probability < 0.01:
-        return "Fewer than 1 of 100 cars"
-    return f"About {100 * probability:.0f} of 100 cars"

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from loopodds.base.phrases import percent, spaced
+from loopodds.base.phrases import lowered, percent, spaced
 from loopodds.diagnosis.belief import condition_title, groups_of, title_of
 from loopodds.knowledge.records import SOUND
 from loopodds.report.content import Report
@@ -26,6 +26,7 @@ def record_blocks(report: Report) -> Iterator[Block]:
     """The second part of a report, block by block."""
     yield Heading(2, "Record for the workshop")
     yield Table("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
+    yield from _stops(report)
     yield from _cautions(report)
     yield from _course(report)
     yield from _weights(report)
@@ -38,9 +39,27 @@ def record_blocks(report: Report) -> Iterator[Block]:
     yield from _knowledge(report)
 
 
+def _stops(report: Report) -> Iterator[Block]:
+    for stop in report.result.stops:
+        yield Heading(3, f"Stop in force: {stop.title}")
+        work = {**report.knowledge.tests, **report.knowledge.services}
+        shut = [lowered(work[name].title) for name in (*stop.shut_tests, *stop.shut_services)]
+        filtered = [lowered(work[name].title) for name in stop.filtered]
+        yield Items(
+            [
+                f"because: {'; '.join(stop.because)}",
+                *([f"shut: {', '.join(shut)}"] * bool(shut)),
+                *([f"through a filter only: {', '.join(filtered)}"] * bool(filtered)),
+                f"lifted by: {lowered(stop.lifted_by).rstrip('.')} ({stop.who})",
+            ]
+        )
+        yield Items(stop.cautions, "caution")
+
+
 def _cautions(report: Report) -> Iterator[Block]:
     named = report.plan["cautions"] if report.plan is not None else ()
-    cautions = tuple(dict.fromkeys([*report.result.cautions, *named]))
+    said = {text for stop in report.result.stops for text in stop.cautions}
+    cautions = tuple(t for t in dict.fromkeys([*report.result.cautions, *named]) if t not in said)
     if cautions:
         yield Heading(3, "Beware")
         yield Items(cautions, "caution")

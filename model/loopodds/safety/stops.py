@@ -46,7 +46,7 @@ class Facts:
     soft: Mapping[str, FloatArray] = field(default_factory=dict)  # shape (rows, states)
     bars: Mapping[str, FloatArray] = field(default_factory=dict)  # gauge pressure [bar] or NaN
     done: Mapping[str, BoolArray] = field(default_factory=dict)  # tests done
-    context: Mapping[str, Sequence[str]] = field(default_factory=dict)  # '' is not stated
+    context: Mapping[str, Any] = field(default_factory=dict)  # text a row; '' is not stated
 
 
 class StopInForce(NamedTuple):
@@ -200,7 +200,7 @@ def _curing(target: str, knowledge: Knowledge) -> frozenset[str]:
 def _holds(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> BoolArray:
     result = np.ones(facts.rows, dtype=bool)
     for key, value in trigger.context.items():
-        result &= np.array([stated == value for stated in facts.context.get(key, ())] or False)
+        result &= np.asarray(facts.context.get(key, "")) == value
     for name, states in trigger.seen.items():
         result &= _seen(name, states, ALARMING, facts, knowledge)
     for name, states in trigger.unseen.items():
@@ -247,7 +247,8 @@ def _because(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> list[str]:
         state = spaced(node.states[code]) if code >= 0 else "doubtful"
         said.append(f"{lowered(node.title)}: {state}")
     for name in trigger.unseen:
-        said.append(f"{lowered(knowledge.node(name).title)}: not proved otherwise")
+        if name not in facts.codes and name not in facts.soft:
+            said.append(f"{lowered(knowledge.node(name).title)}: not recorded")
     for name in (*trigger.at_least, *trigger.at_most):
         said.append(f"{lowered(knowledge.node(name).title)}: {facts.bars[name][0]:.1f} bar")
     for target in trigger.believed:

@@ -74,13 +74,16 @@ class Exercise:
         sections = self.car.seen(*told(self.model), *seen)
         return inspection_from(sections, self.model.knowledge, f"car {self.car.number}")
 
-    def progress(self, steps: int | None = None) -> Progress:
-        """How far the gates take the exercise to have come before a step."""
+    def shop(self, steps: int | None = None) -> Workshop:
+        """The car among the rules of the workshop, as it was before a step."""
         inspection = self.inspection(steps)
         belief = believe(inspection, self.model)
-        return Workshop(
-            belief, self.tests_done(steps), self.prices, self.gates.context, inspection
-        ).progress
+        done = self.tests_done(steps)
+        return Workshop(belief, done, self.prices, self.gates.context, inspection)
+
+    def progress(self, steps: int | None = None) -> Progress:
+        """How far the gates take the exercise to have come before a step."""
+        return self.shop(steps).progress
 
     def way(self, test: str) -> Move | Closed:
         """What has to be done for a test, or why it cannot be done.
