@@ -300,8 +300,8 @@ class Gates:
 
     def possible(self, name: str) -> bool:
         """Whether a test or service can ever be done on this car in this workshop."""
-        work = {**self.knowledge.tests, **self.knowledge.services}
-        return not self._closed_here(work[name])
+        tests, services = self.knowledge.tests, self.knowledge.services
+        return not self._closed_here(tests[name] if name in tests else services[name])
 
     def _closure(self, item: Test | Service) -> tuple[str, ...]:
         """Tests that come before a test or service, directly or not."""
