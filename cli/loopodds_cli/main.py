@@ -19,7 +19,7 @@ COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
     "next": "Choose the test that is worth its minutes.",
     "plan": "Choose what to do to the car.",
-    "connect": "Say whether a machine may be connected.",
+    "connect": "Say whether a machine may be connected to the car.",
     "explain": "Explain why a condition is likely or not.",
     "whatif": "Show a case beside its variations.",
     "report": "Write a report for the customer and the workshop.",

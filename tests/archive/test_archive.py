@@ -92,7 +92,7 @@ def test_every_input_column_passes_through_and_the_answer_stands_behind(tmp_path
     score(source, tmp_path / "out.csv", knowledge=SMALL)
     scored = read_rows(tmp_path / "out.csv")
     added = [*(f"p_{name}" for name in SMALL_CONDITIONS), "p_sound", "log_evidence"]
-    assert list(scored[0]) == [*rows[0], *added, "top_condition"]
+    assert list(scored[0]) == [*rows[0], *added, "top_condition", "stops"]
     assert [{name: row[name] for name in rows[0]} for row in scored] == rows
     values = probabilities(scored, added[:-1])
     assert ((values >= 0) & (values <= 1)).all()

@@ -47,7 +47,9 @@ def test_every_row_and_column_of_the_frame_comes_back_as_it_was(frame: pd.DataFr
     pd.testing.assert_frame_equal(frame, before)
     pd.testing.assert_frame_equal(scored[list(frame.columns)], frame)
     assert scored.attrs["year"] == 2031
-    assert list(scored.columns[-4:]) == ["p_sound", "log_evidence", "top_condition", "reject"]
+    assert list(scored.columns[-5:]) == [
+        "p_sound", "log_evidence", "top_condition", "stops", "reject",
+    ]  # fmt: skip
 
 
 def test_a_row_that_cannot_be_scored_says_why_and_has_no_numbers(frame: pd.DataFrame) -> None:

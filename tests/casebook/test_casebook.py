@@ -334,7 +334,7 @@ def test_outcomes_never_move_the_belief_and_a_closed_case_takes_no_more(
     work = Casework(book, model)
     opened = work.open("van", CAR)
     closed = work.close(1, {"moisture": "wet", "sound": "present"})
-    assert closed.after == opened.after
+    assert_same(closed.after, opened.after)
     assert closed.state.closed
     faults = model.knowledge.of_kind("fault")
     assert closed.state.confirmed == {

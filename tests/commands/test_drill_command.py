@@ -143,7 +143,7 @@ def test_what_has_to_come_first_is_said_and_only_done_on_a_yes():
         ("d\nleak 6o\n", "'6o' is no number"),
         ("d\nleak 70 sound 40\n\n", "leak and sound exclude each other"),
         ("d\n\n-\n", "name the service"),
-        ("d\n\nadvise\n", "advise_and_recheck: nothing that can be done on this car"),
+        ("d\n\nhigh_vol\n", "high_voltage_oil_path: nothing that can be done on this car"),
         ("d\n\nrecover\nrepair leak\n", "not to be done together on one car"),
     ],
 )
@@ -292,7 +292,7 @@ def test_a_worksheet_gives_nothing_away_and_the_answers_tell_all(model, tmp_path
             if name in model.knowledge.tests["pressure_test"].yields:
                 assert f"{title}:" in full
         for text in car.readings.values():
-            assert text not in blank
+            assert not re.search(rf"(?<![\d.]){re.escape(text)}", blank)
         assert car.kind not in blank
         assert car.kind in full
         assert "is so" in full
@@ -308,7 +308,7 @@ def test_the_worksheet_says_what_ends_what_waits_what_goes_stale_and_what_is_shu
     ended = re.search(r"After recover and weigh no longer possible: ([^<]*)\.<", reference)[1]
     assert len(ended.split(", ")) == len(tests["recover_and_weigh"].destroys)
     assert "60 minutes more once the engine has run" in reference
-    assert "not once this was seen: noise from the compressor loud" in reference
+    assert model.knowledge.stops["compressor_knocks"].title in reference
     assert reference.count("minutes of: capture a sample and look; later that again first") == 4
     # nobody here is qualified for high voltage: the electric compressor stays shut
     assert tests["insulation_measurement"].title not in text

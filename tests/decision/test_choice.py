@@ -259,10 +259,9 @@ class TestCommands:
             ["label_check", "capture_sample"]
         )
         text = page("next", "@low_charge_dead_fan")
-        soon, in_full = " ".join(text.split()).split("Also worth it")
+        soon, _ = " ".join(text.split()).split("Also worth it")
         for text in told["cautions"]:
-            assert soon.count(text.split(". ")[0]) == 1
-            assert text in in_full
+            assert soon.count(text) == 1
 
     def test_a_worth_is_said_to_be_that_of_the_test_it_comes_from(self):
         text = " ".join(page("next", "@low_charge_dead_fan").replace("┃", "").split())

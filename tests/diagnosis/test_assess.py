@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from loopodds.advice.assessment import assess
 from loopodds.diagnosis.belief import RankedCondition, condition_title
 from loopodds.diagnosis.diagnose import (
     Diagnosis,
@@ -247,15 +248,9 @@ def cautions(
     return cautions_for(context, ranking, recorded, made_up)
 
 
-def test_cautions_are_those_of_this_car() -> None:
-    assert cautions({"refrigerant": "R134a", "compressor": "fixed"}) == ()
-    assert cautions({"refrigerant": "R1234yf", "compressor": "fixed"}) == ("It burns.",)
-    assert cautions({"refrigerant": "R134a", "compressor": "electric"}) == ("It kills.",)
-
-
-def test_what_is_not_stated_may_be_there() -> None:
-    unknown = cautions({"compressor": "fixed"})
-    assert unknown == ("Refrigerant on the label not stated; if R1234yf: It burns.",)
+def test_what_every_such_car_has_is_said_beside_the_work_and_not_of_the_car() -> None:
+    """Said on every page it would tell nothing; it stands at the place of the danger."""
+    assert cautions({"refrigerant": "R1234yf", "compressor": "electric"}) == ()
 
 
 @pytest.mark.parametrize(
@@ -279,11 +274,13 @@ def test_a_caution_about_the_sample_needs_a_sample() -> None:
 
 def test_shipped_cautions_warn_of_fire_and_of_high_voltage() -> None:
     vehicle = {"refrigerant": "R1234yf", "compressor": "electric"}
-    told = " ".join(assessed(SOUND_CAR, vehicle=vehicle).cautions)
+    work = [*knowledge().tests, *knowledge().services]
+    told = " ".join(assess(inspection_from({"vehicle": vehicle}, knowledge())).cautions_of(work))
     assert "R1234yf burns" in told
     assert "high voltage" in told
-    other = " ".join(assessed(WET).cautions)
-    assert "R1234yf" not in other
+    belt = {"refrigerant": "R134a", "compressor": "fixed"}
+    other = " ".join(assess(inspection_from({"vehicle": belt}, knowledge())).cautions_of(work))
+    assert "R1234yf burns" not in other
     assert "high voltage" not in other
 
 

@@ -223,4 +223,4 @@ def test_a_case_file_is_read_with_its_stops() -> None:
     assert stop["name"] == "high_voltage"
     assert stop["who"] == "people qualified for high voltage"
     assert "pressure_test" in stop["shut_tests"]
-    assert "repair_control" in stop["shut_services"]
+    assert "recover_and_charge" in stop["shut_services"]

@@ -17,7 +17,7 @@ NOT_YET = 3
 
 @assessing(done_option)
 def command(result: Assessment, as_json: bool) -> None:
-    """Say whether a car may be connected to the workshop's machine.
+    """Say whether a machine may be connected to the car.
 
     The answer is yes, no, or only through a filter that is thrown away afterwards, with the
     reasons and what would change it. The exit code is 0 for yes and 3 for anything else, so

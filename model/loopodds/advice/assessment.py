@@ -68,7 +68,7 @@ class Assessment(Diagnosis):
     @property
     def stops(self) -> tuple[StopInForce, ...]:
         """What must not be done to this car, whatever it would save."""
-        return self.shop.stops
+        return self.shop.stops if self.knowledge.stops else ()
 
     @cached_property
     def connection(self) -> Connection:

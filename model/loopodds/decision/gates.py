@@ -25,7 +25,16 @@ from loopodds.inference.network import Evidence
 from loopodds.knowledge.guards import order_slips
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import InContext, Service, Test
-from loopodds.safety.stops import Chance, Facts, alarms_of, in_force, never, reach_of, waived
+from loopodds.safety.stops import (
+    Chance,
+    Facts,
+    alarms_of,
+    in_force,
+    lifted_unless_seen,
+    never,
+    reach_of,
+    waived,
+)  # fmt: skip
 
 NOTHING_READ: Mapping[str, FloatArray] = {}
 
@@ -114,7 +123,25 @@ class Gates:
         held = in_force(facts, self.knowledge)[0]
         names = [name for name, holds in zip(stops, held, strict=True) if holds]
         gone = frozenset[str]().union(*(waived(stops[n], facts, self.knowledge) for n in names))
-        return replace(progress, stops=frozenset(names), waived=gone)
+        pending = {
+            (name, guard)
+            for name in names
+            for guard, passing in self.guards.items()
+            if lifted_unless_seen(stops[name], facts, self.knowledge) & passing.keys()
+        }
+        return replace(progress, stops=frozenset(names), waived=gone, pending=frozenset(pending))
+
+    def shut_by(self, stop: str, progress: Progress) -> frozenset[str]:
+        """Tests and services that a stop in force shuts; what waits for a guard that lifts it is
+        not among them.
+        """
+        guards = {guard for name, guard in progress.pending if name == stop}
+        return frozenset(n for n in self._reach[stop].shut if not guards & self._before(n))
+
+    def _before(self, name: str) -> set[str]:
+        """A test or service with all that comes before it."""
+        tests, services = self.knowledge.tests, self.knowledge.services
+        return {name, *self._closure(tests[name] if name in tests else services[name])}
 
     def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:
         """Progress once some tests were done and guards showed something."""
@@ -128,7 +155,7 @@ class Gates:
 
     def bars(self, progress: Progress) -> Bars:
         """What stops in force shut."""
-        shut = frozenset[str]().union(*(self._reach[stop].shut for stop in progress.stops))
+        shut = frozenset[str]().union(*(self.shut_by(stop, progress) for stop in progress.stops))
         return Bars(shut.difference(progress.done), progress.waived)
 
     def moves(self, progress: Progress) -> list[Move]:
@@ -179,7 +206,7 @@ class Gates:
         why = (
             self._never[name]
             or self._spoilt(name, done)
-            or self._shut(name, progress.stops)
+            or self._shut(name, progress)
             or self._stopped(name, progress.results)
         )
         if why:
@@ -230,9 +257,10 @@ class Gates:
                 return f"no longer possible after: {lowered(self.knowledge.tests[other].title)}"
         return ""
 
-    def _shut(self, name: str, stops: frozenset[str]) -> str:
+    def _shut(self, name: str, progress: Progress) -> str:
         """Why a stop shuts a test."""
-        shutting = (s for s in self._reach if s in stops and name in self._reach[s].tests)
+        in_force = (stop for stop in self._reach if stop in progress.stops)
+        shutting = (stop for stop in in_force if name in self.shut_by(stop, progress))
         return next((lowered(self.knowledge.stops[stop].title) for stop in shutting), "")
 
     def _stopped(self, name: str, results: Results) -> str:

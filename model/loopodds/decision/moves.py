@@ -64,6 +64,8 @@ class Progress:
     begun: frozenset[str] = frozenset()
     stops: frozenset[str] = frozenset()  # in force
     waived: frozenset[str] = frozenset()  # tests that can no longer be done and are not waited for
+    # stops that a guard lifts once it is passed, each with it: what waits for that is not shut
+    pending: frozenset[tuple[str, str]] = frozenset()
 
 
 class Bars(NamedTuple):

@@ -96,7 +96,7 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
     for name, service in knowledge.services.items():
         needs = gates.needs(service, failed, barred)
         settles = frozenset(service.settles)
-        if not (service.cures or settles) or needs is None:
+        if not service.curing or needs is None:
             continue
         for test in settles:  # there is no debt before they were done
             needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())

@@ -196,14 +196,15 @@ class Workshop:
         stops = self.knowledge.stops
         held = [stop for name, stop in stops.items() if name in self.progress.stops]
         told = (worded(stop, self.facts, self.knowledge) for stop in held)
-        possible = self.gates.possible
-        return tuple(
-            stop._replace(
-                shut_tests=tuple(filter(possible, stop.shut_tests)),
-                shut_services=tuple(filter(possible, stop.shut_services)),
-                filtered=tuple(filter(possible, stop.filtered)),
-            )
-            for stop in told
+        return tuple(self._as_here(stop) for stop in told)
+
+    def _as_here(self, stop: StopInForce) -> StopInForce:
+        """A stop with what it shuts on this car in this workshop."""
+        shut, possible = self.gates.shut_by(stop.name, self.progress), self.gates.possible
+        return stop._replace(
+            shut_tests=tuple(n for n in stop.shut_tests if n in shut and possible(n)),
+            shut_services=tuple(n for n in stop.shut_services if n in shut and possible(n)),
+            filtered=tuple(filter(possible, stop.filtered)),
         )
 
     @cached_property

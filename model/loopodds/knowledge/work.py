@@ -88,6 +88,11 @@ class Service(Task, frozen=True, kw_only=True):
     undone: Amount | None = None
     shows: Names = ()
 
+    @property
+    def curing(self) -> bool:
+        """Whether it changes the car: cures a fault, or settles what a test left."""
+        return bool(self.cures or self.settles)
+
 
 Shut = Literal[
     "running", "energising", "opening", "sampling", "pressure", "machine", "filling", "anything"

@@ -174,6 +174,18 @@ def waived(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozenset[str]:
     return frozenset(n for t, holds in zip(stop.when, held, strict=True) if holds for n in t.waives)
 
 
+def lifted_unless_seen(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozenset[str]:
+    """Findings not recorded yet of which a good one would lift a stop on the only car of ``facts``.
+
+    Each trigger that holds must want it; none where one holds whatever may still be seen.
+    """
+    held = triggers_hold(stop, facts, knowledge)[0]
+    wanted = [set(t.unseen) for t, holds in zip(stop.when, held, strict=True) if holds]
+    recorded = {*facts.codes, *facts.soft}
+    common: set[str] = set.intersection(*wanted) if wanted else set()
+    return frozenset(common - recorded)
+
+
 def dealing_with(stop: Stop, facts: Facts, knowledge: Knowledge) -> list[frozenset[str]]:
     """Sets of services of which a plan needs one each, or says what it leaves."""
     if stop.dealt_by:

@@ -233,12 +233,15 @@ def outcome(exercise: Exercise, plan: Collection[str]) -> Outcome:
         for name, count in decision.variables
     }
     known = decision.of_joints(truth, decision.to_do(view.shop.progress.done))[0]
+    # advice and handing over cure nothing and are paid for all the same
+    curing = [name for name in plan if exercise.model.knowledge.services[name].curing]
+    advice = sum(exercise.prices.of_work(name) for name in plan if name not in curing)
     return Outcome(
         tuple(done.test for done in exercise.done),
         exercise.minutes - exercise.minutes_left,
         tuple(plan),
-        cost_of_plan(decision, view.state.marginal, plan),
-        sum(done.cost for done in exercise.done) + cost_of_plan(decision, known, plan),
+        advice + cost_of_plan(decision, view.state.marginal, curing),
+        advice + sum(done.cost for done in exercise.done) + cost_of_plan(decision, known, curing),
     )
 
 
