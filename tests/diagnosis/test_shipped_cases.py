@@ -16,7 +16,7 @@ from shared import shipped
 
 FOLDER = Path(str(resources.files("loopodds_data").joinpath("cases")))
 CASES = sorted(FOLDER.glob("*.toml"), key=lambda path: path.name)
-OPEN = {"first_look", "leak_repaired"}  # looked at, the outcome not known yet
+OPEN = {"first_look", "leak_repaired", "after_a_bump"}  # looked at, the outcome not known yet
 EVERY_CASE = pytest.mark.parametrize("path", CASES, ids=lambda path: path.stem)
 EVERY_CLOSED_CASE = pytest.mark.parametrize(
     "path", [path for path in CASES if path.stem not in OPEN], ids=lambda path: path.stem

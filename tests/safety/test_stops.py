@@ -49,6 +49,44 @@ def test_a_car_that_may_go_on_is_not_stopped(name: str) -> None:
     assert not assessed(f"@{name}").stops
 
 
+SHOWN = {
+    "high_voltage": ("universal_oil_electric", "after_a_bump"),
+    "compressor_knocks": ("worn_compressor", "seized_compressor"),
+    "loop_open": ("found_open", "after_a_bump"),
+    "charge_is_out": ("overfilled",),
+    "high_pressure": ("at_the_limit",),
+    "nearly_empty": ("nearly_empty",),
+    "foreign_gas": ("cross_mixed", "burning_gas"),
+    "leak_stop": ("leak_stop_car",),
+    "contaminated": ("solvent_left", "burnt_compressor"),
+}
+"""Every stop with shipped cases that demonstrate it."""
+
+
+def test_every_stop_is_demonstrated_by_a_shipped_case() -> None:
+    assert SHOWN.keys() == model().knowledge.stops.keys()
+    for name, cases in SHOWN.items():
+        for case in cases:
+            assert name in {stop.name for stop in assessed(f"@{case}").stops}, (name, case)
+
+
+def test_a_stop_for_what_nobody_looked_at_says_what_to_look_at_first() -> None:
+    result = assessed("@after_a_bump")
+    assert result.settling == ("cold_look",)
+    told = result.next_json()
+    assert told["next"] == "cold_look"
+    assert not told["stop"]
+
+
+def test_gas_that_burns_gets_its_caution_whatever_the_label_says() -> None:
+    """Also on every later screen: the stop stays until the gas is out."""
+    result = assessed("@burning_gas")
+    assert result.context["refrigerant"] == "R134a"
+    for told in (result.as_json(), result.next_json(), result.plan_json()):
+        (stop,) = told["stops"]
+        assert any("fuel gas" in text for text in stop["cautions"])
+
+
 # --- nothing shut is ever offered ---------------------------------------------------------------
 
 

@@ -44,7 +44,9 @@ def print_next(result: Assessment) -> None:
     page.title(result.case, f" best plan now: {now}")
     page.line("")
     best = result.policy.best
-    if best is None:
+    if result.settling:
+        _settle(page, result)
+    elif best is None:
         _stop(page, result)
     else:
         _do(page, result, best)
@@ -55,9 +57,21 @@ def print_next(result: Assessment) -> None:
         page.listed("Then", "!", then)
     _others(page, result)
     _waiting(page, result)
-    if best is not None and result.policy.depth > 1:
+    if best is not None and not result.settling and result.policy.depth > 1:
         _sequence(page, result)
     _closed(page, result)
+
+
+def _settle(page: Page, result: Assessment) -> None:
+    """What comes before every other test: to find out whether a stop can be lifted."""
+    tests = [result.knowledge.tests[name] for name in result.settling]
+    first = tests[0]
+    rest = [f"then: {tests_text([test.name for test in tests[1:]], result.knowledge)}"]
+    time = ", ".join(filter(None, [duration(first.minutes), ENGINE[first.engine]]))
+    page.headline(first.title, time, "why: it may lift the stop", *(rest if tests[1:] else []))
+    page.line("")
+    for text in unsaid(result.cautions_of(result.settling[:1]), result.stops):
+        page.marked("!", text)
 
 
 def _do(page: Page, result: Assessment, best: Branch) -> None:

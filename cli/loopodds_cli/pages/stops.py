@@ -33,6 +33,8 @@ def put_stops(page: Page, stops: Iterable[StopInForce], knowledge: Knowledge) ->
             page.marked("-", f"through a filter only: {_some(stop.filtered, knowledge)}", FAINT)
         lifted = lowered(stop.lifted_by).rstrip(".")
         page.marked("-", f"lifted by: {lifted} ({stop.who})", FAINT)
+        if stop.settled_by:
+            page.marked("-", f"to find out: {_some(stop.settled_by, knowledge)}", FAINT)
         for text in stop.cautions:
             page.marked("!", text)
         page.line("")

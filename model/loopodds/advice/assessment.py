@@ -70,6 +70,11 @@ class Assessment(Diagnosis):
         """What must not be done to this car, whatever it would save."""
         return self.shop.stops if self.knowledge.stops else ()
 
+    @property
+    def settling(self) -> tuple[str, ...]:
+        """Tests that come before all others: a good result lifts a stop in force."""
+        return tuple(dict.fromkeys(test for stop in self.stops for test in stop.settled_by))
+
     @cached_property
     def connection(self) -> Connection:
         """Whether this car may be coupled to the workshop's machine."""
@@ -184,8 +189,8 @@ class Assessment(Diagnosis):
             "case": self.case,
             **self.stops_json(),
             "currency": self.currency,
-            "next": next(iter(self.policy.steps), None),
-            "stop": self.policy.best is None,
+            "next": next(iter((*self.settling, *self.policy.steps)), None),
+            "stop": self.policy.best is None and not self.settling,
             "next_tests": [test.as_json() for test in self.tests],
             "closed": [closed._asdict() for closed in self.shop.closed],
             "lookahead": self.policy.depth,
@@ -205,7 +210,7 @@ class Assessment(Diagnosis):
             "case": self.case,
             **self.stops_json(),
             "currency": self.currency,
-            "test_first": next(iter(self.policy.steps), None),
+            "test_first": next(iter((*self.settling, *self.policy.steps)), None),
             **self.advice.as_json(),
             "cautions": self.cautions_of((*best.first, *best.services)),
         }

@@ -17,7 +17,7 @@ from loopodds.decision.branches import Branch, State
 from loopodds.decision.expected_cost import MOST_ACTIONS, Decision, Plan, best_order
 from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
-from loopodds.decision.moves import Closed, Progress
+from loopodds.decision.moves import Closed, Move, Progress
 from loopodds.decision.offers import FILLING, Offer, harm_of, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.decision.probes import bar_scales, extra_spread, typical_bar_scales
@@ -188,7 +188,9 @@ class Workshop:
                 wanted = dealing_with(stop, facts, self.knowledge)
                 if not all(names & {*services} for names in wanted):
                     along.append(stop.otherwise)
-        return (*services, *(name for name in dict.fromkeys(along) if name not in services))
+        work = self.knowledge.services
+        included = {other for name in along for other in work[name].not_with} | {*services}
+        return (*services, *(name for name in dict.fromkeys(along) if name not in included))
 
     @cached_property
     def stops(self) -> tuple[StopInForce, ...]:
@@ -205,7 +207,11 @@ class Workshop:
             shut_tests=tuple(n for n in stop.shut_tests if n in shut and possible(n)),
             shut_services=tuple(n for n in stop.shut_services if n in shut and possible(n)),
             filtered=tuple(filter(possible, stop.filtered)),
+            settled_by=tuple(test for test in stop.settled_by if self._open(test)),
         )
+
+    def _open(self, test: str) -> bool:
+        return isinstance(self.gates.way(test, self.progress), Move)
 
     @cached_property
     def failed(self) -> tuple[str, ...]:

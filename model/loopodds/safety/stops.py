@@ -62,6 +62,7 @@ class StopInForce(NamedTuple):
     filtered: tuple[str, ...]  # tests and services that go only through a filter
     machine_off: bool  # whether the workshop's machine stays off the car
     lifted_by: str
+    settled_by: tuple[str, ...]  # tests still open of which a good result would lift it
     who: str
     cautions: tuple[str, ...]  # texts
 
@@ -116,6 +117,11 @@ def worded(stop: Stop, facts: Facts, knowledge: Knowledge) -> StopInForce:
         filtered,
         stop.machine_off,
         stop.lifted,
+        tuple(
+            test
+            for test, record in knowledge.tests.items()
+            if lifted_unless_seen(stop, facts, knowledge).intersection(record.yields)
+        ),
         stop.who,
         tuple(knowledge.cautions[key].text for key in stop.cautions),
     )
