@@ -167,6 +167,8 @@ REFERENCE_WORDS: Mapping[Reference, tuple[str, ...]] = {
     "absolute": ("abs", "absolute", "a"),
     "vacuum": ("vac", "vacuum"),
 }
+YEAR_MIN = 365.2425 * 24 * 60
+"""Mean year of the Gregorian calendar [min]."""
 OTHERS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
     (
         Unit("micron", "pressure", MERCURY_KPA / 1000.0, 0, "micron", 0, "absolute"),
@@ -186,9 +188,12 @@ OTHERS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
     (Unit("m", "length", 1.0, 0, "m", 0), ("metre", "metres", "meter", "meters")),
     (Unit("ft", "length", 0.3048, 0, "ft", 0), ("foot", "feet")),
     (Unit("km", "length", 1000.0, 0, "km", 2), ()),
+    (Unit("mi", "length", 1609.344, 0, "mi", 2), ("mile", "miles")),
     (Unit("min", "time", 1.0, 0, "min", 0), ("mins", "minute", "minutes")),
     (Unit("s", "time", 1.0 / 60.0, 0, "s", 0), ("sec", "second", "seconds")),
     (Unit("h", "time", 60.0, 0, "h", 1), ("hour", "hours", "hr")),
+    (Unit("months", "time", YEAR_MIN / 12, 0, "months", 0), ("month",)),
+    (Unit("years", "time", YEAR_MIN, 0, "years", 1), ("year", "yr", "yrs")),
 )
 SIGNS = str.maketrans({"°": "deg", "º": "deg", "℃": "degc", "℉": "degf", "²": "2", "Δ": "delta"})
 SIGNS |= str.maketrans({"µ": "u", "μ": "u", "∆": "delta", **dict.fromkeys(" ().^_\u00a0", "")})

@@ -14,6 +14,7 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
+from loopodds.base.unit_table import YEAR_MIN
 from loopodds.inference.network import Evidence
 from loopodds.inspection.gauges import masked_rows, read_gauges
 from loopodds.inspection.inspection import (
@@ -28,9 +29,22 @@ from loopodds.inspection.inspection import (
 from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, ROUTINE
 from loopodds.knowledge.records import Knowledge
 
-CONTEXTS = ("setting", "expansion", "compressor", "refrigerant", "weather")
-COOL_BELOW_C = 18.0
-"""Under this a sound loop may show bubbles and short cycles; engineering estimate."""
+STATED = ("setting", "expansion", "compressor", "refrigerant")
+# the number that a context follows from, and where its values part, lowest first [degC, min, m].
+# Under 18 degC a sound loop may show bubbles and short cycles; engineering estimate
+BANDS: Mapping[str, tuple[str, tuple[float, ...]]] = {
+    "weather": ("ambient_c", (18.0,)),
+    "age": ("age_min", (6 * YEAR_MIN, 11 * YEAR_MIN, 16 * YEAR_MIN)),
+    "mileage": ("mileage_m", (1e8, 2e8)),
+}
+CONTEXTS = (*STATED, *BANDS)
+OPTIONAL = ("age", "mileage")
+"""Contexts that a knowledge may leave out."""
+BAND_NAMES: Mapping[str, tuple[str, ...]] = {
+    "weather": ("cool", "warm"),
+    "age": ("to_5_years", "to_10_years", "to_15_years", "over_15_years"),
+    "mileage": ("to_100000_km", "to_200000_km", "over_200000_km"),
+}
 
 
 def encoding_of(inspection: Inspection, knowledge: Knowledge) -> Encoding:
@@ -82,17 +96,21 @@ def _context_keys(knowledge: Knowledge) -> frozenset[str]:
 
 def _contexts(batch: InspectionBatch, knowledge: Knowledge) -> Contexts:
     """The setting, when not stated, is a complaint if one was recorded, else not known."""
-    codes = {name: batch.choice(name) for name in CONTEXTS[:-1]}
+    codes = {name: batch.choice(name) for name in STATED}
     complains = _has_complaint(batch, knowledge) & (codes["setting"] < 0)
     codes["setting"] = np.where(complains, CHOICES["setting"].index(COMPLAINT), codes["setting"])
-    ambient = batch.number("ambient_c")
-    codes["weather"] = np.where(np.isnan(ambient), -1, np.where(ambient < COOL_BELOW_C, 0, 1))
+    for name, (number, edges) in BANDS.items():
+        value = batch.number(number)
+        codes[name] = np.where(np.isnan(value), -1, np.searchsorted(edges, value, side="right"))
     known = {
         name: knowledge.contexts[name].values if name in knowledge.contexts else ()
         for name in CONTEXTS
     }
-    ours: dict[str, tuple[str, ...]] = {**CHOICES, "weather": ("cool", "warm")}
+    ours: dict[str, tuple[str, ...]] = {**CHOICES, **BAND_NAMES}
     for name in CONTEXTS:
+        if name in OPTIONAL and not known[name]:
+            codes[name] = np.full(batch.rows, -1)
+            continue
         missing = [value for value in ours[name] if value not in known[name]]
         if missing:
             raise KnowledgeError(f"contexts.toml: {name} lacks the value {missing[0]!r}")

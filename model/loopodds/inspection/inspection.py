@@ -37,7 +37,7 @@ class Inspection:
 
     name: str
     # ``refrigerant``, ``expansion``, ``compressor`` as text; ``nameplate_charge`` and
-    # ``nameplate_oil`` as quantities [g]
+    # ``nameplate_oil`` [g], ``age`` [min] and ``mileage`` [m] as quantities
     vehicle: Mapping[str, str | Quantity] = field(default_factory=dict)
     # ``setting``, ``recovery_machine`` as text; ``ambient`` [degC], ``humidity`` [%] and
     # ``altitude`` [m] as quantities
@@ -123,7 +123,8 @@ class InspectionBatch:
 class Contexts:
     """Contexts in which the inspections of a batch were made: known beforehand, never random."""
 
-    # of ``setting``, ``expansion``, ``compressor``, ``refrigerant`` and ``weather``
+    # of ``setting``, ``expansion``, ``compressor``, ``refrigerant``, ``weather`` and, if the
+    # knowledge has them, ``age`` and ``mileage``
     values: Mapping[str, tuple[str, ...]]
     codes: Mapping[str, IntArray]  # shape (rows,); index into the values; -1 is not stated
 
@@ -135,9 +136,9 @@ class Contexts:
         """
         wanted = set(keys)
         used = [key for key in self.codes if key in wanted]
-        ids = np.zeros_like(next(iter(self.codes.values())), np.int16)
+        ids = np.zeros_like(next(iter(self.codes.values())), np.int32)
         for key in used:
-            ids = ids * np.int16(len(self.values[key]) + 1) + (self.codes[key] + 1).astype(np.int16)
+            ids = ids * np.int32(len(self.values[key]) + 1) + (self.codes[key] + 1).astype(np.int32)
         present = np.flatnonzero(np.bincount(ids))
         lookup = np.zeros(int(present[-1]) + 1 if len(present) else 0, np.int16)
         lookup[present] = np.arange(len(present))

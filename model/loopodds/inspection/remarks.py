@@ -11,6 +11,7 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.base.phrases import lowered
+from loopodds.base.unit_table import YEAR_MIN
 from loopodds.base.units import INTERNAL_UNITS, Dimension
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.gauges import (
@@ -35,6 +36,8 @@ LIMITS: Mapping[str, tuple[float, float, str]] = {
     "humidity_pct": (0.0, 100.0, "relative humidity is between 0 and 100 %"),
     "altitude_m": (-500.0, 6000.0, "roads lie between -500 and 6000 m"),
     "nameplate_charge_g": (1.0, 20000.0, "a nameplate charge is between 1 g and 20 kg"),
+    "age_min": (0.0, 100 * YEAR_MIN, "the age of a car is between 0 and 100 years"),
+    "mileage_m": (0.0, 3e9, "a mileage is between 0 and 3 million km"),
     "nameplate_oil_g": (1.0, 5000.0, "a nameplate oil mass is between 1 g and 5 kg"),
 }
 READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {

@@ -35,6 +35,8 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
         "nameplate_oil": "mass",
         "expansion": None,
         "compressor": None,
+        "age": "time",
+        "mileage": "length",
     },
     "conditions": {
         "altitude": "length",
@@ -48,6 +50,8 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
 NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "nameplate_charge_g": ("nameplate_charge", "mass"),
     "nameplate_oil_g": ("nameplate_oil", "mass"),
+    "age_min": ("age", "time"),
+    "mileage_m": ("mileage", "length"),
     "ambient_c": ("ambient", "temperature"),
     "humidity_pct": ("humidity", "share"),
     "altitude_m": ("altitude", "length"),

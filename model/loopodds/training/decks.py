@@ -232,13 +232,17 @@ class Deck:
                 yield cars, row
 
 
+MAKE_UP = ("expansion", "compressor", "refrigerant", "weather")
+"""Contexts that a practice car states; others are averaged over."""
+
+
 def _car_contexts(model: Model) -> list[tuple[float, dict[str, str]]]:
     """Every make-up and weather with its share. Shares sum to one.
 
     Electric compressors are met with expansion valves only (common practice, no source).
     """
     contexts = model.knowledge.contexts
-    names = [name for name, context in contexts.items() if context.shares]
+    names = [name for name in MAKE_UP if name in contexts and contexts[name].shares]
     shares: dict[tuple[tuple[str, str], ...], float] = {}
     options = [zip(contexts[n].values, contexts[n].shares, strict=True) for n in names]
     for chosen in itertools.product(*options):
