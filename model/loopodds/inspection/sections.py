@@ -71,7 +71,7 @@ def inspection_from(
         raise here.error(REPAIRED, "", "write [[repaired]], once for each repair")
     repairs, conditions = _repairs(entries, now, known, here)
     conditions = {**conditions, **{key: now["conditions"][key] for key in stated}}
-    last = _one_round({**now, "conditions": conditions}, known, here, name)
+    last = _one_round({**now, "conditions": conditions}, known, here, name, came=False)
     rounds = [("", last), *((f"before {r.before.name}: ", r.before) for r in repairs)]
     warnings = tuple(
         f"{when}{text}" for when, car in rounds for text in car.warnings if text != NOTHING_OBSERVED
@@ -95,9 +95,8 @@ def _repairs(
             conditions = {**conditions, **repair["conditions"]}
         seen = {key: repair[key] for key in BEFORE if key in repair}
         sections = {**told, **seen, "conditions": conditions}
-        repairs.append(
-            RepairDone(services, _one_round(sections, knowledge, here, f"repair {number}"))
-        )
+        seen_then = _one_round(sections, knowledge, here, f"repair {number}", came=number == 1)
+        repairs.append(RepairDone(services, seen_then))
     return repairs, conditions
 
 
@@ -123,9 +122,12 @@ def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]
 
 
 def _one_round(
-    sections: Mapping[str, Any], knowledge: Knowledge, place: Place, name: str
+    sections: Mapping[str, Any], knowledge: Knowledge, place: Place, name: str, came: bool = True
 ) -> Inspection:
-    """What was recorded between two repairs, checked and encoded."""
+    """What was recorded between two repairs, checked and encoded.
+
+    ``came``: whether it is of the car as it came, before any repair.
+    """
     refused = Refused()
     content: dict[str, Any] = {section: {} for section in SECTIONS}
     entries: dict[str, Entry] = {}
@@ -147,7 +149,7 @@ def _one_round(
             refused.note(entry.error(f"{show(entry.value)}: {bad.reason}"))
     refused.tell()
     encoding = encode(batch, knowledge)
-    return inspection.with_remarks(encoding, warnings=notes(encoding))
+    return inspection.with_remarks(encoding, warnings=notes(encoding, came))
 
 
 def _take_in(entry: Entry, said: dict[str, Any], altitude_m: float, knowledge: Knowledge) -> None:
