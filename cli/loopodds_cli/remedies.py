@@ -6,6 +6,8 @@ REMEDIES = {
     "begin": "`loopodds case open` begins one",
     "another book": "choose another with --book or LOOPODDS_BOOK",
     "reopen": "`loopodds case undo {case}` opens it again",
+    "as it came": "say --as-it-came if it was so all the same, close --unconfirmed if it is true "
+    "only since the repair, or correct it",
     "lead back": "`loopodds case undo {case}` leads back there",
     "name services": "name the services, as `loopodds case repaired {case} SERVICE...`",
     "withdraw": "take out what it does not have: `loopodds case withdraw {case} NAME`",

@@ -75,7 +75,7 @@ from loopodds.casebook.replay import (
     Noted as Noted, described as described, replay as replay, value_text as value_text,
 )
 from loopodds.casebook.sources import demo_cases as demo_cases, read_case as read_case
-from loopodds.casebook.work import Casework as Casework
+from loopodds.casebook.work import Against as Against, Casework as Casework
 from loopodds.archive.review import Reopen as Reopen
 from loopodds.archive.runner import score as score
 from loopodds.archive.scoring import (

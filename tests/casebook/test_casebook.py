@@ -328,6 +328,48 @@ def test_a_later_word_or_number_replaces_the_earlier_one(book: CaseBook, model: 
 # ---------------------------------------------------------------- closing
 
 
+EMPTY = [
+    ("refrigerant", "R134a"), ("setting", "complaint"), ("cooling", "none"),
+    ("ambient", "25 degC"), ("identification", "as_labelled"), ("static_pressure", "0.3 bar"),
+]  # fmt: skip
+
+
+def test_an_outcome_against_all_that_was_seen_is_asked_about(book: CaseBook, model: Model) -> None:
+    work = Casework(book, model)
+    work.open("empty", EMPTY)
+    with pytest.raises(CaseError) as caught:
+        work.close(1, {"sound": "present"})
+    assert "charge right (<1 %), where very low has >99 %" in str(caught.value)
+    assert caught.value.remedy == "as it came"
+    assert not work.show(1).state.closed
+    assert work.close(1, {"sound": "present"}, sure=True).state.closed
+
+
+def test_one_undo_takes_a_closing_back_and_one_redo_brings_it(book: CaseBook, model: Model) -> None:
+    work = Casework(book, model)
+    before = work.open("van", CAR)
+    closed = work.close(1, {"moisture": "wet"})
+    assert [event.kind for event in closed.events] == ["confirmed", "closed"]
+    again = work.undo(1)
+    assert not again.state.closed
+    assert not again.state.confirmed
+    assert_same(again.after, before.after)
+    assert work.redo(1).state.confirmed == {"moisture": "wet"}
+    assert work.show(1).state.closed
+
+
+def test_what_goes_against_what_was_seen_can_be_left_out(book: CaseBook, model: Model) -> None:
+    """An export then carries what was stated and nothing else."""
+    work = Casework(book, model)
+    work.open("empty", EMPTY)
+    stated = {"air": "absent", "charge": "right"}
+    against = work.against(1, stated)
+    assert [slip.fault for slip in against] == ["charge"]
+    left = work.without(stated, against)
+    assert left == {"air": "absent"}
+    assert work.close(1, left).state.confirmed == {"air": "absent"}
+
+
 def test_outcomes_never_move_the_belief_and_a_closed_case_takes_no_more(
     book: CaseBook, model: Model
 ) -> None:

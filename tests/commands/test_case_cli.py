@@ -122,6 +122,15 @@ def test_what_is_recorded_stays_recorded_where_the_next_test_cannot_be_told() ->
 
 
 @pytest.mark.slow
+def test_a_closing_against_what_was_seen_is_refused_without_a_terminal() -> None:
+    done("open", "refrigerant=R134a", "cooling=none", "ambient=25 degC", "static_pressure=0.3 bar")
+    refused = call("close", "1", "--confirmed", "sound")
+    assert refused.exit_code == 1
+    assert "goes against what was seen of the car as it came" in refused.output
+    assert "--as-it-came" in refused.output
+    assert "closed" in done("close", "1", "--confirmed", "sound", "--as-it-came")
+
+
 def test_undo_and_redo_through_the_commands_give_the_identical_belief() -> None:
     answered("open", "refrigerant=R134a")
     for entry in (

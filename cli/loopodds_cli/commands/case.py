@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -21,7 +21,7 @@ from loopodds_cli.book.records import check, export, history, import_, list_, sh
 from loopodds_cli.options import TEST, Decorator, NameType, chosen_knowledge
 
 if TYPE_CHECKING:
-    from loopodds import Answer, Casework, Value
+    from loopodds import Against, Answer, Casework, Value
 
 
 Words = tuple[str, ...]
@@ -189,11 +189,18 @@ _verb(
 @case_number
 @confirmed_option
 @click.option("--unconfirmed", is_flag=True, help="Close though it is not known what was true.")
+@click.option(
+    "--as-it-came",
+    is_flag=True,
+    help="What was confirmed is true of the car as it came, though it goes against what was seen.",
+)
 @writing
-def close(desk: Desk, number: int, confirmed: tuple[str, ...], unconfirmed: bool) -> None:
+def close(
+    desk: Desk, number: int, confirmed: tuple[str, ...], unconfirmed: bool, as_it_came: bool
+) -> None:
     """Close a case with what turned out to be true.
 
-    Asks at the terminal when not told.
+    Asks at the terminal when not told, and where what was confirmed goes against what was seen.
 
     \b
     Example:
@@ -205,12 +212,51 @@ def close(desk: Desk, number: int, confirmed: tuple[str, ...], unconfirmed: bool
         raise click.UsageError("either --confirmed or --unconfirmed")
     if not confirmed and not unconfirmed:
         confirmed = _asked()
-    outcomes = parse_outcomes(confirmed)
-    desk.step(lambda work: work.close(number, outcomes))
+
+    def end(work: Casework) -> Answer:
+        outcomes: Mapping[str, str] = parse_outcomes(confirmed)
+        sure = as_it_came
+        while not sure and sys.stdin.isatty() and (against := work.against(number, outcomes)):
+            sure, outcomes = _settled(against, outcomes, work)
+        return work.close(number, outcomes, sure)
+
+    desk.step(end)
 
 
 for record in (show, history, list_, export, import_, check, work):
     command.add_command(record)
+
+
+CHOICES = (
+    "it was so all the same, as the car came",
+    "it is true since the repair; of the car as it came it is not known",
+    "leave out what goes against it",
+    "type it anew",
+    "do not close",
+)
+
+
+def _settled(
+    against: Sequence[Against], outcomes: Mapping[str, str], work: Casework
+) -> tuple[bool, Mapping[str, str]]:
+    """What the person says of outcomes that go against what was seen: whether it is sure, what."""
+    from loopodds import parse_outcomes
+
+    click.echo("This goes against what was seen of the car as it came:")
+    for slip in against:
+        click.echo(f"  {slip}")
+    for place, choice in enumerate(CHOICES, start=1):
+        click.echo(f"  {place} {choice}")
+    answer = click.prompt("which", type=click.IntRange(1, len(CHOICES)))
+    if answer == 1:
+        return True, outcomes
+    if answer == 2:
+        return True, {}
+    if answer == 3:
+        return True, work.without(outcomes, against)
+    if answer == 4:
+        return False, parse_outcomes(_asked())
+    raise click.Abort
 
 
 def _asked() -> tuple[str, ...]:

@@ -7,14 +7,16 @@ top of what that one added.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
-from typing import Any
+from typing import Any, NamedTuple
 
 from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
+from loopodds.base.phrases import percent, spaced
 from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.book import CaseBook, Event, NewEvent, Overtaken, Signature, StoredBelief
 from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import LASTING, CaseError, CaseState, Noted, described, replay, states
+from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import SETTING
 from loopodds.inspection.assignments import (
@@ -28,9 +30,34 @@ from loopodds.inspection.assignments import (
     spelled_out,
 )
 from loopodds.inspection.inspection import Inspection
+from loopodds.inspection.sections import inspection_from
 
 ATTEMPTS = 50
 """How often a step is tried again because another process wrote in between."""
+
+HARDLY, FALLEN = 0.02, 0.2
+"""Probability below which a confirmed outcome is asked about, and the share of its probability
+before looking that it must have fallen to; engineering estimates."""
+CLOSING = ("closed", "confirmed")
+"""Kinds of event of one closing, the last one first."""
+
+
+class Against(NamedTuple):
+    """A confirmed outcome that goes against what was seen."""
+
+    fault: str
+    states: tuple[str, ...]  # confirmed
+    chance: float  # of these, after what was seen
+    likeliest: str  # state
+    probability: float  # of that state
+
+    def __str__(self) -> str:
+        stated, likeliest = spaced(" or ".join(self.states)), spaced(self.likeliest)
+        return (
+            f"{self.fault} {stated} ({percent(self.chance)}), where {likeliest} has "
+            f"{percent(self.probability)}"
+        )
+
 
 Planned = tuple[str, Mapping[str, Any]]
 Observed = Iterable[tuple[str, Value]]
@@ -123,12 +150,12 @@ class Casework:
         return self._step(case, plan)
 
     def undo(self, case: int) -> Answer:
-        """Take the last step back, a closing too."""
+        """Take the last step back; a closing as a whole, with what was confirmed."""
 
         def plan(state: CaseState) -> list[Planned]:
             if not state.steps:
                 raise CaseError(f"case {case}: nothing to undo; only its opening is left")
-            return [("undone", _pointer(state.steps[-1]))]
+            return [("undone", _pointer(step)) for step in _together(state.steps, CLOSING)]
 
         return self._step(case, plan, reopens=True)
 
@@ -138,7 +165,7 @@ class Casework:
         def plan(state: CaseState) -> list[Planned]:
             if not state.undone:
                 raise CaseError(f"case {case}: nothing to redo")
-            return [("redone", _pointer(state.undone[-1]))]
+            return [("redone", _pointer(step)) for step in _together(state.undone, CLOSING[::-1])]
 
         return self._step(case, plan)
 
@@ -165,14 +192,58 @@ class Casework:
 
         return self._step(case, plan)
 
-    def close(self, case: int, outcomes: Mapping[str, str]) -> Answer:
+    def close(self, case: int, outcomes: Mapping[str, str], sure: bool = False) -> Answer:
         """Close a case with what turned out to be true; outcomes never move the belief.
 
         They are a state, ``present`` or ``absent`` by fault or condition. ``sound`` = ``present``
         says that every fault not named is in its sound state. Empty: not known.
+
+        Args:
+            sure: Close also with what goes against everything that was seen.
+
+        Raises:
+            CaseError: naming outcomes of the car as it came that are hardly possible after what
+                was seen of it, unless ``sure``.
         """
         planned = self._closing(outcomes)
-        return self._step(case, lambda state: planned)
+
+        def plan(state: CaseState) -> list[Planned]:
+            against = () if sure else self.against(case, outcomes)
+            if against:
+                said = "; ".join(map(str, against))
+                problem = f"case {case}: this goes against what was seen of the car as it came: "
+                raise CaseError(problem + said).helped_by("as it came", case=case)
+            return planned
+
+        return self._step(case, plan)
+
+    def against(self, case: int, outcomes: Mapping[str, str]) -> tuple[Against, ...]:
+        """Outcomes that what was seen of the car as it came makes hardly possible."""
+        spelled = self._spelled(outcomes)
+        if not spelled:
+            return ()
+        state = replay(self.book.events(case))
+        belief = believe(inspection_of(state, self.knowledge).as_it_came, self.model)
+        found = []
+        confirmed = inspection_from({"confirmed": spelled}, self.knowledge).confirmed
+        for name, possible in confirmed.items():
+            chances = belief.fault(name)
+            chance = sum(chances[one] for one in possible)
+            before = dict(zip(chances, belief.before.faults[name][0].tolist(), strict=True))
+            # what is only rare is no contradiction
+            if chance < min(HARDLY, FALLEN * sum(before[one] for one in possible)):
+                likeliest = max(chances, key=lambda one: chances[one])
+                found.append(Against(name, possible, chance, likeliest, chances[likeliest]))
+        return tuple(found)
+
+    def without(self, outcomes: Mapping[str, str], against: Iterable[Against]) -> dict[str, str]:
+        """The outcomes, ``sound`` written out, less those that go against what was seen."""
+        conditions, faults = self.knowledge.conditions, {slip.fault for slip in against}
+        return {
+            name: word
+            for name, word in self._spelled(outcomes).items()
+            if (conditions[name].variable if name in conditions else name) not in faults
+        }
 
     def show(self, case: int) -> Answer:
         """The case as it stands, worked out anew under the present knowledge."""
@@ -267,8 +338,11 @@ class Casework:
         _only_known("service", services, self.knowledge.services)
         return {"services": list(dict.fromkeys(services))}
 
+    def _spelled(self, outcomes: Mapping[str, str]) -> dict[str, str]:
+        return spelled_out(outcomes, self.knowledge)
+
     def _closing(self, outcomes: Mapping[str, str]) -> list[Planned]:
-        spelled = spelled_out(outcomes, self.knowledge)
+        spelled = self._spelled(outcomes)
         confirmed: list[Planned] = [("confirmed", {"outcomes": spelled})] if spelled else []
         return [*confirmed, ("closed", {})]
 
@@ -281,6 +355,13 @@ def _noted(state: CaseState, name: str) -> Noted:
     if name not in state.noted:
         raise unknown_name("entry of this case", name, state.noted)
     return state.noted[name]
+
+
+def _together(steps: Sequence[Event], kinds: Sequence[str]) -> list[Event]:
+    """The last step; with the one before it where the two are one closing, last first."""
+    last_two = list(steps[-2:])[::-1]
+    one_closing = [step.kind for step in last_two] == list(kinds)
+    return last_two if one_closing else last_two[:1]
 
 
 def _pointer(step: Event) -> dict[str, Any]:
