@@ -341,7 +341,7 @@ def test_what_was_found_is_named_beside_what_was_likely_all_along(
     answer = [line for line in lines[:8] if line.startswith(" ┃")]
     title = Knowledge().node("cabin_mixing").title
     assert "UNDERCHARGE" in answer[0]
-    assert answer[2] == f" ┃ moved most: {title.lower()}, 43 % (was 6 %)"
+    assert answer[2] == f" ┃ rose most: {title.lower()}, 43 % (was 6 %)"
     (marked,) = [line for line in lines if "  *  " in line]
     assert title in marked
 

@@ -20,12 +20,23 @@ def answer(*words: str) -> str:
 
 
 def car(folder: Path, setting: str, finding: str, **doubtful: float) -> str:
-    """Case file of a car of which one thing was seen, and that in doubt."""
+    """Case file of a car of which one thing was seen in doubt; at a routine check all else that a
+    look at the gauges and the scale shows is as it should be.
+    """
     file = folder / "car.toml"
     states = ", ".join(f"{state} = {share}" for state, share in doubtful.items())
     text = f'[conditions]\nsetting = "{setting}"\n[findings]\n{finding} = {{ {states} }}\n'
+    if setting == "routine":
+        text += "".join(f'{name} = "{word}"\n' for name, word in IN_ORDER.items())
     file.write_text(text, encoding="utf-8")
     return str(file)
+
+
+IN_ORDER = {
+    **dict.fromkeys(("recovered", "low_side", "high_side", "vent"), "normal"),
+    "cooling": "good",
+    "leak_detector": "none",
+}
 
 
 def diagnosis(case: str) -> Diagnosis:
@@ -34,8 +45,8 @@ def diagnosis(case: str) -> Diagnosis:
 
 # Specks of which one is not sure make a routine car less certainly sound. Three in five: a customer
 # told that nothing is wrong should be told so rightly more often than a coin and a half would.
-NOT_SETTLED = {"none": 0.07, "grit": 0.93}
-SOUND_ENOUGH = {"none": 0.16, "grit": 0.84}
+NOT_SETTLED = {"none": 0.03, "grit": 0.97}
+SOUND_ENOUGH = {"none": 0.08, "grit": 0.92}
 
 
 def test_a_car_is_not_called_sound_on_little_more_than_an_even_chance(tmp_path: Path) -> None:
@@ -62,7 +73,7 @@ def rise(told: Diagnosis, name: str) -> float:
     return now.probability / (1 - now.probability) * (1 - now.prior) / now.prior
 
 
-@pytest.mark.parametrize(("doubt", "moved"), [(0.12, None), (0.07, "moisture")])
+@pytest.mark.parametrize(("doubt", "moved"), [(0.13, None), (0.08, "moisture")])
 def test_what_moved_most_is_named_from_fourfold_odds(
     tmp_path: Path, doubt: float, moved: str | None
 ) -> None:

@@ -316,6 +316,44 @@ def test_the_weather_follows_from_the_ambient_temperature(
     assert group_of(small, conditions=conditions).context.get("weather") == weather
 
 
+@pytest.mark.parametrize(
+    ("vehicle", "band"),
+    [
+        ({"age": "5.9 years"}, {"age": "to_5_years"}),
+        ({"age": "6 years"}, {"age": "to_10_years"}),
+        ({"age": "191 months"}, {"age": "to_15_years"}),
+        ({"age": "16 years"}, {"age": "over_15_years"}),
+        # 62,137 miles are 99,999 km (1 mile = 1.609344 km)
+        ({"mileage": "62137 mi"}, {"mileage": "to_100000_km"}),
+        ({"mileage": "62138 mi"}, {"mileage": "to_200000_km"}),
+        ({"mileage": "200000 km"}, {"mileage": "over_200000_km"}),
+    ],
+)
+def test_age_and_mileage_are_taken_in_bands(vehicle: dict[str, str], band: dict[str, str]) -> None:
+    car = inspection_from({"vehicle": vehicle})
+    contexts = encoding_of(car, Knowledge()).contexts.stated()
+    assert {key: contexts[key] for key in ("age", "mileage") if key in contexts} == band
+
+
+def test_a_knowledge_without_ages_takes_no_notice_of_them(small: Knowledge) -> None:
+    assert group_of(small, vehicle={"age": "9 years", "mileage": "1 km"}).context == {}
+
+
+@pytest.mark.parametrize("age", ["-1 years", "9 km", "101 years"])
+def test_an_age_that_cannot_be_is_refused(age: str) -> None:
+    with pytest.raises(InspectionError, match="age"):
+        inspection_from({"vehicle": {"age": age}})
+
+
+def test_a_setting_that_is_not_stated_is_asked_for(small: Knowledge) -> None:
+    (warning,) = inspection_from({"findings": {"sides_equal": "no"}}, small).warnings
+    assert warning.startswith("setting is not stated")
+    told = {**COMPLAINT, "findings": {"sides_equal": "no"}}
+    (warning,) = inspection_from(told, small).warnings
+    assert warning == "the complaint itself is not recorded: taken as one about cooling"
+    assert inspection_from({"findings": {"cooling": "weak"}}, small).warnings == ()
+
+
 def test_what_is_not_stated_is_no_context(small: Knowledge) -> None:
     assert group_of(small).context == {}
     stated = group_of(small, vehicle={"expansion": "orifice"}).context

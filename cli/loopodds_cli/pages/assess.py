@@ -127,14 +127,14 @@ def _before_looking(result: Assessment) -> list[str]:
 def _also_likely(result: Assessment) -> list[str]:
     """Further lines for the answer: what is likely too, and what the evidence speaks for.
 
-    The condition moved most is named even where another was likelier all along.
+    The condition that rose most is named even where another was likelier all along.
     """
     leads = result.p_sound < result.conditions[0].probability
     lines: list[str] = []
     for c in result.conditions[leads:]:
         said = f"{with_state(c, result.knowledge).lower()}, {percent(c.probability)}"
         if c.name == result.moved_most:
-            lines.append(f"moved most: {said} (was {percent(c.prior)})")
+            lines.append(f"rose most: {said} (was {percent(c.prior)})")
         elif c.probability >= ALSO_FROM and len(lines) < ALSO_AT_MOST:
             lines.append(f"+ {said}")
     return lines
@@ -143,7 +143,7 @@ def _also_likely(result: Assessment) -> list[str]:
 def _ranking(page: Page, result: Assessment) -> None:
     """Conditions and the sound car in one order, each with its bar and its mark of before."""
     note = f"{page.stroke} is where it stood before looking"
-    page.heading("How likely", f"{note}, * moved most" if result.moved_most else note)
+    page.heading("How likely", f"{note}, * rose most" if result.moved_most else note)
     entries = [("", result.p_sound, result.p_sound_before, "Nothing wrong at all")]
     likely = [c for c in result.conditions if c.probability >= SHOWN_FROM] or [result.conditions[0]]
     for c in likely:
