@@ -105,7 +105,7 @@ BASE_RATES = [
     ("wrong_oil.present", 0.0109, 0.0127, 0.0095, "estimate: viscosities and kinds mixed up"),
     ("compressor_overheating.mild", 0.0478, 0.0766, 0.0377, "estimate: hot runs of a hard summer"),
     ("compressor_overheating.moderate", 0.0182, 0.0337, 0.0124, "estimate: under half of mild"),
-    ("compressor_overheating.severe", 0.00999, 0.0225, 0.00507, "estimate: a compressor at its end"),
+    ("compressor_overheating.severe", 0.00999, 0.0225, 0.00507, "estimate: a pump at its end"),
     ("compressor_wear.early", 0.0246, 0.0372, 0.018, "estimate: one car in forty"),
     ("compressor_wear.advanced", 0.0151, 0.041, 0.0041, "estimate: fewer than early"),
     ("weak_compressor.present", 0.0212, 0.0603, 0.00803, "estimate: valves and wear"),
