@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
-from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encoding_of
 from loopodds.inspection.sections import inspection_from
 from loopodds.upkeep.lint import lint

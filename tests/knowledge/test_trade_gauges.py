@@ -267,8 +267,14 @@ def test_r1234yf_leaves_the_compressor_cooler() -> None:
 
 @pytest.mark.parametrize(
     ("ambient", "humidity", "low", "high"),
-    [(20, 55, 6.0, 8.0), (25, 55, 8.4, 10.9), (30, 55, 14.5, 17.5)]
-    + [(20, 65, 7.1, 9.1), (25, 65, 10.9, 13.4), (30, 65, 17.5, 20.5)],
+    [
+        (20, 55, 6.0, 8.0),
+        (25, 55, 8.4, 10.9),
+        (30, 55, 14.5, 17.5),
+        (20, 65, 7.1, 9.1),
+        (25, 65, 10.9, 13.4),
+        (30, 65, 17.5, 20.5),
+    ],
 )
 def test_vents_of_a_published_acceptance_table_are_ordinary(
     ambient: int, humidity: int, low: float, high: float
