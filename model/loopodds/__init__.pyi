@@ -51,7 +51,9 @@ from loopodds.diagnosis.what_if import (
     NOTHING as NOTHING, UNKNOWN as UNKNOWN, Change as Change, Scenario as Scenario,
     WhatIf as WhatIf,
 )
-from loopodds.advice.assessment import Assessment as Assessment, assess as assess
+from loopodds.advice.assessment import (
+    Assessment as Assessment, Beware as Beware, assess as assess,
+)
 from loopodds.decision.branches import Branch as Branch, State as State
 from loopodds.advice.firmness import BreakEven as BreakEven, PlanTurn as PlanTurn
 from loopodds.decision.moves import Closed as Closed, Move as Move

@@ -345,6 +345,50 @@ def test_an_outcome_against_all_that_was_seen_is_asked_about(book: CaseBook, mod
     assert work.close(1, {"sound": "present"}, sure=True).state.closed
 
 
+def test_a_sound_car_that_cannot_be_is_asked_about_though_no_fault_is_proved(
+    book: CaseBook, model: Model
+) -> None:
+    work = Casework(book, model)
+    seen = {"refrigerant": "R134a", "setting": "complaint", "cooling": "none",
+            "ambient": "25 degC", "static_pressure": "low"}  # fmt: skip
+    work.open("weak", seen.items())
+    belief = work.show(1).after
+    assert belief.p_sound < 0.02
+    assert max(belief.conditions.values()) < 0.9
+    with pytest.raises(CaseError, match="against what was seen of the car as it came: car sound"):
+        work.close(1, {"sound": "present"})
+    (slip,) = work.against(1, {"sound": "present"})
+    assert work.without({"moisture": "wet", "sound": "present"}, [slip]) == {"moisture": "wet"}
+
+
+def test_a_repaired_car_that_is_only_called_sound_may_be_meant_as_it_came_or_since(
+    book: CaseBook, model: Model
+) -> None:
+    work = Casework(book, model)
+    work.open("van", [("refrigerant", "R134a")])
+    work.repaired(1, ["dry_the_loop"])
+    with pytest.raises(CaseError, match="sound as it came, so that") as caught:
+        work.close(1, {"sound": "present"})
+    assert caught.value.remedy == "as it came"
+    assert work.close(1, {"moisture": "damp", "sound": "present"}).state.closed
+
+
+def test_outcomes_of_an_earlier_closing_are_not_those_of_a_later_one(
+    book: CaseBook, model: Model
+) -> None:
+    """Books written before took back only the closing itself, and left its outcomes standing."""
+    work = Casework(book, model)
+    work.open("van", CAR)
+    last = work.close(1, {"moisture": "wet"}).events[-1]
+    pointer = {"position": last.position, "kind": "closed", "what": "closed"}
+    undone = NewEvent("undone", pointer, last.posterior)
+    book.append(1, last.position, [undone], Signature("", "", model.knowledge.digest))
+    assert not work.close(1, {}).state.confirmed
+    file = io.StringIO()
+    write_archive(book, model.knowledge, file)
+    assert "confirmed" not in file.getvalue()
+
+
 def test_one_undo_takes_a_closing_back_and_one_redo_brings_it(book: CaseBook, model: Model) -> None:
     work = Casework(book, model)
     before = work.open("van", CAR)

@@ -273,7 +273,7 @@ def test_an_old_sample_has_to_be_taken_again(knowledge, prices, cleared):
 @pytest.mark.parametrize(
     ("context", "why"),
     [
-        ({"compressor": "fixed"}, "only for people qualified for high voltage"),
+        ({"compressor": "fixed"}, "only with compressor electric"),
         ({"compressor": "electric"}, "only for people qualified for high voltage"),
     ],
 )

@@ -13,6 +13,8 @@ from loopodds import (
     LoopoddsError,
     Model,
     Node,
+    StopInForce,
+    Workshop,
     batch_of,
     condition_title,
     encode,
@@ -105,8 +107,14 @@ class Classroom:
             "conflict": belief.conflict.bits,
             "expected": expected_words(belief),
             "dials": self._dials(inspection),
+            "stops": [stop.as_json() for stop in self._stops(belief, inspection)],
             "warnings": list(inspection.warnings),
         }
+
+    def _stops(self, belief: Belief, inspection: Inspection) -> tuple[StopInForce, ...]:
+        if not self.knowledge.stops:
+            return ()
+        return Workshop(belief, inspection=inspection).stops
 
     def _dials(self, inspection: Inspection) -> dict[str, dict[str, Any]]:
         """Reach of every gauge and what a sound loop shows, as text and in the unit shown."""

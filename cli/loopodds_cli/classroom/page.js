@@ -257,6 +257,9 @@ function draw(problem) {
   byId("problem").hidden = !problem;
   byId("problem").textContent = problem ? "This cannot be: " + problem : "";
   if (!last) return;
+  byId("stops").replaceChildren(...last.stops.map((stop) => make("p", {},
+    make("strong", {}, "Stop: " + stop.title + ". "),
+    stop.reason + " Lifted by: " + stop.lifted_by + " (" + stop.who + ")")));
   drawRows();
   for (const bringUpToDate of Object.values(drawn)) bringUpToDate();
   const notes = [...last.warnings];

@@ -192,7 +192,7 @@ _verb(
 @click.option(
     "--as-it-came",
     is_flag=True,
-    help="What was confirmed is true of the car as it came, though it goes against what was seen.",
+    help="What was confirmed is true of the car as it came, though it is in doubt.",
 )
 @writing
 def close(
@@ -200,13 +200,14 @@ def close(
 ) -> None:
     """Close a case with what turned out to be true.
 
-    Asks at the terminal when not told, and where what was confirmed goes against what was seen.
+    Asks at the terminal when not told, and where what was confirmed goes against what was seen
+    or may be meant of the car as it came or since its repair.
 
     \b
     Example:
       loopodds case close 1 --confirmed moisture=wet --confirmed sound
     """
-    from loopodds import parse_outcomes
+    from loopodds import CaseError, parse_outcomes
 
     if confirmed and unconfirmed:
         raise click.UsageError("either --confirmed or --unconfirmed")
@@ -216,9 +217,14 @@ def close(
     def end(work: Casework) -> Answer:
         outcomes: Mapping[str, str] = parse_outcomes(confirmed)
         sure = as_it_came
-        while not sure and sys.stdin.isatty() and (against := work.against(number, outcomes)):
-            sure, outcomes = _settled(against, outcomes, work)
-        return work.close(number, outcomes, sure)
+        while True:
+            try:
+                return work.close(number, outcomes, sure)
+            except CaseError as error:
+                if error.remedy != "as it came" or not sys.stdin.isatty():
+                    raise
+                click.echo(str(error))
+                sure, outcomes = _settled(work.against(number, outcomes), outcomes, work)
 
     desk.step(end)
 
@@ -227,36 +233,29 @@ for record in (show, history, list_, export, import_, check, work):
     command.add_command(record)
 
 
-CHOICES = (
-    "it was so all the same, as the car came",
-    "it is true since the repair; of the car as it came it is not known",
-    "leave out what goes against it",
-    "type it anew",
-    "do not close",
-)
+AS_IT_CAME = "it was so all the same, as the car came"
+SINCE = "it is true since the repair; of the car as it came it is not known"
+LEAVE_OUT = "leave out what goes against it"
+ANEW = "type it anew"
+KEEP_OPEN = "do not close"
 
 
 def _settled(
     against: Sequence[Against], outcomes: Mapping[str, str], work: Casework
 ) -> tuple[bool, Mapping[str, str]]:
-    """What the person says of outcomes that go against what was seen: whether it is sure, what."""
+    """What the person says of outcomes that are in doubt: whether it is sure, and what is true."""
     from loopodds import parse_outcomes
 
-    click.echo("This goes against what was seen of the car as it came:")
-    for slip in against:
-        click.echo(f"  {slip}")
-    for place, choice in enumerate(CHOICES, start=1):
+    choices = [AS_IT_CAME, SINCE, *([LEAVE_OUT] * bool(against)), ANEW, KEEP_OPEN]
+    for place, choice in enumerate(choices, start=1):
         click.echo(f"  {place} {choice}")
-    answer = click.prompt("which", type=click.IntRange(1, len(CHOICES)))
-    if answer == 1:
-        return True, outcomes
-    if answer == 2:
-        return True, {}
-    if answer == 3:
-        return True, work.without(outcomes, against)
-    if answer == 4:
+    answer = choices[click.prompt("which", type=click.IntRange(1, len(choices))) - 1]
+    if answer == KEEP_OPEN:
+        raise click.Abort
+    if answer == ANEW:
         return False, parse_outcomes(_asked())
-    raise click.Abort
+    kept = {AS_IT_CAME: outcomes, SINCE: {}, LEAVE_OUT: work.without(outcomes, against)}
+    return True, kept[answer]
 
 
 def _asked() -> tuple[str, ...]:

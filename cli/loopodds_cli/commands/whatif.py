@@ -78,7 +78,10 @@ def command(
             raise click.UsageError(f"a picture holds at most {MOST_LINES} variations")
         write_whole(Path(picture), scenarios_picture(scenarios, result.knowledge).svg)
     if as_json:
-        print_json({**result.stops_json(), **scenarios.as_json()})
+        plain = scenarios.as_json()
+        for told, scenario in zip(plain["variations"], scenarios.variations, strict=True):
+            told["stops"] = [stop.as_json() for stop in result.stops_of(scenario)]
+        print_json({**result.stops_json(), **plain})
     else:
         print_what_if(scenarios, result)
 

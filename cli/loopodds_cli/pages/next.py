@@ -24,7 +24,7 @@ from loopodds_cli.pages.page import (
     signed,
     tests_text,
 )
-from loopodds_cli.pages.stops import put_stops, unsaid
+from loopodds_cli.pages.stops import put_cautions, put_stops, said_by
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Branch, Knowledge, RankedTest, State
@@ -50,11 +50,7 @@ def print_next(result: Assessment) -> None:
         _stop(page, result)
     else:
         _do(page, result, best)
-        first, then = (unsaid(texts, result.stops) for texts in result.cautions_in_turn)
-        page.line("")
-        for text in first:
-            page.marked("!", text)
-        page.listed("Then", "!", then)
+        _beware(page, result)
     _others(page, result)
     _waiting(page, result)
     if best is not None and not result.settling and result.policy.depth > 1:
@@ -70,8 +66,18 @@ def _settle(page: Page, result: Assessment) -> None:
     time = ", ".join(filter(None, [duration(first.minutes), ENGINE[first.engine]]))
     page.headline(first.title, time, "why: it may lift the stop", *(rest if tests[1:] else []))
     page.line("")
-    for text in unsaid(result.cautions_of(result.settling[:1]), result.stops):
-        page.marked("!", text)
+    put_cautions(page, result.beware_of(result.settling[:1], said_by(result.stops)))
+
+
+def _beware(page: Page, result: Assessment) -> None:
+    """Cautions of the next test beside it, then the further ones of what it opens on the way."""
+    said, steps = said_by(result.stops), result.policy.steps
+    page.line("")
+    put_cautions(page, result.beware_of(steps[:1], said))
+    later = result.beware_of(steps, [*said, *result.cautions_of(steps[:1])])
+    if any(later):
+        page.heading("Then")
+        put_cautions(page, later)
 
 
 def _do(page: Page, result: Assessment, best: Branch) -> None:

@@ -19,7 +19,7 @@ from loopodds_cli.pages.page import (
     signed,
     tests_text,
 )
-from loopodds_cli.pages.stops import put_stops, unsaid
+from loopodds_cli.pages.stops import put_cautions, put_stops, said_by
 
 if TYPE_CHECKING:
     from loopodds import Assessment, BreakEven, Move, ServicePlan
@@ -50,8 +50,10 @@ def print_plan(result: Assessment) -> None:
     page.heading("How firm this is")
     for text in _firmness(result):
         page.marked("-", text, FAINT)
-    cautions = result.cautions_of((*best.first, *best.services))
-    page.listed("Beware", "!", unsaid(cautions, result.stops))
+    beware = result.beware_of((*best.first, *best.services), said_by(result.stops))
+    if any(beware):
+        page.heading("Beware")
+        put_cautions(page, beware)
 
 
 def _test_first(page: Page, result: Assessment, move: Move) -> None:

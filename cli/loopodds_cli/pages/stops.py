@@ -1,4 +1,4 @@
-"""Stops at the top of every page; the page of ``loopodds connect``."""
+"""Stops at the top of every page, cautions beside the work; the page of ``loopodds connect``."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from loopodds import lowered
 from loopodds_cli.pages.page import FAINT, Page
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Knowledge, StopInForce
+    from loopodds import Assessment, Beware, Knowledge, StopInForce
 
 NAMED = 4
 """Tests and services that a stop names as shut; the rest is counted."""
@@ -28,7 +28,8 @@ def put_stops(page: Page, stops: Iterable[StopInForce], knowledge: Knowledge) ->
         page.marked("-", f"because: {'; '.join(stop.because)}", FAINT)
         shut = [*stop.shut_tests, *stop.shut_services]
         if shut:
-            page.marked("-", f"shut: {_some(shut, knowledge)}", FAINT)
+            kinds = ", ".join(stop.shuts)
+            page.marked("-", f"shut: {kinds} ({_some(shut, knowledge)})", FAINT)
         if stop.filtered:
             page.marked("-", f"through a filter only: {_some(stop.filtered, knowledge)}", FAINT)
         lifted = lowered(stop.lifted_by).rstrip(".")
@@ -40,9 +41,22 @@ def put_stops(page: Page, stops: Iterable[StopInForce], knowledge: Knowledge) ->
         page.line("")
 
 
+def put_cautions(page: Page, beware: Beware) -> None:
+    """Cautions of some work: in full what is special to it, in one line what always holds."""
+    for text in beware.here:
+        page.marked("!", text)
+    if beware.always:
+        page.aside(f"As always: {'; '.join(beware.always)}. In full: loopodds help safety")
+
+
+def said_by(stops: Iterable[StopInForce]) -> list[str]:
+    """Cautions that the stops say already."""
+    return [text for stop in stops for text in stop.cautions]
+
+
 def unsaid(cautions: Iterable[str], stops: Iterable[StopInForce]) -> list[str]:
     """Cautions that no stop has said already."""
-    said = {text for stop in stops for text in stop.cautions}
+    said = said_by(stops)
     return [text for text in cautions if text not in said]
 
 
@@ -66,5 +80,4 @@ def print_connection(result: Assessment) -> None:
     titles = [knowledge.tests[name].title for name in connection.to_do]
     page.listed("First", "-", titles, "and record what it shows")
     page.listed("What would change it", "-", connection.lifted_by)
-    texts = dict.fromkeys(text for stop in result.stops for text in stop.cautions)
-    page.listed("Beware", "!", list(texts))
+    page.listed("Beware", "!", list(dict.fromkeys(said_by(result.stops))))

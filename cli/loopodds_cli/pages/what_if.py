@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from loopodds import spaced, title_of
+from loopodds import lowered, spaced, title_of
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Page, arrow, fault_text, observed, percent
@@ -30,8 +30,20 @@ def print_what_if(found: WhatIf, result: Assessment) -> None:
         page.line("")
         changes = [_change(change, knowledge) for change in variation.changes]
         page.headline(" and ".join(changes), *_chance(variation))
+        _stops(page, result, variation)
         _moved(page, found, variation, knowledge)
         _expected(page, found, variation, knowledge)
+
+
+def _stops(page: Page, result: Assessment, variation: Scenario) -> None:
+    """Stops that the variation brings about, and those of the case that it lifts."""
+    then, now = result.stops_of(variation), result.stops
+    for stop in then:
+        if stop.name not in {other.name for other in now}:
+            page.marked("!", f"Stop: {stop.title}. {stop.reason}")
+    for stop in now:
+        if stop.name not in {other.name for other in then}:
+            page.marked("-", f"no more in force: {lowered(stop.title)}", FAINT)
 
 
 def _change(change: Change, knowledge: Knowledge) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import cached_property, lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -22,12 +22,13 @@ from loopodds.decision.next_test import (
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.decision.workshop import ServicePlan, Workshop
 from loopodds.diagnosis.belief import Belief, condition_title
-from loopodds.diagnosis.diagnose import Diagnosis, may_hold
+from loopodds.diagnosis.diagnose import RULED_OUT_BELOW, Diagnosis, may_hold, stated_context
 from loopodds.diagnosis.explanation import Explanation, explain
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.what_if import WhatIf, split_variations, what_if
+from loopodds.diagnosis.what_if import Scenario, WhatIf, split_variations, what_if
 from loopodds.inspection.inspection import Inspection
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import Caution
 from loopodds.safety.stops import StopInForce
 
 if TYPE_CHECKING:
@@ -35,6 +36,13 @@ if TYPE_CHECKING:
 
 SEED = 20261125
 """Of the draws behind what cannot be listed: the same case gives the same answer."""
+
+
+class Beware(NamedTuple):
+    """Cautions of some work, as a page says them."""
+
+    here: tuple[str, ...]  # in full, at the place of the danger
+    always: tuple[str, ...]  # what holds for all such work, in a few words each
 
 
 class Assessment(Diagnosis):
@@ -128,17 +136,28 @@ class Assessment(Diagnosis):
 
     def cautions_of(self, names: Iterable[str]) -> list[str]:
         """Cautions of tests and services that may hold on this car, each once."""
+        return [caution.text for caution in self._cautions_of(names)]
+
+    def beware_of(self, names: Iterable[str], said: Iterable[str] = ()) -> Beware:
+        """Cautions of tests and services for a page, less those it has ``said`` already."""
+        before = set(said)
+        held = [caution for caution in self._cautions_of(names) if caution.text not in before]
+        return Beware(
+            tuple(caution.text for caution in held if not caution.always),
+            tuple(caution.always for caution in held if caution.always),
+        )
+
+    def _cautions_of(self, names: Iterable[str]) -> list[Caution]:
         tests, services = self.knowledge.tests, self.knowledge.services
         work = [tests[name] if name in tests else services[name] for name in names]
         keys = dict.fromkeys(key for item in work for key in item.cautions)
-        said = [self.knowledge.cautions[key] for key in keys]
-        return [caution.text for caution in said if may_hold(caution.when, self.shop.gates.context)]
-
-    @property
-    def cautions_in_turn(self) -> tuple[list[str], list[str]]:
-        """Cautions of the next test, and the further ones of what it opens on the way."""
-        first = self.cautions_of(self.policy.steps[:1])
-        return first, [text for text in self.cautions_of(self.policy.steps) if text not in first]
+        left = {c.name for c in self.conditions if c.probability >= RULED_OUT_BELOW}
+        return [
+            caution
+            for caution in (self.knowledge.cautions[key] for key in keys)
+            if may_hold(caution.when, self.shop.gates.context)
+            and (not caution.conditions or left.intersection(caution.conditions))
+        ]
 
     def explain(self, condition: str = "", rival: str = "") -> Explanation:
         """Why a condition, or ``sound``, is believed as it is; the leading one when left out.
@@ -159,6 +178,12 @@ class Assessment(Diagnosis):
         what cannot be read or be raises as :func:`loopodds.diagnosis.what_if.what_if` does.
         """
         return what_if(self.inspection, split_variations(changes), self.model)
+
+    def stops_of(self, scenario: Scenario) -> tuple[StopInForce, ...]:
+        """Stops that would be in force in a variation of the case."""
+        context = stated_context(scenario.inspection, self.knowledge)
+        varied = Workshop(scenario.belief, self._done, self._prices, context, scenario.inspection)
+        return varied.stops if self.knowledge.stops else ()
 
     def to_frame(self) -> DataFrame:
         """By name of the condition, most probable first: ``title``, ``probability`` now, ``prior``
@@ -200,7 +225,7 @@ class Assessment(Diagnosis):
             "changes_plan": self.changes_plan,
             "sequence": policy_json(self.shop, self.policy.root),
             "plan_now": self.advice.best.as_json(),
-            "cautions": [text for part in self.cautions_in_turn for text in part],
+            "cautions": self.cautions_of((*self.settling, *self.policy.steps)),
         }
 
     def plan_json(self) -> dict[str, Any]:

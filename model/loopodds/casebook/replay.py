@@ -175,8 +175,12 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
     tests: dict[str, None] = {}
     plan: tuple[str, ...] = ()
     confirmed: dict[str, str] = {}
+    last = first
     for event in steps:
         content = event.content
+        if not (event.kind == "closed" and event.position == last.position + 1):
+            # outcomes belong to the closing that they were stated with, or to none
+            confirmed = {}
         try:
             if event.kind == "repaired":
                 services = tuple(content["services"])
@@ -187,11 +191,12 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
             elif event.kind == "plan_chosen":
                 plan = tuple(content["services"])
             elif event.kind == "confirmed":
-                confirmed |= content["outcomes"]
+                confirmed = dict(content["outcomes"])
             else:
                 _note(noted, event)
         except KeyError as error:
             raise _senseless(event) from error
+        last = event
     closed = any(event.kind == "closed" for event in steps)
     return CaseState(
         first.case, first.content["name"], noted, tuple(tests), plan, tuple(repairs), confirmed,

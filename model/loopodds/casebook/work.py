@@ -31,6 +31,7 @@ from loopodds.inspection.assignments import (
 )
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
+from loopodds.knowledge.records import SOUND
 
 ATTEMPTS = 50
 """How often a step is tried again because another process wrote in between."""
@@ -38,6 +39,8 @@ ATTEMPTS = 50
 HARDLY, FALLEN = 0.02, 0.2
 """Probability below which a confirmed outcome is asked about, and the share of its probability
 before looking that it must have fallen to; engineering estimates."""
+CAR = "car"
+"""Stands for all faults together, where a car is said to be sound."""
 CLOSING = ("closed", "confirmed")
 """Kinds of event of one closing, the last one first."""
 
@@ -45,7 +48,7 @@ CLOSING = ("closed", "confirmed")
 class Against(NamedTuple):
     """A confirmed outcome that goes against what was seen."""
 
-    fault: str
+    fault: str  # or ``car``
     states: tuple[str, ...]  # confirmed
     chance: float  # of these, after what was seen
     likeliest: str  # state
@@ -202,17 +205,21 @@ class Casework:
             sure: Close also with what goes against everything that was seen.
 
         Raises:
-            CaseError: naming outcomes of the car as it came that are hardly possible after what
-                was seen of it, unless ``sure``.
+            CaseError: unless ``sure``: naming outcomes of the car as it came that are hardly
+                possible after what was seen of it; or where a repaired car is only said to be
+                sound, which may be meant of either.
         """
         planned = self._closing(outcomes)
 
         def plan(state: CaseState) -> list[Planned]:
-            against = () if sure else self.against(case, outcomes)
-            if against:
+            problem = ""
+            if not sure and (against := self.against(case, outcomes)):
                 said = "; ".join(map(str, against))
-                problem = f"case {case}: this goes against what was seen of the car as it came: "
-                raise CaseError(problem + said).helped_by("as it came", case=case)
+                problem = f"this goes against what was seen of the car as it came: {said}"
+            elif not sure and state.repairs and set(outcomes) == {SOUND}:
+                problem = "sound as it came, so that the repair was for nothing, or since then?"
+            if problem:
+                raise CaseError(f"case {case}: {problem}").helped_by("as it came", case=case)
             return planned
 
         return self._step(case, plan)
@@ -234,11 +241,17 @@ class Casework:
             if chance < min(HARDLY, FALLEN * sum(before[one] for one in possible)):
                 likeliest = max(chances, key=lambda one: chances[one])
                 found.append(Against(name, possible, chance, likeliest, chances[likeliest]))
+        if set(outcomes) == {SOUND} and not found:
+            chance, first = belief.p_sound, belief.ranking()[0]
+            if chance < min(HARDLY, FALLEN * float(belief.before.p_sound[0])):
+                found.append(Against(CAR, (SOUND,), chance, first.name, first.probability))
         return tuple(found)
 
     def without(self, outcomes: Mapping[str, str], against: Iterable[Against]) -> dict[str, str]:
         """The outcomes, ``sound`` written out, less those that go against what was seen."""
         conditions, faults = self.knowledge.conditions, {slip.fault for slip in against}
+        if CAR in faults:
+            return {name: word for name, word in outcomes.items() if name != SOUND}
         return {
             name: word
             for name, word in self._spelled(outcomes).items()

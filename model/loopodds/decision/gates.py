@@ -346,14 +346,18 @@ class Gates:
         """Why a test or service can never be done on this car in this workshop."""
         if item.name in self.prices.cannot:
             return "this workshop does not do it"
+        for key, value in item.only.items():
+            # what is not of this car is not a matter of who may do it
+            if self.context.get(key, value) != value:
+                return f"only with {key} {value}"
         missing = set(self._skills(item)) - self.prices.skills
         if missing:
             who = ", ".join(sorted(missing)).replace("_", " ")
             open_keys = [] if missing.intersection(item.skill) else self._unstated(item)
             return f"only for people qualified for {who}" + _to_state(open_keys)
         for key, value in item.only.items():
-            if self.context.get(key) != value:
-                return f"only with {key} {value}" + _to_state([key] * (key not in self.context))
+            if key not in self.context:
+                return f"only with {key} {value}" + _to_state([key])
         for key, value in item.never.items():
             if self.context.get(key, value) == value:
                 return f"not with {key} {value}" + ("" if key in self.context else ", if it is one")

@@ -9,6 +9,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import InspectionError, unknown_name
+from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import recorded_words, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded
@@ -44,6 +45,8 @@ class Scenario:
     verdict: str  # the leading condition, or ``sound``
     probabilities: Mapping[str, float]  # ``sound`` and every condition
     foretold: Mapping[str, Foretold]  # every finding and gauge not recorded
+    inspection: Inspection  # with the change, but for what is supposed
+    belief: Belief  # what is supposed included
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``; what is not known is null."""
@@ -248,6 +251,8 @@ def _scenarios(
             verdict=names[int(table[row].argmax())],
             probabilities=dict(zip(names, map(float, table[row]), strict=True)),
             foretold=foretold[row],
+            inspection=one.inspection,
+            belief=Belief(model, group.context, evidence.take(slice(row, row + 1))),
         )
         for row, one in enumerate(varied)
     ]

@@ -56,13 +56,8 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "humidity_pct": ("humidity", "share"),
     "altitude_m": ("altitude", "length"),
 }
-# read only to derive superheat, subcooling, the static residual and the share of air by volume
-AUXILIARY: Mapping[str, Dimension] = {
-    "suction_line": "temperature",
-    "liquid_line": "temperature",
-    "static_temperature": "temperature",
-    "air_share_by_mass": "share",
-}
+# temperatures read only to derive superheat, subcooling and the static residual
+AUXILIARY = ("suction_line", "liquid_line", "static_temperature")
 
 
 def names_in(section: str, knowledge: Knowledge) -> list[str]:
@@ -107,7 +102,7 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
         KnowledgeError: if the knowledge gives it a quantity that has no units.
     """
     if name in AUXILIARY:
-        return AUXILIARY[name]
+        return "temperature"
     gauges = knowledge.gauges
     if name not in gauges:
         raise unknown_name("reading", name, [*gauges, *AUXILIARY])

@@ -149,6 +149,7 @@ class Caution(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """What to beware of; what it names says when it holds (see ``cautions_for``)."""
 
     text: str
+    always: str = ""  # few words for it where it holds for all work of its kind
     when: When = {}
     conditions: Names = ()
     findings: Names = ()

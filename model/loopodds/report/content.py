@@ -16,6 +16,7 @@ from loopodds.inspection.assignments import outcomes_of
 from loopodds.inspection.inspection import Inspection, Quantity
 from loopodds.knowledge.records import Knowledge
 from loopodds.report.figures import Moment
+from loopodds.report.stopped import lifted_along, rounds_of, steps_by
 
 START = "before anything was seen"
 
@@ -42,6 +43,7 @@ class Report:
         entries, course: Everything recorded; belief before anything was seen and after each step.
         confirmed: What turned out to be true; empty while the case is open.
         plan: As in the JSON of ``plan``; None where the knowledge has no services.
+        lifted: Stops that were in force once, and what lifted them.
         older: Digests of earlier knowledge that beliefs along the course come from.
     """
 
@@ -57,6 +59,14 @@ class Report:
         self.older = list(dict.fromkeys(older))
         self.entries, self.course = (
             _told_by(events, knowledge) if events else _told_in(result.inspection, result.model)
+        )
+        repaired = [_repaired(done.services, knowledge) for done in result.inspection.repairs]
+        words = [event_words(event, knowledge) for event in events]
+        self.lifted = lifted_along(
+            steps_by(events, words, result.model)
+            if events
+            else rounds_of(result.inspection, repaired),
+            result.model,
         )
 
     @property
@@ -82,6 +92,10 @@ class Report:
             "record": [entry._asdict() for entry in self.entries],
             "course": [{"after": label, "probabilities": dict(p)} for label, p in self.course],
             "confirmed": dict(self.confirmed),
+            "stops_lifted": [
+                {**lifted.stop.as_json(), "since": lifted.since, "lifted_after": lifted.by}
+                for lifted in self.lifted
+            ],
             "plan": self.plan,
         }
 
@@ -99,7 +113,7 @@ def _told_in(inspection: Inspection, model: Model) -> tuple[list[Logged], list[M
             history=now.history if done else {}, findings={}, readings={}, confirmed={},
         )  # fmt: skip
         steps.append(start)
-        labels.append(f"repaired: {_services(done[-1].services, knowledge)}" if done else START)
+        labels.append(_repaired(done[-1].services, knowledge) if done else START)
         recorded = recorded_words(now, knowledge)
         for section in ("findings", "readings") if done else ("history", "findings", "readings"):
             for name, value in getattr(now, section).items():
@@ -139,6 +153,10 @@ def event_words(event: Event, knowledge: Knowledge) -> str:
     if event.kind == "test_done" and content["test"] in knowledge.tests:
         return f"done: {knowledge.tests[content['test']].title}"
     return spaced(described(event))
+
+
+def _repaired(services: Sequence[str], knowledge: Knowledge) -> str:
+    return f"repaired: {_services(services, knowledge)}"
 
 
 def _services(names: Sequence[str], knowledge: Knowledge) -> str:

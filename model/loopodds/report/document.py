@@ -24,7 +24,9 @@ class Heading(NamedTuple):
 
 
 class Paragraph(NamedTuple):
-    """Running text. ``role`` is the style: ``answer`` is read from a distance, or ``faint``."""
+    """Running text. ``role`` is the style: ``answer`` is read from a distance, ``stop`` forbids; or
+    ``faint``.
+    """
 
     text: str
     role: str = ""

@@ -63,12 +63,16 @@ def _customer(report: Report, name: str) -> Iterator[Block]:
 
 
 def _stops(report: Report) -> Iterator[Block]:
-    """What must not be done to the car, while it is open."""
-    stops = () if report.confirmed else report.result.stops
-    for stop in stops:
+    """What must not be done to the car, while it is open, and what is no longer forbidden."""
+    if report.confirmed:
+        return
+    for stop in report.result.stops:
         yield Heading(2, f"Stop: {stop.title}")
-        yield Paragraph(stop.reason)
-        yield Paragraph(f"Until then: {lowered(stop.lifted_by)}", "faint")
+        yield Paragraph(stop.reason, "stop")
+        yield Paragraph(f"Lifted by: {lowered(stop.lifted_by).rstrip('.')} ({stop.who}).", "stop")
+    for lifted in report.lifted:
+        title, by = lowered(lifted.stop.title), lifted.by
+        yield Paragraph(f"No longer in force: {title} (lifted after {by}).", "faint")
 
 
 def _answer(report: Report) -> Iterator[Block]:

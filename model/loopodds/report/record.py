@@ -54,15 +54,28 @@ def _stops(report: Report) -> Iterator[Block]:
             ]
         )
         yield Items(stop.cautions, "caution")
+    if report.lifted:
+        yield Heading(3, "Stops not in force any more")
+        rows = [
+            (lifted.stop.title, "; ".join(lifted.stop.because), lifted.since, lifted.by)
+            for lifted in report.lifted
+        ]
+        yield Table("", ("stop", "because", "in force after", "lifted after"), rows)
 
 
 def _cautions(report: Report) -> Iterator[Block]:
-    named = report.plan["cautions"] if report.plan is not None else ()
-    said = {text for stop in report.result.stops for text in stop.cautions}
-    cautions = tuple(t for t in dict.fromkeys([*report.result.cautions, *named]) if t not in said)
-    if cautions:
+    result = report.result
+    said = [text for stop in result.stops for text in stop.cautions]
+    best = result.advice.best if report.plan is not None else None
+    named = (*best.first, *best.services) if best is not None else ()
+    work = result.beware_of(named, said)
+    cautions = [text for text in result.cautions if text not in said]
+    cautions = list(dict.fromkeys([*cautions, *work.here]))
+    if cautions or work.always:
         yield Heading(3, "Beware")
         yield Items(cautions, "caution")
+    if work.always:
+        yield Paragraph(f"As always: {'; '.join(work.always)}.", "faint")
 
 
 def _course(report: Report) -> Iterator[Block]:

@@ -1,0 +1,192 @@
+"""Stops and cautions on every screen: a stop stands first, a caution once and where it belongs."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+from loopodds.advice.assessment import assess
+from loopodds.casebook.sources import read_case
+from loopodds_cli.classroom.answers import Classroom
+from loopodds_cli.commands.help import topics
+from loopodds_cli.main import main
+from shared import assessed, page, shipped
+
+STOPPED = [
+    "universal_oil_electric", "seized_compressor", "found_open", "at_the_limit", "nearly_empty",
+    "burning_gas", "leak_stop_car", "solvent_left", "after_a_bump",
+]  # fmt: skip
+"""Shipped cases that between them show every kind of stop."""
+ELECTRIC = "[vehicle]\ncompressor = 'electric'\n"
+
+
+@pytest.fixture(autouse=True)
+def _own_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("LOOPODDS_BOOK", str(tmp_path / "book.db"))
+
+
+def run(*words: str, typed: str = "") -> Result:
+    return CliRunner().invoke(main, list(words), input=typed)
+
+
+def told(*words: str) -> dict[str, Any]:
+    result = run(*words, "--json")
+    content: dict[str, Any] = json.loads(result.stdout)
+    return content
+
+
+def flat(text: str) -> str:
+    """Words of a page, without marks and line ends."""
+    return " ".join(re.sub(r"[┃#]", " ", text).split())
+
+
+@pytest.mark.parametrize("name", STOPPED)
+def test_a_stop_comes_first_on_every_page_and_fits_it(name: str) -> None:
+    stops = assessed(f"@{name}").stops
+    assert stops
+    for command in ("assess", "next", "plan"):
+        text = page(command, f"@{name}")
+        assert flat(text).startswith(f"STOP: {stops[0].title.upper()} {stops[0].reason}")
+        assert all(len(line) <= 80 for line in text.splitlines())
+        for stop in stops:
+            # each is said once, with what brought it about and who may lift it
+            assert flat(text).count(stop.reason) == 1
+            assert f"because: {'; '.join(stop.because)}" in flat(text)
+            assert f"({stop.who})" in flat(text)
+
+
+def test_explaining_and_json_of_every_command_name_the_stops() -> None:
+    names = [stop.name for stop in assessed("@burning_gas").stops]
+    for command in ("assess", "next", "plan", "explain", "connect"):
+        assert [stop["name"] for stop in told(command, "@burning_gas")["stops"]] == names
+    assert flat(run("explain", "@burning_gas").output).startswith("STOP: NOT THE GAS")
+
+
+def test_a_car_without_a_stop_has_none_on_its_pages() -> None:
+    for command in ("assess", "next", "plan"):
+        assert "STOP:" not in page(command, "@routine_sound")
+    assert told("connect", "@routine_sound")["stops"] == []
+
+
+@pytest.mark.parametrize(
+    ("name", "answer", "code"),
+    [("routine_sound", "yes", 0), ("leak_stop_car", "filtered", 3), ("burning_gas", "no", 3)],
+)
+def test_whether_the_machine_may_be_connected_is_an_exit_code_too(
+    name: str, answer: str, code: int
+) -> None:
+    result = run("connect", f"@{name}", "--json")
+    assert result.exit_code == code
+    content = json.loads(result.output)
+    assert content["answer"] == answer
+    assert content["reasons"]
+    shown = run("connect", f"@{name}")
+    assert shown.exit_code == code
+    for reason in content["reasons"]:
+        assert flat(reason) in flat(shown.output)
+    assert all(len(line) <= 80 for line in shown.output.splitlines())
+
+
+def test_an_unidentified_car_is_not_connected_and_the_page_says_what_to_do_first() -> None:
+    Path("car.toml").write_text("[vehicle]\nrefrigerant = 'R134a'\n", encoding="utf-8")
+    result = run("connect", "car.toml")
+    assert result.exit_code == 3
+    first = flat(result.output).partition("First and record what it shows")[2]
+    identify = first.index("Identify the refrigerant")
+    assert 0 <= identify < first.index("Check for leak-stop")
+
+
+def test_a_case_of_the_book_is_asked_by_its_number() -> None:
+    run("case", "open", "refrigerant=R134a", "identification=hydrocarbon")
+    assert run("connect", "1").exit_code == 3
+    answered = json.loads(run("case", "show", "1", "--json").output)
+    assert [stop["name"] for stop in answered["stops"]] == ["foreign_gas"]
+    assert flat(run("case", "show", "1").output).startswith("STOP: NOT THE GAS")
+    saw = run("case", "saw", "1", "compressor_turns=seized").output
+    assert saw.upper().count("STOP: ") == 2
+
+
+def test_the_prompt_says_a_stop_in_full_when_it_comes_up_then_in_one_line() -> None:
+    run("case", "open", "refrigerant=R134a", "compressor=fixed")
+    shown = run("case", "work", "1", typed="compressor_turns seized\nloop_found open\nq\n").output
+    knocks, found_open = (shipped().knowledge.stops[n] for n in ("compressor_knocks", "loop_open"))
+    assert flat(shown).count(knocks.reason) == 1
+    assert flat(shown).count(f"STOP {knocks.title}: ") == 2
+    assert flat(shown).count(found_open.reason) == 1
+
+
+def test_a_variation_says_which_stop_it_brings_about_and_which_it_lifts() -> None:
+    varied = told("whatif", "@burning_gas", "identification=as_labelled", "or", "loop_found=open")
+    lifted, brought = ({stop["name"] for stop in v["stops"]} for v in varied["variations"])
+    assert not lifted
+    assert {"loop_open", "foreign_gas"} <= brought
+    text = flat(run("whatif", "@burning_gas", "loop_found=open").output)
+    assert f"! Stop: {shipped().knowledge.stops['loop_open'].title}. " in text
+    text = flat(run("whatif", "@burning_gas", "identification=as_labelled").output)
+    assert "no more in force: not the gas on the label: hands off" in text
+    supposed = told("whatif", "@first_look", "wrong_refrigerant=present")["variations"][0]
+    assert [stop["name"] for stop in supposed["stops"]] == ["foreign_gas"]
+
+
+def test_the_page_of_a_class_is_told_of_a_stop() -> None:
+    room = Classroom(shipped())
+    car = {"vehicle": {"refrigerant": "R134a"}, "readings": {"high_side": "28 bar"}}
+    assert [stop["name"] for stop in room.answer(car)["stops"]] == ["high_pressure"]
+    assert room.answer({"vehicle": {"refrigerant": "R134a"}})["stops"] == []
+
+
+def test_what_always_holds_is_one_line_on_a_page_and_in_full_in_the_help() -> None:
+    cautions = [c for c in shipped().knowledge.cautions.values() if c.always]
+    text = flat(topics()["safety"].text)
+    for caution in cautions:
+        assert flat(caution.text) in text
+    for command in ("next", "plan"):
+        shown = flat(page(command, "@wet_loop"))
+        assert "nothing let into the air" in shown
+        assert "In full: loopodds help safety" in shown
+        assert not any(flat(caution.text) in shown for caution in cautions)
+
+
+@pytest.mark.parametrize("name", ["burning_gas", "seized_compressor", "wet_loop", "first_look"])
+def test_no_caution_is_said_twice_on_a_page(name: str) -> None:
+    texts = [caution.text for caution in shipped().knowledge.cautions.values()]
+    for command in ("assess", "next", "plan"):
+        shown = flat(page(command, f"@{name}"))
+        assert all(shown.count(flat(text)) <= 1 for text in texts)
+
+
+def test_a_caution_about_what_is_ruled_out_is_not_said_with_the_work() -> None:
+    """The gas of this car was identified as labelled."""
+    sentence = shipped().knowledge.cautions["unknown_refrigerant"].text
+    assert sentence not in assessed("@wet_loop").cautions_of(["recover_and_weigh"])
+    unknown = assess(read_case("[vehicle]\nrefrigerant = 'R134a'\n"), shipped())
+    assert sentence in unknown.cautions_of(["recover_and_weigh"])
+
+
+def test_only_a_car_with_high_voltage_is_told_who_may_work_on_it() -> None:
+    belt = dict(assessed("@wet_loop").shop.closed)
+    assert belt["insulation_measurement"] == "only with compressor electric"
+    electric = assess(read_case(ELECTRIC), shipped()).shop.closed
+    assert dict(electric)["insulation_measurement"] == "only for people qualified for high voltage"
+
+
+def test_an_archive_names_the_stops_of_a_car_and_counts_them() -> None:
+    Path("cars.csv").write_text(
+        "refrigerant,high_side_bar,identification,compressor_turns\n"
+        "R134a,28.5,as_labelled,\n"
+        "R134a,14,hydrocarbon,seized\n"
+        "R134a,14,as_labelled,freely\n",
+        encoding="utf-8",
+    )
+    shown = run("score", "cars.csv", "--out", "scored.csv")
+    assert shown.exit_code == 0, shown.output
+    rows = Path("scored.csv").read_text(encoding="utf-8").splitlines()
+    column = rows[0].split(",").index("stops")
+    named = [row.split(",")[column] for row in rows[1:]]
+    assert named == ["high_pressure", "compressor_knocks foreign_gas", ""]
+    assert "To be stopped  2 in all" in shown.output
