@@ -21,10 +21,13 @@ from shared import shipped
 
 REFRIGERANT_SIDE = (
     "leak", "charge", "air", "wrong_refrigerant", "weak_compressor", "restriction",
-    "expansion_stuck",
+    "expansion_stuck", "compressor_drive",
 )  # fmt: skip
 """What a workshop calls a fault of the loop; what only the oil tells it does not count."""
-OTHER = ("condenser_airflow", "evaporator_airflow", "compressor_control", "cabin_mixing")
+OTHER = (
+    "condenser_airflow", "evaporator_airflow", "compressor_control", "cabin_mixing",
+    "evaporator_icing", "pressure_sensor", "high_voltage_drive", "clutch_bearing",
+)  # fmt: skip
 DRAWS = 20_000
 # a share of DRAWS is good to 0.0035; the rest is what one workshop's list of faults may differ by
 # from another's
@@ -152,6 +155,8 @@ SUFFICIENT = [
     ("compressor_control", "present"),
     ("cabin_mixing", "present"),
     ("weak_compressor", "present"),
+    ("compressor_drive", "valve"),
+    ("compressor_drive", "hub"),
 ]  # fmt: skip
 """Faults that alone leave at most three in ten cars cooling well."""
 
