@@ -94,7 +94,8 @@ class Bench:
             yield "identification before the label was read"
         if "recover_and_weigh" in self.done and test in SPOILT_BY_RECOVERY:
             yield f"{test} after recovery"
-        if test in AFTER_RECOVERY and "recover_and_weigh" not in self.done:
+        recovered = "recover_and_weigh" in {*self.done, *self.waived}
+        if test in AFTER_RECOVERY and not recovered:
             yield f"{test} before recovery"
         if test == "static_test" and RUNNING & set(self.done) and waiting < 60:
             yield "static pressure right after a run"

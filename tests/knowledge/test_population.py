@@ -159,6 +159,7 @@ SUFFICIENT = [
     ("compressor_drive", "hub"),
 ]  # fmt: skip
 """Faults that alone leave at most three in ten cars cooling well."""
+COME_AND_GO = {("compressor_control", "present"), ("compressor_drive", "hub")}
 
 
 def origins(name: str) -> set[str]:
@@ -188,8 +189,9 @@ def test_every_sufficient_cause_is_tried() -> None:
     ("cause", "state", "told"),
     [
         *((*pair, False) for pair in SUFFICIENT),
-        # half of the lost commands come and go and bring about neither word for certain
-        *((*pair, True) for pair in SUFFICIENT if pair[0] != "compressor_control"),
+        # half of the lost commands, and a clutch that slips, come and go and bring about neither
+        # word for certain
+        *((*pair, True) for pair in SUFFICIENT if pair not in COME_AND_GO),
     ],
 )
 def test_a_proven_cause_releases_every_unrelated_fault(cause: str, state: str, told: bool) -> None:

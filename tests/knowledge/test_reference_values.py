@@ -120,7 +120,7 @@ BASE_RATES = [
     ("cabin_mixing.present", 0.045, 0.12, 0.0227, "survey NZ 2015: a third only outside"),
     ("restriction.in_condenser", 0.00309, 0.00734, 0.00155, "estimate: mostly after a compressor"),
     ("compressor_drive.valve", 0.00554, 0.0153, 0.00248, "estimate: variable compressors only"),
-    ("compressor_drive.hub", 0.00415, 0.0141, 0.00114, "estimate: clutches slip, hubs shear"),
+    ("compressor_drive.hub", 0.00415, 0.0125, 0.00161, "estimate: clutches slip, hubs shear"),
     ("clutch_bearing.present", 0.0113, 0.0113, 0.00958, "estimate: growls for months"),
     ("high_voltage_drive.present", 0.00159, 0.00425, 0.000407, "estimate: one electric car in 65"),
     ("winding_to_earth.present", 0.00109, 0.00109, 0.00109, "estimate: 1 % of electric cars"),
