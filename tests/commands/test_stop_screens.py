@@ -116,7 +116,10 @@ def test_the_prompt_says_a_stop_in_full_when_it_comes_up_then_in_one_line() -> N
     shown = run("case", "work", "1", typed="compressor_turns seized\nloop_found open\nq\n").output
     knocks, found_open = (shipped().knowledge.stops[n] for n in ("compressor_knocks", "loop_open"))
     assert flat(shown).count(knocks.reason) == 1
-    assert flat(shown).count(f"STOP {knocks.title}: ") == 2
+    assert flat(shown).count(f"STOP: {knocks.title} (") == 2
+    # before what it moved
+    assert flat(shown).index("STOP: ") < flat(shown).index(" up ")
+    assert all(len(line) <= 80 for line in shown.splitlines() if "STOP" in line)
     assert flat(shown).count(found_open.reason) == 1
 
 
@@ -190,3 +193,20 @@ def test_an_archive_names_the_stops_of_a_car_and_counts_them() -> None:
     named = [row.split(",")[column] for row in rows[1:]]
     assert named == ["high_pressure", "compressor_knocks foreign_gas", ""]
     assert "To be stopped  2 in all" in shown.output
+
+
+def test_a_stopped_car_stands_first_among_those_worth_reopening() -> None:
+    """Most is lost on the first car, by the charge that it lacks; the second may not be run."""
+    Path("cars.csv").write_text(
+        "car,refrigerant,cooling,low_side_bar,compressor_turns\n"
+        "dear,R134a,none,0.3,\n"
+        "stopped,R134a,good,,stiff\n",
+        encoding="utf-8",
+    )
+    shown = run("score", "cars.csv", "--out", "scored.csv", "--review", "5", "--json")
+    first, second = json.loads(shown.output)["review"]
+    assert (first["columns"]["car"], first["stops"]) == ("stopped", ["compressor_knocks"])
+    assert (second["columns"]["car"], second["stops"]) == ("dear", [])
+    assert first["expected_cost"] < second["expected_cost"]
+    page_of_it = run("score", "cars.csv", "--out", "again.csv", "--review", "5").output
+    assert "stop: the compressor knocks or is seized" in page_of_it

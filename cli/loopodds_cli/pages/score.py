@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import SOUND, spaced, title_of
+from loopodds import SOUND, lowered, spaced, title_of
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, fault_text, percent
@@ -88,6 +88,8 @@ def _reopen(page: Page, entries: Sequence[Reopen], knowledge: Knowledge) -> None
         if entry.reason == "conflict":
             parts.append(Text("findings contradict each other", CAUTION))
         page.line(*parts, indent=2)
+        for stop in entry.stops:
+            page.line(Text(f"stop: {lowered(knowledge.stops[stop].title)}", CAUTION), indent=4)
         page.line(_why(entry, knowledge), indent=4)
 
 

@@ -7,6 +7,7 @@ guessed. Every entry is in the book before the next prompt appears.
 from __future__ import annotations
 
 import sys
+import textwrap
 from collections.abc import Callable
 from contextlib import suppress
 from functools import cached_property
@@ -17,6 +18,7 @@ from loopodds import (
     CaseError,
     Value,
     described,
+    lowered,
     names_in,
     observable_names,
     printable,
@@ -49,6 +51,7 @@ ALIASES = {
 }  # fmt: skip
 MOVES = 4
 WORDS_IN_A_NAME = 4
+WIDTH = 80
 
 
 class Workbench:
@@ -208,6 +211,8 @@ class Workbench:
         """What was recorded and what it moved, in a few lines."""
         for event in answer.events:
             click.echo(f"  {printable(described(event))}")
+        next_up = next_tests(answer)
+        self._tell_stops(next_up)
         for text in answer.skipped():
             click.echo(f"  ! {text}")
         for name in answer.shown():
@@ -219,8 +224,6 @@ class Workbench:
             click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
         if not moves:
             click.echo("    moves nothing much")
-        next_up = next_tests(answer)
-        self._tell_stops(next_up)
         for test in next_up.paying[:1]:
             click.echo(f"    next {self._test_line(test)}")
         if next_up.tests and not next_up.paying:
@@ -229,10 +232,10 @@ class Workbench:
     def _tell_stops(self, next_up: Next) -> None:
         """What must not be done: in full when it comes up, then as one line."""
         for stop in next_up.stops:
-            click.echo(f"  STOP {stop.title}: {'; '.join(stop.because)}")
+            _wrapped(f"STOP: {stop.title} ({'; '.join(stop.because)})", "  ")
             if stop.name not in self._told:
-                click.echo(f"    {stop.reason}")
-                click.echo(f"    lifted by: {stop.lifted_by} ({stop.who})")
+                _wrapped(stop.reason, "    ")
+                _wrapped(f"lifted by: {lowered(stop.lifted_by).rstrip('.')} ({stop.who})", "    ")
         self._told = {stop.name for stop in next_up.stops}
 
     def _offer_tests(self, answer: Answer) -> None:
@@ -282,3 +285,16 @@ class Workbench:
 
             readline.set_completer(complete)
             readline.parse_and_bind("tab: complete")
+
+
+def _wrapped(text: str, margin: str) -> None:
+    """Print a paragraph within the width of a page."""
+    click.echo(
+        textwrap.fill(
+            printable(text),
+            WIDTH,
+            initial_indent=margin,
+            subsequent_indent=f"{margin}  ",
+            break_on_hyphens=False,
+        )
+    )

@@ -18,6 +18,7 @@ from loopodds.inspection.cells import read_cells
 from loopodds.inspection.columns import ColumnPlan
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import Group, InspectionBatch
+from loopodds.safety.batches import joined_names, stops_of
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -193,6 +194,7 @@ class Reopen:
     recorded: Mapping[str, str]  # outcomes as the archive has them
     conflict: Conflict
     passed: Mapping[str, str]  # columns that only pass through: they tell which car it was
+    stops: tuple[str, ...] = ()  # in force, by name
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -204,6 +206,7 @@ class Reopen:
             "expected_cost": self.cost,
             "missed": [dict(zip(keys, missed, strict=True)) for missed in self.missed],
             "recorded": dict(self.recorded),
+            "stops": list(self.stops),
             "conflict": {"bits": self.conflict.bits, "between": between},
             "columns": dict(self.passed),
         }
@@ -212,12 +215,15 @@ class Reopen:
 def reopen_list(
     entries: Sequence[Mapping[str, Any]], plan: ColumnPlan, model: Model, count: int
 ) -> list[Reopen]:
-    """The inspections whose outcome leaves out most, dearest first, then the strongest conflicts.
+    """The inspections whose outcome leaves out most, those to be stopped before all others and
+    the dearest first; then the strongest conflicts.
 
     One place in four is kept for conflicts, if there are any.
     """
     looked_at = [_look_again(entry, plan, model) for entry in entries]
-    dearest = sorted((e for e in looked_at if e.cost > 0), key=lambda e: (-e.cost, e.row))
+    dearest = sorted(
+        (e for e in looked_at if e.cost > 0), key=lambda e: (not e.stops, -e.cost, e.row)
+    )
     odd = sorted(
         (e for e in looked_at if e.conflict.bits >= STRONG_BITS),
         key=lambda e: (-e.conflict.bits, e.row),
@@ -237,6 +243,9 @@ def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reo
     batch, _ = read_cells(table, plan, model.knowledge)
     (group,) = encode(batch, model.knowledge).groups
     told, outcomes = _with_outcomes(group, batch, model)
+    belief = Belief(model, group.context, group.evidence)
+    in_force = stops_of(batch, group, belief.beliefs, model.knowledge)
+    (stops,) = joined_names(in_force, model.knowledge)
     by_variable = _missed_cost(told, outcomes, model)[0]
     kinds = {feed.column: feed.kind for feed in plan.feeds}
     return Reopen(
@@ -245,7 +254,8 @@ def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reo
         cost=float(by_variable.sum()),
         missed=_missed(told, dict(zip(told.faults, by_variable, strict=True)), model),
         recorded={c: cells[c] for c in cells if kinds.get(c) == "confirmed"},
-        conflict=Belief(model, group.context, group.evidence).conflict,
+        conflict=belief.conflict,
+        stops=tuple(stops.split()),
         passed={c: cells[c] for c in cells if c not in kinds},
     )
 

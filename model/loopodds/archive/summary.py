@@ -14,7 +14,7 @@ from typing import Any
 from loopodds.archive.review import Reopen, best_entries
 
 LEAST_SHOWN = 10
-REVIEW_COLUMNS = ("row", "reason", "expected_cost", "missed", "recorded", "conflict_bits")
+REVIEW_COLUMNS = ("row", "reason", "expected_cost", "missed", "recorded", "conflict_bits", "stops")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,5 +119,6 @@ class Summary:
                 missed = "; ".join(f"{m.condition} {m.probability:.2f}" for m in entry.missed)
                 recorded = "; ".join(f"{name} {value}" for name, value in entry.recorded.items())
                 cells = [entry.row, entry.reason, f"{entry.cost:.2f}", missed, recorded]
+                cells += [f"{entry.conflict.bits:.2f}", " ".join(entry.stops)]
                 own = [entry.passed.get(name, "") for name in passed]
-                writer.writerow([*cells, f"{entry.conflict.bits:.2f}", *own])
+                writer.writerow([*cells, *own])
