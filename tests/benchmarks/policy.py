@@ -4,7 +4,8 @@ Half of the cars are drawn from the shipped network, half from networks in which
 wrong, another one for each car: each probability multiplied by a log-normal factor (sigma 0.3,
 ``--amount``) and its row scaled to one again, each gauge mean moved by a normal 0.3 of its spread,
 each spread multiplied by a log-normal factor (sigma 0.12). The tool always diagnoses with the
-shipped network. Seven cars in ten came with a complaint, the others for a routine check.
+shipped network. Seven cars in ten came with a complaint, the others for a routine check: cars are
+drawn from the one population until one is brought in, or is not, for what it shows.
 
     fixed        the order of the trade, always all of it: interview, look-over, identification,
                  gauges, sample, bench tests and, on a car with a complaint, recovery with
@@ -27,6 +28,8 @@ the chance of its cure. The same way of choosing goes on on the repaired car wit
 before and since (after the fixed orders the proof of the repair, and a plan on what it showed),
 until leaving the car as it is costs least; after four repairs what is still planned is priced by
 its chances.
+
+A complaint is cured when nothing that the car was brought in for is left at the end.
 
 Total cost: tests, services, and the harm that is left on the true faults. The first plan is called
 right when it costs no more than one hour of labour above what someone who knew every fault would
@@ -60,6 +63,8 @@ from loopodds.diagnosis.past_evidence import with_past
 from loopodds.diagnosis.repaired_car import Repair, shown_by, still_done
 from loopodds.diagnosis.simulation import SimulatedCars, simulate_network
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.inspection.encoding import encode
+from loopodds.inspection.inspection import InspectionBatch
 from loopodds.knowledge.assembly import build_network
 
 sys.path.append(str(Path(__file__).parents[1]))
@@ -81,11 +86,12 @@ LAST = ("recover_and_weigh", "vacuum_hold_test")
 PROOF = ("pressure_test", "temperature_test", "vent_test")
 LEAK_REPAIR, LEAK_PROOF = "repair_leak_and_charge", "detector_search"
 MOST_REPAIRS = 4
+SETTINGS = (("complaint", 0.7), ("routine", 0.3))
+MOST_DRAWN = 2000
 CONTEXTS = {
     "refrigerant": (("R134a", 0.65), ("R1234yf", 0.35)),
     "expansion": (("TXV", 0.75), ("orifice", 0.25)),
     "compressor": (("fixed", 0.5), ("variable", 0.5)),
-    "setting": (("complaint", 0.7), ("routine", 0.3)),
     "weather": (("warm", 0.75), ("cool", 0.25)),
 }
 
@@ -106,12 +112,19 @@ class Car:
     context: dict[str, str]
     network: Network
     shown: SimulatedCars
+    setting: str
+    complaints: frozenset[str]  # findings that it was brought in for
     repairs: int = 0
 
     @property
     def states(self) -> dict[str, int]:
         """What is wrong."""
         return {name: int(code[0]) for name, code in self.shown.states.items()}
+
+    @property
+    def cured(self) -> bool:
+        """Whether nothing is left of what it was brought in for."""
+        return not self.complaints & complaints_of(self.shown)
 
     def repaired(self, services: tuple[str, ...]) -> Car:
         """The car after services; luck is the same for all ways to choose."""
@@ -131,7 +144,37 @@ def draw_car(number: int, amount: float) -> Car:
     network = build_network(model().knowledge, _relevant(context))
     if amount > 0:
         network = _perturbed(network, amount, np.random.default_rng([SEED, number, 2]))
-    return Car(number, context, network, simulate_network(network, model().knowledge, 1, rng))
+    setting = str(rng.choice([v for v, _ in SETTINGS], p=[p for _, p in SETTINGS]))
+    drawn = simulate_network(network, model().knowledge, MOST_DRAWN, rng)
+    for row in range(MOST_DRAWN):
+        shown = SimulatedCars(
+            {name: states[row : row + 1] for name, states in drawn.states.items()},
+            drawn.evidence.take(slice(row, row + 1)),
+        )
+        brought = brought_in_for(shown, rng)
+        if bool(brought) == (setting == "complaint"):
+            return Car(number, context, network, shown, setting, brought)
+    raise RuntimeError(f"car {number}: none of {MOST_DRAWN} cars came for a {setting}")
+
+
+def complaints_of(shown: SimulatedCars) -> frozenset[str]:
+    """Complaints that a car shows."""
+    findings = model().knowledge.of_kind("finding").items()
+    return frozenset(
+        name
+        for name, node in findings
+        if node.complaint and node.states[int(shown.evidence.codes[name][0])] in node.complaint
+    )
+
+
+def brought_in_for(shown: SimulatedCars, rng: np.random.Generator) -> frozenset[str]:
+    """Findings for which a car is brought in, by the chance of each."""
+    chances = {
+        name: node.brings_in.get(node.states[int(shown.evidence.codes[name][0])], 0.0)
+        for name, node in model().knowledge.of_kind("finding").items()
+        if node.brings_in
+    }
+    return frozenset(name for name, chance in chances.items() if rng.random() < chance)
 
 
 def _relevant(context: Mapping[str, str]) -> dict[str, str]:
@@ -177,7 +220,7 @@ class Workbench:
         self.repairs: list[Repair] = []
         self._model = model()
         self._past: list[Evidence] = []
-        self._now = Evidence(1)
+        self._now = Evidence(1, implied=_told_by_coming(car.setting))
 
     def shop(self) -> Workshop:
         """Belief, rules and prices as things stand."""
@@ -199,14 +242,15 @@ class Workbench:
         shown = self.car.shown.evidence.only(names)
         codes = {**self._now.codes, **shown.codes}
         read = {name: pair for name, pair in shown.numbers.items() if not np.isnan(pair[0][0])}
-        self._now = Evidence(1, codes, {}, {**self._now.numbers, **read})
+        numbers = {**self._now.numbers, **read}
+        self._now = Evidence(1, codes, {}, numbers, self._now.implied)
 
     def repair(self, shop: Workshop, plan: Plan) -> None:
         """Carry a plan out whose needs are done: what was seen is the past from here on."""
         knowledge = model().knowledge
         self.services_cost += shop.service_plan(plan).outlay
         history = knowledge.of_kind("history")
-        seen = frozenset(self._now.names()) - history.keys()
+        seen = frozenset((*self._now.names(), *self._now.implied)) - history.keys()
         self.repairs.append(Repair(plan.actions, seen))
         self._past.append(self._now.only(seen))
         self._now = self._now.only(history)
@@ -216,12 +260,21 @@ class Workbench:
         self._see(shown_by(plan.actions, knowledge))
 
 
+@cache
+def _told_by_coming(setting: str) -> Mapping[str, FloatArray]:
+    """What it tells that a car came with a complaint, or without."""
+    knowledge = model().knowledge
+    code = np.array([knowledge.contexts["setting"].values.index(setting)])
+    (group,) = encode(InspectionBatch(1, choices={"setting": code}), knowledge).groups
+    return group.evidence.implied
+
+
 Policy = Callable[[Workbench, Workshop], Move | None]
 
 
 def fixed(bench: Workbench, shop: Workshop) -> Move | None:
     """The next test of the trade's whole order that is possible, then of the proof."""
-    complaint = bench.car.context["setting"] == "complaint"
+    complaint = bench.car.setting == "complaint"
     return _in_order((*ORDER, *LAST) if complaint else ORDER, bench, shop)
 
 
@@ -319,6 +372,7 @@ class Outcome:
     right: bool
     tests: int
     repairs: int
+    cured: bool  # nothing left of what it was brought in for
     seconds: float
 
 
@@ -335,7 +389,7 @@ def diagnose(car: Car, name: str) -> Outcome:
         shop.decision.cost_of(plan, _truth(shop.decision, bench.car, shop.progress.done))[0]
     )
     return Outcome(
-        car.context["setting"],
+        car.setting,
         bench.minutes,
         bench.tests_cost,
         bench.tests_cost + bench.services_cost + left,
@@ -343,6 +397,7 @@ def diagnose(car: Car, name: str) -> Outcome:
         right,
         bench.tests,
         len(bench.repairs),
+        bench.car.cured,
         time.perf_counter() - started,
     )
 
@@ -424,6 +479,9 @@ def figures(outcomes: list[list[Outcome]], names: tuple[str, ...]) -> dict[str, 
             "right": interval(np.array([float(car[i].right) for car in outcomes])),
             "tests": interval(np.array([float(car[i].tests) for car in outcomes])),
             "repairs": interval(np.array([float(car[i].repairs) for car in outcomes])),
+            "cured": interval(
+                np.array([float(c[i].cured) for c in outcomes if c[i].setting == "complaint"])
+            ),
             "seconds": interval(np.array([car[i].seconds for car in outcomes])),
         }
         if "fixed" in names:
@@ -439,7 +497,7 @@ def cuts_by_setting(
 ) -> dict[str, dict[str, float]]:
     """Share of the cost of the fixed order that each policy saves, on each kind of car."""
     cuts: dict[str, dict[str, float]] = {}
-    for setting, _ in CONTEXTS["setting"]:
+    for setting, _ in SETTINGS:
         cars = [car for car in outcomes if car[0].setting == setting]
         costs = {name: sum(car[i].total for car in cars) for i, name in enumerate(names)}
         cuts[setting] = {name: 1 - cost / costs["fixed"] for name, cost in costs.items()}
@@ -480,7 +538,7 @@ def main() -> None:
         print(f"\n{label}: {part['cars']} cars; knowing every fault would cost {informed[0]:.0f}")
         print(
             "policy        minutes       tests cost    total cost     "
-            "right        tests repairs  s/car"
+            "right        cured        tests repairs  s/car"
         )
         for name, row in part["policies"].items():
             cut = ""
@@ -490,7 +548,8 @@ def main() -> None:
                 f"{name:12s} {row['minutes'][0]:6.1f} ±{row['minutes'][1]:4.1f}  "
                 f"{row['tests_cost'][0]:6.1f} ±{row['tests_cost'][1]:4.1f}  "
                 f"{row['total_cost'][0]:7.1f} ±{row['total_cost'][1]:5.1f}  "
-                f"{row['right'][0]:5.1%} ±{row['right'][1]:4.1%}  {row['tests'][0]:5.1f}  "
+                f"{row['right'][0]:5.1%} ±{row['right'][1]:4.1%}  "
+                f"{row['cured'][0]:5.1%} ±{row['cured'][1]:4.1%}  {row['tests'][0]:5.1f}  "
                 f"{row['repairs'][0]:5.2f}  {row['seconds'][0]:5.2f}{cut}"
             )
         for setting, cuts in part.get("cost_cut_by_setting", {}).items():

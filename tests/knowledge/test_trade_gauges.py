@@ -13,6 +13,8 @@ from typing import Any
 import pytest
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
+from loopodds.inference.likelihoods import interval_codes
+from loopodds.inspection.encoding import encoding_of
 from loopodds.inspection.sections import inspection_from
 from shared import shipped
 
@@ -231,6 +233,84 @@ def test_a_dead_fan_hardly_moves_the_low_side_of_a_compressor_that_holds_it() ->
     suction = {"low_side": "3.6 bar"}
     held = seen(readings=suction, vehicle={**CAR, "compressor": "electric"})
     assert rise(held, "condenser_airflow") < rise(seen(readings=suction), "condenser_airflow")
+
+
+def test_what_holds_the_low_side_shows_little_of_a_starved_or_covered_evaporator() -> None:
+    """A variable or electric compressor gives way in stroke or speed; common practice."""
+    suction = {"low_side": "0.9 bar"}
+    fixed = seen(readings=suction)
+    for kind in ("variable", "electric"):
+        held = seen(readings=suction, vehicle={**CAR, "compressor": kind})
+        assert rise(held, "evaporator_airflow") < rise(fixed, "evaporator_airflow")
+
+
+def test_a_resting_pressure_without_a_thermometer_proves_no_air() -> None:
+    """A condenser at 40 degC on a day of 25: 15 K above, 3.5 bar for R134a, and nothing wrong."""
+    in_the_sun = {"static_pressure": "9.1 bar"}
+    one = seen(conditions=AT_25, readings=in_the_sun)
+    taken = seen(conditions=AT_25, readings={**in_the_sun, "static_temperature": "25 degC"})
+    assert rise(one, "air") < 6
+    assert rise(taken, "air") > 5 * rise(one, "air")
+
+
+def test_an_electric_compressor_leaves_the_condenser_with_less_work() -> None:
+    """19 K of lift where a belt-driven one shows 26, so 11.5 bar at 30 degC is no lost charge."""
+    head = {"high_side": "11.5 bar"}
+    electric = seen(readings=head, vehicle={**CAR, "compressor": "electric"})
+    assert rise(electric, "undercharge") < 1.2 < rise(seen(readings=head), "undercharge")
+
+
+def test_r1234yf_leaves_the_compressor_cooler() -> None:
+    """Lee and Jung 2012: 6.5 K; so the same hot pipe means more."""
+    pipe = {"discharge_pipe": "95 degC"}
+    cooler = seen(readings=pipe, vehicle={**CAR, "refrigerant": "R1234yf"})
+    assert rise(cooler, "condenser_airflow") > rise(seen(readings=pipe), "condenser_airflow")
+
+
+@pytest.mark.parametrize(
+    ("ambient", "humidity", "low", "high"),
+    [
+        (20, 55, 6.0, 8.0),
+        (25, 55, 8.4, 10.9),
+        (30, 55, 14.5, 17.5),
+        (20, 65, 7.1, 9.1),
+        (25, 65, 10.9, 13.4),
+        (30, 65, 17.5, 20.5),
+    ],
+)
+def test_vents_of_a_published_acceptance_table_are_ordinary(
+    ambient: int, humidity: int, low: float, high: float
+) -> None:
+    """Idle, recirculation, ten minutes settled; a maker's manual of 2010."""
+    for vent in (low, high):
+        day = {"ambient": f"{ambient} degC", "humidity": f"{humidity} %"}
+        assert vent_word(vent, day) == "normal"
+
+
+@pytest.mark.parametrize("vent", [15.0, 16.0, 18.0])
+def test_a_car_that_cools_well_on_a_damp_hot_day_is_not_too_cold(vent: float) -> None:
+    damp = {"ambient": "34 degC", "humidity": "85 %"}
+    assert vent_word(vent, damp) == "normal"
+    one = seen("routine", conditions=damp, readings={"vent": f"{vent} degC"})
+    assert rise(one, "evaporator_airflow") < 3
+
+
+def vent_word(vent: float, day: dict[str, str]) -> str:
+    """What the reading is called."""
+    sections = {"vehicle": CAR, "conditions": day, "readings": {"vent": f"{vent} degC"}}
+    knowledge = shipped().knowledge
+    reading = encoding_of(inspection_from(sections, knowledge), knowledge).readings["vent"]
+    gauge = knowledge.gauges["vent"]
+    return gauge.states[int(interval_codes(reading.residual, gauge.cuts)[0])]
+
+
+def test_air_by_mass_is_three_times_as_much_by_volume() -> None:
+    """1.8 % by mass in R134a: 18/28.965 mol of air to 982/102.03 mol are 6.06 %."""
+    mass = {"vehicle": CAR, "readings": {"air_share_by_mass": "1.8 %"}}
+    knowledge = shipped().knowledge
+    (found,) = encoding_of(inspection_from(mass, knowledge), knowledge).readings["air_share"].value
+    assert found == pytest.approx(6.06, abs=0.01)
+    assert rise(seen(readings=mass["readings"]), "air") > 10
 
 
 # --- weighing -----------------------------------------------------------------------------------

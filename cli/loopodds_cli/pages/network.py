@@ -119,6 +119,11 @@ def _facts(page: Page, node: Node, knowledge: Knowledge) -> None:
         "acts on": ", ".join(knowledge.children_of(node.name)),
         "test": ", ".join(_tests_of(node, knowledge)),
         "says nothing": "; ".join(f"{n} {' or '.join(s)}" for n, s in node.masked_by.items()),
+        "not seen": "; ".join(
+            f"{100 * chance:g} % at {name} {state}"
+            for name, states in node.veiled_by.items()
+            for state, chance in states.items()
+        ),
         "file": node.file,
     }
     page.rows([(Text(key, FAINT), value) for key, value in facts.items() if value])

@@ -8,6 +8,7 @@ import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.model import Context, Model
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
+from loopodds.inspection.encoding import veil
 from loopodds.knowledge.records import Knowledge
 
 
@@ -39,6 +40,9 @@ def simulate_network(
     for name, variable in network.hidden.items():
         states[name] = draw_state(variable, states, rng.random(count))
     findings = {n: draw_state(v, states, rng.random(count)) for n, v in network.observables.items()}
+    for name in findings:
+        hidden = veil(knowledge.node(name), findings, {}, knowledge)
+        findings[name] = np.where(rng.random(count) < hidden, 0, findings[name])
     numbers = draw_readings(network, knowledge, states, findings, rng)
     history = {name: states[name] for name in knowledge.of_kind("history")}
     return SimulatedCars(states, Evidence(count, {**history, **findings}, {}, numbers))

@@ -27,6 +27,7 @@ from loopodds.inspection.inspection import (
     batch_of,
 )
 from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, ROUTINE
+from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
 
 STATED = ("setting", "expansion", "compressor", "refrigerant")
@@ -193,10 +194,54 @@ def _evidence(
             codes[name] = np.where(unused, -1, codes[name])
         if name in soft:
             soft[name] = np.where(unused[:, None], 1.0, soft[name])
+    for name, node in knowledge.of_kind("finding").items():
+        if node.veiled_by and (name in codes or name in soft):
+            _lift_veil(node, batch, codes, soft, knowledge)
     if confirmed:
         _add_confirmed(batch, codes, soft)
     numbers = {name: (reading.residual, reading.extra) for name, reading in readings.items()}
     return Evidence(batch.rows, codes, soft, numbers, came)
+
+
+def veil(
+    node: Node, codes: Mapping[str, IntArray], soft: Mapping[str, FloatArray], knowledge: Knowledge
+) -> FloatArray | float:
+    """Chance that what is there is not seen, for what else was found, shape (rows,); or zero."""
+    clear: FloatArray | float = 1.0
+    for name, chances in node.veiled_by.items():
+        hides = np.array([chances.get(state, 0.0) for state in knowledge.node(name).states])
+        if name in codes:
+            clear = clear * (1 - np.append(hides, 0.0)[codes[name]])
+        if name in soft:
+            weights = soft[name]
+            shown = np.ptp(weights, axis=1) > 0
+            clear = clear * (1 - np.where(shown, weights @ hides / weights.sum(axis=1), 0.0))
+    return 1 - clear
+
+
+def _lift_veil(
+    node: Node,
+    batch: InspectionBatch,
+    codes: dict[str, IntArray],
+    soft: dict[str, FloatArray],
+    knowledge: Knowledge,
+) -> None:
+    """Nothing seen through something dark may be anything that it hides: a likelihood of each."""
+    hidden = veil(node, batch.codes, batch.soft, knowledge)
+    count = len(node.states)
+    said = soft.get(node.name, np.ones((batch.rows, count)))
+    if node.name in codes:
+        known = codes[node.name]
+        said = np.where((known >= 0)[:, None], np.eye(count)[known], said)
+    first = said[:, :1]
+    rows = (hidden > 0) & (first[:, 0] > 0) & (np.ptp(said, axis=1) > 0)
+    if not rows.any():
+        return
+    share = np.broadcast_to(hidden, batch.rows)[:, None]
+    meant = np.hstack([first, (1 - share) * said[:, 1:] + share * first])
+    soft[node.name] = np.where(rows[:, None], meant, soft.get(node.name, 1.0))
+    if node.name in codes:
+        codes[node.name] = np.where(rows, -1, codes[node.name])
 
 
 def _add_confirmed(

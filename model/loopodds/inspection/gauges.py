@@ -12,21 +12,23 @@ from typing import NamedTuple
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.inspection.inspection import Contexts, GaugeReading, InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.assembly import full_contexts
 from loopodds.knowledge.nodes import Gauge, Node, Sound, matches
 from loopodds.knowledge.records import Knowledge
-from loopodds.physics.refrigerants import SUPPORTED, refrigerant
+from loopodds.physics.refrigerants import MOLAR_MASS_OF_AIR, SUPPORTED, refrigerant
 
 # the conditions at which the knowledge gives the value of a sound loop
 REFERENCE_AMBIENT_C = 25.0
 REFERENCE_HUMIDITY_PCT = 50.0
-# engineering estimates: how far the liquid may be from the ambient temperature after soaking, and
-# what an old machine, or a cold loop, leaves behind (recovery trials left 18 % to 30 %)
-STATIC_UNMEASURED_K = 3.0
+# engineering estimates: how much warmer than the air the liquid is where nobody measured, and how
+# far off that may be (a condenser in the sun stands 15 K above the air); what an old machine, or a
+# cold loop, leaves behind (recovery trials left 18 % to 30 %)
+STATIC_UNMEASURED_WARMER_K = 5.0
+STATIC_UNMEASURED_K = 6.0
 UNWEIGHABLE_PCT = 30.0
 COLD_RECOVERY_C = 15.0
 NAMEPLATES = {"recovered": "nameplate_charge_g", "drained_oil": "nameplate_oil_g"}
@@ -70,12 +72,24 @@ def read_gauges(
 
 
 def derived_reading(name: str, batch: InspectionBatch) -> FloatArray | None:
-    """Superheat or subcooling [K] from a pipe temperature and a pressure; None for the others."""
+    """Superheat or subcooling [K] from a pipe temperature and a pressure, air by volume [%] from
+    that by mass; None for the others.
+    """
     if name == "superheat" and "suction_line" in batch.readings:
         return batch.reading("suction_line") - saturation_c(batch, "low_side")
     if name == "subcooling" and "liquid_line" in batch.readings:
         return saturation_c(batch, "high_side") - batch.reading("liquid_line")
+    if name == "air_share" and "air_share_by_mass" in batch.readings:
+        return _by_volume(batch.reading("air_share_by_mass"), batch.choice("refrigerant"))
     return None
+
+
+def _by_volume(share: FloatArray, code: IntArray) -> FloatArray:
+    """Air in a refrigerant by volume [%] from its share by mass; NaN where no gas is stated."""
+    molar = np.array([*(refrigerant(name).molar_mass for name in SUPPORTED), np.nan])[code]
+    air = share / MOLAR_MASS_OF_AIR
+    result: FloatArray = 100.0 * air / (air + (100.0 - share) / molar)
+    return result
 
 
 def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
@@ -101,14 +115,15 @@ def _read(
     pattern, known = contexts.patterns(_sound_keys(node))
     parts = [_expectation(knowledge, node.name, tuple(context.items())) for context in known]
     at_reference, per_ambient, per_humidity = np.array([part.mean for part in parts]).T[:, pattern]
-    warmer, damper = ambient - REFERENCE_AMBIENT_C, humidity - REFERENCE_HUMIDITY_PCT
+    beyond = np.maximum(humidity - node.humidity_to, 0.0)
+    warmer, damper = ambient - REFERENCE_AMBIENT_C, humidity - beyond - REFERENCE_HUMIDITY_PCT
     expected = at_reference + per_ambient * warmer + per_humidity * damper
     moved = _transform(node, raw, batch, ambient)
     variance = (
         moved.variance
         + np.array([part.variance for part in parts])[pattern]
         + ((moved.per_assumed_ambient - per_ambient) * ambient_spread) ** 2
-        + (per_humidity * humidity_spread) ** 2
+        + (per_humidity * np.hypot(humidity_spread, beyond)) ** 2
     )
     between = np.array([part.covariance for part in parts])
     if between.any():
@@ -145,7 +160,8 @@ def _transform(node: Gauge, raw: FloatArray, batch: InspectionBatch, ambient: Fl
         measured = batch.reading("static_temperature")
         guessed = np.isnan(measured)
         return _Value(
-            saturation_c(batch, node.name) - np.where(guessed, ambient, measured),
+            saturation_c(batch, node.name)
+            - np.where(guessed, ambient + STATIC_UNMEASURED_WARMER_K, measured),
             np.where(guessed, -1.0, 0.0),
             np.where(guessed, STATIC_UNMEASURED_K**2, 0.0),
         )

@@ -56,8 +56,13 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "humidity_pct": ("humidity", "share"),
     "altitude_m": ("altitude", "length"),
 }
-# temperatures read only to derive superheat, subcooling and the static residual
-AUXILIARY = ("suction_line", "liquid_line", "static_temperature")
+# read only to derive superheat, subcooling, the static residual and the share of air by volume
+AUXILIARY: Mapping[str, Dimension] = {
+    "suction_line": "temperature",
+    "liquid_line": "temperature",
+    "static_temperature": "temperature",
+    "air_share_by_mass": "share",
+}
 
 
 def names_in(section: str, knowledge: Knowledge) -> list[str]:
@@ -102,7 +107,7 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
         KnowledgeError: if the knowledge gives it a quantity that has no units.
     """
     if name in AUXILIARY:
-        return "temperature"
+        return AUXILIARY[name]
     gauges = knowledge.gauges
     if name not in gauges:
         raise unknown_name("reading", name, [*gauges, *AUXILIARY])

@@ -112,6 +112,8 @@ class Node(
 
     ``brings_in``: for each state of a complaint the chance that a car of which it is so is brought
     in for it; that of the other states is the background, a car brought in though it is not so.
+    ``masked_by``: states of other findings under which a reading says nothing. ``veiled_by``: for
+    each the chance that what is there is not seen, so that the first state says so much less.
     """
 
     name: str
@@ -127,6 +129,7 @@ class Node(
     complaint: tuple[str, ...] = ()
     brings_in: Mapping[str, Factor] = {}
     masked_by: Mapping[str, tuple[str, ...]] = {}
+    veiled_by: Mapping[str, Mapping[str, Factor]] = {}
     source: str
     grade: Grade
     weight: Weight
@@ -186,7 +189,8 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     """A number: sound expectation, shifts by hidden states, spread, misreadings, words.
 
     ``quantity`` is the dimension of what is read; ``transform`` makes of it what is compared, in
-    the unit ``scale``; ``possible`` bounds what can be read at all.
+    the unit ``scale``; ``possible`` bounds what can be read at all. Above ``humidity_to`` [%] the
+    expectation stays where it is, and what the slope would have added is doubt.
     """
 
     states: tuple[str, ...] = msgspec.field(name="words")
@@ -194,6 +198,7 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     transform: str = "plain"
     scale: str = ""
     possible: tuple[float, float] | None = None
+    humidity_to: float = 100.0
     spread: float
     misreading: Misreading
     cuts: tuple[float, ...] = ()

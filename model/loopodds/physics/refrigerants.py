@@ -24,6 +24,9 @@ GAUGE_ERROR_BAR = 0.10
 
 KPA_PER_BAR = 100.0
 
+MOLAR_MASS_OF_AIR = 28.965
+"""Of dry air [g/mol]."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StaticResidual(Generic[V]):
@@ -45,6 +48,7 @@ class Refrigerant(SaturationLine):
     """
 
     safety_class: str  # ISO 817: ``A1`` (no flame propagation) or ``A2L`` (burns, slowly)
+    molar_mass: float  # [g/mol]
 
     def condensing_lift(self, high_side_kpa: V, ambient_c: V) -> V:
         """Saturation temperature at the high side minus that of the air at the condenser [K].
@@ -119,6 +123,7 @@ def _read(name: str) -> Refrigerant:
     return Refrigerant(
         name=about["refrigerant"],
         safety_class=about["safety_class"],
+        molar_mass=float(about["molar_mass_g_per_mol"]),
         critical_temperature_c=float(temperature[-1]),
         critical_pressure_kpa=float(pressure[-1]),
         lowest_temperature_c=float(temperature[0]),

@@ -191,10 +191,10 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
     yield from unknown_texts("complaint", "state", node.complaint, node.states)
     yield from _brought_in_texts(node)
     seen = knowledge.of_kind("finding")
-    yield from unknown_texts("masked_by", "finding", node.masked_by, seen)
-    for name, states in node.masked_by.items():
-        if name in seen:
-            yield from unknown_texts(f"masked_by.{name}", "state", states, seen[name].states)
+    for key, others in (("masked_by", node.masked_by), ("veiled_by", node.veiled_by)):
+        yield from unknown_texts(key, "finding", others, seen)
+        for name in others.keys() & seen.keys():
+            yield from unknown_texts(f"{key}.{name}", "state", others[name], seen[name].states)
     if node.kind == "gauge" and node.masked_by.keys() <= seen.keys():
         yield from _gauge_texts(node, knowledge)
 
