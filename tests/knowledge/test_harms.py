@@ -33,6 +33,7 @@ REASONS = [
     ("wrong_refrigerant", "cross_mixed", 12, "cools, but spoils the stock of the next workshop"),
     ("wrong_refrigerant", "other_halocarbon", 15, "and eats oil and seals"),
     ("wrong_refrigerant", "hydrocarbon", 25, "and burns: the worst of a belted car"),
+    ("wrong_refrigerant", "r40", 30, "poisons, burns, and eats the compressor to a fire"),
     ("drier_saturated", "present", 3, "nothing yet, but no water is taken up any more"),
     ("moisture", "damp", 4, "slow acid and corrosion"),
     ("moisture", "wet", 12, "ice, acid, a valve and in the end the compressor"),

@@ -92,6 +92,7 @@ BASE_RATES = [
     ("wrong_refrigerant.cross_mixed", 0.0034, 0.0034, 0.0034, "survey US 2016: the rest"),
     ("wrong_refrigerant.other_halocarbon", 0.00281, 0.00281, 0.00281, "survey US 2016"),
     ("wrong_refrigerant.hydrocarbon", 0.0041, 0.0041, 0.0041, "survey US 2016: cheapest"),
+    ("wrong_refrigerant.r40", 0.000256, 0.000256, 0.000256, "estimate: rarest of all"),
     ("drier_saturated.present", 0.073, 0.0762, 0.0705, "estimate: seldom renewed with a repair"),
     ("moisture.damp", 0.0396, 0.046, 0.0366, "estimate: mostly where the drier is full"),
     ("moisture.wet", 0.0126, 0.02, 0.00749, "estimate: a third of damp loops' number"),

@@ -58,6 +58,8 @@ class Context(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     unknown_spread: float = 0.0
     # of the setting: the finding that a complaint is about when nothing is said of it
     usual_complaint: str = ""
+    # values that are well known and not covered, with what they are
+    refused: Mapping[str, str] = {}
 
 
 class Source(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
