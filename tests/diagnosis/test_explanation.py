@@ -262,7 +262,7 @@ suction_hose = "warm"
 [readings]
 recovered = "240 g"
 superheat = "25 K"
-subcooling = "25 K"
+subcooling = "32 K"
 """
     found = explain(believe(load_case(case, model.knowledge), model))
     assert found.culprit is not None

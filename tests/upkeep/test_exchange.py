@@ -15,7 +15,7 @@ from loopodds.base.errors import KnowledgeError
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.repaired_car import Repair
 from loopodds.inference.network import discrete_variables
-from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.assembly import build_network, full_contexts
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep import verification
 from loopodds.upkeep.exchange import pgmpy_model, to_networkx, to_pgmpy
@@ -77,8 +77,8 @@ def test_a_model_hands_over_its_repairs():
 
 
 def test_a_context_without_shares_must_be_stated():
-    with pytest.raises(KnowledgeError, match="setting"):
-        to_pgmpy(Knowledge())
+    with pytest.raises(KnowledgeError, match="setting must be given"):
+        list(full_contexts({"setting"}, Knowledge(), {}))
 
 
 def test_both_engines_agree_on_small_knowledge_of_ones_own():
