@@ -260,9 +260,12 @@ line_bubbles = "steady"
 compressor_cycle = "short_cycling"
 suction_hose = "warm"
 [readings]
+high_side = "9 bar"
+low_side = "1.0 bar"
+vent = "18 degC"
 recovered = "240 g"
 superheat = "25 K"
-subcooling = "32 K"
+subcooling = "30 K"
 """
     found = explain(believe(load_case(case, model.knowledge), model))
     assert found.culprit is not None
