@@ -196,11 +196,11 @@ def test_an_archive_names_the_stops_of_a_car_and_counts_them() -> None:
 
 
 def test_a_stopped_car_stands_first_among_those_worth_reopening() -> None:
-    """Most is lost on the first car, by the charge that it lacks; the second may not be run."""
+    """Most is lost on the first car, by water in its loop; the second may not be run."""
     Path("cars.csv").write_text(
-        "car,refrigerant,cooling,low_side_bar,compressor_turns\n"
-        "dear,R134a,none,0.3,\n"
-        "stopped,R134a,good,,stiff\n",
+        "car,refrigerant,cooling,sample_bubbles,moisture_indicator,compressor_turns\n"
+        "dear,R134a,none,persisting,wet,\n"
+        "stopped,R134a,good,,,stiff\n",
         encoding="utf-8",
     )
     shown = run("score", "cars.csv", "--out", "scored.csv", "--review", "5", "--json")

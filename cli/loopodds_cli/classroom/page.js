@@ -65,10 +65,12 @@ function drawCar() {
   for (const [name, choice] of Object.entries(CATALOGUE.choices)) {
     const section = name === "setting" ? "conditions" : "vehicle";
     const select = make("select", { onchange: (event) => change(() => {
-      car[section][name] = event.target.value; }) });
-    for (const value of choice.values) {
-      const option = make("option", { value, text: value });
-      option.selected = car[section][name] === value;
+      if (event.target.value) car[section][name] = event.target.value;
+      else delete car[section][name];
+    }) });
+    for (const value of ["", ...choice.values]) {
+      const option = make("option", { value, text: words(value) || "not stated" });
+      option.selected = (car[section][name] || "") === value;
       select.append(option);
     }
     parts.push(make("label", {}, choice.title, select));
@@ -259,7 +261,7 @@ function draw(problem) {
   if (!last) return;
   byId("stops").replaceChildren(...last.stops.map((stop) => make("p", {},
     make("strong", {}, "Stop: " + stop.title + ". "),
-    stop.reason + " Lifted by: " + stop.lifted_by + " (" + stop.who + ")")));
+    stop.reason + " Lifted by " + stop.who + ": " + stop.lifted_by)));
   drawRows();
   for (const bringUpToDate of Object.values(drawn)) bringUpToDate();
   const notes = [...last.warnings];
