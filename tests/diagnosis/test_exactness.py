@@ -256,7 +256,8 @@ def test_graded_tables_are_the_maximum_of_independent_causes(number):
     met = 0
     for variable in [*network.hidden.values(), *network.observables.values()]:
         node = Knowledge().node(variable.name).in_context(context)
-        if not isinstance(node, Graded):
+        # what is averaged over ages has no single table of causes
+        if not isinstance(node, Graded) or not node.context_keys() <= context.keys():
             continue
         met += 1
         configurations = list(np.ndindex(*variable.table.shape[:-1]))
