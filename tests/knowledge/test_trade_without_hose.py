@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from loopodds.advice.assessment import assess
 from loopodds.base.errors import InspectionError
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
@@ -130,3 +131,11 @@ def test_an_identifier_that_knows_no_answer_speaks_for_r40() -> None:
 def test_other_gases_are_refused_by_name(name: str) -> None:
     with pytest.raises(InspectionError, match=r"only R134a and R1234yf are known here"):
         seen({**CAR, "refrigerant": name})
+
+
+def test_the_line_sight_glass_is_proposed_only_where_there_is_one() -> None:
+    """Few cars have one."""
+    for glass, offered in (({}, False), ({"sight_glass": "present"}, True)):
+        car = inspection_from({"vehicle": {**CAR, **glass}}, shipped().knowledge)
+        tests = {test.test for test in assess(car, shipped()).tests}
+        assert ("sight_glass_look" in tests) is offered

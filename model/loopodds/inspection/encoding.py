@@ -30,7 +30,7 @@ from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, ROUTINE
 from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
 
-STATED = ("setting", "expansion", "compressor", "refrigerant")
+STATED = ("setting", "expansion", "compressor", "refrigerant", "sight_glass")
 # the number that a context follows from, and where its values part, lowest first [degC, min, m].
 # Under 18 degC a sound loop may show bubbles and short cycles; engineering estimate
 BANDS: Mapping[str, tuple[str, tuple[float, ...]]] = {
@@ -39,7 +39,7 @@ BANDS: Mapping[str, tuple[str, tuple[float, ...]]] = {
     "mileage": ("mileage_m", (1e8, 2e8)),
 }
 CONTEXTS = (*STATED, *BANDS)
-OPTIONAL = ("age", "mileage")
+OPTIONAL = ("age", "mileage", "sight_glass")
 """Contexts that a knowledge may leave out."""
 BAND_NAMES: Mapping[str, tuple[str, ...]] = {
     "weather": ("cool", "warm"),

@@ -23,6 +23,7 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "refrigerant": SUPPORTED,
     "expansion": ("TXV", "orifice"),
     "compressor": ("fixed", "variable", "electric"),
+    "sight_glass": ("present", "absent"),
     "setting": ("complaint", "routine"),
     "recovery_machine": ("modern", "old"),
 }
@@ -35,6 +36,7 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
         "nameplate_oil": "mass",
         "expansion": None,
         "compressor": None,
+        "sight_glass": None,
         "age": "time",
         "mileage": "length",
     },

@@ -146,10 +146,11 @@ def _cycles(knowledge: Knowledge) -> Iterator[Slip]:
 
 def _uncompiled(knowledge: Knowledge) -> Iterator[Slip]:
     """Contexts in which the network cannot be built; those not stated are tried as well."""
+    bearing = {key for node in knowledge.nodes.values() for key in node.context_keys()}
     choices = [
         [(name, value) for value in context.values] + [("", "")] * bool(context.shares)
         for name, context in knowledge.contexts.items()
-        if context.values
+        if context.values and name in bearing
     ]
     slips: dict[str, Slip] = {}
     for combination in itertools.product(*choices):
