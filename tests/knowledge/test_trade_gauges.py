@@ -313,6 +313,70 @@ def test_air_by_mass_is_three_times_as_much_by_volume() -> None:
     assert rise(seen(readings=mass["readings"]), "air") > 10
 
 
+# --- provoked -----------------------------------------------------------------------------------
+
+
+def test_a_high_side_that_water_brings_down_far_lacks_air_and_not_room() -> None:
+    """The same reading twice: 22 bar, and 15 with water on the condenser."""
+    before = {"high_side": "22 bar"}
+    dry, wet = seen(readings=before), seen(readings={**before, "high_side_wetted": "14 bar"})
+    stays = seen(readings={**before, "high_side_wetted": "20.5 bar"})
+    assert rise(wet, "condenser_airflow") > 1.5 * rise(dry, "condenser_airflow")
+    assert rise(stays, "condenser_airflow") < 0.6 * rise(dry, "condenser_airflow")
+    assert rise(stays, "overcharge") > rise(wet, "overcharge")
+    fanned = seen(readings={**before, "high_side_fanned": "15 bar"})
+    assert rise(fanned, "condenser_airflow") > 1.5 * rise(dry, "condenser_airflow")
+
+
+@pytest.mark.parametrize(
+    ("finding", "state", "fault"),
+    [
+        ("revved", "returns", "weak_compressor"),
+        ("valve_warmed", "frees", "moisture"),
+        ("sides_on_switching", "a_little", "weak_compressor"),
+        ("pipes_by_hand", "out_warmer", "undercharge"),
+        ("sample_specks_amount", "many", "compressor_wear"),
+        ("sample_specks_besides", "metal", "compressor_wear"),
+        ("hours_open", "days_damp", "moisture"),
+        ("filling_slip", "more", "overcharge"),
+    ],
+)
+def test_what_a_provocation_or_an_amount_speaks_for(finding: str, state: str, fault: str) -> None:
+    """Directions are common practice; two in odds is what is worth writing down."""
+    assert rise(seen(findings={finding: state}), fault) > 2
+
+
+@pytest.mark.parametrize(
+    ("finding", "fault"),
+    [
+        ("valve_renewed_in_vain", "expansion_stuck_closed"),
+        ("compressor_renewed_in_vain", "weak_compressor"),
+        ("fan_renewed_in_vain", "condenser_airflow"),
+    ],
+)
+def test_a_part_renewed_in_vain_speaks_against_that_part(finding: str, fault: str) -> None:
+    assert rise(seen(findings={finding: "yes"}), fault) < 0.7
+    assert 0.9 < rise(seen(findings={finding: "no"}), fault) < 1.1
+
+
+def test_days_in_damp_air_do_not_count_beside_having_stood_open() -> None:
+    """The weather adds to what is known of the opening, the opening itself counts once."""
+    opened = seen(history={"left_open_over_a_day": "yes"})
+    dry, damp = (
+        seen(history={"left_open_over_a_day": "yes"}, findings={"hours_open": state})
+        for state in ("days_dry", "days_damp")
+    )
+    wet = [one.fault("moisture")["wet"] for one in (dry, opened, damp)]
+    assert wet == sorted(wet)
+    assert wet[2] < 2 * wet[1]
+
+
+def test_an_oil_surge_says_nothing_of_the_oil() -> None:
+    early = {"sample_oil_share": "much", "sample_drawn": "early"}
+    assert rise(seen(findings=early), "oil_excess") == pytest.approx(1.0)
+    assert rise(seen(findings={**early, "sample_drawn": "settled"}), "oil_excess") > 5
+
+
 # --- weighing -----------------------------------------------------------------------------------
 
 

@@ -184,8 +184,9 @@ def _evidence(
     """Evidence of all rows, before they are grouped."""
     codes: dict[str, IntArray] = dict(batch.codes)
     soft: dict[str, FloatArray] = dict(batch.soft)
-    for name, node in knowledge.of_kind("gauge").items():
-        if name not in codes and name not in soft:
+    for name, node in knowledge.of_kind("gauge", "finding").items():
+        said = name in codes or name in soft
+        if not said or (node.kind == "finding" and not node.masked_by):
             continue
         unused = masked_rows(node, batch, knowledge)
         if name in readings:

@@ -31,6 +31,8 @@ STATIC_UNMEASURED_WARMER_K = 5.0
 STATIC_UNMEASURED_K = 6.0
 UNWEIGHABLE_PCT = 30.0
 COLD_RECOVERY_C = 15.0
+# a fall of the high side, and the reading after the provocation from which it follows
+PROVOKED = {"condenser_wetted": "high_side_wetted", "condenser_fanned": "high_side_fanned"}
 NAMEPLATES = {"recovered": "nameplate_charge_g", "drained_oil": "nameplate_oil_g"}
 
 
@@ -72,13 +74,15 @@ def read_gauges(
 
 
 def derived_reading(name: str, batch: InspectionBatch) -> FloatArray | None:
-    """Superheat or subcooling [K] from a pipe temperature and a pressure, air by volume [%] from
-    that by mass; None for the others.
+    """Superheat or subcooling [K] from a pipe temperature and a pressure, a fall [K] from the high
+    side read twice, air by volume [%] from that by mass; None for the others.
     """
     if name == "superheat" and "suction_line" in batch.readings:
         return batch.reading("suction_line") - saturation_c(batch, "low_side")
     if name == "subcooling" and "liquid_line" in batch.readings:
         return saturation_c(batch, "high_side") - batch.reading("liquid_line")
+    if name in PROVOKED and PROVOKED[name] in batch.readings:
+        return saturation_c(batch, "high_side") - saturation_c(batch, PROVOKED[name])
     if name == "air_share" and "air_share_by_mass" in batch.readings:
         return _by_volume(batch.reading("air_share_by_mass"), batch.choice("refrigerant"))
     return None

@@ -206,7 +206,7 @@ def _comparable(car: Encoding) -> Iterator[tuple[Gauge, GaugeReading]]:
 
 
 def _masked(car: Encoding) -> Iterator[str]:
-    for name, node in car.knowledge.of_kind("gauge").items():
+    for name, node in car.knowledge.of_kind("gauge", "finding").items():
         seen = name in car.readings or _word(name, car.batch) >= 0
         for finding, states in node.masked_by.items():
             if seen and rows_masked_by(finding, node, car.batch, car.knowledge)[0]:
@@ -255,6 +255,8 @@ def _unused(car: Encoding) -> Iterator[str]:
         "suction_line": ("low_side", "superheat"),
         "liquid_line": ("high_side", "subcooling"),
         "static_temperature": ("static_pressure", "the static residual"),
+        "high_side_wetted": ("high_side", "the fall of the high side"),
+        "high_side_fanned": ("high_side", "the fall of the high side"),
     }
     for name, (partner, result) in needs.items():
         if _was_read(name, car) and not _was_read(partner, car):

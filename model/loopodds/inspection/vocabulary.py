@@ -58,12 +58,15 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "humidity_pct": ("humidity", "share"),
     "altitude_m": ("altitude", "length"),
 }
-# read only to derive superheat, subcooling, the static residual and the share of air by volume
+# read only to derive superheat, subcooling, the static residual, the share of air by volume and
+# what a provocation does to the high side
 AUXILIARY: Mapping[str, Dimension] = {
     "suction_line": "temperature",
     "liquid_line": "temperature",
     "static_temperature": "temperature",
     "air_share_by_mass": "share",
+    "high_side_wetted": "pressure",
+    "high_side_fanned": "pressure",
 }
 
 
