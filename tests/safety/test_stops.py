@@ -72,9 +72,9 @@ def test_every_stop_is_demonstrated_by_a_shipped_case() -> None:
 
 def test_a_stop_for_what_nobody_looked_at_says_what_to_look_at_first() -> None:
     result = assessed("@after_a_bump")
-    assert result.settling == ("cold_look",)
+    assert result.settling == ("high_voltage_look", "cold_look")
     told = result.next_json()
-    assert told["next"] == "cold_look"
+    assert told["next"] == "high_voltage_look"
     assert not told["stop"]
 
 
@@ -119,6 +119,12 @@ def sections(rng: np.random.Generator, knowledge: Knowledge) -> dict[str, Any]:
     return told
 
 
+def fills(result: Assessment) -> bool:
+    """Whether the plan leaves the loop filled."""
+    services = [result.knowledge.services[name] for name in result.shop.best.actions]
+    return any(service.filling or service.settles for service in services)
+
+
 def shut_by(result: Assessment) -> set[str]:
     """Tests still to be done and services that a stop in force shuts."""
     return {name for stop in result.stops for name in (*stop.shut_tests, *stop.shut_services)}
@@ -152,8 +158,22 @@ def test_nothing_shut_is_offered_in_ten_thousand_random_states() -> None:
         assert shut.isdisjoint(shop.offers), told
         needed = {name for offer in shop.offers.values() for name in offer.needs}
         assert shut.isdisjoint(needed), told
+        assert shut.isdisjoint(shop.with_companions(shop.best.actions)), told
+        if any(stop.machine_off for stop in result.stops):
+            assert not coupling(result), told
     assert stopped > 3_000
     assert offered > 50_000
+
+
+def coupling(result: Assessment) -> list[str]:
+    """Tests open now that couple the workshop's machine on their way."""
+    tests, shop = result.knowledge.tests, result.shop
+    return [
+        step.test
+        for move in shop.gates.moves(shop.progress)
+        for step in move.steps
+        if tests[step.test].connects_machine or tests[step.test].draws_charge
+    ]
 
 
 def possible(told: Mapping[str, Any]) -> Assessment | None:
@@ -262,3 +282,90 @@ def test_a_case_file_is_read_with_its_stops() -> None:
     assert stop["who"] == "people qualified for high voltage"
     assert "pressure_test" in stop["shut_tests"]
     assert "recover_and_charge" in stop["shut_services"]
+
+
+# --- what one stop asks, another piece of advice obeys ------------------------------------------
+
+
+@pytest.mark.parametrize("state", STATES, ids=lambda state: str(state["name"]))
+def test_where_the_machine_stays_off_no_test_couples_it(state: dict[str, Any]) -> None:
+    result = car({k: state[k] for k in SECTIONS if k in state})
+    if any(stop.machine_off for stop in result.stops):
+        assert result.connection.answer == "no"
+        assert not coupling(result)
+
+
+def test_people_qualified_for_high_voltage_can_do_what_is_left_open_for_them() -> None:
+    """What a spared service needs is spared with it; for all others it stays shut."""
+    told = {
+        "vehicle": {"refrigerant": "R1234yf", "compressor": "electric", "expansion": "TXV"},
+        "findings": {
+            "insulation_test": "low", "identification": "as_labelled", "sealant_check": "negative",
+        },
+    }  # fmt: skip
+    plain = car(told)
+    every = plain.shop.gates.prices.with_everything(plain.knowledge)
+    skilled = assess(inspection_from(told, plain.knowledge), model(), prices=every)
+    assert {"high_voltage_oil_path", "replace_compressor_set"} <= skilled.shop.offers.keys()
+    assert not {"high_voltage_oil_path", "replace_compressor_set"} & plain.shop.offers.keys()
+    assert "recover_and_weigh" in {t for s in plain.stops for t in s.shut_tests}
+    assert "pressure_test" in {t for s in skilled.stops for t in s.shut_tests}
+
+
+@pytest.mark.parametrize("compressor", ["fixed", "variable"])
+def test_a_belt_driven_car_hears_nothing_of_high_voltage(compressor: str) -> None:
+    result = car({"vehicle": {"compressor": compressor}})
+    assert not [closed for closed in result.shop.closed if "voltage" in closed.why]
+
+
+def test_a_struck_battery_car_is_measured_and_its_cable_looked_at() -> None:
+    told = {
+        "vehicle": {"compressor": "electric"},
+        "history": {"collision": "yes"},
+        "findings": {"loop_found": "closed", "insulation_test": "good"},
+    }
+    half = car(told)
+    assert [stop.name for stop in half.stops] == ["high_voltage"]
+    assert half.settling == ("high_voltage_look",)
+    assert half.connection.to_do == ("high_voltage_look",)
+    told["findings"]["high_voltage_cable"] = "sound"
+    assert not car(told).stops
+
+
+@pytest.mark.parametrize("seen", [{"vacuum_hold": "rises"}, {"vacuum_hold": "plateau"}])
+def test_a_loop_that_was_emptied_is_not_handed_back_empty(seen: dict[str, str]) -> None:
+    """That a stop shuts the plain refill does away with nothing that is owed."""
+    told = {
+        "vehicle": {"refrigerant": "R134a", "compressor": "fixed", "expansion": "TXV"},
+        "findings": {"identification": "as_labelled", "sealant_check": "negative", **seen},
+    }
+    result = car(told)
+    assert "put_charge_back" in {name for stop in result.stops for name in stop.shut_services}
+    assert fills(result)
+    assert result.plan is not None
+    assert "recover_and_weigh" not in result.plan.first
+
+
+def test_an_empty_loop_is_searched_although_there_is_nothing_to_identify() -> None:
+    told = {"vehicle": {"refrigerant": "R134a", "compressor": "fixed"}}
+    empty = car({**told, "readings": {"static_pressure": "0 bar"}})
+    way = empty.shop.gates.way("nitrogen_search", empty.shop.progress)
+    assert isinstance(way, Move)
+    assert not way.first
+    little = car({**told, "readings": {"static_pressure": "0.4 bar"}})
+    way = little.shop.gates.way("nitrogen_search", little.shop.progress)
+    assert isinstance(way, Move)
+    assert "refrigerant_identification" in way.first
+
+
+def test_only_a_service_that_is_likely_to_cure_it_deals_with_contamination() -> None:
+    """A compressor alone leaves the metal of an advanced one in the loop: it is said in writing."""
+    (state,) = (s for s in STATES if s["name"] == "metal in the glass and on the screen")
+    shop = car({k: state[k] for k in SECTIONS if k in state}).shop
+    assert shop.with_companions(("repair_compressor",))[-1] == "put_in_writing"
+    assert shop.with_companions(("replace_compressor_set",)) == ("replace_compressor_set",)
+
+
+def test_a_contaminated_loop_reaches_the_machine_only_through_a_filter() -> None:
+    (state,) = (s for s in STATES if s["name"] == "solvent left from a flush")
+    assert car({k: state[k] for k in SECTIONS if k in state}).connection.answer == "filtered"

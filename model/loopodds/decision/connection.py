@@ -39,15 +39,20 @@ def may_connect(
     tests = gates.knowledge.tests
     shutting = [stop for stop in stops if stop.machine_off]
     filtering = [stop for stop in stops if stop.filtered]
-    open_guards = [name for name in gates.guards if name not in progress.done]
-    answer = NO if shutting or open_guards else FILTERED if filtering else YES
+    missed = [name for name in gates.guards if name not in progress.done]
+    open_guards = [name for name in missed if name not in progress.waived]
+    answer = NO if shutting or open_guards else FILTERED if filtering or missed else YES
     reasons = [f"{s.title} ({'; '.join(s.because)})" for s in (*shutting, *filtering)]
     if not shutting:
-        reasons += [f"not done yet: {lowered(tests[name].title)}" for name in open_guards]
+        reasons += [
+            f"{'not done yet' if n in open_guards else 'cannot be done'}: {lowered(tests[n].title)}"
+            for n in missed
+        ]
     if answer == YES:
         reasons = [_passed(gates, progress, name, belief) for name in gates.guards]
     lifted = tuple(stop.lifted_by for stop in (*shutting, *filtering))
-    return Connection(answer, tuple(reasons), () if shutting else tuple(open_guards), lifted)
+    settling = dict.fromkeys(test for stop in shutting for test in stop.settled_by)
+    return Connection(answer, tuple(reasons), tuple(settling if shutting else open_guards), lifted)
 
 
 def _passed(gates: Gates, progress: Progress, guard: str, belief: Belief) -> str:

@@ -24,7 +24,7 @@ from loopodds.diagnosis.diagnose import may_hold
 from loopodds.inference.network import Evidence
 from loopodds.knowledge.guards import order_slips
 from loopodds.knowledge.records import Knowledge
-from loopodds.knowledge.work import InContext, Service, Test
+from loopodds.knowledge.work import InContext, Service, Stop, Test
 from loopodds.safety.stops import (
     Chance,
     Facts,
@@ -37,6 +37,7 @@ from loopodds.safety.stops import (
 )  # fmt: skip
 
 NOTHING_READ: Mapping[str, FloatArray] = {}
+NOTHING_LEFT = "there is nothing in the loop for it any more"
 
 
 class Gates:
@@ -57,7 +58,6 @@ class Gates:
         self.guards = {name: states for name, states in passing.items() if states}
         self._alarms = alarms_of(knowledge)
         self.hurdles = frozenset({*self._alarms, *(f for p in self.guards.values() for f in p)})
-        self._reach = reach_of(knowledge)
         self._needs = {name: self._needed(test) for name, test in knowledge.tests.items()}
         # guards are asked for at every test behind them, so that a step which was done out of
         # order does not open what comes after it
@@ -68,6 +68,7 @@ class Gates:
         }
         self._never = {name: self._closed_here(t) for name, t in knowledge.tests.items()}
         self._stops = {name: self._stopped_by(name) for name in self.guards}
+        self._barred = {name: self._shut_here(stop) for name, stop in knowledge.stops.items()}
         self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
 
     def progress(
@@ -136,12 +137,25 @@ class Gates:
         not among them.
         """
         guards = {guard for name, guard in progress.pending if name == stop}
-        return frozenset(n for n in self._reach[stop].shut if not guards & self._before(n))
+        return frozenset(n for n in self._barred[stop] if not guards & self._before(n))
+
+    def _shut_here(self, stop: Stop) -> frozenset[str]:
+        """What a stop shuts: what it spares for qualified people, of whom there are some here, is
+        spared with all that has to come before it.
+        """
+        services = self.knowledge.services
+        spared = [services[n] for n in stop.spares if n in services and self.possible(n)]
+        spared = [service for service in spared if self._skills(service)]
+        needed = {name for service in spared for name in self._closure(service)}
+        return reach_of(self.knowledge)[stop.name].shut - needed
 
     def _before(self, name: str) -> set[str]:
-        """A test or service with all that comes before it."""
         tests, services = self.knowledge.tests, self.knowledge.services
-        return {name, *self._closure(tests[name] if name in tests else services[name])}
+        return self.with_before(tests[name] if name in tests else services[name])
+
+    def with_before(self, item: Test | Service) -> set[str]:
+        """A test or service with all tests that come before it."""
+        return {item.name, *self._closure(item)}
 
     def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:
         """Progress once some tests were done and guards showed something."""
@@ -205,6 +219,7 @@ class Gates:
             return f"{name} would have to come before itself"
         why = (
             self._never[name]
+            or (NOTHING_LEFT if name in progress.waived else "")
             or self._spoilt(name, done)
             or self._shut(name, progress)
             or self._stopped(name, progress.results)
@@ -239,7 +254,7 @@ class Gates:
         guarded = [finding for finding, _ in step.hurdles]
         hurdles = list(step.hurdles)
         for finding in self.knowledge.tests[step.test].yields:
-            alarming = [s for n, s in self._alarms.get(finding, ()) if rest & self._reach[n].tests]
+            alarming = [s for n, s in self._alarms.get(finding, ()) if rest & self._barred[n]]
             if alarming and finding not in guarded:
                 states = frozenset(self.knowledge.node(finding).states)
                 hurdles.append((finding, states.difference(*alarming)))
@@ -259,7 +274,7 @@ class Gates:
 
     def _shut(self, name: str, progress: Progress) -> str:
         """Why a stop shuts a test."""
-        in_force = (stop for stop in self._reach if stop in progress.stops)
+        in_force = (stop for stop in self._barred if stop in progress.stops)
         shutting = (stop for stop in in_force if name in self.shut_by(stop, progress))
         return next((lowered(self.knowledge.stops[stop].title) for stop in shutting), "")
 

@@ -63,13 +63,20 @@ def repair_decision(
         repaired: Services done already: what they put into the loop can still be lost.
         barred: What stops in force shut.
     """
-    book = _Book(gates, offers_for(gates, failed, barred), repaired)
+    offers = offers_for(gates, failed, barred)
+    offered = {offer.name for offer in offers}
+    # a debt stays one while a stop shuts the service that would settle it
+    stuck = [o for o in offers_for(gates, failed) if o.settles and o.name not in offered]
+    book = _Book(gates, offers, repaired, stuck)
     tests = gates.knowledge.tests
     ended_by = {
         need: frozenset(name for name, test in tests.items() if need in test.destroys)
         for need in book.needs
     }
-    owed = {offer.name: offer.settles for offer in book.settling}
+    owed = {
+        offer.name: frozenset(n for n, t in tests.items() if offer.settles & gates.with_before(t))
+        for offer in book.settling
+    }
     return Decision(book.shape, book.needs, tuple(book.settings()), book.informed(), ended_by, owed)
 
 
@@ -152,10 +159,14 @@ class _Book:
     Attributes:
         shape: tuple of (str, int); fault variables with their number of states.
         needs: Tests that some offers need, in file order.
-        curing, settling: Services that cure, and those that settle debts.
+        curing, settling: Services that cure, and those that settle debts, what is shut included.
+
+    ``stuck``: services that would settle a debt, shut by a stop.
     """
 
-    def __init__(self, gates: Gates, offers: Sequence[Offer], repaired: Sequence[str]) -> None:
+    def __init__(
+        self, gates: Gates, offers: Sequence[Offer], repaired: Sequence[str], stuck: Sequence[Offer]
+    ) -> None:
         knowledge, prices = gates.knowledge, gates.prices
         faults = knowledge.of_kind("fault")
         self.shape = tuple((name, len(node.states)) for name, node in faults.items())
@@ -164,7 +175,8 @@ class _Book:
         self._harm = harm_of(gates, repaired)
         self._lost = lost_in_vain(repaired, knowledge)
         self.curing = [offer for offer in offers if not offer.settles]
-        self.settling = [offer for offer in offers if offer.settles]
+        self.settling = [*(offer for offer in offers if offer.settles), *stuck]
+        self._stuck = {offer.name for offer in stuck}
         needed = frozenset[str]().union(*(offer.needs for offer in offers))
         self.needs = tuple(name for name in knowledge.tests if name in needed)
         self._bill = {name: prices.of_work(name) for name in self.needs}
@@ -275,7 +287,7 @@ class _Book:
             _Dish((), 0.0, frozenset(), nothing),
             _Dish((offer.name,), offer.price, offer.needs - paid, nothing),
         ]
-        part = self._component(dishes)
+        part = self._component(dishes[:1] if offer.name in self._stuck else dishes)
         part.loss[0, len(self._harm) + len(self.needs) + number] = offer.undone
         return part
 

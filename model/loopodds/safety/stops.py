@@ -22,6 +22,8 @@ from loopodds.knowledge.work import Service, Stop, Test, Trigger
 
 KPA_IN_A_BAR = 100.0
 ATMOSPHERE_KPA = 101.325
+DEALS_FROM = 0.5
+"""Chance of a cure from which on a service deals with a fault. Engineering estimate."""
 ALARMING, PROVED = 0.25, 0.9
 """Share of a doubtful record from which on a state counts as seen: an alarming one soon, one that
 lifts a stop only when it is nearly sure. Engineering estimates."""
@@ -120,7 +122,7 @@ def worded(stop: Stop, facts: Facts, knowledge: Knowledge) -> StopInForce:
         tuple(
             test
             for test, record in knowledge.tests.items()
-            if lifted_unless_seen(stop, facts, knowledge).intersection(record.yields)
+            if wanted_first(stop, facts, knowledge).intersection(record.yields)
         ),
         stop.who,
         tuple(knowledge.cautions[key].text for key in stop.cautions),
@@ -192,6 +194,17 @@ def lifted_unless_seen(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozen
     return frozenset(common - recorded)
 
 
+def wanted_first(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozenset[str]:
+    """Findings to look for first so that a stop may be lifted on the only car of ``facts``.
+
+    Of each trigger that holds the first of which a good one would do; none where one holds
+    whatever may still be seen.
+    """
+    held = triggers_hold(stop, facts, knowledge)[0]
+    firsts = [next(iter(t.unseen), "") for t, holds in zip(stop.when, held, strict=True) if holds]
+    return frozenset() if "" in firsts else frozenset(firsts).difference(facts.codes, facts.soft)
+
+
 def dealing_with(stop: Stop, facts: Facts, knowledge: Knowledge) -> list[frozenset[str]]:
     """Sets of services of which a plan needs one each, or says what it leaves."""
     if stop.dealt_by:
@@ -207,11 +220,17 @@ def dealing_with(stop: Stop, facts: Facts, knowledge: Knowledge) -> list[frozens
 
 
 def _curing(target: str, knowledge: Knowledge) -> frozenset[str]:
-    states = cured_states(target, knowledge)
+    """Services of which each state of the target has a fair chance to be cured."""
+    states = set(cured_states(target, knowledge))
     return frozenset(
         name
         for name, service in knowledge.services.items()
-        if any(states & cured_states(cured, knowledge) for cured in service.cures)
+        if states.issubset(
+            state
+            for cured, chance in service.cures.items()
+            if chance >= DEALS_FROM
+            for state in cured_states(cured, knowledge)
+        )
     )
 
 
@@ -264,7 +283,7 @@ def _because(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> list[str]:
         code = int(facts.codes[name][0]) if name in facts.codes else -1
         state = spaced(node.states[code]) if code >= 0 else "doubtful"
         said.append(f"{lowered(node.title)}: {state}")
-    for name in trigger.unseen:
+    for name in list(trigger.unseen)[:1]:
         if name not in facts.codes and name not in facts.soft:
             said.append(f"{lowered(knowledge.node(name).title)}: not recorded")
     for name in (*trigger.at_least, *trigger.at_most):
@@ -297,9 +316,10 @@ def _reach(stop: Stop, knowledge: Knowledge) -> Reach:
         }
 
     tests, services = knowledge.tests, knowledge.services
+    coupling = {name for name, test in tests.items() if test.connects_machine or test.draws_charge}
     filtered = touched(stop.filters, tests) | touched(stop.filters, services)
     return Reach(
-        frozenset(touched(stop.shuts, tests)),
+        frozenset(touched(stop.shuts, tests) | (coupling - spared if stop.machine_off else set())),
         frozenset(touched(stop.shuts, services)),
         frozenset(filtered),
     )
