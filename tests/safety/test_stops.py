@@ -158,8 +158,9 @@ def test_nothing_shut_is_offered_in_ten_thousand_random_states() -> None:
         assert shut.isdisjoint(shop.offers), told
         needed = {name for offer in shop.offers.values() for name in offer.needs}
         assert shut.isdisjoint(needed), told
-        assert shut.isdisjoint(shop.with_companions(shop.best.actions)), told
-        if any(stop.machine_off for stop in result.stops):
+        # what waits for a guard that lifts the stop comes only after that was passed
+        lifting = {name for name, _ in shop.progress.pending}
+        if any(stop.machine_off and stop.name not in lifting for stop in result.stops):
             assert not coupling(result), told
     assert stopped > 3_000
     assert offered > 50_000

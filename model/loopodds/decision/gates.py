@@ -18,7 +18,9 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.phrases import lowered, spaced
-from loopodds.decision.moves import NO_BARS, Bars, Closed, Move, Progress, Results, Step
+from loopodds.decision.moves import (
+    NO_BARS, Bars, Closed, Move, Progress, Results, Step, as_sets, state_seen, to_state,
+)  # fmt: skip
 from loopodds.decision.prices import Prices
 from loopodds.diagnosis.diagnose import may_hold
 from loopodds.inference.network import Evidence
@@ -54,7 +56,7 @@ class Gates:
         self.knowledge = knowledge
         self.context = dict(context)
         self.prices = prices
-        passing = {n: _as_sets(t.passes) for n, t in knowledge.tests.items()}
+        passing = {n: as_sets(t.passes) for n, t in knowledge.tests.items()}
         self.guards = {name: states for name, states in passing.items() if states}
         self._alarms = alarms_of(knowledge)
         self.hurdles = frozenset({*self._alarms, *(f for p in self.guards.values() for f in p)})
@@ -101,7 +103,7 @@ class Gates:
             if name not in told and tested.intersection(test.yields)
         ]
         results = {
-            (finding, _state(evidence, finding, self.knowledge.node(finding).states))
+            (finding, state_seen(evidence, finding, self.knowledge.node(finding).states))
             for finding in self.hurdles
             if finding in seen
         }
@@ -369,10 +371,10 @@ class Gates:
         if missing:
             who = ", ".join(sorted(missing)).replace("_", " ")
             open_keys = [] if missing.intersection(item.skill) else self._unstated(item)
-            return f"only for people qualified for {who}" + _to_state(open_keys)
+            return f"only for people qualified for {who}" + to_state(open_keys)
         for key, value in item.only.items():
             if key not in self.context:
-                return f"only with {key} {value}" + _to_state([key])
+                return f"only with {key} {value}" + to_state([key])
         for key, value in item.never.items():
             if self.context.get(key, value) == value:
                 return f"not with {key} {value}" + ("" if key in self.context else ", if it is one")
@@ -399,17 +401,3 @@ class Gates:
 def _check(knowledge: Knowledge) -> None:
     for slip in order_slips(knowledge):
         raise KnowledgeError(str(slip))
-
-
-def _to_state(keys: Sequence[str]) -> str:
-    return f"; state the {' and the '.join(keys)}" if keys else ""
-
-
-def _as_sets(by_finding: Mapping[str, tuple[str, ...]]) -> dict[str, frozenset[str]]:
-    return {finding: frozenset(states) for finding, states in by_finding.items()}
-
-
-def _state(evidence: Evidence, name: str, states: Sequence[str]) -> str:
-    """State seen, or '' where it was given as likelihoods."""
-    codes = evidence.codes.get(name)
-    return states[int(codes[0])] if codes is not None and codes[0] >= 0 else ""

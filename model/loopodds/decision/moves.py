@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
+
+from loopodds.inference.network import Evidence
 
 Results = frozenset[tuple[str, str]]
 """What the guards have shown: pairs of finding and state; a doubtful one has the state ''."""
@@ -76,3 +79,19 @@ class Bars(NamedTuple):
 
 
 NO_BARS = Bars(frozenset(), frozenset())
+
+
+def to_state(keys: Sequence[str]) -> str:
+    """What to add to a reason that hangs on contexts which are not stated."""
+    return f"; state the {' and the '.join(keys)}" if keys else ""
+
+
+def as_sets(by_finding: Mapping[str, tuple[str, ...]]) -> dict[str, frozenset[str]]:
+    """States by finding, as sets."""
+    return {finding: frozenset(states) for finding, states in by_finding.items()}
+
+
+def state_seen(evidence: Evidence, name: str, states: Sequence[str]) -> str:
+    """State seen, or '' where it was given as likelihoods."""
+    codes = evidence.codes.get(name)
+    return states[int(codes[0])] if codes is not None and codes[0] >= 0 else ""
