@@ -19,7 +19,16 @@ from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.phrases import lowered, spaced
 from loopodds.decision.moves import (
-    NO_BARS, Bars, Closed, Move, Progress, Results, Step, as_sets, state_seen, to_state,
+    NO_BARS,
+    Bars,
+    Closed,
+    Move,
+    Progress,
+    Results,
+    Step,
+    as_sets,
+    state_seen,
+    to_state,
 )  # fmt: skip
 from loopodds.decision.prices import Prices
 from loopodds.diagnosis.diagnose import may_hold
