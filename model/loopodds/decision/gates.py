@@ -11,12 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
-from loopodds.base.errors import KnowledgeError
 from loopodds.base.phrases import lowered, spaced
 from loopodds.decision.moves import (
     NO_BARS,
@@ -33,7 +31,7 @@ from loopodds.decision.moves import (
 from loopodds.decision.prices import Prices
 from loopodds.diagnosis.diagnose import may_hold
 from loopodds.inference.network import Evidence
-from loopodds.knowledge.guards import order_slips
+from loopodds.knowledge.guards import require_order
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import InContext, Service, Stop, Test
 from loopodds.safety.stops import (
@@ -61,7 +59,7 @@ class Gates:
     """
 
     def __init__(self, knowledge: Knowledge, context: Mapping[str, str], prices: Prices) -> None:
-        _check(knowledge)
+        require_order(knowledge)
         self.knowledge = knowledge
         self.context = dict(context)
         self.prices = prices
@@ -144,9 +142,7 @@ class Gates:
         return replace(progress, stops=frozenset(names), waived=gone, pending=frozenset(pending))
 
     def shut_by(self, stop: str, progress: Progress) -> frozenset[str]:
-        """Tests and services that a stop in force shuts; what waits for a guard that lifts it is
-        not among them.
-        """
+        """What a stop in force shuts; what waits for a guard that lifts it is not among it."""
         guards = {guard for name, guard in progress.pending if name == stop}
         return frozenset(n for n in self._barred[stop] if not guards & self._before(n))
 
@@ -161,8 +157,7 @@ class Gates:
         return reach_of(self.knowledge)[stop.name].shut - needed
 
     def _before(self, name: str) -> set[str]:
-        tests, services = self.knowledge.tests, self.knowledge.services
-        return self.with_before(tests[name] if name in tests else services[name])
+        return self.with_before(self._work(name))
 
     def with_before(self, item: Test | Service) -> set[str]:
         """A test or service with all tests that come before it."""
@@ -354,8 +349,10 @@ class Gates:
 
     def possible(self, name: str) -> bool:
         """Whether a test or service can ever be done on this car in this workshop."""
-        tests, services = self.knowledge.tests, self.knowledge.services
-        return not self._closed_here(tests[name] if name in tests else services[name])
+        return not self._closed_here(self._work(name))
+
+    def _work(self, name: str) -> Test | Service:
+        return self.knowledge.tests.get(name) or self.knowledge.services[name]
 
     def _closure(self, item: Test | Service) -> tuple[str, ...]:
         """Tests that come before a test or service, directly or not."""
@@ -404,9 +401,3 @@ class Gates:
 
     def _skills(self, item: Test | Service) -> list[str]:
         return [*item.skill, *(s for block in self._here(item) for s in block.skill)]
-
-
-@lru_cache(maxsize=8)
-def _check(knowledge: Knowledge) -> None:
-    for slip in order_slips(knowledge):
-        raise KnowledgeError(str(slip))

@@ -6,8 +6,9 @@ an order with a hole in it.
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
-from loopodds.base.errors import unknown_name
+from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import Service, Test
 
@@ -24,6 +25,13 @@ class Slip:
     def __str__(self) -> str:
         kind = "warning: " if self.warning else ""
         return f"{self.file}: {self.name}: {kind}{self.text}"
+
+
+@lru_cache(maxsize=8)
+def require_order(knowledge: Knowledge) -> None:
+    """Raise a KnowledgeError for the first slip in the order of work."""
+    for slip in order_slips(knowledge):
+        raise KnowledgeError(str(slip))
 
 
 def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
