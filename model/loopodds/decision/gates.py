@@ -144,7 +144,9 @@ class Gates:
     def shut_by(self, stop: str, progress: Progress) -> frozenset[str]:
         """What a stop in force shuts; what waits for a guard that lifts it is not among it."""
         guards = {guard for name, guard in progress.pending if name == stop}
-        return frozenset(n for n in self._barred[stop] if not guards & self._before(n))
+        return frozenset(
+            n for n in self._barred[stop] if not guards & self.with_before(self._work(n))
+        )
 
     def _shut_here(self, stop: Stop) -> frozenset[str]:
         """What a stop shuts: what it spares for qualified people, of whom there are some here, is
@@ -155,9 +157,6 @@ class Gates:
         spared = [service for service in spared if self._skills(service)]
         needed = {name for service in spared for name in self._closure(service)}
         return reach_of(self.knowledge)[stop.name].shut - needed
-
-    def _before(self, name: str) -> set[str]:
-        return self.with_before(self._work(name))
 
     def with_before(self, item: Test | Service) -> set[str]:
         """A test or service with all tests that come before it."""
