@@ -149,13 +149,10 @@ class Gates:
         )
 
     def _shut_here(self, stop: Stop) -> frozenset[str]:
-        """What a stop shuts: what it spares for qualified people, of whom there are some here, is
-        spared with all that has to come before it.
-        """
-        services = self.knowledge.services
-        spared = [services[n] for n in stop.spares if n in services and self.possible(n)]
-        spared = [service for service in spared if self._skills(service)]
-        needed = {name for service in spared for name in self._closure(service)}
+        """What a stop shuts: what qualified people may do, where there are any, is not, nor its needs."""
+        spared = [s for n, s in self.knowledge.services.items() if n in stop.spares]
+        able = [s for s in spared if self._skills(s) and self.possible(s.name)]
+        needed = {name for service in able for name in self._closure(service)}
         return reach_of(self.knowledge)[stop.name].shut - needed
 
     def with_before(self, item: Test | Service) -> set[str]:
