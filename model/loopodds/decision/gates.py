@@ -34,16 +34,8 @@ from loopodds.inference.network import Evidence
 from loopodds.knowledge.guards import require_order
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import InContext, Service, Stop, Test
-from loopodds.safety.stops import (
-    Chance,
-    Facts,
-    alarms_of,
-    in_force,
-    lifted_unless_seen,
-    never,
-    reach_of,
-    waived,
-)  # fmt: skip
+from loopodds.safety import stops as safety
+from loopodds.safety.stops import Chance, Facts
 
 NOTHING_READ: Mapping[str, FloatArray] = {}
 NOTHING_LEFT = "there is nothing in the loop for it any more"
@@ -65,7 +57,7 @@ class Gates:
         self.prices = prices
         passing = {n: as_sets(t.passes) for n, t in knowledge.tests.items()}
         self.guards = {name: states for name, states in passing.items() if states}
-        self._alarms = alarms_of(knowledge)
+        self._alarms = safety.alarms_of(knowledge)
         self.hurdles = frozenset({*self._alarms, *(f for p in self.guards.values() for f in p)})
         self._needs = {name: self._needed(test) for name, test in knowledge.tests.items()}
         # guards are asked for at every test behind them, so that a step which was done out of
@@ -84,7 +76,7 @@ class Gates:
         self,
         evidence: Evidence,
         done: Iterable[str] = (),
-        chance: Chance = never,
+        chance: Chance = safety.never,
         bars: Mapping[str, FloatArray] = NOTHING_READ,
         shown: Iterable[str] = (),
     ) -> Progress:
@@ -130,30 +122,31 @@ class Gates:
     def stopped(self, progress: Progress, facts: Facts) -> Progress:
         """The same with the stops that the facts bring about."""
         stops = self.knowledge.stops
-        held = in_force(facts, self.knowledge)[0]
+        held = safety.in_force(facts, self.knowledge)[0]
         names = [name for name, holds in zip(stops, held, strict=True) if holds]
-        gone = frozenset[str]().union(*(waived(stops[n], facts, self.knowledge) for n in names))
+        gone = frozenset[str]().union(
+            *(safety.waived(stops[n], facts, self.knowledge) for n in names)
+        )
         pending = {
             (name, guard)
             for name in names
             for guard, passing in self.guards.items()
-            if lifted_unless_seen(stops[name], facts, self.knowledge) & passing.keys()
+            if safety.lifted_unless_seen(stops[name], facts, self.knowledge) & passing.keys()
         }
         return replace(progress, stops=frozenset(names), waived=gone, pending=frozenset(pending))
 
     def shut_by(self, stop: str, progress: Progress) -> frozenset[str]:
         """What a stop in force shuts; what waits for a guard that lifts it is not among it."""
-        guards = {guard for name, guard in progress.pending if name == stop}
-        return frozenset(
-            n for n in self._barred[stop] if not guards & self.with_before(self._work(n))
-        )
+        lifting = {guard for name, guard in progress.pending if name == stop}
+        barred = self._barred[stop]
+        return frozenset(n for n in barred if not lifting & self.with_before(self._work(n)))
 
     def _shut_here(self, stop: Stop) -> frozenset[str]:
         """What a stop shuts: what qualified people may do, where there are any, is not, nor its needs."""
         spared = [s for n, s in self.knowledge.services.items() if n in stop.spares]
         able = [s for s in spared if self._skills(s) and self.possible(s.name)]
         needed = {name for service in able for name in self._closure(service)}
-        return reach_of(self.knowledge)[stop.name].shut - needed
+        return safety.reach_of(self.knowledge)[stop.name].shut - needed
 
     def with_before(self, item: Test | Service) -> set[str]:
         """A test or service with all tests that come before it."""
