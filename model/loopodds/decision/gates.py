@@ -142,7 +142,7 @@ class Gates:
         return frozenset(n for n in barred if not lifting & self.with_before(self._work(n)))
 
     def _shut_here(self, stop: Stop) -> frozenset[str]:
-        """What a stop shuts: what qualified people may do, where there are any, is not, nor its needs."""
+        """What a stop shuts, less what it spares for qualified people here, and its needs."""
         spared = [s for n, s in self.knowledge.services.items() if n in stop.spares]
         able = [s for s in spared if self._skills(s) and self.possible(s.name)]
         needed = {name for service in able for name in self._closure(service)}
