@@ -172,7 +172,7 @@ def graded(
         "weight": 1,
     }
     node = read_node(name, "finding", entry, "literature.toml")
-    return Discrete(name, node.states, parents_of(node), table_array(node, parent_states, ""))
+    return Discrete(name, node.states, parents_of(node), table_array(node, parent_states))
 
 
 def yes_no(*names: str) -> dict[str, tuple[str, ...]]:

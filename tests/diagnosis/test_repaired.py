@@ -78,11 +78,10 @@ def contracted(
     network = build_network(knowledge, CONTEXT)
     chances = cure_chances(services, knowledge)
     faults, mechanisms = knowledge.of_kind("fault"), knowledge.of_kind("mechanism")
-    drawn = {
-        name
-        for name in mechanisms
-        if any(parent in chances for parent in network.hidden[name].parents)
-    }
+    drawn: set[str] = set()
+    for name, variable in network.hidden.items():  # parents before children
+        if name in mechanisms and not drawn.union(chances).isdisjoint(variable.parents):
+            drawn.add(name)
     factors: list[tuple[tuple[str, ...], FloatArray]] = []
     for name, variable in network.hidden.items():
         factors.append(((*variable.parents, name), variable.table))
