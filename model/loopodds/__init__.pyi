@@ -55,6 +55,7 @@ from loopodds.advice.assessment import (
     Assessment as Assessment, Beware as Beware, assess as assess,
 )
 from loopodds.decision.branches import Branch as Branch, State as State
+from loopodds.advice.proposals import Left as Left, Proposal as Proposal
 from loopodds.advice.firmness import BreakEven as BreakEven, PlanTurn as PlanTurn
 from loopodds.decision.moves import Closed as Closed, Move as Move
 from loopodds.decision.next_test import (

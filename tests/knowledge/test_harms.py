@@ -16,7 +16,7 @@ import pytest
 DATA = Path(loopodds_data.__file__).parent
 HARMS = tomllib.loads((DATA / "harms.toml").read_text(encoding="utf-8"))
 SERVICES = tomllib.loads((DATA / "services.toml").read_text(encoding="utf-8"))
-ABOUT = {"source", "grade", "weight", "in_context"}
+ABOUT = {"source", "grade", "weight", "in_context", "tell_from"}
 NEW_COMPRESSOR = 1320
 
 # fault, state, harm in hours of labour, reason

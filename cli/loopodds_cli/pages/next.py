@@ -110,7 +110,7 @@ def _why(result: Assessment, best: Branch) -> Iterator[str]:
     if reasons:
         yield f"why: {', which '.join(reasons)}"
     if result.changes_plan > 0:
-        yield f"would change the plan in {percent(result.changes_plan)} of such cars"
+        yield f"would change the plan: estimated {percent(result.changes_plan)}"
 
 
 def _stop(page: Page, result: Assessment) -> None:
@@ -119,7 +119,7 @@ def _stop(page: Page, result: Assessment) -> None:
         "Stop testing",
         "no test that is left, and no two of them, would save more than they cost",
         f"all of them together, for nothing, would save {money(outlook.saving, currency)} on "
-        f"average and leave the plan as it is in {percent(outlook.same)} of such cars",
+        f"average and leave the plan as it is: estimated {percent(outlook.same)}",
         "what to do to the car: loopodds plan",
     )
 

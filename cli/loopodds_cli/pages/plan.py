@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from loopodds import condition_title
+from loopodds import condition_title, sentence
 
+from loopodds_cli.pages.offers import gone_text, put_leaves, put_offers
 from loopodds_cli.pages.page import (
     FAINT,
     Page,
@@ -36,11 +37,15 @@ def print_plan(result: Assessment) -> None:
         page.line("")
         page.line("If it has to be decided now:")
     titles = services_text(best.services, knowledge)
-    page.headline(titles, *plan_texts(best, result.currency))
+    promised = next((gone_text(o) for o in result.offers if "best" in o.kinds), "")
+    texts = [*plan_texts(best, result.currency), sentence(promised)]
+    page.headline(titles, *(text for text in texts if text))
     for text in (*_provisos(result), *_doubts(result)):
         page.line("")
         page.marked("!", text)
     _steps(page, result, best)
+    put_leaves(page, result, result.leaves)
+    put_offers(page, result)
     page.heading("Next best", "what each costs more on average, harm left included")
     others = [
         (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
@@ -78,7 +83,7 @@ def _provisos(result: Assessment) -> Iterator[str]:
             then = f" Then, {way}: {services_text([proviso.instead], knowledge)}."
         if proviso.guard:
             test = knowledge.tests[proviso.guard].title
-            yield f"{test} may stop this plan, in {chance} of such cars.{then}"
+            yield f"{test} may stop this plan: estimated {chance}.{then}"
         else:
             condition = condition_title(proviso.condition, knowledge)
             yield f"{condition}, {chance}: this plan takes its absence for granted.{then}"
@@ -127,8 +132,8 @@ def _firmness(result: Assessment) -> Iterator[str]:
     advice, currency, outlook = result.advice, result.currency, result.advice.outlook
     drawn = f", by {outlook.draws} draws" if outlook.draws else ""
     yield (
-        "All tests that are left would leave this plan as it is in "
-        f"{percent(outlook.same)} of such cars{drawn}."
+        "All tests that are left would leave this plan as it is with an estimated chance of "
+        f"{percent(outlook.same)}{drawn}."
     )
     if advice.break_even is not None:
         yield _threshold(result, advice.break_even)
@@ -155,4 +160,4 @@ def _threshold(result: Assessment, even: BreakEven) -> str:
 
 
 def _staying(share: float) -> str:
-    return f"would still be in the plan after all these tests in {percent(share)} of such cars"
+    return f"would still be in the plan after all these tests: estimated {percent(share)}"

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from loopodds.advice.firmness import Advice, PlanTurn, advise, plan_turns
+from loopodds.advice.promise import Promise
+from loopodds.advice.proposals import Left, Proposal, left_by, proposals
 from loopodds.decision.connection import Connection, may_connect
 from loopodds.decision.next_test import (
     Policy,
@@ -119,6 +121,21 @@ class Assessment(Diagnosis):
     def advice(self) -> Advice:
         """The plan with what comes close, and how firm it is."""
         return advise(self.shop, self.policy.root, np.random.default_rng(SEED))
+
+    @cached_property
+    def promise(self) -> Promise:
+        """How likely the complaint is gone after any services."""
+        return Promise(self.shop, np.random.default_rng(SEED))
+
+    @cached_property
+    def offers(self) -> tuple[Proposal, ...]:
+        """Up to three plans to offer the customer, cheapest first."""
+        return proposals(self.shop, self.promise) if self.knowledge.services else ()
+
+    @cached_property
+    def leaves(self) -> tuple[Left, ...]:
+        """What the plan may well leave, and why."""
+        return left_by(self.shop, self.advice.best)
 
     @cached_property
     def plan_turns(self) -> tuple[PlanTurn, ...]:
@@ -231,12 +248,16 @@ class Assessment(Diagnosis):
     def plan_json(self) -> dict[str, Any]:
         """Plain data on the plan: what comes close, how firm it is, what it rests on."""
         best = self.advice.best
+        gone = self.promise.gone(best.services)
         return {
             "case": self.case,
             **self.stops_json(),
             "currency": self.currency,
             "test_first": next(iter((*self.settling, *self.policy.steps)), None),
             **self.advice.as_json(),
+            "complaint_gone": gone.as_json() if gone else None,
+            "offers": [offer.as_json() for offer in self.offers],
+            "leaves": [left._asdict() for left in self.leaves],
             "cautions": self.cautions_of((*best.first, *best.services)),
         }
 

@@ -144,7 +144,7 @@ class Gates:
     def _shut_here(self, stop: Stop) -> frozenset[str]:
         """What a stop shuts, less what it spares for qualified people here, and its needs."""
         spared = [s for n, s in self.knowledge.services.items() if n in stop.spares]
-        able = [s for s in spared if self._skills(s) and self.possible(s.name)]
+        able = [s for s in spared if self._skills(s) and not self.why_never(s.name)]
         needed = {name for service in able for name in self._closure(service)}
         return safety.reach_of(self.knowledge)[stop.name].shut - needed
 
@@ -336,9 +336,9 @@ class Gates:
         impossible = needs & barred.shut or [name for name in needs if self._never[name]]
         return None if impossible else needs
 
-    def possible(self, name: str) -> bool:
-        """Whether a test or service can ever be done on this car in this workshop."""
-        return not self._closed_here(self._work(name))
+    def why_never(self, name: str) -> str:
+        """Why a test or service can never be done on this car here; empty where it can."""
+        return self._closed_here(self._work(name))
 
     def _work(self, name: str) -> Test | Service:
         return self.knowledge.tests.get(name) or self.knowledge.services[name]

@@ -202,11 +202,11 @@ class Workshop:
 
     def _as_here(self, stop: StopInForce) -> StopInForce:
         """A stop with what it shuts on this car in this workshop."""
-        shut, possible = self.gates.shut_by(stop.name, self.progress), self.gates.possible
+        shut, never = self.gates.shut_by(stop.name, self.progress), self.gates.why_never
         return stop._replace(
-            shut_tests=tuple(n for n in stop.shut_tests if n in shut and possible(n)),
-            shut_services=tuple(n for n in stop.shut_services if n in shut and possible(n)),
-            filtered=tuple(filter(possible, stop.filtered)),
+            shut_tests=tuple(n for n in stop.shut_tests if n in shut and not never(n)),
+            shut_services=tuple(n for n in stop.shut_services if n in shut and not never(n)),
+            filtered=tuple(n for n in stop.filtered if not never(n)),
             settled_by=tuple(test for test in stop.settled_by if self._open(test)),
         )
 

@@ -166,10 +166,14 @@ class HarmInContext(msgspec.Struct, frozen=True):
 
 
 class Harm(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Currency lost by leaving a fault alone for a season, by its state."""
+    """Currency lost by leaving a fault alone for a season, by its state.
+
+    From the probability ``tell_from`` on a plan says that it leaves a condition of the fault.
+    """
 
     states: Mapping[str, Amount]
     in_context: tuple[HarmInContext, ...] = ()
+    tell_from: Chance = 0.2
 
     def of(self, context: When) -> dict[str, float]:
         """Harm of each state on a car with these contexts [currency]."""
@@ -192,7 +196,8 @@ def read_harm(name: str, entry: object) -> Harm:
         blocks = entry.get("in_context", [])
         if isinstance(blocks, list):
             blocks = [_by_state(block, ("when",)) for block in blocks]
-        entry = _by_state({**entry, "in_context": blocks}, (*GROUNDS, "in_context"))
+        own = (*GROUNDS, "in_context", "tell_from")
+        entry = _by_state({**entry, "in_context": blocks}, own)
     return read_record(Harm, entry, "harms.toml", name)
 
 

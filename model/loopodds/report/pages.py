@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 from loopodds.base.phrases import lowered, percent, sentence, spaced
 from loopodds.diagnosis.belief import RankedCondition, condition_title, groups_of, with_state
@@ -76,7 +77,7 @@ def _stops(report: Report) -> Iterator[Block]:
 
 
 def _answer(report: Report) -> Iterator[Block]:
-    """The answer in one line, in cars of a hundred, and in a sentence on what it is."""
+    """The answer in one line, its estimated chance, and a sentence on what it is."""
     if report.confirmed:
         yield from _confirmed(report)
         return
@@ -187,6 +188,37 @@ def _recommended(report: Report) -> Iterator[Block]:
         yield Paragraph("Nothing needs to be done now.")
     else:
         yield Paragraph("Nothing should be repaired on what is known so far.")
+    if plan is not None:
+        yield from _promised(plan, report.knowledge)
+
+
+def _promised(plan: dict[str, Any], knowledge: Knowledge) -> Iterator[Block]:
+    """How likely the complaint is gone after the plan, what else could be done, what is left."""
+    gone = plan["complaint_gone"]
+    if gone is not None:
+        chance = percent(gone["probability"])
+        yield Paragraph(f"Estimated chance that the complaint is gone after it: {chance}.")
+    others = [offer for offer in plan["offers"] if "best" not in offer["kinds"]]
+    if others:
+        yield Paragraph("Or instead:")
+        yield Items([_offered(offer, plan["currency"], knowledge) for offer in others])
+    if plan["leaves"]:
+        yield Paragraph(f"It may leave: {', '.join(_left(o, knowledge) for o in plan['leaves'])}.")
+
+
+def _offered(offer: dict[str, Any], currency: str, knowledge: Knowledge) -> str:
+    titles = [lowered(knowledge.services[name].title) for name in offer["services"]]
+    words = {"least": "the least that cures it", "thorough": "the most thorough"}
+    kinds = " and ".join(words[kind] for kind in offer["kinds"])
+    told = f"{sentence(kinds)}: {' + '.join(titles) or 'leave it as it is'}; "
+    told += f"{offer['outlay']:.0f} {plural(currency)}, {offer['minutes'] / 60:.1f} hours"
+    gone = offer["complaint_gone"]
+    return told + (f"; complaint gone: {percent(gone['probability'])}" if gone else "")
+
+
+def _left(left: dict[str, Any], knowledge: Knowledge) -> str:
+    title = lowered(condition_title(left["condition"], knowledge))
+    return f"{title} ({percent(left['probability'])})"
 
 
 def _not_checked(report: Report) -> Iterator[Block]:
