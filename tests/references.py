@@ -66,7 +66,8 @@ def sample(variables: Sequence[Discrete], rng: np.random.Generator) -> dict[str,
 def with_codes(evidence: Evidence, codes: Mapping[str, IntArray]) -> Evidence:
     """The same with states set, replacing whatever was known of those names."""
     rest = evidence.without(codes)
-    return Evidence(rest.rows, {**evidence.codes, **codes}, rest.soft, rest.numbers)
+    known = {**evidence.codes, **codes}
+    return Evidence(rest.rows, known, rest.soft, rest.numbers, evidence.implied)
 
 
 def enumerate_joint(variables: Sequence[Discrete], known: Known) -> Answer:

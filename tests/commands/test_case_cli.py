@@ -450,7 +450,8 @@ def test_names_states_cases_and_entries_complete(monkeypatch: pytest.MonkeyPatch
     assert completed(monkeypatch, "loopodds case wi") == ["withdraw"]
     assert completed(monkeypatch, "loopodds case saw ") == ["1"]
     names = completed(monkeypatch, "loopodds case saw 1 sample_s")
-    assert names == ["sample_specks=", "sample_shimmer=", "sample_strands="]
+    assert {"sample_specks=", "sample_shimmer=", "sample_strands="} <= set(names)
+    assert all(name.startswith("sample_s") for name in names)
     # once one name is left its states are offered with it
     assert completed(monkeypatch, "loopodds case saw 1 sample_b") == [
         "sample_bubbles=none", "sample_bubbles=persisting",
@@ -699,7 +700,6 @@ def test_closing_asks_what_turned_out_to_be_true() -> None:
     assert code == 0, screen
     assert "confirmed: moisture = wet" in screen
     assert "closed" in screen
-    done("undo", "1")
     done("undo", "1")
     code, screen = at_terminal(["case", "close", "1"], ("true:", "\n"))
     assert code == 0

@@ -165,12 +165,12 @@ def test_the_screen_rows_of_assess_follow_the_contract():
 def test_the_screen_rows_of_assess_count_no_worth_twice():
     """The gates of a test are worth what that test is worth, once."""
     first, *others = best_few(assessed("@low_charge_dead_fan").tests, 5)
-    assert (first.test, first.opens) == ("label_check", "recover_and_weigh")
+    assert (first.test, first.opens) == ("label_check", "capture_sample")
     for other in others:
-        assert other.opens == other.test != "recover_and_weigh"
+        assert other.opens == other.test != "capture_sample"
         assert not other.waits_for
     text = " ".join(page("assess", "@low_charge_dead_fan").split())
-    assert "Label and fittings, which opens: recover and weigh" in text
+    assert "Label and fittings, which opens: capture a sample and look" in text
 
 
 def test_where_a_test_saves_just_what_it_costs_the_most_telling_minute_comes_first():
@@ -260,9 +260,9 @@ class TestCommands:
 
     def test_cautions_of_every_promised_step_are_in_view_before_the_other_tests(self):
         told = assessed("@low_charge_dead_fan").next_json()
-        assert told["sequence"]["tests"] == ["label_check", "recover_and_weigh"]
+        assert told["sequence"]["tests"] == ["label_check", "capture_sample"]
         assert told["cautions"] == assessed("@low_charge_dead_fan").cautions_of(
-            ["label_check", "recover_and_weigh"]
+            ["label_check", "capture_sample"]
         )
         text = page("next", "@low_charge_dead_fan")
         soon, _ = " ".join(text.split()).split("Not worth it now")
@@ -273,9 +273,9 @@ class TestCommands:
 
     def test_a_worth_is_said_to_be_that_of_the_test_it_comes_from(self):
         text = " ".join(page("next", "@low_charge_dead_fan").replace("┃", "").split())
-        assert "why: opens recover and weigh, which tells most about" in text
+        assert "why: opens capture a sample and look, which tells most about" in text
         text = " ".join(page("plan", "@low_charge_dead_fan").replace("┃", "").split())
-        assert "TEST FIRST: LABEL AND FITTINGS opens recover and weigh: worth" in text
+        assert "TEST FIRST: LABEL AND FITTINGS opens capture a sample and look: worth" in text
 
     @pytest.mark.parametrize("name", ["@blocked_feed"])
     def test_recovery_stands_last_and_only_there(self, name):

@@ -192,7 +192,7 @@ def test_all_subsets_at_once_equal_one_propagation_for_each(model, seed):
 
 
 def test_sampled_orders_agree_with_all_orders_within_their_error(model):
-    belief = car(model, 5, 0.16)
+    belief = car(model, 5, 0.12)
     tree = model.tree(CONTEXT)
     question = [odds_of(clamp_of(model, "undercharge"))]
     (exact,) = share_out(tree, belief.evidence, belief.names, question)

@@ -126,7 +126,8 @@ def meaning(typed: str, options: Sequence[str]) -> Meaning:
     """What a typed word may mean.
 
     A word means an option that it equals; else those it begins; else those whose parts it begins
-    (``bub`` or ``s_b`` for ``sample_bubbles``). If there are none, options spelt alike are
+    (``bub`` or ``s_b`` for ``sample_bubbles``), of several the one that has no other parts or ends
+    in the word. If there are none, options spelt alike are
     offered, most alike first, and none of them is sure.
 
     >>> meaning("per", ["none", "persisting"])
@@ -142,9 +143,15 @@ def meaning(typed: str, options: Sequence[str]) -> Meaning:
         return Meaning(True, (lowered[word],))
     for begins in (str.startswith, _parts_begin):
         meant = tuple(option for low, option in lowered.items() if begins(low, word))
+        whole = tuple(option for option in meant if _all_of(option.lower(), word))
         if meant:
-            return Meaning(len(meant) == 1, meant)
+            return Meaning(True, whole) if len(whole) == 1 else Meaning(len(meant) == 1, meant)
     return Meaning(False, _alike(word, lowered.values()))
+
+
+def _all_of(option: str, word: str) -> bool:
+    """Whether a word stands for every part of an option, or is its end."""
+    return option.endswith(f"_{word}") or option.count("_") == word.count("_") > 0
 
 
 def begins_number(word: str) -> bool:

@@ -219,7 +219,7 @@ class Casework:
             elif not sure and state.repairs and set(outcomes) == {SOUND}:
                 problem = "sound as it came, so that the repair was for nothing, or since then?"
             if problem:
-                raise CaseError(f"case {case}: {problem}").helped_by("as it came", case=case)
+                raise CaseError(f"case {case}: {problem}").helped_by("as it came")
             return planned
 
         return self._step(case, plan)
