@@ -22,6 +22,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 from loopodds.decision.next_test import rank_tests
@@ -31,13 +32,9 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import simulate
 from loopodds.inference.network import Evidence
 
-CONTEXT = {
-    "setting": "complaint",
-    "expansion": "TXV",
-    "compressor": "fixed",
-    "refrigerant": "R134a",
-    "weather": "warm",
-}
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from shared import CONTEXT
+
 CLEARED = {"label_and_fittings": 0, "identification": 0, "port_core": 0, "sealant_check": 0}
 LIMITS = {"rank": 50.0, "two ahead": 500.0, "three ahead": 5000.0, "next, process": 1000.0}
 Timed = tuple[float, float]

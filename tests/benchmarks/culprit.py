@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -23,13 +25,8 @@ from loopodds.diagnosis.simulation import draw_reading, hide, simulate
 from loopodds.inference.network import Evidence, GaugeNode
 from loopodds.upkeep.calibration import wilson_interval
 
-CONTEXT = {
-    "setting": "complaint",
-    "expansion": "TXV",
-    "compressor": "fixed",
-    "refrigerant": "R134a",
-    "weather": "warm",
-}
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from shared import CONTEXT
 
 
 class Outcome(NamedTuple):

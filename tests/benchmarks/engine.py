@@ -36,16 +36,10 @@ from loopodds.upkeep.exchange import pgmpy_model
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from references import agrum, import_pyagrum
+from shared import CONTEXT
 
 PUBLISHED = ("alarm", "win95pts", "hepar2", "hailfinder")
 CHUNK = 50_000
-CONTEXT = {
-    "setting": "complaint",
-    "expansion": "TXV",
-    "compressor": "fixed",
-    "refrigerant": "R134a",
-    "weather": "warm",
-}
 
 
 def example(name: str) -> Network:

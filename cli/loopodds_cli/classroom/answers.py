@@ -13,7 +13,6 @@ from loopodds import (
     LoopoddsError,
     Model,
     Node,
-    StopInForce,
     Workshop,
     batch_of,
     condition_title,
@@ -107,14 +106,9 @@ class Classroom:
             "conflict": belief.conflict.bits,
             "expected": expected_words(belief),
             "dials": self._dials(inspection),
-            "stops": [stop.as_json() for stop in self._stops(belief, inspection)],
+            "stops": [stop.as_json() for stop in Workshop(belief, inspection=inspection).stops],
             "warnings": list(inspection.warnings),
         }
-
-    def _stops(self, belief: Belief, inspection: Inspection) -> tuple[StopInForce, ...]:
-        if not self.knowledge.stops:
-            return ()
-        return Workshop(belief, inspection=inspection).stops
 
     def _dials(self, inspection: Inspection) -> dict[str, dict[str, Any]]:
         """Reach of every gauge and what a sound loop shows, as text and in the unit shown."""

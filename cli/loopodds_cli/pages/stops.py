@@ -32,8 +32,7 @@ def put_stops(page: Page, stops: Iterable[StopInForce], knowledge: Knowledge) ->
             page.marked("-", f"shut: {kinds} ({_some(shut, knowledge)})", FAINT)
         if stop.filtered:
             page.marked("-", f"through a filter only: {_some(stop.filtered, knowledge)}", FAINT)
-        lifted = lowered(stop.lifted_by).rstrip(".")
-        page.marked("-", f"lifted by: {lifted} ({stop.who})", FAINT)
+        page.marked("-", f"lifted by: {stop.lifting}", FAINT)
         if stop.settled_by:
             page.marked("-", f"to find out: {_some(stop.settled_by, knowledge)}", FAINT)
         for text in stop.cautions:

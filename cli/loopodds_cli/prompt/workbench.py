@@ -18,7 +18,6 @@ from loopodds import (
     CaseError,
     Value,
     described,
-    lowered,
     names_in,
     observable_names,
     printable,
@@ -235,7 +234,7 @@ class Workbench:
             _wrapped(f"STOP: {stop.title} ({'; '.join(stop.because)})", "  ")
             if stop.name not in self._told:
                 _wrapped(stop.reason, "    ")
-                _wrapped(f"lifted by: {lowered(stop.lifted_by).rstrip('.')} ({stop.who})", "    ")
+                _wrapped(f"lifted by: {stop.lifting}", "    ")
         self._told = {stop.name for stop in next_up.stops}
 
     def _offer_tests(self, answer: Answer) -> None:

@@ -78,12 +78,17 @@ class Assessment(Diagnosis):
     @property
     def stops(self) -> tuple[StopInForce, ...]:
         """What must not be done to this car, whatever it would save."""
-        return self.shop.stops if self.knowledge.stops else ()
+        return self.shop.stops
 
     @property
     def settling(self) -> tuple[str, ...]:
         """Tests that come before all others: a good result lifts a stop in force."""
         return tuple(dict.fromkeys(test for stop in self.stops for test in stop.settled_by))
+
+    @property
+    def to_test(self) -> tuple[str, ...]:
+        """Tests to do next, in order; empty where testing is to stop."""
+        return (*self.settling, *self.policy.steps)
 
     @cached_property
     def connection(self) -> Connection:
@@ -199,8 +204,9 @@ class Assessment(Diagnosis):
     def stops_of(self, scenario: Scenario) -> tuple[StopInForce, ...]:
         """Stops that would be in force in a variation of the case."""
         context = stated_context(scenario.inspection, self.knowledge)
-        varied = Workshop(scenario.belief, self._done, self._prices, context, scenario.inspection)
-        return varied.stops if self.knowledge.stops else ()
+        return Workshop(
+            scenario.belief, self._done, self._prices, context, scenario.inspection
+        ).stops
 
     def to_frame(self) -> DataFrame:
         """By name of the condition, most probable first: ``title``, ``probability`` now, ``prior``
@@ -231,7 +237,7 @@ class Assessment(Diagnosis):
             "case": self.case,
             **self.stops_json(),
             "currency": self.currency,
-            "next": next(iter((*self.settling, *self.policy.steps)), None),
+            "next": next(iter(self.to_test), None),
             "stop": self.policy.best is None and not self.settling,
             "next_tests": [test.as_json() for test in self.tests],
             "closed": [closed._asdict() for closed in self.shop.closed],
@@ -242,7 +248,7 @@ class Assessment(Diagnosis):
             "changes_plan": self.changes_plan,
             "sequence": policy_json(self.shop, self.policy.root),
             "plan_now": self.advice.best.as_json(),
-            "cautions": self.cautions_of((*self.settling, *self.policy.steps)),
+            "cautions": self.cautions_of(self.to_test),
         }
 
     def plan_json(self) -> dict[str, Any]:
@@ -253,7 +259,7 @@ class Assessment(Diagnosis):
             "case": self.case,
             **self.stops_json(),
             "currency": self.currency,
-            "test_first": next(iter((*self.settling, *self.policy.steps)), None),
+            "test_first": next(iter(self.to_test), None),
             **self.advice.as_json(),
             "complaint_gone": gone.as_json() if gone else None,
             "offers": [offer.as_json() for offer in self.offers],

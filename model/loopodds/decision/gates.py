@@ -130,8 +130,9 @@ class Gates:
         pending = {
             (name, guard)
             for name in names
+            for lifting in [safety.lifted_unless_seen(stops[name], facts, self.knowledge)]
             for guard, passing in self.guards.items()
-            if safety.lifted_unless_seen(stops[name], facts, self.knowledge) & passing.keys()
+            if lifting & passing.keys()
         }
         return replace(progress, stops=frozenset(names), waived=gone, pending=frozenset(pending))
 

@@ -6,12 +6,14 @@ from functools import lru_cache
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
+from loopodds.base.unit_table import SEA_LEVEL_KPA
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.gauges import NAMEPLATES
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import AUXILIARY, CHOICES
 from loopodds.knowledge.records import Knowledge
-from loopodds.safety.stops import ATMOSPHERE_KPA, KPA_IN_A_BAR, watched_readings
+from loopodds.physics.refrigerants import KPA_PER_BAR
+from loopodds.safety.stops import watched_readings
 
 _PROBE = 300.0
 """A reading that can be turned into any scale: a pressure [kPa] within both saturation curves."""
@@ -63,7 +65,7 @@ def bar_scales(
     The car is read once at every pressure of a ladder.
     """
     batch = car.take(np.zeros(len(_LADDER_BAR), dtype=int))
-    kpa = _LADDER_BAR * KPA_IN_A_BAR + ATMOSPHERE_KPA
+    kpa = _LADDER_BAR * KPA_PER_BAR + SEA_LEVEL_KPA
     scales = {}
     for name in watched_readings(knowledge):
         # what masks the reading on this car is left out: it says nothing of the scale

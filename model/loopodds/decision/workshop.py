@@ -196,6 +196,8 @@ class Workshop:
     def stops(self) -> tuple[StopInForce, ...]:
         """Stops in force, in the order of the knowledge."""
         stops = self.knowledge.stops
+        if not stops:  # the belief is not worked out then
+            return ()
         held = [stop for name, stop in stops.items() if name in self.progress.stops]
         told = (worded(stop, self.facts, self.knowledge) for stop in held)
         return tuple(self._as_here(stop) for stop in told)

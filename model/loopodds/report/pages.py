@@ -70,7 +70,7 @@ def _stops(report: Report) -> Iterator[Block]:
     for stop in report.result.stops:
         yield Heading(2, f"Stop: {stop.title}")
         yield Paragraph(stop.reason, "stop")
-        yield Paragraph(f"Lifted by: {lowered(stop.lifted_by).rstrip('.')} ({stop.who}).", "stop")
+        yield Paragraph(f"Lifted by: {stop.lifting}.", "stop")
     for lifted in report.lifted:
         title, by = lowered(lifted.stop.title), lifted.by
         yield Paragraph(f"No longer in force: {title} (lifted after {by}).", "faint")

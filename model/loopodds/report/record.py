@@ -50,7 +50,7 @@ def _stops(report: Report) -> Iterator[Block]:
                 f"because: {'; '.join(stop.because)}",
                 *([f"shut: {', '.join(shut)}"] * bool(shut)),
                 *([f"through a filter only: {', '.join(filtered)}"] * bool(filtered)),
-                f"lifted by: {lowered(stop.lifted_by).rstrip('.')} ({stop.who})",
+                f"lifted by: {stop.lifting}",
             ]
         )
         yield Items(stop.cautions, "caution")

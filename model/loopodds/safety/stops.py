@@ -16,12 +16,12 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.phrases import lowered, percent, spaced
+from loopodds.base.unit_table import SEA_LEVEL_KPA
 from loopodds.knowledge.cures import cured_states, fault_columns
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import Service, Stop, Test, Trigger
+from loopodds.physics.refrigerants import KPA_PER_BAR
 
-KPA_IN_A_BAR = 100.0
-ATMOSPHERE_KPA = 101.325
 DEALS_FROM = 0.5
 """Chance of a cure from which on a service deals with a fault. Engineering estimate."""
 ALARMING, PROVED = 0.25, 0.9
@@ -68,6 +68,11 @@ class StopInForce(NamedTuple):
     who: str
     cautions: tuple[str, ...]  # texts
 
+    @property
+    def lifting(self) -> str:
+        """What lifts it and who may, to go on in a sentence."""
+        return f"{lowered(self.lifted_by).rstrip('.')} ({self.who})"
+
     def as_json(self) -> dict[str, Any]:
         """Plain data."""
         return {k: list(v) if isinstance(v, tuple) else v for k, v in self._asdict().items()}
@@ -91,6 +96,12 @@ def triggers_hold(stop: Stop, facts: Facts, knowledge: Knowledge) -> BoolArray:
     return np.array([_holds(trigger, facts, knowledge) for trigger in stop.when]).T
 
 
+def _holding(stop: Stop, facts: Facts, knowledge: Knowledge) -> list[Trigger]:
+    """Triggers of a stop that hold on the only car of ``facts``."""
+    held = triggers_hold(stop, facts, knowledge)[0]
+    return [trigger for trigger, holds in zip(stop.when, held, strict=True) if holds]
+
+
 def in_force(facts: Facts, knowledge: Knowledge) -> BoolArray:
     """Which stops are in force on which cars, in file order, shape (rows, stops)."""
     found = [triggers_hold(s, facts, knowledge).any(axis=1) for s in knowledge.stops.values()]
@@ -99,13 +110,9 @@ def in_force(facts: Facts, knowledge: Knowledge) -> BoolArray:
 
 def worded(stop: Stop, facts: Facts, knowledge: Knowledge) -> StopInForce:
     """A stop in force on the only car of ``facts``, with what brought it about."""
-    held = triggers_hold(stop, facts, knowledge)[0]
-    reasons = [
-        said
-        for trigger, holds in zip(stop.when, held, strict=True)
-        if holds
-        for said in _because(trigger, facts, knowledge)
-    ]
+    holding = _holding(stop, facts, knowledge)
+    reasons = [said for trigger in holding for said in _because(trigger, facts, knowledge)]
+    wanted = wanted_first(stop, facts, knowledge)
     reach = reach_of(knowledge)[stop.name]
     shut_tests, shut_services, filtered = (_in_order(names, knowledge) for names in reach)
     return StopInForce(
@@ -119,11 +126,7 @@ def worded(stop: Stop, facts: Facts, knowledge: Knowledge) -> StopInForce:
         filtered,
         stop.machine_off,
         stop.lifted,
-        tuple(
-            test
-            for test, record in knowledge.tests.items()
-            if wanted_first(stop, facts, knowledge).intersection(record.yields)
-        ),
+        tuple(name for name, test in knowledge.tests.items() if wanted.intersection(test.yields)),
         stop.who,
         tuple(knowledge.cautions[key].text for key in stop.cautions),
     )
@@ -131,7 +134,7 @@ def worded(stop: Stop, facts: Facts, knowledge: Knowledge) -> StopInForce:
 
 def gauge_bar(kpa: FloatArray | float) -> Any:
     """Gauge pressure [bar] of an absolute one [kPa]."""
-    return (kpa - ATMOSPHERE_KPA) / KPA_IN_A_BAR
+    return (kpa - SEA_LEVEL_KPA) / KPA_PER_BAR
 
 
 @lru_cache(maxsize=8)
@@ -178,8 +181,7 @@ def alarms_of(knowledge: Knowledge) -> Mapping[str, list[tuple[str, tuple[str, .
 
 def waived(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozenset[str]:
     """Tests that can no longer be done on the only car of ``facts``, and are not waited for."""
-    held = triggers_hold(stop, facts, knowledge)[0]
-    return frozenset(n for t, holds in zip(stop.when, held, strict=True) if holds for n in t.waives)
+    return frozenset(n for t in _holding(stop, facts, knowledge) for n in t.waives)
 
 
 def lifted_unless_seen(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozenset[str]:
@@ -187,8 +189,7 @@ def lifted_unless_seen(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozen
 
     Each trigger that holds must want it; none where one holds whatever may still be seen.
     """
-    held = triggers_hold(stop, facts, knowledge)[0]
-    wanted = [set(t.unseen) for t, holds in zip(stop.when, held, strict=True) if holds]
+    wanted = [set(trigger.unseen) for trigger in _holding(stop, facts, knowledge)]
     recorded = {*facts.codes, *facts.soft}
     common: set[str] = set.intersection(*wanted) if wanted else set()
     return frozenset(common - recorded)
@@ -200,8 +201,7 @@ def wanted_first(stop: Stop, facts: Facts, knowledge: Knowledge) -> frozenset[st
     Of each trigger that holds the first of which a good one would do; none where one holds
     whatever may still be seen.
     """
-    held = triggers_hold(stop, facts, knowledge)[0]
-    firsts = [next(iter(t.unseen), "") for t, holds in zip(stop.when, held, strict=True) if holds]
+    firsts = [next(iter(t.unseen), "") for t in _holding(stop, facts, knowledge)]
     return frozenset() if "" in firsts else frozenset(firsts).difference(facts.codes, facts.soft)
 
 
@@ -209,14 +209,8 @@ def dealing_with(stop: Stop, facts: Facts, knowledge: Knowledge) -> list[frozens
     """Sets of services of which a plan needs one each, or says what it leaves."""
     if stop.dealt_by:
         return [frozenset(stop.dealt_by)]
-    held = triggers_hold(stop, facts, knowledge)[0]
-    believed = (
-        target
-        for trigger, holds in zip(stop.when, held, strict=True)
-        if holds
-        for target in trigger.believed
-    )
-    return [_curing(target, knowledge) for target in believed]
+    holding = _holding(stop, facts, knowledge)
+    return [_curing(target, knowledge) for trigger in holding for target in trigger.believed]
 
 
 def _curing(target: str, knowledge: Knowledge) -> frozenset[str]:
@@ -248,8 +242,8 @@ def _holds(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> BoolArray:
         for name, most in trigger.at_most.items():
             result &= facts.bars[name] <= most if name in facts.bars else False
     if trigger.done:
-        never = np.zeros(facts.rows, dtype=bool)
-        result &= np.any([facts.done.get(name, never) for name in trigger.done], axis=0)
+        undone = np.zeros(facts.rows, dtype=bool)
+        result &= np.any([facts.done.get(name, undone) for name in trigger.done], axis=0)
     if not result.any():
         return result
     for target, least in trigger.believed.items():

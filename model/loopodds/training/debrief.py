@@ -18,8 +18,7 @@ from loopodds.decision.expected_cost import Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
 from loopodds.decision.moves import Move, Progress, Results
-from loopodds.decision.workshop import Workshop, masks
-from loopodds.diagnosis.diagnose import believe, stated_context
+from loopodds.decision.workshop import masks
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.training.exercise import Done, Exercise
 
@@ -273,13 +272,7 @@ class View:
     """
 
     def __init__(self, exercise: Exercise, step: int | None = None) -> None:
-        knowledge = exercise.model.knowledge
-        inspection = exercise.inspection(step)
-        belief = believe(inspection, exercise.model)
-        context = stated_context(inspection, knowledge)
-        self.shop = Workshop(
-            belief, exercise.tests_done(step), exercise.prices, context, inspection
-        )
+        self.shop = exercise.shop(step)
         spent = sum(done.minutes for done in exercise.done[:step])
         self._rules = _InTime(self.shop.gates, self.shop.progress, exercise.minutes - spent)
         self.state: State = self._planner().rank(self.shop.progress)
