@@ -98,9 +98,18 @@ class Workshop:
         for name in self.done:
             if name not in tests:
                 raise unknown_name("test", name, tests)
-        stated = {**belief.context, **(context or {})}
-        prices = prices or shipped_prices(self.knowledge)
-        self.gates = _gates(self.knowledge, tuple(sorted(stated.items())), prices)
+        self._prices = prices
+        self._stated = {**belief.context, **(context or {})}
+
+    @cached_property
+    def gates(self) -> Gates:
+        """The rules of this car in this workshop.
+
+        Raises:
+            KnowledgeError: if the knowledge lacks prices, and none were given.
+        """
+        prices = self._prices or shipped_prices(self.knowledge)
+        return _gates(self.knowledge, tuple(sorted(self._stated.items())), prices)
 
     @cached_property
     def progress(self) -> Progress:
