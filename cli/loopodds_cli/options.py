@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 from click.shell_completion import CompletionItem
-from loopodds import LoopoddsError
+from loopodds import UNSAFE_NOTE, LoopoddsError
 
 if TYPE_CHECKING:
     from loopodds import Inspection, Knowledge
@@ -92,12 +92,49 @@ case_argument = click.argument("case", metavar="CASE", type=CaseType())
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a page.")
 
-knowledge_option = click.option(
-    "--knowledge",
-    metavar="FOLDER",
-    type=click.Path(exists=True, file_okay=False),
-    help="Knowledge files to use instead of the shipped ones.",
-)
+UNSAFE = "loopodds.unsafe"
+
+
+def is_unsafe() -> bool:
+    """Whether the command running takes knowledge that may break the safety rules."""
+    ctx = click.get_current_context(silent=True)
+    return ctx is not None and UNSAFE in ctx.meta
+
+
+def _take_unsafe(ctx: click.Context, _: click.Parameter, given: bool) -> None:
+    if given:
+        ctx.meta[UNSAFE] = True
+
+
+def _trusted(ctx: click.Context, _: click.Parameter, folder: str | None) -> str | None:
+    """The folder, marked where --unsafe was given with it."""
+    if not is_unsafe() or ctx.resilient_parsing:
+        return folder
+    if folder is None:
+        raise click.UsageError("--unsafe goes with --knowledge FOLDER")
+    from loopodds import UnsafeFolder
+
+    return UnsafeFolder(folder)
+
+
+def knowledge_option(function: Function) -> Function:
+    """``--knowledge`` with ``--unsafe``, which is told with the folder."""
+    unsafe = click.option(
+        "--unsafe",
+        is_flag=True,
+        is_eager=True,
+        expose_value=False,
+        callback=_take_unsafe,
+        help="Use that knowledge though it breaks safety rules; every screen then says so.",
+    )
+    folder = click.option(
+        "--knowledge",
+        metavar="FOLDER",
+        type=click.Path(exists=True, file_okay=False),
+        callback=_trusted,
+        help="Knowledge files to use instead of the shipped ones.",
+    )
+    return folder(unsafe(function))
 
 
 def common_options(function: Function) -> Function:
@@ -134,4 +171,6 @@ def open_case(case: str, knowledge: Knowledge) -> Inspection:
 
 def print_json(content: Mapping[str, Any]) -> None:
     """Print one JSON object, indented, numbers in full precision; none but finite ones."""
+    if is_unsafe():
+        content = {"unsafe": UNSAFE_NOTE, **content}
     click.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))

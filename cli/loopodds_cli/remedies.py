@@ -15,6 +15,8 @@ REMEDIES = {
     "start over": "run again without --resume",
     "resume": "--resume goes on from here",
     "fewer workers": "--resume goes on from here, perhaps with fewer --workers",
+    "unsafe": "`loopodds network --check` names all of it; --unsafe uses such knowledge all the "
+    "same, and every screen says so",
     "no cluster": "score CSV without --cluster",
     "map columns": "a column map (--columns) can rename them",
 }

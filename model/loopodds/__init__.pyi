@@ -6,7 +6,8 @@ from loopodds.base.errors import (
     nearest as nearest, unknown_name as unknown_name,
 )
 from loopodds.base.phrases import (
-    lowered as lowered, percent as percent, sentence as sentence, spaced as spaced,
+    UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, sentence as sentence,
+    spaced as spaced,
 )
 from loopodds.base.units import format_quantity as format_quantity, parse_quantity as parse_quantity
 from loopodds.physics.refrigerants import refrigerant as refrigerant
@@ -16,7 +17,9 @@ from loopodds.knowledge.nodes import (
     Gauge as Gauge, Graded as Graded, Levels as Levels, Node as Node, Tabular as Tabular,
     parents_of as parents_of,
 )
-from loopodds.knowledge.records import SOUND as SOUND, Knowledge as Knowledge
+from loopodds.knowledge.records import (
+    SOUND as SOUND, Knowledge as Knowledge, UnsafeFolder as UnsafeFolder,
+)
 from loopodds.knowledge.shapes import Grounds as Grounds
 from loopodds.inspection.assignments import (
     Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from loopodds import (
     SHOWN_IN,
+    UNSAFE_NOTE,
     Belief,
     Inspection,
     LoopoddsError,
@@ -51,6 +52,8 @@ class Classroom:
         self.model = model
         self.knowledge = model.knowledge
         self.name = start.name if start else "a car nobody has looked at"
+        if self.knowledge.unsafe:
+            self.name = f"{self.name} - {UNSAFE_NOTE}"
         self.start = _sections(start)
         self._lock = threading.Lock()
 

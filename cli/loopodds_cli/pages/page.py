@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import condition_title, lowered, spaced
+from loopodds import UNSAFE_NOTE, condition_title, lowered, spaced
 from loopodds import percent as percent
 from rich.console import Console
 from rich.style import Style
 from rich.text import Text
+
+from loopodds_cli.options import is_unsafe
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, RankedTest, ServicePlan
@@ -55,6 +57,8 @@ class Page:
         self.width = self._console.width = min(WIDTH, self._console.width)
         self._begun = False
         self.plain = not self._console.encoding.lower().startswith("utf")
+        if is_unsafe():
+            self.headline(UNSAFE_NOTE)
 
     def headline(self, text: str, *lines: Cell) -> None:
         """The answer: the one thing to read from a distance, marked down its left edge."""

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import click
 from loopodds import (
+    UNSAFE_NOTE,
     CaseError,
     Value,
     described,
@@ -67,6 +68,8 @@ class Workbench:
 
     def run(self) -> None:
         """Ask and answer until the person leaves; the end of the input is as good as ``quit``."""
+        if self.work.knowledge.unsafe:
+            click.echo(UNSAFE_NOTE)
         click.echo(f"{case_title(self.work.show(self._number).state)}   ? for help, q to leave")
         if hasattr(sys.stdin, "reconfigure"):
             sys.stdin.reconfigure(errors="replace")

@@ -1,5 +1,10 @@
 """Small pieces of wording that every page and report shares."""
 
+UNSAFE_NOTE = (
+    "Unsafe knowledge: safety rules may be broken or missing. Do not work by what it says."
+)
+"""What everything says that comes of knowledge in which safety rules may be broken."""
+
 
 def percent(probability: float) -> str:
     """Whole per cent, but never 0 or 100 for what is not certain.

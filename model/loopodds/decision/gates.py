@@ -31,8 +31,8 @@ from loopodds.decision.moves import (
 from loopodds.decision.prices import Prices
 from loopodds.diagnosis.diagnose import may_hold
 from loopodds.inference.network import Evidence
-from loopodds.knowledge.guards import require_order
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.safeguards import require_safe
 from loopodds.knowledge.work import InContext, Service, Stop, Test
 from loopodds.safety import stops as safety
 from loopodds.safety.stops import Chance, Facts
@@ -47,11 +47,11 @@ class Gates:
     ``context``: as stated; what is not stated is not assumed.
 
     Raises:
-        KnowledgeError: if a gate names what does not exist, or one could be walked around.
+        KnowledgeError: if a gate names what does not exist, or a safety rule is broken.
     """
 
     def __init__(self, knowledge: Knowledge, context: Mapping[str, str], prices: Prices) -> None:
-        require_order(knowledge)
+        require_safe(knowledge)
         self.knowledge = knowledge
         self.context = dict(context)
         self.prices = prices

@@ -1,14 +1,12 @@
-"""The order of work: what comes before a test, and guards that cannot be walked around.
+"""The order of work: what comes before a test, and whether all exists that it names.
 
-A guard is a test that must have been passed before what waits for it. Nobody may be advised from
-an order with a hole in it.
+A guard is a test that must have been passed before what waits for it.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 
-from loopodds.base.errors import KnowledgeError, unknown_name
+from loopodds.base.errors import unknown_name
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import Service, Test
 
@@ -25,13 +23,6 @@ class Slip:
     def __str__(self) -> str:
         kind = "warning: " if self.warning else ""
         return f"{self.file}: {self.name}: {kind}{self.text}"
-
-
-@lru_cache(maxsize=8)
-def require_order(knowledge: Knowledge) -> None:
-    """Raise a KnowledgeError for the first slip in the order of work."""
-    for slip in order_slips(knowledge):
-        raise KnowledgeError(str(slip))
 
 
 def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
@@ -73,12 +64,6 @@ def _shared_texts(task: Test | Service, knowledge: Knowledge) -> Iterator[str]:
     for block in task.in_context:
         yield from context_texts(block.when, "in_context.when", knowledge)
         yield from unknown_texts("in_context.after", "test", block.after, knowledge.tests)
-    if task.coupled:
-        cleared = task.clears if isinstance(task, Service) else ()
-        passed = {task.name, *cleared, *earlier(task, knowledge)}
-        for name, test in knowledge.tests.items():
-            if test.passes and name not in passed:
-                yield f"touches the loop but does not wait for the guard {name}"
 
 
 def unknown_texts(

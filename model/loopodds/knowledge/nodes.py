@@ -24,6 +24,9 @@ Levels = tuple[float, ...]
 
 AnyNode = TypeVar("AnyNode", bound="Node")
 Factor = Annotated[float, msgspec.Meta(ge=0, le=1)]
+Spread = Annotated[float, msgspec.Meta(gt=0)]
+Added = Annotated[float, msgspec.Meta(ge=0)]
+"""Standard deviation on top of another one; zero adds nothing."""
 
 
 def matches(when: When, context: When) -> bool:
@@ -70,7 +73,7 @@ class Shift(Block, frozen=True, kw_only=True):
     """How far each state of a parent moves a gauge: mean and standard deviation [scale]."""
 
     parent: str
-    shift: Mapping[str, tuple[float, float]]
+    shift: Mapping[str, tuple[float, Added]]
     when: When = {}
 
 
@@ -78,7 +81,7 @@ class Override(Block, frozen=True, kw_only=True):
     """Hidden states under which a gauge reads one thing whatever the other parents do."""
 
     when: When = {}
-    shift: tuple[float, float]
+    shift: tuple[float, Spread]
 
 
 class Sound(Block, frozen=True, kw_only=True):
@@ -88,14 +91,14 @@ class Sound(Block, frozen=True, kw_only=True):
     expected: float
     per_ambient: float = 0.0
     per_humidity: float = 0.0
-    spread: float = 0.0
+    spread: Added = 0.0
 
 
 class Misreading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Share of readings that are slips, and their standard deviation [scale]."""
 
     share: Factor
-    spread: float
+    spread: Spread
 
 
 class Variant(msgspec.Struct, frozen=True):
@@ -114,6 +117,7 @@ class Node(
     in for it; that of the other states is the background, a car brought in though it is not so.
     ``masked_by``: states of other findings under which a reading says nothing. ``veiled_by``: for
     each the chance that what is there is not seen, so that the first state says so much less.
+    ``dangerous``: states that no guard passes and that a guard or a stop answers.
     """
 
     name: str
@@ -130,6 +134,7 @@ class Node(
     brings_in: Mapping[str, Factor] = {}
     masked_by: Mapping[str, tuple[str, ...]] = {}
     veiled_by: Mapping[str, Mapping[str, Factor]] = {}
+    dangerous: tuple[str, ...] = ()
     source: str
     grade: Grade
     weight: Weight
@@ -199,7 +204,7 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     scale: str = ""
     possible: tuple[float, float] | None = None
     humidity_to: float = 100.0
-    spread: float
+    spread: Spread
     misreading: Misreading
     cuts: tuple[float, ...] = ()
     sound: tuple[Sound, ...] = ()

@@ -20,7 +20,7 @@ import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
-from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
+from loopodds.knowledge.nodes import Added, Factor, Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
 from loopodds.knowledge.work import Caution, Harm, Scope, Service, Stop, Test, read_harm
 
@@ -53,9 +53,9 @@ class Context(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     title: str
     about: str
     values: tuple[str, ...] = ()
-    shares: tuple[float, ...] = ()
+    shares: tuple[Factor, ...] = ()
     typical: float = math.nan
-    unknown_spread: float = 0.0
+    unknown_spread: Added = 0.0
     # of the setting: the finding that a complaint is about when nothing is said of it
     usual_complaint: str = ""
     # values that are well known and not covered, with what they are
@@ -69,6 +69,12 @@ class Source(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     year: int
     kind: str
     note: str = ""
+
+
+class UnsafeFolder(str):
+    """A folder whose knowledge may break the safety rules: all that comes of it says so."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +93,8 @@ class Knowledge:
 
     Read once in a process for the same content, so that an edited file is never answered from
     memory; the shipped knowledge when no folder is named. ``digest`` is a hash of that content:
-    the version of the knowledge in force.
+    the version of the knowledge in force. What is read from an :class:`UnsafeFolder` is ``unsafe``
+    and has it in its digest, so that no result of it can be taken for one of safe knowledge.
 
     Raises:
         KnowledgeError: naming file, table and key, and the nearest valid spelling.
@@ -105,11 +112,13 @@ class Knowledge:
     sources: Mapping[str, Source]
     scope: Scope
     digest: str
+    unsafe: bool
 
     def __new__(cls, folder: str | Path | None = None) -> Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
-        return _parsed(tuple((name, _text(folder, name)) for name in names))
+        texts = tuple((name, _text(folder, name)) for name in names)
+        return _parsed(texts, isinstance(folder, UnsafeFolder))
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _made, (dict(vars(self)),)
@@ -161,7 +170,7 @@ def _gauges(knowledge: Knowledge) -> dict[str, Gauge]:
 
 
 @lru_cache(maxsize=4)
-def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
+def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
     tables = {name: _toml(name, text) for name, text in texts}
     nodes: dict[str, Node] = {}
     for sort, file in NODE_FILES.items():
@@ -181,7 +190,8 @@ def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
             "conditions": _conditions(nodes),
             "scope": read_record(Scope, tables["scope.toml"], "scope.toml", "scope"),
             "prices": tables["prices.toml"],
-            "digest": digest[:16],
+            "digest": digest[:16] + "-unsafe" * unsafe,
+            "unsafe": unsafe,
         }
     )
 

@@ -4,7 +4,6 @@ The types of the records say what shape a table has. What a record means, and wh
 names exists, is checked elsewhere.
 """
 
-import math
 import re
 import types
 from collections.abc import Iterator, Mapping
@@ -18,6 +17,8 @@ Kind = TypeVar("Kind", bound=msgspec.Struct)
 Grade = Literal["standard", "handbook", "measured", "common-practice", "estimate"]
 Weight = Annotated[float, msgspec.Meta(gt=0)]
 GROUNDS = ("source", "grade", "weight")
+LARGEST = 1e12
+"""Nothing in a car, a workshop or a bill comes near; beyond it sums lose their small parts."""
 NOTHING: Mapping[str, str] = {}
 PLAIN = {
     "array": "a list",
@@ -53,8 +54,9 @@ def read_record(
     if not isinstance(entry, Mapping):
         raise KnowledgeError(f"{file}: {name} must be a table")
     for place, number in _numbers(entry, name):
-        if not math.isfinite(number):
-            raise KnowledgeError(f"{file}: {place}: a number is needed, not {number!r}")
+        if not -LARGEST <= number <= LARGEST:  # nor is nan
+            shown = f"{number!r}" if isinstance(number, float) else "a whole number as long as that"
+            raise KnowledgeError(f"{file}: {place}: a number is needed, not {shown}")
     try:
         for key in given:
             if key in entry:
@@ -65,14 +67,14 @@ def read_record(
 
 
 def _numbers(entry: object, place: str) -> Iterator[tuple[str, float]]:
-    """Every number with a decimal point below a table, and where it stands."""
+    """Every number below a table, and where it stands."""
     if isinstance(entry, Mapping):
         for key, value in entry.items():
             yield from _numbers(value, f"{place}.{key}")
     elif isinstance(entry, list):
         for number, value in enumerate(entry, start=1):
             yield from _numbers(value, f"{place}[{number}]")
-    elif isinstance(entry, float):
+    elif isinstance(entry, int | float):
         yield place, entry
 
 

@@ -11,6 +11,9 @@ from loopodds.knowledge.shapes import GROUNDS, Grade, Grounds, Weight, read_reco
 Names = tuple[str, ...]
 Amount = Annotated[float, msgspec.Meta(ge=0)]
 Chance = Annotated[float, msgspec.Meta(gt=0, le=1)]
+LONGEST_MINUTES = 10_000
+"""No work on one car takes four weeks of days and nights less; more is a slip of the pen."""
+Minutes = Annotated[float, msgspec.Meta(gt=0, le=LONGEST_MINUTES)]
 
 
 class InContext(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -31,7 +34,7 @@ class Task(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     name: str
     title: str
     about: str
-    minutes: Annotated[float, msgspec.Meta(gt=0)]
+    minutes: Minutes
     after: Names = ()
     skill: Names = ()
     cautions: Names = ()
@@ -45,15 +48,20 @@ class Task(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     @property
     def coupled(self) -> bool:
-        """Whether it touches the loop, so that every guard must have been passed before."""
+        """Whether a machine or a hand gets into the loop."""
         return self.connects_machine or self.draws_charge or self.opens_loop
+
+    @property
+    def skills(self) -> set[str]:
+        """Every skill that it asks for, on whatever car."""
+        return {*self.skill, *(skill for block in self.in_context for skill in block.skill)}
 
 
 class Test(Task, frozen=True, kw_only=True):
     """Something the technician does that yields findings or readings.
 
-    A guard ``passes`` with some states of its findings; ``unless`` names findings with states
-    that forbid it. A sample ``fresh_from`` a test counts for ``fresh_minutes``.
+    A guard ``passes`` with some states of its findings. A sample ``fresh_from`` a test counts for
+    ``fresh_minutes``.
     """
 
     yields: Names = ()
@@ -63,10 +71,20 @@ class Test(Task, frozen=True, kw_only=True):
     passes: Mapping[str, Names] = {}
     takes_sample: bool = False
     needs_pressure: bool = False
-    soak_minutes: Amount = 0.0
+    soak_minutes: Annotated[float, msgspec.Meta(ge=0, le=LONGEST_MINUTES)] = 0.0
     fresh_from: str | None = None
-    fresh_minutes: Amount | None = None
+    fresh_minutes: Minutes | None = None
     as_it_came: bool = False
+
+    @property
+    def runs(self) -> bool:
+        """Whether the engine or the compressor runs for it."""
+        return self.engine == "running"
+
+    @property
+    def needs_charge(self) -> bool:
+        """Whether it can only be done while the charge is in."""
+        return self.runs or self.takes_sample or self.needs_pressure or self.fresh_from is not None
 
 
 class Service(Task, frozen=True, kw_only=True):
@@ -93,6 +111,9 @@ class Service(Task, frozen=True, kw_only=True):
         """Whether it changes the car: cures a fault, or settles what a test left."""
         return bool(self.cures or self.settles)
 
+
+Kind = Literal["running", "sampling", "opening", "filling"]
+"""Kinds of work that a caution may belong to."""
 
 Shut = Literal[
     "running", "energising", "opening", "sampling", "pressure", "machine", "filling", "anything"
@@ -146,10 +167,16 @@ class Stop(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Caution(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What to beware of; what it names says when it holds (see ``cautions_for``)."""
+    """What to beware of; what it names says when it holds (see ``cautions_for``).
+
+    Every test and service that does work of the kinds that it ``belongs_to``, or asks for one of
+    its ``skills``, has to name it.
+    """
 
     text: str
     always: str = ""  # few words for it where it holds for all work of its kind
+    belongs_to: tuple[Kind, ...] = ()
+    skills: Names = ()
     when: When = {}
     conditions: Names = ()
     findings: Names = ()

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from loopodds.base.phrases import lowered, percent, sentence, spaced
+from loopodds.base.phrases import UNSAFE_NOTE, lowered, percent, sentence, spaced
 from loopodds.diagnosis.belief import RankedCondition, condition_title, groups_of, with_state
 from loopodds.diagnosis.diagnose import ALSO_FROM, SETTLED_FROM, SOUND_FROM
 from loopodds.knowledge.records import SOUND, Knowledge
@@ -54,6 +54,8 @@ def report_text(report: Report, form: str) -> str:
 
 def _customer(report: Report, name: str) -> Iterator[Block]:
     yield Heading(1, f"{TITLE}: {name}")
+    if report.knowledge.unsafe:
+        yield Paragraph(UNSAFE_NOTE)
     yield from _stops(report)
     yield Heading(2, "What we found")
     yield from _answer(report)

@@ -7,6 +7,7 @@ from loopodds.diagnosis.model import Beliefs
 from loopodds.inspection.inspection import Group, InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.safeguards import require_safe
 from loopodds.safety.stops import Facts, chance_of, gauge_bar, in_force, watched_readings
 
 
@@ -16,7 +17,11 @@ def stops_of(
     """Stops in force in the rows of a group, in file order, shape (rows of the group, stops).
 
     An archive does not say which test was done last, so no stop goes by tests done.
+
+    Raises:
+        KnowledgeError: if a safety rule is broken.
     """
+    require_safe(knowledge)
     rows = group.rows
     marginals = np.hstack([beliefs.faults[name] for name in knowledge.of_kind("fault")])
     bars = {

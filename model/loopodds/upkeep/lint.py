@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from graphlib import CycleError, TopologicalSorter
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -17,10 +17,9 @@ from loopodds.base.errors import KnowledgeError, LoopoddsError, unknown_name
 from loopodds.inference.junction import JunctionTree
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.vocabulary import AUXILIARY, CHOICES, reading_dimension
+from loopodds.inspection.vocabulary import CHOICES, reading_dimension
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.cures import cured_states
-from loopodds.knowledge.guards import Slip, context_texts, earlier, order_slips, unknown_texts
+from loopodds.knowledge.guards import Slip, context_texts, order_slips, unknown_texts
 from loopodds.knowledge.nodes import (
     Gauge,
     Graded,
@@ -32,13 +31,31 @@ from loopodds.knowledge.nodes import (
     read_node,
 )
 from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, read_one
-from loopodds.knowledge.work import Service, Test
-from loopodds.safety.checks import stop_slips
+from loopodds.knowledge.safeguards import safety_slips
+from loopodds.upkeep.work_lint import work_slips
 
 Files = Mapping[str, Mapping[str, Any]]
 HIDDEN = ("fault", "mechanism", "history")
 PROBE = 300.0
 """A reading that can be turned into any scale: a pressure [kPa] within both saturation curves."""
+
+
+class Size(NamedTuple):
+    """How large the knowledge is: nodes, and configurations of the cliques of its tree."""
+
+    nodes: int
+    configurations: int  # in the dearest kind of car, contexts as stated
+
+
+def size_of(knowledge: Knowledge) -> Size:
+    """Size of a knowledge that has no problems, by which the time of every answer goes.
+
+    Raises:
+        KnowledgeError: if the network cannot be made.
+        TooLarge: if exact inference in it would not fit in memory.
+    """
+    networks = (build_network(knowledge, context) for context in _contexts(knowledge, stated=True))
+    return Size(len(knowledge.nodes), max(plan_of(network).space for network in networks))
 
 
 def lint(folder: str | Path | None = None) -> list[Slip]:
@@ -55,10 +72,12 @@ def lint(folder: str | Path | None = None) -> list[Slip]:
     except LoopoddsError as error:
         return [_of_error(error)]
     problems = [p for node in knowledge.nodes.values() for p in _node_problems(node, knowledge)]
-    problems += _work_problems(knowledge)
+    problems += work_slips(knowledge)
     problems += order_slips(knowledge)
+    problems += safety_slips(knowledge)
     problems += _source_problems(files)
     problems += _cycles(knowledge)
+    problems += _unobserved(knowledge)
     if all(problem.warning for problem in problems):
         problems += _uncompiled(knowledge)
     return problems
@@ -144,17 +163,24 @@ def _cycles(knowledge: Knowledge) -> Iterator[Slip]:
         yield Slip(hidden[ring[0]].file, ring[0], f"causes run in a ring: {' -> '.join(ring)}")
 
 
+def _unobserved(knowledge: Knowledge) -> Iterator[Slip]:
+    """Faults on which no finding and no reading depends, directly or through others."""
+    waiting = list(knowledge.of_kind("finding", "gauge"))
+    bearing: set[str] = set()
+    while waiting:
+        node = knowledge.nodes.get(waiting.pop())
+        parents = set(parents_of(node)) - bearing if node else set()
+        bearing |= parents
+        waiting.extend(parents)
+    for name, fault in knowledge.of_kind("fault").items():
+        if name not in bearing:
+            yield Slip(fault.file, name, "nothing observes it: no finding or reading depends on it")
+
+
 def _uncompiled(knowledge: Knowledge) -> Iterator[Slip]:
     """Contexts in which the network cannot be built; those not stated are tried as well."""
-    bearing = {key for node in knowledge.nodes.values() for key in node.context_keys()}
-    choices = [
-        [(name, value) for value in context.values] + [("", "")] * bool(context.shares)
-        for name, context in knowledge.contexts.items()
-        if context.values and name in bearing
-    ]
     slips: dict[str, Slip] = {}
-    for combination in itertools.product(*choices):
-        context = {name: value for name, value in combination if name}
+    for context in _contexts(knowledge):
         try:
             network = build_network(knowledge, context)
         except LoopoddsError as error:
@@ -165,6 +191,19 @@ def _uncompiled(knowledge: Knowledge) -> Iterator[Slip]:
             JunctionTree(network)
         except LoopoddsError as error:
             yield _of_error(error)
+
+
+def _contexts(knowledge: Knowledge, stated: bool = False) -> Iterator[dict[str, str]]:
+    """Combinations of the contexts that bear on a node, those not stated among them if wanted."""
+    bearing = {key for node in knowledge.nodes.values() for key in node.context_keys()}
+    choices = [
+        [(name, value) for value in context.values] + [("", "")] * bool(context.shares)
+        for name, context in knowledge.contexts.items()
+        if context.values and name in bearing
+    ]
+    for combination in itertools.product(*choices):
+        if not (stated and ("", "") in combination):
+            yield {name: value for name, value in combination if name}
 
 
 def _node_problems(node: Node, knowledge: Knowledge) -> Iterator[Slip]:
@@ -292,102 +331,3 @@ def _shadowed(node: Tabular, knowledge: Knowledge) -> Iterator[Slip]:
 
 def _shown(when: Mapping[str, str]) -> str:
     return ", ".join(f"{key} {value}" for key, value in when.items())
-
-
-def _work_problems(knowledge: Knowledge) -> Iterator[Slip]:
-    """Problems of everything that is not a node."""
-    for name in knowledge.scope.conditions:
-        if name not in knowledge.conditions:
-            yield Slip("faults.toml", name, "no fault variable has this condition")
-    for test in knowledge.tests.values():
-        yield from (Slip("tests.toml", test.name, text) for text in _test_texts(test, knowledge))
-    yield from _unreachable(knowledge)
-    yielded = {name for test in knowledge.tests.values() for name in test.yields}
-    for name, node in knowledge.of_kind("finding", "gauge").items():
-        if name not in yielded:
-            yield Slip(node.file, name, "no test yields it")
-    for service in knowledge.services.values():
-        for text in _service_texts(service, knowledge):
-            yield Slip("services.toml", service.name, text)
-    yield from stop_slips(knowledge)
-    yield from _uncured(knowledge)
-    yield from _harm_problems(knowledge)
-    yield from _caution_problems(knowledge)
-
-
-def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
-    seen = [*knowledge.of_kind("finding", "gauge", "history"), *AUXILIARY]
-    if not test.yields:
-        yield "yields nothing"
-    yield from unknown_texts("yields", "finding or reading", test.yields, seen)
-    yield from unknown_texts("after", "test", test.after, knowledge.tests)
-    yield from unknown_texts("destroys", "test", test.destroys, knowledge.tests)
-    yield from unknown_texts("cautions", "caution", test.cautions, knowledge.cautions)
-    if test.name in test.destroys:
-        yield "destroys itself"
-
-
-def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
-    before = {**knowledge.tests, **knowledge.services}
-    targets = {**knowledge.conditions, **knowledge.of_kind("fault")}
-    yield from unknown_texts("after", "test or service", service.after, before)
-    yield from unknown_texts("not_with", "service", service.not_with, knowledge.services)
-    yield from unknown_texts("cautions", "caution", service.cautions, knowledge.cautions)
-    yield from unknown_texts("assumes_no", "condition", service.assumes_no, knowledge.conditions)
-    for key, named in (("in_vain", service.in_vain), ("cures", service.cures)):
-        for target in named:
-            if not cured_states(target, knowledge):
-                yield f"{key}: {unknown_name('condition', target, targets)}"
-
-
-def _uncured(knowledge: Knowledge) -> Iterator[Slip]:
-    cured = {
-        pair
-        for service in knowledge.services.values()
-        for target in service.cures
-        for pair in cured_states(target, knowledge)
-    }
-    for name, fault in knowledge.of_kind("fault").items():
-        left = [state for state in fault.states[1:] if (name, state) not in cured]
-        if left:
-            yield Slip("services.toml", name, f"no service cures {', '.join(left)}")
-
-
-def _unreachable(knowledge: Knowledge) -> Iterator[Slip]:
-    """Tests that wait for each other, or for a test that makes them impossible."""
-    waits = {name: test.after for name, test in knowledge.tests.items()}
-    try:
-        order = list(TopologicalSorter(waits).static_order())
-    except CycleError as error:
-        ring = error.args[1]
-        text = f"unreachable: tests wait for each other: {' after '.join(ring)}"
-        yield Slip("tests.toml", ring[0], text)
-        return
-    for name in [name for name in order if name in knowledge.tests]:
-        for other in sorted(earlier(knowledge.tests[name], knowledge)):
-            if name in knowledge.tests[other].destroys:
-                text = f"unreachable: {other} must come first and makes it impossible"
-                yield Slip("tests.toml", name, text)
-
-
-def _harm_problems(knowledge: Knowledge) -> Iterator[Slip]:
-    faults = knowledge.of_kind("fault")
-    for name in [name for name in knowledge.harms if name not in faults]:
-        yield Slip("harms.toml", name, f"harms: {unknown_name('fault', name, faults)}")
-    for name, fault in faults.items():
-        harms = knowledge.harms[name].states if name in knowledge.harms else {}
-        texts = list(unknown_texts("states", f"state of {name}", harms, fault.states[1:]))
-        texts += [f"no harm given for {state}" for state in fault.states[1:] if state not in harms]
-        yield from (Slip("harms.toml", name, text) for text in texts)
-
-
-def _caution_problems(knowledge: Knowledge) -> Iterator[Slip]:
-    tasks = (*knowledge.tests.values(), *knowledge.services.values())
-    asked = {caution for task in tasks for caution in task.cautions}
-    asked.update(caution for stop in knowledge.stops.values() for caution in stop.cautions)
-    for name, caution in knowledge.cautions.items():
-        texts = [*context_texts(caution.when, "when", knowledge)]
-        texts += unknown_texts("conditions", "condition", caution.conditions, knowledge.conditions)
-        yield from (Slip("cautions.toml", name, text) for text in texts)
-        if not (caution.when or caution.conditions or caution.findings or name in asked):
-            yield Slip("cautions.toml", name, "nothing ever shows it", warning=True)
