@@ -94,7 +94,7 @@ from loopodds.upkeep.calibration import (
     wilson_interval as wilson_interval,
 )
 from loopodds.upkeep.exchange import to_networkx as to_networkx, to_pgmpy as to_pgmpy
-from loopodds.upkeep.lint import lint as lint
+from loopodds.upkeep.lint import Size as Size, lint as lint, size_of as size_of
 from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirmed_turns
 from loopodds.upkeep.verification import (
     AGREES_WITHIN as AGREES_WITHIN, Verification as Verification, verify as verify,

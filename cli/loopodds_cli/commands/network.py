@@ -9,12 +9,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from loopodds import unknown_name
+from loopodds import UNSAFE_NOTE, unknown_name
 
-from loopodds_cli.options import NODE, common_options, file_option, number_option, print_json
+from loopodds_cli.options import (
+    NODE,
+    common_options,
+    file_option,
+    is_unsafe,
+    number_option,
+    print_json,
+)
 
 if TYPE_CHECKING:
-    from loopodds import Knowledge
+    from loopodds import Knowledge, Size
 
 
 @click.command()
@@ -98,20 +105,39 @@ def command(
 
 
 def _check(folder: str | None, as_json: bool) -> int:
-    """Print every problem; the exit code."""
-    from loopodds import lint
+    """Print every problem, and how large knowledge without errors is; the exit code."""
+    from loopodds import Knowledge, lint, size_of
 
     problems = lint(folder)
     errors = [problem for problem in problems if not problem.warning]
+    size = None if errors else size_of(Knowledge(folder))
+    shipped = None if errors or folder is None else size_of(Knowledge())
     if as_json:
         names = ("file", "name", "text", "warning")
-        print_json({"problems": [{n: getattr(p, n) for n in names} for p in problems]})
+        sizes = {"size": size, "shipped_size": shipped}
+        print_json(
+            {"problems": [{n: getattr(p, n) for n in names} for p in problems]}
+            | {key: one._asdict() for key, one in sizes.items() if one}
+        )
     else:
+        if is_unsafe():
+            click.echo(UNSAFE_NOTE)
         for problem in problems:
             click.echo(str(problem))
         warnings = len(problems) - len(errors)
         click.echo(f"{len(errors)} problems, {warnings} warnings", err=bool(errors))
+        if size:
+            click.echo(_size_text(size, shipped))
     return 1 if errors else 0
+
+
+def _size_text(size: Size, shipped: Size | None) -> str:
+    """How large the knowledge is, and by how much larger than what is shipped."""
+    text = f"{size.nodes} nodes, a tree of {size.configurations:,} configurations"
+    if shipped is None:
+        return text
+    more = size.configurations - shipped.configurations
+    return f"{text}; against the shipped {size.nodes - shipped.nodes:+d} and {more:+,d}"
 
 
 def _verify(folder: str | None, rows: int, seed: int, as_json: bool) -> int:

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from loopodds.base.errors import KnowledgeError, LoopoddsError, unknown_name
-from loopodds.inference.junction import JunctionTree
+from loopodds.inference.junction import JunctionTree, plan_of
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
@@ -44,7 +44,7 @@ class Size(NamedTuple):
     """How large the knowledge is: nodes, and configurations of the cliques of its tree."""
 
     nodes: int
-    configurations: int  # in the dearest kind of car, contexts as stated
+    configurations: int  # the same in every context: variants do not change what depends on what
 
 
 def size_of(knowledge: Knowledge) -> Size:
@@ -54,8 +54,8 @@ def size_of(knowledge: Knowledge) -> Size:
         KnowledgeError: if the network cannot be made.
         TooLarge: if exact inference in it would not fit in memory.
     """
-    networks = (build_network(knowledge, context) for context in _contexts(knowledge, stated=True))
-    return Size(len(knowledge.nodes), max(plan_of(network).space for network in networks))
+    network = build_network(knowledge, next(_contexts(knowledge)))
+    return Size(len(knowledge.nodes), plan_of(network).space)
 
 
 def lint(folder: str | Path | None = None) -> list[Slip]:
@@ -193,8 +193,8 @@ def _uncompiled(knowledge: Knowledge) -> Iterator[Slip]:
             yield _of_error(error)
 
 
-def _contexts(knowledge: Knowledge, stated: bool = False) -> Iterator[dict[str, str]]:
-    """Combinations of the contexts that bear on a node, those not stated among them if wanted."""
+def _contexts(knowledge: Knowledge) -> Iterator[dict[str, str]]:
+    """Combinations of the contexts that bear on a node; the first has all of them stated."""
     bearing = {key for node in knowledge.nodes.values() for key in node.context_keys()}
     choices = [
         [(name, value) for value in context.values] + [("", "")] * bool(context.shares)
@@ -202,8 +202,7 @@ def _contexts(knowledge: Knowledge, stated: bool = False) -> Iterator[dict[str, 
         if context.values and name in bearing
     ]
     for combination in itertools.product(*choices):
-        if not (stated and ("", "") in combination):
-            yield {name: value for name, value in combination if name}
+        yield {name: value for name, value in combination if name}
 
 
 def _node_problems(node: Node, knowledge: Knowledge) -> Iterator[Slip]:
