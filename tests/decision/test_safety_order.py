@@ -1,15 +1,15 @@
-"""The order of work protects people first, then equipment, then evidence."""
+"""The order of work protects people first, then equipment, then evidence.
+
+What holds for all work of a kind is a rule of :mod:`loopodds.knowledge.safeguards` and tested
+there; here stands what the trade says of one thing or another by name.
+"""
 
 from __future__ import annotations
-
-from collections.abc import Iterator
 
 import pytest
 from loopodds.knowledge import work as records
 from loopodds.knowledge.records import Knowledge
 from loopodds.safety.stops import reach_of
-
-GATES = {"label_check", "refrigerant_identification", "leak_stop_check"}
 
 
 @pytest.fixture(scope="module")
@@ -29,29 +29,6 @@ def before(name: str, knowledge: Knowledge) -> set[str]:
     return found
 
 
-def marked_with(mark: str, knowledge: Knowledge) -> Iterator[records.Test]:
-    return (test for test in knowledge.tests.values() if getattr(test, mark))
-
-
-@pytest.mark.parametrize("mark", ["connects_machine", "draws_charge", "opens_loop"])
-def test_nothing_is_coupled_or_opened_before_the_gas_is_identified_and_leak_stop_ruled_out(
-    mark: str, knowledge: Knowledge
-) -> None:
-    marked = list(marked_with(mark, knowledge))
-    assert marked
-    for test in marked:
-        assert before(test.name, knowledge) >= GATES, test.name
-
-
-def test_the_sample_waits_for_the_gates_too(knowledge: Knowledge) -> None:
-    assert before("capture_sample", knowledge) >= GATES
-
-
-def test_the_loop_is_opened_only_after_it_was_emptied(knowledge: Knowledge) -> None:
-    for test in marked_with("opens_loop", knowledge):
-        assert "recover_and_weigh" in before(test.name, knowledge), test.name
-
-
 def test_static_pressure_waits_until_a_loop_that_ran_has_one_temperature_again(
     knowledge: Knowledge,
 ) -> None:
@@ -67,21 +44,11 @@ def test_only_the_right_refrigerant_without_leak_stop_opens_the_way(knowledge: K
     assert leak_stop.passes == {"sealant_check": ("negative",)}
 
 
-def test_nothing_runs_before_the_gas_is_identified_and_leak_stop_ruled_out(
-    knowledge: Knowledge,
-) -> None:
-    running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
-    for name in running | {"detector_search"}:
-        assert before(name, knowledge) >= GATES, name
-
-
 def test_a_compressor_that_knocks_does_not_run_not_even_for_a_sample(knowledge: Knowledge) -> None:
     shut = reach_of(knowledge)["compressor_knocks"].tests
     running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
     assert shut == running
     assert "capture_sample" in shut
-    for name in running:
-        assert "starved_compressor" in knowledge.tests[name].cautions, name
 
 
 def test_nitrogen_does_not_wait_for_a_vacuum(knowledge: Knowledge) -> None:
@@ -103,36 +70,10 @@ def test_lines_of_an_electric_compressor_are_not_flushed(knowledge: Knowledge) -
     assert knowledge.services["clean_the_loop"].never == {"compressor": "electric"}
 
 
-def test_recovery_ends_every_test_that_needs_the_charge(knowledge: Knowledge) -> None:
-    gone = set(knowledge.tests["recover_and_weigh"].destroys)
-    running = {name for name, test in knowledge.tests.items() if test.engine == "running"}
-    assert gone >= running | {"static_test", "detector_search", "moisture_test", "acid_kit"}
-
-
 def test_acid_and_moisture_ask_for_a_fresh_sample(knowledge: Knowledge) -> None:
     for name in ("acid_kit", "moisture_test"):
         assert "capture_sample" in before(name, knowledge)
         assert knowledge.tests[name].fresh_minutes <= 15
-
-
-def test_high_voltage_is_for_qualified_people_and_carries_its_caution(knowledge: Knowledge) -> None:
-    work: list[records.Test | records.Service] = [
-        *knowledge.tests.values(),
-        *knowledge.services.values(),
-    ]
-    skilled = [one for one in work if "high_voltage" in one.skill]
-    assert {one.name for one in skilled} >= {"insulation_measurement", "high_voltage_oil_path"}
-    assert all("high_voltage" in one.cautions for one in skilled)
-
-
-def test_every_service_on_the_refrigerant_side_is_gated_and_vents_nothing(
-    knowledge: Knowledge,
-) -> None:
-    for service in knowledge.services.values():
-        if not service.filling:
-            continue
-        assert "refrigerant_identification" in service.after, service.name
-        assert {"never_vent", "licensed_practice", "r1234yf_flammable"} <= set(service.cautions)
 
 
 def test_wrong_refrigerant_never_goes_through_the_workshop_s_machine(knowledge: Knowledge) -> None:

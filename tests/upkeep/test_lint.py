@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import random
 import shutil
 from functools import cache
 from importlib import resources
 from pathlib import Path
 
 import pytest
+from broken_knowledge import broken, write
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.lint import lint
+from loopodds.upkeep.lint import lint, size_of
 
 GROUNDS = 'source = "estimate"\ngrade = "estimate"\nweight = 5\n'
 LABELS = 'title = "Planted"\nabout = "Only for this test."\ngroup = "planted"\n'
@@ -201,6 +205,26 @@ READINGS = {
         (GAUGE + SOUND).replace('"plain"', '"sideways"'),
         "unknown transform 'sideways'",
     ),
+    "a spread below zero": (
+        (GAUGE + SOUND).replace("spread = 2.0", "spread = -2.0"),
+        "spread: expected a number > 0.0, not -2.0",
+    ),
+    "no spread at all": (
+        (GAUGE + SOUND).replace("spread = 2.0", "spread = 0.0"),
+        "spread: expected a number > 0.0, not 0.0",
+    ),
+    "slips that spread below zero": (
+        (GAUGE + SOUND).replace("spread = 20.0", "spread = -20.0"),
+        "misreading.spread: expected a number > 0.0, not -20.0",
+    ),
+    "a shift that spreads below zero": (
+        GAUGE + SOUND + '[[planted.shifts]]\nparent = "leak"\nshift = { slow = [1.0, -1.0] }',
+        "shifts[1].shift.slow[2]: expected a number >= 0.0, not -1.0",
+    ),
+    "an override that is certain": (
+        GAUGE + SOUND + '[[planted.overrides]]\nwhen = { leak = "slow" }\nshift = [1.0, 0]',
+        "overrides[1].shift[2]: expected a number > 0.0, not 0",
+    ),
     "a quantity without units": (
         (GAUGE + SOUND).replace('"temperature_difference"', '"charm"'),
         "unknown quantity 'charm'",
@@ -220,6 +244,68 @@ def test_a_slip_in_a_reading_is_found(folder: Path, slip: str) -> None:
 
 
 WORK = {
+    "a test longer than any work": (
+        "tests.toml",
+        TEST.replace("minutes = 5", "minutes = 1e308"),
+        "minutes: a number is needed, not 1e+308",
+    ),
+    "a soak of years": (
+        "tests.toml",
+        TEST + "soak_minutes = 1e7",
+        "soak_minutes: expected a number <= 10000.0, not 10000000.0",
+    ),
+    "a price of hundreds of digits": (
+        "services.toml",
+        SERVICE.replace("price = 5", f"price = {10**400}"),
+        "price: a number is needed, not a whole number as long as that",
+    ),
+    "a guard whose passing is misspelt": (
+        "tests.toml",
+        TEST + 'pases = { leak_detector = ["nothing"] }',
+        "unknown key 'pases'; did you mean 'passes'?",
+    ),
+    "a key that no test has": (
+        "tests.toml",
+        TEST + 'unles = { leak_detector = ["found"] }',
+        "unknown key 'unles'; known: ",
+    ),
+    "a key of a service that is misspelt": (
+        "services.toml",
+        SERVICE + 'asumes_no = ["leak"]',
+        "unknown key 'asumes_no'; did you mean 'assumes_no'?",
+    ),
+    "a key of a trigger that is misspelt": (
+        "stops.toml",
+        'title = "Planted"\nreason = "-"\nlifted = "-"\nwho = "-"\n'
+        + GROUNDS
+        + 'when = [{ seeen = { fan_check = ["dead"] } }]',
+        "when[1]: unknown key 'seeen'; did you mean 'seen'?",
+    ),
+    "a list where a word belongs": (
+        "tests.toml",
+        TEST + 'engine = ["off"]',
+        "engine: expected a text, not ['off']",
+    ),
+    "a running test that nothing comes before": (
+        "tests.toml",
+        TEST.replace('"planted"', '"burnt_smell"') + 'engine = "running"',
+        "needs the charge but does not wait for the guard leak_stop_check",
+    ),
+    "a running test that recovery does not end": (
+        "tests.toml",
+        TEST.replace('"planted"', '"burnt_smell"') + 'engine = "running"',
+        "needs the charge but is not among what recover_and_weigh destroys",
+    ),
+    "a service that can never pay": (
+        "services.toml",
+        SERVICE.replace("price = 5", "price = 5000") + "cures = { evaporator_icing = 0.5 }",
+        "can never pay: costs 5005 at least and spares ",
+    ),
+    "services that wait for each other": (
+        "services.toml",
+        SERVICE + 'after = ["planted"]',
+        "unreachable: tests wait for each other: planted after planted",
+    ),
     "a test that yields nothing known": (
         "tests.toml",
         TEST.replace('"planted"', '"burnt_smel"'),
@@ -338,11 +424,13 @@ WORK = {
 def test_a_slip_in_the_work_is_found(folder: Path, slip: str) -> None:
     file, entry, expected = WORK[slip]
     named = f"{file}: planted: {expected}"
-    assert any(found.startswith(named) for found in planted(folder, {file: entry}))
+    found = planted(folder, {file: entry})
+    assert any(problem.startswith(named) for problem in found), found
 
 
 def test_a_new_fault_needs_a_harm_and_a_service(folder: Path) -> None:
     assert planted(folder, {"faults.toml": FAULT + ROOT}) == {
+        "faults.toml: planted: nothing observes it: no finding or reading depends on it",
         "services.toml: planted: no service cures present",
         "harms.toml: planted: no harm given for present",
     }
@@ -384,6 +472,40 @@ def test_every_slip_is_listed_not_only_the_first(folder: Path) -> None:
         "planted",
         "other",
     }
+
+
+def test_a_state_of_a_variant_that_is_no_word_is_one_problem(folder: Path) -> None:
+    variant = "[[planted.variants]]\nwhen = { age = { leak = 1 } }\nrows = [{ p = [0.5, 0.5] }]"
+    expected = "findings.toml: planted: variants: each needs a table 'when' with a word for each"
+    problems = planted(folder, {"findings.toml": TABLE + ROOT + variant})
+    assert any(problem.startswith(expected) for problem in problems), problems
+
+
+def test_the_size_of_the_tree_tells_what_a_parent_more_costs(folder: Path) -> None:
+    shipped_size = size_of(Knowledge())
+    assert size_of(Knowledge(folder)) == shipped_size
+    with (folder / "findings.toml").open("a", encoding="utf-8") as stream:
+        parents = ["moisture", "debris", "condenser_airflow", "compressor_wear"]
+        stream.write(f"\n[planted]\n{TABLE}parents = {parents}\nrows = [{{ p = [0.9, 0.1] }}]\n")
+    larger = size_of(Knowledge(folder))
+    assert larger.nodes == shipped_size.nodes + 1
+    assert larger.configurations > shipped_size.configurations
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.integers(0, 10**9), st.sampled_from([1, 2, 5, 20]))
+@pytest.mark.slow
+def test_broken_knowledge_is_told_and_never_ends_in_a_traceback(
+    tmp_path: Path, seed: int, times: int
+) -> None:
+    """For longer: ``python tests/broken_knowledge.py --minutes 10``."""
+    files, _ = broken(random.Random(seed), times)
+    write(files, tmp_path)
+    problems = lint(tmp_path)
+    if not any(not problem.warning for problem in problems):
+        assert Knowledge(tmp_path).nodes
 
 
 @pytest.mark.parametrize(

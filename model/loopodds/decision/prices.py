@@ -6,7 +6,6 @@ are checked, and a misspelt one is answered with the nearest.
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -153,7 +152,7 @@ def _currency(content: Mapping[str, Any], default: str, fault: Fault) -> str:
 
 
 def _amount(value: object, section: str, key: str, fault: Fault) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
         raise fault(section, key, f"{show(value)} is not a number")
     if not 0 <= value <= _MOST:
         raise fault(section, key, f"{show(value)} does not lie between 0 and {_MOST:,.0f}")

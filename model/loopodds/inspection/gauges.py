@@ -144,7 +144,9 @@ def _condition(
     stated: FloatArray, name: str, knowledge: Knowledge
 ) -> tuple[FloatArray, FloatArray]:
     """A condition, typical where it is not stated, and how far it may then be off."""
-    context = knowledge.contexts[name]
+    context = knowledge.contexts.get(name)
+    if context is None or np.isnan(context.typical):
+        raise KnowledgeError(f"contexts.toml: needs {name} with a number 'typical'")
     unknown = np.isnan(stated)
     return (
         np.where(unknown, context.typical, stated),

@@ -283,8 +283,10 @@ def _read(name: str, kind: str, table: Any, file: str) -> Node:
 
 def _variant(variant: Any, table: Mapping[str, Any], node: Node) -> Variant:
     """A variant read as the whole node that it makes, of which only what it changes is kept."""
-    if not isinstance(variant, Mapping) or not isinstance(variant.get("when"), Mapping):
-        raise KnowledgeError(f"{node.file}: {node.name}.variants: each needs a table 'when'")
+    when = variant.get("when") if isinstance(variant, Mapping) else None
+    if not isinstance(when, Mapping) or not all(isinstance(word, str) for word in when.values()):
+        problem = "each needs a table 'when' with a word for each context"
+        raise KnowledgeError(f"{node.file}: {node.name}.variants: {problem}")
     changed = {key: value for key, value in variant.items() if key != "when"}
     there = _read(node.name, node.kind, {**table, **changed}, node.file)
     return Variant(variant["when"], {key: getattr(there, key) for key in changed})

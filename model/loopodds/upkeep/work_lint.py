@@ -18,6 +18,10 @@ def work_slips(knowledge: Knowledge) -> Iterator[Slip]:
     for name in knowledge.scope.conditions:
         if name not in knowledge.conditions:
             yield Slip("faults.toml", name, "no fault variable has this condition")
+    for name, context in knowledge.contexts.items():
+        usual = [context.usual_complaint] if context.usual_complaint else []
+        for text in unknown_texts("usual_complaint", "finding", usual, knowledge.nodes):
+            yield Slip("contexts.toml", name, text)
     for test in knowledge.tests.values():
         yield from (Slip("tests.toml", test.name, text) for text in _test_texts(test, knowledge))
     yield from _unreachable(knowledge)
