@@ -6,17 +6,23 @@ import http.client
 import json
 import re
 import shutil
+import socket
+import struct
 import subprocess
 import threading
+import time
+from contextlib import ExitStack, suppress
 
 import numpy as np
 import pytest
+from loopodds.base.errors import LoopoddsError
 from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import batch_of
 from loopodds.inspection.sections import inspection_from
+from loopodds_cli.classroom import server as server_module
 from loopodds_cli.classroom.answers import Classroom
-from loopodds_cli.classroom.server import HERE, LARGEST_REQUEST, _Server
+from loopodds_cli.classroom.server import HERE, LARGEST_REQUEST, _Server, serve
 from references import with_codes
 
 CAR = {
@@ -129,6 +135,97 @@ def test_other_sites_and_programs_may_not_ask(served):
     assert ask(served, body=body, **{"Content-Type": "text/plain"})[0].status == 403
     assert ask(served, body=" " * (LARGEST_REQUEST + 1))[0].status == 413
     assert ask(served, "GET", "/elsewhere")[0].status == 404
+
+
+def raw(port, data, wait=5.0):
+    """What the server answers to raw bytes until it closes the connection; None if it does not."""
+    with socket.create_connection((HERE, port), timeout=wait) as connection:
+        connection.sendall(data)
+        received = b""
+        try:
+            while part := connection.recv(4096):
+                received += part
+        except TimeoutError:
+            return None
+        return received
+
+
+def head(port, length, **headers):
+    lines = {"Host": f"{HERE}:{port}", "Content-Type": "application/json", **headers}
+    lines["Content-Length"] = length
+    text = "".join(f"{name}: {value}\r\n" for name, value in lines.items())
+    return f"POST / HTTP/1.1\r\n{text}\r\n".encode("latin-1")
+
+
+@pytest.mark.parametrize("body", ["[" * 50_000, '{"a":' * 15_000, "9" * 90_000, "nul", '"\\ud800"'])
+def test_a_body_that_is_no_car_however_deep_is_answered(served, body):
+    response, text = ask(served, body=body)
+    assert response.status == 200
+    assert json.loads(text) == {"problem": "the page sent what is no car; load it again"}
+
+
+@pytest.mark.parametrize("length", ["-1", "\u00b2", "1e3", "", "99999999999999999999"])
+def test_a_length_that_is_none_is_refused(served, length):
+    assert raw(served, head(served, length)).startswith(b"HTTP/1.0 413 ")
+
+
+@pytest.fixture
+def hasty(room, monkeypatch):
+    """A server that waits for nobody longer than half a second, a second altogether."""
+    monkeypatch.setattr(server_module._Handler, "timeout", 0.5)
+    monkeypatch.setattr(server_module._Server, "longest_s", 1.0)
+    monkeypatch.setattr(server_module, "MOST_CONNECTIONS", 3)
+    with _Server(room, 0) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        yield server.server_port
+        server.shutdown()
+        thread.join()
+
+
+def test_a_body_that_never_comes_is_not_waited_for(hasty, capfd):
+    assert raw(hasty, head(hasty, "1000") + b'{"find') == b""
+    assert capfd.readouterr().err == ""
+
+
+def test_a_client_that_sends_a_byte_now_and_then_is_cut_off(hasty, capfd):
+    begun = time.monotonic()
+    with socket.create_connection((HERE, hasty), timeout=5) as connection:
+        connection.sendall(head(hasty, "1000"))
+        with suppress(OSError):
+            while time.monotonic() < begun + 8:
+                connection.sendall(b" ")
+                time.sleep(0.2)
+    # once the second is over the server has closed, and sending fails: well before the eight
+    assert time.monotonic() < begun + 4
+    assert capfd.readouterr().err == ""
+
+
+def test_more_connections_than_a_class_has_are_turned_away(hasty):
+    with ExitStack() as stack:
+        for _ in range(3):
+            stack.enter_context(socket.create_connection((HERE, hasty), timeout=5))
+        time.sleep(0.2)  # until the server has met them
+        assert raw(hasty, b"").startswith(b"HTTP/1.0 503 ")
+    time.sleep(0.7)
+    assert ask(hasty, "GET")[0].status == 200
+
+
+def test_a_client_that_leaves_says_nothing_on_the_terminal(served, capfd):
+    body = json.dumps(CAR).encode()
+    for _ in range(3):
+        with socket.create_connection((HERE, served), timeout=5) as connection:
+            # closed with a reset, while the answer is still being worked out
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            connection.sendall(head(served, str(len(body))) + body)
+    assert ask(served, body=json.dumps(CAR))[0].status == 200
+    assert capfd.readouterr().err == ""
+
+
+def test_a_port_in_use_is_said_by_its_number(room, served):
+    expected = f"port {served}: taken by another program; choose another with --port"
+    with pytest.raises(LoopoddsError, match=expected):
+        serve(room, served, lambda address: None)
 
 
 def test_the_page_loads_nothing_from_elsewhere_and_keeps_names_harmless(served):

@@ -5,18 +5,28 @@ The page needs nothing else from anywhere: styles and script stand in it.
 
 from __future__ import annotations
 
+import errno
 import json
 import secrets
+import socket
+import sys
+import threading
 from collections.abc import Callable
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 from jinja2 import Environment, PackageLoader
+from loopodds import LoopoddsError
 
 from loopodds_cli.classroom.answers import Classroom
 
 HERE = "127.0.0.1"
 LARGEST_REQUEST = 100_000
+SILENT_S, LONGEST_S = 10.0, 60.0
+"""A connection is cut after so long without a byte, and after so long altogether [s]."""
+MOST_CONNECTIONS = 64
+"""A class with two windows open each; more at once are turned away."""
 
 
 def page(classroom: Classroom, nonce: str) -> str:
@@ -32,6 +42,21 @@ class _Handler(BaseHTTPRequestHandler):
     """Two things only: the page, and an answer to it."""
 
     server: _Server
+    timeout = SILENT_S
+
+    def handle(self) -> None:
+        """As usual, but for no longer than a connection may last, however slowly it sends."""
+        end = threading.Timer(self.server.longest_s, self._cut)
+        end.daemon = True
+        end.start()
+        try:
+            super().handle()
+        finally:
+            end.cancel()
+
+    def _cut(self) -> None:
+        with suppress(OSError):
+            self.connection.shutdown(socket.SHUT_RDWR)
 
     def do_GET(self) -> None:
         if not self._from_here():
@@ -46,7 +71,7 @@ class _Handler(BaseHTTPRequestHandler):
         length = self.headers.get("Content-Length", "")
         if not self._from_here() or self.headers.get("Content-Type") != "application/json":
             self._send(403, "text/plain", "only the page itself may ask")
-        elif not length.isdigit() or int(length) > LARGEST_REQUEST:
+        elif not (length.isascii() and length.isdigit()) or int(length) > LARGEST_REQUEST:
             self._send(413, "text/plain", "too much to be one car")
         else:
             answer = self._answer(self.rfile.read(int(length)))
@@ -55,7 +80,7 @@ class _Handler(BaseHTTPRequestHandler):
     def _answer(self, body: bytes) -> dict[str, Any]:
         try:
             sections = json.loads(body)
-        except ValueError:
+        except (ValueError, RecursionError):  # the second where brackets are nested too deeply
             sections = None
         if isinstance(sections, dict):
             return self.server.classroom.answer(sections)
@@ -85,10 +110,33 @@ class _Handler(BaseHTTPRequestHandler):
 
 class _Server(ThreadingHTTPServer):
     daemon_threads = True
+    longest_s = LONGEST_S
 
     def __init__(self, classroom: Classroom, port: int) -> None:
         self.classroom = classroom
+        self._free = threading.BoundedSemaphore(MOST_CONNECTIONS)
         super().__init__((HERE, port), _Handler)
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        """A thread for each connection, as long as there are not too many."""
+        if self._free.acquire(blocking=False):
+            super().process_request(request, client_address)
+            return
+        with suppress(OSError):
+            request.sendall(b"HTTP/1.0 503 Too many at once\r\nContent-Length: 0\r\n\r\n")
+        self.shutdown_request(request)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        """Answer one connection, and make room for the next."""
+        try:
+            super().process_request_thread(request, client_address)
+        finally:
+            self._free.release()
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Nothing where someone has left or was cut off; anything else is a fault and is shown."""
+        if not isinstance(sys.exception(), OSError):
+            super().handle_error(request, client_address)
 
 
 def serve(classroom: Classroom, port: int, ready: Callable[[str], None]) -> None:
@@ -97,9 +145,16 @@ def serve(classroom: Classroom, port: int, ready: Callable[[str], None]) -> None
     ``ready`` is called with the address once the page can be opened.
 
     Raises:
-        OSError: if the port is taken.
+        LoopoddsError: if the port is taken or not allowed, with its number.
     """
-    with _Server(classroom, port) as server:
+    try:
+        server = _Server(classroom, port)
+    except OSError as error:
+        taken = error.errno == errno.EADDRINUSE
+        reason = "taken by another program" if taken else error.strerror or str(error)
+        problem = f"port {port}: {reason}; choose another with --port, or leave it out for any"
+        raise LoopoddsError(problem) from error
+    with server:
         ready(f"http://{HERE}:{server.server_port}/")
         try:
             server.serve_forever()
