@@ -26,7 +26,7 @@ from loopodds.base.errors import InspectionError, LoopoddsError
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import ColumnPlan, plan_columns
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.records import Knowledge, absolute
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -79,7 +79,7 @@ def job_for(
     except InspectionError as error:
         raise InspectionError(f"{name}: {error}") from error
     check_writable(schema, kind)
-    where = str(Path(knowledge).resolve()) if knowledge is not None else None
+    where = absolute(knowledge) if knowledge is not None else None
     return Job(plan, where, known.digest, kind, mapping.delimiter, review, folder)
 
 

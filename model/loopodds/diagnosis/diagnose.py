@@ -1,6 +1,6 @@
 """One inspection diagnosed: what is likely, what moved it, what contradicts, what to beware of."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from functools import cached_property
 from typing import Any
@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from loopodds.base.arrays import Query
+from loopodds.base.phrases import percent, spaced
 from loopodds.diagnosis.belief import (
     Belief,
     Combination,
@@ -35,6 +36,8 @@ RULED_OUT_BELOW = 0.01
 MOVED_FROM = 0.10
 MOVED_ODDS = 4.0
 CAUTIOUS_FROM = 0.05
+# a confirmed outcome below this, and fallen to this share of what it was before looking
+HARDLY, FALLEN = 0.02, 0.2
 CAUTIOUS_ANYWAY_FROM = 0.5
 
 
@@ -149,7 +152,26 @@ class Diagnosis:
     @cached_property
     def warnings(self) -> tuple[str, ...]:
         """What is odd about the inspection."""
-        return (*self.inspection.warnings, *left_out(self.inspection, self.belief.model))
+        left = left_out(self.inspection, self.belief.model)
+        return (*self.inspection.warnings, *left, *self._against_confirmed())
+
+    def _against_confirmed(self) -> Iterator[str]:
+        """Outcomes that what was seen of the car as it came makes hardly possible."""
+        confirmed = self.inspection.confirmed
+        came = self.inspection.as_it_came
+        belief = believe(came, self.model) if confirmed and self.repairs else self.belief
+        for name, possible in confirmed.items():
+            chances = belief.fault(name)
+            rates = dict(zip(chances, belief.before.faults[name][0].tolist(), strict=True))
+            chance = sum(chances[state] for state in possible)
+            before = sum(rates[state] for state in possible)
+            # what is only rare is no contradiction
+            if chance < min(HARDLY, FALLEN * before):
+                yield (
+                    f"confirmed: {name} {spaced(' or '.join(possible))}, against what was seen, "
+                    f"after which it is {percent(chance)} likely ({percent(before)} before "
+                    "looking); check both"
+                )
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""

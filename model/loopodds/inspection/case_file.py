@@ -128,24 +128,42 @@ def line_numbers(text: str) -> dict[tuple[str, str], int]:
     """Lines on which sections and their keys stand, the first is 1.
 
     Keyed by section and key; ``""`` is the key of a section itself, and the section of a key
-    outside any.
+    outside any. The second table of a list ``[[repaired]]`` is the section ``repaired 2``, and one
+    below it ``repaired 2 findings``.
     """
     lines: dict[tuple[str, str], int] = {}
     header: list[str] = []
+    tables: dict[str, int] = {}
     for number, line in enumerate(_lines(text), start=1):
         if match := _HEADER.match(line):
             header = _path(match[1])
             path = header
+            if line.lstrip().startswith("[[") and len(header) == 1:
+                tables[header[0]] = tables.get(header[0], 0) + 1
         elif match := _KEY.match(line):
             path = header + _path(match[1])
         else:
             continue
+        if path[0] in tables:
+            _add_within(lines, f"{path[0]} {tables[path[0]]}", path[1:], number)
         lines.setdefault((path[0], ""), number)
         if len(path) > 1:
             lines.setdefault((path[0], path[1]), number)
         elif path is not header:
             lines.setdefault(("", path[0]), number)
     return lines
+
+
+def _add_within(
+    lines: dict[tuple[str, str], int], table: str, path: list[str], number: int
+) -> None:
+    """Add the line of a key, or of a section and its key, of one table of a list."""
+    lines.setdefault((table, ""), number)
+    for section, key in ((table, path[:1]), (f"{table} {path[0]}" if path else table, path[1:2])):
+        if key:
+            lines.setdefault((section, key[0]), number)
+    if path:
+        lines.setdefault((f"{table} {path[0]}", ""), number)
 
 
 def _lines(text: str) -> list[str]:

@@ -50,15 +50,32 @@ def plain_name(name: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a case came from: its name and, for a file, the lines of sections and keys."""
+    """Where a case came from: its name and, for a file, the lines of sections and keys.
+
+    ``within``: the repair that sections and keys belong to, as ``repaired 2``.
+    """
 
     name: str
     lines: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    within: str = ""
+
+    def inside(self, name: str, number: int) -> "Place":
+        """The place of one table of a list, with the lines of its own sections and keys."""
+        within = f"{name} {number}"
+        start = f"{within} "
+        own = {
+            (section[len(start) :], key): line
+            for (section, key), line in self.lines.items()
+            if f"{section} ".startswith(start)
+        }
+        return Place(self.name, own, within)
 
     def error(self, section: str, key: str, problem: str) -> InspectionError:
         """Error that starts with file, line, section and key, as far as they are known."""
-        line = self.lines.get((section, key)) or self.lines.get((section, ""))
+        places = [(section, key), (section, ""), *([("", "")] if self.within else [])]
+        line = next((self.lines[at] for at in places if at in self.lines), None)
         at = f"{self.name}:{line}" if line else self.name
+        at = f"{at}: {self.within}" if self.within else at
         section, key = plain_name(section), plain_name(key)
         where = " ".join(part for part in (f"[{section}]" if section else "", key) if part)
         return InspectionError(f"{at}: {where}: {problem}")
@@ -225,7 +242,10 @@ def _word(entry: Entry, knowledge: Knowledge) -> str | dict[str, float]:
     """State of a history item or finding, or likelihoods of its states."""
     node = knowledge.node(entry.key)
     if isinstance(entry.value, Mapping):
-        return entry.likelihoods(node.states)
+        weights = entry.likelihoods(node.states)
+        left = [state for state, weight in weights.items() if weight]
+        # with one state left there is no doubt: that is the word
+        return left[0] if len(left) == 1 else weights
     if isinstance(entry.value, list):
         raise entry.error(f"{show(entry.value)} is a list; {_as_likelihoods(entry, node.states)}")
     if node.kind == "gauge" and _looks_measured(entry.value):

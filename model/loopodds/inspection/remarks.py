@@ -11,7 +11,7 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.base.phrases import lowered
-from loopodds.base.unit_table import YEAR_MIN
+from loopodds.base.unit_table import SEA_LEVEL_KPA, YEAR_MIN
 from loopodds.base.units import INTERNAL_UNITS, Dimension
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.gauges import (
@@ -28,6 +28,7 @@ from loopodds.inspection.vocabulary import COMPLAINT, NUMBERS, reading_dimension
 from loopodds.knowledge.assembly import full_contexts, gauge_array
 from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import Test
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
 # engineering estimates, wide on purpose: outside them it is a slip of the pen, not a rare car
@@ -161,6 +162,7 @@ def _sides_equal(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
 ODD_SPREADS = 4.0
 ODD_SOAK_K = 10.0
 ODD_DERIVED_K = 5.0
+NO_PRESSURE_KPA = 50.0
 
 NOTHING_OBSERVED = "nothing was observed: the result is what is known before looking"
 
@@ -173,7 +175,7 @@ def notes(car: Encoding, came: bool = True) -> tuple[str, ...]:
         came: Whether it is of the car as it came: why it is here is asked only then.
     """
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
-        _masked, _doubled, _odd, _unused, _widened, _not_stated
+        _masked, _doubled, _odd, _no_pressure, _not_of_this_car, _unused, _widened, _not_stated
     )  # fmt: skip
     why = _why_here(car) if came else ()
     return (*(text for kind in kinds for text in kind(car)), *why)
@@ -236,6 +238,37 @@ def _odd(car: Encoding) -> Iterator[str]:
                 f"{node.name} is {abs(away):.1f} {node.scale} {side} a sound loop, further than "
                 f"any modelled fault puts it; check the reading and its unit"
             )
+
+
+def _no_pressure(car: Encoding) -> Iterator[str]:
+    """Two gauges that stand at the pressure of the air: an empty loop, or a slip of the unit."""
+    gauges = car.knowledge.gauges
+    read = [n for n in gauges if gauges[n].quantity == "pressure" and _was_read(n, car)]
+    above = [float(car.batch.reading(name)[0]) - SEA_LEVEL_KPA for name in read]
+    if len(read) > 1 and max(above) < NO_PRESSURE_KPA:
+        yield (
+            f"{' and '.join(read)} stand at the pressure of the air: is the loop empty, or the "
+            "unit another one (bar, not psi)?"
+        )
+
+
+def _not_of_this_car(car: Encoding) -> Iterator[str]:
+    """What is recorded and can only be seen on another kind of car."""
+    stated = car.contexts.stated()
+    for name in observed_names(car.batch):
+        ways = [test for test in car.knowledge.tests.values() if name in test.yields]
+        if not ways or any(_can_be_done(test, stated) for test in ways):
+            continue
+        asked = {**ways[0].only, **{key: f"other than {v}" for key, v in ways[0].never.items()}}
+        wanted = ", ".join(f"{key} {value}" for key, value in asked.items() if key in stated)
+        own = ", ".join(f"{key} {stated[key]}" for key in asked if key in stated)
+        yield f"{name} is of a car with {wanted}, and this one is stated as {own}; check both"
+
+
+def _can_be_done(test: Test, stated: Mapping[str, str]) -> bool:
+    return all(stated.get(key, value) == value for key, value in test.only.items()) and not any(
+        stated.get(key) == value for key, value in test.never.items()
+    )
 
 
 def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) -> float:

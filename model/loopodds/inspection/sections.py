@@ -76,7 +76,12 @@ def inspection_from(
     warnings = tuple(
         f"{when}{text}" for when, car in rounds for text in car.warnings if text != NOTHING_OBSERVED
     )
-    return last.with_remarks(warnings=warnings, repairs=tuple(repairs))
+    empty = tuple(
+        f"{REPAIRED} {number} names no service: taken as a look at which nothing was done"
+        for number, repair in enumerate(repairs, start=1)
+        if not repair.services
+    )
+    return last.with_remarks(warnings=(*empty, *warnings), repairs=tuple(repairs))
 
 
 def _repairs(
@@ -87,7 +92,7 @@ def _repairs(
     conditions = now.get("conditions", {})
     told = {key: now[key] for key in ("vehicle", "history") if key in now}
     for number, repair in enumerate(entries, start=1):
-        here = Place(f"{place.name}: {REPAIRED} {number}")
+        here = place.inside(REPAIRED, number)
         services = _services(repair, knowledge, here)
         if "conditions" in repair:
             if not repairs:  # only these do not change while the car is there
@@ -106,7 +111,7 @@ def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]
         raise here.error("", "", f"services and sections are needed, not {show(repair)}")
     for key, content in repair.items():
         if key not in ("services", *BEFORE):
-            raise here.error("", key, f"unknown; {suggestion(key, ('services', *BEFORE))}")
+            raise here.error("", key, f"unknown; {_home_within(key, knowledge)}")
         if key in BEFORE and not isinstance(content, Mapping):
             problem = f"a section with names below it is needed, not {show(content)}"
             raise here.error(key, "", problem)
@@ -119,6 +124,19 @@ def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]
             hint = suggestion(str(name), list(knowledge.services))
             raise here.error("", "services", f"unknown service {show(name)}; {hint}")
     return tuple(dict.fromkeys(services))
+
+
+def _home_within(key: str, knowledge: Knowledge) -> str:
+    """Where a key of a repair belongs that is none: what was seen before it, or the car itself."""
+    if key in SECTIONS:
+        return f"it is told once for the car, in [{key}]"
+    homes = sections_of_name(key, knowledge)
+    before = [home for home in homes if home in BEFORE]
+    if before:
+        return f"it belongs in [{REPAIRED}.{before[0]}]"
+    if homes:
+        return f"it belongs in [{homes[0]}]"
+    return suggestion(key, ("services", *BEFORE))
 
 
 def _one_round(
@@ -190,14 +208,27 @@ def _no_section(key: str, knowledge: Knowledge, place: Place) -> InspectionError
         return place.error("", key, f"stands outside its section; write it below [{home}]")
     known = (*SECTIONS, REPAIRED)
     close = nearest(key, known)
+    everywhere = [n for section in SECTIONS for n in names_in(section, knowledge)]
+    if close is None and (name := nearest(key, everywhere)):
+        home = sections_of_name(name, knowledge)[0]
+        return place.error("", key, f"did you mean {name!r}, below [{home}]?")
     hint = f"did you mean [{close}]?" if close else f"known: {', '.join(known)}"
     return place.error(key, "", f"unknown section; {hint}")
 
 
 def _no_name(entry: Entry, names: Sequence[str], knowledge: Knowledge) -> InspectionError:
     homes = sections_of_name(entry.key, knowledge)
-    hint = f"it belongs in [{homes[0]}]" if homes else suggestion(entry.key, names)
+    hint = f"it belongs in [{homes[0]}]" if homes else _meant(entry, names, knowledge)
     return entry.error(f"unknown {KINDS[entry.section]}; {hint}")
+
+
+def _meant(entry: Entry, names: Sequence[str], knowledge: Knowledge) -> str:
+    """The nearest name, with its section where that is another one."""
+    everywhere = [n for section in SECTIONS for n in names_in(section, knowledge)]
+    close = nearest(entry.key, everywhere)
+    if close is None or close in names:
+        return suggestion(entry.key, names)
+    return f"did you mean {close!r} in [{sections_of_name(close, knowledge)[0]}]?"
 
 
 def _altitude(sections: Mapping[str, Any], place: Place) -> float:

@@ -77,6 +77,12 @@ class UnsafeFolder(str):
     __slots__ = ()
 
 
+def absolute(folder: str | Path) -> str:
+    """A folder of knowledge as another process finds it, unsafe where it was."""
+    kind = UnsafeFolder if isinstance(folder, UnsafeFolder) else str
+    return kind(Path(folder).resolve())
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """A named diagnosis: states of one fault variable."""
