@@ -100,7 +100,7 @@ def _break(holder: Any, last: Any, rng: random.Random) -> str:
     elif kind == "twist" and type(holder[last]) in (int, float):
         holder[last] = -holder[last]
     else:
-        kind, holder[last] = "replace", rng.choice(HOSTILE)
+        kind, holder[last] = "replace", copy.deepcopy(rng.choice(HOSTILE))
         return f"{kind} by {str(holder[last])[:40]}"
     return kind
 

@@ -42,7 +42,9 @@ def said(knowledge: Knowledge) -> list[str]:
 @pytest.fixture
 def no_floor(monkeypatch: pytest.MonkeyPatch) -> None:
     """The rules alone, as for knowledge in which every name is another one."""
-    nothing: Mapping[str, Any] = {"tests": {}, "services": {}, "stops": {}, "nodes": {}}
+    nothing: Mapping[str, Any] = {
+        "tests": {}, "services": {}, "stops": {}, "nodes": {}, "cautions": {}
+    }  # fmt: skip
     monkeypatch.setattr(floor_module, "floor", lambda: nothing)
 
 
@@ -129,6 +131,13 @@ def test_a_dangerous_state_that_nothing_answers_is_named() -> None:
 
 
 @pytest.mark.usefixtures("no_floor")
+def test_a_guard_is_not_walked_around_by_another_test_of_the_same_finding() -> None:
+    added = with_test("asked_about_gas", "interview", yields=("identification",))
+    expected = "yields identification but is no guard as refrigerant_identification is"
+    assert f"tests.toml: asked_about_gas: {expected}" in said(added)
+
+
+@pytest.mark.usefixtures("no_floor")
 def test_knowledge_without_any_guard_is_named() -> None:
     tests = {n: msgspec.structs.replace(test, passes={}) for n, test in KNOWN.tests.items()}
     expected = "tests.toml: static_test: touches the loop, and no test is a guard"
@@ -187,7 +196,6 @@ def test_a_guard_or_a_stop_that_is_left_out_is_missed() -> None:
     [
         {"at_least": {"high_side": 60.0}},
         {"at_least": {"high_side": 26.0}, "seen": {"fan_check": ("dead",)}},
-        {"at_least": {"high_side": 26.0}, "waives": ("leak_stop_check",)},
         {"at_least": {"high_side": 26.0}, "believed": {"overcharge": 0.1}},
     ],
 )
@@ -195,6 +203,51 @@ def test_a_stop_may_not_come_later_than_it_did(trigger: dict[str, Any]) -> None:
     later = with_changes("stops", "high_pressure", when=(Trigger(**trigger),))
     expected = "when: nothing is as soon in force as trigger 1 of the floor"
     assert said(later) == [f"stops.toml: high_pressure: {expected}"]
+
+
+def test_no_stop_waives_what_was_waited_for() -> None:
+    """A stop that is always in force would otherwise open every guard."""
+    always = Trigger(waives=("leak_stop_check",))
+    added = with_changes("stops", "contaminated", when=(*KNOWN.stops["contaminated"].when, always))
+    assert said(added) == [
+        "stops.toml: contaminated: when[8].waives: 'leak_stop_check' was waited for then"
+    ]
+    new = msgspec.structs.replace(KNOWN.stops["contaminated"], name="new", when=(always,))
+    assert said(KNOWN.changed(stops={**KNOWN.stops, "new": new})) == [
+        "stops.toml: new: when[1].waives: 'leak_stop_check' was waited for then"
+    ]
+
+
+def test_a_plan_still_has_to_deal_with_what_stops_the_car() -> None:
+    assert said(with_changes("stops", "foreign_gas", dealt_by=())) == [
+        "stops.toml: foreign_gas: dealt_by: nothing is left that deals with it"
+    ]
+    more = (*KNOWN.stops["foreign_gas"].dealt_by, "advise_and_recheck")
+    assert said(with_changes("stops", "foreign_gas", dealt_by=more)) == [
+        "stops.toml: foreign_gas: dealt_by: 'advise_and_recheck' was not among them"
+    ]
+
+
+def test_nothing_clears_a_guard_without_filling_the_loop_anew() -> None:
+    expected = "services.toml: advise_and_recheck: clears a guard but does not fill the loop anew"
+    assert expected in said(with_changes("services", "advise_and_recheck", clears=GUARDS))
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "expected"),
+    [
+        ("high_voltage", {"when": {"compressor": "fixed"}},
+         "when: it was not only for compressor fixed"),
+        ("never_vent", {"conditions": ("leak",)}, "conditions: it is shown on fewer cars than it"),
+        ("starved_compressor", {"belongs_to": ()}, "belongs_to: 'running' is gone"),
+        ("high_voltage", {"skills": ()}, "skills: 'high_voltage' is gone"),
+    ],
+)  # fmt: skip
+def test_a_caution_is_not_shown_less_than_it_was(
+    name: str, changes: dict[str, Any], expected: str
+) -> None:
+    (text,) = said(with_changes("cautions", name, **changes))
+    assert text.startswith(f"cautions.toml: {name}: {expected}")
 
 
 def test_what_is_stricter_is_no_slip() -> None:

@@ -1,10 +1,10 @@
 """What no knowledge may fall below: the safety marks that this program was made with.
 
-``floor.json`` beside this module holds the marks of the shipped tests, services, stops and
-dangerous findings as they were when the program was made (``tools/record_floor.py`` writes it). It
-is no part of the data: editing a knowledge file cannot move it. Knowledge may be stricter, and may
-add what the floor does not name; what takes a thing of the floor in another way has to be as
-careful as every way the floor knows.
+``floor.json`` beside this module holds the marks of the shipped tests, services, stops, cautions
+and dangerous findings as they were when the program was made; ``tools/record_floor.py`` writes it.
+It is no part of the data: editing a knowledge file cannot move it. Knowledge may be stricter, and
+may add what the floor does not name; a new way to what the floor knows has to be as careful as
+every way to it that the floor knows.
 """
 
 import json
@@ -27,13 +27,18 @@ MARKS = (
     "needs_pressure", "machine_off",
 )  # fmt: skip
 """What is marked stays marked."""
-KEPT = ("after", "skill", "cautions", "destroys", "shuts", "filters", "dangerous")
+KEPT = (
+    "after", "skill", "cautions", "destroys", "shuts", "filters", "dangerous", "belongs_to",
+    "skills",
+)  # fmt: skip
 """Lists that may grow and not shrink."""
 CLOSED = ("clears", "spares", "dealt_by")
 """Lists that may shrink and not grow."""
 SAME = ("filling", "fresh_from", "otherwise")
+NARROWING = ("conditions", "findings")
+"""Lists that name when something is said; without them it always is."""
 CARS = ("only", "never")
-ASKED = (*MARKS, *KEPT, *CLOSED, *SAME, *CARS,
+ASKED = (*MARKS, *KEPT, *CLOSED, *SAME, *CARS, *NARROWING, "when",
          "engine", "passes", "soak_minutes", "fresh_minutes", "in_context")  # fmt: skip
 COMMON = ("connects_machine", "draws_charge", "opens_loop", "takes_sample", "needs_pressure")
 """Marks that another way to the same finding or cure has to carry too, if all known ways do."""
@@ -41,7 +46,7 @@ COMMON = ("connects_machine", "draws_charge", "opens_loop", "takes_sample", "nee
 
 @cache
 def floor() -> Mapping[str, Mapping[str, Record]]:
-    """The recorded marks: ``tests``, ``services``, ``stops`` and ``nodes``, by name."""
+    """The recorded marks: ``tests``, ``services``, ``stops``, ``cautions``, ``nodes``."""
     text = resources.files("loopodds.knowledge").joinpath("floor.json").read_text("utf-8")
     recorded: dict[str, dict[str, Record]] = json.loads(text)
     return recorded
@@ -51,6 +56,7 @@ def marks_of(knowledge: Knowledge) -> dict[str, dict[str, dict[str, Any]]]:
     """The marks of a knowledge in the form of the floor; what is empty is left out."""
     parts: dict[str, Mapping[str, Any]] = {
         "tests": knowledge.tests, "services": knowledge.services, "stops": knowledge.stops,
+        "cautions": knowledge.cautions,
         "nodes": {n: node for n, node in knowledge.nodes.items() if node.dangerous},
     }  # fmt: skip
     marks = {
@@ -90,6 +96,11 @@ def floor_slips(knowledge: Knowledge) -> Iterator[Slip]:
             file = knowledge.nodes[name].file
             texts = _laxer(record, now["nodes"].get(name, {}))
             yield from (Slip(file, name, text) for text in texts)
+    for name, record in floor()["cautions"].items():
+        if name in knowledge.cautions:
+            shown = now["cautions"][name]
+            rarer = (*_laxer(record, shown), *_rarer(record, shown))
+            yield from (Slip("cautions.toml", name, text) for text in rarer)
     yield from _stop_slips(now["stops"])
 
 
@@ -126,6 +137,8 @@ def _laxer(floor: Record, given: Record) -> Iterator[str]:
     for key in CLOSED:
         for word in _missing(given.get(key, ()), floor.get(key, ())):
             yield f"{key}: {word!r} was not among them"
+        if key == "dealt_by" and floor.get(key) and not given.get(key):
+            yield f"{key}: nothing is left that deals with it"
     for key in SAME:
         if key in floor and given.get(key) != floor[key]:
             yield f"{key}: {floor[key]!r} is gone"
@@ -144,6 +157,17 @@ def _laxer(floor: Record, given: Record) -> Iterator[str]:
         if not any(_as_careful(block, other) for other in given.get("in_context", ())):
             where = ", ".join(f"{key} {value}" for key, value in block["when"].items())
             yield f"in_context: what is asked for at {where} is gone"
+
+
+def _rarer(floor: Record, given: Record) -> Iterator[str]:
+    """In what a caution is shown on fewer cars."""
+    for context, value in given.get("when", {}).items():
+        if floor.get("when", {}).get(context) != value:
+            yield f"when: it was not only for {context} {value}"
+    for key in NARROWING:
+        gone = _missing(floor.get(key, ()), given.get(key, ()))
+        if given.get(key) and (gone or not floor.get(key)):
+            yield f"{key}: it is shown on fewer cars than it was"
 
 
 def _passed_texts(floor: Record, given: Record) -> Iterator[str]:
@@ -186,23 +210,29 @@ def _stop_slips(stops: Mapping[str, Record]) -> Iterator[Slip]:
             continue
         yield from (Slip("stops.toml", name, text) for text in _laxer(record, stops[name]))
         for number, trigger in enumerate(record["when"], start=1):
-            if not any(_as_wide(trigger, other) for other in stops[name]["when"]):
+            if not any(_covers(other, trigger) for other in stops[name]["when"]):
                 text = f"when: nothing is as soon in force as trigger {number} of the floor"
+                yield Slip("stops.toml", name, text)
+    for name, stop in stops.items():
+        known = floor()["stops"].get(name, {}).get("when", ())
+        for number, trigger in enumerate(stop["when"], start=1):
+            wider = [was for was in known if _covers(was, trigger)]
+            waived = [test for was in wider for test in was.get("waives", ())]
+            for test in _missing(trigger.get("waives", ()), waived):
+                text = f"when[{number}].waives: {test!r} was waited for then"
                 yield Slip("stops.toml", name, text)
 
 
-def _as_wide(trigger: Record, other: Record) -> bool:
-    """Whether a trigger holds wherever one of the floor does, and waives no more."""
+def _covers(wide: Record, narrow: Record) -> bool:
+    """Whether a trigger holds wherever another one does."""
     asked = [
-        (implied, trigger.get(key, {}).get(name), value)
+        (implied, narrow.get(key, {}).get(name), value)
         for key, implied in _IMPLIED.items()
-        for name, value in other.get(key, {}).items()
+        for name, value in wide.get(key, {}).items()
     ]
-    done, was_done = set(other.get("done", ())), set(trigger.get("done", ()))
-    return (
-        all(was is not None and implied(was, now) for implied, was, now in asked)
-        and (not done or (bool(was_done) and was_done <= done))
-        and not _missing(other.get("waives", ()), trigger.get("waives", ()))
+    done, of_these = set(wide.get("done", ())), set(narrow.get("done", ()))
+    return all(was is not None and implied(was, now) for implied, was, now in asked) and (
+        not done or (bool(of_these) and of_these <= done)
     )
 
 
@@ -210,16 +240,14 @@ def _other_way(given: Record, known: Mapping[str, Record]) -> Iterator[str]:
     """Marks and guards of every known way to what a new task gives, which it lacks."""
     for gift in given["gives"]:
         ways = [record for record in known.values() if gift in record["gives"]]
-        marks = [key for key in COMMON if ways and all(way.get(key) for way in ways)]
-        for key in marks:
-            if not given.get(key):
+        if not ways:
+            continue
+        for key in COMMON:
+            if all(way.get(key) for way in ways) and not given.get(key):
                 yield f"{key}: every other way to {gift} does, and this one is not marked so"
-        guards = set.intersection(*(set(way["guards"]) for way in ways)) if ways else set()
+        guards = set.intersection(*(set(way["guards"]) for way in ways))
         for guard in sorted(guards.difference(given["guards"])):
             yield f"after: every other way to {gift} waits for {guard}"
-        if (
-            ways
-            and all(way.get("engine") == "running" for way in ways)
-            and (given.get("engine") != "running")
-        ):
+        runs = all(way.get("engine") == "running" for way in ways)
+        if runs and given.get("engine") != "running":
             yield f"engine: every other way to {gift} runs it"

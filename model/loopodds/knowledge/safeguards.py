@@ -60,7 +60,7 @@ def guards_of(knowledge: Knowledge) -> list[str]:
 
 
 def _guard_slips(knowledge: Knowledge) -> Iterator[Slip]:
-    """A guard passes what is not dangerous, and only that."""
+    """A guard passes what is not dangerous, all of it, and nothing else yields that finding."""
     coupled = [test.name for test in knowledge.tests.values() if test.coupled]
     if coupled and not guards_of(knowledge):
         yield Slip("tests.toml", coupled[0], "touches the loop, and no test is a guard")
@@ -74,6 +74,10 @@ def _guard_slips(knowledge: Knowledge) -> Iterator[Slip]:
                 told = "passes, though dangerous" if state in states else "is not passed"
                 marked = "" if state in states else ", though not marked as dangerous"
                 yield Slip("tests.toml", name, f"passes: {state!r} of {finding} {told}{marked}")
+            for other, test in knowledge.tests.items():
+                if finding in test.yields and finding not in test.passes:
+                    text = f"yields {finding} but is no guard as {name} is"
+                    yield Slip("tests.toml", other, text)
 
 
 def _danger_slips(knowledge: Knowledge) -> Iterator[Slip]:
@@ -110,6 +114,8 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
 
 
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
+    if service.clears and not service.filling:
+        yield "clears a guard but does not fill the loop anew"
     if not (service.coupled or service.filling):
         return
     before = earlier(service, knowledge)
