@@ -183,6 +183,11 @@ def test_the_same_reading_by_another_name_has_to_be_taken_as_carefully() -> None
     } <= set(said(other))
 
 
+def test_knowledge_that_gives_no_work_to_do_needs_no_stops() -> None:
+    assert said(KNOWN.changed(tests={}, services={}, stops={})) == []
+    assert said(KNOWN.changed(services={}, stops={})) != []
+
+
 def test_a_guard_or_a_stop_that_is_left_out_is_missed() -> None:
     tests = {n: t for n, t in KNOWN.tests.items() if n != "leak_stop_check"}
     stops = {n: s for n, s in KNOWN.stops.items() if n != "leak_stop"}

@@ -42,7 +42,13 @@ def require_safe(knowledge: Knowledge) -> None:
 
 
 def safety_slips(knowledge: Knowledge) -> Iterator[Slip]:
-    """Everything in which the knowledge is less safe than the rules and the floor ask for."""
+    """Everything in which the knowledge is less safe than the rules and the floor ask for.
+
+    Knowledge with neither tests nor services only tells what is likely: it gives no work to do,
+    and needs none of what keeps work safe.
+    """
+    if not (knowledge.tests or knowledge.services):
+        return
     yield from _guard_slips(knowledge)
     yield from _danger_slips(knowledge)
     for test in knowledge.tests.values():
