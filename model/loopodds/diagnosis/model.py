@@ -50,13 +50,23 @@ class Model:
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
+        self._plain: Model | None = None
         self._networks: dict[frozenset[tuple[str, str]], Network] = {}
         self._trees: dict[frozenset[tuple[str, str]], JunctionTree] = {}
         self._sound: dict[frozenset[tuple[str, str]], tuple[JunctionTree, float]] = {}
 
     def after(self, repairs: tuple[Repair, ...]) -> Model:
         """A model of the same knowledge for cars to which this was done."""
-        return Model(self.knowledge, repairs, self.compiled)
+        other = Model(self.knowledge, repairs, self.compiled)
+        other._plain = self.plain if repairs else None
+        return other
+
+    @property
+    def plain(self) -> Model:
+        """A model of the same knowledge for cars to which nothing was done."""
+        if self.repairs and self._plain is None:
+            self._plain = Model(self.knowledge, (), self.compiled)
+        return self._plain or self
 
     def tree(self, context: Context) -> JunctionTree:
         """Junction tree of a context; what the context leaves out is averaged over."""

@@ -72,6 +72,7 @@ class Test(Task, frozen=True, kw_only=True):
 class Service(Task, frozen=True, kw_only=True):
     """Something done to the car; ``cures`` maps a condition or ``variable.state`` to a chance.
 
+    It ``eases`` what it leaves: the share of its harm that is spared although it stays.
     ``filling`` is the service included because the loop is filled, ``in_vain`` the currency lost
     while a fault stays. Tests that it ``settles`` leave a debt of ``undone`` [currency]; it
     ``clears`` guards, ``shows`` findings and ``assumes_no`` condition to be there.
@@ -79,6 +80,7 @@ class Service(Task, frozen=True, kw_only=True):
 
     price: Amount
     cures: Mapping[str, Chance] = {}
+    eases: Mapping[str, Chance] = {}
     not_with: Names = ()
     filling: str | None = None
     assumes_no: Names = ()
@@ -90,8 +92,8 @@ class Service(Task, frozen=True, kw_only=True):
 
     @property
     def curing(self) -> bool:
-        """Whether it changes the car: cures a fault, or settles what a test left."""
-        return bool(self.cures or self.settles)
+        """Whether it is of use: cures or eases a fault, or settles what a test left."""
+        return bool(self.cures or self.eases or self.settles)
 
 
 Shut = Literal[
@@ -127,7 +129,8 @@ class Stop(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     It ``shuts`` kinds of work, what it ``spares`` apart; kinds it ``filters`` go only through a
     filter that is thrown away; ``machine_off`` keeps the workshop's machine off the car. A plan
     without one of the services ``dealt_by`` it, or of those that cure what is believed where none
-    is named, gets the service ``otherwise`` as well.
+    is named, gets the service ``otherwise`` as well. A ``quiet`` one is a rule of the house: it
+    shuts as others do, and is told beside the plan rather than before everything.
     """
 
     name: str
@@ -139,6 +142,7 @@ class Stop(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     shuts: tuple[Shut, ...] = ()
     filters: tuple[Shut, ...] = ()
     machine_off: bool = False
+    quiet: bool = False
     spares: Names = ()
     cautions: Names = ()
     dealt_by: Names = ()

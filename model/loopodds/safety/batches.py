@@ -15,7 +15,8 @@ def stops_of(
 ) -> BoolArray:
     """Stops in force in the rows of a group, in file order, shape (rows of the group, stops).
 
-    An archive does not say which test was done last, so no stop goes by tests done.
+    An archive does not say which test was done last, so no stop goes by tests done. Quiet ones are
+    in force in no row: they bear on what is done, not on how a car is found.
     """
     rows = group.rows
     marginals = np.hstack([beliefs.faults[name] for name in knowledge.of_kind("fault")])
@@ -37,7 +38,9 @@ def stops_of(
         bars,
         context=context,
     )
-    return in_force(facts, knowledge)
+    loud = np.array([not stop.quiet for stop in knowledge.stops.values()], dtype=bool)
+    held: BoolArray = in_force(facts, knowledge) & loud
+    return held
 
 
 def joined_names(stops: BoolArray, knowledge: Knowledge) -> list[str]:

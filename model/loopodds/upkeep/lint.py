@@ -334,8 +334,9 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     yield from unknown_texts("not_with", "service", service.not_with, knowledge.services)
     yield from unknown_texts("cautions", "caution", service.cautions, knowledge.cautions)
     yield from unknown_texts("assumes_no", "condition", service.assumes_no, knowledge.conditions)
-    for key, named in (("in_vain", service.in_vain), ("cures", service.cures)):
-        for target in named:
+    named = {"in_vain": service.in_vain, "cures": service.cures, "eases": service.eases}
+    for key, targeted in named.items():
+        for target in targeted:
             if not cured_states(target, knowledge):
                 yield f"{key}: {unknown_name('condition', target, targets)}"
 
