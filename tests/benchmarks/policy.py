@@ -31,7 +31,8 @@ its chances.
 
 A complaint is cured when nothing that the car was brought in for is left at the end.
 
-Total cost: tests, services, and the harm that is left on the true faults. The first plan is called
+Total cost: tests, services, the harm that is left on the true faults, and the price of a complaint
+that is not cured. The first plan is called
 right when it costs no more than one hour of labour above what someone who knew every fault would
 have paid for his.
 
@@ -227,7 +228,7 @@ class Workbench:
         knowledge = self._model.knowledge
         evidence = with_past(self._past, self.repairs, self._now, knowledge)
         belief = Belief(self._model, _relevant(self.car.context), evidence)
-        return Workshop(belief, self.done, None, self.car.context)
+        return Workshop(belief, self.done, None, {**self.car.context, "setting": self.car.setting})
 
     def do(self, move: Move) -> None:
         """The first step of a move: pay, and see what it shows."""
@@ -385,9 +386,7 @@ def diagnose(car: Car, name: str) -> Outcome:
     while name != "unproved" and _repairs(plan, shop) and len(bench.repairs) < MOST_REPAIRS:
         bench.repair(shop, plan)
         plan, shop = _tested(bench, name)
-    left = float(
-        shop.decision.cost_of(plan, _truth(shop.decision, bench.car, shop.progress.done))[0]
-    )
+    left = _left(plan, shop, bench.car)
     return Outcome(
         car.setting,
         bench.minutes,
@@ -419,8 +418,23 @@ def _tested(bench: Workbench, name: str) -> tuple[Plan, Workshop]:
 
 
 def _repairs(plan: Plan, shop: Workshop) -> bool:
-    """Whether a plan does more than to leave the car as it is."""
-    return any(not shop.offers[name].settles for name in plan.actions)
+    """Whether a plan does more than to leave the car as it is, with or without advice."""
+    return any(shop.offers[name].cure.any() for name in plan.actions)
+
+
+def _left(plan: Plan, shop: Workshop, car: Car) -> float:
+    """Price of the last plan and the harm left, the complaint counted as it turned out.
+
+    A plan that still repairs is priced by its chances, the complaint included.
+    """
+    truth = _truth(shop.decision, car, shop.progress.done)
+    left = float(shop.decision.cost_of(plan, truth)[0])
+    if _repairs(plan, shop):
+        return left
+    foreseen = float(
+        truth[0, : len(shop.harm)] @ np.resize(shop.brought_about or 0.0, shop.harm.shape)
+    )
+    return left + shop.gates.prices.unsolved * (float(not car.cured) - foreseen)
 
 
 def _is_right(plan: Plan, shop: Workshop, car: Car) -> bool:
@@ -445,7 +459,7 @@ def _informed_cost(car: Car) -> float:
         truth = _truth(shop.decision, bench.car, shop.progress.done)
         plan = shop.decision.best(truth[0])
         if not _repairs(plan, shop) or len(bench.repairs) == MOST_REPAIRS:
-            return bench.services_cost + float(shop.decision.cost_of(plan, truth)[0])
+            return bench.services_cost + _left(plan, shop, bench.car)
         bench.done += shop.service_plan(plan).first
         bench.repair(shop, plan)
 

@@ -164,11 +164,6 @@ class _Dish:
     left: FloatArray
 
 
-def _outlasts(chosen: Sequence[Offer]) -> FloatArray:
-    """Chance that each state of each fault outlasts some services."""
-    return outlasts([offer.own for offer in chosen], [offer.filled for offer in chosen])
-
-
 class _Book:
     """Harms and prices of one car.
 
@@ -198,6 +193,11 @@ class _Book:
         self.curing = [offer for offer in offers if not offer.settles]
         self.settling = [*(offer for offer in offers if offer.settles), *stuck]
         self._stuck = {offer.name for offer in stuck}
+        self._place = {offer.name: i for i, offer in enumerate(self.curing)}
+        none = np.zeros((0, len(self._harm)))
+        self._fails = np.vstack([none, *(1 - offer.own for offer in self.curing)])
+        self._unfilled = np.vstack([none, *(1 - offer.filled for offer in self.curing)])
+        self._eased = np.vstack([none, *(offer.eased for offer in self.curing)])
         needed = frozenset[str]().union(*(offer.needs for offer in offers))
         self.needs = tuple(name for name in knowledge.tests if name in needed)
         self._bill = {name: prices.of_work(name) for name in self.needs}
@@ -225,23 +225,28 @@ class _Book:
             for group in linked:
                 groups.remove(group)
             groups.append([*itertools.chain(*linked), offer])
-        order = {offer.name: i for i, offer in enumerate(self.curing)}
-        return [sorted(group, key=lambda offer: order[offer.name]) for group in groups]
+        return [sorted(group, key=lambda offer: self._place[offer.name]) for group in groups]
 
     def _linked(self, one: Offer, other: Offer) -> bool:
         ours, theirs = (set(self._variable[self._relieved(o) > 0]) for o in (one, other))
         return bool(ours & theirs) or other.name in one.named or one.name in other.named
 
-    def _relieved(self, *offers: Offer) -> FloatArray:
-        """Harm that services spare by curing and easing, shape (fault columns,)."""
-        return self._harm - self._left(offers)
+    def _relieved(self, offer: Offer) -> FloatArray:
+        """Harm that a service spares by curing and easing, shape (fault columns,)."""
+        spared: FloatArray = self._harm - self._after([offer])[0]
+        return spared
 
-    def _left(self, chosen: Sequence[Offer]) -> FloatArray:
-        """Harm left of each state of each fault after some services, shape (fault columns,)."""
-        if not chosen:
-            return self._harm
-        eased = np.max([offer.eased for offer in chosen], axis=0)
-        left: FloatArray = _outlasts(chosen) * (self._harm - eased)
+    def _after(self, chosen: Sequence[Offer], sets: BoolArray | None = None) -> FloatArray:
+        """Harm left after each of some sets of services, shape (sets, fault columns).
+
+        ``sets``, shape (sets, services), says which of them each has; all when left out.
+        """
+        rows = [self._place[offer.name] for offer in chosen]
+        pick = np.ones((1, len(rows), 1), dtype=bool) if sets is None else sets[:, :, None]
+        fails = np.where(pick, self._fails[rows], 1.0).prod(axis=1)
+        unfilled = np.where(pick, self._unfilled[rows], 1.0).min(axis=1, initial=1.0)
+        eased = np.where(pick, self._eased[rows], 0.0).max(axis=1, initial=0.0)
+        left: FloatArray = fails * unfilled * (self._harm - eased)
         return left
 
     def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
@@ -266,11 +271,12 @@ class _Book:
         return extend(group)
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
-        stays = _outlasts(chosen) if chosen else np.ones(len(self._harm))
-        left = touched * self._left(chosen)
-        # what two of them, or one and an earlier one, put in the loop is lost once
-        lost = np.max([offer.in_vain for offer in chosen], axis=0) if chosen else 0.0
-        left = left + stays * np.maximum(lost - self._lost, 0)
+        left = touched * self._after(chosen)[0]
+        if chosen:
+            # what two of them, or one and an earlier one, put in the loop is lost once
+            lost = np.max([offer.in_vain for offer in chosen], axis=0)
+            stays = outlasts([o.own for o in chosen], [o.filled for o in chosen])
+            left = left + stays * np.maximum(lost - self._lost, 0)
         needs = frozenset().union(*(offer.needs for offer in chosen))
         names = tuple(offer.name for offer in chosen)
         return _Dish(names, sum(offer.price for offer in chosen), needs, left)
@@ -281,12 +287,11 @@ class _Book:
         One that has to go along with others because of a guard always stays.
         """
         along = {name for offer in chosen for names in offer.with_one_of for name in names}
-        after = self._left(chosen)
-        for offer in (offer for offer in chosen if offer.name not in along):
-            saved = self._left([other for other in chosen if other is not offer]) - after
-            if np.maximum.reduceat(saved, self._starts).sum() <= offer.price:
-                return False
-        return True
+        every = np.ones((1, len(chosen)), dtype=bool)
+        left = self._after(chosen, np.vstack([every, ~np.eye(len(chosen), dtype=bool)]))
+        saved = np.maximum.reduceat(left[1:] - left[0], self._starts, axis=1).sum(axis=1)
+        worth = zip(chosen, saved.tolist(), strict=True)
+        return all(saves > offer.price for offer, saves in worth if offer.name not in along)
 
     def _settings(
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
@@ -347,15 +352,16 @@ class _Book:
         it, or a filling where that is cheaper.
         """
         offers = self.curing
-        worst = [np.maximum.reduceat(self._relieved(o), self._starts) for o in offers]
+        relieved = [self._relieved(offer) for offer in offers]
+        worst = [np.maximum.reduceat(spared, self._starts) for spared in relieved]
         saved = np.reshape(worst, (len(offers), len(self.shape)))
         split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
         debts = [min(o.price, o.undone, self._once[FILLING]) for o in self.settling]
         least = np.array([0.0] * (len(self._harm) + len(self.needs)) + debts)
         for column, harm in enumerate(self._harm):
-            shares = zip(offers, split[:, self._variable[column]], strict=True)
-            spared = ((o, s, self._relieved(o)[column] / (harm or 1.0)) for o, s in shares)
-            useful = [(o, o.price * s, 1 - relief) for o, s, relief in spared if relief > 0]
+            spared = [relief[column] / (harm or 1.0) for relief in relieved]
+            shares = zip(offers, split[:, self._variable[column]], spared, strict=True)
+            useful = [(o, o.price * share, 1 - relief) for o, share, relief in shares if relief > 0]
             least[column] = _least(harm, useful)
         return least
 

@@ -179,7 +179,7 @@ class Workshop:
         """All plans of services once so much was done and found."""
         services_done = self.belief.model.services_done
         failed, barred = self.gates.failed(progress), self.gates.bars(progress)
-        return repair_decision(self.gates, failed, services_done, barred, self._brought_about)
+        return repair_decision(self.gates, failed, services_done, barred, self.brought_about)
 
     @cached_property
     def complaints(self) -> dict[str, bool]:
@@ -187,7 +187,7 @@ class Workshop:
         return complaints_of(self.belief, self.gates.context)
 
     @cached_property
-    def _brought_about(self) -> tuple[float, ...]:
+    def brought_about(self) -> tuple[float, ...]:
         """How likely each fault column brings about a complaint; empty where there is none."""
         if not self.complaints:
             return ()
@@ -270,7 +270,7 @@ class Workshop:
     @cached_property
     def harm(self) -> FloatArray:
         """Harm of every state of every fault, left for a season, shape (fault columns,)."""
-        return harm_of(self.gates, self.belief.model.services_done, self._brought_about)
+        return harm_of(self.gates, self.belief.model.services_done, self.brought_about)
 
     @cached_property
     def marginal(self) -> FloatArray:
