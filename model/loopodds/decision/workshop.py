@@ -20,11 +20,10 @@ from loopodds.decision.lookahead import Planner
 from loopodds.decision.moves import Closed, Move, Progress
 from loopodds.decision.offers import FILLING, OPENING, Offer, harm_of, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
-from loopodds.decision.probes import bar_scales, extra_spread, typical_bar_scales
+from loopodds.decision.probes import bar_scales, extra_spread, masks, typical_bar_scales
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.complaints import complaints_of, powers
 from loopodds.diagnosis.repaired_car import shown_by
-from loopodds.inference.information import Masks
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encoding_of
@@ -386,16 +385,3 @@ class Workshop:
 @lru_cache(maxsize=64)
 def _gates(knowledge: Knowledge, context: tuple[tuple[str, str], ...], prices: Prices) -> Gates:
     return Gates(knowledge, dict(context), prices)
-
-
-@lru_cache(maxsize=8)
-def masks(knowledge: Knowledge) -> Masks:
-    """For each gauge the findings, with their states, under which it shows nothing."""
-    return {
-        name: {
-            finding: [knowledge.node(finding).states.index(state) for state in states]
-            for finding, states in node.masked_by.items()
-        }
-        for name, node in knowledge.of_kind("gauge").items()
-        if node.masked_by
-    }

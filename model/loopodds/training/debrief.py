@@ -18,7 +18,7 @@ from loopodds.decision.expected_cost import Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
 from loopodds.decision.moves import Move, Progress, Results
-from loopodds.decision.workshop import masks
+from loopodds.decision.probes import masks
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.training.exercise import Done, Exercise
 
