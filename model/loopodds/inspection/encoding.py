@@ -8,6 +8,7 @@ not observed stays out altogether.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -16,7 +17,12 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.unit_table import YEAR_MIN
 from loopodds.inference.network import Evidence
-from loopodds.inspection.gauges import masked_rows, read_gauges
+from loopodds.inspection.gauges import (
+    AS_GOOD_AS_SAID,
+    masked_rows,
+    measured_states,
+    read_gauges,
+)
 from loopodds.inspection.inspection import (
     Contexts,
     Encoding,
@@ -68,11 +74,12 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
             value.
     """
     contexts = _contexts(batch, knowledge)
-    readings = read_gauges(batch, contexts, knowledge)
+    worded = _in_words(batch, measured_states(batch, contexts, knowledge))
+    readings = read_gauges(worded, contexts, knowledge)
     came = _brought_in(batch, contexts.codes["setting"], knowledge)
-    evidence = _evidence(batch, readings, came, knowledge, confirmed)
+    evidence = _evidence(worded, readings, came, knowledge, confirmed)
     groups = _groups(evidence, *contexts.patterns(_context_keys(knowledge)))
-    return Encoding(knowledge, batch, contexts, readings, groups)
+    return Encoding(knowledge, worded, batch, contexts, readings, groups)
 
 
 def _groups(
@@ -172,6 +179,29 @@ def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
             weights = batch.soft[name]
             complaining |= complains[weights.argmax(axis=1)] & (np.ptp(weights, axis=1) > 0)
     return complaining
+
+
+def _in_words(batch: InspectionBatch, measured: Mapping[str, FloatArray]) -> InspectionBatch:
+    """The batch with what was measured of a finding in place of the word for it.
+
+    A word that says otherwise leaves a doubt between the two, in which the number counts for a
+    little more: one of them is a slip, and nobody can tell which.
+    """
+    codes, soft = dict(batch.codes), dict(batch.soft)
+    for name, weights in measured.items():
+        count = weights.shape[1]
+        rows = np.ptp(weights, axis=1) > 0
+        code = codes.get(name, np.full(batch.rows, -1, np.int8))
+        word = soft.get(name, np.ones(weights.shape))
+        word = np.where((code >= 0)[:, None], np.eye(count)[code], word)
+        told = np.ptp(word, axis=1) > 0
+        differs = told & (word.argmax(axis=1) != weights.argmax(axis=1))
+        said = np.where(differs[:, None], 0.6 * weights + 0.4 * word, weights)
+        sure = said.max(axis=1) >= AS_GOOD_AS_SAID * said.sum(axis=1)
+        codes[name] = np.where(rows, np.where(sure, said.argmax(axis=1), -1), code).astype(np.int8)
+        left = np.where(sure[:, None], 1.0, said)
+        soft[name] = np.where(rows[:, None], left, soft.get(name, np.ones(weights.shape)))
+    return replace(batch, codes=codes, soft=soft)
 
 
 def _evidence(

@@ -232,6 +232,10 @@ def _word(entry: Entry, knowledge: Knowledge) -> str | dict[str, float]:
         words = ", ".join(node.states)
         problem = f"{show(entry.value)} is a measurement, which belongs in [readings]"
         raise entry.error(f"{problem}; the words are {words}")
+    if node.amounts and _looks_measured(entry.value):
+        names = " or ".join(node.amounts)
+        problem = f"{show(entry.value)} is a measurement, which belongs in [readings] as {names}"
+        raise entry.error(f"{problem}; the words are {', '.join(node.states)}")
     return entry.word(node.states)
 
 

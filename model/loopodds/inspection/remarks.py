@@ -11,15 +11,19 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.base.phrases import lowered
-from loopodds.base.unit_table import YEAR_MIN
+from loopodds.base.unit_table import YEAR_MIN, spelling, spellings_of
 from loopodds.base.units import INTERNAL_UNITS, Dimension
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.gauges import (
     NAMEPLATES,
     STATIC_UNMEASURED_K,
     UNWEIGHABLE_PCT,
+    VACUUM_RISE,
+    VACUUM_WATCHED_MIN,
+    amount_read,
     derived_reading,
     masked_rows,
+    measured_states,
     rows_masked_by,
     unweighable_rows,
 )
@@ -45,9 +49,16 @@ READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
     "difference": (-150.0, 150.0, "no temperature difference in a loop is above 150 K"),
     "mass": (0.0, 20000.0, "a mass in a loop is between 0 g and 20 kg"),
     "share": (0.0, 100.0, "a share is between 0 and 100 %"),
+    "volume_share": (0.0, 100.0, "a share is between 0 and 100 %"),
+    "mass_share": (0.0, 100.0, "a share is between 0 and 100 %"),
+    "vacuum": (0.0, 110.0, "a vacuum is between 0 and 1100 mbar absolute"),
+    "time": (0.1, 1440.0, "watching takes between a few seconds and a day"),
 }
+ADD_UP_TO_PCT = 102.0
+"""Shares that an instrument prints may add up to so much: each is rounded."""
 MOST_TIMES_NAMEPLATE = 10.0  # a loop brim-full of liquid holds some six times its charge
 EQUAL_SIDES_KPA = 50.0
+SLACK_KPA = 0.1
 
 
 class Impossible(NamedTuple):
@@ -81,6 +92,7 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
             impossible += _marked(outside(values, low, high), name, values, reason)
     impossible += _more_than_the_loop_holds(batch)
     impossible += _sides_the_wrong_way_round(batch, knowledge)
+    impossible += _more_than_all(batch, knowledge) + _emptier_by_itself(batch)
     first: dict[tuple[int, str], Impossible] = {}
     for bad in impossible:
         first.setdefault((bad.row, bad.column), bad)
@@ -89,12 +101,20 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
 
 def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
     """Limits of a reading: its own, in internal units, where the knowledge gives them."""
-    node = knowledge.gauges.get(name)
-    if node is None or node.possible is None:
+    if name in knowledge.amounts:
+        amount = knowledge.amounts[name].amount
+        title, possible, written = amount.title, amount.possible, amount.unit
+        unit = spellings_of(dimension)[spelling(written)]
+    else:
+        node = knowledge.gauges.get(name)
+        possible = node.possible if node else None
+        title, written = node.title if node else "", INTERNAL_UNITS[dimension]
+        unit = spellings_of(dimension)[spelling(written)]
+    if possible is None:
         return READING_LIMITS[dimension]
-    low, high = node.possible
-    unit = INTERNAL_UNITS[dimension]
-    return low, high, f"{lowered(node.title)} is between {low:g} and {high:g} {unit}"
+    low, high = possible
+    reason = f"{lowered(title)} is between {low:g} and {high:g} {written}"
+    return float(unit.to_internal(low)), float(unit.to_internal(high)), reason
 
 
 def outside(values: FloatArray, low: float, high: float) -> BoolArray:
@@ -135,6 +155,28 @@ def _more_than_the_loop_holds(batch: InspectionBatch) -> list[Impossible]:
     return impossible
 
 
+def _more_than_all(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
+    """Shares of gases that add up to more than everything, told at the last of them."""
+    shares: dict[str, list[str]] = {}
+    for name, (finding, amount) in knowledge.amounts.items():
+        if amount.quantity == "volume_share" and name in batch.readings:
+            shares.setdefault(finding.name, []).append(name)
+    impossible = []
+    for names in shares.values():
+        total = np.nansum([batch.reading(name) for name in names], axis=0)
+        reason = f"{' and '.join(names)} add up to more than 100 %"
+        for row in np.flatnonzero(total > ADD_UP_TO_PCT).tolist():
+            last = next(n for n in reversed(names) if not np.isnan(batch.reading(n)[row]))
+            impossible.append(Impossible(row, last, float(batch.reading(last)[row]), reason))
+    return impossible
+
+
+def _emptier_by_itself(batch: InspectionBatch) -> list[Impossible]:
+    end, start = batch.reading("vacuum_end"), batch.reading("vacuum_start")
+    reason = "below vacuum_start: a loop that is shut off gets no emptier; check which is which"
+    return _marked(end < start - SLACK_KPA, "vacuum_end", end, reason)
+
+
 def _sides_the_wrong_way_round(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
     high, low = batch.reading("high_side"), batch.reading("low_side")
     if np.isnan(high).all() or np.isnan(low).all():
@@ -173,7 +215,7 @@ def notes(car: Encoding, came: bool = True) -> tuple[str, ...]:
         came: Whether it is of the car as it came: why it is here is asked only then.
     """
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
-        _masked, _doubled, _odd, _unused, _widened, _not_stated
+        _masked, _doubled, _measured, _odd, _unused, _widened, _not_stated
     )  # fmt: skip
     why = _why_here(car) if came else ()
     return (*(text for kind in kinds for text in kind(car)), *why)
@@ -227,6 +269,25 @@ def _doubled(car: Encoding) -> Iterator[str]:
             )
 
 
+def _measured(car: Encoding) -> Iterator[str]:
+    """A word beside an amount that says otherwise, and an amount that cannot be used."""
+    measured = measured_states(car.written, car.contexts, car.knowledge)
+    for name, weights in measured.items():
+        node = car.knowledge.node(name)
+        word, read = _word(name, car.written), int(weights[0].argmax())
+        given = [n for n in node.amounts if not np.isnan(amount_read(n, car.written)[0])]
+        if not np.ptp(weights[0]) > 0:
+            keys = {key for n in given for band in node.amounts[n].bands for key in band.when}
+            missing = " and ".join(sorted(keys - car.contexts.stated().keys()))
+            if missing:
+                yield f"{' and '.join(given)} not used: state the {missing} in [vehicle]"
+        elif word >= 0 and word != read:
+            yield (
+                f"{name}: the word {node.states[word]!r} and {' and '.join(given)}, which reads "
+                f"{node.states[read]!r}, contradict each other; both are doubted until one is undone"
+            )
+
+
 def _odd(car: Encoding) -> Iterator[str]:
     for node, reading in _comparable(car):
         away = float(reading.residual[0])
@@ -257,6 +318,7 @@ def _unused(car: Encoding) -> Iterator[str]:
         "static_temperature": ("static_pressure", "the static residual"),
         "high_side_wetted": ("high_side", "the fall of the high side"),
         "high_side_fanned": ("high_side", "the fall of the high side"),
+        "vacuum_start": ("vacuum_end", "the rise of the vacuum"),
     }
     for name, (partner, result) in needs.items():
         if _was_read(name, car) and not _was_read(partner, car):
@@ -289,6 +351,11 @@ def _widened(car: Encoding) -> Iterator[str]:
             "static_temperature was not read: the ambient temperature stands in, "
             f"with {STATIC_UNMEASURED_K:.0f} K of spread added"
         )
+    rose = amount_read(VACUUM_RISE, car.batch)[0]
+    if not np.isnan(rose) and not _was_read("vacuum_watched", car):
+        yield f"vacuum_watched was not stated: taken as {VACUUM_WATCHED_MIN:g} minutes"
+    if _was_read("vacuum_end", car) and not _was_read("vacuum_start", car):
+        yield "vacuum_start was not read: taken as 1 mbar, which a pump in order reaches"
     apart = car.batch.reading("static_temperature")[0] - car.batch.number("ambient_c")[0]
     if abs(apart) > ODD_SOAK_K and _was_read("static_pressure", car):
         yield (
