@@ -246,7 +246,8 @@ def _measured(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
         said = [inspection.readings[n].text for n in node.amounts if n in inspection.readings]
         if said and name in batch.codes:
             code = int(batch.codes[name][0])
-            word = node.states[code] if code >= 0 else _shares(dict(zip(node.states, batch.soft[name][0])))
+            shares = dict(zip(node.states, batch.soft[name][0].tolist(), strict=True))
+            word = node.states[code] if code >= 0 else _shares(shares)
             words[name] = f"{' and '.join(said)} ({word})"
     return words
 

@@ -17,12 +17,7 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.unit_table import YEAR_MIN
 from loopodds.inference.network import Evidence
-from loopodds.inspection.gauges import (
-    AS_GOOD_AS_SAID,
-    masked_rows,
-    measured_states,
-    read_gauges,
-)
+from loopodds.inspection.gauges import AS_GOOD_AS_SAID, masked_rows, measured_states, read_gauges
 from loopodds.inspection.inspection import (
     Contexts,
     Encoding,
@@ -153,13 +148,15 @@ def _brought_in(
     return came
 
 
-def recorded_rows(name: str, batch: InspectionBatch) -> BoolArray:
-    """Rows in which something was recorded under a name, doubtful or not."""
+def recorded_rows(name: str, batch: InspectionBatch | Evidence) -> BoolArray:
+    """Rows in which something was recorded under a name, doubtful or not, that can be used."""
     seen = np.zeros(batch.rows, bool)
     if name in batch.codes:
         seen |= batch.codes[name] >= 0
     if name in batch.soft:
         seen |= np.ptp(batch.soft[name], axis=1) > 0
+    if isinstance(batch, Evidence) and name in batch.numbers:
+        seen |= ~np.isnan(batch.numbers[name][0])
     return seen
 
 

@@ -126,8 +126,8 @@ def measured_states(
 ) -> dict[str, FloatArray]:
     """Likelihoods of the states of each finding that was measured, shape (rows, states).
 
-    The largest of a row is one; a row of ones says nothing. Several amounts of one finding are
-    slips of the same instrument at most by chance: their likelihoods multiply.
+    The largest of a row is one; a row of ones says nothing. Likelihoods of several amounts of one
+    finding multiply.
     """
     result: dict[str, FloatArray] = {}
     for name, (finding, amount) in knowledge.amounts.items():
@@ -137,7 +137,7 @@ def measured_states(
         unit = spellings_of(reading_dimension(name, knowledge))[spelling(amount.unit)]
         said = _said(value, _stretched(name, batch), amount, unit, contexts)
         both = result.get(finding.name, np.ones(said.shape)) * said
-        result[finding.name] = both / both.max(axis=1, keepdims=True)
+        result[finding.name] = _over_the_largest(both)
     return result
 
 
@@ -179,7 +179,12 @@ def _said(
         below = 1.0 / (1.0 + np.exp(np.clip(-away, -500.0, 500.0)))
         inside = np.diff(below, axis=1, prepend=0.0, append=1.0)
         result[rows] = inside @ np.array(band.says)
-    return result / result.max(axis=1, keepdims=True)
+    return _over_the_largest(result)
+
+
+def _over_the_largest(weights: FloatArray) -> FloatArray:
+    scaled: FloatArray = weights / weights.max(axis=1, keepdims=True)
+    return scaled
 
 
 def _read(

@@ -110,6 +110,13 @@ class InspectionBatch:
         """A reading, NaN where not read, shape (rows,)."""
         return self.readings[name] if name in self.readings else np.full(self.rows, np.nan)
 
+    def word(self, name: str, row: int = 0) -> int:
+        """Index of the state recorded for a name, the likeliest of a doubtful record, else -1."""
+        code = int(self.codes[name][row]) if name in self.codes else -1
+        if code < 0 and name in self.soft and np.ptp(self.soft[name][row]) > 0:
+            code = int(self.soft[name][row].argmax())
+        return code
+
     def take(self, rows: IntArray) -> InspectionBatch:
         """The inspections at some row numbers."""
         columns = {

@@ -30,7 +30,7 @@ from loopodds.inspection.gauges import (
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
 from loopodds.inspection.vocabulary import COMPLAINT, NUMBERS, reading_dimension
 from loopodds.knowledge.assembly import full_contexts, gauge_array
-from loopodds.knowledge.nodes import Gauge, Node
+from loopodds.knowledge.nodes import Amount, Gauge, Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
@@ -48,9 +48,9 @@ READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
     "temperature": (-100.0, 250.0, "no part of a loop is outside -100 to 250 degC"),
     "difference": (-150.0, 150.0, "no temperature difference in a loop is above 150 K"),
     "mass": (0.0, 20000.0, "a mass in a loop is between 0 g and 20 kg"),
-    "share": (0.0, 100.0, "a share is between 0 and 100 %"),
-    "volume_share": (0.0, 100.0, "a share is between 0 and 100 %"),
-    "mass_share": (0.0, 100.0, "a share is between 0 and 100 %"),
+    **dict.fromkeys(
+        ("share", "volume_share", "mass_share"), (0.0, 100.0, "a share is between 0 and 100 %")
+    ),
     "vacuum": (0.0, 110.0, "a vacuum is between 0 and 1100 mbar absolute"),
     "time": (0.1, 1440.0, "watching takes between a few seconds and a day"),
 }
@@ -101,20 +101,14 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
 
 def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
     """Limits of a reading: its own, in internal units, where the knowledge gives them."""
-    if name in knowledge.amounts:
-        amount = knowledge.amounts[name].amount
-        title, possible, written = amount.title, amount.possible, amount.unit
-        unit = spellings_of(dimension)[spelling(written)]
-    else:
-        node = knowledge.gauges.get(name)
-        possible = node.possible if node else None
-        title, written = node.title if node else "", INTERNAL_UNITS[dimension]
-        unit = spellings_of(dimension)[spelling(written)]
-    if possible is None:
+    amounts = knowledge.amounts
+    known = amounts[name].amount if name in amounts else knowledge.gauges.get(name)
+    if known is None or known.possible is None:
         return READING_LIMITS[dimension]
-    low, high = possible
-    reason = f"{lowered(title)} is between {low:g} and {high:g} {written}"
-    return float(unit.to_internal(low)), float(unit.to_internal(high)), reason
+    written = known.unit if isinstance(known, Amount) else INTERNAL_UNITS[dimension]
+    unit, (low, high) = spellings_of(dimension)[spelling(written)], known.possible
+    reason = f"{lowered(known.title)} is between {low:g} and {high:g} {written}"
+    return unit.to_internal(low), unit.to_internal(high), reason
 
 
 def outside(values: FloatArray, low: float, high: float) -> BoolArray:
@@ -223,17 +217,9 @@ def notes(car: Encoding, came: bool = True) -> tuple[str, ...]:
 
 def observed_names(batch: InspectionBatch, row: int = 0) -> tuple[str, ...]:
     """History, findings and readings recorded in a row, by name, each once."""
-    words = [name for name in (*batch.codes, *batch.soft) if _word(name, batch, row) >= 0]
+    words = [name for name in (*batch.codes, *batch.soft) if batch.word(name, row) >= 0]
     numbers = [name for name, values in batch.readings.items() if not np.isnan(values[row])]
     return tuple(dict.fromkeys((*words, *numbers)))
-
-
-def _word(name: str, batch: InspectionBatch, row: int = 0) -> int:
-    """Index of the state recorded for a name, the likeliest if given as likelihoods, else -1."""
-    code = int(batch.codes[name][row]) if name in batch.codes else -1
-    if code < 0 and name in batch.soft and np.ptp(batch.soft[name][row]) > 0:
-        code = int(batch.soft[name][row].argmax())
-    return code
 
 
 def _was_read(name: str, car: Encoding) -> bool:
@@ -249,7 +235,7 @@ def _comparable(car: Encoding) -> Iterator[tuple[Gauge, GaugeReading]]:
 
 def _masked(car: Encoding) -> Iterator[str]:
     for name, node in car.knowledge.of_kind("gauge", "finding").items():
-        seen = name in car.readings or _word(name, car.batch) >= 0
+        seen = name in car.readings or car.batch.word(name) >= 0
         for finding, states in node.masked_by.items():
             if seen and rows_masked_by(finding, node, car.batch, car.knowledge)[0]:
                 yield f"{name} is not used: it says nothing at {finding} = {' or '.join(states)}"
@@ -258,7 +244,7 @@ def _masked(car: Encoding) -> Iterator[str]:
 def _doubled(car: Encoding) -> Iterator[str]:
     """A word beside a number: the number counts, and a disagreement is told."""
     for node, reading in _comparable(car):
-        word = _word(node.name, car.batch)
+        word = car.batch.word(node.name)
         if word < 0:
             continue
         read = int(interval_codes(reading.residual, node.cuts)[0])
@@ -274,7 +260,7 @@ def _measured(car: Encoding) -> Iterator[str]:
     measured = measured_states(car.written, car.contexts, car.knowledge)
     for name, weights in measured.items():
         node = car.knowledge.node(name)
-        word, read = _word(name, car.written), int(weights[0].argmax())
+        word, read = car.written.word(name), int(weights[0].argmax())
         given = [n for n in node.amounts if not np.isnan(amount_read(n, car.written)[0])]
         if not np.ptp(weights[0]) > 0:
             keys = {key for n in given for band in node.amounts[n].bands for key in band.when}
@@ -284,7 +270,7 @@ def _measured(car: Encoding) -> Iterator[str]:
         elif word >= 0 and word != read:
             yield (
                 f"{name}: the word {node.states[word]!r} and {' and '.join(given)}, which reads "
-                f"{node.states[read]!r}, contradict each other; both are doubted until one is undone"
+                f"{node.states[read]!r}, contradict each other; both are doubted, undo one"
             )
 
 

@@ -128,6 +128,21 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
     raise KnowledgeError(f"{file}: {name}: unknown quantity {quantity!r}")
 
 
+def refused_word(text: str, name: str, knowledge: Knowledge) -> str:
+    """Why a word that is right for some car is not taken; empty where it is no such word."""
+    if name not in knowledge.contexts:
+        return ""
+    context = knowledge.contexts[name]
+    for word, what in context.refused.items():
+        if _bare(text) == _bare(word):
+            return f"is {what}; only {' and '.join(context.values)} are known here"
+    return ""
+
+
+def _bare(word: str) -> str:
+    return "".join(letter for letter in word.casefold() if letter.isalnum())
+
+
 def unknown_word(text: str, name: str, words: Sequence[str]) -> str:
     """End of a message about a word that a name does not take: the one meant, or all there are.
 

@@ -192,7 +192,9 @@ def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
             nodes[name] = read_node(name, sort, entry, file)
     for node in nodes.values():
         for name in node.amounts.keys() & nodes.keys():
-            raise KnowledgeError(f"{node.file}: {node.name}.amounts: {name} is a {nodes[name].kind}")
+            raise KnowledgeError(
+                f"{node.file}: {node.name}.amounts: {name} is a {nodes[name].kind}"
+            )
     digest = hashlib.sha256("\0".join(text for _, text in sorted(texts)).encode()).hexdigest()
     parts: dict[str, object] = {
         stem: {name: read_one(stem, name, table) for name, table in tables[f"{stem}.toml"].items()}

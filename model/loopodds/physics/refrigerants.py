@@ -61,8 +61,8 @@ class Refrigerant(SaturationLine):
     def volume_share(self, mass_share: V, molar_mass: float) -> V:
         """Share by volume [%] of another gas in this vapour, from its share by mass [%].
 
-        y = (w / M) / (w / M + (1 - w) / M_refrigerant), as volumes of ideal gases go by moles: 1.8 %
-        of air by mass are 6.1 % by volume in R134a. NaN stays NaN.
+        y = (w / M) / (w / M + (1 - w) / M_refrigerant): volumes of ideal gases go by moles. Of air
+        1.8 % by mass are 6.1 % by volume in R134a. NaN stays NaN.
 
         Args:
             molar_mass: Of the other gas [g/mol], such as :data:`MOLAR_MASS_OF_AIR`.

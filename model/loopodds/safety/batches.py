@@ -4,6 +4,8 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray
 from loopodds.diagnosis.model import Beliefs
+from loopodds.inference.network import Evidence
+from loopodds.inspection.encoding import recorded_rows
 from loopodds.inspection.inspection import Group, InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.records import Knowledge
@@ -15,7 +17,7 @@ def stops_of(
 ) -> BoolArray:
     """Stops in force in the rows of a group, in file order, shape (rows of the group, stops).
 
-    An archive does not say which test was done last, so no stop goes by tests done.
+    A test counts as done where one of its results was recorded, as in a single case.
     """
     rows = group.rows
     marginals = np.hstack([beliefs.faults[name] for name in knowledge.of_kind("fault")])
@@ -35,9 +37,19 @@ def stops_of(
         group.evidence.codes,
         group.evidence.soft,
         bars,
-        context=context,
+        _done(group.evidence, knowledge),
+        context,
     )
     return in_force(facts, knowledge)
+
+
+def _done(evidence: Evidence, knowledge: Knowledge) -> dict[str, BoolArray]:
+    """Tests that stops ask for, and the rows in which a result of theirs was recorded."""
+    asked = {n for stop in knowledge.stops.values() for t in stop.when for n in t.done}
+    return {
+        name: np.any([recorded_rows(n, evidence) for n in knowledge.tests[name].yields], axis=0)
+        for name in asked
+    }
 
 
 def joined_names(stops: BoolArray, knowledge: Knowledge) -> list[str]:
