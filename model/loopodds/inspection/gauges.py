@@ -7,6 +7,7 @@ dropped.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -78,6 +79,10 @@ def read_gauges(
             raw = np.where(np.isnan(raw), derived, raw)
         if not np.isnan(raw).all():
             readings[name] = _read(node, raw, batch, contexts, knowledge)
+    for name, reading in readings.items():
+        for other in knowledge.gauges[name].told_by.keys() & readings.keys():
+            told = ~np.isnan(readings[other].residual)
+            readings[name] = replace(reading, residual=np.where(told, np.nan, reading.residual))
     return readings
 
 
@@ -88,6 +93,8 @@ def derived_reading(name: str, batch: InspectionBatch) -> FloatArray | None:
     """
     if name == "superheat" and "suction_line" in batch.readings:
         return batch.reading("suction_line") - saturation_c(batch, "low_side")
+    if name == "compressor_superheat" and "compressor_inlet" in batch.readings:
+        return batch.reading("compressor_inlet") - saturation_c(batch, "low_side")
     if name == "subcooling" and "liquid_line" in batch.readings:
         return saturation_c(batch, "high_side") - batch.reading("liquid_line")
     if name in PROVOKED and PROVOKED[name] in batch.readings:

@@ -52,10 +52,9 @@ READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
         ("share", "volume_share", "mass_share"), (0.0, 100.0, "a share is between 0 and 100 %")
     ),
     "vacuum": (0.0, 110.0, "a vacuum is between 0 and 1100 mbar absolute"),
-    "time": (0.1, 1440.0, "watching takes between a few seconds and a day"),
+    "time": (0.1, 1440.0, "it takes between a few seconds and a day"),
 }
-ADD_UP_TO_PCT = 102.0
-"""Shares that an instrument prints may add up to so much: each is rounded."""
+ADD_UP_TO_PCT = 102.0  # each share that an instrument prints is rounded
 MOST_TIMES_NAMEPLATE = 10.0  # a loop brim-full of liquid holds some six times its charge
 EQUAL_SIDES_KPA = 50.0
 SLACK_KPA = 0.1
@@ -211,8 +210,7 @@ def notes(car: Encoding, came: bool = True) -> tuple[str, ...]:
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
         _masked, _doubled, _measured, _odd, _unused, _widened, _not_stated
     )  # fmt: skip
-    why = _why_here(car) if came else ()
-    return (*(text for kind in kinds for text in kind(car)), *why)
+    return (*(text for kind in kinds for text in kind(car)), *(_why_here(car) if came else ()))
 
 
 def observed_names(batch: InspectionBatch, row: int = 0) -> tuple[str, ...]:
@@ -239,6 +237,9 @@ def _masked(car: Encoding) -> Iterator[str]:
         for finding, states in node.masked_by.items():
             if seen and rows_masked_by(finding, node, car.batch, car.knowledge)[0]:
                 yield f"{name} is not used: it says nothing at {finding} = {' or '.join(states)}"
+        for other, states in node.told_by.items():
+            if seen and other in car.readings and set(states) == set(node.states):
+                yield f"{name} is not used: {other} has told it"
 
 
 def _doubled(car: Encoding) -> Iterator[str]:
@@ -268,10 +269,9 @@ def _measured(car: Encoding) -> Iterator[str]:
             if missing:
                 yield f"{' and '.join(given)} not used: state the {missing} in [vehicle]"
         elif word >= 0 and word != read:
-            yield (
-                f"{name}: the word {node.states[word]!r} and {' and '.join(given)}, which reads "
-                f"{node.states[read]!r}, contradict each other; both are doubted, undo one"
-            )
+            said, shows = node.states[word], node.states[read]
+            both = f"the word {said!r} and {' and '.join(given)}, which reads {shows!r}"
+            yield f"{name}: {both}, contradict each other; both are doubted, undo one"
 
 
 def _odd(car: Encoding) -> Iterator[str]:
@@ -300,6 +300,7 @@ def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) ->
 def _unused(car: Encoding) -> Iterator[str]:
     needs = {
         "suction_line": ("low_side", "superheat"),
+        "compressor_inlet": ("low_side", "superheat at the compressor"),
         "liquid_line": ("high_side", "subcooling"),
         "static_temperature": ("static_pressure", "the static residual"),
         "high_side_wetted": ("high_side", "the fall of the high side"),

@@ -24,6 +24,8 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "expansion": ("TXV", "orifice"),
     "compressor": ("fixed", "variable", "electric"),
     "sight_glass": ("present", "absent"),
+    "internal_heat_exchanger": ("present", "absent"),
+    "rear_evaporator": ("present", "absent"),
     "setting": ("complaint", "routine"),
     "recovery_machine": ("modern", "old"),
 }
@@ -37,6 +39,8 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
         "expansion": None,
         "compressor": None,
         "sight_glass": None,
+        "internal_heat_exchanger": None,
+        "rear_evaporator": None,
         "age": "time",
         "mileage": "length",
     },
@@ -62,6 +66,7 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
 # provocation does to the high side and how a vacuum rose
 AUXILIARY: Mapping[str, Dimension] = {
     "suction_line": "temperature",
+    "compressor_inlet": "temperature",
     "liquid_line": "temperature",
     "static_temperature": "temperature",
     "air_share_by_mass": "mass_share",

@@ -46,11 +46,18 @@ def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
             yield Slip("services.toml", service.name, text)
 
 
-def amount_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
-    """Everything wrong with the amounts of a node, and with readings that tell its states apart."""
+def reference_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
+    """Everything wrong with what a node says of others outside its distribution."""
     yield from unknown_texts("told_by", "reading", node.told_by, knowledge.gauges)
     for name, states in node.told_by.items():
         yield from unknown_texts(f"told_by.{name}", "state", states, node.states)
+    faults = knowledge.of_kind("fault")
+    yield from unknown_texts("yes_if", "fault", node.yes_if, faults)
+    for name in node.yes_if.keys() & faults.keys():
+        if set(node.yes_if[name]) != set(faults[name].states):
+            yield f"yes_if.{name}: a chance for each of {', '.join(faults[name].states)}"
+        if node.kind != "history" or len(node.states) != 2:
+            yield "yes_if: only a history item of two states is told of a fault"
     for name, amount in node.amounts.items():
         where = f"amounts.{name}"
         if node.kind != "finding":

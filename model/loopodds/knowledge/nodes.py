@@ -145,7 +145,8 @@ class Node(
     ``masked_by``: states of other findings under which a reading says nothing. ``veiled_by``: for
     each the chance that what is there is not seen, so that the first state says so much less.
     ``told_by``: states between which another reading, where it was taken, has told already.
-    ``amounts``: readings that say the same in numbers.
+    ``amounts``: readings that say the same in numbers. ``yes_if``: of a history item, the chance
+    of its last state by the state of a fault to which it is not tied, used where it is told.
     """
 
     name: str
@@ -164,6 +165,7 @@ class Node(
     veiled_by: Mapping[str, Mapping[str, Factor]] = {}
     told_by: Mapping[str, tuple[str, ...]] = {}
     amounts: Mapping[str, Amount] = {}
+    yes_if: Mapping[str, Mapping[str, Factor]] = {}
     source: str
     grade: Grade
     weight: Weight
