@@ -22,10 +22,10 @@ from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.cures import cured_states
 from loopodds.knowledge.guards import (
     Slip,
-    reference_texts,
     context_texts,
     earlier,
     order_slips,
+    reference_texts,
     unknown_texts,
 )
 from loopodds.knowledge.nodes import (
