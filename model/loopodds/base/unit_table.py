@@ -219,10 +219,8 @@ OTHERS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
 )
 TORR_KPA = SEA_LEVEL_KPA / 760.0
 OWN_UNITS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
-    (
-        Unit("mbar", "vacuum", 0.1, 0, "mbar", 1, "absolute"),
-        ("mbar abs", "mbara", "millibar", "hpa", "hpa abs"),
-    ),
+    (Unit("mbar", "vacuum", 0.1, 0, "mbar", 1, "absolute"), ("mbar abs", "mbara", "millibar")),
+    (Unit("hPa", "vacuum", 0.1, 0, "hPa", 1, "absolute"), ("hpa abs", "hpaa")),
     (Unit("Pa", "vacuum", 0.001, 0, "Pa", 0, "absolute"), ("pa abs",)),
     (Unit("kPa abs", "vacuum", 1.0, 0, "kPa", 2, "absolute"), ("kpa", "kpaa")),
     (Unit("bar abs", "vacuum", 100.0, 0, None, 3, "absolute"), ("bara",)),
@@ -237,7 +235,8 @@ OWN_UNITS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
         ("inhg vac", "inhg vacuum"),
     ),
     (Unit("mbar vac", "vacuum", 0.1, 0, None, 1, "vacuum"), ("mbar vacuum", "hpa vac")),
-    (Unit("mbar", "rise", 0.1, 0, "mbar", 1), ("millibar", "hpa")),
+    (Unit("mbar", "rise", 0.1, 0, "mbar", 1), ("millibar",)),
+    (Unit("hPa", "rise", 0.1, 0, "hPa", 1), ()),
     (Unit("Pa", "rise", 0.001, 0, "Pa", 0), ()),
     (Unit("kPa", "rise", 1.0, 0, "kPa", 2), ()),
     (Unit("bar", "rise", 100.0, 0, "bar", 3), ()),
