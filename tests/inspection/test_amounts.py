@@ -180,7 +180,7 @@ def test_numbers_that_cannot_be_together_are_refused(
 @pytest.mark.parametrize(
     ("text", "kpa"),
     [
-        # water boils at 20 degC at 2.339 kPa = 17,546 micron = 29.23 inHg below 29.92 (steam tables)
+        # water boils at 20 degC at 2.339 kPa, 17,546 micron, 29.23 inHg of vacuum (steam tables)
         ("17546 micron", 2.339),
         ("29.23 inHg", 2.339),
         ("23.39 hPa", 2.339),

@@ -17,7 +17,8 @@ def stops_of(
 ) -> BoolArray:
     """Stops in force in the rows of a group, in file order, shape (rows of the group, stops).
 
-    A test counts as done where one of its results was recorded, as in a single case.
+    A test counts as done where one of its results was recorded, as in a single case, except for
+    triggers that are of a car in the bay.
     """
     rows = group.rows
     marginals = np.hstack([beliefs.faults[name] for name in knowledge.of_kind("fault")])
@@ -45,7 +46,8 @@ def stops_of(
 
 def _done(evidence: Evidence, knowledge: Knowledge) -> dict[str, BoolArray]:
     """Tests that stops ask for, and the rows in which a result of theirs was recorded."""
-    asked = {n for stop in knowledge.stops.values() for t in stop.when for n in t.done}
+    triggers = [trigger for stop in knowledge.stops.values() for trigger in stop.when]
+    asked = {name for trigger in triggers if not trigger.in_bay for name in trigger.done}
     return {
         name: np.any([recorded_rows(n, evidence) for n in knowledge.tests[name].yields], axis=0)
         for name in asked
