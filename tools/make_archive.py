@@ -44,6 +44,7 @@ FAULT_OVERLOOKED = 0.08
 SOUND_RECORDED = 0.15
 METRIC_UNITS = {
     "pressure": "bar", "temperature": "degC", "difference": "K", "mass": "g", "share": "pct",
+    "volume_share": "pct",
 }  # fmt: skip
 
 
@@ -123,7 +124,7 @@ def _raw_readings(
             value = _pressure(value, choices["refrigerant"])
         if name in NAMEPLATES:
             value = np.maximum(value, 0.0) * numbers[NAMEPLATES[name]] / 100.0
-        if reading_dimension(name, model.knowledge) == "share":
+        if reading_dimension(name, model.knowledge).endswith("share"):
             value = value.clip(0.0, 100.0)
         readings[name] = value
     low, high = readings["low_side"], readings["high_side"]
@@ -174,9 +175,11 @@ def metric_rows(model: Model, cars: Cars, rng: np.random.Generator) -> Rows:
         columns[name] = _texts(codes, CHOICES[name])
     for name, values in cars.numbers.items():
         if name in model.knowledge.nodes:
-            unit = METRIC_UNITS[reading_dimension(name, model.knowledge)]
+            dimension = reading_dimension(name, model.knowledge)
+            unit = METRIC_UNITS[dimension]
             digits = 2 if unit == "bar" else 1
-            columns[f"{name}_{unit}"] = _numbers(column_unit(unit).from_internal(values), digits)
+            there = column_unit(unit, dimension).from_internal(values)
+            columns[f"{name}_{unit}"] = _numbers(there, digits)
         else:
             columns[name.replace("ambient_c", "ambient_degC")] = _numbers(values, 0)
     for name, codes in cars.words.items():

@@ -55,6 +55,7 @@ SHOWN = {
     "loop_open": ("found_open", "after_a_bump"),
     "charge_is_out": ("overfilled",),
     "high_pressure": ("at_the_limit",),
+    "cut_out_hot": ("hot_trip",),
     "nearly_empty": ("nearly_empty",),
     "foreign_gas": ("cross_mixed", "burning_gas"),
     "leak_stop": ("leak_stop_car",),

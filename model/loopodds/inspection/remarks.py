@@ -11,22 +11,26 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.base.phrases import lowered
-from loopodds.base.unit_table import YEAR_MIN
+from loopodds.base.unit_table import YEAR_MIN, spelling, spellings_of
 from loopodds.base.units import INTERNAL_UNITS, Dimension
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.gauges import (
     NAMEPLATES,
     STATIC_UNMEASURED_K,
     UNWEIGHABLE_PCT,
+    VACUUM_RISE,
+    VACUUM_WATCHED_MIN,
+    amount_read,
     derived_reading,
     masked_rows,
+    measured_states,
     rows_masked_by,
     unweighable_rows,
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
 from loopodds.inspection.vocabulary import COMPLAINT, NUMBERS, reading_dimension
 from loopodds.knowledge.assembly import full_contexts, gauge_array
-from loopodds.knowledge.nodes import Gauge, Node
+from loopodds.knowledge.nodes import Amount, Gauge, Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
@@ -44,10 +48,16 @@ READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
     "temperature": (-100.0, 250.0, "no part of a loop is outside -100 to 250 degC"),
     "difference": (-150.0, 150.0, "no temperature difference in a loop is above 150 K"),
     "mass": (0.0, 20000.0, "a mass in a loop is between 0 g and 20 kg"),
-    "share": (0.0, 100.0, "a share is between 0 and 100 %"),
+    **dict.fromkeys(
+        ("share", "volume_share", "mass_share"), (0.0, 100.0, "a share is between 0 and 100 %")
+    ),
+    "vacuum": (0.0, 110.0, "a vacuum is between 0 and 1100 mbar absolute"),
+    "time": (0.1, 1440.0, "it takes between a few seconds and a day"),
 }
+ADD_UP_TO_PCT = 102.0  # each share that an instrument prints is rounded
 MOST_TIMES_NAMEPLATE = 10.0  # a loop brim-full of liquid holds some six times its charge
 EQUAL_SIDES_KPA = 50.0
+SLACK_KPA = 0.1
 
 
 class Impossible(NamedTuple):
@@ -81,6 +91,7 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
             impossible += _marked(outside(values, low, high), name, values, reason)
     impossible += _more_than_the_loop_holds(batch)
     impossible += _sides_the_wrong_way_round(batch, knowledge)
+    impossible += _more_than_all(batch, knowledge) + _emptier_by_itself(batch)
     first: dict[tuple[int, str], Impossible] = {}
     for bad in impossible:
         first.setdefault((bad.row, bad.column), bad)
@@ -89,12 +100,14 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
 
 def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
     """Limits of a reading: its own, in internal units, where the knowledge gives them."""
-    node = knowledge.gauges.get(name)
-    if node is None or node.possible is None:
+    amounts = knowledge.amounts
+    known = amounts[name].amount if name in amounts else knowledge.gauges.get(name)
+    if known is None or known.possible is None:
         return READING_LIMITS[dimension]
-    low, high = node.possible
-    unit = INTERNAL_UNITS[dimension]
-    return low, high, f"{lowered(node.title)} is between {low:g} and {high:g} {unit}"
+    written = known.unit if isinstance(known, Amount) else INTERNAL_UNITS[dimension]
+    unit, (low, high) = spellings_of(dimension)[spelling(written)], known.possible
+    reason = f"{lowered(known.title)} is between {low:g} and {high:g} {written}"
+    return unit.to_internal(low), unit.to_internal(high), reason
 
 
 def outside(values: FloatArray, low: float, high: float) -> BoolArray:
@@ -135,6 +148,28 @@ def _more_than_the_loop_holds(batch: InspectionBatch) -> list[Impossible]:
     return impossible
 
 
+def _more_than_all(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
+    """Shares of gases that add up to more than everything, told at the last of them."""
+    shares: dict[str, list[str]] = {}
+    for name, (finding, amount) in knowledge.amounts.items():
+        if amount.quantity == "volume_share" and name in batch.readings:
+            shares.setdefault(finding.name, []).append(name)
+    impossible = []
+    for names in shares.values():
+        total = np.nansum([batch.reading(name) for name in names], axis=0)
+        reason = f"{' and '.join(names)} add up to more than 100 %"
+        for row in np.flatnonzero(total > ADD_UP_TO_PCT).tolist():
+            last = next(n for n in reversed(names) if not np.isnan(batch.reading(n)[row]))
+            impossible.append(Impossible(row, last, float(batch.reading(last)[row]), reason))
+    return impossible
+
+
+def _emptier_by_itself(batch: InspectionBatch) -> list[Impossible]:
+    end, start = batch.reading("vacuum_end"), batch.reading("vacuum_start")
+    reason = "below vacuum_start: a loop that is shut off gets no emptier; check which is which"
+    return _marked(end < start - SLACK_KPA, "vacuum_end", end, reason)
+
+
 def _sides_the_wrong_way_round(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
     high, low = batch.reading("high_side"), batch.reading("low_side")
     if np.isnan(high).all() or np.isnan(low).all():
@@ -173,25 +208,16 @@ def notes(car: Encoding, came: bool = True) -> tuple[str, ...]:
         came: Whether it is of the car as it came: why it is here is asked only then.
     """
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
-        _masked, _doubled, _odd, _unused, _widened, _not_stated
+        _masked, _doubled, _measured, _odd, _unused, _widened, _not_stated
     )  # fmt: skip
-    why = _why_here(car) if came else ()
-    return (*(text for kind in kinds for text in kind(car)), *why)
+    return (*(text for kind in kinds for text in kind(car)), *(_why_here(car) if came else ()))
 
 
 def observed_names(batch: InspectionBatch, row: int = 0) -> tuple[str, ...]:
     """History, findings and readings recorded in a row, by name, each once."""
-    words = [name for name in (*batch.codes, *batch.soft) if _word(name, batch, row) >= 0]
+    words = [name for name in (*batch.codes, *batch.soft) if batch.word(name, row) >= 0]
     numbers = [name for name, values in batch.readings.items() if not np.isnan(values[row])]
     return tuple(dict.fromkeys((*words, *numbers)))
-
-
-def _word(name: str, batch: InspectionBatch, row: int = 0) -> int:
-    """Index of the state recorded for a name, the likeliest if given as likelihoods, else -1."""
-    code = int(batch.codes[name][row]) if name in batch.codes else -1
-    if code < 0 and name in batch.soft and np.ptp(batch.soft[name][row]) > 0:
-        code = int(batch.soft[name][row].argmax())
-    return code
 
 
 def _was_read(name: str, car: Encoding) -> bool:
@@ -207,16 +233,19 @@ def _comparable(car: Encoding) -> Iterator[tuple[Gauge, GaugeReading]]:
 
 def _masked(car: Encoding) -> Iterator[str]:
     for name, node in car.knowledge.of_kind("gauge", "finding").items():
-        seen = name in car.readings or _word(name, car.batch) >= 0
+        seen = name in car.readings or car.batch.word(name) >= 0
         for finding, states in node.masked_by.items():
             if seen and rows_masked_by(finding, node, car.batch, car.knowledge)[0]:
                 yield f"{name} is not used: it says nothing at {finding} = {' or '.join(states)}"
+        for other, states in node.told_by.items():
+            if seen and other in car.readings and set(states) == set(node.states):
+                yield f"{name} is not used: {other} has told it"
 
 
 def _doubled(car: Encoding) -> Iterator[str]:
     """A word beside a number: the number counts, and a disagreement is told."""
     for node, reading in _comparable(car):
-        word = _word(node.name, car.batch)
+        word = car.batch.word(node.name)
         if word < 0:
             continue
         read = int(interval_codes(reading.residual, node.cuts)[0])
@@ -225,6 +254,24 @@ def _doubled(car: Encoding) -> Iterator[str]:
                 f"{node.name}: the word {node.states[word]!r} is not used: the number counts, "
                 f"and it reads {node.states[read]!r}"
             )
+
+
+def _measured(car: Encoding) -> Iterator[str]:
+    """A word beside an amount that says otherwise, and an amount that cannot be used."""
+    measured = measured_states(car.written, car.contexts, car.knowledge)
+    for name, weights in measured.items():
+        node = car.knowledge.node(name)
+        word, read = car.written.word(name), int(weights[0].argmax())
+        given = [n for n in node.amounts if not np.isnan(amount_read(n, car.written)[0])]
+        if not np.ptp(weights[0]) > 0:
+            keys = {key for n in given for band in node.amounts[n].bands for key in band.when}
+            missing = " and ".join(sorted(keys - car.contexts.stated().keys()))
+            if missing:
+                yield f"{' and '.join(given)} not used: state the {missing} in [vehicle]"
+        elif word >= 0 and word != read:
+            said, shows = node.states[word], node.states[read]
+            both = f"the word {said!r} and {' and '.join(given)}, which reads {shows!r}"
+            yield f"{name}: {both}, contradict each other; both are doubted, undo one"
 
 
 def _odd(car: Encoding) -> Iterator[str]:
@@ -253,10 +300,12 @@ def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) ->
 def _unused(car: Encoding) -> Iterator[str]:
     needs = {
         "suction_line": ("low_side", "superheat"),
+        "compressor_inlet": ("low_side", "superheat at the compressor"),
         "liquid_line": ("high_side", "subcooling"),
         "static_temperature": ("static_pressure", "the static residual"),
         "high_side_wetted": ("high_side", "the fall of the high side"),
         "high_side_fanned": ("high_side", "the fall of the high side"),
+        "vacuum_start": ("vacuum_end", "the rise of the vacuum"),
     }
     for name, (partner, result) in needs.items():
         if _was_read(name, car) and not _was_read(partner, car):
@@ -289,6 +338,11 @@ def _widened(car: Encoding) -> Iterator[str]:
             "static_temperature was not read: the ambient temperature stands in, "
             f"with {STATIC_UNMEASURED_K:.0f} K of spread added"
         )
+    rose = amount_read(VACUUM_RISE, car.batch)[0]
+    if not np.isnan(rose) and not _was_read("vacuum_watched", car):
+        yield f"vacuum_watched was not stated: taken as {VACUUM_WATCHED_MIN:g} minutes"
+    if _was_read("vacuum_end", car) and not _was_read("vacuum_start", car):
+        yield "vacuum_start was not read: taken as 1 mbar, which a pump in order reaches"
     apart = car.batch.reading("static_temperature")[0] - car.batch.number("ambient_c")[0]
     if abs(apart) > ODD_SOAK_K and _was_read("static_pressure", car):
         yield (

@@ -24,6 +24,8 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "expansion": ("TXV", "orifice"),
     "compressor": ("fixed", "variable", "electric"),
     "sight_glass": ("present", "absent"),
+    "internal_heat_exchanger": ("present", "absent"),
+    "rear_evaporator": ("present", "absent"),
     "setting": ("complaint", "routine"),
     "recovery_machine": ("modern", "old"),
 }
@@ -37,6 +39,8 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
         "expansion": None,
         "compressor": None,
         "sight_glass": None,
+        "internal_heat_exchanger": None,
+        "rear_evaporator": None,
         "age": "time",
         "mileage": "length",
     },
@@ -58,15 +62,19 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "humidity_pct": ("humidity", "share"),
     "altitude_m": ("altitude", "length"),
 }
-# read only to derive superheat, subcooling, the static residual, the share of air by volume and
-# what a provocation does to the high side
+# read only to derive superheat, subcooling, the static residual, the share of air by volume, what a
+# provocation does to the high side and how a vacuum rose
 AUXILIARY: Mapping[str, Dimension] = {
     "suction_line": "temperature",
+    "compressor_inlet": "temperature",
     "liquid_line": "temperature",
     "static_temperature": "temperature",
-    "air_share_by_mass": "share",
+    "air_share_by_mass": "mass_share",
     "high_side_wetted": "pressure",
     "high_side_fanned": "pressure",
+    "vacuum_start": "vacuum",
+    "vacuum_end": "vacuum",
+    "vacuum_watched": "time",
 }
 
 
@@ -79,7 +87,7 @@ def names_in(section: str, knowledge: Knowledge) -> list[str]:
     if section == "findings":
         return list(knowledge.of_kind("finding", "gauge"))
     if section == "readings":
-        return [*knowledge.of_kind("gauge"), *AUXILIARY]
+        return [*knowledge.of_kind("gauge"), *AUXILIARY, *knowledge.amounts]
     return list(dict.fromkeys((*knowledge.of_kind("fault"), *knowledge.conditions)))
 
 
@@ -113,14 +121,31 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
     """
     if name in AUXILIARY:
         return AUXILIARY[name]
-    gauges = knowledge.gauges
-    if name not in gauges:
-        raise unknown_name("reading", name, [*gauges, *AUXILIARY])
-    quantity = gauges[name].quantity.removeprefix("temperature_")
+    gauges, amounts = knowledge.gauges, knowledge.amounts
+    if name not in gauges and name not in amounts:
+        raise unknown_name("reading", name, names_in("readings", knowledge))
+    said = gauges[name] if name in gauges else amounts[name].amount
+    quantity = said.quantity.removeprefix("temperature_")
     for dimension in DIMENSIONS:
         if dimension == quantity:
             return dimension
-    raise KnowledgeError(f"{gauges[name].file}: {name}: unknown quantity {quantity!r}")
+    file = (gauges[name] if name in gauges else amounts[name].finding).file
+    raise KnowledgeError(f"{file}: {name}: unknown quantity {quantity!r}")
+
+
+def refused_word(text: str, name: str, knowledge: Knowledge) -> str:
+    """Why a word that is right for some car is not taken; empty where it is no such word."""
+    if name not in knowledge.contexts:
+        return ""
+    context = knowledge.contexts[name]
+    for word, what in context.refused.items():
+        if _bare(text) == _bare(word):
+            return f"is {what}; only {' and '.join(context.values)} are known here"
+    return ""
+
+
+def _bare(word: str) -> str:
+    return "".join(letter for letter in word.casefold() if letter.isalnum())
 
 
 def unknown_word(text: str, name: str, words: Sequence[str]) -> str:

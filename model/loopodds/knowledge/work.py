@@ -108,8 +108,8 @@ class Trigger(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     ``seen`` and ``unseen`` name findings or history with states that were, or were not, recorded;
     ``at_least`` and ``at_most`` readings with a limit [bar]; ``believed`` and ``doubted``
     conditions, or ``variable.state``, with the probability from which on, or below which; ``done``
-    tests of which one was done. What it ``waives`` can no longer be done then and is not waited
-    for.
+    tests of which one was done; ``in_bay`` one of which an archive of finished jobs says nothing.
+    What it ``waives`` can no longer be done then and is not waited for.
     """
 
     context: When = {}
@@ -120,6 +120,7 @@ class Trigger(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     believed: Mapping[str, Chance] = {}
     doubted: Mapping[str, Chance] = {}
     done: Names = ()
+    in_bay: bool = False
     waives: Names = ()
 
 
