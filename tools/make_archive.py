@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.units import column_unit
-from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.simulation import simulate
-from loopodds.inspection.encoding import COOL_BELOW_C, encode
+from loopodds.diagnosis.model import Context, Model
+from loopodds.diagnosis.simulation import SimulatedCars, brought_in_for, simulate
+from loopodds.inspection.encoding import BANDS, encode
 from loopodds.inspection.gauges import NAMEPLATES
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
@@ -79,13 +79,13 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
     words: dict[str, IntArray] = {}
     residuals: dict[str, FloatArray] = {}
     states: dict[str, IntArray] = {}
-    cool = (numbers["ambient_c"] < COOL_BELOW_C).astype(int)
+    cool = (numbers["ambient_c"] < BANDS["weather"][1][0]).astype(int)
     kinds = np.stack([*choices.values(), cool], axis=1)
     for kind in np.unique(kinds, axis=0):
         where = np.flatnonzero((kinds == kind).all(axis=1))
         context = {name: CHOICES[name][i] for name, i in zip(choices, kind, strict=False)}
         context["weather"] = ("warm", "cool")[kind[-1]]
-        cars = simulate(model, context, len(where), rng)
+        cars = _coming(model, context, len(where), rng)
         for target, source in (
             (words, cars.evidence.codes),
             (states, cars.states),
@@ -102,6 +102,17 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
         choices,
         outcomes,
     )
+
+
+def _coming(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
+    """Cars that come for what the context says: with a complaint, or without."""
+    drawn = simulate(model, {k: v for k, v in context.items() if k != "setting"}, 20 * count, rng)
+    came = np.any([*brought_in_for(drawn, model.knowledge, rng).values()], axis=0)
+    rows = np.flatnonzero(came == (context["setting"] == "complaint"))[:count]
+    if len(rows) < count:
+        raise RuntimeError(f"only {len(rows)} of {20 * count} cars come for {context['setting']}")
+    states = {name: codes[rows] for name, codes in drawn.states.items()}
+    return SimulatedCars(states, drawn.evidence.take(rows))
 
 
 def _raw_readings(
@@ -199,7 +210,7 @@ US_WORDS = {
     "compressor_cycle": ("Clutch", {"steady": "ON", "short_cycling": "CYCLES", "cut_out": "OFF"}),
     "sample_bubbles": ("Bubbles stay", {"none": "N", "persisting": "Y"}),
     "moisture_indicator": ("Indicator", {"dry": "blue", "damp": "violet", "wet": "pink"}),
-    "fan_check": ("Fan", {"works": "OK", "slow": "slow", "dead": "dead"}),
+    "fan_check": ("Fan", {"works": "OK", "one_stage": "one stage", "slow": "slow", "dead": "dead"}),
     "oily_dirt": ("Oily spots", {"none": "N", "present": "Y"}),
     "opened_without_new_drier": ("Drier reused", {"no": "N", "yes": "Y"}),
     "stop_leak_used": ("Stop leak", {"no": "N", "yes": "Y"}),

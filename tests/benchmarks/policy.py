@@ -62,7 +62,7 @@ from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import with_past
 from loopodds.diagnosis.repaired_car import Repair, shown_by, still_done
-from loopodds.diagnosis.simulation import SimulatedCars, simulate_network
+from loopodds.diagnosis.simulation import SimulatedCars, brought_in_for, simulate_network
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
@@ -147,15 +147,18 @@ def draw_car(number: int, amount: float) -> Car:
         network = _perturbed(network, amount, np.random.default_rng([SEED, number, 2]))
     setting = str(rng.choice([v for v, _ in SETTINGS], p=[p for _, p in SETTINGS]))
     drawn = simulate_network(network, model().knowledge, MOST_DRAWN, rng)
-    for row in range(MOST_DRAWN):
-        shown = SimulatedCars(
-            {name: states[row : row + 1] for name, states in drawn.states.items()},
-            drawn.evidence.take(slice(row, row + 1)),
-        )
-        brought = brought_in_for(shown, rng)
-        if bool(brought) == (setting == "complaint"):
-            return Car(number, context, network, shown, setting, brought)
-    raise RuntimeError(f"car {number}: none of {MOST_DRAWN} cars came for a {setting}")
+    brought = brought_in_for(drawn, model().knowledge, rng)
+    came = np.any([*brought.values()], axis=0)
+    fits = np.flatnonzero(came == (setting == "complaint"))
+    if not len(fits):
+        raise RuntimeError(f"car {number}: none of {MOST_DRAWN} cars came for a {setting}")
+    row = int(fits[0])
+    shown = SimulatedCars(
+        {name: states[row : row + 1] for name, states in drawn.states.items()},
+        drawn.evidence.take(slice(row, row + 1)),
+    )
+    complaints = frozenset(name for name, cars in brought.items() if cars[row])
+    return Car(number, context, network, shown, setting, complaints)
 
 
 def complaints_of(shown: SimulatedCars) -> frozenset[str]:
@@ -166,16 +169,6 @@ def complaints_of(shown: SimulatedCars) -> frozenset[str]:
         for name, node in findings
         if node.complaint and node.states[int(shown.evidence.codes[name][0])] in node.complaint
     )
-
-
-def brought_in_for(shown: SimulatedCars, rng: np.random.Generator) -> frozenset[str]:
-    """Findings for which a car is brought in, by the chance of each."""
-    chances = {
-        name: node.brings_in.get(node.states[int(shown.evidence.codes[name][0])], 0.0)
-        for name, node in model().knowledge.of_kind("finding").items()
-        if node.brings_in
-    }
-    return frozenset(name for name, chance in chances.items() if rng.random() < chance)
 
 
 def _relevant(context: Mapping[str, str]) -> dict[str, str]:
