@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.units import column_unit
-from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.simulation import simulate
-from loopodds.inspection.encoding import COOL_BELOW_C, encode
+from loopodds.diagnosis.model import Context, Model
+from loopodds.diagnosis.simulation import SimulatedCars, brought_in_for, simulate
+from loopodds.inspection.encoding import BANDS, encode
 from loopodds.inspection.gauges import NAMEPLATES
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
@@ -44,6 +44,7 @@ FAULT_OVERLOOKED = 0.08
 SOUND_RECORDED = 0.15
 METRIC_UNITS = {
     "pressure": "bar", "temperature": "degC", "difference": "K", "mass": "g", "share": "pct",
+    "volume_share": "pct",
 }  # fmt: skip
 
 
@@ -78,13 +79,13 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
     words: dict[str, IntArray] = {}
     residuals: dict[str, FloatArray] = {}
     states: dict[str, IntArray] = {}
-    cool = (numbers["ambient_c"] < COOL_BELOW_C).astype(int)
+    cool = (numbers["ambient_c"] < BANDS["weather"][1][0]).astype(int)
     kinds = np.stack([*choices.values(), cool], axis=1)
     for kind in np.unique(kinds, axis=0):
         where = np.flatnonzero((kinds == kind).all(axis=1))
         context = {name: CHOICES[name][i] for name, i in zip(choices, kind, strict=False)}
         context["weather"] = ("warm", "cool")[kind[-1]]
-        cars = simulate(model, context, len(where), rng)
+        cars = _coming(model, context, len(where), rng)
         for target, source in (
             (words, cars.evidence.codes),
             (states, cars.states),
@@ -101,6 +102,17 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
         choices,
         outcomes,
     )
+
+
+def _coming(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
+    """Cars that come for what the context says: with a complaint, or without."""
+    drawn = simulate(model, {k: v for k, v in context.items() if k != "setting"}, 20 * count, rng)
+    came = np.any([*brought_in_for(drawn, model.knowledge, rng).values()], axis=0)
+    rows = np.flatnonzero(came == (context["setting"] == "complaint"))[:count]
+    if len(rows) < count:
+        raise RuntimeError(f"only {len(rows)} of {20 * count} cars come for {context['setting']}")
+    states = {name: codes[rows] for name, codes in drawn.states.items()}
+    return SimulatedCars(states, drawn.evidence.take(rows))
 
 
 def _raw_readings(
@@ -123,7 +135,7 @@ def _raw_readings(
             value = _pressure(value, choices["refrigerant"])
         if name in NAMEPLATES:
             value = np.maximum(value, 0.0) * numbers[NAMEPLATES[name]] / 100.0
-        if reading_dimension(name, model.knowledge) == "share":
+        if reading_dimension(name, model.knowledge).endswith("share"):
             value = value.clip(0.0, 100.0)
         readings[name] = value
     low, high = readings["low_side"], readings["high_side"]
@@ -174,9 +186,11 @@ def metric_rows(model: Model, cars: Cars, rng: np.random.Generator) -> Rows:
         columns[name] = _texts(codes, CHOICES[name])
     for name, values in cars.numbers.items():
         if name in model.knowledge.nodes:
-            unit = METRIC_UNITS[reading_dimension(name, model.knowledge)]
+            dimension = reading_dimension(name, model.knowledge)
+            unit = METRIC_UNITS[dimension]
             digits = 2 if unit == "bar" else 1
-            columns[f"{name}_{unit}"] = _numbers(column_unit(unit).from_internal(values), digits)
+            there = column_unit(unit, dimension).from_internal(values)
+            columns[f"{name}_{unit}"] = _numbers(there, digits)
         else:
             columns[name.replace("ambient_c", "ambient_degC")] = _numbers(values, 0)
     for name, codes in cars.words.items():
@@ -196,7 +210,7 @@ US_WORDS = {
     "compressor_cycle": ("Clutch", {"steady": "ON", "short_cycling": "CYCLES", "cut_out": "OFF"}),
     "sample_bubbles": ("Bubbles stay", {"none": "N", "persisting": "Y"}),
     "moisture_indicator": ("Indicator", {"dry": "blue", "damp": "violet", "wet": "pink"}),
-    "fan_check": ("Fan", {"works": "OK", "slow": "slow", "dead": "dead"}),
+    "fan_check": ("Fan", {"works": "OK", "one_stage": "one stage", "slow": "slow", "dead": "dead"}),
     "oily_dirt": ("Oily spots", {"none": "N", "present": "Y"}),
     "opened_without_new_drier": ("Drier reused", {"no": "N", "yes": "Y"}),
     "stop_leak_used": ("Stop leak", {"no": "N", "yes": "Y"}),

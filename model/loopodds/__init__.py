@@ -9,7 +9,7 @@ Examples
 >>> case = lo.read_case('[findings]\\nsample_bubbles = "persisting"')
 >>> result = lo.assess(case)
 >>> result.conditions[0].name, result.tests[0].test, result.plan.services
-('moisture', 'interview', ())
+('moisture', 'interview', ('advise_and_recheck',))
 >>> result.explain("moisture").shares.shares[0].name
 'sample_bubbles'
 >>> result.what_if("-sample_bubbles").variations[0].verdict

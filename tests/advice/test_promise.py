@@ -6,9 +6,10 @@ import itertools
 
 import numpy as np
 import pytest
-from loopodds.advice.promise import Promise, complaints_of
+from loopodds.advice.promise import Promise
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.workshop import Workshop
+from loopodds.diagnosis.complaints import complaints_of
 from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.diagnosis.repaired_car import Repair, names_before
 from loopodds.inference.network import Evidence

@@ -55,9 +55,10 @@ def touches(result, service):
     return [n for n, s in zip(names, share, strict=True) if s]
 
 
-def test_nothing_but_the_best_is_offered_where_it_is_all_three():
-    kinds = [offer.kinds for offer in assessed("@routine_sound").offers]
-    assert kinds == [("best", "thorough")]
+def test_an_offer_that_is_several_of_the_three_is_told_once():
+    kinds = [offer.kinds for offer in assessed("@low_charge_dead_fan").offers]
+    assert kinds[0] == ("least", "best")
+    assert len({kind for offered in kinds for kind in offered}) == 3
 
 
 def test_the_page_tells_the_offers_and_estimates():

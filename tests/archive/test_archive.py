@@ -535,3 +535,37 @@ def test_rows_in_which_nothing_was_seen_are_counted(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text(text, encoding="utf-8")
     summary = score(tmp_path / "in.csv", tmp_path / "out.csv", knowledge=SMALL)
     assert (summary.tally.scored, summary.tally.blank) == (3, 2)
+
+
+def test_a_gas_that_is_not_covered_is_refused_by_name_in_a_row_too(tmp_path: Path) -> None:
+    source = tmp_path / "gases.csv"
+    source.write_text("refrigerant,cooling\nR134a,weak\nR-744,weak\nR12,none\n", encoding="utf-8")
+    score(source, tmp_path / "scored.csv", rejects=tmp_path / "rejects.csv")
+    reasons = [row["reason"] for row in read_rows(tmp_path / "rejects.csv")]
+    assert len(reasons) == 2
+    assert "carbon dioxide" in reasons[0]
+    assert "cars before about 1994" in reasons[1]
+
+
+def test_a_row_of_an_emptied_loop_says_that_the_charge_is_out(tmp_path: Path) -> None:
+    source = tmp_path / "emptied.csv"
+    source.write_text(
+        "refrigerant,vacuum_hold,vacuum_rise_mbar,nitrogen_hold,cooling\n"
+        "R134a,holds,,,weak\nR134a,,1,,weak\nR134a,,,holds,weak\nR134a,,,,weak\n",
+        encoding="utf-8",
+    )
+    score(source, tmp_path / "scored.csv")
+    stops = [row["stops"].split() for row in read_rows(tmp_path / "scored.csv")]
+    assert ["charge_is_out" in named for named in stops] == [True, True, True, False]
+
+
+def test_columns_of_amounts_stop_what_their_words_stop(tmp_path: Path) -> None:
+    source = tmp_path / "amounts.csv"
+    source.write_text(
+        "refrigerant,compressor,insulation_off_kohm,gas_r134a_pct,vacuum_end_hPa\n"
+        "R134a,electric,200,,\nR134a,electric,500000,,\nR134a,fixed,,80,\nR134a,fixed,,,90\n",
+        encoding="utf-8",
+    )
+    score(source, tmp_path / "scored.csv")
+    stops = [row["stops"] for row in read_rows(tmp_path / "scored.csv")]
+    assert stops == ["high_voltage", "", "foreign_gas", "loop_open charge_is_out"]

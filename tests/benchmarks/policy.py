@@ -31,7 +31,8 @@ its chances.
 
 A complaint is cured when nothing that the car was brought in for is left at the end.
 
-Total cost: tests, services, and the harm that is left on the true faults. The first plan is called
+Total cost: tests, services, the harm that is left on the true faults, and the price of a complaint
+that is not cured. The first plan is called
 right when it costs no more than one hour of labour above what someone who knew every fault would
 have paid for his.
 
@@ -61,7 +62,7 @@ from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import with_past
 from loopodds.diagnosis.repaired_car import Repair, shown_by, still_done
-from loopodds.diagnosis.simulation import SimulatedCars, simulate_network
+from loopodds.diagnosis.simulation import SimulatedCars, brought_in_for, simulate_network
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
@@ -146,15 +147,18 @@ def draw_car(number: int, amount: float) -> Car:
         network = _perturbed(network, amount, np.random.default_rng([SEED, number, 2]))
     setting = str(rng.choice([v for v, _ in SETTINGS], p=[p for _, p in SETTINGS]))
     drawn = simulate_network(network, model().knowledge, MOST_DRAWN, rng)
-    for row in range(MOST_DRAWN):
-        shown = SimulatedCars(
-            {name: states[row : row + 1] for name, states in drawn.states.items()},
-            drawn.evidence.take(slice(row, row + 1)),
-        )
-        brought = brought_in_for(shown, rng)
-        if bool(brought) == (setting == "complaint"):
-            return Car(number, context, network, shown, setting, brought)
-    raise RuntimeError(f"car {number}: none of {MOST_DRAWN} cars came for a {setting}")
+    brought = brought_in_for(drawn, model().knowledge, rng)
+    came = np.any([*brought.values()], axis=0)
+    fits = np.flatnonzero(came == (setting == "complaint"))
+    if not len(fits):
+        raise RuntimeError(f"car {number}: none of {MOST_DRAWN} cars came for a {setting}")
+    row = int(fits[0])
+    shown = SimulatedCars(
+        {name: states[row : row + 1] for name, states in drawn.states.items()},
+        drawn.evidence.take(slice(row, row + 1)),
+    )
+    complaints = frozenset(name for name, cars in brought.items() if cars[row])
+    return Car(number, context, network, shown, setting, complaints)
 
 
 def complaints_of(shown: SimulatedCars) -> frozenset[str]:
@@ -165,16 +169,6 @@ def complaints_of(shown: SimulatedCars) -> frozenset[str]:
         for name, node in findings
         if node.complaint and node.states[int(shown.evidence.codes[name][0])] in node.complaint
     )
-
-
-def brought_in_for(shown: SimulatedCars, rng: np.random.Generator) -> frozenset[str]:
-    """Findings for which a car is brought in, by the chance of each."""
-    chances = {
-        name: node.brings_in.get(node.states[int(shown.evidence.codes[name][0])], 0.0)
-        for name, node in model().knowledge.of_kind("finding").items()
-        if node.brings_in
-    }
-    return frozenset(name for name, chance in chances.items() if rng.random() < chance)
 
 
 def _relevant(context: Mapping[str, str]) -> dict[str, str]:
@@ -227,7 +221,7 @@ class Workbench:
         knowledge = self._model.knowledge
         evidence = with_past(self._past, self.repairs, self._now, knowledge)
         belief = Belief(self._model, _relevant(self.car.context), evidence)
-        return Workshop(belief, self.done, None, self.car.context)
+        return Workshop(belief, self.done, None, {**self.car.context, "setting": self.car.setting})
 
     def do(self, move: Move) -> None:
         """The first step of a move: pay, and see what it shows."""
@@ -385,9 +379,7 @@ def diagnose(car: Car, name: str) -> Outcome:
     while name != "unproved" and _repairs(plan, shop) and len(bench.repairs) < MOST_REPAIRS:
         bench.repair(shop, plan)
         plan, shop = _tested(bench, name)
-    left = float(
-        shop.decision.cost_of(plan, _truth(shop.decision, bench.car, shop.progress.done))[0]
-    )
+    left = _left(plan, shop, bench.car)
     return Outcome(
         car.setting,
         bench.minutes,
@@ -419,8 +411,23 @@ def _tested(bench: Workbench, name: str) -> tuple[Plan, Workshop]:
 
 
 def _repairs(plan: Plan, shop: Workshop) -> bool:
-    """Whether a plan does more than to leave the car as it is."""
-    return any(not shop.offers[name].settles for name in plan.actions)
+    """Whether a plan does more than to leave the car as it is, with or without advice."""
+    return any(shop.offers[name].cure.any() for name in plan.actions)
+
+
+def _left(plan: Plan, shop: Workshop, car: Car) -> float:
+    """Price of the last plan and the harm left, the complaint counted as it turned out.
+
+    A plan that still repairs is priced by its chances, the complaint included.
+    """
+    truth = _truth(shop.decision, car, shop.progress.done)
+    left = float(shop.decision.cost_of(plan, truth)[0])
+    if _repairs(plan, shop):
+        return left
+    foreseen = float(
+        truth[0, : len(shop.harm)] @ np.resize(shop.brought_about or 0.0, shop.harm.shape)
+    )
+    return left + shop.gates.prices.unsolved * (float(not car.cured) - foreseen)
 
 
 def _is_right(plan: Plan, shop: Workshop, car: Car) -> bool:
@@ -445,7 +452,7 @@ def _informed_cost(car: Car) -> float:
         truth = _truth(shop.decision, bench.car, shop.progress.done)
         plan = shop.decision.best(truth[0])
         if not _repairs(plan, shop) or len(bench.repairs) == MOST_REPAIRS:
-            return bench.services_cost + float(shop.decision.cost_of(plan, truth)[0])
+            return bench.services_cost + _left(plan, shop, bench.car)
         bench.done += shop.service_plan(plan).first
         bench.repair(shop, plan)
 

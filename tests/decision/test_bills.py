@@ -31,8 +31,8 @@ def plans(case: str) -> list[dict[str, Any]]:
 def minutes_by_hand(plan: dict[str, Any]) -> float:
     services = sum(table("services")[name]["minutes"] for name in plan["services"])
     tests = sum(table("tests")[name]["minutes"] for name in plan["first"])
-    filling = table("prices")["filling"]["minutes"] if plan["filling"] else 0
-    return float(services + tests + filling)
+    once = sum(table("prices")[part]["minutes"] for part in ("filling", "opening") if plan[part])
+    return float(services + tests + once)
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -49,6 +49,7 @@ def test_a_plan_costs_its_labour_its_material_and_one_filling(case: str) -> None
         bill = minutes_by_hand(plan) * prices["labour_rate"] / 60
         bill += sum(table("services")[name]["price"] for name in plan["services"])
         bill += sum(table("tests")[name]["cost"] for name in plan["first"])
+        bill += prices["opening"]["cost"] * plan["opening"]
         if plan["filling"]:
             bill += prices["filling"]["cost"] + prices["refrigerant"][car["refrigerant"]]
         assert plan["outlay"] == pytest.approx(bill, abs=CENT)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -11,17 +11,18 @@ import numpy as np
 import pytest
 from loopodds.advice.firmness import WORTH_A_WORD, advise, break_even, crossing, kinds_for, provisos
 from loopodds.base.errors import InspectionError, TooLarge
-from loopodds.decision.expected_cost import best_order
+from loopodds.decision.expected_cost import Plan, best_order
 from loopodds.decision.gates import Gates
-from loopodds.decision.offers import FILLING, offers_for, repair_decision
+from loopodds.decision.offers import FILLING, OPENING, offers_for, repair_decision
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import log_odds
+from loopodds.diagnosis.complaints import complaints_of, powers
 from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.diagnosis.predictions import predict
 from loopodds.inspection.case_file import load_case
 from loopodds.inspection.inspection import Inspection
-from loopodds.knowledge.cures import cured_states
+from loopodds.knowledge.cures import cured_states, fault_columns
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import Service
 from planning import by_efficiency, decision_of
@@ -208,6 +209,7 @@ def brute_force(shop: Workshop) -> tuple[float, set[str]]:
     beliefs = {v: shop.belief.fault(v) for v in knowledge.of_kind("fault")}
     names = list(shop.offers)
     best = (np.inf, set())
+    brought = dict(zip(fault_columns(knowledge), powers_of(shop), strict=True))
     for count in range(5):
         for some in itertools.combinations(names, count):
             if any(b in knowledge.services[a].not_with for a in some for b in some):
@@ -219,15 +221,19 @@ def brute_force(shop: Workshop) -> tuple[float, set[str]]:
                 continue
             cost = sum(prices.of_work(name) for name in some)
             needs = frozenset().union(*(shop.offers[name].needs for name in some))
-            cost += sum(prices.of_work(t) for t in needs - {FILLING} - {*shop.progress.done})
-            if FILLING in needs:
-                cost += prices.filling(shop.gates.context["refrigerant"])
+            tests = needs - {FILLING, OPENING} - {*shop.progress.done}
+            cost += sum(prices.of_work(t) for t in tests)
+            cost += prices.filling(shop.gates.context["refrigerant"]) * (FILLING in needs)
+            cost += prices.opening * (OPENING in needs)
             if "recover_and_weigh" in shop.progress.done and not filled:
                 left_empty = knowledge.services["put_charge_back"].undone
                 cost += 0 if "put_charge_back" in some else left_empty
             for variable, states in beliefs.items():
                 for state, probability in states.items():
                     loss = knowledge.harms[variable].states.get(state, 0.0)
+                    eased = max((eased_by(name, variable, state) for name in some), default=0)
+                    loss *= 1 - eased
+                    loss += prices.unsolved * brought[variable, state]
                     loss += max((in_vain_of(name, variable, state) for name in some), default=0)
                     for name in some:
                         loss *= 1 - own_cure_of(name, variable, state)
@@ -238,10 +244,20 @@ def brute_force(shop: Workshop) -> tuple[float, set[str]]:
     return best
 
 
+def powers_of(shop: Workshop) -> np.ndarray:
+    complaints = tuple(complaints_of(shop.belief, shop.gates.context))
+    return powers(shop.belief.model, shop.belief.context, complaints)
+
+
 @cache
 def own_cure_of(service: str, variable: str, state: str) -> float:
     own = service != "recover_and_charge"
     return own * largest(model().knowledge.services[service].cures, variable, state)
+
+
+@cache
+def eased_by(service: str, variable: str, state: str) -> float:
+    return largest(model().knowledge.services[service].eases, variable, state)
 
 
 @cache
@@ -298,8 +314,8 @@ def test_a_loop_emptied_for_a_test_is_filled_again_whatever_else_is_done():
     assert len(plans) == 20
     for plan in plans:
         assert filled(plan.actions) != ("put_charge_back" in plan.actions)
-    told = shop.service_plan(plans[0])
-    assert told.services == ("put_charge_back",)
+    back = next(plan for plan in plans if "put_charge_back" in plan.actions)
+    told = shop.service_plan(back)
     # nothing goes into a loop that was not evacuated
     assert told.first == ("vacuum_hold_test",)
     prices = shop.gates.prices
@@ -376,14 +392,15 @@ def test_cost_of_a_plan_is_what_is_paid_and_the_harm_left():
         assert told.harm >= 0
 
 
-def test_filling_is_paid_once_however_many_services_need_it():
+def test_the_loop_is_opened_and_filled_once_however_many_services_need_it():
     shop = bay_of(BURNT)
     plans = shop.decision.alternatives(shop.marginal, 40)
     two = next(p for p in plans if sum(FILLING in shop.offers[a].needs for a in p.actions) == 2)
     told = shop.service_plan(two)
     prices = shop.gates.prices
     alone = sum(prices.of_work(name) for name in (*told.services, *told.first))
-    assert told.outlay == pytest.approx(alone + prices.filling("R134a"))
+    assert sum(OPENING in shop.offers[a].needs for a in two.actions) == 2
+    assert told.outlay == pytest.approx(alone + prices.filling("R134a") + prices.opening)
 
 
 @pytest.mark.parametrize("refrigerant", ["R134a", "R1234yf"])
@@ -619,3 +636,78 @@ def test_a_price_file_that_is_no_toml_or_not_there_is_refused(tmp_path):
         priced(tmp_path, "labour_rate = = 3\n")
     with pytest.raises(InspectionError, match=r"nowhere\.toml: cannot be read: No such file"):
         load_prices(tmp_path / "nowhere.toml", Knowledge())
+
+
+# --- what is worth doing ------------------------------------------------------------------------
+
+
+def certain(gates: Gates, fault: str, state: str, complaint: tuple[float, ...] = ()) -> Plan:
+    """Best plan for a car of which everything is known and tested: one fault, or none."""
+    knowledge = gates.knowledge
+    decision = repair_decision(gates, complaint=complaint)
+    row = [
+        float(there == (state if name == fault else knowledge.node(name).states[0]))
+        for name, there in fault_columns(knowledge)
+    ]
+    return decision.best(np.append(row, decision.to_do([*knowledge.tests])))
+
+
+def every_car() -> Iterator[Gates]:
+    knowledge = model().knowledge
+    able = load_prices(None, knowledge).with_everything(knowledge)
+    for compressor, expansion in itertools.product(("fixed", "variable", "electric"), DEVICES):
+        context = {"refrigerant": "R134a", "compressor": compressor, "expansion": expansion}
+        yield Gates(knowledge, context, able)
+
+
+DEVICES = ("TXV", "orifice")
+
+
+def test_every_service_is_the_best_there_is_for_some_fault_on_some_car():
+    """One that can never win is no advice: its price or the harm of its fault is wrong."""
+    knowledge = model().knowledge
+    faults = [
+        (name, state)
+        for name, node in knowledge.of_kind("fault").items()
+        for state in node.states[1:]
+    ]
+    won = {a for gates in every_car() for fault in faults for a in certain(gates, *fault).actions}
+    assert won >= {name for name, service in knowledge.services.items() if service.curing}
+
+
+def test_a_fault_that_kills_the_compressor_is_not_left_in_it():
+    """Common practice, no source: what ends in a new compressor is dealt with before."""
+    for gates in every_car():
+        for fault in ("compressor_wear", "winding_to_earth", "weak_compressor"):
+            state = "advanced" if fault == "compressor_wear" else "present"
+            actions = certain(gates, fault, state).actions
+            assert {"replace_compressor_set", "repair_compressor"} & set(actions), gates.context
+        assert "repair_leak_and_charge" in certain(gates, "leak", "fast").actions
+
+
+def test_an_orifice_is_cheaper_than_a_valve():
+    """Common practice: a tube is pulled out of the line, a valve sits at the evaporator."""
+    prices = load_prices(None, model().knowledge)
+    assert prices.of_work("replace_orifice") < 0.6 * prices.of_work("replace_expansion_device")
+    for gates in every_car():
+        orifice = gates.context["expansion"] == "orifice"
+        actions = certain(gates, "expansion_stuck", "closed").actions
+        assert ("replace_orifice" in actions) is orifice
+        assert ("replace_expansion_device" in actions) is not orifice
+
+
+def test_a_complaint_not_solved_has_its_price():
+    """What it costs to send the customer away tips plans that would leave the car as it is."""
+    gates = next(every_car())
+    columns = fault_columns(model().knowledge)
+    brought = tuple(float(c == ("restriction", "partial")) for c in columns)
+    quiet, told = (certain(gates, "restriction", "partial", c) for c in ((), brought))
+    assert set(quiet.actions) <= {"put_charge_back", "advise_and_recheck"}
+    assert {"replace_expansion_device", "clean_the_loop"} & set(told.actions)
+    assert told.cost <= quiet.cost + gates.prices.unsolved
+
+
+def test_advice_is_worth_its_minutes_where_something_is_to_be_watched():
+    gates = next(every_car())
+    assert "advise_and_recheck" in certain(gates, "leak", "slow").actions
+    assert "advise_and_recheck" not in certain(gates, "", "").actions

@@ -16,7 +16,7 @@ from loopodds.inference.network import Evidence
 from loopodds.inspection.case_file import line_numbers, load_case
 from loopodds.inspection.encoding import Group, encode, encoding_of
 from loopodds.inspection.inspection import InspectionBatch, batch_of
-from loopodds.inspection.remarks import notes, observed_names
+from loopodds.inspection.remarks import notes
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.records import Knowledge
@@ -102,7 +102,7 @@ def test_path_file_text_mark_and_line_ends_are_the_same_case(
 
 def test_a_whole_case_is_understood_by_the_shipped_knowledge() -> None:
     one = load_case(CASE.replace('compressor_cycle = "steady"', 'sample_darkening = "brown"'))
-    assert set(observed_names(batch_of([one], Knowledge()))) == {
+    assert set(batch_of([one], Knowledge()).observed()) == {
         "opened_without_new_drier",
         "sample_darkening",
         "sample_bubbles",
@@ -467,7 +467,7 @@ def test_cases_read_one_by_one_and_together_are_the_same(small: Knowledge) -> No
         for kind in ("codes", "soft", "confirmed", "readings", "choices", "numbers"):
             for name, column in getattr(alone, kind).items():
                 np.testing.assert_array_equal(column, getattr(picked, kind)[name])
-        assert observed_names(together, row) == observed_names(alone)
+        assert together.observed(row) == alone.observed()
         assert notes(encode(together.take(np.array([row])), small)) == case.warnings
 
 

@@ -33,18 +33,15 @@ def test_both_gauges_at_the_pressure_of_the_air_are_an_empty_loop_or_another_uni
 
 
 def test_a_test_that_this_car_cannot_have_had_is_named() -> None:
-    odd = (
-        "insulation_test is of a car with compressor electric, and this one is stated as "
-        "compressor fixed; check both"
-    )
+    odd = "insulation_test cannot be seen on a car with compressor fixed; check both"
     assert odd in said(findings={"insulation_test": "good"})
     assert odd not in said(findings={"fan_check": "works"})
     electric = {**CAR, "compressor": "electric"}
-    assert "is of a car with" not in said(vehicle=electric, findings={"insulation_test": "good"})
+    assert "cannot be seen on" not in said(vehicle=electric, findings={"insulation_test": "good"})
     # not stated is not stated otherwise
-    assert "is of a car with" not in said(vehicle={}, findings={"insulation_test": "good"})
+    assert "cannot be seen on" not in said(vehicle={}, findings={"insulation_test": "good"})
     turned = {"compressor_turns": "freely"}
-    assert "compressor_turns is of a car with compressor other than electric" in said(
+    assert "compressor_turns cannot be seen on a car with compressor electric" in said(
         vehicle=electric, findings=turned
     )
 

@@ -40,7 +40,7 @@ def print_plan(result: Assessment) -> None:
     promised = next((gone_text(o) for o in result.offers if "best" in o.kinds), "")
     texts = [*plan_texts(best, result.currency), sentence(promised)]
     page.headline(titles, *(text for text in texts if text))
-    for text in (*_provisos(result), *_doubts(result)):
+    for text in (*_held_back(result), *_provisos(result), *_doubts(result)):
         page.line("")
         page.marked("!", text)
     _steps(page, result, best)
@@ -69,6 +69,15 @@ def _test_first(page: Page, result: Assessment, move: Move) -> None:
         worth = f"opens {tests_text([move.test], knowledge)}: worth {saves} after their cost"
     title = f"Test first: {knowledge.tests[move.steps[0].test].title}"
     page.headline(title, f"{worth}; how and why: loopodds next")
+
+
+def _held_back(result: Assessment) -> Iterator[str]:
+    """Work that waits for something to be looked for first."""
+    for rule in result.held_back:
+        because = "; ".join(rule.because)
+        waiting = services_text(rule.shut_services, result.knowledge)
+        text = f"{rule.title} ({because}). {rule.reason}"
+        yield f"{text} Until then not: {waiting}. It takes: {rule.lifting}."
 
 
 def _provisos(result: Assessment) -> Iterator[str]:
@@ -118,6 +127,10 @@ def _steps(page: Page, result: Assessment, plan: ServicePlan) -> None:
     work = [(knowledge.tests[name].title, name) for name in plan.first]
     work += [(knowledge.services[name].title, name) for name in plan.services]
     steps = [(title, prices.minutes[name], prices.of_work(name)) for title, name in work]
+    if plan.opening:
+        steps.append(
+            ("Open, seal and prove tight, counted once", prices.opening_minutes, prices.opening)
+        )
     if plan.filling:
         filling = prices.filling(result.shop.gates.context.get("refrigerant"))
         steps.append(("Evacuate and charge, counted once", prices.filling_minutes, filling))

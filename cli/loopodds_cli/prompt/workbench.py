@@ -151,8 +151,12 @@ class Workbench:
             )
 
     def _ask_value(self, name: str, states: tuple[str, ...]) -> None:
-        node = self.work.knowledge.nodes.get(name)
-        click.echo(f"  {(node.question or node.title) if node else name.replace('_', ' ')}")
+        knowledge = self.work.knowledge
+        node, amount = knowledge.nodes.get(name), knowledge.amounts.get(name)
+        asked = amount.amount.question if amount else node.question or node.title if node else ""
+        click.echo(f"  {asked or name.replace('_', ' ')}")
+        for measured, by in node.amounts.items() if node else ():
+            click.echo(f"  measured: {measured} and the number, in {by.unit}")
         if self._measured(name) or not states:
             words = f", or {' / '.join(states)}" if states else ""
             click.echo(f"  a number with its unit{words}")

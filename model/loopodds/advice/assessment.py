@@ -81,6 +81,11 @@ class Assessment(Diagnosis):
         return self.shop.stops
 
     @property
+    def held_back(self) -> tuple[StopInForce, ...]:
+        """Rules of the house that hold services back until something was looked for."""
+        return self.shop.held_back
+
+    @property
     def settling(self) -> tuple[str, ...]:
         """Tests that come before all others: a good result lifts a stop in force."""
         return tuple(dict.fromkeys(test for stop in self.stops for test in stop.settled_by))
@@ -263,6 +268,7 @@ class Assessment(Diagnosis):
             **self.advice.as_json(),
             "complaint_gone": gone.as_json() if gone else None,
             "offers": [offer.as_json() for offer in self.offers],
+            "held_back": [rule.as_json() for rule in self.held_back],
             "leaves": [left._asdict() for left in self.leaves],
             "cautions": self.cautions_of((*best.first, *best.services)),
         }

@@ -11,7 +11,8 @@ from loopodds.base.arrays import FloatArray
 from loopodds.decision.branches import ROUNDING, State
 from loopodds.decision.expected_cost import Decision, Plan
 from loopodds.decision.offers import clearing
-from loopodds.decision.workshop import ServicePlan, Workshop, masks
+from loopodds.decision.probes import masks
+from loopodds.decision.workshop import ServicePlan, Workshop
 from loopodds.diagnosis.belief import Belief, log_odds
 from loopodds.diagnosis.explanation import imagine
 from loopodds.diagnosis.predictions import predict

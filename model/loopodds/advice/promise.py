@@ -16,8 +16,6 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.decision.workshop import Workshop
-from loopodds.diagnosis.belief import Belief
-from loopodds.diagnosis.repaired_car import before
 from loopodds.diagnosis.simulation import draw_state
 from loopodds.inference.network import Discrete, Network
 from loopodds.knowledge.cures import cure_chances
@@ -52,14 +50,12 @@ class Promise:
     def __init__(self, shop: Workshop, rng: np.random.Generator) -> None:
         self._shop = shop
         self._rng = rng
-        self.complaints = complaints_of(shop.belief, shop.gates.context)
+        self.complaints = shop.complaints
 
     @cached_property
     def _network(self) -> Network:
         """Of the car as it is now, every variable under its plain name."""
-        model = self._shop.belief.model
-        plain = model.after(()) if model.repairs else model
-        return plain.network(self._shop.belief.context)
+        return self._shop.belief.model.plain.network(self._shop.belief.context)
 
     @cached_property
     def _draws(self) -> dict[str, IntArray]:
@@ -106,34 +102,6 @@ class Promise:
                 anew = draw_state(variable, states, self._luck[name])
                 states[name] = np.where(changed, anew, states[name])
         return states
-
-
-def complaints_of(belief: Belief, context: Mapping[str, str]) -> dict[str, bool]:
-    """What the customer complains of, and whether it was said of the car as it is now.
-
-    A car that came with a complaint of which nothing is said came for the usual one.
-    """
-    knowledge, repairs = belief.model.knowledge, belief.model.repairs
-    listed = {n: node for n, node in knowledge.of_kind("finding").items() if node.complaint}
-    found: dict[str, bool] = {}
-    for name, node in listed.items():
-        earlier = [before(name, number) for number in range(len(repairs), 0, -1)]
-        told = next((n for n in (name, *earlier) if n in belief.names), None)
-        if told is not None and _said(belief, told, node.states) in node.complaint:
-            found[name] = told == name
-    asked = {n.split(" (")[0] for n in belief.names}
-    if found or context.get("setting") != "complaint" or not asked.isdisjoint(listed):
-        return found
-    usual = knowledge.contexts["setting"].usual_complaint
-    return {usual: not repairs} if usual else {}
-
-
-def _said(belief: Belief, name: str, states: Query) -> str:
-    """The state recorded of a finding, the likeliest where it is in doubt."""
-    codes, soft = belief.evidence.codes.get(name), belief.evidence.soft.get(name)
-    if codes is not None and codes[0] >= 0:
-        return states[int(codes[0])]
-    return states[int(soft[0].argmax())] if soft is not None else ""
 
 
 @lru_cache(maxsize=256)

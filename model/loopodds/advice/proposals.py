@@ -37,9 +37,10 @@ class Left(NamedTuple):
 
     condition: str
     probability: float  # after the plan
-    # no_cure: nothing cures it; not_here: this car or workshop rules it out; shut: not as things
-    # stand; may_stay: the plan may not take it away; other_offer: the best plan deals with it;
-    # not_worth: it costs more than it saves
+    # watched: a service of the plan eases it, and it is looked at again; no_cure: nothing cures it;
+    # not_here: this car or workshop rules it out; shut: not as things stand; may_stay: the plan may
+    # not take it away; other_offer: the best plan deals with it; not_worth: it costs more than it
+    # saves
     reason: str
     because: str  # in plain words
     service: str  # that would cure it or is meant to; empty where there is none
@@ -149,6 +150,10 @@ def _left(shop: Workshop, plan: ServicePlan, name: str, after: float, harm: floa
     curing = [n for n in services if wanted & set(_cured(shop, n))]
     meant = next((n for n in plan.services if n in curing), "")
     offered = [n for n in curing if n in shop.offers]
+    easing = [n for n in plan.services if wanted & _eased(shop, n)]
+    if easing and not meant:
+        because = f"watched: {lowered(services[easing[0]].title)}"
+        return Left(name, after, "watched", because, easing[0])
     if not curing:
         return Left(name, after, "no_cure", "nothing in the book cures it", "")
     if meant:
@@ -168,13 +173,20 @@ def _left(shop: Workshop, plan: ServicePlan, name: str, after: float, harm: floa
     reasons = {n: shop.gates.why_never(n) for n in curing}
     open_here = next((n for n, why in reasons.items() if not why), "")
     if open_here:
-        stops = (stop.title for stop in shop.stops if open_here in stop.shut_services)
+        in_force = (*shop.stops, *shop.held_back)
+        stops = (stop.title for stop in in_force if open_here in stop.shut_services)
         why = next((f"stopped: {lowered(title)}" for title in stops), "not as things stand")
         because = f"{lowered(services[open_here].title)}: {why}"
         return Left(name, after, "shut", because, open_here)
     first = min(curing, key=lambda n: shop.gates.prices.of_work(n))
     because = f"{lowered(services[first].title)}: {reasons[first]}"
     return Left(name, after, "not_here", because, first)
+
+
+def _eased(shop: Workshop, service: str) -> set[tuple[str, str]]:
+    """Fault variable and state of everything of which a service spares some harm."""
+    eases = shop.knowledge.services[service].eases
+    return {pair for target in eases for pair in cured_states(target, shop.knowledge)}
 
 
 def _cured(shop: Workshop, service: str) -> Iterator[tuple[str, str]]:

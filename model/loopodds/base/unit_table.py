@@ -1,16 +1,20 @@
 """The table of units, with conversions for single values and whole columns.
 
-Internal units: pressure kPa absolute, temperature degC, temperature difference K, mass g,
-share %, length m, time min.
+Internal units: pressure and vacuum kPa absolute, rise of pressure kPa, temperature degC,
+temperature difference K, mass g, share %, length m, time min, resistance Mohm.
 
 A pressure is a gauge pressure unless it says ``abs``; it is taken above the standard atmosphere at
 the altitude given. Units of mercury column without a further word are vacuum readings, because a
 compound gauge has that scale only below zero. Micron and Torr are absolute. ``K`` is always a
 difference, never a temperature.
+
+Some dimensions have units of their own under the same names: a vacuum is absolute unless it says
+``vac``, as electronic vacuum gauges show it; a rise of pressure is measured from nothing; a share
+of a gas says whether by volume or by mass.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal, get_args, overload
@@ -20,7 +24,10 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import OutOfRange
 
-Dimension = Literal["pressure", "temperature", "difference", "mass", "share", "length", "time"]
+Dimension = Literal[
+    "pressure", "temperature", "difference", "mass", "share", "length", "time", "resistance",
+    "vacuum", "rise", "volume_share", "mass_share",
+]  # fmt: skip
 Reference = Literal["none", "gauge", "absolute", "vacuum"]
 
 DIMENSIONS: tuple[Dimension, ...] = get_args(Dimension)
@@ -33,6 +40,11 @@ INTERNAL_UNITS: Mapping[Dimension, str] = MappingProxyType(
         "share": "%",
         "length": "m",
         "time": "min",
+        "resistance": "Mohm",
+        "vacuum": "kPa abs",
+        "rise": "kPa",
+        "volume_share": "% by volume",
+        "mass_share": "% by mass",
     }
 )
 ALTITUDE_LIMITS_M = (-2000.0, 11000.0)
@@ -51,6 +63,11 @@ FLOORS: Mapping[Dimension, float] = MappingProxyType(
         "share": 0.0,
         "length": -math.inf,
         "time": 0.0,
+        "resistance": 0.0,
+        "vacuum": 0.0,
+        "rise": 0.0,
+        "volume_share": 0.0,
+        "mass_share": 0.0,
     }
 )
 
@@ -194,8 +211,51 @@ OTHERS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
     (Unit("h", "time", 60.0, 0, "h", 1), ("hour", "hours", "hr")),
     (Unit("months", "time", YEAR_MIN / 12, 0, "months", 0), ("month",)),
     (Unit("years", "time", YEAR_MIN, 0, "years", 1), ("year", "yr", "yrs")),
+    # nobody measures milliohms of insulation: a small m means mega as well
+    (Unit("ohm", "resistance", 1e-6, 0, "ohm", 0), ("ohms",)),
+    (Unit("kohm", "resistance", 1e-3, 0, "kohm", 0), ("kiloohm", "kilohm", "kohms")),
+    (Unit("Mohm", "resistance", 1.0, 0, "Mohm", 2), ("megohm", "megaohm", "megohms", "mohms")),
+    (Unit("Gohm", "resistance", 1e3, 0, "Gohm", 2), ("gigohm", "gigaohm", "gohms")),
 )
+TORR_KPA = SEA_LEVEL_KPA / 760.0
+OWN_UNITS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
+    (Unit("mbar", "vacuum", 0.1, 0, "mbar", 1, "absolute"), ("mbar abs", "mbara", "millibar")),
+    (Unit("hPa", "vacuum", 0.1, 0, "hPa", 1, "absolute"), ("hpa abs", "hpaa")),
+    (Unit("Pa", "vacuum", 0.001, 0, "Pa", 0, "absolute"), ("pa abs",)),
+    (Unit("kPa abs", "vacuum", 1.0, 0, "kPa", 2, "absolute"), ("kpa", "kpaa")),
+    (Unit("bar abs", "vacuum", 100.0, 0, None, 3, "absolute"), ("bara",)),
+    (Unit("Torr", "vacuum", TORR_KPA, 0, "Torr", 2, "absolute"), ("torr abs",)),
+    (Unit("mmHg abs", "vacuum", MERCURY_KPA, 0, None, 2, "absolute"), ()),
+    (
+        Unit("micron", "vacuum", MERCURY_KPA / 1000.0, 0, "micron", 0, "absolute"),
+        ("microns", "umhg"),
+    ),
+    (
+        Unit("inHg", "vacuum", 25.4 * MERCURY_KPA, 0, "inHg", 2, "vacuum"),
+        ("inhg vac", "inhg vacuum"),
+    ),
+    (Unit("mbar vac", "vacuum", 0.1, 0, None, 1, "vacuum"), ("mbar vacuum", "hpa vac")),
+    (Unit("mbar", "rise", 0.1, 0, "mbar", 1), ("millibar",)),
+    (Unit("hPa", "rise", 0.1, 0, "hPa", 1), ()),
+    (Unit("Pa", "rise", 0.001, 0, "Pa", 0), ()),
+    (Unit("kPa", "rise", 1.0, 0, "kPa", 2), ()),
+    (Unit("bar", "rise", 100.0, 0, "bar", 3), ()),
+    (Unit("Torr", "rise", TORR_KPA, 0, "Torr", 2), ()),
+    (Unit("mmHg", "rise", MERCURY_KPA, 0, None, 1), ()),
+    (Unit("micron", "rise", MERCURY_KPA / 1000.0, 0, "micron", 0), ("microns", "umhg")),
+    (Unit("inHg", "rise", 25.4 * MERCURY_KPA, 0, "inHg", 2), ()),
+    (
+        Unit("% by volume", "volume_share", 1.0, 0, "pct", 1),
+        ("%", "pct", "percent", "vol%", "%vol", "%volume", "mol%", "%mol", "percent by volume"),
+    ),
+    (
+        Unit("% by mass", "mass_share", 1.0, 0, "pct", 1),
+        ("%", "pct", "percent", "wt%", "%wt", "mass%", "%mass", "percent by mass"),
+    ),
+)
+"""Units of the dimensions that share their names with others."""
 SIGNS = str.maketrans({"°": "deg", "º": "deg", "℃": "degc", "℉": "degf", "²": "2", "Δ": "delta"})
+SIGNS |= str.maketrans({"Ω": "ohm", "\u2126": "ohm"})
 SIGNS |= str.maketrans({"µ": "u", "μ": "u", "∆": "delta", **dict.fromkeys(" ().^_\u00a0", "")})
 
 
@@ -221,14 +281,35 @@ def _pressure_units() -> list[tuple[Unit, tuple[str, ...]]]:
     return units
 
 
-def _spellings() -> Mapping[str, Unit]:
+def _spelt(units: Iterable[tuple[Unit, tuple[str, ...]]]) -> Mapping[str, Unit]:
     table: dict[str, Unit] = {}
-    for unit, more in (*_pressure_units(), *OTHERS):
+    for unit, more in units:
         for spelt in (unit.name, *more):
             table.setdefault(spelling(spelt), unit)
     return MappingProxyType(table)
 
 
-SPELLINGS = _spellings()
-COLUMNS = MappingProxyType({u.column: u for u in SPELLINGS.values() if u.column is not None})
+def _columns(spellings: Mapping[str, Unit]) -> Mapping[str, Unit]:
+    return MappingProxyType({u.column: u for u in spellings.values() if u.column is not None})
+
+
+SPELLINGS = _spelt((*_pressure_units(), *OTHERS))
+OWN_SPELLINGS: Mapping[str, Mapping[str, Unit]] = MappingProxyType(
+    {
+        dimension: _spelt(entry for entry in OWN_UNITS if entry[0].dimension == dimension)
+        for dimension in dict.fromkeys(unit.dimension for unit, _ in OWN_UNITS)
+    }
+)
+COLUMNS = _columns(SPELLINGS)
 COLUMN_SUFFIXES: tuple[str, ...] = tuple(COLUMNS)
+
+
+def spellings_of(dimension: Dimension) -> Mapping[str, Unit]:
+    """Units that a quantity may be written in, by spelling; those of others among them."""
+    return OWN_SPELLINGS.get(dimension, SPELLINGS)
+
+
+def columns_of(dimension: Dimension) -> Mapping[str, Unit]:
+    """Units that a column of a dimension may have, by suffix."""
+    known = _columns(spellings_of(dimension))
+    return {suffix: unit for suffix, unit in known.items() if unit.dimension == dimension}

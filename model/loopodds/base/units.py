@@ -20,11 +20,14 @@ from loopodds.base.unit_table import (
     DIMENSIONS,
     FLOORS,
     INTERNAL_UNITS,
+    OWN_SPELLINGS,
     SPELLINGS,
     Dimension,
     Unit,
     atmospheric_pressure,
+    columns_of,
     spelling,
+    spellings_of,
 )
 
 __all__ = [
@@ -36,6 +39,7 @@ __all__ = [
     "Unit",
     "atmospheric_pressure",
     "column_unit",
+    "columns_of",
     "format_quantity",
     "parse_quantity",
     "possible",
@@ -48,7 +52,14 @@ ROUNDING = 1e-9
 """Conversions of the exact floor (e.g. -459.67 degF) may miss it by this much."""
 
 TITLES: Mapping[Dimension, str] = MappingProxyType(
-    {name: f"a {name}" for name in DIMENSIONS} | {"difference": "a temperature difference"}
+    {name: f"a {name}" for name in DIMENSIONS}
+    | {
+        "difference": "a temperature difference",
+        "vacuum": "an absolute pressure",
+        "rise": "a rise of pressure",
+        "volume_share": "a share by volume",
+        "mass_share": "a share by mass",
+    }
 )
 ADVICE: Mapping[Dimension, str] = MappingProxyType(
     {
@@ -62,6 +73,14 @@ ADVICE: Mapping[Dimension, str] = MappingProxyType(
         "share": "%, e.g. '45 %'",
         "length": "m, km or ft, e.g. '850 m'",
         "time": "min, s or h, e.g. '5 min'",
+        "resistance": "ohm, kohm, Mohm or Gohm, e.g. '0.2 Mohm'",
+        "vacuum": (
+            "mbar, hPa, Pa, Torr or micron (absolute), or inHg (vacuum), e.g. '2 mbar'; "
+            "a depth below the atmosphere as '980 mbar vac'"
+        ),
+        "rise": "mbar, hPa, Pa, Torr, micron or inHg, e.g. '5 mbar'",
+        "volume_share": "% by volume, e.g. '6 % by volume' (by mass it has a name of its own)",
+        "mass_share": "% by mass, e.g. '1.8 % by mass'",
     }
 )
 
@@ -96,10 +115,13 @@ def parse_quantity(text: str | float, dimension: Dimension, altitude_m: float = 
     return value
 
 
-def column_unit(suffix: str) -> Unit:
+def column_unit(suffix: str, dimension: Dimension | None = None) -> Unit:
     """Unit meant by the suffix of an archive column, such as ``bar`` in ``low_side_bar``.
 
     One of `COLUMN_SUFFIXES`, spelt exactly; a final ``a`` marks absolute pressures.
+
+    Args:
+        dimension: Of the column, where that is known: some have units of their own.
 
     Raises:
         UnitError: if the suffix is unknown; the message names the nearest one or all.
@@ -108,6 +130,8 @@ def column_unit(suffix: str) -> Unit:
     >>> unit.dimension, unit.to_internal(np.array([1.0, np.nan]))
     ('pressure', array([100.,  nan]))
     """
+    if dimension is not None and suffix in (own := columns_of(dimension)):
+        return own[suffix]
     if suffix in COLUMNS:
         return COLUMNS[suffix]
     close = nearest(suffix, COLUMN_SUFFIXES)
@@ -175,13 +199,14 @@ def _unit_of(unit_text: str, shown: str, dimension: Dimension) -> Unit:
     write = f"write {TITLES[dimension]} in {ADVICE[dimension]}"
     if not unit_text:
         raise UnitError(f"{shown!r} has no unit; {write}")
-    unit = SPELLINGS.get(spelling(unit_text))
+    spelt, known = spelling(unit_text), spellings_of(dimension)
+    unit = known.get(spelt) or _elsewhere(spelt)
     if unit is None:
-        wanted = [spelt for spelt, known in SPELLINGS.items() if known.dimension == dimension]
+        wanted = [name for name, one in known.items() if one.dimension == dimension]
         # Two scales of degrees look alike: to suggest one of them would be a guess.
         alike = dimension in ("temperature", "difference")
-        close = None if alike else nearest(spelling(unit_text), wanted)
-        hint = f"did you mean {SPELLINGS[close].name!r}?" if close else write
+        close = None if alike else nearest(spelt, wanted)
+        hint = f"did you mean {known[close].name!r}?" if close else write
         raise UnitError(f"unknown unit {unit_text!r} in {shown!r}; {hint}")
     if unit.dimension != dimension:
         raise UnitError(
@@ -190,12 +215,20 @@ def _unit_of(unit_text: str, shown: str, dimension: Dimension) -> Unit:
     return unit
 
 
+def _elsewhere(spelt: str) -> Unit | None:
+    """The unit that a spelling means in some other dimension."""
+    tables = (SPELLINGS, *OWN_SPELLINGS.values())
+    return next((table[spelt] for table in tables if spelt in table), None)
+
+
 def _impossible(shown: str, unit: Unit, altitude_m: float) -> str:
     if unit.dimension == "temperature":
         floor = unit.from_internal(FLOORS["temperature"])
         return f"{shown!r} is below absolute zero ({floor:.2f} {unit.name}); check sign and unit"
     if unit.dimension != "pressure":
-        return f"{shown!r} is negative, which {TITLES[unit.dimension]} cannot be; check the sign"
+        deep = " and, for a depth below the atmosphere, add 'vac'"
+        check = f"check the sign{deep if unit.dimension == 'vacuum' else ''}"
+        return f"{shown!r} is negative, which {TITLES[unit.dimension]} cannot be; {check}"
     floor_text = format_quantity(0.0, "pressure", unit.name, altitude_m)
     return (
         f"{shown!r} is below a perfect vacuum ({floor_text} at {altitude_m:g} m); check sign, unit "

@@ -41,6 +41,12 @@ SUFFIXES: Mapping[Dimension, str] = {
     "mass": "g",
     "share": "pct",
     "length": "m",
+    "time": "min",
+    "resistance": "Mohm",
+    "vacuum": "kPa",
+    "rise": "kPa",
+    "volume_share": "pct",
+    "mass_share": "pct",
 }
 ABOUT = ("case", "opened", "closed", "knowledge")
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
@@ -150,7 +156,7 @@ def _columns(rows: Iterable[Mapping[str, object]], knowledge: Knowledge) -> list
     """Columns in use: the case, then in the order of a case file and the knowledge."""
     used = list(dict.fromkeys(name for row in rows for name in row))
     known = [name for keys in STATED.values() for name in keys]
-    known += list(knowledge.of_kind("history", "finding", "gauge"))
+    known += [*knowledge.of_kind("history", "finding", "gauge"), *knowledge.amounts]
 
     def place(column: str) -> tuple[int, int]:
         if column in ABOUT:

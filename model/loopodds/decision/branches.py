@@ -47,7 +47,7 @@ class State:
         pays by itself waits: it costs no more later, and may then no longer be wanted.
         """
         paying = [branch for branch in self.branches if branch.value < self.stop - ROUNDING]
-        free = [branch for branch in paying if not self.prevented_by(branch)]
+        free = [branch for branch in paying if not self.prevented_by(branch.move)]
         return min(free or paying, key=lambda branch: branch.value, default=None)
 
     @property
@@ -56,10 +56,10 @@ class State:
         best = self.best
         return self.stop - best.value if best is not None else 0.0
 
-    def prevented_by(self, branch: Branch) -> list[Branch]:
+    def prevented_by(self, move: Move) -> list[Branch]:
         """Moves that pay by themselves and that this one would make impossible, best first."""
         paying = [other for other in self.branches if other.gain > other.cost + ROUNDING]
-        prevented = [other for other in paying if branch.move.prevents(other.move)]
+        prevented = [other for other in paying if move.prevents(other.move)]
         return sorted(prevented, key=lambda other: other.cost - other.gain)
 
     def back_up(self, deeper: bool) -> None:

@@ -121,7 +121,7 @@ def _best_through(state: State) -> dict[str, tuple[float, str]]:
     rated = []
     for branch in state.branches:
         ready, net, end = (
-            not state.prevented_by(branch),
+            not state.prevented_by(branch.move),
             state.stop - branch.value,
             branch.move.test,
         )
@@ -138,7 +138,7 @@ def _ranked(
     net, opens = best[move.test]
     step, begun = move.steps[-1], shop.progress.begun
     # by what each pays alone, but new before begun
-    prevented = [b.move.test for b in branch.origin.prevented_by(branch)] if branch else ()
+    prevented = [other.move.test for other in shop.single.prevented_by(move)]
     return RankedTest(
         test=move.test,
         bits=shop.planner.look(yields).bits(shop.about),

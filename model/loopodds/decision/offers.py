@@ -22,8 +22,8 @@ from loopodds.decision.moves import NO_BARS, Bars
 from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
 from loopodds.knowledge.records import Knowledge
 
-FILLING = "filling"
-"""Evacuating and charging by mass, as something that services need."""
+FILLING, OPENING = "filling", "opening"
+"""Evacuating and charging by mass, and opening the loop and sealing it, as needs of services."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,7 +36,8 @@ class Offer:
     own: FloatArray  # the same for its own work
     filled: FloatArray  # the same for the filling that it includes
     in_vain: FloatArray  # likewise: currency lost by doing it while the state is there and stays
-    needs: frozenset[str]  # tests, and the filling, that have to come before or with it
+    eased: FloatArray  # likewise: currency of harm that it spares though the state stays
+    needs: frozenset[str]  # tests, filling and opening, that have to come before or with it
     apart: frozenset[str]  # services that it must not be combined with
     with_one_of: tuple[frozenset[str], ...]  # one of each has to go along: a guard was not passed
     settles: frozenset[str]  # tests that leave a debt which it settles, as any filling does
@@ -54,6 +55,7 @@ def repair_decision(
     failed: tuple[str, ...] = (),
     repaired: tuple[str, ...] = (),
     barred: Bars = NO_BARS,
+    complaint: tuple[float, ...] = (),
 ) -> Decision:
     """All plans of services for one car, as a decision on its fault variables.
 
@@ -62,12 +64,14 @@ def repair_decision(
         failed: Guards not passed: their contaminant has to be taken out with the rest.
         repaired: Services done already: what they put into the loop can still be lost.
         barred: What stops in force shut.
+        complaint: How likely each fault column brings about what the customer came for; empty
+            where that is nothing.
     """
     offers = offers_for(gates, failed, barred)
     offered = {offer.name for offer in offers}
     # a debt stays one while a stop shuts the service that would settle it
     stuck = [o for o in offers_for(gates, failed) if o.settles and o.name not in offered]
-    book = _Book(gates, offers, repaired, stuck)
+    book = _Book(gates, offers, repaired, stuck, complaint)
     tests = gates.knowledge.tests
     ended_by = {
         need: frozenset(name for name, test in tests.items() if need in test.destroys)
@@ -80,16 +84,27 @@ def repair_decision(
     return Decision(book.shape, book.needs, tuple(book.settings()), book.informed(), ended_by, owed)
 
 
-def harm_of(gates: Gates, repaired: Sequence[str] = ()) -> FloatArray:
+def harm_of(
+    gates: Gates, repaired: Sequence[str] = (), complaint: Sequence[float] = ()
+) -> FloatArray:
     """Harm of each state of each fault left for a season on this car, shape (fault columns,).
 
-    What services done already put into the loop in vain is part of it.
+    What services done already put into the loop in vain is part of it, and so is the price of a
+    complaint that is not solved, times the chance that the state brings it about. That never
+    counts less than the complaint that stays, and more only where several causes are left.
     """
+    left = season_harm(gates)
+    if complaint:
+        left += gates.prices.unsolved * np.array(complaint)
+    return left + lost_in_vain(repaired, gates.knowledge)
+
+
+def season_harm(gates: Gates) -> FloatArray:
+    """What the knowledge says of leaving each state of each fault, shape (fault columns,)."""
     knowledge = gates.knowledge
     harms = {name: harm.of(gates.context) for name, harm in knowledge.harms.items()}
     columns = fault_columns(knowledge)
-    left = np.array([harms.get(variable, {}).get(state, 0.0) for variable, state in columns])
-    return left + lost_in_vain(repaired, knowledge)
+    return np.array([harms.get(variable, {}).get(state, 0.0) for variable, state in columns])
 
 
 def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> list[Offer]:
@@ -99,6 +114,7 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
     """
     knowledge = gates.knowledge
     apart = _apart(knowledge)
+    season = season_harm(gates)
     offers = []
     for name, service in knowledge.services.items():
         needs = gates.needs(service, failed, barred)
@@ -107,15 +123,15 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
             continue
         for test in settles:  # there is no debt before they were done
             needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
-        if filling_of(service, knowledge):
-            needs = needs | {FILLING}
+        needs |= {FILLING} if filling_of(service, knowledge) else set()
+        needs |= {OPENING} if service.opens_loop else set()
         stopped = [g for g in failed if g not in service.clears and gates.follows(service, g)]
         along = tuple(clearing(guard, knowledge) for guard in stopped)
-        own, filled, in_vain = work_of(service, knowledge)
+        own, filled, in_vain, eased = work_of(service, knowledge)
         offers.append(
             Offer(
                 name, gates.prices.of_work(name), 1 - (1 - own) * (1 - filled), own, filled,
-                in_vain, needs, apart[name], along, settles, service.undone or 0.0,
+                in_vain, season * eased, needs, apart[name], along, settles, service.undone or 0.0,
             )
         )  # fmt: skip
     return offers
@@ -148,11 +164,6 @@ class _Dish:
     left: FloatArray
 
 
-def _outlasts(chosen: Sequence[Offer]) -> FloatArray:
-    """Chance that each state of each fault outlasts some services."""
-    return outlasts([offer.own for offer in chosen], [offer.filled for offer in chosen])
-
-
 class _Book:
     """Harms and prices of one car.
 
@@ -165,22 +176,35 @@ class _Book:
     """
 
     def __init__(
-        self, gates: Gates, offers: Sequence[Offer], repaired: Sequence[str], stuck: Sequence[Offer]
+        self,
+        gates: Gates,
+        offers: Sequence[Offer],
+        repaired: Sequence[str],
+        stuck: Sequence[Offer],
+        complaint: Sequence[float],
     ) -> None:
         knowledge, prices = gates.knowledge, gates.prices
         faults = knowledge.of_kind("fault")
         self.shape = tuple((name, len(node.states)) for name, node in faults.items())
         self._variable = np.repeat(np.arange(len(self.shape)), [count for _, count in self.shape])
         self._starts = np.flatnonzero(np.diff(self._variable, prepend=-1))
-        self._harm = harm_of(gates, repaired)
+        self._harm = harm_of(gates, repaired, complaint)
         self._lost = lost_in_vain(repaired, knowledge)
         self.curing = [offer for offer in offers if not offer.settles]
         self.settling = [*(offer for offer in offers if offer.settles), *stuck]
         self._stuck = {offer.name for offer in stuck}
+        self._place = {offer.name: i for i, offer in enumerate(self.curing)}
+        none = np.zeros((0, len(self._harm)))
+        self._fails = np.vstack([none, *(1 - offer.own for offer in self.curing)])
+        self._unfilled = np.vstack([none, *(1 - offer.filled for offer in self.curing)])
+        self._eased = np.vstack([none, *(offer.eased for offer in self.curing)])
         needed = frozenset[str]().union(*(offer.needs for offer in offers))
         self.needs = tuple(name for name in knowledge.tests if name in needed)
         self._bill = {name: prices.of_work(name) for name in self.needs}
-        self._bill[FILLING] = prices.filling(gates.context.get("refrigerant"))
+        self._once = {
+            FILLING: prices.filling(gates.context.get("refrigerant")),
+            OPENING: prices.opening,
+        }
 
     def settings(self) -> Iterator[Setting]:
         """Every way to pay for the needs that several groups share, with all that it allows."""
@@ -189,7 +213,7 @@ class _Book:
         users = Counter(
             need for group in groups for need in frozenset().union(*(o.needs for o in group))
         )
-        shared = frozenset(need for need, count in users.items() if count > 1) | {FILLING}
+        shared = frozenset(need for need, count in users.items() if count > 1) | {*self._once}
         for paid in _unions(self.curing, shared):
             yield from self._settings(menus, shared, paid)
 
@@ -201,17 +225,34 @@ class _Book:
             for group in linked:
                 groups.remove(group)
             groups.append([*itertools.chain(*linked), offer])
-        order = {offer.name: i for i, offer in enumerate(self.curing)}
-        return [sorted(group, key=lambda offer: order[offer.name]) for group in groups]
+        return [sorted(group, key=lambda offer: self._place[offer.name]) for group in groups]
 
     def _linked(self, one: Offer, other: Offer) -> bool:
-        ours, theirs = (set(self._variable[o.cure * self._harm > 0]) for o in (one, other))
+        ours, theirs = (set(self._variable[self._relieved(o) > 0]) for o in (one, other))
         return bool(ours & theirs) or other.name in one.named or one.name in other.named
+
+    def _relieved(self, offer: Offer) -> FloatArray:
+        """Harm that a service spares by curing and easing, shape (fault columns,)."""
+        spared: FloatArray = self._harm - self._after([offer])[0]
+        return spared
+
+    def _after(self, chosen: Sequence[Offer], sets: BoolArray | None = None) -> FloatArray:
+        """Harm left after each of some sets of services, shape (sets, fault columns).
+
+        ``sets``, shape (sets, services), says which of them each has; all when left out.
+        """
+        rows = [self._place[offer.name] for offer in chosen]
+        pick = np.ones((1, len(rows), 1), dtype=bool) if sets is None else sets[:, :, None]
+        fails = np.where(pick, self._fails[rows], 1.0).prod(axis=1)
+        unfilled = np.where(pick, self._unfilled[rows], 1.0).min(axis=1, initial=1.0)
+        eased = np.where(pick, self._eased[rows], 0.0).max(axis=1, initial=0.0)
+        left: FloatArray = fails * unfilled * (self._harm - eased)
+        return left
 
     def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
         """Combinations of which no service could be left out at no loss whatever is wrong."""
-        cures = np.any([offer.cure * self._harm > 0 for offer in group], axis=0)
-        touched = np.isin(self._variable, self._variable[cures])
+        relieved = np.any([self._relieved(offer) > 0 for offer in group], axis=0)
+        touched = np.isin(self._variable, self._variable[relieved])
         chosen: list[Offer] = []
 
         def extend(rest: Sequence[Offer]) -> Iterator[_Dish]:
@@ -230,11 +271,12 @@ class _Book:
         return extend(group)
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
-        stays = _outlasts(chosen) if chosen else np.ones(len(self._harm))
-        left = self._harm * touched * stays
-        # what two of them, or one and an earlier one, put in the loop is lost once
-        lost = np.max([offer.in_vain for offer in chosen], axis=0) if chosen else 0.0
-        left = left + stays * np.maximum(lost - self._lost, 0)
+        left = touched * self._after(chosen)[0]
+        if chosen:
+            # what two of them, or one and an earlier one, put in the loop is lost once
+            lost = np.max([offer.in_vain for offer in chosen], axis=0)
+            stays = outlasts([o.own for o in chosen], [o.filled for o in chosen])
+            left = left + stays * np.maximum(lost - self._lost, 0)
         needs = frozenset().union(*(offer.needs for offer in chosen))
         names = tuple(offer.name for offer in chosen)
         return _Dish(names, sum(offer.price for offer in chosen), needs, left)
@@ -245,14 +287,11 @@ class _Book:
         One that has to go along with others because of a guard always stays.
         """
         along = {name for offer in chosen for names in offer.with_one_of for name in names}
-        after = _outlasts(chosen)
-        for offer in (offer for offer in chosen if offer.name not in along):
-            others = [other for other in chosen if other is not offer]
-            before = _outlasts(others) if others else 1.0
-            saved = self._harm * (before - after)
-            if np.maximum.reduceat(saved, self._starts).sum() <= offer.price:
-                return False
-        return True
+        every = np.ones((1, len(chosen)), dtype=bool)
+        left = self._after(chosen, np.vstack([every, ~np.eye(len(chosen), dtype=bool)]))
+        saved = np.maximum.reduceat(left[1:] - left[0], self._starts, axis=1).sum(axis=1)
+        worth = zip(chosen, saved.tolist(), strict=True)
+        return all(saves > offer.price for offer, saves in worth if offer.name not in along)
 
     def _settings(
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
@@ -297,8 +336,8 @@ class _Book:
         return np.where(served, 0.0, self._harm)
 
     def _component(self, dishes: Sequence[_Dish]) -> Component:
-        filling = self._bill[FILLING]
-        constant = [dish.price + filling * (FILLING in dish.needs) for dish in dishes]
+        once = self._once
+        constant = [dish.price + sum(once[n] for n in once if n in dish.needs) for dish in dishes]
         bills = [[self._bill[n] * (n in dish.needs) for n in self.needs] for dish in dishes]
         left = np.array([dish.left for dish in dishes])
         owed = np.zeros((len(dishes), len(self.settling)))
@@ -313,14 +352,16 @@ class _Book:
         it, or a filling where that is cheaper.
         """
         offers = self.curing
-        worst = [np.maximum.reduceat(self._harm * o.cure, self._starts) for o in offers]
+        relieved = [self._relieved(offer) for offer in offers]
+        worst = [np.maximum.reduceat(spared, self._starts) for spared in relieved]
         saved = np.reshape(worst, (len(offers), len(self.shape)))
         split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
-        debts = [min(o.price, o.undone, self._bill[FILLING]) for o in self.settling]
+        debts = [min(o.price, o.undone, self._once[FILLING]) for o in self.settling]
         least = np.array([0.0] * (len(self._harm) + len(self.needs)) + debts)
         for column, harm in enumerate(self._harm):
-            shares = zip(offers, split[:, self._variable[column]], strict=True)
-            useful = [(o, o.price * s, 1 - o.cure[column]) for o, s in shares if o.cure[column] > 0]
+            spared = [relief[column] / (harm or 1.0) for relief in relieved]
+            shares = zip(offers, split[:, self._variable[column]], spared, strict=True)
+            useful = [(o, o.price * share, 1 - relief) for o, share, relief in shares if relief > 0]
             least[column] = _least(harm, useful)
         return least
 

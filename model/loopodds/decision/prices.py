@@ -22,8 +22,8 @@ from loopodds.knowledge.records import Knowledge
 _FILE = "prices.toml"
 _MOST = 1e6
 _GROUNDS = ("source", "grade", "weight")
-_SECTIONS = ("filling", "refrigerant", "minutes", "cost")
-_RATES = ("labour_rate", "waiting_rate", "expensive")
+_SECTIONS = ("filling", "opening", "refrigerant", "minutes", "cost")
+_RATES = ("labour_rate", "waiting_rate", "expensive", "unsolved")
 _SINGLE = ("currency", *_RATES, "skills", "cannot")
 
 Fault = Callable[[str, str, str], LoopoddsError]
@@ -37,9 +37,13 @@ class Prices:
     labour_rate: float  # currency an hour of work
     waiting_rate: float  # currency an hour in which the car only blocks a place
     expensive: float  # currency from which on a service wants a second kind of evidence
+    unsolved: float  # currency that it costs to send a customer away with the complaint
     # evacuating and charging by mass: counted once, however many services need it
     filling_minutes: float
     filling_cost: float
+    # opening the loop, sealing it again and proving it tight: likewise
+    opening_minutes: float
+    opening_cost: float
     refrigerant: Mapping[str, float]  # currency for the refrigerant of one filling
     minutes: Mapping[str, float]  # of work, of every test and service
     cost: Mapping[str, float]  # likewise: material, in currency
@@ -68,6 +72,11 @@ class Prices:
         gas = self.refrigerant.get(refrigerant or "", dearest)
         return gas + self.filling_cost + self.labour(self.filling_minutes)
 
+    @property
+    def opening(self) -> float:
+        """Currency for opening the loop, sealing it and proving it tight once."""
+        return self.opening_cost + self.labour(self.opening_minutes)
+
 
 @lru_cache(maxsize=8)
 def shipped_prices(knowledge: Knowledge) -> Prices:
@@ -81,7 +90,7 @@ def shipped_prices(knowledge: Knowledge) -> Prices:
         where = f"[{section}] {key}" if section else key
         return KnowledgeError(f"{_FILE}: {where}: {problem}")
 
-    for key in ("currency", *_RATES, "filling"):
+    for key in ("currency", *_RATES, "filling", "opening"):
         if key not in knowledge.prices:
             raise KnowledgeError(f"{_FILE}: needs {key!r}")
     every = {**knowledge.tests, **knowledge.services}
@@ -89,7 +98,19 @@ def shipped_prices(knowledge: Knowledge) -> Prices:
     cost = {name: test.cost for name, test in knowledge.tests.items()}
     cost |= {name: service.price for name, service in knowledge.services.items()}
     nobody = frozenset[str]()
-    empty = Prices("", 0.0, 0.0, 0.0, 0.0, 0.0, {}, minutes, cost, nobody, nobody)
+    none = dict.fromkeys(_RATES, 0.0)
+    parts = ("filling_minutes", "filling_cost", "opening_minutes", "opening_cost")
+    once = dict.fromkeys(parts, 0.0)
+    empty = Prices(
+        currency="",
+        **none,
+        **once,
+        refrigerant={},
+        minutes=minutes,
+        cost=cost,
+        skills=nobody,
+        cannot=nobody,
+    )
     return _apply(empty, knowledge.prices, knowledge, fault)
 
 
@@ -121,7 +142,9 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
         if key not in known:
             raise fault("", key, f"unknown key; {suggestion(key, (*_SINGLE, *_SECTIONS))}")
     work = [*knowledge.tests, *knowledge.services]
-    filling = _numbers(content, "filling", ("minutes", "cost"), fault)
+    filling, opening = (
+        _numbers(content, section, ("minutes", "cost"), fault) for section in ("filling", "opening")
+    )
     fluids = knowledge.contexts["refrigerant"].values if "refrigerant" in knowledge.contexts else ()
     return replace(
         base,
@@ -129,6 +152,8 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
         **{key: _amount(content[key], "", key, fault) for key in _RATES if key in content},
         filling_minutes=filling.get("minutes", base.filling_minutes),
         filling_cost=filling.get("cost", base.filling_cost),
+        opening_minutes=opening.get("minutes", base.opening_minutes),
+        opening_cost=opening.get("cost", base.opening_cost),
         refrigerant={**base.refrigerant, **_numbers(content, "refrigerant", fluids, fault)},
         minutes={**base.minutes, **_numbers(content, "minutes", work, fault)},
         cost={**base.cost, **_numbers(content, "cost", work, fault)},

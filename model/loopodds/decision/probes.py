@@ -1,4 +1,4 @@
-"""Readings taken on a car in thought: what it adds to their spread, what pressure they mean."""
+"""Readings in thought: what hides them, what a car adds to their spread, what they mean."""
 
 from collections.abc import Mapping
 from functools import lru_cache
@@ -7,6 +7,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.unit_table import SEA_LEVEL_KPA
+from loopodds.inference.information import Masks
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.gauges import NAMEPLATES
 from loopodds.inspection.inspection import InspectionBatch
@@ -20,6 +21,19 @@ _PROBE = 300.0
 _LADDER_BAR = np.arange(0.0, 32.0, 0.25)
 """Gauge pressures between which a distance from sound is turned back into a pressure."""
 _AMBIENT_C = {"cool": 15.0, "warm": 25.0}
+
+
+@lru_cache(maxsize=8)
+def masks(knowledge: Knowledge) -> Masks:
+    """For each gauge the findings, with their states, under which it shows nothing."""
+    return {
+        name: {
+            finding: [knowledge.node(finding).states.index(state) for state in states]
+            for finding, states in node.masked_by.items()
+        }
+        for name, node in knowledge.of_kind("gauge").items()
+        if node.masked_by
+    }
 
 
 @lru_cache(maxsize=64)

@@ -18,12 +18,12 @@ from loopodds.decision.expected_cost import MOST_ACTIONS, Decision, Plan, best_o
 from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
 from loopodds.decision.moves import Closed, Move, Progress
-from loopodds.decision.offers import FILLING, Offer, harm_of, offers_for, repair_decision
+from loopodds.decision.offers import FILLING, OPENING, Offer, harm_of, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
-from loopodds.decision.probes import bar_scales, extra_spread, typical_bar_scales
+from loopodds.decision.probes import bar_scales, extra_spread, masks, typical_bar_scales
 from loopodds.diagnosis.belief import Belief
+from loopodds.diagnosis.complaints import complaints_of, powers
 from loopodds.diagnosis.repaired_car import shown_by
-from loopodds.inference.information import Masks
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encoding_of
@@ -49,9 +49,11 @@ class ServicePlan:
     services: tuple[str, ...]  # empty: leave the car as it is
     first: tuple[str, ...]  # tests that have to be done before them, in order
     filling: bool  # whether the loop is evacuated and charged at the end
+    opening: bool  # whether it is opened, sealed again and proved tight
     outlay: float  # currency that is paid for certain
     minutes: float  # work, tests and filling included
-    harm: float  # currency of harm left for a season, on average
+    # currency of harm left for a season, on average; the price of a complaint not solved included
+    harm: float
 
     @property
     def cost(self) -> float:
@@ -176,7 +178,20 @@ class Workshop:
         """All plans of services once so much was done and found."""
         services_done = self.belief.model.services_done
         failed, barred = self.gates.failed(progress), self.gates.bars(progress)
-        return repair_decision(self.gates, failed, services_done, barred)
+        return repair_decision(self.gates, failed, services_done, barred, self.brought_about)
+
+    @cached_property
+    def complaints(self) -> dict[str, bool]:
+        """What the customer complains of, and whether it was said of the car as it is now."""
+        return complaints_of(self.belief, self.gates.context)
+
+    @cached_property
+    def brought_about(self) -> tuple[float, ...]:
+        """How likely each fault column brings about a complaint; empty where there is none."""
+        if not self.complaints:
+            return ()
+        found = powers(self.belief.model, self.belief.context, tuple(self.complaints))
+        return tuple(found.tolist())
 
     def plan_at(self, branch: Branch, row: int) -> Query:
         """Services of the best plan at an outcome of a move."""
@@ -189,7 +204,10 @@ class Workshop:
     def with_companions(
         self, services: Query, stops: Collection[str] | None = None, facts: Facts | None = None
     ) -> Query:
-        """Services with those that go along where stops are not dealt with by any of them."""
+        """Services with those that go along where stops are not dealt with by any of them.
+
+        What one of these is not done together with falls away.
+        """
         facts = facts or self.facts
         along: list[str] = []
         for name, stop in self.knowledge.stops.items():
@@ -198,13 +216,21 @@ class Workshop:
                 if not all(names & {*services} for names in wanted):
                     along.append(stop.otherwise)
         work = self.knowledge.services
-        included = {other for name in along for other in work[name].not_with} | {*services}
-        return (*services, *(name for name in dict.fromkeys(along) if name not in included))
+        included = {other for name in along for other in work[name].not_with}
+        return tuple(n for n in dict.fromkeys((*services, *along)) if n not in included)
 
     @cached_property
     def stops(self) -> tuple[StopInForce, ...]:
         """Stops in force, in the order of the knowledge."""
-        stops = self.knowledge.stops
+        return self._in_force(quiet=False)
+
+    @cached_property
+    def held_back(self) -> tuple[StopInForce, ...]:
+        """Rules of the house in force that hold some work back, likewise."""
+        return self._in_force(quiet=True)
+
+    def _in_force(self, quiet: bool) -> tuple[StopInForce, ...]:
+        stops = {n: stop for n, stop in self.knowledge.stops.items() if stop.quiet is quiet}
         if not stops:  # the belief is not worked out then
             return ()
         held = [stop for name, stop in stops.items() if name in self.progress.stops]
@@ -243,7 +269,7 @@ class Workshop:
     @cached_property
     def harm(self) -> FloatArray:
         """Harm of every state of every fault, left for a season, shape (fault columns,)."""
-        return harm_of(self.gates, self.belief.model.services_done)
+        return harm_of(self.gates, self.belief.model.services_done, self.brought_about)
 
     @cached_property
     def marginal(self) -> FloatArray:
@@ -316,17 +342,24 @@ class Workshop:
         needs = frozenset[str]().union(*(offer.needs for offer in offers))
         prices = self.gates.prices
         first = tuple(n for n in self.decision.open_needs(self.progress.done) if n in needs)
-        filling = FILLING in needs
+        filling, opening = FILLING in needs, OPENING in needs
         outlay = sum(offer.price for offer in offers) + sum(map(prices.of_work, first))
-        spent = outlay + (prices.filling(self.gates.context.get("refrigerant")) if filling else 0.0)
-        along = self.with_companions(plan.actions)[len(plan.actions) :]
-        outlay += sum(map(prices.of_work, along))
-        minutes = sum(prices.minutes[name] for name in (*plan.actions, *first, *along))
+        minutes = sum(prices.minutes[name] for name in (*plan.actions, *first))
         if filling:
             outlay += prices.filling(self.gates.context.get("refrigerant"))
             minutes += prices.filling_minutes
-        services = (*(offer.name for offer in self._in_order(offers)), *along)
-        return ServicePlan(services, first, filling, outlay, minutes, plan.cost - spent)
+        if opening:
+            outlay += prices.opening
+            minutes += prices.opening_minutes
+        harm = plan.cost - outlay
+        told = self.with_companions(plan.actions)
+        along = [name for name in told if name not in plan.actions]
+        spared = [name for name in plan.actions if name not in told]
+        outlay += sum(map(prices.of_work, along)) - sum(map(prices.of_work, spared))
+        minutes += sum(prices.minutes[n] for n in along) - sum(prices.minutes[n] for n in spared)
+        ordered = [offer.name for offer in self._in_order(offers)]
+        services = (*(name for name in ordered if name in told), *along)
+        return ServicePlan(services, first, filling, opening, outlay, minutes, harm)
 
     def _in_order(self, offers: Sequence[Offer]) -> list[Offer]:
         """Services so that, each being proved before the next, the job is expected to cost least.
@@ -338,6 +371,8 @@ class Workshop:
             return list(offers)
         cures = np.array([offer.cure for offer in offers])
         weight = self.marginal[: cures.shape[1]] * cures.any(axis=0)
+        if not weight.any():  # nothing that they cure can be there
+            return list(offers)
         place = {offer.name: i for i, offer in enumerate(offers)}
         before = {}
         for i, offer in enumerate(offers):
@@ -350,16 +385,3 @@ class Workshop:
 @lru_cache(maxsize=64)
 def _gates(knowledge: Knowledge, context: tuple[tuple[str, str], ...], prices: Prices) -> Gates:
     return Gates(knowledge, dict(context), prices)
-
-
-@lru_cache(maxsize=8)
-def masks(knowledge: Knowledge) -> Masks:
-    """For each gauge the findings, with their states, under which it shows nothing."""
-    return {
-        name: {
-            finding: [knowledge.node(finding).states.index(state) for state in states]
-            for finding, states in node.masked_by.items()
-        }
-        for name, node in knowledge.of_kind("gauge").items()
-        if node.masked_by
-    }

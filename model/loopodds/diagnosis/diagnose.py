@@ -257,6 +257,20 @@ def _words(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
         if not np.isnan(reading.residual[0]):
             text += f" ({node.states[int(interval_codes(reading.residual[:1], node.cuts)[0])]})"
         words[name] = text
+    return words | _measured(inspection, knowledge)
+
+
+def _measured(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
+    """Findings that were measured, each with the amounts and the word that they come to."""
+    batch = encoding_of(inspection, knowledge).batch
+    words = {}
+    for name, node in knowledge.of_kind("finding").items():
+        said = [inspection.readings[n].text for n in node.amounts if n in inspection.readings]
+        if said and name in batch.codes:
+            code = int(batch.codes[name][0])
+            shares = dict(zip(node.states, batch.soft[name][0].tolist(), strict=True))
+            word = node.states[code] if code >= 0 else _shares(shares)
+            words[name] = f"{' and '.join(said)} ({word})"
     return words
 
 

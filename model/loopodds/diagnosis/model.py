@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import comb
 
@@ -50,13 +50,23 @@ class Model:
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
+        self._plain: Model | None = None
         self._networks: dict[frozenset[tuple[str, str]], Network] = {}
         self._trees: dict[frozenset[tuple[str, str]], JunctionTree] = {}
         self._sound: dict[frozenset[tuple[str, str]], tuple[JunctionTree, float]] = {}
 
     def after(self, repairs: tuple[Repair, ...]) -> Model:
         """A model of the same knowledge for cars to which this was done."""
-        return Model(self.knowledge, repairs, self.compiled)
+        other = Model(self.knowledge, repairs, self.compiled)
+        other._plain = self.plain if repairs else None
+        return other
+
+    @property
+    def plain(self) -> Model:
+        """A model of the same knowledge for cars to which nothing was done."""
+        if self.repairs and self._plain is None:
+            self._plain = Model(self.knowledge, (), self.compiled)
+        return self._plain or self
 
     def tree(self, context: Context) -> JunctionTree:
         """Junction tree of a context; what the context leaves out is averaged over."""
@@ -115,11 +125,14 @@ class Model:
                 fits *= evidence.codes[name] <= 0
             if name in evidence.soft:
                 fits *= evidence.soft[name][:, 0]
-        rest = evidence.without(self.faults)
+            if name in evidence.implied:
+                fits *= evidence.implied[name][:, 0]
+        others = {n: w for n, w in evidence.implied.items() if n not in self.faults}
+        rest = replace(evidence.without(self.faults), implied=others)
         sound = tree.propagate(rest).log_evidence + constant
         possible = np.isfinite(posterior.log_evidence)
         log_share = np.where(possible, sound - np.where(possible, posterior.log_evidence, 0), 0)
-        return np.where(possible, np.minimum(np.exp(log_share), 1.0) * fits, 0.0)
+        return np.where(possible, np.minimum(np.exp(log_share) * fits, 1.0), 0.0)
 
     def probability(self, beliefs: Beliefs, name: str) -> FloatArray:
         """Probability of a condition, or of ``sound``, in every row, shape (rows,)."""

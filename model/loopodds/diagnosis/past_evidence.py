@@ -1,6 +1,6 @@
 """Inspections as evidence, each with the network of what was done to its car."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +10,7 @@ from loopodds.diagnosis.repaired_car import Repair, names_before
 from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encode, encoding_of
 from loopodds.inspection.inspection import Encoding, Group, Inspection, RepairDone, batch_of
+from loopodds.knowledge.cures import cure_chances
 from loopodds.knowledge.records import Knowledge
 
 MOST_CELLS = 1_000_000
@@ -42,9 +43,13 @@ def _encoded(
     if not repairs:
         return [(model, group) for group in groups]
     rounds = [encoding_of(repair.before, knowledge).groups[0] for repair in repairs]
-    # why the car is here tells of the car as it came
-    for number, seen in enumerate(rounds[1:], start=1):
-        rounds[number] = seen._replace(evidence=_unimplied(seen.evidence))
+    # why the car is here tells of the car as it came; what history tells of a fault is told again
+    # each time, and counts once, now, where nothing was done to that fault since
+    came = knowledge.of_kind("finding")
+    for number, seen in enumerate(rounds):
+        rounds[number] = seen._replace(evidence=_implying(() if number else came, seen.evidence))
+    done_to = {name for repair in repairs for name in cure_chances(repair.services, knowledge)}
+    untouched = knowledge.of_kind("fault").keys() - done_to
     history = knowledge.of_kind("history")
     done = tuple(
         Repair(
@@ -58,14 +63,15 @@ def _encoded(
     past = [seen.evidence for seen in rounds]
     followed = []
     for group in groups:
-        now = _unimplied(group.evidence)
+        now = _implying(untouched, group.evidence)
         evidence = with_past(past, own.repairs, now, knowledge, group.context)
         followed.append((own, group._replace(evidence=evidence)))
     return followed
 
 
-def _unimplied(evidence: Evidence) -> Evidence:
-    return replace(evidence, implied={})
+def _implying(names: Collection[str], evidence: Evidence) -> Evidence:
+    """The evidence with what the circumstances imply of some names only."""
+    return replace(evidence, implied={n: w for n, w in evidence.implied.items() if n in names})
 
 
 def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model) -> Model:

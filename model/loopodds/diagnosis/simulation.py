@@ -91,6 +91,19 @@ def draw_reading(
     return result
 
 
+def brought_in_for(
+    cars: SimulatedCars, knowledge: Knowledge, rng: np.random.Generator
+) -> dict[str, BoolArray]:
+    """For which of its complaints each car is brought in, by the chance of each, shape (cars,)."""
+    found = {}
+    for name, node in knowledge.of_kind("finding").items():
+        if node.brings_in:
+            chances = np.array([node.brings_in.get(state, 0.0) for state in node.states])
+            codes = cars.evidence.codes[name]
+            found[name] = rng.random(cars.evidence.rows) < chances[codes]
+    return found
+
+
 def hide(evidence: Evidence, seen: Mapping[str, BoolArray]) -> Evidence:
     """Evidence with names hidden row by row.
 

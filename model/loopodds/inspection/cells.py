@@ -16,8 +16,8 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.units import Unit
 from loopodds.inspection.columns import ColumnPlan, Feed
 from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.remarks import LIMITS, impossible_readings
-from loopodds.inspection.vocabulary import unknown_word
+from loopodds.inspection.remarks import impossible_readings
+from loopodds.inspection.vocabulary import LIMITS, refused_word, unknown_word
 from loopodds.knowledge.records import Knowledge
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def read_cells(
         One row for each of the table; a cell with a defect counts as not observed.
         In the order of the plan, impossible values last.
     """
-    reader = _TableReader(table, plan)
+    reader = _TableReader(table, plan, knowledge)
     # gauge pressures count from the atmosphere at the altitude, so that comes first
     for feed in sorted(plan.feeds, key=lambda feed: feed.name != "altitude_m"):
         if feed.unit is None:
@@ -111,8 +111,8 @@ def cell_text(table: pa.Table, column: str, row: int) -> str:
 class _TableReader:
     """Columns of a table read one after the other into those of a batch."""
 
-    def __init__(self, table: pa.Table, plan: ColumnPlan) -> None:
-        self.table, self.plan = table, plan
+    def __init__(self, table: pa.Table, plan: ColumnPlan, knowledge: Knowledge) -> None:
+        self.table, self.plan, self.knowledge = table, plan, knowledge
         self.columns: dict[str, dict[str, Any]] = {kind: {} for kind in FILLS.values()}
         self.defects: list[Defect] = []
 
@@ -128,7 +128,7 @@ class _TableReader:
         codes = np.array(meanings, np.int8)[index]
         for code, kind in ((_UNKNOWN, UNKNOWN_WORD), (_UNITLESS, NO_UNIT.format(feed.with_unit))):
             wrong = codes == code
-            self._complain(wrong, feed, kind, lambda text: _word_reason(text, feed))
+            self._complain(wrong, feed, kind, lambda text: self._word_reason(text, feed))
             codes[wrong] = _NOT_OBSERVED
         if codes.max(initial=-1) < 0:
             return
@@ -222,6 +222,11 @@ class _TableReader:
             Defect(row, feed.column, shown(text), kind, reasons[text])
             for row, text in zip(rows.tolist(), texts, strict=True)
         ]
+
+    def _word_reason(self, text: str, feed: Feed) -> str:
+        if why := refused_word(text, feed.name, self.knowledge):
+            return f"{shown(text)!r} {why}"
+        return _word_reason(text, feed)
 
     def _given_twice(self, wrong: BoolArray, feed: Feed) -> None:
         reason = f"another column says something else about {feed.case_name}; keep one of them"

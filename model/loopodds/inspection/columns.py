@@ -11,13 +11,13 @@ from typing import Literal
 
 from loopodds.base.errors import InspectionError, LoopoddsError, nearest
 from loopodds.base.unit_table import COLUMNS
-from loopodds.base.units import COLUMN_SUFFIXES, Dimension, Unit, column_unit
+from loopodds.base.units import Dimension, Unit, column_unit, columns_of
 from loopodds.inspection.column_map import ColumnMap, MappedColumn
 from loopodds.inspection.entries import Entry, Place, outcome
 from loopodds.inspection.vocabulary import (
-    AUXILIARY,
     CHOICES,
     NUMBERS,
+    names_in,
     outcome_words,
     reading_dimension,
     suggestion,
@@ -148,9 +148,8 @@ def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Fee
         return _outcome(column, name.removeprefix(CONFIRMED), knowledge)
     base, _, suffix = name.rpartition("_")
     dimension = _dimension(base, knowledge)
-    if dimension is None or suffix not in COLUMNS or COLUMNS[suffix].dimension != dimension:
-        return None
-    return _number(column, base, COLUMNS[suffix])
+    fitting = columns_of(dimension) if dimension else {}
+    return _number(column, base, fitting[suffix]) if suffix in fitting else None
 
 
 def _number(column: str, base: str, unit: Unit) -> Feed:
@@ -162,19 +161,21 @@ def _number(column: str, base: str, unit: Unit) -> Feed:
 
 def _dimension(base: str, knowledge: Knowledge) -> Dimension | None:
     """Dimension of a reading or of a number of vehicle and conditions; None for other names."""
-    if base in AUXILIARY or base in knowledge.of_kind("gauge"):
+    if base in names_in("readings", knowledge):
         return reading_dimension(base, knowledge)
     return next((dimension for key, dimension in NUMBERS.values() if key == base), None)
 
 
 def _with_suffix(name: str, knowledge: Knowledge) -> str:
-    """A reading or number with the unit that comes first; empty for what has no unit."""
+    """A reading, number or first amount with a unit that fits; empty for what has none."""
+    if name in knowledge.nodes and knowledge.nodes[name].amounts:
+        name = next(iter(knowledge.nodes[name].amounts))
     fitting = _fitting(_dimension(name, knowledge))
     return f"{name}_{fitting[0]}" if fitting else ""
 
 
 def _fitting(dimension: Dimension | None) -> list[str]:
-    return [suffix for suffix in COLUMN_SUFFIXES if COLUMNS[suffix].dimension == dimension]
+    return list(columns_of(dimension)) if dimension else []
 
 
 def _outcomes(knowledge: Knowledge) -> list[str]:
@@ -221,7 +222,7 @@ def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:
         hint = f"; did you mean {close!r}?" if close else ""
         raise InspectionError(f"{where} unit: {problem}{hint}")
     try:
-        unit = column_unit(entry.unit)
+        unit = column_unit(entry.unit, dimension)
     except LoopoddsError as error:
         raise InspectionError(f"{where} unit: {error}") from error
     if unit.dimension != dimension:
@@ -232,7 +233,7 @@ def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:
 
 
 def _numbers(knowledge: Knowledge) -> list[str]:
-    return [*knowledge.of_kind("gauge"), *AUXILIARY, *(key for key, _ in NUMBERS.values())]
+    return [*names_in("readings", knowledge), *(key for key, _ in NUMBERS.values())]
 
 
 def _slip(name: str, knowledge: Knowledge) -> str:

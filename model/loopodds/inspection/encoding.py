@@ -8,6 +8,7 @@ not observed stays out altogether.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -16,7 +17,7 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.unit_table import YEAR_MIN
 from loopodds.inference.network import Evidence
-from loopodds.inspection.gauges import masked_rows, read_gauges
+from loopodds.inspection.gauges import AS_GOOD_AS_SAID, masked_rows, measured_states, read_gauges
 from loopodds.inspection.inspection import (
     Contexts,
     Encoding,
@@ -27,10 +28,14 @@ from loopodds.inspection.inspection import (
     batch_of,
 )
 from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, ROUTINE
+from loopodds.knowledge.assembly import table_array
 from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
 
-STATED = ("setting", "expansion", "compressor", "refrigerant", "sight_glass")
+STATED = (
+    "setting", "expansion", "compressor", "refrigerant",
+    "sight_glass", "internal_heat_exchanger", "rear_evaporator",
+)  # fmt: skip
 # the number that a context follows from, and where its values part, lowest first [degC, min, m].
 # Under 18 degC a sound loop may show bubbles and short cycles; engineering estimate
 BANDS: Mapping[str, tuple[str, tuple[float, ...]]] = {
@@ -39,7 +44,7 @@ BANDS: Mapping[str, tuple[str, tuple[float, ...]]] = {
     "mileage": ("mileage_m", (1e8, 2e8)),
 }
 CONTEXTS = (*STATED, *BANDS)
-OPTIONAL = ("age", "mileage", "sight_glass")
+OPTIONAL = ("age", "mileage", "sight_glass", "internal_heat_exchanger", "rear_evaporator")
 """Contexts that a knowledge may leave out."""
 BAND_NAMES: Mapping[str, tuple[str, ...]] = {
     "weather": ("cool", "warm"),
@@ -68,11 +73,13 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
             value.
     """
     contexts = _contexts(batch, knowledge)
-    readings = read_gauges(batch, contexts, knowledge)
+    worded = _in_words(batch, measured_states(batch, contexts, knowledge))
+    readings = read_gauges(worded, contexts, knowledge)
     came = _brought_in(batch, contexts.codes["setting"], knowledge)
-    evidence = _evidence(batch, readings, came, knowledge, confirmed)
+    implied = came | _told_of_faults(batch, knowledge)
+    evidence = _evidence(worded, readings, implied, knowledge, confirmed)
     groups = _groups(evidence, *contexts.patterns(_context_keys(knowledge)))
-    return Encoding(knowledge, batch, contexts, readings, groups)
+    return Encoding(knowledge, worded, batch, contexts, readings, groups)
 
 
 def _groups(
@@ -146,13 +153,37 @@ def _brought_in(
     return came
 
 
-def recorded_rows(name: str, batch: InspectionBatch) -> BoolArray:
-    """Rows in which something was recorded under a name, doubtful or not."""
+def _told_of_faults(batch: InspectionBatch, knowledge: Knowledge) -> dict[str, FloatArray]:
+    """What history that was told says of faults it is not tied to, shape (rows, states) each.
+
+    P(told | fault) / P(told): to tie both in the network would cost more than all else in it. That
+    is exact where the item is told and nothing else hangs on it; where it is not told, what it
+    would tie together is left apart.
+    """
+    told: dict[str, FloatArray] = {}
+    for name, node in knowledge.of_kind("history").items():
+        if not node.yes_if or not recorded_rows(name, batch).any():
+            continue
+        prior = table_array(node, {})
+        said = batch.soft.get(name, np.ones((batch.rows, 2)))
+        if name in batch.codes:
+            said = said * np.vstack([np.eye(2), np.ones(2)])[batch.codes[name]]
+        for fault, chances in node.yes_if.items():
+            yes = np.array([chances[state] for state in knowledge.node(fault).states])
+            weights = (said @ np.array([1 - yes, yes])) / (said @ prior)[:, None]
+            told[fault] = told.get(fault, 1.0) * weights
+    return told
+
+
+def recorded_rows(name: str, batch: InspectionBatch | Evidence) -> BoolArray:
+    """Rows in which something was recorded under a name, doubtful or not, that can be used."""
     seen = np.zeros(batch.rows, bool)
     if name in batch.codes:
         seen |= batch.codes[name] >= 0
     if name in batch.soft:
         seen |= np.ptp(batch.soft[name], axis=1) > 0
+    if isinstance(batch, Evidence) and name in batch.numbers:
+        seen |= ~np.isnan(batch.numbers[name][0])
     return seen
 
 
@@ -174,10 +205,33 @@ def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
     return complaining
 
 
+def _in_words(batch: InspectionBatch, measured: Mapping[str, FloatArray]) -> InspectionBatch:
+    """The batch with what was measured of a finding in place of the word for it.
+
+    A word that says otherwise leaves a doubt between the two, in which the number counts for a
+    little more: one of them is a slip, and nobody can tell which.
+    """
+    codes, soft = dict(batch.codes), dict(batch.soft)
+    for name, weights in measured.items():
+        count = weights.shape[1]
+        rows = np.ptp(weights, axis=1) > 0
+        code = codes.get(name, np.full(batch.rows, -1, np.int8))
+        word = soft.get(name, np.ones(weights.shape))
+        word = np.where((code >= 0)[:, None], np.eye(count)[code], word)
+        told = np.ptp(word, axis=1) > 0
+        differs = told & (word.argmax(axis=1) != weights.argmax(axis=1))
+        said = np.where(differs[:, None], 0.6 * weights + 0.4 * word, weights)
+        sure = said.max(axis=1) >= AS_GOOD_AS_SAID * said.sum(axis=1)
+        codes[name] = np.where(rows, np.where(sure, said.argmax(axis=1), -1), code).astype(np.int8)
+        left = np.where(sure[:, None], 1.0, said)
+        soft[name] = np.where(rows[:, None], left, soft.get(name, np.ones(weights.shape)))
+    return replace(batch, codes=codes, soft=soft)
+
+
 def _evidence(
     batch: InspectionBatch,
     readings: Mapping[str, GaugeReading],
-    came: Mapping[str, FloatArray],
+    implied: Mapping[str, FloatArray],
     knowledge: Knowledge,
     confirmed: bool,
 ) -> Evidence:
@@ -186,8 +240,9 @@ def _evidence(
     soft: dict[str, FloatArray] = dict(batch.soft)
     for name, node in knowledge.of_kind("gauge", "finding").items():
         said = name in codes or name in soft
-        if not said or (node.kind == "finding" and not node.masked_by):
+        if not said or (node.kind == "finding" and not (node.masked_by or node.told_by)):
             continue
+        _leave_open(node, readings, codes, soft)
         unused = masked_rows(node, batch, knowledge)
         if name in readings:
             unused |= ~np.isnan(readings[name].residual)
@@ -201,7 +256,28 @@ def _evidence(
     if confirmed:
         _add_confirmed(batch, codes, soft)
     numbers = {name: (reading.residual, reading.extra) for name, reading in readings.items()}
-    return Evidence(batch.rows, codes, soft, numbers, came)
+    return Evidence(batch.rows, codes, soft, numbers, implied)
+
+
+def _leave_open(
+    node: Node,
+    readings: Mapping[str, GaugeReading],
+    codes: dict[str, IntArray],
+    soft: dict[str, FloatArray],
+) -> None:
+    """States that a reading has told apart weigh alike: what it says is not said again."""
+    for name, states in node.told_by.items():
+        if name not in readings:
+            continue
+        told = ~np.isnan(readings[name].residual)
+        alike = np.array([state in states for state in node.states])
+        code = codes.get(node.name, np.full(len(told), -1, np.int8))
+        said = soft.get(node.name, np.ones((len(told), len(alike))))
+        said = np.where((code >= 0)[:, None], np.eye(len(alike))[code], said)
+        same = said[:, alike].max(axis=1, keepdims=True)
+        rows = told & (np.ptp(said, axis=1) > 0)
+        soft[node.name] = np.where(rows[:, None], np.where(alike, same, said), said)
+        codes[node.name] = np.where(rows, -1, code).astype(np.int8)
 
 
 def veil(

@@ -13,12 +13,13 @@ from typing import Any
 from loopodds.base.errors import InspectionError, OutOfRange, UnitError
 from loopodds.base.units import Dimension, parse_quantity
 from loopodds.inspection.inspection import Quantity
-from loopodds.inspection.remarks import LIMITS
 from loopodds.inspection.vocabulary import (
     CHOICES,
+    LIMITS,
     STATED,
     outcome_words,
     reading_dimension,
+    refused_word,
     unknown_word,
 )
 from loopodds.knowledge.records import Knowledge
@@ -210,23 +211,9 @@ def meaning(
         return metres(entry)
     if dimension is not None:
         return entry.quantity(dimension)
-    _not_refused(entry, knowledge)
+    if isinstance(entry.value, str) and (why := refused_word(entry.value, entry.key, knowledge)):
+        raise entry.error(f"{show(entry.value)} {why}")
     return entry.word(CHOICES[entry.key], entry.key.replace("_", " "))
-
-
-def _not_refused(entry: Entry, knowledge: Knowledge) -> None:
-    """Refuses a value by name that is right for some car, but for none that is covered."""
-    if entry.key not in knowledge.contexts or not isinstance(entry.value, str):
-        return
-    context = knowledge.contexts[entry.key]
-    for name, what in context.refused.items():
-        if _bare(entry.value) == _bare(name):
-            known = " and ".join(context.values)
-            raise entry.error(f"{show(entry.value)} is {what}; only {known} are known here")
-
-
-def _bare(word: str) -> str:
-    return "".join(letter for letter in word.casefold() if letter.isalnum())
 
 
 def metres(entry: Entry) -> Quantity:
@@ -252,6 +239,10 @@ def _word(entry: Entry, knowledge: Knowledge) -> str | dict[str, float]:
         words = ", ".join(node.states)
         problem = f"{show(entry.value)} is a measurement, which belongs in [readings]"
         raise entry.error(f"{problem}; the words are {words}")
+    if node.amounts and _looks_measured(entry.value):
+        names = " or ".join(node.amounts)
+        problem = f"{show(entry.value)} is a measurement, which belongs in [readings] as {names}"
+        raise entry.error(f"{problem}; the words are {', '.join(node.states)}")
     return entry.word(node.states)
 
 

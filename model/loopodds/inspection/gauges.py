@@ -7,6 +7,7 @@ dropped.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -14,10 +15,11 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
+from loopodds.base.unit_table import Unit, spelling, spellings_of
 from loopodds.inspection.inspection import Contexts, GaugeReading, InspectionBatch
-from loopodds.inspection.vocabulary import CHOICES
+from loopodds.inspection.vocabulary import CHOICES, reading_dimension
 from loopodds.knowledge.assembly import full_contexts
-from loopodds.knowledge.nodes import Gauge, Node, Sound, matches
+from loopodds.knowledge.nodes import Amount, Gauge, Node, Sound, matches
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import MOLAR_MASS_OF_AIR, SUPPORTED, refrigerant
 
@@ -33,6 +35,13 @@ UNWEIGHABLE_PCT = 30.0
 COLD_RECOVERY_C = 15.0
 # a fall of the high side, and the reading after the provocation from which it follows
 PROVOKED = {"condenser_wetted": "high_side_wetted", "condenser_fanned": "high_side_fanned"}
+VACUUM_RISE = "vacuum_rise"
+# what a pump that is in order reaches, and how long a vacuum is watched; engineering estimates
+DEEP_VACUUM_KPA = 0.1
+VACUUM_WATCHED_MIN = 10.0
+# one state of a measured finding that holds so much of the likelihood is as good as its word; the
+# chance of a misread word is in the tables of the findings
+AS_GOOD_AS_SAID = 0.95
 NAMEPLATES = {"recovered": "nameplate_charge_g", "drained_oil": "nameplate_oil_g"}
 
 
@@ -70,30 +79,38 @@ def read_gauges(
             raw = np.where(np.isnan(raw), derived, raw)
         if not np.isnan(raw).all():
             readings[name] = _read(node, raw, batch, contexts, knowledge)
+    for name, reading in readings.items():
+        for other in knowledge.gauges[name].told_by.keys() & readings.keys():
+            told = ~np.isnan(readings[other].residual)
+            readings[name] = replace(reading, residual=np.where(told, np.nan, reading.residual))
     return readings
 
 
 def derived_reading(name: str, batch: InspectionBatch) -> FloatArray | None:
     """Superheat or subcooling [K] from a pipe temperature and a pressure, a fall [K] from the high
-    side read twice, air by volume [%] from that by mass; None for the others.
+    side read twice, air by volume [%] from that by mass, the rise of a vacuum [kPa] from its end
+    and start; None for the others.
     """
     if name == "superheat" and "suction_line" in batch.readings:
         return batch.reading("suction_line") - saturation_c(batch, "low_side")
+    if name == "compressor_superheat" and "compressor_inlet" in batch.readings:
+        return batch.reading("compressor_inlet") - saturation_c(batch, "low_side")
     if name == "subcooling" and "liquid_line" in batch.readings:
         return saturation_c(batch, "high_side") - batch.reading("liquid_line")
     if name in PROVOKED and PROVOKED[name] in batch.readings:
         return saturation_c(batch, "high_side") - saturation_c(batch, PROVOKED[name])
     if name == "air_share" and "air_share_by_mass" in batch.readings:
         return _by_volume(batch.reading("air_share_by_mass"), batch.choice("refrigerant"))
+    if name == VACUUM_RISE and "vacuum_end" in batch.readings:
+        start = batch.reading("vacuum_start")
+        return batch.reading("vacuum_end") - np.where(np.isnan(start), DEEP_VACUUM_KPA, start)
     return None
 
 
 def _by_volume(share: FloatArray, code: IntArray) -> FloatArray:
     """Air in a refrigerant by volume [%] from its share by mass; NaN where no gas is stated."""
-    molar = np.array([*(refrigerant(name).molar_mass for name in SUPPORTED), np.nan])[code]
-    air = share / MOLAR_MASS_OF_AIR
-    result: FloatArray = 100.0 * air / (air + (100.0 - share) / molar)
-    return result
+    gases = [refrigerant(name).volume_share(share, MOLAR_MASS_OF_AIR) for name in SUPPORTED]
+    return np.array([*gases, np.full_like(share, np.nan)])[code, np.arange(len(code))]
 
 
 def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
@@ -109,6 +126,72 @@ def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
         if len(rows):
             result[rows] = fluid.saturation_temperature(pressure[rows])
     return result
+
+
+def measured_states(
+    batch: InspectionBatch, contexts: Contexts, knowledge: Knowledge
+) -> dict[str, FloatArray]:
+    """Likelihoods of the states of each finding that was measured, shape (rows, states).
+
+    The largest of a row is one; a row of ones says nothing. Likelihoods of several amounts of one
+    finding multiply.
+    """
+    result: dict[str, FloatArray] = {}
+    for name, (finding, amount) in knowledge.amounts.items():
+        value = amount_read(name, batch)
+        if np.isnan(value).all():
+            continue
+        unit = spellings_of(reading_dimension(name, knowledge))[spelling(amount.unit)]
+        said = _said(value, _stretched(name, batch), amount, unit, contexts)
+        both = result.get(finding.name, np.ones(said.shape)) * said
+        result[finding.name] = _over_the_largest(both)
+    return result
+
+
+def amount_read(name: str, batch: InspectionBatch) -> FloatArray:
+    """An amount given or derived, in its internal unit; NaN where there is none, shape (rows,)."""
+    value, derived = batch.reading(name), derived_reading(name, batch)
+    return value if derived is None else np.where(np.isnan(value), derived, value)
+
+
+def _stretched(name: str, batch: InspectionBatch) -> FloatArray:
+    """By how much an amount has to be multiplied: a vacuum watched too briefly rose too little.
+
+    A leak lets in the same each minute. A vacuum watched for longer is taken as it is: water has
+    boiled off by then and stands at its own pressure.
+    """
+    if name != VACUUM_RISE:
+        return np.ones(batch.rows)
+    watched = batch.reading("vacuum_watched")
+    return np.where(watched < VACUUM_WATCHED_MIN, VACUUM_WATCHED_MIN / watched, 1.0)
+
+
+def _said(
+    value: FloatArray, stretch: FloatArray, amount: Amount, unit: Unit, contexts: Contexts
+) -> FloatArray:
+    """What an amount says of the states, shape (rows, states): ones where it says nothing.
+
+    The true amount lies in each interval with a chance that follows from the error of the meter,
+    taken as logistic (within 0.01 of a Gaussian of the same standard deviation).
+    """
+    spread = np.hypot(amount.accuracy * unit.scale, amount.accuracy_share * value)
+    scale = np.maximum(spread, np.finfo(float).tiny) * np.sqrt(3.0) / np.pi
+    result = np.ones((len(value), len(amount.bands[0].says[0])))
+    open_rows = ~np.isnan(value)
+    for band in amount.bands:
+        rows = open_rows & contexts.hold(band.when)
+        open_rows &= ~rows
+        true = unit.to_internal(np.array(band.cuts)) / stretch[rows, None]
+        away = (true - value[rows, None]) / scale[rows, None]
+        below = 1.0 / (1.0 + np.exp(np.clip(-away, -500.0, 500.0)))
+        inside = np.diff(below, axis=1, prepend=0.0, append=1.0)
+        result[rows] = inside @ np.array(band.says)
+    return _over_the_largest(result)
+
+
+def _over_the_largest(weights: FloatArray) -> FloatArray:
+    scaled: FloatArray = weights / weights.max(axis=1, keepdims=True)
+    return scaled
 
 
 def _read(

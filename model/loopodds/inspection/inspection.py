@@ -110,6 +110,19 @@ class InspectionBatch:
         """A reading, NaN where not read, shape (rows,)."""
         return self.readings[name] if name in self.readings else np.full(self.rows, np.nan)
 
+    def word(self, name: str, row: int = 0) -> int:
+        """Index of the state recorded for a name, the likeliest of a doubtful record, else -1."""
+        code = int(self.codes[name][row]) if name in self.codes else -1
+        if code < 0 and name in self.soft and np.ptp(self.soft[name][row]) > 0:
+            code = int(self.soft[name][row].argmax())
+        return code
+
+    def observed(self, row: int = 0) -> tuple[str, ...]:
+        """History, findings and readings recorded in a row, by name, each once."""
+        words = [name for name in (*self.codes, *self.soft) if self.word(name, row) >= 0]
+        numbers = [name for name, values in self.readings.items() if not np.isnan(values[row])]
+        return tuple(dict.fromkeys((*words, *numbers)))
+
     def take(self, rows: IntArray) -> InspectionBatch:
         """The inspections at some row numbers."""
         columns = {
@@ -152,6 +165,13 @@ class Contexts:
             patterns.append(pattern)
         return lookup[ids], patterns
 
+    def hold(self, when: Mapping[str, str]) -> BoolArray:
+        """Rows of which some contexts are stated to be so, shape (rows,)."""
+        result = np.ones(len(next(iter(self.codes.values()))), bool)
+        for key, value in when.items():
+            result &= self.codes[key] == self.values[key].index(value)
+        return result
+
     def stated(self, row: int = 0) -> dict[str, str]:
         """Contexts of one row, as far as they are stated."""
         codes = {name: int(self.codes[name][row]) for name in reversed(list(self.codes))}
@@ -183,7 +203,8 @@ class Encoding:
     """A batch as the network takes it, all from one pass."""
 
     knowledge: Knowledge  # under which it was encoded
-    batch: InspectionBatch
+    batch: InspectionBatch  # what was measured of a finding stands among its words
+    written: InspectionBatch  # as it was recorded
     contexts: Contexts  # stated or concluded, of each row
     readings: Mapping[str, GaugeReading]  # gauges with at least one number, given or derived
     groups: tuple[Group, ...]  # every row of the batch is in exactly one

@@ -4,51 +4,46 @@ Nothing here is an error: readings that are odd though possible, records that ca
 conditions that were not stated and widen what is concluded.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.base.phrases import lowered
-from loopodds.base.unit_table import SEA_LEVEL_KPA, YEAR_MIN
+from loopodds.base.unit_table import SEA_LEVEL_KPA, spelling, spellings_of
 from loopodds.base.units import INTERNAL_UNITS, Dimension
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.gauges import (
     NAMEPLATES,
     STATIC_UNMEASURED_K,
     UNWEIGHABLE_PCT,
+    VACUUM_RISE,
+    VACUUM_WATCHED_MIN,
+    amount_read,
     derived_reading,
     masked_rows,
+    measured_states,
     rows_masked_by,
     unweighable_rows,
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
-from loopodds.inspection.vocabulary import COMPLAINT, NUMBERS, reading_dimension
+from loopodds.inspection.vocabulary import (
+    COMPLAINT,
+    LIMITS,
+    NUMBERS,
+    READING_LIMITS,
+    reading_dimension,
+)
 from loopodds.knowledge.assembly import full_contexts, gauge_array
-from loopodds.knowledge.nodes import Gauge, Node
+from loopodds.knowledge.nodes import Amount, Gauge, Node
 from loopodds.knowledge.records import Knowledge
-from loopodds.knowledge.work import Test
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
-# engineering estimates, wide on purpose: outside them it is a slip of the pen, not a rare car
-LIMITS: Mapping[str, tuple[float, float, str]] = {
-    "ambient_c": (-50.0, 60.0, "air around a car is between -50 and 60 degC"),
-    "humidity_pct": (0.0, 100.0, "relative humidity is between 0 and 100 %"),
-    "altitude_m": (-500.0, 6000.0, "roads lie between -500 and 6000 m"),
-    "nameplate_charge_g": (1.0, 20000.0, "a nameplate charge is between 1 g and 20 kg"),
-    "age_min": (0.0, 100 * YEAR_MIN, "the age of a car is between 0 and 100 years"),
-    "mileage_m": (0.0, 3e9, "a mileage is between 0 and 3 million km"),
-    "nameplate_oil_g": (1.0, 5000.0, "a nameplate oil mass is between 1 g and 5 kg"),
-}
-READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
-    "temperature": (-100.0, 250.0, "no part of a loop is outside -100 to 250 degC"),
-    "difference": (-150.0, 150.0, "no temperature difference in a loop is above 150 K"),
-    "mass": (0.0, 20000.0, "a mass in a loop is between 0 g and 20 kg"),
-    "share": (0.0, 100.0, "a share is between 0 and 100 %"),
-}
+ADD_UP_TO_PCT = 102.0  # each share that an instrument prints is rounded
 MOST_TIMES_NAMEPLATE = 10.0  # a loop brim-full of liquid holds some six times its charge
 EQUAL_SIDES_KPA = 50.0
+SLACK_KPA = 0.1
 
 
 class Impossible(NamedTuple):
@@ -72,16 +67,19 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
     for name, (low, high, reason) in LIMITS.items():
         if name in batch.numbers:
             values = batch.numbers[name]
-            impossible += _marked(outside(values, low, high), NUMBERS[name][0], values, reason)
+            impossible += _marked(
+                (values < low) | (values > high), NUMBERS[name][0], values, reason
+            )
     for name, values in batch.readings.items():
         dimension = reading_dimension(name, knowledge)
         if dimension == "pressure":
             impossible += _impossible_pressures(name, batch)
         else:
             low, high, reason = _limits(name, dimension, knowledge)
-            impossible += _marked(outside(values, low, high), name, values, reason)
+            impossible += _marked((values < low) | (values > high), name, values, reason)
     impossible += _more_than_the_loop_holds(batch)
     impossible += _sides_the_wrong_way_round(batch, knowledge)
+    impossible += _more_than_all(batch, knowledge) + _emptier_by_itself(batch)
     first: dict[tuple[int, str], Impossible] = {}
     for bad in impossible:
         first.setdefault((bad.row, bad.column), bad)
@@ -90,18 +88,14 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
 
 def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
     """Limits of a reading: its own, in internal units, where the knowledge gives them."""
-    node = knowledge.gauges.get(name)
-    if node is None or node.possible is None:
+    amounts = knowledge.amounts
+    known = amounts[name].amount if name in amounts else knowledge.gauges.get(name)
+    if known is None or known.possible is None:
         return READING_LIMITS[dimension]
-    low, high = node.possible
-    unit = INTERNAL_UNITS[dimension]
-    return low, high, f"{lowered(node.title)} is between {low:g} and {high:g} {unit}"
-
-
-def outside(values: FloatArray, low: float, high: float) -> BoolArray:
-    """Which values lie outside a range or are infinite; NaN (not observed) does not."""
-    result: BoolArray = (values < low) | (values > high)
-    return result
+    written = known.unit if isinstance(known, Amount) else INTERNAL_UNITS[dimension]
+    unit, (low, high) = spellings_of(dimension)[spelling(written)], known.possible
+    reason = f"{lowered(known.title)} is between {low:g} and {high:g} {written}"
+    return unit.to_internal(low), unit.to_internal(high), reason
 
 
 def _marked(bad: BoolArray, column: str, values: FloatArray, reason: str) -> list[Impossible]:
@@ -134,6 +128,28 @@ def _more_than_the_loop_holds(batch: InspectionBatch) -> list[Impossible]:
         too_much = mass > MOST_TIMES_NAMEPLATE * batch.number(nameplate)
         impossible += _marked(too_much, name, mass, reason)
     return impossible
+
+
+def _more_than_all(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
+    """Shares of gases that add up to more than everything, told at the last of them."""
+    shares: dict[str, list[str]] = {}
+    for name, (finding, amount) in knowledge.amounts.items():
+        if amount.quantity == "volume_share" and name in batch.readings:
+            shares.setdefault(finding.name, []).append(name)
+    impossible = []
+    for names in shares.values():
+        total = np.nansum([batch.reading(name) for name in names], axis=0)
+        reason = f"{' and '.join(names)} add up to more than 100 %"
+        for row in np.flatnonzero(total > ADD_UP_TO_PCT).tolist():
+            last = next(n for n in reversed(names) if not np.isnan(batch.reading(n)[row]))
+            impossible.append(Impossible(row, last, float(batch.reading(last)[row]), reason))
+    return impossible
+
+
+def _emptier_by_itself(batch: InspectionBatch) -> list[Impossible]:
+    end, start = batch.reading("vacuum_end"), batch.reading("vacuum_start")
+    reason = "below vacuum_start: a loop that is shut off gets no emptier; check which is which"
+    return _marked(end < start - SLACK_KPA, "vacuum_end", end, reason)
 
 
 def _sides_the_wrong_way_round(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
@@ -175,25 +191,10 @@ def notes(car: Encoding, came: bool = True) -> tuple[str, ...]:
         came: Whether it is of the car as it came: why it is here is asked only then.
     """
     kinds: tuple[Callable[[Encoding], Iterator[str]], ...] = (
-        _masked, _doubled, _odd, _no_pressure, _not_of_this_car, _unused, _widened, _not_stated
+        _masked, _doubled, _measured, _odd, _no_pressure, _not_of_this_car, _unused, _widened,
+        _not_stated,
     )  # fmt: skip
-    why = _why_here(car) if came else ()
-    return (*(text for kind in kinds for text in kind(car)), *why)
-
-
-def observed_names(batch: InspectionBatch, row: int = 0) -> tuple[str, ...]:
-    """History, findings and readings recorded in a row, by name, each once."""
-    words = [name for name in (*batch.codes, *batch.soft) if _word(name, batch, row) >= 0]
-    numbers = [name for name, values in batch.readings.items() if not np.isnan(values[row])]
-    return tuple(dict.fromkeys((*words, *numbers)))
-
-
-def _word(name: str, batch: InspectionBatch, row: int = 0) -> int:
-    """Index of the state recorded for a name, the likeliest if given as likelihoods, else -1."""
-    code = int(batch.codes[name][row]) if name in batch.codes else -1
-    if code < 0 and name in batch.soft and np.ptp(batch.soft[name][row]) > 0:
-        code = int(batch.soft[name][row].argmax())
-    return code
+    return (*(text for kind in kinds for text in kind(car)), *(_why_here(car) if came else ()))
 
 
 def _was_read(name: str, car: Encoding) -> bool:
@@ -209,16 +210,19 @@ def _comparable(car: Encoding) -> Iterator[tuple[Gauge, GaugeReading]]:
 
 def _masked(car: Encoding) -> Iterator[str]:
     for name, node in car.knowledge.of_kind("gauge", "finding").items():
-        seen = name in car.readings or _word(name, car.batch) >= 0
+        seen = name in car.readings or car.batch.word(name) >= 0
         for finding, states in node.masked_by.items():
             if seen and rows_masked_by(finding, node, car.batch, car.knowledge)[0]:
                 yield f"{name} is not used: it says nothing at {finding} = {' or '.join(states)}"
+        for other, states in node.told_by.items():
+            if seen and other in car.readings and set(states) == set(node.states):
+                yield f"{name} is not used: {other} has told it"
 
 
 def _doubled(car: Encoding) -> Iterator[str]:
     """A word beside a number: the number counts, and a disagreement is told."""
     for node, reading in _comparable(car):
-        word = _word(node.name, car.batch)
+        word = car.batch.word(node.name)
         if word < 0:
             continue
         read = int(interval_codes(reading.residual, node.cuts)[0])
@@ -227,6 +231,24 @@ def _doubled(car: Encoding) -> Iterator[str]:
                 f"{node.name}: the word {node.states[word]!r} is not used: the number counts, "
                 f"and it reads {node.states[read]!r}"
             )
+
+
+def _measured(car: Encoding) -> Iterator[str]:
+    """A word beside an amount that says otherwise, and an amount that cannot be used."""
+    measured = measured_states(car.written, car.contexts, car.knowledge)
+    for name, weights in measured.items():
+        node = car.knowledge.node(name)
+        word, read = car.written.word(name), int(weights[0].argmax())
+        given = [n for n in node.amounts if not np.isnan(amount_read(n, car.written)[0])]
+        if not np.ptp(weights[0]) > 0:
+            keys = {key for n in given for band in node.amounts[n].bands for key in band.when}
+            missing = " and ".join(sorted(keys - car.contexts.stated().keys()))
+            if missing:
+                yield f"{' and '.join(given)} not used: state the {missing} in [vehicle]"
+        elif word >= 0 and word != read:
+            said, shows = node.states[word], node.states[read]
+            both = f"the word {said!r} and {' and '.join(given)}, which reads {shows!r}"
+            yield f"{name}: {both}, contradict each other; both are doubted, undo one"
 
 
 def _odd(car: Encoding) -> Iterator[str]:
@@ -255,20 +277,11 @@ def _no_pressure(car: Encoding) -> Iterator[str]:
 def _not_of_this_car(car: Encoding) -> Iterator[str]:
     """What is recorded and can only be seen on another kind of car."""
     stated = car.contexts.stated()
-    for name in observed_names(car.batch):
+    for name in car.batch.observed():
         ways = [test for test in car.knowledge.tests.values() if name in test.yields]
-        if not ways or any(_can_be_done(test, stated) for test in ways):
-            continue
-        asked = {**ways[0].only, **{key: f"other than {v}" for key, v in ways[0].never.items()}}
-        wanted = ", ".join(f"{key} {value}" for key, value in asked.items() if key in stated)
-        own = ", ".join(f"{key} {stated[key]}" for key in asked if key in stated)
-        yield f"{name} is of a car with {wanted}, and this one is stated as {own}; check both"
-
-
-def _can_be_done(test: Test, stated: Mapping[str, str]) -> bool:
-    return all(stated.get(key, value) == value for key, value in test.only.items()) and not any(
-        stated.get(key) == value for key, value in test.never.items()
-    )
+        if ways and all(test.ruled_out_by(stated) for test in ways):
+            key = ways[0].ruled_out_by(stated)
+            yield f"{name} cannot be seen on a car with {key} {stated[key]}; check both"
 
 
 def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) -> float:
@@ -286,10 +299,12 @@ def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) ->
 def _unused(car: Encoding) -> Iterator[str]:
     needs = {
         "suction_line": ("low_side", "superheat"),
+        "compressor_inlet": ("low_side", "superheat at the compressor"),
         "liquid_line": ("high_side", "subcooling"),
         "static_temperature": ("static_pressure", "the static residual"),
         "high_side_wetted": ("high_side", "the fall of the high side"),
         "high_side_fanned": ("high_side", "the fall of the high side"),
+        "vacuum_start": ("vacuum_end", "the rise of the vacuum"),
     }
     for name, (partner, result) in needs.items():
         if _was_read(name, car) and not _was_read(partner, car):
@@ -322,6 +337,11 @@ def _widened(car: Encoding) -> Iterator[str]:
             "static_temperature was not read: the ambient temperature stands in, "
             f"with {STATIC_UNMEASURED_K:.0f} K of spread added"
         )
+    rose = amount_read(VACUUM_RISE, car.batch)[0]
+    if not np.isnan(rose) and not _was_read("vacuum_watched", car):
+        yield f"vacuum_watched was not stated: taken as {VACUUM_WATCHED_MIN:g} minutes"
+    if _was_read("vacuum_end", car) and not _was_read("vacuum_start", car):
+        yield "vacuum_start was not read: taken as 1 mbar, which a pump in order reaches"
     apart = car.batch.reading("static_temperature")[0] - car.batch.number("ambient_c")[0]
     if abs(apart) > ODD_SOAK_K and _was_read("static_pressure", car):
         yield (
@@ -332,7 +352,7 @@ def _widened(car: Encoding) -> Iterator[str]:
 
 def _not_stated(car: Encoding) -> Iterator[str]:
     """Conditions that bear on something observed but are not stated."""
-    nodes, recorded = car.knowledge.nodes, observed_names(car.batch)
+    nodes, recorded = car.knowledge.nodes, car.batch.observed()
     derived = [name for name in ("superheat", "subcooling") if name in car.readings]
     seen = [nodes[name] for name in dict.fromkeys((*recorded, *derived)) if name in nodes]
     if not recorded:
@@ -362,7 +382,7 @@ def _why_here(car: Encoding) -> Iterator[str]:
             'write setting = "complaint" or setting = "routine"'
         )
     usual = car.knowledge.contexts["setting"].usual_complaint
-    told = usual in observed_names(car.batch)
+    told = usual in car.batch.observed()
     if setting == COMPLAINT and usual in car.groups[0].evidence.implied and not told:
         yield f"the complaint itself is not recorded: taken as one about {usual}"
 

@@ -8,7 +8,7 @@ spelling is refused with the right one, never taken for it.
 from collections.abc import Mapping, Sequence
 
 from loopodds.base.errors import KnowledgeError, nearest, unknown_name
-from loopodds.base.unit_table import DIMENSIONS, Dimension, spelling
+from loopodds.base.unit_table import DIMENSIONS, YEAR_MIN, Dimension, spelling
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, designation
 
@@ -24,6 +24,8 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "expansion": ("TXV", "orifice"),
     "compressor": ("fixed", "variable", "electric"),
     "sight_glass": ("present", "absent"),
+    "internal_heat_exchanger": ("present", "absent"),
+    "rear_evaporator": ("present", "absent"),
     "setting": ("complaint", "routine"),
     "recovery_machine": ("modern", "old"),
 }
@@ -37,6 +39,8 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
         "expansion": None,
         "compressor": None,
         "sight_glass": None,
+        "internal_heat_exchanger": None,
+        "rear_evaporator": None,
         "age": "time",
         "mileage": "length",
     },
@@ -58,15 +62,40 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "humidity_pct": ("humidity", "share"),
     "altitude_m": ("altitude", "length"),
 }
-# read only to derive superheat, subcooling, the static residual, the share of air by volume and
-# what a provocation does to the high side
+# read only to derive superheat, subcooling, the static residual, the share of air by volume, what a
+# provocation does to the high side and how a vacuum rose
 AUXILIARY: Mapping[str, Dimension] = {
     "suction_line": "temperature",
+    "compressor_inlet": "temperature",
     "liquid_line": "temperature",
     "static_temperature": "temperature",
-    "air_share_by_mass": "share",
+    "air_share_by_mass": "mass_share",
     "high_side_wetted": "pressure",
     "high_side_fanned": "pressure",
+    "vacuum_start": "vacuum",
+    "vacuum_end": "vacuum",
+    "vacuum_watched": "time",
+}
+
+# engineering estimates, wide on purpose: outside them it is a slip of the pen, not a rare car
+LIMITS: Mapping[str, tuple[float, float, str]] = {
+    "ambient_c": (-50.0, 60.0, "air around a car is between -50 and 60 degC"),
+    "humidity_pct": (0.0, 100.0, "relative humidity is between 0 and 100 %"),
+    "altitude_m": (-500.0, 6000.0, "roads lie between -500 and 6000 m"),
+    "nameplate_charge_g": (1.0, 20000.0, "a nameplate charge is between 1 g and 20 kg"),
+    "age_min": (0.0, 100 * YEAR_MIN, "the age of a car is between 0 and 100 years"),
+    "mileage_m": (0.0, 3e9, "a mileage is between 0 and 3 million km"),
+    "nameplate_oil_g": (1.0, 5000.0, "a nameplate oil mass is between 1 g and 5 kg"),
+}
+READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
+    "temperature": (-100.0, 250.0, "no part of a loop is outside -100 to 250 degC"),
+    "difference": (-150.0, 150.0, "no temperature difference in a loop is above 150 K"),
+    "mass": (0.0, 20000.0, "a mass in a loop is between 0 g and 20 kg"),
+    **dict.fromkeys(
+        ("share", "volume_share", "mass_share"), (0.0, 100.0, "a share is between 0 and 100 %")
+    ),
+    "vacuum": (0.0, 110.0, "a vacuum is between 0 and 1100 mbar absolute"),
+    "time": (0.1, 1440.0, "it takes between a few seconds and a day"),
 }
 
 
@@ -79,7 +108,7 @@ def names_in(section: str, knowledge: Knowledge) -> list[str]:
     if section == "findings":
         return list(knowledge.of_kind("finding", "gauge"))
     if section == "readings":
-        return [*knowledge.of_kind("gauge"), *AUXILIARY]
+        return [*knowledge.of_kind("gauge"), *AUXILIARY, *knowledge.amounts]
     return list(dict.fromkeys((*knowledge.of_kind("fault"), *knowledge.conditions)))
 
 
@@ -113,14 +142,31 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
     """
     if name in AUXILIARY:
         return AUXILIARY[name]
-    gauges = knowledge.gauges
-    if name not in gauges:
-        raise unknown_name("reading", name, [*gauges, *AUXILIARY])
-    quantity = gauges[name].quantity.removeprefix("temperature_")
+    gauges, amounts = knowledge.gauges, knowledge.amounts
+    if name not in gauges and name not in amounts:
+        raise unknown_name("reading", name, names_in("readings", knowledge))
+    said = gauges[name] if name in gauges else amounts[name].amount
+    quantity = said.quantity.removeprefix("temperature_")
     for dimension in DIMENSIONS:
         if dimension == quantity:
             return dimension
-    raise KnowledgeError(f"{gauges[name].file}: {name}: unknown quantity {quantity!r}")
+    file = (gauges[name] if name in gauges else amounts[name].finding).file
+    raise KnowledgeError(f"{file}: {name}: unknown quantity {quantity!r}")
+
+
+def refused_word(text: str, name: str, knowledge: Knowledge) -> str:
+    """Why a word that is right for some car is not taken; empty where it is no such word."""
+    if name not in knowledge.contexts:
+        return ""
+    context = knowledge.contexts[name]
+    for word, what in context.refused.items():
+        if _bare(text) == _bare(word):
+            return f"is {what}; only {' and '.join(context.values)} are known here"
+    return ""
+
+
+def _bare(word: str) -> str:
+    return "".join(letter for letter in word.casefold() if letter.isalnum())
 
 
 def unknown_word(text: str, name: str, words: Sequence[str]) -> str:

@@ -19,12 +19,14 @@ class Work(NamedTuple):
     """One service as arrays of shape (fault columns,), a column for each state of each fault.
 
     Chances that it removes the state, by its own work and by the filling that it includes; the
-    currency lost by doing it while the state is there and stays.
+    currency lost by doing it while the state is there and stays; the share of the harm of a state
+    that it spares though the state stays.
     """
 
     own: FloatArray
     filled: FloatArray
     in_vain: FloatArray
+    eased: FloatArray
 
 
 def fault_columns(knowledge: Knowledge) -> list[tuple[str, str]]:
@@ -46,6 +48,7 @@ def work_of(service: Service, knowledge: Knowledge) -> Work:
         _by_column(own, knowledge),
         _by_column([included.cures for included in fillings], knowledge),
         _by_column([included.in_vain for included in (service, *fillings)], knowledge),
+        _by_column([service.eases], knowledge),
     )
 
 
@@ -84,17 +87,19 @@ def lost_in_vain(services: Sequence[str], knowledge: Knowledge) -> FloatArray:
 def cured_states(target: str, knowledge: Knowledge) -> frozenset[tuple[str, str]]:
     """Fault variable and state for each state that a key of ``cures`` covers; none if unknown.
 
-    A key is a condition, a fault variable (every state but the sound one) or ``variable.state``.
+    A key is a condition, a fault variable (every state but the sound one), ``variable.state`` or
+    ``variable.state|state``.
     """
     faults = knowledge.of_kind("fault")
     if target in knowledge.conditions:
         condition = knowledge.conditions[target]
         return frozenset((condition.variable, state) for state in condition.states)
-    variable, _, state = target.partition(".")
+    variable, _, named = target.partition(".")
     if variable not in faults:
         return frozenset()
-    wanted = [s for s in faults[variable].states[1:] if state in ("", s)]
-    return frozenset((variable, s) for s in wanted)
+    possible = faults[variable].states[1:]
+    wanted = named.split("|") if named else possible
+    return frozenset((variable, s) for s in wanted) if {*wanted} <= {*possible} else frozenset()
 
 
 def _by_column(lists: Sequence[Mapping[str, float]], knowledge: Knowledge) -> FloatArray:

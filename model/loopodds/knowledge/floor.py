@@ -39,7 +39,7 @@ NARROWING = ("conditions", "findings")
 """Lists that name when something is said; without them it always is."""
 CARS = ("only", "never")
 ASKED = (*MARKS, *KEPT, *CLOSED, *SAME, *CARS, *NARROWING, "when",
-         "engine", "passes", "soak_minutes", "fresh_minutes", "in_context")  # fmt: skip
+         "engine", "passes", "quiet", "soak_minutes", "fresh_minutes", "in_context")  # fmt: skip
 COMMON = ("connects_machine", "draws_charge", "opens_loop", "takes_sample", "needs_pressure")
 """Marks that another way to the same finding or cure has to carry too, if all known ways do."""
 
@@ -131,6 +131,8 @@ def _laxer(floor: Record, given: Record) -> Iterator[str]:
     for key in MARKS:
         if floor.get(key) and not given.get(key):
             yield f"{key}: it does, and the mark is gone"
+    if given.get("quiet") and not floor.get("quiet"):
+        yield "quiet: it is told before everything, and no longer"
     for key in KEPT:
         for word in _missing(floor.get(key, ()), given.get(key, ())):
             yield f"{key}: {word!r} is gone"
@@ -231,6 +233,8 @@ def _covers(wide: Record, narrow: Record) -> bool:
         for name, value in wide.get(key, {}).items()
     ]
     done, of_these = set(wide.get("done", ())), set(narrow.get("done", ()))
+    if wide.get("in_bay") and not narrow.get("in_bay"):
+        return False
     return all(was is not None and implied(was, now) for implied, was, now in asked) and (
         not done or (bool(of_these) and of_these <= done)
     )

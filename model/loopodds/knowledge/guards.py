@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from loopodds.base.errors import unknown_name
+from loopodds.base.unit_table import DIMENSIONS, spelling, spellings_of
+from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.work import Service, Test
 
@@ -33,6 +35,34 @@ def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
     for service in knowledge.services.values():
         for text in (*_service_texts(service, knowledge), *_shared_texts(service, knowledge)):
             yield Slip("services.toml", service.name, text)
+
+
+def reference_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
+    """Everything wrong with what a node says of others outside its distribution."""
+    yield from unknown_texts("told_by", "reading", node.told_by, knowledge.gauges)
+    for name, states in node.told_by.items():
+        yield from unknown_texts(f"told_by.{name}", "state", states, node.states)
+    faults = knowledge.of_kind("fault")
+    yield from unknown_texts("yes_if", "fault", node.yes_if, faults)
+    for name in node.yes_if.keys() & faults.keys():
+        if set(node.yes_if[name]) != set(faults[name].states):
+            yield f"yes_if.{name}: a chance for each of {', '.join(faults[name].states)}"
+        if node.kind != "history" or len(node.states) != 2:
+            yield "yes_if: only a history item of two states is told of a fault"
+    for name, amount in node.amounts.items():
+        where = f"amounts.{name}"
+        if node.kind != "finding":
+            yield f"{where}: only a finding is measured so"
+        dimension = next((one for one in DIMENSIONS if one == amount.quantity), None)
+        if dimension is None:
+            yield f"{where}.quantity: {unknown_name('quantity', amount.quantity, DIMENSIONS)}"
+            continue
+        units = {n: u for n, u in spellings_of(dimension).items() if u.dimension == dimension}
+        if spelling(amount.unit) not in units:
+            known = [unit.name for unit in units.values()]
+            yield f"{where}.unit: {unknown_name('unit', amount.unit, known)}"
+        for band in amount.bands:
+            yield from context_texts(band.when, f"{where}.bands", knowledge)
 
 
 def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:

@@ -101,6 +101,36 @@ class Misreading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     spread: Spread
 
 
+class Band(Block, frozen=True, kw_only=True):
+    """What an amount says of the states of its finding, interval by interval between cuts.
+
+    Each entry of ``says`` holds relative likelihoods of the states where the amount truly lies in
+    that interval.
+    """
+
+    when: When = {}
+    cuts: Levels
+    says: tuple[Levels, ...]
+
+
+class Amount(Block, frozen=True, kw_only=True):
+    """A reading that says in numbers what a finding says in words.
+
+    ``cuts``, ``possible`` and ``accuracy`` are in ``unit``; ``accuracy_share`` is a share of what
+    was read. The two together are one standard deviation. The first band that holds is used.
+    """
+
+    title: str
+    about: str
+    question: str
+    quantity: str
+    unit: str
+    possible: tuple[float, float] | None = None
+    accuracy: Added = 0.0
+    accuracy_share: Added = 0.0
+    bands: Annotated[tuple[Band, ...], msgspec.Meta(min_length=1)]
+
+
 class Variant(msgspec.Struct, frozen=True):
     """Fields of a node that are otherwise where some contexts hold."""
 
@@ -118,6 +148,9 @@ class Node(
     ``masked_by``: states of other findings under which a reading says nothing. ``veiled_by``: for
     each the chance that what is there is not seen, so that the first state says so much less.
     ``dangerous``: states that no guard passes and that a guard or a stop answers.
+    ``told_by``: states between which another reading, where it was taken, has told already.
+    ``amounts``: readings that say the same in numbers. ``yes_if``: of a history item, the chance
+    of its last state by the state of a fault to which it is not tied, used where it is told.
     """
 
     name: str
@@ -135,6 +168,9 @@ class Node(
     masked_by: Mapping[str, tuple[str, ...]] = {}
     veiled_by: Mapping[str, Mapping[str, Factor]] = {}
     dangerous: tuple[str, ...] = ()
+    told_by: Mapping[str, tuple[str, ...]] = {}
+    amounts: Mapping[str, Amount] = {}
+    yes_if: Mapping[str, Mapping[str, Factor]] = {}
     source: str
     grade: Grade
     weight: Weight
@@ -299,6 +335,8 @@ def _meant(node: Node) -> Iterator[str]:
     for state in itertools.chain.from_iterable(node.conditions.values()):
         if state not in node.states:
             yield f".conditions: {unknown_name('state', state, node.states)}"
+    for name, amount in node.amounts.items():
+        yield from (f".amounts.{name}: {text}" for text in _amount_texts(amount, node))
     for where, levels in lists_of(node):
         if len(levels) != len(node.states):
             yield f".{where}: {len(node.states)} probabilities expected, got {list(levels)}"
@@ -308,3 +346,14 @@ def _meant(node: Node) -> Iterator[str]:
         len(node.cuts) != len(node.states) - 1 or list(node.cuts) != sorted(node.cuts)
     ):
         yield f": {len(node.states)} words need that many cuts less one"
+
+
+def _amount_texts(amount: Amount, node: Node) -> Iterator[str]:
+    if amount.accuracy <= 0 and amount.accuracy_share <= 0:
+        yield "'accuracy' or 'accuracy_share' above zero is needed"
+    for band in amount.bands:
+        if list(band.cuts) != sorted(band.cuts) or len(band.says) != len(band.cuts) + 1:
+            yield f"cuts {list(band.cuts)} must rise and 'says' have one entry more"
+        for levels in band.says:
+            if len(levels) != len(node.states) or min(levels) < 0 or max(levels) <= 0:
+                yield f"says {list(levels)}: a likelihood for each of {', '.join(node.states)}"

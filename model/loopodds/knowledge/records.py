@@ -14,13 +14,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
-from loopodds.knowledge.nodes import Added, Factor, Gauge, Node, parents_of, read_node
+from loopodds.knowledge.nodes import Added, Amount, Factor, Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
 from loopodds.knowledge.work import Caution, Harm, Scope, Service, Stop, Test, read_harm
 
@@ -93,6 +93,13 @@ class Condition:
     states: tuple[str, ...]
 
 
+class Measured(NamedTuple):
+    """A finding, and one of the amounts that say the same in numbers."""
+
+    finding: Node
+    amount: Amount
+
+
 @dataclass(frozen=True, eq=False, init=False)
 class Knowledge:
     """Everything that the knowledge files of a folder say, by name and in file order.
@@ -142,6 +149,11 @@ class Knowledge:
         """The readings, in file order."""
         return _gauges(self)
 
+    @property
+    def amounts(self) -> dict[str, Measured]:
+        """Readings that say in numbers what a finding says in words, in file order."""
+        return _amounts(self)
+
     def children_of(self, name: str) -> tuple[str, ...]:
         """Nodes that depend on a node, in file order."""
         return tuple(child.name for child in self.nodes.values() if name in parents_of(child))
@@ -175,6 +187,15 @@ def _gauges(knowledge: Knowledge) -> dict[str, Gauge]:
     return {name: node for name, node in knowledge.nodes.items() if isinstance(node, Gauge)}
 
 
+@lru_cache(maxsize=16)
+def _amounts(knowledge: Knowledge) -> dict[str, Measured]:
+    return {
+        name: Measured(node, amount)
+        for node in knowledge.nodes.values()
+        for name, amount in node.amounts.items()
+    }
+
+
 @lru_cache(maxsize=4)
 def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
     tables = {name: _toml(name, text) for name, text in texts}
@@ -184,6 +205,11 @@ def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
             if name in nodes:
                 raise KnowledgeError(f"{file}: {name} is already a {nodes[name].kind}")
             nodes[name] = read_node(name, sort, entry, file)
+    for node in nodes.values():
+        for name in node.amounts.keys() & nodes.keys():
+            raise KnowledgeError(
+                f"{node.file}: {node.name}.amounts: {name} is a {nodes[name].kind}"
+            )
     digest = hashlib.sha256("\0".join(text for _, text in sorted(texts)).encode()).hexdigest()
     parts: dict[str, object] = {
         stem: {name: read_one(stem, name, table) for name, table in tables[f"{stem}.toml"].items()}

@@ -51,6 +51,12 @@ class Task(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
         """Whether a machine or a hand gets into the loop."""
         return self.connects_machine or self.draws_charge or self.opens_loop
 
+    def ruled_out_by(self, stated: When) -> str:
+        """The first context by which it cannot be done on a car of which this much is stated."""
+        wrong = [key for key, value in self.only.items() if stated.get(key, value) != value]
+        wrong += [key for key, value in self.never.items() if stated.get(key) == value]
+        return wrong[0] if wrong else ""
+
     @property
     def skills(self) -> set[str]:
         """Every skill that it asks for, on whatever car."""
@@ -90,6 +96,7 @@ class Test(Task, frozen=True, kw_only=True):
 class Service(Task, frozen=True, kw_only=True):
     """Something done to the car; ``cures`` maps a condition or ``variable.state`` to a chance.
 
+    It ``eases`` what it leaves: the share of its harm that is spared although it stays.
     ``filling`` is the service included because the loop is filled, ``in_vain`` the currency lost
     while a fault stays. Tests that it ``settles`` leave a debt of ``undone`` [currency]; it
     ``clears`` guards, ``shows`` findings and ``assumes_no`` condition to be there.
@@ -97,6 +104,7 @@ class Service(Task, frozen=True, kw_only=True):
 
     price: Amount
     cures: Mapping[str, Chance] = {}
+    eases: Mapping[str, Chance] = {}
     not_with: Names = ()
     filling: str | None = None
     assumes_no: Names = ()
@@ -108,8 +116,8 @@ class Service(Task, frozen=True, kw_only=True):
 
     @property
     def curing(self) -> bool:
-        """Whether it changes the car: cures a fault, or settles what a test left."""
-        return bool(self.cures or self.settles)
+        """Whether it is of use: cures or eases a fault, or settles what a test left."""
+        return bool(self.cures or self.eases or self.settles)
 
 
 Kind = Literal["running", "sampling", "opening", "filling"]
@@ -127,8 +135,8 @@ class Trigger(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     ``seen`` and ``unseen`` name findings or history with states that were, or were not, recorded;
     ``at_least`` and ``at_most`` readings with a limit [bar]; ``believed`` and ``doubted``
     conditions, or ``variable.state``, with the probability from which on, or below which; ``done``
-    tests of which one was done. What it ``waives`` can no longer be done then and is not waited
-    for.
+    tests of which one was done; ``in_bay`` one of which an archive of finished jobs says nothing.
+    What it ``waives`` can no longer be done then and is not waited for.
     """
 
     context: When = {}
@@ -139,6 +147,7 @@ class Trigger(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     believed: Mapping[str, Chance] = {}
     doubted: Mapping[str, Chance] = {}
     done: Names = ()
+    in_bay: bool = False
     waives: Names = ()
 
 
@@ -148,7 +157,8 @@ class Stop(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     It ``shuts`` kinds of work, what it ``spares`` apart; kinds it ``filters`` go only through a
     filter that is thrown away; ``machine_off`` keeps the workshop's machine off the car. A plan
     without one of the services ``dealt_by`` it, or of those that cure what is believed where none
-    is named, gets the service ``otherwise`` as well.
+    is named, gets the service ``otherwise`` as well. A ``quiet`` one is a rule of the house: it
+    shuts as others do, and is told beside the plan rather than before everything.
     """
 
     name: str
@@ -160,6 +170,7 @@ class Stop(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     shuts: tuple[Shut, ...] = ()
     filters: tuple[Shut, ...] = ()
     machine_off: bool = False
+    quiet: bool = False
     spares: Names = ()
     cautions: Names = ()
     dealt_by: Names = ()

@@ -58,6 +58,21 @@ class Refrigerant(SaturationLine):
         """
         return self.saturation_temperature(high_side_kpa) - ambient_c
 
+    def volume_share(self, mass_share: V, molar_mass: float) -> V:
+        """Share by volume [%] of another gas in this vapour, from its share by mass [%].
+
+        y = (w / M) / (w / M + (1 - w) / M_refrigerant): volumes of ideal gases go by moles. Of air
+        1.8 % by mass are 6.1 % by volume in R134a. NaN stays NaN.
+
+        Args:
+            molar_mass: Of the other gas [g/mol], such as :data:`MOLAR_MASS_OF_AIR`.
+
+        >>> round(refrigerant("R134a").volume_share(1.8, MOLAR_MASS_OF_AIR), 1)
+        6.1
+        """
+        other = mass_share / molar_mass
+        return 100.0 * other / (other + (100.0 - mass_share) / self.molar_mass)
+
     def static_residual(self, pressure_kpa: V, temperature_c: V) -> StaticResidual[V]:
         """How far a resting loop is from saturation, with the band of ordinary error.
 

@@ -204,6 +204,8 @@ def _promised(plan: dict[str, Any], knowledge: Knowledge) -> Iterator[Block]:
     if others:
         yield Paragraph("Or instead:")
         yield Items([_offered(offer, plan["currency"], knowledge) for offer in others])
+    for rule in plan["held_back"]:
+        yield Paragraph(f"{rule['title']}: {lowered(rule['reason'])}")
     if plan["leaves"]:
         yield Paragraph(f"It may leave: {', '.join(_left(o, knowledge) for o in plan['leaves'])}.")
 

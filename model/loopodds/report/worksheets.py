@@ -72,7 +72,8 @@ def _reference(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
         if ended:
             yield Paragraph(f"After {lowered(test.title)} no longer possible: {', '.join(ended)}.")
     yield Heading(3, "Stops")
-    yield Items([f"{stop.title}. {stop.reason}" for stop in knowledge.stops.values()])
+    stops = (stop for stop in knowledge.stops.values() if not stop.quiet)
+    yield Items([f"{stop.title}. {stop.reason}" for stop in stops])
     yield Heading(3, "Conditions")
     yield Items([title_of(name, knowledge) for name in (*knowledge.conditions, SOUND)], "columns")
     yield Heading(3, "Services")

@@ -4,6 +4,8 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray
 from loopodds.diagnosis.model import Beliefs
+from loopodds.inference.network import Evidence
+from loopodds.inspection.encoding import recorded_rows
 from loopodds.inspection.inspection import Group, InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
 from loopodds.knowledge.records import Knowledge
@@ -16,7 +18,9 @@ def stops_of(
 ) -> BoolArray:
     """Stops in force in the rows of a group, in file order, shape (rows of the group, stops).
 
-    An archive does not say which test was done last, so no stop goes by tests done.
+    A test counts as done where one of its results was recorded, as in a single case, except for
+    triggers that are of a car in the bay. Quiet ones are in force in no row: they bear on what is
+    done, not on how a car is found.
 
     Raises:
         KnowledgeError: if a safety rule is broken.
@@ -40,9 +44,22 @@ def stops_of(
         group.evidence.codes,
         group.evidence.soft,
         bars,
-        context=context,
+        _done(group.evidence, knowledge),
+        context,
     )
-    return in_force(facts, knowledge)
+    loud = np.array([not stop.quiet for stop in knowledge.stops.values()], dtype=bool)
+    held: BoolArray = in_force(facts, knowledge) & loud
+    return held
+
+
+def _done(evidence: Evidence, knowledge: Knowledge) -> dict[str, BoolArray]:
+    """Tests that stops ask for, and the rows in which a result of theirs was recorded."""
+    triggers = [trigger for stop in knowledge.stops.values() for trigger in stop.when]
+    asked = {name for trigger in triggers if not trigger.in_bay for name in trigger.done}
+    return {
+        name: np.any([recorded_rows(n, evidence) for n in knowledge.tests[name].yields], axis=0)
+        for name in asked
+    }
 
 
 def joined_names(stops: BoolArray, knowledge: Knowledge) -> list[str]:

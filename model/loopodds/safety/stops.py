@@ -293,8 +293,8 @@ def _because(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> list[str]:
 def _titled(target: str, knowledge: Knowledge) -> str:
     if target in knowledge.conditions:
         return lowered(knowledge.conditions[target].title)
-    variable, _, state = target.partition(".")
-    return f"{lowered(knowledge.node(variable).title)} {spaced(state)}"
+    variable, _, states = target.partition(".")
+    return f"{lowered(knowledge.node(variable).title)} {spaced(states.replace('|', ' or '))}"
 
 
 def _reach(stop: Stop, knowledge: Knowledge) -> Reach:

@@ -24,6 +24,7 @@ SHOWN_IN: Mapping[Dimension, str] = {
     "difference": "K",
     "mass": "g",
     "share": "%",
+    "volume_share": "%",
 }
 
 

@@ -18,7 +18,7 @@ from loopodds.decision.expected_cost import Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
 from loopodds.decision.moves import Move, Progress, Results
-from loopodds.decision.workshop import masks
+from loopodds.decision.probes import masks
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.training.exercise import Done, Exercise
 
@@ -304,14 +304,14 @@ class View:
         """Net value of the best move that a test is part of; if that has to wait, its last test."""
         state = self.state
         moves = [b for b in state.branches if any(step.test == test for step in b.move.steps)]
-        ready = [branch for branch in moves if not state.prevented_by(branch)]
+        ready = [branch for branch in moves if not state.prevented_by(branch.move)]
         counted = ready or [branch for branch in moves if branch.move.test == test]
         return max((state.stop - branch.value for branch in counted), default=otherwise)
 
     def ended_by(self, test: str) -> tuple[str, ...]:
         """Tests that pay by themselves and that a test, done now, makes impossible: best first."""
         own = (branch for branch in self.state.branches if branch.move.test == test)
-        return tuple(o.move.test for branch in own for o in self.state.prevented_by(branch))
+        return tuple(o.move.test for branch in own for o in self.state.prevented_by(branch.move))
 
     def lost_by(self, done: Done) -> float:
         """Currency by which a step falls short of the best one, a further test in view."""

@@ -19,7 +19,13 @@ from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.guards import Slip, context_texts, order_slips, unknown_texts
+from loopodds.knowledge.guards import (
+    Slip,
+    context_texts,
+    order_slips,
+    reference_texts,
+    unknown_texts,
+)
 from loopodds.knowledge.nodes import (
     Gauge,
     Graded,
@@ -228,7 +234,7 @@ def _own_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
         yield from context_texts(variant.when, "variants", knowledge)
     yield from unknown_texts("titles", "condition", node.titles, node.conditions)
     yield from unknown_texts("complaint", "state", node.complaint, node.states)
-    yield from _brought_in_texts(node)
+    yield from (*_brought_in_texts(node), *reference_texts(node, knowledge))
     seen = knowledge.of_kind("finding")
     for key, others in (("masked_by", node.masked_by), ("veiled_by", node.veiled_by)):
         yield from unknown_texts(key, "finding", others, seen)

@@ -58,8 +58,9 @@ def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:
     yield from unknown_texts("not_with", "service", service.not_with, knowledge.services)
     yield from unknown_texts("cautions", "caution", service.cautions, knowledge.cautions)
     yield from unknown_texts("assumes_no", "condition", service.assumes_no, knowledge.conditions)
-    for key, named in (("in_vain", service.in_vain), ("cures", service.cures)):
-        for target in named:
+    named = {"in_vain": service.in_vain, "cures": service.cures, "eases": service.eases}
+    for key, targeted in named.items():
+        for target in targeted:
             if not cured_states(target, knowledge):
                 yield f"{key}: {unknown_name('condition', target, targets)}"
 
@@ -91,7 +92,7 @@ def _never_paying(knowledge: Knowledge) -> Iterator[Slip]:
         if not service.curing or (service.filling and service.filling not in knowledge.services):
             continue
         cost = prices.of_work(name) + (cheapest if service.filling else 0.0)
-        spared = _most_spared(service, knowledge) + (service.undone or 0.0)
+        spared = _most_spared(service, knowledge) + (service.undone or 0.0) + prices.unsolved
         if spared <= cost:
             text = f"can never pay: costs {cost:.0f} at least and spares {spared:.0f} at most"
             yield Slip("services.toml", name, text)
@@ -100,9 +101,10 @@ def _never_paying(knowledge: Knowledge) -> Iterator[Slip]:
 def _most_spared(service: Service, knowledge: Knowledge) -> float:
     """Harm that a service takes off a car on which all it cures is there, at its worst."""
     work = work_of(service, knowledge)
-    gone = 1 - outlasts([work.own], [work.filled])
+    stays = outlasts([work.own], [work.filled])
+    spared = 1 - stays * (1 - work.eased)
     worst: dict[str, float] = {}
-    for (fault, state), chance in zip(fault_columns(knowledge), gone.tolist(), strict=True):
+    for (fault, state), chance in zip(fault_columns(knowledge), spared.tolist(), strict=True):
         harm = knowledge.harms.get(fault)
         blocks = [harm.states, *(block.states for block in harm.in_context)] if harm else []
         most = max((states.get(state, 0.0) for states in blocks), default=0.0)
