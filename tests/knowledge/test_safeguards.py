@@ -205,7 +205,8 @@ def test_a_guard_or_a_stop_that_is_left_out_is_missed() -> None:
     ],
 )
 def test_a_stop_may_not_come_later_than_it_did(trigger: dict[str, Any]) -> None:
-    later = with_changes("stops", "high_pressure", when=(Trigger(**trigger),))
+    rest = KNOWN.stops["high_pressure"].when[1:]
+    later = with_changes("stops", "high_pressure", when=(Trigger(**trigger), *rest))
     expected = "when: nothing is as soon in force as trigger 1 of the floor"
     assert said(later) == [f"stops.toml: high_pressure: {expected}"]
 
@@ -220,6 +221,15 @@ def test_no_stop_waives_what_was_waited_for() -> None:
     new = msgspec.structs.replace(KNOWN.stops["contaminated"], name="new", when=(always,))
     assert said(KNOWN.changed(stops={**KNOWN.stops, "new": new})) == [
         "stops.toml: new: when[1].waives: 'leak_stop_check' was waited for then"
+    ]
+
+
+def test_a_stop_of_every_car_is_not_turned_into_one_of_the_bay_or_told_in_passing() -> None:
+    first, *rest = KNOWN.stops["high_pressure"].when
+    in_bay = (msgspec.structs.replace(first, in_bay=True), *rest)
+    assert said(with_changes("stops", "high_pressure", when=in_bay, quiet=True)) == [
+        "stops.toml: high_pressure: quiet: it is told before everything, and no longer",
+        "stops.toml: high_pressure: when: nothing is as soon in force as trigger 1 of the floor",
     ]
 
 
@@ -256,7 +266,7 @@ def test_a_caution_is_not_shown_less_than_it_was(
 
 
 def test_what_is_stricter_is_no_slip() -> None:
-    sooner = (Trigger(at_least={"high_side": 20.0}),)
+    sooner = (Trigger(at_least={"high_side": 20.0}), *KNOWN.stops["high_pressure"].when[1:])
     assert said(with_changes("stops", "high_pressure", when=sooner, spares=())) == []
     after = (*KNOWN.tests["fan_test"].after, "cold_look")
     assert said(with_changes("tests", "fan_test", after=after, soak_minutes=5.0)) == []
