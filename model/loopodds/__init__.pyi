@@ -2,8 +2,8 @@
 
 # fmt: off
 from loopodds.base.errors import (
-    FileError as FileError, InspectionError as InspectionError, LoopoddsError as LoopoddsError, OutOfRange as OutOfRange,
-    nearest as nearest, unknown_name as unknown_name,
+    FileError as FileError, InspectionError as InspectionError, LoopoddsError as LoopoddsError,
+    OutOfRange as OutOfRange, nearest as nearest, unknown_name as unknown_name,
 )
 from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
 from loopodds.base.phrases import (
@@ -72,6 +72,7 @@ from loopodds.casebook.believed import (
     Checked as Checked, check_book as check_book, tests_of as tests_of,
 )
 from loopodds.casebook.book import CaseBook as CaseBook, Event as Event
+from loopodds.casebook.file import book_path as book_path
 from loopodds.casebook.export import case_text as case_text, write_archive as write_archive
 from loopodds.casebook.replay import (
     TELLING as TELLING, CaseError as CaseError, CaseState as CaseState,

@@ -107,7 +107,7 @@ def _texts(table: pa.Table, columns: Collection[str]) -> list[str]:
     import pyarrow as pa
 
     def is_text(kind: pa.DataType) -> bool:
-        return pa.types.is_string(kind) or pa.types.is_large_string(kind)
+        return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
 
     fields = [field for field in table.schema if field.name in columns]
     return [

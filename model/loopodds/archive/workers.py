@@ -222,6 +222,29 @@ def _end_with_parent() -> None:
     threading.Thread(target=watch, daemon=True).start()
 
 
+def _knock(address: str) -> None:
+    """Refuse an address where nothing speaks as Dask does; a client would try it for ever."""
+    import asyncio
+
+    from distributed.comm import connect, get_address_host_port
+    from distributed.security import Security
+    from tornado.websocket import WebSocketError
+
+    async def answers() -> None:
+        how = Security().get_connection_args("client")
+        comm = await asyncio.wait_for(connect(address, CONNECT_SECONDS, **how), CONNECT_SECONDS)
+        await comm.close()
+
+    try:
+        get_address_host_port(address)
+        asyncio.run(answers())
+    except (OSError, ValueError, TypeError, WebSocketError) as error:
+        reason = error if str(error) else f"silent for {CONNECT_SECONDS} s"
+        raise LoopoddsError(
+            f"no Dask scheduler answers at {address!r}: {reason}; write it as tcp://host:8786"
+        ) from error
+
+
 @contextmanager
 def _cluster(address: str) -> Iterator[tuple[Executor, Room]]:
     """The scheduler hands a part to another worker when the one that had it dies."""
@@ -231,15 +254,16 @@ def _cluster(address: str) -> Iterator[tuple[Executor, Room]]:
         raise LoopoddsError(
             "scoring on a cluster needs the extra 'cluster': pip install 'loopodds[cluster]'"
         ) from error
-    try:
-        client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
-        raise LoopoddsError(f"no Dask scheduler answers at {address!r}: {error}") from error
+    _knock(address)
+    client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)
     with client:
         try:
             client.wait_for_workers(1, timeout=CONNECT_SECONDS)
         except TimeoutError as error:
             raise LoopoddsError(f"the Dask cluster at {address!r} has no workers") from error
+        for worker, theirs in client.run(own_version, on_error="return").items():
+            if theirs != own_version():
+                raise LoopoddsError(_other_version(worker, theirs, own_version()))
         executor = client.get_executor(pure=False)
         try:
             yield executor, lambda: AHEAD * sum(client.nthreads().values())

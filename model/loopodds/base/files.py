@@ -2,7 +2,6 @@
 
 import hashlib
 import os
-import secrets
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -44,7 +43,7 @@ def check_outputs(
             if same_file(path, other):
                 raise FileError(f"{path}: cannot hold both {other_role} and {role}")
         for folder in (*grow, *folders):
-            if same_file(path, folder) and path not in folders or _inside(path, folder):
+            if (same_file(path, folder) and path not in folders) or _inside(path, folder):
                 raise FileError(f"{path}: lies in {folder}, which this run writes")
         _refuse_place(path, path in folders)
     for source in read:
@@ -106,7 +105,7 @@ def write_whole(path: Path, text: str) -> None:
         FileError: if it cannot be written.
     """
     target = real_path(path)
-    draft = target.with_name(f".{target.name[:40]}-{secrets.token_hex(4)}.new")
+    draft = target.with_name(f".{target.name[:40]}-{os.urandom(4).hex()}.new")
     with naming(path):
         try:
             with draft.open("xb", buffering=0) as file:
