@@ -229,7 +229,8 @@ def _decoded(table: pa.Table, schema: pa.Schema, kept: set[str]) -> pa.Table:
 
     for place, field in enumerate(schema):
         column = table.column(place)
-        if pa.types.is_dictionary(column.type) and field.name not in kept:
+        coded = pa.types.is_dictionary(column.type) and not pa.types.is_dictionary(field.type)
+        if coded and field.name not in kept:
             plain = [chunk.dictionary_decode() for chunk in column.chunks]
             table = table.set_column(place, field, pa.chunked_array(plain, field.type))
     return table
