@@ -135,9 +135,7 @@ def test_row_groups_that_promise_other_rows_than_the_file_are_refused(
     source = write_archive(invented_rows(10, 72), tmp_path / "in.parquet")
     real = pq.ParquetFile(source)
     for counts in ((1 << 62, 10), (-5, 15), (0, 0)):
-        forged = type(
-            "File", (), {"metadata": Forged(*counts), "schema_arrow": real.schema_arrow}
-        )
+        forged = type("File", (), {"metadata": Forged(*counts), "schema_arrow": real.schema_arrow})
         monkeypatch.setattr(ParquetSource, "_opened", lambda self, coded, f=forged: f)
         with pytest.raises(InspectionError, match=r"in\.parquet: its row groups do not hold"):
             ParquetSource(source)

@@ -100,9 +100,7 @@ def test_knowledge_and_data_sets_are_read_with_all_that_they_hold(
 ) -> None:
     knowledge = changed_knowledge(tmp_path / "knowledge")
     with refused(tmp_path, "which is read; choose another folder"):
-        score(
-            source, tmp_path / "o.csv", knowledge=knowledge, rejects=knowledge / "faults.toml"
-        )
+        score(source, tmp_path / "o.csv", knowledge=knowledge, rejects=knowledge / "faults.toml")
     import pyarrow.parquet as pq
 
     (tmp_path / "set").mkdir()

@@ -245,7 +245,7 @@ def test_where_something_else_answers_there_is_no_cluster(
 ) -> None:
     monkeypatch.setattr("loopodds.archive.workers.CONNECT_SECONDS", 1)
     with socket.create_server(("127.0.0.1", 0)) as silent:
-        silent_address = "tcp://127.0.0.1:{}".format(silent.getsockname()[1])
+        silent_address = f"tcp://127.0.0.1:{silent.getsockname()[1]}"
         for address in (silent_address, "127.0.0.1", "", "tcp://127.0.0.1:x", "ucx://127.0.0.1:5"):
             with pytest.raises(LoopoddsError, match="no Dask scheduler answers at") as caught:
                 score(data_set, tmp_path / "out", cluster=address, knowledge=SMALL)
