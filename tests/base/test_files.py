@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pyarrow as pa
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from loopodds.base.errors import FileError
 from loopodds.base.files import check_outputs, content_digest, write_whole
@@ -61,6 +61,7 @@ def test_two_contents_have_two_digests(tmp_path: Path) -> None:
 ALPHABET = st.text("=+-@ '\t\r\n0123456789.,%eEx＝｜A(", max_size=8)
 
 
+@settings(deadline=None)  # the first example imports
 @given(st.lists(st.one_of(st.none(), ALPHABET), min_size=1, max_size=8))
 def test_columns_and_single_cells_are_made_safe_alike(cells: list[str | None]) -> None:
     column = pa.chunked_array([pa.array(cells, pa.string())])

@@ -21,6 +21,7 @@ from loopodds.base.errors import InspectionError
 from loopodds.base.files import (
     HASH,
     content_digest,
+    draft_of,
     naming,
     real_path,
     sync_file,
@@ -289,7 +290,7 @@ def move(source: Path, target: Path) -> None:
     except OSError as error:
         if error.errno != errno.EXDEV:
             raise
-        beside = target.with_name(target.name + SUFFIX)
+        beside = draft_of(target)
         try:
             shutil.copyfile(source, beside)
             sync_file(beside)

@@ -74,6 +74,8 @@ def _refuse_place(path: Path, is_folder: bool) -> None:
     with naming(path):
         if not target.parent.is_dir():
             raise FileError(f"{path}: there is no folder {path.parent}; make it first")
+        if not os.access(target.parent, os.W_OK | os.X_OK):
+            raise FileError(f"{path}: nothing can be written in {path.parent}: read-only")
         if is_folder:
             return
         if target.is_dir():
@@ -82,8 +84,6 @@ def _refuse_place(path: Path, is_folder: bool) -> None:
             raise FileError(f"{path}: is a device, not a file")
         if target.exists() and not os.access(target, os.W_OK):
             raise FileError(f"{path}: is write-protected")
-        if not os.access(target.parent, os.W_OK | os.X_OK):
-            raise FileError(f"{path}: nothing can be written in {path.parent}: read-only")
 
 
 @contextmanager
@@ -105,7 +105,7 @@ def write_whole(path: Path, text: str) -> None:
         FileError: if it cannot be written.
     """
     target = real_path(path)
-    draft = target.with_name(f".{target.name[:40]}-{os.urandom(4).hex()}.new")
+    draft = draft_of(target)
     with naming(path):
         try:
             with draft.open("xb", buffering=0) as file:
@@ -114,6 +114,11 @@ def write_whole(path: Path, text: str) -> None:
         finally:
             draft.unlink(missing_ok=True)
         sync_folder(target.parent)
+
+
+def draft_of(target: Path) -> Path:
+    """Where a file may grow beside its place: a name that nothing has."""
+    return target.with_name(f".{target.name[:40]}-{os.urandom(4).hex()}.new")
 
 
 def write_synced(file: IO[bytes], data: bytes) -> None:
