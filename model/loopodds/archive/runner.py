@@ -37,7 +37,7 @@ from loopodds.archive.sources import (
 from loopodds.archive.summary import RunProgress, Summary, Tally
 from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for
 from loopodds.base.errors import InspectionError, LoopoddsError
-from loopodds.base.files import check_outputs, content_digest, naming, real_path
+from loopodds.base.files import check_outputs, content_digest, naming, real_path, sync_folder
 from loopodds.base.spreadsheets import safe_cell
 from loopodds.casebook.sources import MARK
 from loopodds.inspection.column_map import ColumnMap
@@ -180,9 +180,11 @@ class _Run:
         try:
             if self.job.kind == "folder" and out.exists():
                 raise InspectionError(f"{out}: is there already; remove it or choose another name")
-            for name in (PARTS, UNFINISHED) if self.job.kind == "folder" else ():
-                with naming(journal.folder / name):
-                    (journal.folder / name).mkdir(exist_ok=True)
+            if self.job.kind == "folder":
+                with naming(journal.folder):
+                    for name in (PARTS, UNFINISHED):
+                        (journal.folder / name).mkdir(exist_ok=True)
+                    sync_folder(journal.folder)
             with executor_for(self.workers, self.cluster) as (executor, room):
                 tally = self._score(journal, tally, position, executor, room)
             empty = empty_scored(self.source.schema, self.job.model)
