@@ -297,7 +297,7 @@ def small_disk(tmp_path: Path) -> Iterator[Callable[[int], Path]]:
         return place
 
     yield resized
-    subprocess.run(["umount", str(place)], capture_output=True, check=True)
+    subprocess.run(["umount", "-l", str(place)], capture_output=True, check=True)
 
 
 @pytest.mark.slow

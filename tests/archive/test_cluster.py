@@ -288,5 +288,7 @@ def test_a_worker_that_joins_late_refuses_the_part_of_another_version(
     versions = iter(["0.0.1"])
     own = workers.own_version
     monkeypatch.setattr(workers, "own_version", lambda: next(versions, own()))
-    with pytest.raises(LoopoddsError, match=r"worker process \d+ runs loopodds .*, this run is of"):
+    with pytest.raises(
+        LoopoddsError, match=r"worker process \d+ of \S+ runs loopodds .*, this run is of"
+    ):
         score(data_set, tmp_path / "out", knowledge=SMALL)

@@ -209,7 +209,8 @@ class ParquetSource:
 def _is_text(kind: pa.DataType) -> bool:
     import pyarrow as pa
 
-    return bool(pa.types.is_string(kind) or pa.types.is_binary(kind))
+    texts = (pa.string(), pa.large_string(), pa.binary(), pa.large_binary())
+    return kind in texts
 
 
 def _text_bytes(column: pa.ChunkedArray) -> int:
@@ -231,7 +232,7 @@ def _decoded(table: pa.Table, schema: pa.Schema, kept: set[str]) -> pa.Table:
         column = table.column(place)
         coded = pa.types.is_dictionary(column.type) and not pa.types.is_dictionary(field.type)
         if coded and field.name not in kept:
-            plain = [chunk.dictionary_decode() for chunk in column.chunks]
+            plain = [chunk.dictionary_decode().cast(field.type) for chunk in column.chunks]
             table = table.set_column(place, field, pa.chunked_array(plain, field.type))
     return table
 

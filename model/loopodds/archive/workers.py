@@ -15,6 +15,7 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
+from socket import gethostname
 from typing import TYPE_CHECKING, Any
 
 from loopodds.archive.chunks import Chunk
@@ -127,7 +128,8 @@ def _model(folder: str | None, digest: str) -> Model:
 def score_part(job: Job, part: Part) -> ScoredPart:
     """Score one part, in whatever process this is."""
     if job.version != own_version():
-        raise LoopoddsError(_other_version(f"process {os.getpid()}", own_version(), job.version))
+        here = f"process {os.getpid()} of {gethostname()}"
+        raise LoopoddsError(_other_version(here, own_version(), job.version))
     with _one_at_a_time:  # a cluster may hand several parts to threads of one process
         if isinstance(part, Partition):
             done = score_partition(part, job.plan, job.model, job.review, job.folder)
