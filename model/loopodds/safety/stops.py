@@ -105,7 +105,7 @@ def _holding(stop: Stop, facts: Facts, knowledge: Knowledge) -> list[Trigger]:
 def in_force(facts: Facts, knowledge: Knowledge) -> BoolArray:
     """Which stops are in force on which cars, in file order, shape (rows, stops)."""
     found = [triggers_hold(s, facts, knowledge).any(axis=1) for s in knowledge.stops.values()]
-    return np.array(found).reshape(len(found), facts.rows).T
+    return np.array(found, dtype=bool).reshape(len(found), facts.rows).T
 
 
 def worded(stop: Stop, facts: Facts, knowledge: Knowledge) -> StopInForce:
