@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 from loopodds import LoopoddsError
 
-from loopodds_cli.options import Decorator, Function, case_argument, common_options, open_case
+from loopodds_cli.options import (
+    Decorator,
+    Function,
+    WritingCommand,
+    case_argument,
+    common_options,
+    open_case,
+)
 
 if TYPE_CHECKING:
     from loopodds import Answer, Assessment, RankedTest, StopInForce
@@ -45,7 +52,7 @@ def assessing(*own: Decorator) -> Callable[[Function], click.Command]:
         decorators: list[Decorator] = [case_argument, *own, common_options]
         for decorate in reversed(decorators):
             command = decorate(command)
-        return click.command(command)
+        return click.command(cls=WritingCommand)(command)
 
     return made
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -78,6 +80,49 @@ def file_option(name: str, help: str, exists: bool = False, **settings: Any) -> 
     """Option that names a file, not a folder."""
     kind = click.Path(exists=exists, dir_okay=False)
     return click.option(name, metavar="FILE", type=kind, help=help, **settings)
+
+
+class Output(click.Path):
+    """A file that a command writes."""
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False, allow_dash=True)
+
+
+class WritingCommand(click.Command):
+    """Command whose outputs are checked against all that it reads, before anything is done."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Check every path of the call, the case book among them, then do as click does."""
+        given = [(p, ctx.params.get(p.name or "")) for p in self.params]
+        outputs = {
+            parameter.opts[0]: Path(path)
+            for parameter, path in given
+            if isinstance(parameter.type, Output) and path not in (None, "-")
+        }
+        if outputs:
+            self._check(outputs, given, ctx.params.get("book"))
+        return super().invoke(ctx)
+
+    def _check(
+        self, outputs: dict[str, Path], given: Sequence[tuple[click.Parameter, Any]], book: Any
+    ) -> None:
+        from loopodds import book_path, check_outputs
+
+        kept = book_path(book)
+        read = [kept, *(Path(f"{kept}{end}") for end in ("-wal", "-shm"))]
+        for parameter, value in given:
+            if isinstance(parameter.type, click.Path | CaseType) and not isinstance(
+                parameter.type, Output
+            ):
+                names = value if isinstance(value, tuple) else (value,)
+                read += [Path(name) for name in names if name and os.path.exists(name)]
+        check_outputs(outputs, read)
+
+
+def output_option(name: str, help: str) -> Decorator:
+    """Option that names a file to be written by a :class:`WritingCommand`."""
+    return click.option(name, metavar="FILE", type=Output(), help=help)
 
 
 def number_option(
@@ -159,7 +204,7 @@ done_option = click.option(
     "With a case of the book, besides those recorded there.",
 )
 
-picture_option = file_option("--picture", "Also draw it, as SVG.")
+picture_option = output_option("--picture", "Also draw it, as SVG.")
 
 
 def open_case(case: str, knowledge: Knowledge) -> Inspection:

@@ -2,13 +2,15 @@
 
 # fmt: off
 from loopodds.base.errors import (
-    InspectionError as InspectionError, LoopoddsError as LoopoddsError, OutOfRange as OutOfRange,
-    nearest as nearest, unknown_name as unknown_name,
+    FileError as FileError, InspectionError as InspectionError, LoopoddsError as LoopoddsError,
+    OutOfRange as OutOfRange, nearest as nearest, unknown_name as unknown_name,
 )
+from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
 from loopodds.base.phrases import (
     UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, sentence as sentence,
     spaced as spaced,
 )
+from loopodds.base.spreadsheets import safe_cell as safe_cell
 from loopodds.base.units import format_quantity as format_quantity, parse_quantity as parse_quantity
 from loopodds.physics.refrigerants import refrigerant as refrigerant
 from loopodds.inference.bif import write_bif as write_bif
@@ -73,9 +75,8 @@ from loopodds.casebook.believed import (
     Checked as Checked, check_book as check_book, tests_of as tests_of,
 )
 from loopodds.casebook.book import CaseBook as CaseBook, Event as Event
-from loopodds.casebook.export import (
-    case_text as case_text, write_archive as write_archive, write_whole as write_whole,
-)
+from loopodds.casebook.file import book_path as book_path
+from loopodds.casebook.export import case_text as case_text, write_archive as write_archive
 from loopodds.casebook.replay import (
     TELLING as TELLING, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,

@@ -24,7 +24,7 @@ from invented_archives import (
     write_archive,
 )
 from loopodds.archive.runner import score
-from loopodds.base.errors import InspectionError
+from loopodds.base.errors import FileError, InspectionError
 from loopodds.base.units import COLUMN_SUFFIXES, column_unit
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
@@ -389,9 +389,9 @@ def test_a_parquet_file_that_was_cut_off_is_refused(tmp_path: Path) -> None:
 
 def test_outputs_never_overwrite_what_is_read(tmp_path: Path) -> None:
     source = write_archive(invented_rows(5, 16), tmp_path / "in.csv")
-    with pytest.raises(InspectionError, match="would overwrite what is read"):
+    with pytest.raises(FileError, match="would overwrite what is read"):
         score(source, source, knowledge=SMALL)
-    with pytest.raises(InspectionError, match="would overwrite what is read"):
+    with pytest.raises(FileError, match="would overwrite what is read"):
         score(source, tmp_path / "out.csv", rejects=source, knowledge=SMALL)
     with pytest.raises(InspectionError, match=r"end the name in \.csv, \.csv\.gz or \.parquet"):
         score(source, tmp_path / "out.xyz", knowledge=SMALL)

@@ -233,7 +233,7 @@ def test_killed_while_putting_files_in_place_the_run_only_finishes_that(
 def test_two_runs_do_not_write_one_output(source: Path, tmp_path: Path) -> None:
     out = tmp_path / "out.csv"
     with (
-        closing(Journal(out, {"run": 1}, resume=False)),
+        closing(Journal(out, out.with_name("rejects"), {"run": 1}, resume=False)),
         pytest.raises(InspectionError, match="another run is writing it just now"),
     ):
         score(source, out, knowledge=SMALL)

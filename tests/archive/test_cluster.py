@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
+import subprocess
+import sys
 from collections.abc import Iterator
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager, nullcontext
@@ -14,7 +17,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from invented_archives import SMALL, changed_knowledge, invented_rows, read_rows, table_of
-from loopodds.archive import runner
+from loopodds.archive import runner, workers
 from loopodds.archive.runner import score
 from loopodds.archive.summary import RunProgress, Summary
 from loopodds.base.errors import InspectionError, LoopoddsError
@@ -235,3 +238,57 @@ def test_what_was_done_when_workers_died_is_kept(
         with pytest.raises(LoopoddsError, match="a worker process died"):
             score(data_set, tmp_path / "out", **how)
     assert score(data_set, tmp_path / "out", resume=True, **how).resumed == 400
+
+
+def test_where_something_else_answers_there_is_no_cluster(
+    data_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("loopodds.archive.workers.CONNECT_SECONDS", 1)
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        silent_address = f"tcp://127.0.0.1:{silent.getsockname()[1]}"
+        for address in (silent_address, "127.0.0.1", "", "tcp://127.0.0.1:x", "ucx://127.0.0.1:5"):
+            with pytest.raises(LoopoddsError, match="no Dask scheduler answers at") as caught:
+                score(data_set, tmp_path / "out", cluster=address, knowledge=SMALL)
+            assert repr(address) in str(caught.value)
+            assert "\n" not in str(caught.value)
+    assert not (tmp_path / "out.partial").exists()
+
+
+@pytest.mark.slow
+def test_a_worker_of_another_version_is_refused_by_name(data_set: Path, tmp_path: Path) -> None:
+    """A worker process that finds other metadata of the package before those of this one."""
+    from distributed import LocalCluster
+
+    other = tmp_path / "elsewhere" / "loopodds-9.9.9.dist-info"
+    other.mkdir(parents=True)
+    (other / "METADATA").write_text("Metadata-Version: 2.1\nName: loopodds\nVersion: 9.9.9\n")
+    paths = [str(other.parent), *filter(None, sys.path)]
+    with LocalCluster(n_workers=0, processes=True, dashboard_address=None) as cluster:
+        address = cluster.scheduler_address
+        worker = subprocess.Popen(
+            [sys.executable, "-m", "distributed.cli.dask_worker", address, "--no-dashboard"],
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
+            cwd=tmp_path,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            with pytest.raises(
+                LoopoddsError, match=r"worker tcp://\S+ runs loopodds 9\.9\.9, this run is of"
+            ):
+                score(data_set, tmp_path / "out", cluster=address, knowledge=SMALL)
+        finally:
+            worker.kill()
+            worker.wait()
+    assert not (tmp_path / "out.partial").exists()
+
+
+def test_a_worker_that_joins_late_refuses_the_part_of_another_version(
+    data_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    versions = iter(["0.0.1"])
+    own = workers.own_version
+    monkeypatch.setattr(workers, "own_version", lambda: next(versions, own()))
+    with pytest.raises(
+        LoopoddsError, match=r"worker process \d+ of \S+ runs loopodds .*, this run is of"
+    ):
+        score(data_set, tmp_path / "out", knowledge=SMALL)

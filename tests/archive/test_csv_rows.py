@@ -78,5 +78,7 @@ def test_reading_can_go_on_from_any_piece(body: bytes, size: int) -> None:
 
 def test_a_line_without_end_is_no_archive(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("loopodds.archive.csv_rows.LONGEST_PIECE", 1 << 20)
-    with pytest.raises(InspectionError, match="a line of more than 1 MB: not a CSV archive"):
+    with pytest.raises(
+        InspectionError, match="a line of more than 1 MB, from byte 6 on: not a CSV archive"
+    ):
         rows_of(HEADER + b"x" * (3 << 20))

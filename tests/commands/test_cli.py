@@ -144,7 +144,7 @@ def test_a_case_from_standard_input_is_the_same_case(tmp_path: Path) -> None:
         ),
         (
             ["network", "--export", "/no/such/folder/net.bif", "--context", "setting=routine"],
-            "loopodds: /no/such/folder/net.bif: No such file or directory",
+            "loopodds: /no/such/folder/net.bif: there is no folder /no/such/folder; make it first",
         ),
     ],
 )

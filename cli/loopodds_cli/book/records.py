@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from loopodds_cli.book.options import CASE_NUMBER, Desk, case_number, looking, writing
-from loopodds_cli.options import case_argument, file_option, open_case, print_json
+from loopodds_cli.options import WritingCommand, case_argument, open_case, output_option, print_json
 
 
 @click.command()
@@ -70,10 +70,10 @@ def list_(desk: Desk, everything: bool) -> None:
         print_list(ends, everything)
 
 
-@click.command()
+@click.command(cls=WritingCommand)
 @click.argument("number", metavar="[N]", type=CASE_NUMBER, required=False)
-@file_option("--out", "Write there, not to the screen.")
-@file_option("--archive", "Write all closed cases there as an archive (CSV) instead of one case.")
+@output_option("--out", "Write there, not to the screen.")
+@output_option("--archive", "Write all closed cases there as an archive (CSV) instead of one case.")
 @looking
 def export(desk: Desk, number: int | None, out: str | None, archive: str | None) -> None:
     """Write a case file, or closed cases as an archive.

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from loopodds_cli.options import (
+    WritingCommand,
     common_options,
     file_option,
     number_option,
+    output_option,
     prices_option,
     print_json,
 )
@@ -25,7 +27,7 @@ MOST_CARS_ON_PAPER = 60
 _LARGEST_SEED = 10_000
 
 
-@click.command()
+@click.command(cls=WritingCommand)
 @click.option(
     "--level",
     type=click.Choice(LEVEL_NAMES),
@@ -38,7 +40,7 @@ _LARGEST_SEED = 10_000
 @number_option("--cars", 1, MOST_CARS, "How many cars.", default=3)
 @number_option("--minutes", 1, 1000, "Budget of minutes for the tests on each car.", default=90)
 @click.option("--name", default="trainee", show_default=True, help="Whose results these are.")
-@file_option(
+@output_option(
     "--results", "Add a line for each finished car to a CSV file; cars already in it are skipped."
 )
 @file_option(
@@ -55,7 +57,7 @@ _LARGEST_SEED = 10_000
     "Write a worksheet with N cars and a separate answer sheet, both HTML.",
     metavar="N",
 )
-@file_option("--out", "Worksheet to write; the answers go beside it.")
+@output_option("--out", "Worksheet to write; the answers go beside it.")
 @prices_option
 @common_options
 def command(
@@ -170,10 +172,11 @@ def _play(deck: Deck, exercises: list[Exercise], name: str, results: str | None)
 
 def _write_sheets(deck: Deck, exercises: list[Exercise], out: str | None) -> None:
     """The worksheet and, beside it, the answers."""
-    from loopodds import answer_sheet, worksheet
+    from loopodds import answer_sheet, check_outputs, worksheet, write_whole
 
     sheet = Path(out or f"drill-{deck.level}-{deck.seed}.html")
     answers = sheet.with_name(f"{sheet.stem}-answers{sheet.suffix}")
+    check_outputs({"the worksheet": sheet, "the answers": answers}, [])
     for path, text in ((sheet, worksheet), (answers, answer_sheet)):
-        path.write_text(text(deck, exercises), encoding="utf-8")
+        write_whole(path, text(deck, exercises))
         click.echo(path)

@@ -13,10 +13,11 @@ from loopodds import UNSAFE_NOTE, unknown_name
 
 from loopodds_cli.options import (
     NODE,
+    WritingCommand,
     common_options,
-    file_option,
     is_unsafe,
     number_option,
+    output_option,
     print_json,
 )
 
@@ -24,9 +25,9 @@ if TYPE_CHECKING:
     from loopodds import Knowledge, Size
 
 
-@click.command()
+@click.command(cls=WritingCommand)
 @click.argument("node", required=False, type=NODE)
-@file_option("--draw", "Draw NODE with all that it is joined to, as SVG.")
+@output_option("--draw", "Draw NODE with all that it is joined to, as SVG.")
 @click.option("--check", is_flag=True, help="Check that everything fits together.")
 @click.option(
     "--verify",
@@ -35,12 +36,7 @@ if TYPE_CHECKING:
 )
 @number_option("--rows", 1, None, "Cars of --verify, shared among a few contexts.", default=20)
 @number_option("--seed", 0, None, "Seed of --verify: the same seed draws the same cars.", default=1)
-@click.option(
-    "--export",
-    metavar="FILE",
-    type=click.Path(dir_okay=False, allow_dash=True),
-    help="Write the whole network in the BIF format; - is standard output.",
-)
+@output_option("--export", "Write the whole network in the BIF format; - is standard output.")
 @click.option(
     "--context",
     "contexts",
@@ -186,15 +182,17 @@ def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
 
 
 def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
-    from loopodds import build_network, write_bif
+    from loopodds import build_network, write_bif, write_whole
 
     for name, stated in knowledge.contexts.items():
         if stated.values and not stated.shares and name not in context:
             options = " or ".join(f"{name}={value}" for value in stated.values)
             raise click.UsageError(f"--export needs --context {options}")
     text = write_bif(build_network(knowledge, context))
-    with click.open_file(path, "w", encoding="utf-8") as file:
-        file.write(text)
+    if path == "-":
+        click.echo(text, nl=False)
+    else:
+        write_whole(Path(path), text)
 
 
 def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:

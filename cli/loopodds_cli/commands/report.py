@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.options import case_argument, file_option, knowledge_option, prices_option
+from loopodds_cli.options import (
+    WritingCommand,
+    case_argument,
+    knowledge_option,
+    output_option,
+    prices_option,
+)
 
 if TYPE_CHECKING:
     from loopodds import Event
@@ -16,9 +22,9 @@ if TYPE_CHECKING:
 FORMATS = ("html", "md", "json")
 
 
-@click.command()
+@click.command(cls=WritingCommand)
 @case_argument
-@file_option("--out", "Where to write it; - prints it.")
+@output_option("--out", "Where to write it; - prints it.")
 @click.option(
     "--format",
     "form",

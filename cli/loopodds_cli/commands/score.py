@@ -5,11 +5,9 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from loopodds import LoopoddsError
 
 from loopodds_cli.options import common_options, number_option, print_json
 
@@ -35,6 +33,11 @@ REVIEW_FILE_ROWS = 100
 @click.option(
     "--review-out", metavar="FILE", help="Write that list to a file, .csv or .json (N: 100)."
 )
+@click.option(
+    "--spreadsheet-safe",
+    is_flag=True,
+    help="Write cells that a spreadsheet would run as formulas behind an apostrophe.",
+)
 @common_options
 def command(
     archive: str,
@@ -59,18 +62,15 @@ def command(
 
     from loopodds_cli.pages.score import print_summary
 
-    if review_out is not None and Path(review_out).suffix not in (".csv", ".json"):
-        raise LoopoddsError(f"{review_out}: end the name of the review list in .csv or .json")
     with _watched() as watch:
         summary = score(
             archive,
             review=review or (REVIEW_FILE_ROWS if review_out else 0),
+            review_out=review_out,
             knowledge=knowledge,
             progress=watch,
             **how,
         )
-    if review_out is not None:
-        summary.write_review(Path(review_out))
     if as_json:
         print_json(summary.as_json())
     else:

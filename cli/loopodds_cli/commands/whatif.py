@@ -6,6 +6,7 @@ import click
 
 from loopodds_cli.options import (
     CaseType,
+    WritingCommand,
     common_options,
     number_option,
     open_case,
@@ -14,7 +15,7 @@ from loopodds_cli.options import (
 )
 
 
-class NoBundles(click.Command):
+class NoBundles(WritingCommand):
     """A command whose words may begin with a dash: the h of ``-superheat`` asks for no help."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:

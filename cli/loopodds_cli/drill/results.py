@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, get_type_hints
 
-from loopodds import SOUND, InspectionError, printable
+from loopodds import SOUND, FileError, InspectionError, printable
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
@@ -96,8 +96,11 @@ def append_result(
         writer.writeheader()
     writer.writerow(line)
     # one write a line, so that a class may share a file
-    with open(path, "a", encoding="utf-8", newline="") as file:
-        file.write(text.getvalue())
+    try:
+        with open(path, "ab", buffering=0) as file:
+            file.write(text.getvalue().encode())
+    except OSError as error:
+        raise FileError(f"{path}: cannot be written: {error.strerror}") from error
 
 
 def read_results(path: str, missing_is_empty: bool = False) -> list[Result]:

@@ -35,6 +35,8 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
     if tally.blank:
         rows = "1 row holds" if tally.blank == 1 else f"{tally.blank:,} rows hold"
         page.marked("!", f"{rows} nothing that was seen: scored as what is known before looking")
+    if tally.formulas:
+        page.marked("!", _formulas(tally.formulas, summary.safe))
     _stopped(page, tally, knowledge)
     _set_aside(page, tally.rejected_by)
     if tally.scored:
@@ -42,6 +44,13 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
         page.heading("Least likely inspections", "misread, mistyped, or a rare car")
         page.line(f"rows {', '.join(f'{row:,}' for _, row in tally.least[:LEAST_SHOWN])}", indent=2)
     _reopen(page, summary.reopen, knowledge)
+
+
+def _formulas(count: int, safe: bool) -> str:
+    cells = "1 cell reads" if count == 1 else f"{count:,} cells read"
+    if safe:
+        return f"{cells} as a formula; written behind an apostrophe"
+    return f"{cells} as a formula that a spreadsheet would run; --spreadsheet-safe prevents it"
 
 
 def _stopped(page: Page, tally: Tally, knowledge: Knowledge) -> None:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 READ_BYTES = 1 << 20
 LONGEST_PIECE = 32 << 20
+MOST_COLUMNS = 1 << 14  # as many as spreadsheets hold; beyond, a line end has been lost
 MOST_LINES = 100  # a row that goes on for more has a quote left open
 NOT_A_ROW = "not a row of the table"
 
@@ -105,6 +106,7 @@ class CsvRows:
         cells, end = self._record(mark)
         if isinstance(cells, str):
             raise InspectionError(f"{self.name}: the header line cannot be read: {cells}")
+        check_width(self.name, len(cells))
         self._held = self._held[end:]
         self.position = end
         return tuple(cells)
@@ -136,7 +138,8 @@ class CsvRows:
         while (found := self._held.find(b"\n", start)) < 0 and not self._ended:
             if len(self._held) - start > LONGEST_PIECE:
                 raise InspectionError(
-                    f"{self.name}: a line of more than {LONGEST_PIECE >> 20} MB: not a CSV archive"
+                    f"{self.name}: a line of more than {LONGEST_PIECE >> 20} MB, from byte "
+                    f"{self.position + start:,} on: not a CSV archive"
                 )
             self._fill(start + wanted)
             wanted *= 2
@@ -221,6 +224,14 @@ class CsvRows:
                 return
             yield self._held[start:end].decode()
             start = end
+
+
+def check_width(name: str, columns: int) -> None:
+    """Refuse an archive with more columns than any table has."""
+    if columns > MOST_COLUMNS:
+        raise InspectionError(
+            f"{name}: {columns:,} columns; an archive has at most {MOST_COLUMNS:,}"
+        )
 
 
 def fast_table(piece: bytes, columns: tuple[str, ...], delimiter: str) -> pa.Table | None:

@@ -78,7 +78,7 @@ def score_frame(
     """
     mapping = load_column_map(columns)
     source = FrameSource(frame)
-    job = job_for(source.name, source.schema, mapping, knowledge, "parquet", review)
+    job = job_for(source.name, source.schema, mapping, knowledge, "frame", review)
     for warning in job.plan.warnings:
         warnings.warn(warning, stacklevel=3)
     tables, reasons = [empty_scored(source.schema, job.model)], {}

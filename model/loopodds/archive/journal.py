@@ -1,12 +1,15 @@
 """A run that can be killed at any moment and taken up again.
 
 Beside the output grows a folder with the scored rows, the rejects and a journal: one line for each
-part, written once its rows are safely on disk. Taking up again cuts both files back to what the
-last whole line says. The output appears in one step at the end, or not at all. Partitions, whose
-rows workers write, have a folder of their own and are written again unless a line speaks of them.
+part, written once its rows are safely on disk. Each line holds a hash of all rows so far and, as
+``check``, one of itself and the lines before. Taking up again goes back to the last part for which
+both hold, so that no byte is believed that is not as it was written. The output appears in one step
+at the end, or not at all. Partitions, whose rows workers write, have a folder of their own; the
+line of each holds the hash of its file.
 """
 
 import errno
+import hashlib
 import json
 import os
 import shutil
@@ -15,11 +18,22 @@ from pathlib import Path
 from typing import IO, Any
 
 from loopodds.base.errors import InspectionError
+from loopodds.base.files import (
+    HASH,
+    content_digest,
+    draft_of,
+    naming,
+    real_path,
+    sync_file,
+    sync_folder,
+    write_synced,
+)
 
 SUFFIX = ".partial"
 JOURNAL, SCORED, REJECTS, FINISHED = "journal.jsonl", "scored", "rejects", "finished"
 PARTS, UNFINISHED = "parts", "unfinished"
 ROWS = (SCORED, REJECTS, FINISHED, PARTS, UNFINISHED)
+READ_BYTES = 1 << 20
 
 Record = Mapping[str, Any]
 
@@ -29,33 +43,37 @@ class Journal:
 
     Args:
         out: Where the finished output will stand.
+        rejects: Where the rejects will stand.
         run: Everything that the result depends on; plain data.
         resume: Go on where an earlier run with the same ``run`` stopped, if there is one.
 
     Raises:
         InspectionError: if another run is writing, if the folder holds something else, or if the
             earlier run was about something else.
+        FileError: if the folder cannot be written.
     """
 
-    def __init__(self, out: Path, run: Record, resume: bool) -> None:
+    def __init__(self, out: Path, rejects: Path, run: Record, resume: bool) -> None:
         self.folder = partial_folder(out)
         self.records: list[Record] = []  # what an earlier run committed, in order
         self.commits = 0  # how many parts are safe by now
+        self.damaged = False  # whether something of an earlier run was not as it was written
         # what of the folder is the whole output, also where a run was killed while putting its
         # files in place; empty while there are rows to score
         self.complete = ""
-        self._out = out
+        self._out, self._rejects = out, rejects
         self._files: dict[str, IO[bytes]] = {}
-        try:
+        self._check = ""
+        self._hashes = {name: hashlib.new(HASH) for name in (SCORED, REJECTS)}
+        with naming(self.folder):
             self.folder.mkdir(exist_ok=True)
-        except OSError as error:
-            raise InspectionError(f"{self.folder}: cannot be made: {error.strerror}") from error
-        try:
-            self._lock()
-            self._start(run, resume)
-        except BaseException:
-            self.close()
-            raise
+            sync_folder(self.folder.parent)
+            try:
+                self._lock()
+                self._start(run, resume)
+            except BaseException:
+                self.close()
+                raise
 
     def close(self) -> None:
         """Let go of the files; a later run can take the folder up."""
@@ -67,31 +85,38 @@ class Journal:
         for name, data in ((SCORED, scored), (REJECTS, rejects)):
             if data:
                 self._write(name, data)
+                self._hashes[name].update(data)
         ends = {name: self._files[name].tell() for name in (SCORED, REJECTS)}
-        self._write_line({**record, "ends": ends})
+        digests = {name: hash.hexdigest() for name, hash in self._hashes.items()}
+        self._write_line({**record, "ends": ends, "digests": digests})
         self.commits += 1
 
     def finish(self, output: str) -> None:
         """Note that nothing is left but to put the output, a name in the folder, in place."""
-        self._write_line({"complete": output})
+        digests = {name: hash.hexdigest() for name, hash in self._hashes.items()}
+        if output == FINISHED:
+            digests[FINISHED] = content_digest(self.folder / FINISHED)
+        kept = {name: digests[name] for name in (output, REJECTS) if name in digests}
+        self._write_line({"complete": output, "digests": kept})
         self.complete = output
 
-    def publish(self, rejects: Path) -> None:
+    def publish(self) -> None:
         """Put rejects and output where they belong and remove the folder.
 
         A file that is gone was put in place by a run that was killed right after.
         """
-        self.close()
-        move(self.folder / REJECTS, rejects)
-        move(self.folder / self.complete, self._out)
+        for name, target in ((REJECTS, self._rejects), (self.complete, self._out)):
+            with naming(target):
+                move(self.folder / name, real_path(target))
         self.discard()
 
     def discard(self) -> None:
         """Remove the folder and everything a run puts into it, the journal last."""
-        self.close()
-        self._remove_rows()
-        (self.folder / JOURNAL).unlink()
-        self.folder.rmdir()
+        with naming(self.folder):
+            self._remove_rows()
+            (self.folder / JOURNAL).unlink()
+            self.folder.rmdir()
+        self.close()  # only now, so that no other run takes up what is being removed
 
     def _remove_rows(self) -> None:
         for path in (self.folder / name for name in ROWS):
@@ -102,7 +127,8 @@ class Journal:
 
     def _lock(self) -> None:
         """Open the journal and keep other runs off until it is closed, where the system can."""
-        file = self._files[JOURNAL] = (self.folder / JOURNAL).open("a+b")
+        path = self.folder / JOURNAL
+        file = self._files[JOURNAL] = path.open("a+b", buffering=0)
         try:
             import fcntl
 
@@ -110,16 +136,20 @@ class Journal:
         except ImportError:  # not a POSIX system
             pass
         except OSError as error:
-            raise InspectionError(f"{self._out}: another run is writing it just now") from error
+            raise self._other_run() from error
+        if not path.exists() or not os.path.samestat(path.stat(), os.fstat(file.fileno())):
+            raise self._other_run()  # which removed this journal between opening and locking it
+
+    def _other_run(self) -> InspectionError:
+        return InspectionError(f"{self._out}: another run is writing it just now")
 
     def _start(self, run: Record, resume: bool) -> None:
         strangers = {path.name for path in self.folder.iterdir()} - {JOURNAL, *ROWS}
         if strangers:
             stranger = min(strangers)
             raise InspectionError(f"{self.folder}: holds {stranger!r}, which no run put there")
-        earlier = self._read() if resume else []
+        earlier = self._read(run) if resume else []
         if earlier:
-            self._refuse_other(earlier[0], run)
             self.complete = str(earlier[-1].get("complete", ""))
         self.records = earlier[1:-1] if self.complete else earlier[1:]
         self.commits = len(self.records)
@@ -128,11 +158,13 @@ class Journal:
         if not earlier:
             self._remove_rows()
             self._files[JOURNAL].truncate(0)
+            self._check = ""
             self._write_line(run)
         for name in (SCORED, REJECTS):
-            file = self._files[name] = (self.folder / name).open("ab")
+            file = self._files[name] = (self.folder / name).open("ab", buffering=0)
             file.truncate(self.records[-1]["ends"][name] if self.records else 0)
             file.seek(0, os.SEEK_END)
+        sync_folder(self.folder)
 
     def _refuse_other(self, earlier: Record, run: Record) -> None:
         for key, value in run.items():
@@ -142,35 +174,106 @@ class Journal:
                     f"(then {earlier.get(key)!r}, now {value!r})"
                 ).helped_by("start over")
 
-    def _read(self) -> list[Record]:
-        """Whole lines whose rows are all there; what follows them is cut off."""
-        journal = self._files[JOURNAL]
-        journal.seek(0)
-        records: list[Record] = []
-        ends = [0]
-        for line in journal:
-            try:
-                records.append(json.loads(line))
-            except ValueError:
-                break
-            ends.append(ends[-1] + len(line))
-        if records and "complete" in records[-1]:
-            return records
-        files = [path for path in (self.folder / SCORED, self.folder / REJECTS) if path.exists()]
-        sizes = {path.name: path.stat().st_size for path in files}
-        while records[1:] and any(
-            sizes.get(name, -1) < end for name, end in records[-1]["ends"].items()
-        ):
-            records.pop()
-        journal.truncate(ends[len(records)])
+    def _read(self, run: Record) -> list[Record]:
+        """What an earlier run wrote, as far as every byte of it is proved; the rest is cut off."""
+        records, ends, checks = self._sound_lines()
+        if not records:
+            return []
+        self._refuse_other(records[0], run)
+        if "complete" not in records[-1] or not self._all_there(records):
+            kept = 1 + self._proved(records[1:])
+            torn = len(records) - ("complete" in records[-1])
+            self.damaged |= kept < torn
+            del records[kept:]
+        self._check = checks[len(records) - 1]
+        self._files[JOURNAL].truncate(ends[len(records) - 1])
         return records
 
+    def _sound_lines(self) -> tuple[list[Record], list[int], list[str]]:
+        """Records of the whole lines whose check holds, where each ends, and its check."""
+        with (self.folder / JOURNAL).open("rb") as journal:
+            lines = journal.read().splitlines(keepends=True)
+        records: list[Record] = []
+        ends, checks, end = [], [""], 0
+        for line in lines:
+            try:
+                record = json.loads(line)
+                check = record.pop("check")
+            except (ValueError, LookupError, AttributeError, TypeError, RecursionError):
+                check = record = None
+            if record is None or check != _line_check(checks[-1], record):
+                self.damaged = line.endswith(b"\n")  # else it is only torn
+                break
+            if not line.endswith(b"\n"):
+                break
+            end += len(line)
+            records.append(record)
+            ends.append(end)
+            checks.append(check)
+        return records, ends, checks[1:]
+
+    def _all_there(self, records: list[Record]) -> bool:
+        """Whether the files of a complete run are as they were written, here or in their place."""
+        last = records[-1]
+        places = {last["complete"]: self._out, REJECTS: self._rejects}
+        return all(
+            any(_holds(path, digest) for path in (self.folder / name, places[name]))
+            for name, digest in last["digests"].items()
+        ) and (last["complete"] != PARTS or self._parts_there(records))
+
+    def _parts_there(self, records: list[Record]) -> bool:
+        written = [record["part"] for record in records if record.get("part")]
+        return any(
+            all(_holds(folder / part["name"], part["digest"]) for part in written)
+            for folder in (self.folder / PARTS, self._out)
+        )
+
+    def _proved(self, records: list[Record]) -> int:
+        """How many parts, from the first on, are on disk as they were written."""
+        hashes = self._hashes
+        starts = dict.fromkeys(hashes, 0)
+        for number, record in enumerate(records):
+            if "complete" in record:
+                return number
+            read = {name: hashes[name].copy() for name in hashes}
+            for name, hash in read.items():
+                _hash_span(hash, self.folder / name, starts[name], record["ends"][name])
+            part = record.get("part")
+            if any(read[name].hexdigest() != record["digests"][name] for name in read) or (
+                part and not _holds(self.folder / PARTS / part["name"], part["digest"])
+            ):
+                return number
+            hashes.update(read)
+            starts = record["ends"]
+        return len(records)
+
     def _write_line(self, record: Record) -> None:
-        self._write(JOURNAL, json.dumps(record).encode() + b"\n")
+        self._check = _line_check(self._check, record)
+        self._write(JOURNAL, json.dumps({**record, "check": self._check}).encode() + b"\n")
 
     def _write(self, name: str, data: bytes) -> None:
-        self._files[name].write(data)
-        _sync(self._files[name])
+        with naming(self.folder / name):
+            write_synced(self._files[name], data)
+
+
+def _line_check(before: str, record: Record) -> str:
+    return hashlib.new(HASH, (before + json.dumps(record)).encode()).hexdigest()[:32]
+
+
+def _holds(path: Path, digest: str) -> bool:
+    """Whether a file is there with the content of that digest."""
+    return path.is_file() and content_digest(path) == digest
+
+
+def _hash_span(hash: Any, path: Path, start: int, end: int) -> None:
+    """Add what a file holds between two places to a hash; nothing where it is not there."""
+    if not path.is_file():
+        return
+    with path.open("rb") as file:
+        file.seek(start)
+        while piece := file.read(min(READ_BYTES, end - start)):
+            hash.update(piece)
+            start += len(piece)
 
 
 def partial_folder(out: Path) -> Path:
@@ -187,20 +290,12 @@ def move(source: Path, target: Path) -> None:
     except OSError as error:
         if error.errno != errno.EXDEV:
             raise
-        beside = target.with_name(target.name + SUFFIX)
-        with source.open("rb") as read, beside.open("wb") as written:
-            shutil.copyfileobj(read, written)
-            _sync(written)
-        os.replace(beside, target)
+        beside = draft_of(target)
+        try:
+            shutil.copyfile(source, beside)
+            sync_file(beside)
+            os.replace(beside, target)
+        finally:
+            beside.unlink(missing_ok=True)
         source.unlink()
-
-
-def sync_file(path: Path) -> None:
-    """Make sure that a file is on disk."""
-    with path.open("rb") as file:
-        os.fsync(file.fileno())
-
-
-def _sync(file: IO[bytes]) -> None:
-    file.flush()
-    os.fsync(file.fileno())
+    sync_folder(target.parent)

@@ -9,29 +9,38 @@ from __future__ import annotations
 import csv
 import gzip
 import io
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from loopodds.archive.chunks import Format, format_of, stream_bytes
-from loopodds.archive.journal import FINISHED, PARTS, SCORED, sync_file
+from loopodds.archive.journal import FINISHED, PARTS, SCORED
 from loopodds.base.errors import InspectionError
+from loopodds.base.files import naming, sync_file
+from loopodds.base.spreadsheets import formulas_in, safe_cell, safe_column
 from loopodds.inspection.cells import Defect
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-OutputKind = Format | Literal["folder"]
+OutputKind = Format | Literal["folder", "frame"]
+TEXT: tuple[OutputKind, ...] = ("csv", "csv.gz")
 GROUP_ROWS = 1 << 16
 GZIP_LEVEL = 4
 REJECTS_HEADER = b"row,column,value,reason\n"
 
 
-def rejects_bytes(rejects: Iterable[Defect]) -> bytes:
-    """Lines of the rejects file, UTF-8, to be put below ``REJECTS_HEADER``."""
+def rejects_bytes(rejects: Iterable[Defect], safe: bool = True) -> bytes:
+    """Lines of the rejects file, UTF-8, to be put below ``REJECTS_HEADER``.
+
+    Args:
+        safe: Write formulas so that a spreadsheet does not run them.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerows((r.row, r.column, r.value, r.reason) for r in rejects)
+    for reject in rejects:
+        cells = (reject.row, reject.column, reject.value, reject.reason)
+        writer.writerow(map(safe_cell, cells) if safe else cells)
     return text.getvalue().encode("utf-8", "backslashreplace")
 
 
@@ -47,7 +56,7 @@ def output_format(path: Path) -> Format:
 
 def check_writable(schema: pa.Schema, kind: OutputKind) -> None:
     """Refuse a schema with a column that cannot be written in a format."""
-    if kind in ("parquet", "folder"):
+    if kind not in TEXT:
         return
     import pyarrow as pa
 
@@ -63,7 +72,7 @@ def header_bytes(columns: list[str], kind: OutputKind, delimiter: str) -> bytes:
     """What stands before the first chunk."""
     import pyarrow as pa
 
-    if kind in ("parquet", "folder"):
+    if kind not in TEXT:
         return b""
     names = pa.table([pa.array([name]) for name in columns], names=columns)
     return _packed(_csv_bytes(names, delimiter), kind)
@@ -73,9 +82,48 @@ def chunk_bytes(table: pa.Table, kind: OutputKind, delimiter: str) -> bytes:
     """One scored table; empty for no rows."""
     if table.num_rows == 0:
         return b""
-    if kind == "parquet":
+    if kind not in TEXT:
         return stream_bytes(table)
     return _packed(_csv_bytes(table, delimiter), kind)
+
+
+def formula_count(table: pa.Table, columns: Collection[str]) -> int:
+    """How many cells of some columns a spreadsheet would run as a formula."""
+    import pyarrow.compute as pc
+
+    counts = (pc.sum(formulas_in(_words(table[name]))).as_py() for name in _texts(table, columns))
+    return sum(count or 0 for count in counts)
+
+
+def without_formulas(table: pa.Table, columns: Collection[str]) -> pa.Table:
+    """The table with the formulas in some of its columns written so that none is run."""
+    for name in _texts(table, columns):
+        place = table.column_names.index(name)
+        table = table.set_column(place, name, safe_column(_words(table[name])))
+    return table
+
+
+def _texts(table: pa.Table, columns: Collection[str]) -> list[str]:
+    import pyarrow as pa
+
+    def is_text(kind: pa.DataType) -> bool:
+        return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+    fields = [field for field in table.schema if field.name in columns]
+    return [
+        field.name
+        for field in fields
+        if is_text(field.type.value_type if pa.types.is_dictionary(field.type) else field.type)
+    ]
+
+
+def _words(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A column without dictionaries."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    coded = pa.types.is_dictionary(column.type)
+    return pc.cast(column, column.type.value_type) if coded else column
 
 
 def _packed(text: bytes, kind: OutputKind) -> bytes:
@@ -108,8 +156,7 @@ def _plain(column: pa.ChunkedArray) -> pa.ChunkedArray:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    if pa.types.is_dictionary(column.type):
-        column = pc.cast(column, column.type.value_type)
+    column = _words(column)
     if pa.types.is_floating(column.type):
         return pc.if_else(pc.is_nan(column), None, column)
     return column
@@ -141,8 +188,9 @@ def finished_output(folder: Path, kind: OutputKind, empty: pa.Table) -> str:
         return PARTS
     if kind != "parquet":
         return SCORED
-    _write_parquet(folder / SCORED, folder / FINISHED, empty)
-    sync_file(folder / FINISHED)
+    with naming(folder / FINISHED):
+        _write_parquet(folder / SCORED, folder / FINISHED, empty)
+        sync_file(folder / FINISHED)
     return FINISHED
 
 

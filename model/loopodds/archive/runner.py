@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass
-from hashlib import blake2b
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +37,8 @@ from loopodds.archive.sources import (
 from loopodds.archive.summary import RunProgress, Summary, Tally
 from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for
 from loopodds.base.errors import InspectionError, LoopoddsError
+from loopodds.base.files import check_outputs, content_digest, naming, real_path, sync_folder
+from loopodds.base.spreadsheets import safe_cell
 from loopodds.casebook.sources import MARK
 from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import added_columns
@@ -44,11 +46,15 @@ from loopodds.inspection.columns import added_columns
 if TYPE_CHECKING:
     import pandas as pd
 
-EDGE_BYTES = 1 << 20
 INVENTED = (
     "demo archive: its inspections are invented, drawn from the program's own knowledge, and so "
     "no evidence of its accuracy"
 )
+
+DAMAGED = (
+    "part of what an earlier run had done was no longer as it was written; it has been done again"
+)
+REVIEW_ENDINGS = (".csv", ".json")
 
 Source = CsvRows | ParquetSource | DataSet
 
@@ -60,10 +66,12 @@ def score(
     columns: str | Path | None = None,
     knowledge: str | Path | None = None,
     rejects: str | Path | None = None,
+    review_out: str | Path | None = None,
     workers: int = 1,
     cluster: str | None = None,
     resume: bool = False,
     review: int = 0,
+    spreadsheet_safe: bool = False,
     part_rows: int | None = None,
     progress: Callable[[RunProgress], None] | None = None,
 ) -> Summary | pd.DataFrame:
@@ -77,10 +85,13 @@ def score(
         columns: Column map.
         knowledge: Folder of knowledge files; the shipped ones when left out.
         rejects: CSV of the rows set aside; beside the output when left out.
+        review_out: Where the list of those worth reopening goes, ``.csv`` or ``.json``.
         workers: Processes; the numbers do not depend on it.
         cluster: Address of a Dask scheduler in their place; Parquet only.
         resume: Go on where a killed run of the same job stopped.
         review: How many inspections worth reopening to list.
+        spreadsheet_safe: Of a CSV output, write cells that pass through and that a spreadsheet
+            would run as formulas behind an apostrophe; what scoring adds is always written so.
         part_rows: Rows that each process is given at a time; of a folder, as whole row groups.
         progress: Told after every part.
 
@@ -91,6 +102,8 @@ def score(
     Raises:
         InspectionError: if the archive cannot be read or holds nothing known, or a resumed run is
             another one. No output is left then.
+        FileError: if an output would destroy what is read or another output, before anything is
+            done; or if it cannot be written. What is done by then can be resumed.
         KnowledgeError: if the knowledge is inconsistent.
         LoopoddsError: if workers die or there is no cluster; what is done can be resumed.
     """
@@ -100,32 +113,49 @@ def score(
     if not isinstance(archive, str | Path):
         from loopodds.archive.frames import score_frame
 
-        if out is not None or rejects is not None or resume:
-            raise InspectionError("a frame is scored into a frame: no out, rejects or resume")
+        if out is not None or rejects is not None or review_out is not None or resume:
+            raise InspectionError(
+                "a frame is scored into a frame: no out, rejects, review_out or resume"
+            )
         return score_frame(
             archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS, tell
         )
     if out is None:
         raise InspectionError(f"{archive}: name the file that the scored rows go to")
+    if review_out is not None and Path(review_out).suffix not in REVIEW_ENDINGS:
+        raise InspectionError(f"{review_out}: end the name of the review list in .csv or .json")
     out = Path(out)
     with found_archive(archive, columns) as (path, mapping):
         spread = cluster is not None or path.is_dir()
         kind: OutputKind = "folder" if spread else output_format(out)
         rejects = Path(rejects) if rejects is not None else default_rejects(out)
-        _check_paths([path, Path(columns or path)], out, rejects, kind)
+        outputs = {"the scored rows": out, "the rejects": rejects}
+        if review_out is not None:
+            outputs["the review list"] = Path(review_out)
+        inside = (path.parent,) if str(archive).startswith(MARK) else ()
+        read = [path, *inside, *(Path(given) for given in (columns, knowledge) if given)]
+        place = real_path(out) if out.is_symlink() else out
+        check_outputs(outputs, read, [partial_folder(place)], [out] if kind == "folder" else [])
         rows = part_rows or (PARTITION_ROWS if spread else CHUNK_ROWS)
         files = parquet_files(path) if spread else (path,)
         with closing(DataSet(files) if spread else open_source(path, mapping)) as source:
-            folder = str(partial_folder(out).resolve())
-            job = job_for(source.name, source.schema, mapping, knowledge, kind, review, folder)
+            folder = str(partial_folder(place).resolve())
+            job = job_for(
+                source.name, source.schema, mapping, knowledge, kind, review, folder,
+                spreadsheet_safe,
+            )  # fmt: skip
             run = _Run(source, job, rows, workers, cluster, tell)
             about = _identity(files, mapping, job, rows)
-            with closing(Journal(out, about, resume)) as journal:
+            with closing(Journal(place, rejects, about, resume)) as journal:
                 tally, resumed = run.whole(journal, out)
                 reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
-                journal.publish(rejects)
-    demo = (INVENTED,) if str(archive).startswith(MARK) else ()
-    return Summary(out, rejects, tally, reopen, (*demo, *job.plan.warnings), resumed)
+                said = [INVENTED] * str(archive).startswith(MARK) + [DAMAGED] * journal.damaged
+                warnings = (*said, *job.plan.warnings)
+                summary = Summary(out, rejects, tally, reopen, warnings, resumed, spreadsheet_safe)
+                if review_out is not None:
+                    summary.write_review(Path(review_out))
+                journal.publish()
+    return summary
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,8 +180,11 @@ class _Run:
         try:
             if self.job.kind == "folder" and out.exists():
                 raise InspectionError(f"{out}: is there already; remove it or choose another name")
-            for name in (PARTS, UNFINISHED) if self.job.kind == "folder" else ():
-                (journal.folder / name).mkdir(exist_ok=True)
+            if self.job.kind == "folder":
+                with naming(journal.folder):
+                    for name in (PARTS, UNFINISHED):
+                        (journal.folder / name).mkdir(exist_ok=True)
+                    sync_folder(journal.folder)
             with executor_for(self.workers, self.cluster) as (executor, room):
                 tally = self._score(journal, tally, position, executor, room)
             empty = empty_scored(self.source.schema, self.job.model)
@@ -168,13 +201,18 @@ class _Run:
     ) -> Tally:
         resumed = tally.rows
         if not journal.records:
-            columns = [*self.job.plan.columns, *added_columns(self.job.model.knowledge)]
+            passed: Sequence[str] = self.job.plan.columns
+            if self.job.safe:
+                passed = [safe_cell(name) for name in passed]
+            columns = [*passed, *added_columns(self.job.model.knowledge)]
             header = header_bytes(columns, self.job.kind, self.job.delimiter)
             start = {"position": 0, "tally": tally.as_json()}
             journal.commit(start, header, REJECTS_HEADER)
         parts = self.source.parts(self.rows, position, tally.rows + 1, self.job.plan.word_columns)
         for part, done in in_order(self.job, parts, executor, room):
             record = {"position": part.position, "tally": done.tally.as_json()}
+            if done.written:
+                record["part"] = done.written
             journal.commit(record, done.scored, done.rejects)
             tally = tally.plus(done.tally)
             told = RunProgress(tally.rows, tally.scored, tally.rejected, resumed, part.share)
@@ -190,45 +228,25 @@ def default_rejects(out: Path) -> Path:
     return out.with_name(f"{stem}.rejects.csv")
 
 
-def _check_paths(inputs: Sequence[Path], out: Path, rejects: Path, kind: OutputKind) -> None:
-    for written in (out, rejects):
-        if any(written.resolve() == read.resolve() for read in inputs):
-            raise InspectionError(f"{written}: would overwrite what is read; choose another name")
-        if written.is_dir() and (written == rejects or kind != "folder"):
-            raise InspectionError(f"{written}: is a folder; give the name of a file")
-    if out.resolve() == rejects.resolve():
-        raise InspectionError(f"{out}: cannot hold both the scored rows and the rejects")
-
-
 def _identity(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
-    """Everything that the output depends on."""
-    from importlib.metadata import version
-
-    stats = [(path.stat(), path) for path in files]
-    content = [(stat.st_size, stat.st_mtime_ns, _edges(path)) for stat, path in stats]
+    """Everything that the output depends on, the archive by its whole content."""
+    content = [content_digest(path) for path in files]
     style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))
     columns = [
         (c.name, c.column, c.unit, sorted(c.values.items()), c.others) for c in mapping.columns
     ]
-    size = sum(stat.st_size for stat, _ in stats)
+    size = sum(path.stat().st_size for path in files)
     return {
-        "archive": f"{size} bytes, {_short_digest(repr(content).encode())}",
-        "column_map": _short_digest(repr((style, columns)).encode()),
+        "archive": f"{size} bytes, {_short_digest(content)}",
+        "column_map": _short_digest((style, columns)),
         "knowledge": job.digest,
         "output_format": job.kind,
         "review": job.review,
         "part_rows": rows,
-        "version_of_loopodds": version("loopodds"),
+        "spreadsheet_safe": job.safe,
+        "version_of_loopodds": job.version,
     }
 
 
-def _edges(path: Path) -> str:
-    """Digest of the start and the end of a file: the whole may be too long to read twice."""
-    with path.open("rb") as file:
-        edges = file.read(EDGE_BYTES)
-        file.seek(max(path.stat().st_size - EDGE_BYTES, 0))
-        return _short_digest(edges + file.read(EDGE_BYTES))
-
-
-def _short_digest(data: bytes) -> str:
-    return blake2b(data, digest_size=8).hexdigest()
+def _short_digest(content: object) -> str:
+    return sha256(repr(content).encode()).hexdigest()[:32]

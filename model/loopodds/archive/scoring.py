@@ -8,20 +8,21 @@ from __future__ import annotations
 import os
 import uuid
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopodds.archive.chunks import CHUNK_ROWS, Chunk
-from loopodds.archive.journal import PARTS, UNFINISHED, sync_file
+from loopodds.archive.journal import PARTS, UNFINISHED
 from loopodds.archive.review import candidates, cells_of
 from loopodds.archive.sources import ParquetSource, Partition, found_archive, open_source
 from loopodds.archive.summary import LEAST_SHOWN, Tally
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.base.files import content_digest, naming, sync_file, sync_folder
 from loopodds.diagnosis.model import Model, smallest_impossible
 from loopodds.inspection.cells import Defect, cell_text, read_cells
 from loopodds.inspection.columns import ColumnPlan, added_columns, plan_columns
@@ -118,6 +119,7 @@ class ScoredChunk:
     table: pa.Table
     rejects: list[Defect]
     tally: Tally
+    written: Mapping[str, str] = field(default_factory=dict)  # file of a partition: name, digest
 
 
 def score_batch(batch: InspectionBatch, model: Model) -> Scores:
@@ -184,20 +186,26 @@ def score_partition(
     with closing(ParquetSource(Path(partition.path), groups)) as reader:
         schema: pa.Schema = empty_scored(reader.schema, model).schema
         parts = reader.parts(CHUNK_ROWS, 0, partition.first_row, plan.word_columns)
+        name = f"part-{partition.position - 1:06d}.parquet"
         try:
-            with pyarrow.parquet.ParquetWriter(unfinished, schema) as writer:
+            with (
+                naming(Path(folder, PARTS, name)),
+                pyarrow.parquet.ParquetWriter(unfinished, schema) as writer,
+            ):
                 for chunk in parts:
                     done = score_chunk(chunk, plan, model, review)
                     if done.table.num_rows:
                         writer.write_table(done.table.cast(schema))
                     rejects += done.rejects
                     tally = tally.plus(done.tally)
-            sync_file(unfinished)
-            number = partition.position - 1
-            os.replace(unfinished, Path(folder, PARTS, f"part-{number:06d}.parquet"))
+            with naming(Path(folder, PARTS, name)):
+                sync_file(unfinished)
+                written = {"name": name, "digest": content_digest(unfinished)}
+                os.replace(unfinished, Path(folder, PARTS, name))
+                sync_folder(Path(folder, PARTS))
         finally:
             unfinished.unlink(missing_ok=True)
-    return ScoredChunk(schema.empty_table(), rejects, tally)
+    return ScoredChunk(schema.empty_table(), rejects, tally, written)
 
 
 def _impossible_rows(

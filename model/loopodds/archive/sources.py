@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopodds.archive.chunks import NOT_TEXT, Chunk, format_of
-from loopodds.archive.csv_rows import CsvRows
+from loopodds.archive.csv_rows import CsvRows, check_width
 from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.casebook.sources import MARK
 from loopodds.inspection.cells import Defect
@@ -30,6 +30,7 @@ GZIP_MARK, PARQUET_MARK = b"\x1f\x8b", b"PAR1"
 BUFFER_BYTES = 1 << 20
 PARTITION_ROWS = 1 << 18
 OVERFLOWS = (OverflowError, MemoryError)  # what a damaged count of rows or bytes leads to
+MOST_TEXT = 512 << 20  # bytes of text in one chunk; a word that is stored once may fill them all
 DEMO_ENDING, MAP_ENDING = ".csv.gz", ".columns.toml"
 
 
@@ -39,6 +40,8 @@ def open_source(path: Path, column_map: ColumnMap) -> CsvRows | ParquetSource:
     Raises:
         InspectionError: if there is no such file or it is neither CSV nor Parquet.
     """
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise InspectionError(f"{path}: is a device, not a file; copy what it gives into one")
     try:
         file = path.open("rb", buffering=BUFFER_BYTES)
     except OSError as error:
@@ -92,11 +95,16 @@ class ParquetSource:
         with self._readable():
             self._file = self._opened([])
             self.schema = self._file.schema_arrow
-            self.schema.names  # noqa: B018  (raises when names are not UTF-8)
+            check_width(self.name, len(self.schema.names))  # raises when names are not UTF-8
             metadata = self._file.metadata
             self._groups = range(metadata.num_row_groups) if groups is None else groups
             self.group_rows = tuple(metadata.row_group(i).num_rows for i in self._groups)
             self._total = metadata.num_rows if groups is None else sum(self.group_rows)
+            if min(self.group_rows, default=0) < 0 or self._total != sum(self.group_rows):
+                raise InspectionError(
+                    f"{self.name}: its row groups do not hold the {self._total} rows that it says "
+                    "it has; it is damaged"
+                )
 
     def _opened(self, coded: list[str]) -> pyarrow.parquet.ParquetFile:
         import pyarrow.parquet
@@ -115,7 +123,8 @@ class ParquetSource:
     ) -> Iterator[Chunk]:
         """Chunks of exactly so many rows (the last may be shorter), cut at multiples of it.
 
-        Of the columns in ``words`` each word is read once, with which row has which.
+        Of the columns in ``words`` each word is read once, with which row has which. Other text is
+        read so too, lest a word of megabytes is multiplied before it is looked at.
 
         Raises:
             InspectionError: if the file is damaged.
@@ -123,12 +132,13 @@ class ParquetSource:
         import pyarrow as pa
 
         self._file.close()
-        coded = [name for name in words if pa.types.is_string(self.schema.field(name).type)]
-        self._file = self._opened(coded)
+        kept = {name for name in words if pa.types.is_string(self.schema.field(name).type)}
+        self._file = self._opened([field.name for field in self.schema if _is_text(field.type)])
         for table in self._tables(rows, position):
             position += table.num_rows
             with self._readable():
-                good, problems = _text_checked(table)
+                self._check_text(table, first_row)
+                good, problems = _text_checked(_decoded(table, self.schema, kept))
             yield Chunk(first_row, good, problems, position, position / self._total)
             first_row += table.num_rows
         if position != self._total:
@@ -139,6 +149,16 @@ class ParquetSource:
     def close(self) -> None:
         """Close the file."""
         self._file.close()
+
+    def _check_text(self, table: pa.Table, first_row: int) -> None:
+        sizes = {name: _text_bytes(table[name]) for name in table.column_names}
+        if sum(sizes.values()) > MOST_TEXT:
+            worst = max(sizes, key=lambda name: sizes[name])
+            last = first_row + table.num_rows - 1
+            raise InspectionError(
+                f"{self.name}: rows {first_row:,} to {last:,} hold {sizes[worst] >> 20:,} MB of "
+                f"text in column {worst!r}; leave it out"
+            )
 
     def _tables(self, rows: int, skip: int) -> Iterator[pa.Table]:
         import pyarrow as pa
@@ -184,6 +204,37 @@ class ParquetSource:
             raise InspectionError(
                 f"{self.name}: not a readable Parquet file ({reason}); copy or export it again"
             ) from error
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    import pyarrow as pa
+
+    texts = (pa.string(), pa.large_string(), pa.binary(), pa.large_binary())
+    return kind in texts
+
+
+def _text_bytes(column: pa.ChunkedArray) -> int:
+    """Length of all cells of a coded column together; 0 for others."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if not pa.types.is_dictionary(column.type):
+        return 0
+    lengths = (pc.binary_length(chunk.dictionary).take(chunk.indices) for chunk in column.chunks)
+    return sum(pc.sum(pc.cast(length, pa.int64())).as_py() or 0 for length in lengths)
+
+
+def _decoded(table: pa.Table, schema: pa.Schema, kept: set[str]) -> pa.Table:
+    """The table with the types of a schema, but for the coded columns to be kept."""
+    import pyarrow as pa
+
+    for place, field in enumerate(schema):
+        column = table.column(place)
+        coded = pa.types.is_dictionary(column.type) and not pa.types.is_dictionary(field.type)
+        if coded and field.name not in kept:
+            plain = [chunk.dictionary_decode().cast(field.type) for chunk in column.chunks]
+            table = table.set_column(place, field, pa.chunked_array(plain, field.type))
+    return table
 
 
 def _text_checked(table: pa.Table) -> tuple[pa.Table, tuple[Defect, ...]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import heapq
+import io
 import json
 from collections import Counter
 from collections.abc import Mapping
@@ -12,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from loopodds.archive.review import Reopen, best_entries
+from loopodds.base.files import write_whole
+from loopodds.base.spreadsheets import safe_cell
 
 LEAST_SHOWN = 10
 REVIEW_COLUMNS = ("row", "reason", "expected_cost", "missed", "recorded", "conflict_bits", "stops")
@@ -37,6 +40,7 @@ class Tally:
     blank: int = 0  # scored rows in which nothing was observed: what is known before looking
     stopped: int = 0  # scored rows with a stop in force
     stops: Mapping[str, int] = field(default_factory=dict)  # rows of each stop
+    formulas: int = 0  # cells that pass into CSV and that a spreadsheet would run
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -55,6 +59,7 @@ class Tally:
             self.blank + other.blank,
             self.stopped + other.stopped,
             dict(Counter(self.stops) + Counter(other.stops)),
+            self.formulas + other.formulas,
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -89,6 +94,7 @@ class Summary:
     reopen: tuple[Reopen, ...]  # inspections most worth reopening; empty unless asked for
     warnings: tuple[str, ...]  # columns that were not understood
     resumed: int  # rows that an earlier, unfinished run had already done
+    safe: bool = False  # whether formulas that pass through were made harmless
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -109,16 +115,22 @@ class Summary:
         """The inspections worth reopening as a file, JSON or CSV by the end of its name."""
         if path.suffix == ".json":
             entries = [entry.as_json() for entry in self.reopen]
-            path.write_text(json.dumps(entries, indent=2, ensure_ascii=False), encoding="utf-8")
-            return
+            write_whole(path, json.dumps(entries, indent=2, ensure_ascii=False))
+        else:
+            write_whole(path, self._review_csv())
+
+    def _review_csv(self) -> str:
         passed = list(dict.fromkeys(name for entry in self.reopen for name in entry.passed))
-        with path.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow([*REVIEW_COLUMNS, *passed])
-            for entry in self.reopen:
-                missed = "; ".join(f"{m.condition} {m.probability:.2f}" for m in entry.missed)
-                recorded = "; ".join(f"{name} {value}" for name, value in entry.recorded.items())
-                cells = [entry.row, entry.reason, f"{entry.cost:.2f}", missed, recorded]
-                cells += [f"{entry.conflict.bits:.2f}", " ".join(entry.stops)]
-                own = [entry.passed.get(name, "") for name in passed]
-                writer.writerow([*cells, *own])
+        own = safe_cell if self.safe else str
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow([*REVIEW_COLUMNS, *map(own, passed)])
+        for entry in self.reopen:
+            missed = "; ".join(f"{m.condition} {m.probability:.2f}" for m in entry.missed)
+            recorded = "; ".join(f"{name} {value}" for name, value in entry.recorded.items())
+            cells = [entry.row, entry.reason, f"{entry.cost:.2f}", missed, recorded]
+            cells += [f"{entry.conflict.bits:.2f}", " ".join(entry.stops)]
+            writer.writerow(
+                [*map(safe_cell, cells), *(own(entry.passed.get(name, "")) for name in passed)]
+            )
+        return text.getvalue()

@@ -9,16 +9,25 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, Future
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
+from socket import gethostname
 from typing import TYPE_CHECKING, Any
 
 from loopodds.archive.chunks import Chunk
-from loopodds.archive.outputs import OutputKind, check_writable, chunk_bytes, rejects_bytes
+from loopodds.archive.outputs import (
+    TEXT,
+    OutputKind,
+    check_writable,
+    chunk_bytes,
+    formula_count,
+    rejects_bytes,
+    without_formulas,
+)
 from loopodds.archive.scoring import score_chunk, score_partition
 from loopodds.archive.sources import Partition
 from loopodds.archive.summary import Tally
@@ -52,6 +61,8 @@ class Job:
     delimiter: str  # of CSV
     review: int  # candidates for reopening to look for
     folder: str = ""  # where partitions put their files
+    safe: bool = False  # whether formulas in columns that pass through are made harmless in CSV
+    version: str = ""  # of the program that planned the run
 
     @property
     def model(self) -> Model:
@@ -67,6 +78,7 @@ def job_for(
     kind: OutputKind,
     review: int,
     folder: str = "",
+    safe: bool = False,
 ) -> Job:
     """The job of scoring the archive of a name and schema.
 
@@ -80,7 +92,16 @@ def job_for(
         raise InspectionError(f"{name}: {error}") from error
     check_writable(schema, kind)
     where = absolute(knowledge) if knowledge is not None else None
-    return Job(plan, where, known.digest, kind, mapping.delimiter, review, folder)
+    return Job(
+        plan, where, known.digest, kind, mapping.delimiter, review, folder, safe, own_version()
+    )
+
+
+def own_version() -> str:
+    """Version of the program in this process."""
+    from importlib.metadata import version
+
+    return version("loopodds")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,6 +111,7 @@ class ScoredPart:
     scored: bytes
     rejects: bytes
     tally: Tally
+    written: Mapping[str, str] = field(default_factory=dict)  # file of a partition: name, digest
 
 
 @lru_cache(maxsize=1)
@@ -105,13 +127,30 @@ def _model(folder: str | None, digest: str) -> Model:
 
 def score_part(job: Job, part: Part) -> ScoredPart:
     """Score one part, in whatever process this is."""
+    if job.version != own_version():
+        here = f"process {os.getpid()} of {gethostname()}"
+        raise LoopoddsError(_other_version(here, own_version(), job.version))
     with _one_at_a_time:  # a cluster may hand several parts to threads of one process
         if isinstance(part, Partition):
             done = score_partition(part, job.plan, job.model, job.review, job.folder)
         else:
             done = score_chunk(part, job.plan, job.model, job.review)
-        scored = chunk_bytes(done.table, job.kind, job.delimiter)
-        return ScoredPart(scored, rejects_bytes(done.rejects), done.tally)
+        table, tally = done.table, done.tally
+        if job.kind in TEXT:
+            passed = job.plan.unread_columns
+            tally = replace(tally, formulas=formula_count(table, passed))
+            ours = set(table.column_names) - set(job.plan.columns)
+            table = without_formulas(table, ours.union(passed if job.safe else ()))
+        scored = chunk_bytes(table, job.kind, job.delimiter)
+        rejects = rejects_bytes(done.rejects, safe=job.kind != "frame")
+        return ScoredPart(scored, rejects, tally, done.written)
+
+
+def _other_version(worker: str, theirs: object, ours: str) -> str:
+    return (
+        f"worker {worker} runs loopodds {theirs}, this run is of loopodds {ours}; "
+        "install the same on all"
+    )
 
 
 def in_order(
@@ -185,6 +224,29 @@ def _end_with_parent() -> None:
     threading.Thread(target=watch, daemon=True).start()
 
 
+def _knock(address: str) -> None:
+    """Refuse an address where nothing speaks as Dask does; a client would try it for ever."""
+    import asyncio
+
+    from distributed.comm import connect, get_address_host_port
+    from distributed.security import Security
+    from tornado.websocket import WebSocketError
+
+    async def answers() -> None:
+        how = Security().get_connection_args("client")
+        comm = await asyncio.wait_for(connect(address, CONNECT_SECONDS, **how), CONNECT_SECONDS)
+        await comm.close()
+
+    try:
+        get_address_host_port(address)
+        asyncio.run(answers())
+    except (OSError, ValueError, TypeError, WebSocketError) as error:
+        reason = error if str(error) else f"silent for {CONNECT_SECONDS} s"
+        raise LoopoddsError(
+            f"no Dask scheduler answers at {address!r}: {reason}; write it as tcp://host:8786"
+        ) from error
+
+
 @contextmanager
 def _cluster(address: str) -> Iterator[tuple[Executor, Room]]:
     """The scheduler hands a part to another worker when the one that had it dies."""
@@ -194,15 +256,16 @@ def _cluster(address: str) -> Iterator[tuple[Executor, Room]]:
         raise LoopoddsError(
             "scoring on a cluster needs the extra 'cluster': pip install 'loopodds[cluster]'"
         ) from error
-    try:
-        client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
-        raise LoopoddsError(f"no Dask scheduler answers at {address!r}: {error}") from error
+    _knock(address)
+    client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)
     with client:
         try:
             client.wait_for_workers(1, timeout=CONNECT_SECONDS)
         except TimeoutError as error:
             raise LoopoddsError(f"the Dask cluster at {address!r} has no workers") from error
+        for worker, theirs in client.run(own_version, on_error="return").items():
+            if theirs != own_version():
+                raise LoopoddsError(_other_version(worker, theirs, own_version()))
         executor = client.get_executor(pure=False)
         try:
             yield executor, lambda: AHEAD * sum(client.nthreads().values())

@@ -22,6 +22,10 @@ class InspectionError(LoopoddsError, ValueError):
     """An inspection says something that cannot be read or cannot be."""
 
 
+class FileError(LoopoddsError, OSError):
+    """A file that cannot be written, or not there."""
+
+
 class UnitError(LoopoddsError, ValueError):
     """A quantity has no unit, an unknown unit or a unit of another dimension."""
 

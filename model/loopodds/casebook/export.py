@@ -2,10 +2,8 @@
 
 import csv
 import json
-import os
 import re
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import NamedTuple, TextIO
 
 from loopodds.base.units import Dimension
@@ -167,23 +165,6 @@ def _columns(rows: Iterable[Mapping[str, object]], knowledge: Knowledge) -> list
         return (1, known.index(base)) if base in known else (2, 0)
 
     return sorted(used or ABOUT, key=place)
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file so that it is there as a whole or as it was before.
-
-    Raises:
-        OSError: if it cannot be written.
-    """
-    draft = path.with_name(f".{path.name}-{os.getpid()}.new")
-    try:
-        with draft.open("w", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
 
 
 def _key(name: str) -> str:

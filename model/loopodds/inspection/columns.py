@@ -66,6 +66,12 @@ class ColumnPlan:
         """Columns whose text is one of a few words."""
         return [feed.column for feed in self.feeds if feed.options]
 
+    @property
+    def unread_columns(self) -> list[str]:
+        """Columns whose cells may hold anything: unread, or read by words of the archive's own."""
+        checked = {feed.column for feed in self.feeds if not feed.values and feed.others is None}
+        return [column for column in self.columns if column not in checked]
+
     def columns_of(self, case_name: str) -> list[str]:
         """Input columns that feed a name of a case."""
         return [feed.column for feed in self.feeds if feed.case_name == case_name]

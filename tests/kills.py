@@ -1,0 +1,141 @@
+"""Kills the scorer again and again and takes it up each time: nothing lost, the same bytes.
+
+    python tests/kills.py --count 100            kills for each of CSV, gzip and Parquet
+
+A run is killed some parts and a moment after its start, also while it puts its files in place, and
+taken up with ``resume`` until it is through; then the next run begins. Before each resumption the
+journal is read: what it says is done must not be done again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import signal
+import sys
+import time
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import NamedTuple
+
+from invented_archives import SMALL, invented_rows, write_archive
+from loopodds.archive.runner import score
+from loopodds.archive.summary import Summary
+
+ENDINGS = {"csv": ".csv", "gzip": ".csv.gz", "parquet": ".parquet"}
+ROWS, PART = 2000, 20
+LONGEST_SECONDS = 120.0
+
+
+class Campaign(NamedTuple):
+    """What came of the kills of one kind."""
+
+    kills: int
+    runs: int  # that were killed and went through in the end
+    midway: int  # kills after at least one part was safe
+    lost: int  # rows that were safe and were scored again
+    different: int  # runs whose scored rows or rejects differ from those of an undisturbed one
+
+
+def safe_rows(journal: Path) -> int:
+    """Rows that the whole lines of a journal say are done."""
+    if not journal.exists():
+        return 0
+    lines = journal.read_bytes().splitlines(keepends=True)
+    records = [json.loads(line) for line in lines if line.endswith(b"\n")]
+    return sum(record["tally"]["rows"] for record in records if "tally" in record)
+
+
+def lines_in(journal: Path) -> int:
+    try:
+        return journal.read_bytes().count(b"\n")
+    except FileNotFoundError:  # not begun yet, or just through
+        return 0
+
+
+def scored(source: Path, out: Path) -> Summary:
+    summary = score(source, out, knowledge=SMALL, resume=True, part_rows=PART)
+    assert isinstance(summary, Summary)
+    return summary
+
+
+def killed(source: Path, out: Path, parts: int, pause: float) -> bool:
+    """Start a run and kill it so many parts and seconds later; False if it was through by then."""
+    journal = out.with_name(out.name + ".partial") / "journal.jsonl"
+    wanted, end = lines_in(journal) + parts, time.monotonic() + LONGEST_SECONDS
+    process = os.fork()  # of this process, whose knowledge is compiled already
+    if process == 0:
+        code = 1
+        try:
+            scored(source, out)
+            code = 0
+        finally:
+            os._exit(code)
+    while (ended := os.waitpid(process, os.WNOHANG)) == (0, 0) and lines_in(journal) < wanted:
+        if time.monotonic() > end:
+            os.kill(process, signal.SIGKILL)
+            raise TimeoutError("the run hangs")
+        time.sleep(0.001)
+    if ended == (0, 0):
+        time.sleep(pause)
+        os.kill(process, signal.SIGKILL)
+        ended = os.waitpid(process, 0)
+    code = os.waitstatus_to_exitcode(ended[1])
+    assert code in (0, -signal.SIGKILL), f"the run failed with {code}"
+    return code != 0
+
+
+def results(out: Path) -> tuple[bytes, bytes]:
+    stem = out.name.split(".")[0]
+    return out.read_bytes(), out.with_name(f"{stem}.rejects.csv").read_bytes()
+
+
+def campaign(kind: str, count: int, seed: int) -> Campaign:
+    """So many kills of runs over an archive of a kind."""
+    rng = random.Random(seed)
+    rows = invented_rows(ROWS, seed)
+    for number in range(0, ROWS, 97):
+        rows[number]["sample_bubbles"] = "yes"
+    kills = runs = midway = lost = different = 0
+    with TemporaryDirectory() as place:
+        folder = Path(place)
+        source = write_archive(rows, folder / f"in{ENDINGS[kind]}", group_rows=300)
+        whole, out = folder / f"whole{ENDINGS[kind]}", folder / f"out{ENDINGS[kind]}"
+        scored(source, whole)
+        journal = out.with_name(out.name + ".partial") / "journal.jsonl"
+        while kills < count:
+            # some kills come in the last moments, while files are put in place
+            while kills < count and killed(
+                source, out, rng.randrange(1, 2 * ROWS // PART // 5), rng.uniform(0, 0.03)
+            ):
+                kills += 1
+                midway += safe_rows(journal) > 0
+            safe = safe_rows(journal)
+            done = scored(source, out)
+            lost += max(safe - done.resumed, 0)
+            different += done.tally.rows != ROWS or results(out) != results(whole)
+            runs += 1
+            for path in folder.glob("out*"):
+                path.unlink()
+    return Campaign(kills, runs, midway, lost, different)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--count", type=int, default=100, help="kills for each kind")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("kinds", nargs="*", default=list(ENDINGS))
+    given = parser.parse_args()
+    failed = False
+    for kind in given.kinds:
+        done = campaign(kind, given.count, given.seed)
+        sys.stdout.write(f"{kind:8} {done}\n")
+        sys.stdout.flush()
+        failed |= bool(done.lost or done.different)
+    return int(failed)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
