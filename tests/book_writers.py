@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Any
 
 from loopodds.base.errors import LoopoddsError
-from loopodds.casebook.book import CaseBook, Event
+from loopodds.casebook.book import CaseBook
+from loopodds.casebook.events import Event
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds.knowledge.records import Knowledge

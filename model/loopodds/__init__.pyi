@@ -67,9 +67,14 @@ from loopodds.safety.stops import StopInForce as StopInForce
 from loopodds.decision.workshop import ServicePlan as ServicePlan, Workshop as Workshop
 from loopodds.casebook.answers import Answer as Answer
 from loopodds.casebook.believed import (
-    Checked as Checked, check_book as check_book, tests_of as tests_of,
+    Checked as Checked, Recomputed as Recomputed, check_book as check_book, tests_of as tests_of,
+    verify_case as verify_case,
 )
-from loopodds.casebook.book import CaseBook as CaseBook, Event as Event
+from loopodds.casebook.book import CaseBook as CaseBook, Ends as Ends
+from loopodds.casebook.chain import (
+    Salvaged as Salvaged, Walked as Walked, salvage as salvage, walk as walk,
+)
+from loopodds.casebook.events import Event as Event
 from loopodds.casebook.export import (
     case_text as case_text, write_archive as write_archive, write_whole as write_whole,
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -142,6 +143,9 @@ def test_a_full_disk_is_named_and_nothing_acknowledged_is_lost(
     assert len(said) > 5
     assert held(path) == said
     assert_whole(path, model)
+    with contextlib.suppress(OSError), (small_disk / "rest").open("wb", buffering=0) as rest:
+        while True:
+            rest.write(bytes(512))
     second = small_disk / "second.db"
     assert run("fill", second) == [f"case book {second}: {full}"]
     assert not second.exists()

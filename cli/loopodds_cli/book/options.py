@@ -77,7 +77,8 @@ def _case_names(ctx: click.Context) -> dict[str, str]:
     from loopodds import printable
 
     with Desk(ctx.params.get("book")).opened() as book:
-        return {str(e.case): printable(e.content["name"]) for e, _ in book.ends()}
+        names = {ends.case: ends.first.content["name"] for ends in book.ends() if ends.first}
+    return {str(number): printable(name) for number, name in names.items()}
 
 
 def _recorded(ctx: click.Context) -> dict[str, str]:

@@ -13,7 +13,7 @@ from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, percent, test_titl
 from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
-    from loopodds import Answer, CaseState, Checked, Event, Knowledge, Noted
+    from loopodds import Answer, CaseState, Ends, Event, Knowledge, Noted
 
 LEADING = 4
 MOVED_AT_MOST = 6
@@ -112,64 +112,47 @@ def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
         page.marked("!", _changed(events[-1].knowledge, knowledge.digest))
 
 
-def print_list(ends: Iterable[tuple[Event, Event]], everything: bool) -> None:
+def print_list(cases: Iterable[Ends], everything: bool) -> None:
     """One line a case: number, name, when last touched, what was likeliest then."""
-    page, rows, hidden = Page(), [], 0
-    for first, last in ends:
-        if _closed(last) and not everything:
+    page, rows, damaged, hidden = Page(), [], [], 0
+    for case, first, last, problem in cases:
+        if problem or first is None or last is None:
+            damaged.append(case)
+        if first is None or last is None:
+            rows.append((str(case), "-", "", "damaged", "", ""))
+        elif _closed(last) and not everything and not problem:
             hidden += 1
-            continue
-        state = "closed" if _closed(last) else "open"
-        case = (str(first.case), printable(first.content["name"]) or "-", last.time[:10], state)
-        name, p = _likeliest(last)
-        rows.append((*case, percent(p), spaced(name)))
+        else:
+            state = "damaged" if problem else "closed" if _closed(last) else "open"
+            about = (str(case), printable(first.content["name"]) or "-", last.time[:10], state)
+            name, p = _likeliest(last)
+            rows.append((*about, percent(p), spaced(name)))
     page.rows(rows, right=[0, 4])
+    for case in damaged:
+        page.marked("!", f"case {case} is damaged; `loopodds case check` says how")
     if hidden:
         page.aside(f"{hidden} closed; --all shows them too", indent=1)
     elif not rows:
         page.line("No cases yet; `loopodds case open` begins one.")
 
 
-def list_json(ends: Iterable[tuple[Event, Event]], everything: bool) -> list[dict[str, Any]]:
-    """The same as plain data."""
+def list_json(cases: Iterable[Ends], everything: bool) -> list[dict[str, Any]]:
+    """The same as plain data; what a damaged case does not tell any more is null."""
     return [
         {
-            "case": first.case,
-            "name": first.content["name"],
-            "opened": first.time,
-            "last": last.time,
-            "closed": _closed(last),
-            "events": last.position,
-            "p_sound": last.posterior.p_sound,
-            "conditions": last.posterior.conditions,
+            "case": case,
+            "name": first and first.content["name"],
+            "opened": first and first.time,
+            "last": last and last.time,
+            "closed": last and _closed(last),
+            "events": last and last.position,
+            "p_sound": last and last.posterior.p_sound,
+            "conditions": last and last.posterior.conditions,
+            "damaged": problem,
         }
-        for first, last in ends
-        if everything or not _closed(last)
+        for case, first, last, problem in cases
+        if everything or problem or last is None or not _closed(last)
     ]
-
-
-def checked_json(damage: Sequence[str], results: Sequence[Checked]) -> dict[str, Any]:
-    """What :func:`print_checked` shows, as plain data."""
-    return {"damage": list(damage), "cases": [checked._asdict() for checked in results]}
-
-
-def print_checked(damage: Sequence[str], results: Sequence[Checked], digest: str) -> None:
-    """Whether the file is sound and every stored belief comes out again."""
-    page = Page()
-    page.title("Case book checked", f"knowledge in force: {digest}")
-    page.line(f"File: {'; '.join(damage) or 'sound'}")
-    compared = sum(checked.compared for checked in results)
-    events = sum(checked.events for checked in results)
-    largest = max((checked.difference for checked in results), default=0.0)
-    page.line(f"{len(results)} cases, {events} events; {compared} stored beliefs worked out anew,")
-    page.line(f"largest difference {largest:.1e}")
-    if compared < events:
-        older = dict.fromkeys(digest for checked in results for digest in checked.older)
-        page.marked("!", f"{events - compared} events were recorded with other knowledge "
-                    f"({', '.join(older)}): their beliefs stand as stored")  # fmt: skip
-    for checked in results:
-        if checked.problem:
-            page.marked("!", f"case {checked.case}: {printable(checked.problem)}")
 
 
 def _closed(last: Event) -> bool:

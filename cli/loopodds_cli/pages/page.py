@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from loopodds import condition_title, lowered, spaced
 from loopodds import percent as percent
+from rich.cells import cell_len
 from rich.console import Console
 from rich.style import Style
 from rich.text import Text
@@ -94,18 +95,32 @@ class Page:
         """Aligned columns, ``right`` those flush right; the widest wraps on a narrow page."""
         if not rows:
             return
-        texts = [[_text(cell) for cell in row] for row in rows]
-        widths = [max(row[i].cell_len for row in texts) for i in range(len(texts[0]))]
+        lengths = [[_length(cell) for cell in row] for row in rows]
+        widths = [max(column) for column in zip(*lengths, strict=True)]
         room = self.width - len(MARGIN) - len(GAP) * (len(widths) - 1)
         widest = widths.index(max(widths))
         widths[widest] = max(1, min(widths[widest], room - sum(widths) + widths[widest]))
-        for row in texts:
-            cells = [t.wrap(self._console, w) for t, w in zip(row, widths, strict=True)]
-            for i in range(max(map(len, cells))):
-                line = [cell[i] if i < len(cell) else Text() for cell in cells]
-                for k, part in enumerate(line):
-                    part.align("right" if k in right else "left", widths[k])
-                self._print(Text(MARGIN) + Text(GAP).join(line))
+        for row, taken in zip(rows, lengths, strict=True):
+            if all(
+                isinstance(c, str) and t <= w for c, t, w in zip(row, taken, widths, strict=True)
+            ):
+                self._plain(_padded(row, taken, widths, right))
+            else:
+                self._wrapped([_text(cell) for cell in row], widths, right)
+
+    def _wrapped(self, row: Sequence[Text], widths: Sequence[int], right: Sequence[int]) -> None:
+        """One row over as many lines as it needs."""
+        cells = [t.wrap(self._console, w) for t, w in zip(row, widths, strict=True)]
+        for i in range(max(map(len, cells))):
+            line = [cell[i] if i < len(cell) else Text() for cell in cells]
+            for k, part in enumerate(line):
+                part.align("right" if k in right else "left", widths[k])
+            self._print(Text(MARGIN) + Text(GAP).join(line))
+
+    def _plain(self, line: str) -> None:
+        """A line without styles that fits: nothing is left to lay out, and long lists have many."""
+        self._begun = True
+        self._console.out(line.rstrip(), highlight=False)
 
     def bar(self, probability: float, mark: float | None = None) -> Text:
         """Probability as a bar of 16 cells; ``mark`` draws a stroke where another one stands."""
@@ -129,6 +144,22 @@ class Page:
         self._begun = True
         line.rstrip()
         self._console.print(line)
+
+
+def _length(cell: Cell) -> int:
+    """Columns of a terminal that a cell takes."""
+    return cell.cell_len if isinstance(cell, Text) else cell_len(cell)
+
+
+def _padded(
+    row: Sequence[Cell], taken: Sequence[int], widths: Sequence[int], right: Sequence[int]
+) -> str:
+    """A row of plain cells that fit, as one line."""
+    cells = []
+    for k, (cell, used, width) in enumerate(zip(row, taken, widths, strict=True)):
+        gap = " " * (width - used)
+        cells.append(f"{gap}{cell}" if k in right else f"{cell}{gap}")
+    return MARGIN + GAP.join(cells)
 
 
 def _text(cell: Cell) -> Text:

@@ -105,11 +105,20 @@ class Knowledge:
     sources: Mapping[str, Source]
     scope: Scope
     digest: str
+    texts: Mapping[str, str]  # of the files, by name
 
     def __new__(cls, folder: str | Path | None = None) -> Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
         return _parsed(tuple((name, _text(folder, name)) for name in names))
+
+    @classmethod
+    def of_texts(cls, texts: Mapping[str, str]) -> Knowledge:
+        """The knowledge that files of these names and texts hold."""
+        for name in (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN):
+            if name not in texts:
+                raise KnowledgeError(f"{name}: there is no such file in this version")
+        return _parsed(tuple(texts.items()))
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _made, (dict(vars(self)),)
@@ -169,7 +178,6 @@ def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
             if name in nodes:
                 raise KnowledgeError(f"{file}: {name} is already a {nodes[name].kind}")
             nodes[name] = read_node(name, sort, entry, file)
-    digest = hashlib.sha256("\0".join(text for _, text in sorted(texts)).encode()).hexdigest()
     parts: dict[str, object] = {
         stem: {name: read_one(stem, name, table) for name, table in tables[f"{stem}.toml"].items()}
         for stem in RECORDS
@@ -181,9 +189,16 @@ def _parsed(texts: tuple[tuple[str, str], ...]) -> Knowledge:
             "conditions": _conditions(nodes),
             "scope": read_record(Scope, tables["scope.toml"], "scope.toml", "scope"),
             "prices": tables["prices.toml"],
-            "digest": digest[:16],
+            "digest": digest_of(dict(texts)),
+            "texts": dict(texts),
         }
     )
+
+
+def digest_of(texts: Mapping[str, str]) -> str:
+    """Version of the knowledge that files of these names and texts hold."""
+    content = "\0".join(text for _, text in sorted(texts.items()))
+    return hashlib.sha256(content.encode()).hexdigest()[:16]
 
 
 RECORDS: Mapping[str, type[msgspec.Struct]] = {
