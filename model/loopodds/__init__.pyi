@@ -6,7 +6,8 @@ from loopodds.base.errors import (
     nearest as nearest, unknown_name as unknown_name,
 )
 from loopodds.base.phrases import (
-    lowered as lowered, percent as percent, sentence as sentence, spaced as spaced,
+    lowered as lowered, percent as percent, printable as printable, sentence as sentence,
+    spaced as spaced,
 )
 from loopodds.base.units import format_quantity as format_quantity, parse_quantity as parse_quantity
 from loopodds.physics.refrigerants import refrigerant as refrigerant
@@ -20,7 +21,7 @@ from loopodds.knowledge.records import SOUND as SOUND, Knowledge as Knowledge
 from loopodds.knowledge.shapes import Grounds as Grounds
 from loopodds.inspection.assignments import (
     Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,
-    parse_outcomes as parse_outcomes, printable as printable,
+    parse_outcomes as parse_outcomes,
 )
 from loopodds.inspection.encoding import encode as encode
 from loopodds.inspection.inspection import Inspection as Inspection, batch_of as batch_of

@@ -14,11 +14,11 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from loopodds.base.phrases import printable
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.events import NewEvent, Signature
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
-from loopodds.inspection.assignments import printable
 from loopodds_cli.bash_words import WholeWords
 from loopodds_cli.main import main
 from loopodds_cli.prompt.asking import meaning

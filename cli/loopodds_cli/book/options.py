@@ -77,8 +77,7 @@ def _case_names(ctx: click.Context) -> dict[str, str]:
     from loopodds import printable
 
     with Desk(ctx.params.get("book")).opened() as book:
-        names = {ends.case: ends.first.content["name"] for ends in book.ends() if ends.first}
-    return {str(number): printable(name) for number, name in names.items()}
+        return {str(ends.case): printable(ends.name) for ends in book.ends()}
 
 
 def _recorded(ctx: click.Context) -> dict[str, str]:

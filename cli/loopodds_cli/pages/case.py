@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from loopodds import SOUND, TELLING, described, printable, spaced, title_of, value_text
+from loopodds import SOUND, TELLING, described, printable, title_of, value_text
 from rich.text import Text
 
 from loopodds_cli.cases import Next, none_pays
+from loopodds_cli.pages.case_list import likeliest
 from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, percent, test_title
 from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
-    from loopodds import Answer, CaseState, Ends, Event, Knowledge, Noted
+    from loopodds import Answer, CaseState, Event, Knowledge, Noted
 
 LEADING = 4
 MOVED_AT_MOST = 6
@@ -102,7 +103,7 @@ def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
         if event.knowledge != digest:
             digest = event.knowledge
             rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT), "", ""))
-        name, p = _likeliest(event)
+        name, p = likeliest(event)
         who, note = f"({event.who})" * bool(event.who), f'"{event.note}"' * bool(event.note)
         what = printable("  ".join(filter(None, [described(event), who, note])))
         moment = event.time[:16].replace("T", " ")
@@ -110,59 +111,6 @@ def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
     page.rows(rows, right=[0, 3])
     if events[-1].knowledge != knowledge.digest:
         page.marked("!", _changed(events[-1].knowledge, knowledge.digest))
-
-
-def print_list(cases: Iterable[Ends], everything: bool) -> None:
-    """One line a case: number, name, when last touched, what was likeliest then."""
-    page, rows, damaged, hidden = Page(), [], [], 0
-    for case, first, last, problem in cases:
-        if problem or first is None or last is None:
-            damaged.append(case)
-        if first is None or last is None:
-            rows.append((str(case), "-", "", "damaged", "", ""))
-        elif _closed(last) and not everything and not problem:
-            hidden += 1
-        else:
-            state = "damaged" if problem else "closed" if _closed(last) else "open"
-            about = (str(case), printable(first.content["name"]) or "-", last.time[:10], state)
-            name, p = _likeliest(last)
-            rows.append((*about, percent(p), spaced(name)))
-    page.rows(rows, right=[0, 4])
-    for case in damaged:
-        page.marked("!", f"case {case} is damaged; `loopodds case check` says how")
-    if hidden:
-        page.aside(f"{hidden} closed; --all shows them too", indent=1)
-    elif not rows:
-        page.line("No cases yet; `loopodds case open` begins one.")
-
-
-def list_json(cases: Iterable[Ends], everything: bool) -> list[dict[str, Any]]:
-    """The same as plain data; what a damaged case does not tell any more is null."""
-    return [
-        {
-            "case": case,
-            "name": first and first.content["name"],
-            "opened": first and first.time,
-            "last": last and last.time,
-            "closed": last and _closed(last),
-            "events": last and last.position,
-            "p_sound": last and last.posterior.p_sound,
-            "conditions": last and last.posterior.conditions,
-            "damaged": problem,
-        }
-        for case, first, last, problem in cases
-        if everything or problem or last is None or not _closed(last)
-    ]
-
-
-def _closed(last: Event) -> bool:
-    """Whether a case is closed, from its last event: nothing but undoing can follow a closing."""
-    return "closed" in (last.kind, last.content.get("kind")) and last.kind != "undone"
-
-
-def _likeliest(event: Event) -> tuple[str, float]:
-    """What was likeliest after an event, and its probability."""
-    return max(event.posterior.chances().items(), key=lambda pair: pair[1])
 
 
 def _changed(older: str, digest: str) -> str:

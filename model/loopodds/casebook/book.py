@@ -31,6 +31,7 @@ from loopodds.casebook.events import (
     event_of,
     link_of,
     linked,
+    name_of,
     told_of,
 )
 from loopodds.casebook.file import (
@@ -59,10 +60,11 @@ class Overtaken(CaseBookError):
 
 
 class Ends(NamedTuple):
-    """A case at a glance: its first and last event, or why they cannot be used."""
+    """A case at a glance: how it began and how it stands, or why that cannot be told."""
 
     case: int
-    first: Event | None
+    name: str  # free text, as given when the case was opened
+    opened: str  # time of its opening, UTC, ISO 8601
     last: Event | None
     problem: str  # empty where all is well as far as it was looked at
 
@@ -131,25 +133,36 @@ class CaseBook:
     def ends(self) -> list[Ends]:
         """Every case by number, a damaged one with what is wrong with it.
 
-        Only first and last events are read whole; of those between, whether they are of a known
-        kind and have a content at all. :func:`loopodds.casebook.chain.walk` reads everything.
+        Only the last events are read whole. Of the others it is seen whether they are of a known
+        kind and have a content at all; :func:`loopodds.casebook.chain.walk` reads everything.
         """
-        query = f"""SELECT {_COLUMNS} FROM events WHERE place IN (
-                SELECT place FROM events WHERE position = 1 UNION SELECT place FROM (
-                    SELECT place, max(position) FROM events GROUP BY case_number))
-            ORDER BY case_number, position"""
-        rows: dict[int, list[Row]] = {number: [] for number in self.numbers()}
+        found = dict.fromkeys(self.numbers(), ("", ""))
+        problems = self._senseless()
+        query = "SELECT case_number, time, content FROM events WHERE position = 1"
+        for case, time, content in self._rows(query):
+            try:
+                found[case] = (name_of(content), time.decode())
+            except ValueError as error:
+                problems[case] = f"event 1: {error}"
+        query = f"""SELECT {_COLUMNS} FROM events WHERE place IN (SELECT place FROM
+            (SELECT place, max(position) FROM events GROUP BY case_number))"""
+        last: dict[int, Event] = {}
         for row in self._rows(query):
-            rows.get(row[0], []).append(row)
-        senseless = self._senseless()
-        return [_ends(number, found, senseless.get(number, "")) for number, found in rows.items()]
+            try:
+                last[row[0]] = event_of(row)
+            except DamagedEvent as error:
+                problems[row[0]] = str(error)
+        return [
+            Ends(case, name, opened, last.get(case), problems.get(case, ""))
+            for case, (name, opened) in found.items()
+        ]
 
     def _senseless(self) -> dict[int, str]:
         """Cases with an event that cannot be one, as far as that is quickly seen."""
-        query = f"""SELECT case_number, position FROM events WHERE kind NOT IN ({_KNOWN_KINDS})
-            OR content NOT GLOB '{{*}}' ORDER BY case_number, position DESC"""
-        found = self._rows(query)
-        return {row[0]: f"event {row[1]}: is no event" for row in found}
+        query = f"""SELECT case_number, position FROM events
+            WHERE kind NOT IN ({_KNOWN_KINDS}) OR content NOT GLOB '{{*}}'
+            OR (position = 1) <> (kind = 'opened') ORDER BY case_number, position DESC"""
+        return {case: f"event {position!r}: is no event" for case, position in self._rows(query)}
 
     def append(
         self, case: int | None, after: int, events: Sequence[NewEvent], signature: Signature
@@ -357,13 +370,3 @@ def _in_memory(connection: sqlite3.Connection) -> sqlite3.Connection:
         connection.backup(copy)
         copy.text_factory = bytes
         return copy
-
-
-def _ends(case: int, rows: Sequence[Row], senseless: str) -> Ends:
-    first: Event | None = None
-    try:
-        first = events_of(rows[:1])[0]
-        last = event_of(rows[-1])
-        return Ends(case, first, last, senseless)
-    except DamagedEvent as error:
-        return Ends(case, first, None, str(error))

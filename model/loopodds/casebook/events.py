@@ -166,11 +166,8 @@ def link_of(row: Row) -> str:
 
     Each cell is hashed with its length before it, so that no text can pass for two cells.
     """
-    hashed = hashlib.sha256()
-    for cell in row[: len(COLUMNS) - 1]:
-        content = cell if isinstance(cell, bytes) else str(cell).encode()
-        hashed.update(b"%d:%b" % (len(content), content))
-    return hashed.hexdigest()
+    parts = [c if isinstance(c, bytes) else str(c).encode() for c in row[: len(COLUMNS) - 1]]
+    return hashlib.sha256(b"".join(b"%d:%b" % (len(part), part) for part in parts)).hexdigest()
 
 
 def told_of(event: Event) -> Row:
@@ -206,6 +203,19 @@ def event_of(row: Row) -> Event:
         return _read(row)
     except (ValueError, msgspec.DecodeError, RecursionError) as error:
         raise DamagedEvent(f"{where}: {error}") from error
+
+
+def name_of(content: bytes) -> str:
+    """Name of a case, from the content of its opening alone.
+
+    Raises:
+        ValueError: if that is none.
+    """
+    try:
+        name: str = _CONTENTS["opened"].decode(content)["name"]
+    except (TypeError, msgspec.DecodeError, RecursionError) as error:
+        raise ValueError(str(error)) from error
+    return name
 
 
 def _is_number(cell: object) -> bool:
