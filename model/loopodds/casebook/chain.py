@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from loopodds.casebook.book import CaseBook, add, taken
-from loopodds.casebook.events import NO_LINK, TOLD, DamagedEvent, Row, event_of
+from loopodds.casebook.events import NO_LINK, TOLD, DamagedEvent, Row, event_of, is_linked
 from loopodds.casebook.file import begin_tables, write_book
 from loopodds.casebook.kept import keep_knowledge
 from loopodds.casebook.layout import SCHEMA, VERSION
@@ -38,14 +38,13 @@ class Walked:
             and 0 < position <= self.sound.get(case, 0)
         )
 
-    def blame(self, case: object, position: object, problem: str) -> None:
-        """End what is sound of a case before an event."""
+    def blame(self, case: object, problem: str, back: int = 0) -> None:
+        """End what is sound of a case where the walk has come to, or so many events before."""
         if not isinstance(case, int):
             self.findings.append(f"case {case!r}: {problem}")
             return
         self.problems.setdefault(case, problem)
-        before = position - 1 if isinstance(position, int) else 0
-        self.sound[case] = max(0, min(self.sound.get(case, 0), before))
+        self.sound[case] = max(0, self.sound.get(case, 0) - back)
 
 
 class Salvaged(NamedTuple):
@@ -94,26 +93,24 @@ def _follow(walked: Walked, before: _Before | None, place: int, row: Row) -> Non
     if before is not None and place != before.place + 1:
         gone = f"{place - before.place - 1} rows of the book are gone before {where}"
         walked.findings.append(gone)
-    elif before is not None and row[TOLD] != before.link:
-        if before.place:
-            problem = f"event {before.position!r}: is not the one that {where} was written after"
-            walked.blame(before.case, before.position, problem)
-        else:
+    elif before is not None and row[TOLD] != before.link and is_linked(row):
+        if not before.place:
             walked.findings.append(f"events before {where} are gone")
+        elif before.case not in walked.problems:
+            problem = f"event {before.position!r}: is not the one that {where} was written after"
+            walked.blame(before.case, problem, back=1)
+    if case in walked.problems:
+        return
     try:
         event = event_of(row)
     except DamagedEvent as error:
-        walked.blame(case, position, str(error))
+        walked.blame(case, str(error))
         return
     expected = 1 + walked.sound.get(event.case, 0)
-    if event.case in walked.problems:
-        return
     if event.position != expected:
-        problem = f"event {position}: event {expected} is missing before it"
-        walked.blame(event.case, expected, problem)
+        walked.blame(case, f"event {position}: event {expected} is missing before it")
     elif (event.kind == "opened") != (expected == 1):
-        problem = f"event {position}: a case begins with its opening and has only one"
-        walked.blame(event.case, expected, problem)
+        walked.blame(case, f"event {position}: a case begins with its opening and has only one")
     else:
         walked.sound[event.case] = expected
 

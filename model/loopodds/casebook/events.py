@@ -170,6 +170,11 @@ def link_of(row: Row) -> str:
     return hashlib.sha256(b"".join(b"%d:%b" % (len(part), part) for part in parts)).hexdigest()
 
 
+def is_linked(row: Row) -> bool:
+    """Whether a row is what its link says: only such a row is a witness of the one before it."""
+    return link_of(row).encode() == row[-1]
+
+
 def told_of(event: Event) -> Row:
     """The row of an event, without its links."""
     texts = (
@@ -197,7 +202,7 @@ def event_of(row: Row) -> Event:
         raise DamagedEvent(f"{where}: a number is needed for both")
     if not all(isinstance(cell, bytes) for cell in row[2:]):
         raise DamagedEvent(f"{where}: holds something else than text")
-    if link_of(row).encode() != row[-1]:
+    if not is_linked(row):
         raise DamagedEvent(f"{where}: is not what was written; its link does not fit")
     try:
         return _read(row)
