@@ -71,6 +71,18 @@ def test_writers_killed_at_random_moments_lose_nothing_they_acknowledged(
         assert_whole(book, model)
 
 
+@pytest.mark.slow
+def test_four_writers_of_whom_one_is_killed_again_and_again_lose_nothing(
+    tmp_path: Path, model: Model
+) -> None:
+    """A short run; two hundred kills: ``python tests/book_writers.py storm BOOK 200 1``."""
+    path = tmp_path / "book.db"
+    (report,) = run("storm", path, 25, 20261128)
+    assert (report["lost"], report["damaged"], report["broken"]) == ([], [], [])
+    assert report["held"] >= report["acknowledged"] >= 25
+    assert_whole(path, model)
+
+
 def test_two_processes_write_to_one_case_and_every_entry_of_both_is_there(
     tmp_path: Path, model: Model
 ) -> None:
