@@ -172,7 +172,7 @@ def link_of(row: Row) -> str:
 
 def is_linked(row: Row) -> bool:
     """Whether a row is what its link says: only such a row is a witness of the one before it."""
-    return link_of(row).encode() == row[-1]
+    return bool(link_of(row).encode() == row[-1])
 
 
 def told_of(event: Event) -> Row:
