@@ -1,6 +1,7 @@
 """Processes that write to a case book until they are stopped: helpers of test_casebook_kill.
 
     python book_writers.py kill BOOK ROUNDS SEED     kills a writer ROUNDS times at random moments
+    python book_writers.py storm BOOK KILLS SEED     four write at once, one is killed KILLS times
     python book_writers.py write BOOK WHO COUNT      records COUNT entries in case 1
     python book_writers.py fill BOOK BYTES           writes until no file may grow beyond BYTES
     python book_writers.py list BOOK                 shows what is in it
@@ -17,12 +18,15 @@ import os
 import random
 import signal
 import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
 from loopodds.base.errors import LoopoddsError
-from loopodds.casebook.book import CaseBook, Event
+from loopodds.casebook.book import CaseBook
+from loopodds.casebook.chain import walk
+from loopodds.casebook.events import Event
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds.knowledge.records import Knowledge
@@ -34,6 +38,7 @@ STATES = {
     "compressor_cycle": ("steady", "short_cycling", "cut_out"),
 }
 LONGEST_LIFE = 0.12
+TOGETHER = 4
 NOBODY = 65534
 
 
@@ -65,22 +70,59 @@ def acknowledge(out: int, events: tuple[Event, ...]) -> None:
         os.write(out, (json.dumps(digest_of(event)) + "\n").encode())
 
 
+class Writer:
+    """A process that writes to a book until it is killed."""
+
+    def __init__(self, path: Path, rng: random.Random, who: str) -> None:
+        # not a pipe, which would fill up and stop the writer; closed when it is read
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115
+        seed = rng.random()
+        self._child = os.fork()
+        if self._child == 0:
+            try:
+                write_on(path, self._log.fileno(), random.Random(seed), who, None)
+            finally:
+                os._exit(1)
+
+    def killed(self) -> list[Any]:
+        """What it acknowledged before it was killed with SIGKILL."""
+        os.kill(self._child, signal.SIGKILL)
+        _, status = os.waitpid(self._child, 0)
+        assert os.WIFSIGNALED(status), "the writer ended by itself"
+        with self._log as log:
+            log.seek(0)
+            lines = log.read().split(b"\n")
+        return [json.loads(line) for line in lines[:-1]]
+
+
 def killed_writer(path: Path, rng: random.Random, who: str) -> list[Any]:
     """What a writer acknowledged before it was killed with SIGKILL at a random moment."""
-    inlet, out = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(inlet)
-        write_on(path, out, random.Random(rng.random()), who, None)
-        os._exit(0)
-    os.close(out)
+    writer = Writer(path, rng, who)
     time.sleep(rng.random() * LONGEST_LIFE)
-    os.kill(child, signal.SIGKILL)
-    _, status = os.waitpid(child, 0)
-    assert os.WIFSIGNALED(status), "the writer ended by itself"
-    with os.fdopen(inlet, "rb") as pipe:
-        lines = pipe.read().split(b"\n")
-    return [json.loads(line) for line in lines[:-1]]
+    return writer.killed()
+
+
+def storm(path: Path, kills: int, seed: int) -> dict[str, Any]:
+    """Kill one of four writers at random moments; another takes its place at once."""
+    rng = random.Random(seed)
+    said: list[Any] = []
+    writers = [Writer(path, rng, f"writer {number}") for number in range(TOGETHER)]
+    for turn in range(kills):
+        time.sleep(rng.random() * LONGEST_LIFE)
+        place = rng.randrange(TOGETHER)
+        said += writers[place].killed()
+        writers[place] = Writer(path, rng, f"writer {TOGETHER + turn}")
+    for writer in writers:
+        said += writer.killed()
+    with CaseBook(path) as book:
+        walked, damaged = walk(book), book.damage()
+        held = {json.dumps(digest_of(e)) for n in book.numbers() for e in book.events(n)}
+    lost = [entry for entry in said if json.dumps(entry) not in held]
+    broken = [*walked.findings, *walked.problems.values()]
+    return {
+        "kills": kills + TOGETHER, "acknowledged": len(said), "held": len(held), "lost": lost,
+        "damaged": damaged, "broken": broken,
+    }  # fmt: skip
 
 
 def kill(path: Path, rounds: int, seed: int) -> dict[str, Any]:
@@ -133,6 +175,8 @@ def main() -> None:
     if what == "kill":
         report = kill(Path(path), int(rest[0]), int(rest[1]))
         sys.stdout.write(json.dumps(report))
+    elif what == "storm":
+        sys.stdout.write(json.dumps(storm(Path(path), int(rest[0]), int(rest[1]))))
     elif what == "write":
         write_on(Path(path), 1, random.Random(rest[0]), rest[0], int(rest[1]))
     elif what == "list":

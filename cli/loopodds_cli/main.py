@@ -96,6 +96,8 @@ class Commands(click.Group):
             return None
         except LoopoddsError as error:
             raise BadInput(advised(error)) from error
+        except MemoryError as error:
+            raise BadInput("there is not enough memory for this; give less at once") from error
         except OSError as error:
             raise BadInput(f"{error.filename or 'file'}: {error.strerror or error}") from error
         return result

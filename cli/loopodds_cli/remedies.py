@@ -5,6 +5,7 @@ from loopodds import LoopoddsError
 REMEDIES = {
     "begin": "`loopodds case open` begins one",
     "another book": "choose another with --book or LOOPODDS_BOOK",
+    "salvage": "`loopodds case check` says what is sound, and --salvage OUT saves that",
     "reopen": "`loopodds case undo {case}` opens it again",
     "as it came": "say --as-it-came if it was so all the same, close --unconfirmed if it is true "
     "only since the repair, or correct it",

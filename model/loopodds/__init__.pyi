@@ -7,7 +7,8 @@ from loopodds.base.errors import (
 )
 from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
 from loopodds.base.phrases import (
-    UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, sentence as sentence,
+    UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, printable as printable,
+    sentence as sentence,
     spaced as spaced,
 )
 from loopodds.base.spreadsheets import safe_cell as safe_cell
@@ -25,7 +26,7 @@ from loopodds.knowledge.records import (
 from loopodds.knowledge.shapes import Grounds as Grounds
 from loopodds.inspection.assignments import (
     Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,
-    parse_outcomes as parse_outcomes, printable as printable,
+    parse_outcomes as parse_outcomes,
 )
 from loopodds.inspection.encoding import encode as encode
 from loopodds.inspection.inspection import Inspection as Inspection, batch_of as batch_of
@@ -72,11 +73,18 @@ from loopodds.safety.stops import StopInForce as StopInForce
 from loopodds.decision.workshop import ServicePlan as ServicePlan, Workshop as Workshop
 from loopodds.casebook.answers import Answer as Answer
 from loopodds.casebook.believed import (
-    Checked as Checked, check_book as check_book, tests_of as tests_of,
+    Checked as Checked, Recomputed as Recomputed, check_book as check_book, tests_of as tests_of,
+    verify_case as verify_case,
 )
-from loopodds.casebook.book import CaseBook as CaseBook, Event as Event
+from loopodds.casebook.book import CaseBook as CaseBook, Ends as Ends
+from loopodds.casebook.chain import (
+    Salvaged as Salvaged, Walked as Walked, salvage as salvage, walk as walk,
+)
+from loopodds.casebook.events import Event as Event
 from loopodds.casebook.file import book_path as book_path
-from loopodds.casebook.export import case_text as case_text, write_archive as write_archive
+from loopodds.casebook.export import (
+    case_text as case_text, write_archive as write_archive,
+)
 from loopodds.casebook.replay import (
     TELLING as TELLING, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,

@@ -12,14 +12,17 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import loopodds as lo
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from loopodds.base.errors import ImpossibleEvidence, InspectionError, LoopoddsError, UnknownName
 from loopodds.casebook.believed import TOLERANCE, check_book, check_case, inspection_of
-from loopodds.casebook.book import CaseBook, NewEvent, Overtaken, Signature, StoredBelief
+from loopodds.casebook.book import CaseBook, Overtaken
+from loopodds.casebook.events import NewEvent, Signature, StoredBelief
 from loopodds.casebook.export import case_text, write_archive
 from loopodds.casebook.file import CaseBookError, book_path
+from loopodds.casebook.layout import VERSION
 from loopodds.casebook.replay import CaseError, described, replay
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.diagnose import believe
@@ -565,7 +568,7 @@ def test_a_book_is_as_sqlite_promises_most(book: CaseBook, model: Model) -> None
     raw = sqlite3.connect(book.path)
     assert raw.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert raw.execute("PRAGMA application_id").fetchone() == (0x4C4F4F50,)
-    assert raw.execute("PRAGMA user_version").fetchone() == (1,)
+    assert raw.execute("PRAGMA user_version").fetchone() == (VERSION,)
     raw.close()
     assert book._connection.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
     assert book.damage() == []
@@ -607,14 +610,14 @@ def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
 
 def test_a_book_of_a_later_layout_is_left_alone(book: CaseBook) -> None:
     raw = sqlite3.connect(book.path)
-    raw.execute("PRAGMA user_version = 2")
+    raw.execute(f"PRAGMA user_version = {VERSION + 1}")
     raw.close()
     book.close()
     with pytest.raises(CaseBookError) as caught:
         CaseBook(book.path)
     assert str(caught.value) == (
-        f"case book {book.path}: written in layout 2, this program knows 1; "
-        "use a loopodds that fits it"
+        f"case book {book.path}: written in layout {VERSION + 1}, this program (loopodds "
+        f"{lo.__version__}) knows 1 to {VERSION}; use the loopodds that wrote it"
     )
 
 

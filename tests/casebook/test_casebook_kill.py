@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -68,6 +69,18 @@ def test_writers_killed_at_random_moments_lose_nothing_they_acknowledged(
     assert report["died before acknowledging"] >= 5
     for book in [path, *tmp_path.glob("own-*.db")]:
         assert_whole(book, model)
+
+
+@pytest.mark.slow
+def test_four_writers_of_whom_one_is_killed_again_and_again_lose_nothing(
+    tmp_path: Path, model: Model
+) -> None:
+    """A short run; two hundred kills: ``python tests/book_writers.py storm BOOK 200 1``."""
+    path = tmp_path / "book.db"
+    (report,) = run("storm", path, 25, 20261128)
+    assert (report["lost"], report["damaged"], report["broken"]) == ([], [], [])
+    assert report["held"] >= report["acknowledged"] >= 25
+    assert_whole(path, model)
 
 
 def test_two_processes_write_to_one_case_and_every_entry_of_both_is_there(
@@ -142,6 +155,9 @@ def test_a_full_disk_is_named_and_nothing_acknowledged_is_lost(
     assert len(said) > 5
     assert held(path) == said
     assert_whole(path, model)
+    with contextlib.suppress(OSError), (small_disk / "rest").open("wb", buffering=0) as rest:
+        while True:
+            rest.write(bytes(512))
     second = small_disk / "second.db"
     assert run("fill", second) == [f"case book {second}: {full}"]
     assert not second.exists()

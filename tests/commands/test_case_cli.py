@@ -14,10 +14,11 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from loopodds.base.phrases import printable
 from loopodds.casebook.book import CaseBook
+from loopodds.casebook.events import NewEvent, Signature
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
-from loopodds.inspection.assignments import printable
 from loopodds_cli.bash_words import WholeWords
 from loopodds_cli.main import main
 from loopodds_cli.prompt.asking import meaning
@@ -315,19 +316,13 @@ def test_a_change_of_knowledge_is_said_wherever_it_matters() -> None:
 def test_a_book_is_checked_and_a_belief_that_differs_is_an_error(tmp_path: Path) -> None:
     done("open", "sample_bubbles=persisting")
     assert "File: sound" in done("check")
-    import sqlite3
-
-    raw = sqlite3.connect(tmp_path / "book.db")
-    raw.execute("DROP TRIGGER events_never_change")
-    (belief,) = raw.execute("SELECT posterior FROM events WHERE position = 2").fetchone()
-    content = json.loads(belief)
-    content["p_sound"] += 1e-11
-    raw.execute("UPDATE events SET posterior = ? WHERE position = 2", [json.dumps(content)])
-    raw.commit()
-    raw.close()
+    with CaseBook(tmp_path / "book.db") as book:
+        last = book.events(1)[-1]
+        off = last.posterior._replace(p_sound=last.posterior.p_sound + 1e-11)
+        book.append(1, 2, [NewEvent("closed", {}, off)], Signature("", "", last.knowledge))
     result = call("check")
     assert result.exit_code == 1
-    assert "case 1: event 2: stored belief differs by 1.0e-11" in result.output
+    assert "case 1: event 3: stored belief differs by 1.0e-11" in result.output
     assert call("check", "--json").exit_code == 1
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from loopodds.base.arrays import FloatArray
-from loopodds.base.errors import InspectionError, LoopoddsError
+from loopodds.base.errors import InspectionError, LoopoddsError, TooLarge
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.export import case_text
 from loopodds.casebook.work import Casework
@@ -325,13 +325,18 @@ def test_a_what_if_keeps_the_repairs(model):
 
 
 def test_what_cannot_be_followed_any_more_is_left_out_and_said(model, monkeypatch):
-    later = after(("replace_compressor_set",), SEEN, SINCE)
+    later = after(("dry_the_loop",), SEEN, SINCE)
     assert Diagnosis(later, model).warnings == later.warnings
-    monkeypatch.setattr(past_evidence, "MOST_CELLS", 20_000)
+    whole = Diagnosis(later, model).p_sound
+    monkeypatch.setattr(past_evidence, "MOST_CELLS", 10_000)
     found = Diagnosis(later, model)
     (told,) = set(found.warnings) - set(later.warnings)
-    assert told.startswith("what was seen before repair 1 is not used any more")
-    silent = after(("replace_compressor_set",), {}, SINCE)
+    assert told.startswith("what was seen before repair 1 of things changed since is not used any")
+    assert found.p_sound != whole
+    # what the repair did not make something else is evidence about the present, and stays
+    kept = {name: word for name, word in SEEN["findings"].items()
+            if name not in changed_by(("dry_the_loop",), model.knowledge)}  # fmt: skip
+    silent = replace(after(("dry_the_loop",), {"findings": kept}, SINCE))
     assert found.p_sound == pytest.approx(Diagnosis(silent, model).p_sound, abs=1e-12)
 
 
@@ -464,3 +469,86 @@ def test_a_repair_that_cannot_be_read_is_told_with_its_place(text, problem, tmp_
     with pytest.raises(InspectionError, match=re.escape(problem)) as told:
         load_case(path, knowledge)
     assert "broken.toml" in str(told.value)
+
+
+# --- many repairs ------------------------------------------------------------------------------
+
+
+def many(rounds: int, services: tuple[tuple[str, ...], ...]) -> Inspection:
+    """The car of CAR after so many repairs, looked at before each."""
+    earlier = inspection_from({**CAR, **SEEN})
+    done = tuple(RepairDone(services[n % len(services)], earlier) for n in range(rounds))
+    return replace(inspection_from({**CAR, **SINCE}), repairs=done)
+
+
+LARGE = (("replace_compressor_set",), ("dry_the_loop",), ("recover_and_charge",))
+
+
+def test_repairs_between_which_nothing_was_seen_are_followed_as_one_exactly(knowledge, model):
+    seen = frozenset({"low_side", "sample_darkening"})
+    services = (("recover_and_charge",), ("repair_control",), ("repair_leak_and_charge",))
+    silent = [Repair(one, frozenset()) for one in services]
+    done = (Repair(services[0], seen), *silent[1:])
+    network = Model(knowledge, done).network(CONTEXT)
+    told = network.hidden["charge (through repairs)"].states
+    # how it came, and now: what it was between the repairs is followed no more
+    assert all(len(course.split(",")) == 2 for course in told)
+    earlier = simulate(model, CONTEXT, 1, np.random.default_rng(5)).evidence.only(seen)
+    evidence = with_past([earlier, Evidence(1), Evidence(1)], done, Evidence(1), knowledge)
+    found = Model(knowledge, done).believe(CONTEXT, evidence).faults
+    # a repair that is looked at after, without a result, is the same car with every moment kept
+    kept = (done[0], *(replace(one, seen=frozenset({"low_side"})) for one in done[1:]))
+    whole = Model(knowledge, kept)
+    moments = {len(c.split(",")) for c in
+               whole.network(CONTEXT).hidden["charge (through repairs)"].states}  # fmt: skip
+    assert moments == {4}
+    apart = with_past([earlier, Evidence(1), Evidence(1)], kept, Evidence(1), knowledge)
+    for name, values in whole.believe(CONTEXT, apart).faults.items():
+        assert np.abs(found[name] - values).max() < 1e-12, name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rounds", [2, 10, 200])
+def test_however_many_repairs_the_network_stays_within_its_limit(rounds, model):
+    ((own, group),) = encoded([many(rounds, LARGE)], model)
+    assert own.fits(group.context, past_evidence.MOST_CELLS)
+    assert len(own.repairs) == rounds
+    followed = [repair for repair in own.repairs if repair.seen and not repair.left]
+    assert len(followed) <= past_evidence.MOST_ROUNDS
+    hidden = own.network(group.context).hidden
+    # the arrays of the nodes stay small too, before any tree is made of them
+    assert max(variable.table.size for variable in hidden.values()) < past_evidence.MOST_CELLS
+    beliefs = own.believe(group.context, group.evidence)
+    for name, values in beliefs.faults.items():
+        assert values.sum() == pytest.approx(1.0, abs=1e-9), name
+
+
+def test_what_was_left_out_of_many_repairs_is_said_once(model):
+    told = [text for text in Diagnosis(many(12, LARGE), model).warnings if "repairs 1 to" in text]
+    assert len(told) == 1
+
+
+def test_what_was_cured_so_often_that_it_cannot_be_is_ruled_out(model):
+    cured = (("recover_and_charge", "repair_leak_and_charge"), ("dry_the_loop",))
+    assert "undercharge" not in [c.name for c in Diagnosis(many(300, cured), model).conditions[:1]]
+    assert isinstance(Diagnosis(many(300, cured), model).ruled_out, tuple)
+
+
+def test_too_little_memory_is_said_and_nothing_else_escapes(model, monkeypatch):
+    def exhausted(*_):
+        raise MemoryError
+
+    monkeypatch.setattr("loopodds.inference.junction.JunctionTree._arrays", exhausted)
+    with pytest.raises(TooLarge, match="not enough memory for 1 rows"):
+        believe(many(2, LARGE), model)
+
+
+def test_a_large_tree_is_worked_through_in_fewer_rows_at_once_with_the_same_result(
+    model, monkeypatch
+):
+    cars = simulate(model, CONTEXT, 50, np.random.default_rng(2)).evidence
+    whole = model.believe(CONTEXT, cars)
+    monkeypatch.setattr("loopodds.inference.junction.MOST_NUMBERS", 40_000)
+    few = model.believe(CONTEXT, cars)
+    for name, values in whole.faults.items():
+        assert np.abs(few.faults[name] - values).max() < 1e-12, name

@@ -77,7 +77,7 @@ def _case_names(ctx: click.Context) -> dict[str, str]:
     from loopodds import printable
 
     with Desk(ctx.params.get("book")).opened() as book:
-        return {str(e.case): printable(e.content["name"]) for e, _ in book.ends()}
+        return {str(ends.case): printable(ends.name) for ends in book.ends()}
 
 
 def _recorded(ctx: click.Context) -> dict[str, str]:

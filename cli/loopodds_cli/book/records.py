@@ -60,7 +60,7 @@ def list_(desk: Desk, everything: bool) -> None:
     Example:
       loopodds case list --all
     """
-    from loopodds_cli.pages.case import list_json, print_list
+    from loopodds_cli.pages.case_list import list_json, print_list
 
     with desk.opened() as book:
         ends = book.ends()
@@ -109,32 +109,6 @@ def import_(desk: Desk, case: str, name: str | None) -> None:
         stem = "" if case == "-" else Path(case.removeprefix("@")).stem
         opened = work.enter(open_case(case, work.knowledge), stem if name is None else name)
         desk.tell(opened, print_answer)
-
-
-@click.command()
-@looking
-def check(desk: Desk) -> None:
-    """Check the book, file and probabilities.
-
-    Every case is replayed: each probability stored under the knowledge in force must come out
-    again to 1e-12.
-
-    \b
-    Example:
-      loopodds case check
-    """
-    from loopodds import check_book
-
-    from loopodds_cli.pages.case import checked_json, print_checked
-
-    with desk.casework(write=False) as work:
-        damage, results = work.book.damage(), list(check_book(work.book, work.model))
-    if desk.as_json:
-        print_json(checked_json(damage, results))
-    else:
-        print_checked(damage, results, work.knowledge.digest)
-    if damage or any(case.problem for case in results):
-        raise click.exceptions.Exit(1)
 
 
 @click.command()

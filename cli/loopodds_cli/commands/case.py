@@ -17,7 +17,8 @@ from loopodds_cli.book.options import (
     outcome_states,
     writing,
 )
-from loopodds_cli.book.records import check, export, history, import_, list_, show, work
+from loopodds_cli.book.records import export, history, import_, list_, show, work
+from loopodds_cli.book.upkeep import backup, check, verify
 from loopodds_cli.options import TEST, Decorator, NameType, chosen_knowledge
 
 if TYPE_CHECKING:
@@ -229,7 +230,7 @@ def close(
     desk.step(end)
 
 
-for record in (show, history, list_, export, import_, check, work):
+for record in (show, history, list_, export, import_, check, verify, backup, work):
     command.add_command(record)
 
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from loopodds import SOUND, TELLING, described, printable, spaced, title_of, value_text
+from loopodds import SOUND, TELLING, described, printable, title_of, value_text
 from rich.text import Text
 
 from loopodds_cli.cases import Next, none_pays
+from loopodds_cli.pages.case_list import likeliest
 from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, percent, test_title
 from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
-    from loopodds import Answer, CaseState, Checked, Event, Knowledge, Noted
+    from loopodds import Answer, CaseState, Event, Knowledge, Noted
 
 LEADING = 4
 MOVED_AT_MOST = 6
@@ -102,7 +103,7 @@ def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
         if event.knowledge != digest:
             digest = event.knowledge
             rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT), "", ""))
-        name, p = _likeliest(event)
+        name, p = likeliest(event)
         who, note = f"({event.who})" * bool(event.who), f'"{event.note}"' * bool(event.note)
         what = printable("  ".join(filter(None, [described(event), who, note])))
         moment = event.time[:16].replace("T", " ")
@@ -110,76 +111,6 @@ def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
     page.rows(rows, right=[0, 3])
     if events[-1].knowledge != knowledge.digest:
         page.marked("!", _changed(events[-1].knowledge, knowledge.digest))
-
-
-def print_list(ends: Iterable[tuple[Event, Event]], everything: bool) -> None:
-    """One line a case: number, name, when last touched, what was likeliest then."""
-    page, rows, hidden = Page(), [], 0
-    for first, last in ends:
-        if _closed(last) and not everything:
-            hidden += 1
-            continue
-        state = "closed" if _closed(last) else "open"
-        case = (str(first.case), printable(first.content["name"]) or "-", last.time[:10], state)
-        name, p = _likeliest(last)
-        rows.append((*case, percent(p), spaced(name)))
-    page.rows(rows, right=[0, 4])
-    if hidden:
-        page.aside(f"{hidden} closed; --all shows them too", indent=1)
-    elif not rows:
-        page.line("No cases yet; `loopodds case open` begins one.")
-
-
-def list_json(ends: Iterable[tuple[Event, Event]], everything: bool) -> list[dict[str, Any]]:
-    """The same as plain data."""
-    return [
-        {
-            "case": first.case,
-            "name": first.content["name"],
-            "opened": first.time,
-            "last": last.time,
-            "closed": _closed(last),
-            "events": last.position,
-            "p_sound": last.posterior.p_sound,
-            "conditions": last.posterior.conditions,
-        }
-        for first, last in ends
-        if everything or not _closed(last)
-    ]
-
-
-def checked_json(damage: Sequence[str], results: Sequence[Checked]) -> dict[str, Any]:
-    """What :func:`print_checked` shows, as plain data."""
-    return {"damage": list(damage), "cases": [checked._asdict() for checked in results]}
-
-
-def print_checked(damage: Sequence[str], results: Sequence[Checked], digest: str) -> None:
-    """Whether the file is sound and every stored belief comes out again."""
-    page = Page()
-    page.title("Case book checked", f"knowledge in force: {digest}")
-    page.line(f"File: {'; '.join(damage) or 'sound'}")
-    compared = sum(checked.compared for checked in results)
-    events = sum(checked.events for checked in results)
-    largest = max((checked.difference for checked in results), default=0.0)
-    page.line(f"{len(results)} cases, {events} events; {compared} stored beliefs worked out anew,")
-    page.line(f"largest difference {largest:.1e}")
-    if compared < events:
-        older = dict.fromkeys(digest for checked in results for digest in checked.older)
-        page.marked("!", f"{events - compared} events were recorded with other knowledge "
-                    f"({', '.join(older)}): their beliefs stand as stored")  # fmt: skip
-    for checked in results:
-        if checked.problem:
-            page.marked("!", f"case {checked.case}: {printable(checked.problem)}")
-
-
-def _closed(last: Event) -> bool:
-    """Whether a case is closed, from its last event: nothing but undoing can follow a closing."""
-    return "closed" in (last.kind, last.content.get("kind")) and last.kind != "undone"
-
-
-def _likeliest(event: Event) -> tuple[str, float]:
-    """What was likeliest after an event, and its probability."""
-    return max(event.posterior.chances().items(), key=lambda pair: pair[1])
 
 
 def _changed(older: str, digest: str) -> str:

@@ -6,10 +6,12 @@ Never wider than 80 columns, plain in a pipe, meaning never in colour alone.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
-from loopodds import UNSAFE_NOTE, condition_title, lowered, spaced
+from loopodds import UNSAFE_NOTE, lowered, spaced
 from loopodds import percent as percent
+from rich.cells import cell_len
 from rich.console import Console
 from rich.style import Style
 from rich.text import Text
@@ -98,18 +100,51 @@ class Page:
         """Aligned columns, ``right`` those flush right; the widest wraps on a narrow page."""
         if not rows:
             return
-        texts = [[_text(cell) for cell in row] for row in rows]
-        widths = [max(row[i].cell_len for row in texts) for i in range(len(texts[0]))]
+        widths = [max(map(_length, column)) for column in zip(*rows, strict=True)]
         room = self.width - len(MARGIN) - len(GAP) * (len(widths) - 1)
         widest = widths.index(max(widths))
         widths[widest] = max(1, min(widths[widest], room - sum(widths) + widths[widest]))
-        for row in texts:
-            cells = [t.wrap(self._console, w) for t, w in zip(row, widths, strict=True)]
-            for i in range(max(map(len, cells))):
-                line = [cell[i] if i < len(cell) else Text() for cell in cells]
-                for k, part in enumerate(line):
-                    part.align("right" if k in right else "left", widths[k])
-                self._print(Text(MARGIN) + Text(GAP).join(line))
+        plain: list[str] = []
+        for row in rows:
+            if all(isinstance(cell, str) for cell in row):
+                plain += self._lines([str(cell) for cell in row], widths, right)
+            else:
+                self._out(plain)
+                self._styled([_text(cell) for cell in row], widths, right)
+                plain = []
+        self._out(plain)
+
+    def _styled(self, row: Sequence[Text], widths: Sequence[int], right: Sequence[int]) -> None:
+        """A row over as many lines as it needs."""
+        cells = [t.wrap(self._console, w) for t, w in zip(row, widths, strict=True)]
+        for i in range(max(map(len, cells))):
+            line = [cell[i] if i < len(cell) else Text() for cell in cells]
+            for k, part in enumerate(line):
+                part.align("right" if k in right else "left", widths[k])
+            self._print(Text(MARGIN) + Text(GAP).join(line))
+
+    def _lines(self, row: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> list[str]:
+        """The same of a row without styles: a long list has thousands, and little to lay out."""
+        cells = [self._folded(cell, width) for cell, width in zip(row, widths, strict=True)]
+        lines = []
+        for parts in zip_longest(*cells, fillvalue=""):
+            padded = []
+            for k, (part, width) in enumerate(zip(parts, widths, strict=True)):
+                gap = " " * (width - cell_len(part))
+                padded.append(gap + part if k in right else part + gap)
+            lines.append((MARGIN + GAP.join(padded)).rstrip())
+        return lines
+
+    def _folded(self, cell: str, width: int) -> list[str]:
+        if cell_len(cell) <= width and "\n" not in cell:
+            return [cell]
+        return [line.plain.rstrip() for line in Text(cell).wrap(self._console, width)]
+
+    def _out(self, lines: Sequence[str]) -> None:
+        """Lines without styles, laid out already."""
+        if lines:
+            self._begun = True
+            self._console.file.write("\n".join(lines) + "\n")
 
     def bar(self, probability: float, mark: float | None = None) -> Text:
         """Probability as a bar of 16 cells; ``mark`` draws a stroke where another one stands."""
@@ -133,6 +168,11 @@ class Page:
         self._begun = True
         line.rstrip()
         self._console.print(line)
+
+
+def _length(cell: Cell) -> int:
+    """Columns of a terminal that a cell takes."""
+    return cell.cell_len if isinstance(cell, Text) else cell_len(cell)
 
 
 def _text(cell: Cell) -> Text:
@@ -213,6 +253,8 @@ def observed(name: str, state: str, knowledge: Knowledge) -> str:
 
 def fault_text(name: str, knowledge: Knowledge) -> str:
     """A condition within a line."""
+    from loopodds import condition_title
+
     return condition_title(name, knowledge).lower()
 
 

@@ -44,3 +44,12 @@ def spaced(name: str) -> str:
     'moisture indicator'
     """
     return name.replace("_", " ")
+
+
+def printable(text: str) -> str:
+    """Text of a person as it may be shown: nothing in it can steer a terminal or reorder a line.
+
+    >>> printable("blue" + chr(27) + "[2Jvan")
+    'blue\\\\x1b[2Jvan'
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

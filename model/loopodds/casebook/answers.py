@@ -6,7 +6,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from loopodds.base.phrases import lowered, sentence
-from loopodds.casebook.book import Event, StoredBelief
+from loopodds.casebook.events import Event, StoredBelief
 from loopodds.casebook.replay import CaseState, Noted
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe

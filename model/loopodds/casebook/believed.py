@@ -1,12 +1,15 @@
 """Belief along a case: worked out for many states at once, and checked against what was stored."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from loopodds.base.errors import LoopoddsError
-from loopodds.casebook.book import CaseBook, Event, StoredBelief
+from loopodds.base.errors import KnowledgeError, LoopoddsError
+from loopodds.casebook.book import CaseBook
+from loopodds.casebook.chain import Walked, walk
+from loopodds.casebook.events import Event, StoredBelief
+from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import CaseState, states
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded
@@ -14,7 +17,7 @@ from loopodds.diagnosis.repaired_car import still_done
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import REPAIRED
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.records import UNSAFE_MARK, Knowledge
 
 TOLERANCE = 1e-12
 """Room for sums taken in another order; anything more is another belief."""
@@ -86,16 +89,85 @@ def posteriors(inspections: Sequence[Inspection], model: Model) -> list[StoredBe
     return [by_row[row] for row in range(len(inspections))]
 
 
-def check_book(book: CaseBook, model: Model) -> Iterator[Checked]:
-    """Replay every case of a book and compare every stored belief of the present knowledge."""
-    for number in book.numbers():
-        yield check_case(book.events(number), model)
+def check_book(book: CaseBook, model: Model, walked: Walked | None = None) -> Iterator[Checked]:
+    """Replay every case of a book and compare every stored belief of the present knowledge.
+
+    A damaged case is told with what is wrong with it and does not keep others from being checked.
+    """
+    walked = walked or walk(book)
+    for number in sorted(walked.sound.keys() | walked.problems.keys()):
+        sound = walked.sound.get(number, 0)
+        if number in walked.problems:
+            yield Checked(number, sound, 0, 0.0, (), walked.problems[number])
+            continue
+        try:
+            yield check_case(book.events(number), model)
+        except CaseBookError as error:
+            yield Checked(number, sound, 0, 0.0, (), str(error))
 
 
 def check_case(events: Sequence[Event], model: Model) -> Checked:
     """Replay a case and compare every belief that was stored under the present knowledge."""
     digest = model.knowledge.digest
     older = tuple(dict.fromkeys(e.knowledge for e in events if e.knowledge != digest))
+    found = _recomputed(events, digest, model, TOLERANCE)
+    return Checked(
+        events[0].case, len(events), found.events, found.difference, older, found.problem
+    )  # fmt: skip
+
+
+class Recomputed(NamedTuple):
+    """Beliefs stored under one version of the knowledge, against what that version gives now."""
+
+    knowledge: str  # digest of the version
+    events: int  # stored under it
+    difference: float  # largest difference of a probability
+    problem: str  # what is missing for it, or which event differs; empty if all is well
+
+
+STANDS = 1e-9
+"""Difference up to which a belief is the one that was stored, on another machine too."""
+
+
+def verify_case(book: CaseBook, number: int, model: Model) -> tuple[Recomputed, ...]:
+    """What was believed along a case, worked out anew with the knowledge that made it.
+
+    Each version of the knowledge under which events were stored is the present one, or is read
+    from the files that the book has kept.
+
+    Raises:
+        UnknownName: if the book has no such case.
+        CaseBookError: if the case is damaged.
+    """
+    events = book.events(number)
+    found = []
+    for digest in dict.fromkeys(event.knowledge for event in events):
+        try:
+            found.append(_recomputed(events, digest, _model_of(digest, book, model), STANDS))
+        except LoopoddsError as error:
+            stored = sum(event.knowledge == digest for event in events)
+            found.append(Recomputed(digest, stored, 0.0, str(error)))
+    return tuple(found)
+
+
+def _model_of(digest: str, book: CaseBook, model: Model) -> Model:
+    """The model that a belief was stored under."""
+    if digest == model.knowledge.digest:
+        return model
+    texts = book.kept_knowledge(digest)
+    if texts is None:
+        problem = f"the knowledge {digest} is not kept in the book, and is not the present one"
+        raise CaseBookError(problem)
+    try:
+        unsafe = digest.endswith(UNSAFE_MARK)
+        return Model(Knowledge.of_texts(texts, unsafe), compiled=model.compiled)
+    except KnowledgeError as error:
+        problem = f"the knowledge {digest} is kept, but this program cannot read it: {error}"
+        raise CaseBookError(problem) from error
+
+
+def _recomputed(events: Sequence[Event], digest: str, model: Model, tolerance: float) -> Recomputed:
+    """Beliefs of a case stored under a version of the knowledge, worked out with its model."""
     stored = [event for event in events if event.knowledge == digest]
     difference, problem = 0.0, ""
     try:
@@ -103,17 +175,13 @@ def check_case(events: Sequence[Event], model: Model) -> Checked:
         current = [state for event, state in pairs if event.knowledge == digest]
         anew = posteriors([inspection_of(s, model.knowledge) for s in current], model)
         for event, now in zip(stored, anew, strict=True):
-            apart = _apart(event.posterior.chances(), now.chances())
-            if not apart <= TOLERANCE and not problem:
+            was, here = event.posterior.chances(), now.chances()
+            if was.keys() != here.keys():
+                raise CaseBookError(f"event {event.position}: stored belief has other conditions")
+            apart = max(abs(p - here[name]) for name, p in was.items())
+            if not apart <= tolerance and not problem:
                 problem = f"event {event.position}: stored belief differs by {apart:.1e}"
             difference = max(difference, apart)
     except LoopoddsError as error:
         problem = str(error)
-    return Checked(events[0].case, len(events), len(stored), difference, older, problem)
-
-
-def _apart(stored: Mapping[str, float], now: Mapping[str, float]) -> float:
-    """Largest difference; infinite where they are not about the same conditions."""
-    if stored.keys() != now.keys():
-        return float("inf")
-    return max(abs(p - now[name]) for name, p in stored.items())
+    return Recomputed(digest, len(stored), difference, problem)

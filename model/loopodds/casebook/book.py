@@ -2,23 +2,38 @@
 
 Every call that writes is one transaction in write-ahead mode with full synchronisation: what has
 been acknowledged survives the end of the process and of the machine. Triggers refuse to change,
-remove or insert between events. What the events mean is the business of
-:mod:`loopodds.casebook.replay`.
+remove or insert between events, and each event is linked to the one before it
+(:mod:`loopodds.casebook.events`), so that whoever goes past them is noticed. What the events mean
+is the business of :mod:`loopodds.casebook.replay`.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from loopodds.base.errors import UnknownName
+from loopodds.casebook.events import (
+    COLUMNS,
+    KINDS,
+    NO_LINK,
+    DamagedEvent,
+    Event,
+    NewEvent,
+    Row,
+    Signature,
+    event_of,
+    link_of,
+    linked,
+    name_of,
+    told_of,
+)
 from loopodds.casebook.file import (
     CaseBookError,
     begin_file,
@@ -27,84 +42,31 @@ from loopodds.casebook.file import (
     explained,
     has_log,
     is_missing,
+    later_layout,
+    write_book,
 )
-from loopodds.knowledge.records import SOUND
+from loopodds.casebook.kept import keep_knowledge, unpacked
+from loopodds.casebook.layout import INSERT, SCHEMA, VERSION, bring_forward, layout_of
 
 BUSY_SECONDS = 10.0
 """How long to wait for another process to finish its write."""
 
-SCHEMA = """
-CREATE TABLE events (
-    case_number INTEGER NOT NULL CHECK (case_number > 0),
-    position INTEGER NOT NULL,
-    time TEXT NOT NULL,
-    who TEXT NOT NULL,
-    note TEXT NOT NULL,
-    kind TEXT NOT NULL,
-    content TEXT NOT NULL,
-    knowledge TEXT NOT NULL,
-    posterior TEXT NOT NULL,
-    PRIMARY KEY (case_number, position)
-) WITHOUT ROWID;
-CREATE TRIGGER events_never_change BEFORE UPDATE ON events
-BEGIN SELECT RAISE(ABORT, 'events of a case book are never changed'); END;
-CREATE TRIGGER events_never_go BEFORE DELETE ON events
-BEGIN SELECT RAISE(ABORT, 'events of a case book are never removed'); END;
-CREATE TRIGGER events_only_follow BEFORE INSERT ON events
-WHEN NEW.position <> 1 + coalesce(
-    (SELECT max(position) FROM events WHERE case_number = NEW.case_number), 0)
-BEGIN SELECT RAISE(ABORT, 'events are only added at the end of a case'); END;
-"""
-_COLUMNS = "case_number, position, time, who, note, kind, content, knowledge, posterior"
+_COLUMNS = ", ".join(COLUMNS)
+_KNOWN_KINDS = ", ".join(f"'{kind}'" for kind in KINDS)
 
 
 class Overtaken(CaseBookError):
     """Another process added to the case since it was read."""
 
 
-class StoredBelief(NamedTuple):
-    """What was believed after an event: probability of every condition and of a sound car."""
+class Ends(NamedTuple):
+    """A case at a glance: how it began and how it stands, or why that cannot be told."""
 
-    conditions: Mapping[str, float]
-    p_sound: float
-    log_evidence: float
-
-    def chances(self) -> dict[str, float]:
-        """Probability of every condition, and of ``sound``, by name."""
-        return {**self.conditions, SOUND: self.p_sound}
-
-
-class NewEvent(NamedTuple):
-    """An event about to be added: its kind, its content (plain data), the belief after it."""
-
-    kind: str
-    content: Mapping[str, Any]
-    posterior: StoredBelief
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One line of a case, as it stands in the book for good."""
-
-    case: int  # number of the case
-    position: int  # place in the case; 1 is its opening
-    time: str  # UTC, ISO 8601
-    who: str  # who, note: Free text of the person, perhaps empty. Data, never markup
-    note: str
-    # ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``, ``plan_chosen``,
-    # ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``
-    kind: str
-    content: Mapping[str, Any]  # plain data, by kind
-    knowledge: str  # digest of the knowledge in force
-    posterior: StoredBelief  # belief after the event, under that knowledge
-
-
-class Signature(NamedTuple):
-    """Who writes, an optional note, and the digest of the knowledge in force."""
-
-    who: str
-    note: str
-    knowledge: str
+    case: int
+    name: str  # free text, as given when the case was opened
+    opened: str  # time of its opening, UTC, ISO 8601
+    last: Event | None
+    problem: str  # empty where all is well as far as it was looked at
 
 
 class CaseBook:
@@ -129,8 +91,8 @@ class CaseBook:
         self.path = path = book_path(path)
         self._clock = clock
         if write and is_missing(path):
-            begin_file(path, SCHEMA)
-        check_header(path)
+            begin_file(path, SCHEMA, VERSION)
+        check_header(path, VERSION)
         self._connection = self._connect(write)
 
     def __enter__(self) -> CaseBook:
@@ -145,37 +107,70 @@ class CaseBook:
 
     def numbers(self) -> list[int]:
         """Numbers of all cases, rising."""
-        rows = self._rows("SELECT DISTINCT case_number FROM events ORDER BY case_number")
-        return [row[0] for row in rows]
+        query = """SELECT DISTINCT case_number FROM events WHERE typeof(case_number) = 'integer'
+            ORDER BY case_number"""
+        return [row[0] for row in self._rows(query)]
 
     def events(self, case: int) -> tuple[Event, ...]:
         """All events of a case in order.
 
         Raises:
             UnknownName: if the book has no such case.
+            CaseBookError: if the case is damaged, naming the event.
         """
         query = f"SELECT {_COLUMNS} FROM events WHERE case_number = ? ORDER BY position"
-        events = tuple(self._event(row) for row in self._rows(query, case))
-        if not events:
+        rows = self._rows(query, case)
+        if not rows:
             numbers = self.numbers()
             held = f"it holds cases {numbers[0]} to {numbers[-1]}" if numbers else "it is empty"
             raise UnknownName(f"no case {case} in the case book {self.path}; {held}")
-        return events
+        try:
+            return events_of(rows)
+        except DamagedEvent as error:
+            damaged = CaseBookError(f"case book {self.path}: case {case}: {error}")
+            raise damaged.helped_by("salvage") from error
 
-    def ends(self) -> list[tuple[Event, Event]]:
-        """First and last event of every case, by case number."""
-        query = f"""SELECT {_COLUMNS} FROM events AS e WHERE position = 1 OR position =
-            (SELECT max(position) FROM events WHERE case_number = e.case_number)
-            ORDER BY case_number, position"""
-        ends: dict[int, list[Event]] = {}
+    def ends(self) -> list[Ends]:
+        """Every case by number, a damaged one with what is wrong with it.
+
+        Only the last events are read whole. Of the others it is seen whether they are of a known
+        kind and have a content at all; :func:`loopodds.casebook.chain.walk` reads everything.
+        """
+        found = dict.fromkeys(self.numbers(), ("", ""))
+        problems = self._senseless()
+        query = "SELECT case_number, time, content FROM events WHERE position = 1"
+        for case, time, content in self._rows(query):
+            try:
+                found[case] = (name_of(content), time.decode())
+            except ValueError as error:
+                problems[case] = f"event 1: {error}"
+        query = f"""SELECT {_COLUMNS} FROM events WHERE place IN (SELECT place FROM
+            (SELECT place, max(position) FROM events GROUP BY case_number))"""
+        last: dict[int, Event] = {}
         for row in self._rows(query):
-            ends.setdefault(row[0], []).append(self._event(row))
-        return [(pair[0], pair[-1]) for pair in ends.values()]
+            try:
+                last[row[0]] = event_of(row)
+            except DamagedEvent as error:
+                problems[row[0]] = str(error)
+        return [
+            Ends(case, name, opened, last.get(case), problems.get(case, ""))
+            for case, (name, opened) in found.items()
+        ]
+
+    def _senseless(self) -> dict[int, str]:
+        """Cases with an event that cannot be one, as far as that is quickly seen."""
+        query = f"""SELECT case_number, position FROM events
+            WHERE kind NOT IN ({_KNOWN_KINDS}) OR content NOT GLOB '{{*}}'
+            OR (position = 1) <> (kind = 'opened') ORDER BY case_number, position DESC"""
+        return {case: f"event {position!r}: is no event" for case, position in self._rows(query)}
 
     def append(
         self, case: int | None, after: int, events: Sequence[NewEvent], signature: Signature
     ) -> tuple[Event, ...]:
         """Add events at the end of a case, all of them or none; they are on the disk then.
+
+        The files of the knowledge in force, if the signature has them, are kept in the book once
+        for each version, so that what was believed can be worked out again.
 
         Args:
             case: None begins a new case with the next free number.
@@ -186,49 +181,135 @@ class CaseBook:
             CaseBookError: if the file cannot be written; nothing was recorded then.
         """
         time = self._clock().strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-        with self._writing():
+        who, note, knowledge, texts = signature
+        with self._writing() as connection:
             if case is None:
                 case = self._single("SELECT coalesce(max(case_number), 0) + 1 FROM events")
             query = "SELECT coalesce(max(position), 0) FROM events WHERE case_number = ?"
-            last = self._single(query, case)
-            if last != after:
+            if self._single(query, case) != after:
                 raise Overtaken(f"case {case} has grown since it was read; repeat the entry")
-            who, note, knowledge = signature
-            added = tuple(
+            if texts:
+                keep_knowledge(connection, knowledge, texts)
+            added = [
                 Event(case, position, time, who, note, kind, content, knowledge, belief)
                 for position, (kind, content, belief) in enumerate(events, start=after + 1)
-            )
-            marks = ", ".join("?" * 9)
-            self._connection.executemany(
-                f"INSERT INTO events ({_COLUMNS}) VALUES ({marks})", map(_row, added)
-            )
-        return added
+            ]
+            links = add(connection, map(told_of, added))
+        return tuple(replace(e, link=link) for e, link in zip(added, links, strict=True))
+
+    def rows(self) -> Iterator[tuple[int, Row | None]]:
+        """Every row of the book by its place, None where the file is too damaged to read it.
+
+        A row that cannot be read does not hide those behind it.
+        """
+        query = f"SELECT place, {_COLUMNS} FROM events NOT INDEXED WHERE place > ? ORDER BY place"
+        place = 0
+        while True:
+            try:
+                with closing(self._connection.execute(query, (place,))) as cursor:
+                    for row in cursor:
+                        place = row[0]
+                        yield place, row[1:]
+                return
+            except (sqlite3.Error, UnicodeDecodeError):
+                place += 1
+                if place > self._last_place():
+                    return
+                yield place, None
+
+    def _last_place(self) -> int:
+        """Place of the last row, as far as it can be told."""
+        for query in ("SELECT max(place) FROM events", "SELECT count(*) FROM events"):
+            with suppress(sqlite3.Error):
+                return self._single(query)
+        return 0
+
+    def last_link(self) -> str:
+        """Link of the last event of the book; empty if there is none."""
+        rows = self._rows("SELECT link FROM events ORDER BY place DESC LIMIT 1")
+        return rows[0][0].decode() if rows else NO_LINK
+
+    def kept_knowledge(self, digest: str) -> dict[str, str] | None:
+        """Files of a version of the knowledge, by name; None where the book has not kept them.
+
+        Raises:
+            CaseBookError: if what was kept is damaged.
+        """
+        query = "SELECT files FROM knowledge WHERE digest = CAST(? AS TEXT)"
+        rows = self._rows(query, digest)
+        if not rows:
+            return None
+        try:
+            return unpacked(rows[0][0], digest)
+        except ValueError as error:
+            problem = f"the knowledge {digest} kept in it is damaged"
+            raise CaseBookError(f"case book {self.path}: {problem}") from error
+
+    def all_knowledge(self) -> Iterator[tuple[str, dict[str, str]]]:
+        """Every version of the knowledge kept in the book that is not damaged."""
+        with suppress(CaseBookError):
+            for digest, files in self._rows("SELECT digest, files FROM knowledge"):
+                with suppress(ValueError):
+                    yield digest.decode(), unpacked(files, digest.decode())
+
+    def copy_to(self, out: Path) -> None:
+        """Write a copy of the book as it stands now; others may go on writing to it meanwhile.
+
+        Raises:
+            CaseBookError: if there is such a file already, or it cannot be written.
+        """
+        if not write_book(out, self._connection.backup):
+            raise taken(out)
 
     def damage(self) -> list[str]:
         """What SQLite's own full check of the file finds; nothing if all is well."""
-        findings = [str(row[0]) for row in self._rows("PRAGMA integrity_check")]
+        try:
+            rows = self._rows("PRAGMA integrity_check")
+        except CaseBookError as error:
+            return [str(error)]
+        findings = [bytes(row[0]).decode(errors="replace") for row in rows]
         return [] if findings == ["ok"] else findings
 
     def _connect(self, write: bool) -> sqlite3.Connection:
         address = self.path.absolute().as_uri()
         with explained(self.path):
             try:
-                connection = _opened(f"{address}?mode=rw")
+                connection = self._opened(f"{address}?mode=rw")
             except sqlite3.OperationalError:
                 # in write-ahead mode SQLite makes files beside the book even to read it; where
                 # nobody can make any, and the log holds nothing more, it can do without
                 if write or os.access(self.path.parent, os.W_OK) or has_log(self.path):
                     raise
-                connection = _opened(f"{address}?immutable=1")
+                connection = self._opened(f"{address}?immutable=1")
+            if layout_of(connection) < VERSION and not write:
+                connection = _in_memory(connection)
+            if layout_of(connection) < VERSION:
+                bring_forward(connection)
             connection.execute("PRAGMA synchronous = FULL" if write else "PRAGMA query_only = ON")
             return connection
 
+    def _opened(self, address: str) -> sqlite3.Connection:
+        connection = sqlite3.connect(
+            address, uri=True, timeout=BUSY_SECONDS, isolation_level=None
+        )  # fmt: skip
+        # text may be damaged, and is hashed as it stands in the file
+        connection.text_factory = bytes
+        try:
+            if (layout := layout_of(connection)) > VERSION:
+                # the head of the file may lag behind the log that it was asked about before
+                raise later_layout(self.path, layout, VERSION)
+            connection.execute("SELECT 1 FROM events LIMIT 1").fetchone()
+        except (sqlite3.Error, CaseBookError):
+            connection.close()
+            raise
+        return connection
+
     @contextmanager
-    def _writing(self) -> Iterator[None]:
+    def _writing(self) -> Iterator[sqlite3.Connection]:
         with explained(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
-                yield
+                yield self._connection
                 self._connection.execute("COMMIT")
             finally:
                 if self._connection.in_transaction:
@@ -238,31 +319,54 @@ class CaseBook:
         with explained(self.path), closing(self._connection.execute(query, values)) as cursor:
             return cursor.fetchall()
 
-    def _event(self, row: tuple[Any, ...]) -> Event:
-        case, position, time, who, note, kind, content, knowledge, posterior = row
-        try:
-            said, belief = json.loads(content), StoredBelief(**json.loads(posterior))
-        except (ValueError, TypeError) as error:
-            problem = f"event {position} of case {case} is damaged"
-            raise CaseBookError(f"case book {self.path}: {problem}; restore a copy") from error
-        return Event(case, position, time, who, note, kind, said, knowledge, belief)
-
     def _single(self, query: str, *values: object) -> int:
         return int(self._connection.execute(query, values).fetchone()[0])
 
 
-def _opened(address: str) -> sqlite3.Connection:
-    connection = sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
-    try:
-        connection.execute("SELECT 1 FROM events LIMIT 1").fetchone()
-    except sqlite3.Error:
-        connection.close()
-        raise
-    return connection
+def events_of(rows: Sequence[Row]) -> tuple[Event, ...]:
+    """The events of one case, from its opening on without a gap.
+
+    Raises:
+        DamagedEvent: naming the first one that is not as it was written.
+    """
+    events = []
+    for position, row in enumerate(rows, start=1):
+        event = event_of(row)
+        where = f"event {event.position}"
+        if event.position != position:
+            raise DamagedEvent(f"{where}: event {position} is missing before it")
+        if (event.kind == "opened") != (position == 1):
+            raise DamagedEvent(f"{where}: a case begins with its opening and has only one")
+        events.append(event)
+    return tuple(events)
 
 
-def _row(event: Event) -> tuple[object, ...]:
-    return (
-        event.case, event.position, event.time, event.who, event.note, event.kind,
-        json.dumps(event.content), event.knowledge, json.dumps(event.posterior._asdict()),
-    )  # fmt: skip
+def add(connection: sqlite3.Connection, told: Iterable[Row]) -> list[str]:
+    """Write rows, given without links, behind the last row of a book; their links.
+
+    Within a transaction of the caller.
+    """
+    query = "SELECT place, link FROM events ORDER BY place DESC LIMIT 1"
+    last = connection.execute(query).fetchone()
+    place, link = (last[0], last[1].decode()) if last else (0, NO_LINK)
+    links = []
+    for cells in told:
+        row = linked(cells, link)
+        place, link = place + 1, link_of(row)
+        connection.execute(INSERT, (place, *row))
+        links.append(link)
+    return links
+
+
+def taken(path: Path) -> CaseBookError:
+    """Error for a place where a book is to be written and something stands already."""
+    return CaseBookError(f"case book {path}: there is such a file already; name a new one")
+
+
+def _in_memory(connection: sqlite3.Connection) -> sqlite3.Connection:
+    """A copy of a book that may not be written, for bringing it forward."""
+    with closing(connection):
+        copy = sqlite3.connect(":memory:", isolation_level=None)
+        connection.backup(copy)
+        copy.text_factory = bytes
+        return copy

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple, TextIO
 
+from loopodds.base.errors import LoopoddsError
 from loopodds.base.units import Dimension
 from loopodds.casebook.believed import inspection_of
 from loopodds.casebook.book import CaseBook
@@ -107,18 +108,25 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
     """Write the closed cases of a book as an archive: CSV, one row a case.
 
     A row holds the car as it came: what was seen after a repair has no place in it, nor have
-    likelihoods over states; both are left out and named in the answer. Readings are in internal
-    units (``low_side_kPaa`` is absolute). The file is one opened with ``newline=""``.
+    likelihoods over states, nor a damaged case; these are left out and named in the answer.
+    Readings are in internal units (``low_side_kPaa`` is absolute). The file is one opened with
+    ``newline=""``.
 
     Raises:
         InspectionError: if a case cannot be read under the present knowledge.
     """
     rows, left_out = [], []
-    for opened, last in book.ends():
-        state = replay(book.events(opened.case))
+    for number in book.numbers():
+        try:
+            events = book.events(number)
+            state = replay(events)
+        except LoopoddsError as error:
+            left_out.append(f"case {number}, which is damaged: {error}")
+            continue
         if not state.closed:
             continue
-        about = (state.number, opened.time, last.time, last.knowledge)
+        last = events[-1]
+        about = (number, events[0].time, last.time, last.knowledge)
         inspection = inspection_of(state, knowledge).as_it_came
         cells = _cells(inspection, state, knowledge)
         rows.append({**dict(zip(ABOUT, about, strict=True)), **cells})

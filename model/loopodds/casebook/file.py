@@ -5,7 +5,7 @@ import secrets
 import shutil
 import sqlite3
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
@@ -13,9 +13,6 @@ from loopodds.base.errors import LoopoddsError
 
 APPLICATION = 0x4C4F4F50
 """Marks the file as a case book ("LOOP" in the header of the SQLite file)."""
-
-VERSION = 1
-"""Layout of the tables."""
 
 _HEADER_BYTES = 100
 _MAGIC = b"SQLite format 3\0"
@@ -85,11 +82,30 @@ def has_log(path: Path) -> bool:
         return False
 
 
-def begin_file(path: Path, schema: str) -> None:
-    """Make a new, empty book that appears under its name only when it is whole.
+def begin_file(path: Path, schema: str, version: int) -> None:
+    """Make a new, empty book; of two processes that begin the same one both go on with it.
 
-    Of two processes that begin the same book at once the first wins and both go on with it. The
-    end of a process at any moment leaves no half-made book behind.
+    Raises:
+        CaseBookError: if the folder or the file cannot be made.
+    """
+    write_book(path, lambda new: begin_tables(new, schema, version))
+
+
+def begin_tables(new: sqlite3.Connection, schema: str, version: int) -> None:
+    """Mark an empty database as a case book of a layout, and make its tables."""
+    new.execute(f"PRAGMA application_id = {APPLICATION}")
+    new.execute(f"PRAGMA user_version = {version}")
+    new.executescript(f"BEGIN; {schema} COMMIT;")
+
+
+def write_book(path: Path, fill: Callable[[sqlite3.Connection], None]) -> bool:
+    """Write a new book that appears under its name only when it is whole.
+
+    The end of a process at any moment leaves no half-made book behind. Of two processes that write
+    the same one the first wins.
+
+    Returns:
+        Whether this was the first: False leaves what was there under the name.
 
     Raises:
         CaseBookError: if the folder or the file cannot be made.
@@ -99,12 +115,10 @@ def begin_file(path: Path, schema: str) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with explained(path), closing(sqlite3.connect(draft, isolation_level=None)) as new:
             new.execute("PRAGMA synchronous = FULL")
-            new.execute(f"PRAGMA application_id = {APPLICATION}")
-            new.execute(f"PRAGMA user_version = {VERSION}")
-            new.executescript(f"BEGIN; {schema} COMMIT;")
+            fill(new)
             # last, so that everything above stands in the file itself and not in a log beside it
             new.execute("PRAGMA journal_mode = WAL")
-        _publish(draft, path)
+        return _publish(draft, path)
     except CaseBookError:
         raise
     except OSError as error:
@@ -117,17 +131,19 @@ def begin_file(path: Path, schema: str) -> None:
             draft.unlink(missing_ok=True)
 
 
-def _publish(draft: Path, path: Path) -> None:
-    """Give the finished file its name, unless another process was first."""
+def _publish(draft: Path, path: Path) -> bool:
+    """Give the finished file its name, unless another was first; whether it got it."""
     try:
         os.link(draft, path)
     except FileExistsError:
-        return
+        return False
     except OSError:
         # a file system without links; the name is free but for a process as quick as this one
-        if not path.exists():
-            os.rename(draft, path)
+        if path.exists():
+            return False
+        os.rename(draft, path)
     _synchronise(path.parent)
+    return True
 
 
 def _synchronise(folder: Path) -> None:
@@ -140,11 +156,22 @@ def _synchronise(folder: Path) -> None:
             os.close(handle)
 
 
-def check_header(path: Path) -> None:
+def later_layout(path: Path, layout: int, known: int) -> CaseBookError:
+    """Error for a book that a later program has written."""
+    from importlib.metadata import version
+
+    problem = f"written in layout {layout}, this program (loopodds {version('loopodds')}) knows"
+    return CaseBookError(
+        f"case book {path}: {problem} 1 to {known}; use the loopodds that wrote it"
+    )
+
+
+def check_header(path: Path, known: int) -> None:
     """Make sure that a file is a case book before SQLite touches it.
 
     Raises:
-        CaseBookError: if it is missing, cut off, something else, or of a later version.
+        CaseBookError: if it is missing, cut off, something else, or of a later layout than the
+            one known.
     """
     try:
         with path.open("rb") as file:
@@ -163,10 +190,9 @@ def check_header(path: Path) -> None:
     if int.from_bytes(header[68:72], "big") != APPLICATION:
         problem = "this is an SQLite file of another program"
         raise CaseBookError(f"case book {path}: {problem}").helped_by(_ELSEWHERE)
-    version = int.from_bytes(header[60:64], "big")
-    if version != VERSION:
-        problem = f"written in layout {version}, this program knows {VERSION}"
-        raise CaseBookError(f"case book {path}: {problem}; use a loopodds that fits it")
+    layout = int.from_bytes(header[60:64], "big")
+    if layout > known:
+        raise later_layout(path, layout, known)
     _check_length(path, header)
 
 

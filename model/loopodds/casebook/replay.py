@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from loopodds.base.errors import LoopoddsError
-from loopodds.casebook.book import Event
+from loopodds.casebook.events import Event
 from loopodds.inspection.assignments import Value
 from loopodds.inspection.vocabulary import BEFORE, REPAIRED
 from loopodds.knowledge.records import Knowledge
@@ -96,30 +96,32 @@ def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Value]]:
 
 def replay(events: Sequence[Event]) -> CaseState:
     """State of a case after all the given events; raises as :func:`states`."""
-    *_, last = states(events)
+    (last,) = states(events, len(events) - 1)
     return last
 
 
-def states(events: Sequence[Event]) -> Iterator[CaseState]:
-    """State of a case after each of its events.
+def states(events: Sequence[Event], known: int = 0) -> Iterator[CaseState]:
+    """State of a case after each of its events but the first ``known`` ones.
 
     Raises:
         CaseError: if the events make no sense in this order.
     """
     steps: list[Event] = []
     undone: list[Event] = []
-    for event in events:
-        if event.kind == "opened":
-            first = event
-        elif event.kind in ("undone", "redone"):
+    first = events[0]
+    for number, event in enumerate(events):
+        if (event.kind == "opened") != (number == 0):
+            raise _senseless(event)
+        if event.kind in ("undone", "redone"):
             source, target = (steps, undone) if event.kind == "undone" else (undone, steps)
             if not source or source[-1].position != event.content["position"]:
                 raise _senseless(event)
             target.append(source.pop())
-        else:
+        elif event is not first:
             steps.append(event)
             undone.clear()
-        yield _state(first, steps, undone)
+        if number >= known:
+            yield _state(first, steps, undone)
 
 
 def described(event: Event) -> str:

@@ -13,7 +13,8 @@ from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
 from loopodds.base.phrases import percent, spaced
 from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
-from loopodds.casebook.book import CaseBook, Event, NewEvent, Overtaken, Signature, StoredBelief
+from loopodds.casebook.book import CaseBook, Overtaken
+from loopodds.casebook.events import Event, NewEvent, Signature, StoredBelief
 from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import LASTING, CaseError, CaseState, Noted, described, replay, states
 from loopodds.diagnosis.diagnose import believe
@@ -82,7 +83,8 @@ class Casework:
         self.book = book
         self.model = model
         self.knowledge = model.knowledge
-        self._signature = Signature(clean(who), clean(note), self.knowledge.digest)
+        digest, texts = self.knowledge.digest, self.knowledge.texts
+        self._signature = Signature(clean(who), clean(note), digest, texts)
 
     def open(
         self,
@@ -291,7 +293,7 @@ class Casework:
             Event(0, position, "", "", "", kind, content, "", nothing)
             for position, (kind, content) in enumerate(planned, start=len(events) + 1)
         ]
-        after = list(states([*events, *drafts]))[len(events) :]
+        after = list(states([*events, *drafts], len(events)))
         beliefs = posteriors([inspection_of(state, self.knowledge) for state in after], self.model)
         return [NewEvent(*draft, belief) for draft, belief in zip(planned, beliefs, strict=True)]
 

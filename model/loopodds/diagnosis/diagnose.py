@@ -211,7 +211,8 @@ class Diagnosis:
 def ruled_out(ranking: Sequence[RankedCondition]) -> tuple[str, ...]:
     """Conditions that the evidence, and not their rarity, has made negligible."""
     gone = [c for c in ranking if c.probability < RULED_OUT_BELOW and c.probability <= c.prior / 2]
-    return tuple(c.name for c in sorted(gone, key=lambda c: c.probability / c.prior))
+    # what was cured often enough had no chance to begin with
+    return tuple(c.name for c in sorted(gone, key=lambda c: c.probability / (c.prior or 1.0)))
 
 
 def moved_most(ranking: Sequence[RankedCondition]) -> str | None:

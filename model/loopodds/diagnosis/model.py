@@ -88,7 +88,7 @@ class Model:
         if key not in self._networks:
             earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
             networks = [build_network(self.knowledge, one) for one in (*earlier, context)]
-            self._networks[key] = repaired_network(networks, self.repairs, self.knowledge)
+            self._networks[key] = repaired_network(networks, self.repairs, self.knowledge, context)
         return self._networks[key]
 
     def _sound_tree(self, context: Context) -> tuple[JunctionTree, float]:

@@ -6,15 +6,20 @@ from dataclasses import replace
 import numpy as np
 
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.repaired_car import Repair, names_before
+from loopodds.diagnosis.repaired_car import Repair, changed_by, names_before
 from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import encode, encoding_of
 from loopodds.inspection.inspection import Encoding, Group, Inspection, RepairDone, batch_of
 from loopodds.knowledge.cures import cure_chances
+from loopodds.knowledge.nodes import parents_of
 from loopodds.knowledge.records import Knowledge
 
-MOST_CELLS = 1_000_000
-"""Engineering choice: `assess` took 35 s with 2.2 million configurations, 5 s with 0.2 million."""
+MOST_CELLS = 150_000
+"""Configurations of the cliques of a car with repairs, at most: `assess` takes some two seconds
+more for every 400,000. Most single repairs and most pairs of them fit."""
+MOST_ROUNDS = 4
+"""Repairs before which what was seen is followed, if it was changed since. How much less old
+evidence counts for by both limits is measured by `tests/benchmarks/old_repairs.py`."""
 SETTING = "setting"
 """Condition that is a matter of how the car came, whatever was done to it since."""
 
@@ -59,7 +64,7 @@ def _encoded(
         )
         for repair, seen in zip(repairs, rounds, strict=True)
     )
-    own = _that_fits(done, groups[0].context, model)
+    own = that_fits(done, groups[0].context, model)
     past = [seen.evidence for seen in rounds]
     followed = []
     for group in groups:
@@ -74,27 +79,75 @@ def _implying(names: Collection[str], evidence: Evidence) -> Evidence:
     return replace(evidence, implied={n: w for n, w in evidence.implied.items() if n in names})
 
 
-def _that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model) -> Model:
-    """The model of repairs, which leaves out what was seen first where it would be too large."""
-    number = 0
-    while not (own := model.after(done)).fits(context, MOST_CELLS) and number < len(done):
-        silent = replace(done[number], seen=frozenset())
-        done = (*done[:number], silent, *done[number + 1 :])
-        number += 1
-    return own
+def that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model) -> Model:
+    """The model of repairs, with as much of what was seen before them as can be followed.
+
+    What no later repair has made something else always counts: it is evidence about the present.
+    What was changed since is followed from the last repair backwards, as long as the network is not
+    too large. Where it would be, what hangs on one of the effects that several faults share (as
+    most gauges do) is left out, which is what makes it large; or on all of them, as from there on
+    backwards; and at last everything that is older.
+    """
+    knowledge = model.knowledge
+    names = names_before(done, (), knowledge, context)
+    apart = [frozenset(n for n, was in then.items() if was != n) for then in names]
+    used = [
+        replace(repair, seen=frozenset(then) - gone, left=gone)
+        for repair, then, gone in zip(done, names, apart, strict=True)
+    ]
+    whole = True
+    for place in [n for n, gone in enumerate(apart) if gone][::-1][:MOST_ROUNDS]:
+        choices = _thinned(apart[place], done[place:], knowledge)
+        for kept in choices if whole else choices[-1:]:
+            more = replace(used[place], seen=used[place].seen | kept, left=apart[place] - kept)
+            tried = [*used[:place], more, *used[place + 1 :]]
+            if model.after(tuple(tried)).fits(context, MOST_CELLS):
+                used, whole = tried, whole and not more.left
+                break
+        else:
+            break
+    return model.after(tuple(used))
+
+
+def _thinned(
+    names: frozenset[str], later: Sequence[Repair], knowledge: Knowledge
+) -> list[frozenset[str]]:
+    """Names seen before some repairs: all, without those on one shared effect, without any such.
+
+    A mechanism that a repair made something else is in the network once more for what hung on it.
+    Of two choices the one that keeps more comes first.
+    """
+    changed = frozenset[str]().union(*(changed_by(r.services, knowledge) for r in later))
+    effects = changed & knowledge.of_kind("mechanism").keys()
+    hangs = {name: _effects_on(name, effects, knowledge) for name in names}
+    without = [{n for n in names if effect not in hangs[n]} for effect in sorted(effects)]
+    choices = {names, *map(frozenset, without), frozenset(n for n in names if not hangs[n])}
+    return sorted(choices, key=lambda kept: (-len(kept), sorted(kept)))
+
+
+def _effects_on(name: str, effects: frozenset[str], knowledge: Knowledge) -> frozenset[str]:
+    """Those of some effects that something hangs on, directly or by another of them."""
+    direct = effects.intersection(parents_of(knowledge.node(name)))
+    return direct.union(*(_effects_on(effect, effects, knowledge) for effect in direct))
 
 
 def left_out(inspection: Inspection, model: Model) -> tuple[str, ...]:
-    """A warning for each repair before which what was seen had to be left out.
+    """A warning where something that was seen before a repair had to be left out.
 
     ``model`` is the one of :func:`encoded`, or that of a belief.
     """
     pairs = zip(inspection.repairs, model.repairs, strict=False)
-    return tuple(
-        f"what was seen before repair {number} is not used any more: with all that came after it "
-        "it is more than can be followed exactly"
+    silent = [
+        number
         for number, (repair, used) in enumerate(pairs, start=1)
-        if not used.seen and (repair.before.findings or repair.before.readings)
+        if used.left.intersection((*repair.before.findings, *repair.before.readings))
+    ]
+    if not silent:
+        return ()
+    which = f"repair {silent[0]}" if len(silent) == 1 else f"repairs {silent[0]} to {silent[-1]}"
+    return (
+        f"what was seen before {which} of things changed since is not used any more, or not all "
+        "of it: with all that came after it is more than can be followed exactly",
     )
 
 

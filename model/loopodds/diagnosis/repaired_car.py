@@ -30,6 +30,7 @@ class Repair:
     seen: frozenset[str]  # findings and gauges; what was told of the car's past does not change
     # in which they were seen (the weather may have changed); that of the present when left out
     context: tuple[tuple[str, str], ...] | None = None
+    left: frozenset[str] = frozenset()  # what had been seen too and is not used any more
 
 
 def before(name: str, number: int) -> str:
@@ -95,32 +96,46 @@ def shown_by(services: Iterable[str], knowledge: Knowledge) -> Query:
 
 
 def repaired_network(
-    networks: Sequence[Network], repairs: Sequence[Repair], knowledge: Knowledge
+    networks: Sequence[Network],
+    repairs: Sequence[Repair],
+    knowledge: Knowledge,
+    context: Mapping[str, str] | None = None,
 ) -> Network:
     """The network of a car on which repairs were done.
 
-    ``networks``: as if nothing had been done, in the context before each repair and in the present
-    one; ``repairs``: in the order in which they were done.
+    Repairs between which nothing was seen that one of them made something else are followed as one:
+    what a fault was between them bears on nothing, and the chances that it outlasted each of them
+    multiply. This is exact.
+
+    Args:
+        networks: As if nothing had been done, in the context before each repair and in the present
+            one.
+        repairs: In the order in which they were done.
+        context: The present one.
     """
     if not repairs:
         return networks[-1]
-    times = _Times(networks[0], repairs, knowledge)
+    apart = [
+        {name: was for name, was in names.items() if was != name}
+        for names in names_before(repairs, (), knowledge, context)
+    ]
     now, last = len(repairs), networks[-1]
+    moments = [m for m in range(now + 1) if m in (0, now) or apart[m]]
+    times = _Times(networks[0], repairs, moments, knowledge)
     hidden: dict[str, Discrete] = {}
     for name, variable in networks[0].hidden.items():
         if name in times.courses:
             hidden[times.carrier(name)] = times.followed(variable)
             hidden[name] = times.at_last(variable)
         else:
-            for moment, network in enumerate(networks):
+            for moment in moments:
                 here = times.name(name, moment)
                 if here not in hidden:
-                    hidden[here] = times.node(network.hidden[name], moment, here)
+                    hidden[here] = times.node(networks[moment].hidden[name], moment, here)
     observables = {n: times.node(v, now, n) for n, v in last.observables.items()}
     gauges = {n: times.node(v, now, n) for n, v in last.gauges.items()}
-    for moment, (repair, network) in enumerate(zip(repairs, networks, strict=False)):
-        for name in sorted(repair.seen):
-            was = before(name, moment + 1)
+    for moment, (names, network) in enumerate(zip(apart, networks, strict=False)):
+        for name, was in sorted(names.items()):
             if name in network.gauges:
                 gauges[was] = times.node(network.gauges[name], moment, was)
             else:
@@ -138,11 +153,18 @@ class _Times:
 
     Attributes:
         courses: For each fault that a repair may have cured, the courses that it can have taken:
-            its state at every moment, with the probability of the cures once it is known how it
-            came.
+            its state at every moment that matters, with the probability of the cures once it is
+            known how it came.
     """
 
-    def __init__(self, network: Network, repairs: Sequence[Repair], knowledge: Knowledge) -> None:
+    def __init__(
+        self,
+        network: Network,
+        repairs: Sequence[Repair],
+        moments: Sequence[int],
+        knowledge: Knowledge,
+    ) -> None:
+        self._moments = {moment: place for place, moment in enumerate(moments)}
         self._chances = [cure_chances(repair.services, knowledge) for repair in repairs]
         self._changed = [changed_by(repair.services, knowledge) for repair in repairs]
         cured = {name for chances in self._chances for name in chances}
@@ -154,11 +176,14 @@ class _Times:
 
     def _courses(self, name: str, count: int) -> dict[tuple[int, ...], float]:
         found: dict[tuple[int, ...], float] = {(state,): 1.0 for state in range(count)}
-        for chances in self._chances:
+        for moment, chances in enumerate(self._chances):
             chance = chances.get(name, np.zeros(count))
-            stays = {(*c, c[-1]): p * (1 - chance[c[-1]]) for c, p in found.items()}
-            goes = {(*c, 0): p * chance[c[-1]] for c, p in found.items() if c[-1]}
-            found = {course: p for course, p in (stays | goes).items() if p > 0}
+            after: dict[tuple[int, ...], float] = {}
+            for course, p in found.items():
+                kept = course if moment in self._moments else course[:-1]
+                for state, share in ((course[-1], 1 - chance[course[-1]]), (0, chance[course[-1]])):
+                    after[*kept, state] = after.get((*kept, state), 0.0) + p * share
+            found = {course: p for course, p in after.items() if p > 0}
         return found
 
     def carrier(self, name: str) -> str:
@@ -175,7 +200,8 @@ class _Times:
         tables = _arrays(node)
         for axis, parent in enumerate(node.parents):
             if parent in self.courses:
-                states = [course[moment] for course in self.courses[parent]]
+                place = self._moments[moment]
+                states = [course[place] for course in self.courses[parent]]
                 tables = tuple(np.take(table, states, axis) for table in tables)
         named = tuple(
             self.carrier(parent) if parent in self.courses else self.name(parent, moment)

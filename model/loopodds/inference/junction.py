@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
-from loopodds.base.errors import LoopoddsError
+from loopodds.base.errors import LoopoddsError, TooLarge
 from loopodds.inference.likelihoods import Absorbed, Clique, below_one, likelihood_rows
 from loopodds.inference.network import Evidence, Network
 from loopodds.inference.triangulation import TreePlan, plan_tree
@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from loopodds.inference.flat_tree import FlatTree
 
 BLOCK = 96
+"""Rows that are worked on together, where memory allows."""
+MOST_NUMBERS = 8_000_000
+"""Numbers in all cliques of the rows that are worked on together: 64 MB, of which a pass over the
+tree needs some three times as much."""
 COMPILED_FROM = 4096
 """Rows of a batch that repay loading the compiled loops, which takes about half a second."""
 
@@ -130,13 +134,19 @@ class JunctionTree:
         Raises:
             UnknownName: if the evidence names something the network does not have.
             LoopoddsError: if no clique holds a query.
+            TooLarge: if there is not enough memory.
         """
         for name in (*evidence.codes, *evidence.soft, *evidence.numbers):
             self.network.variable(name)
         evidence = evidence.merged()
         homes = {query: self.home(query) for query in queries}
         loops = self.compiled or evidence.rows >= COMPILED_FROM
-        posterior = (self._loops if loops else self._arrays)(evidence, homes)
+        try:
+            posterior = (self._loops if loops else self._arrays)(evidence, homes)
+        except MemoryError as error:
+            raise TooLarge(
+                f"not enough memory for {evidence.rows} rows of {self.plan.space:,} configurations"
+            ) from error
         impossible = np.isneginf(posterior.log_evidence)
         if impossible.any():
             # Parts of the network that hang together with nothing impossible have joints still.
@@ -148,8 +158,9 @@ class JunctionTree:
         """Block by block with numpy, which needs nothing loaded."""
         log_evidence = np.empty(evidence.rows)
         joints = {q: np.empty((evidence.rows, *(self.cards[n] for n in q))) for q in homes}
-        for start in range(0, evidence.rows, BLOCK):
-            rows = slice(start, min(start + BLOCK, evidence.rows))
+        block = max(1, min(BLOCK, MOST_NUMBERS // self.plan.space))
+        for start in range(0, evidence.rows, block):
+            rows = slice(start, min(start + block, evidence.rows))
             beliefs, messages, log_evidence[rows] = self._collect(evidence.take(rows))
             if homes:
                 self._distribute(beliefs, messages)

@@ -57,15 +57,6 @@ def clean(text: str) -> str:
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-def printable(text: str) -> str:
-    """Text of a person as it may be shown: nothing in it can steer a terminal or reorder a line.
-
-    >>> printable("blue" + chr(27) + "[2Jvan")
-    'blue\\\\x1b[2Jvan'
-    """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-
-
 def parse_assignment(text: str) -> tuple[str, Value]:
     """Name and value from ``name=state``, ``name=12 degC`` or ``name=grey:0.3,brown:0.7``.
 

@@ -126,12 +126,21 @@ class Knowledge:
     scope: Scope
     digest: str
     unsafe: bool
+    texts: Mapping[str, str]  # of the files, by name
 
     def __new__(cls, folder: str | Path | None = None) -> Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
         texts = tuple((name, _text(folder, name)) for name in names)
         return _parsed(texts, isinstance(folder, UnsafeFolder))
+
+    @classmethod
+    def of_texts(cls, texts: Mapping[str, str], unsafe: bool = False) -> Knowledge:
+        """The knowledge that files of these names and texts hold; ``unsafe`` as it was then."""
+        for name in (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN):
+            if name not in texts:
+                raise KnowledgeError(f"{name}: there is no such file in this version")
+        return _parsed(tuple(texts.items()), unsafe)
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _made, (dict(vars(self)),)
@@ -210,7 +219,6 @@ def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
             raise KnowledgeError(
                 f"{node.file}: {node.name}.amounts: {name} is a {nodes[name].kind}"
             )
-    digest = hashlib.sha256("\0".join(text for _, text in sorted(texts)).encode()).hexdigest()
     parts: dict[str, object] = {
         stem: {name: read_one(stem, name, table) for name, table in tables[f"{stem}.toml"].items()}
         for stem in RECORDS
@@ -222,10 +230,21 @@ def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
             "conditions": _conditions(nodes),
             "scope": read_record(Scope, tables["scope.toml"], "scope.toml", "scope"),
             "prices": tables["prices.toml"],
-            "digest": digest[:16] + "-unsafe" * unsafe,
+            "digest": digest_of(dict(texts), unsafe),
             "unsafe": unsafe,
+            "texts": dict(texts),
         }
     )
+
+
+UNSAFE_MARK = "-unsafe"
+"""End of the digest of knowledge that was let through though it breaks a safety rule."""
+
+
+def digest_of(texts: Mapping[str, str], unsafe: bool) -> str:
+    """Version of the knowledge that files of these names and texts hold."""
+    content = "\0".join(text for _, text in sorted(texts.items()))
+    return hashlib.sha256(content.encode()).hexdigest()[:16] + UNSAFE_MARK * unsafe
 
 
 RECORDS: Mapping[str, type[msgspec.Struct]] = {

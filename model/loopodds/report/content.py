@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from loopodds.advice.assessment import Assessment
 from loopodds.base.phrases import spaced
 from loopodds.casebook.believed import posteriors
-from loopodds.casebook.book import Event
+from loopodds.casebook.events import Event
 from loopodds.casebook.replay import TELLING, described, value_text
 from loopodds.diagnosis.diagnose import recorded_words, stated_context
 from loopodds.diagnosis.model import Model

@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from loopodds.casebook.believed import inspection_of
-from loopodds.casebook.book import Event
+from loopodds.casebook.events import Event
 from loopodds.casebook.replay import TELLING, states
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.diagnose import believe, stated_context

@@ -1,0 +1,66 @@
+"""The list of cases: loads little, since a book may hold thousands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from loopodds import printable, spaced
+
+from loopodds_cli.pages.page import Page, percent
+
+if TYPE_CHECKING:
+    from loopodds import Ends, Event
+
+
+def print_list(cases: Iterable[Ends], everything: bool) -> None:
+    """One line a case: number, name, when last touched, what was likeliest then."""
+    page, rows, damaged, hidden = Page(), [], [], 0
+    for case, name, _, last, problem in cases:
+        about = (str(case), printable(name) or "-")
+        if problem:
+            damaged.append(case)
+        if last is None:
+            rows.append((*about, "", "damaged", "", ""))
+        elif _closed(last) and not everything and not problem:
+            hidden += 1
+        else:
+            state = "damaged" if problem else "closed" if _closed(last) else "open"
+            condition, p = likeliest(last)
+            rows.append((*about, last.time[:10], state, percent(p), spaced(condition)))
+    page.rows(rows, right=[0, 4])
+    for case in damaged:
+        page.marked("!", f"case {case} is damaged; `loopodds case check` says how")
+    if hidden:
+        page.aside(f"{hidden} closed; --all shows them too", indent=1)
+    elif not rows:
+        page.line("No cases yet; `loopodds case open` begins one.")
+
+
+def list_json(cases: Iterable[Ends], everything: bool) -> list[dict[str, Any]]:
+    """The same as plain data; what a damaged case does not tell any more is null."""
+    return [
+        {
+            "case": case,
+            "name": name,
+            "opened": opened,
+            "last": last and last.time,
+            "closed": last and _closed(last),
+            "events": last and last.position,
+            "p_sound": last and last.posterior.p_sound,
+            "conditions": last and last.posterior.conditions,
+            "damaged": problem,
+        }
+        for case, name, opened, last, problem in cases
+        if everything or problem or last is None or not _closed(last)
+    ]
+
+
+def _closed(last: Event) -> bool:
+    """Whether a case is closed, from its last event: nothing but undoing can follow a closing."""
+    return "closed" in (last.kind, last.content.get("kind")) and last.kind != "undone"
+
+
+def likeliest(event: Event) -> tuple[str, float]:
+    """What was likeliest after an event, and its probability."""
+    return max(event.posterior.chances().items(), key=lambda pair: pair[1])

@@ -1,0 +1,119 @@
+"""Layout of the tables of a case book, and how a book of an earlier layout becomes one of this.
+
+A book carries the number of its layout. One that is older is brought forward when it is opened for
+writing, in one transaction; opened for reading only, a copy of it in memory is. One that is newer
+is refused: what it holds may mean something that this program does not know.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+
+from loopodds.casebook.events import COLUMNS, NO_LINK, TOLD, link_of, linked
+
+VERSION = 2
+"""Layout of the tables that this program writes."""
+
+_TABLES = """
+CREATE TABLE events (
+    place INTEGER PRIMARY KEY,
+    case_number INTEGER NOT NULL CHECK (case_number > 0),
+    position INTEGER NOT NULL,
+    time TEXT NOT NULL,
+    who TEXT NOT NULL,
+    note TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    content TEXT NOT NULL,
+    knowledge TEXT NOT NULL,
+    posterior TEXT NOT NULL,
+    previous TEXT NOT NULL,
+    link TEXT NOT NULL,
+    UNIQUE (case_number, position)
+);
+CREATE TABLE knowledge (
+    digest TEXT PRIMARY KEY,
+    program TEXT NOT NULL,
+    files BLOB NOT NULL
+);
+"""
+_TRIGGERS = """
+CREATE TRIGGER events_never_change BEFORE UPDATE ON events
+BEGIN SELECT RAISE(ABORT, 'events of a case book are never changed'); END;
+CREATE TRIGGER events_never_go BEFORE DELETE ON events
+BEGIN SELECT RAISE(ABORT, 'events of a case book are never removed'); END;
+CREATE TRIGGER events_only_follow BEFORE INSERT ON events
+WHEN NEW.position <> 1 + coalesce(
+    (SELECT max(position) FROM events WHERE case_number = NEW.case_number), 0)
+BEGIN SELECT RAISE(ABORT, 'events are only added at the end of a case'); END;
+CREATE TRIGGER events_are_linked BEFORE INSERT ON events
+WHEN NEW.previous <> coalesce((SELECT link FROM events ORDER BY place DESC LIMIT 1), '')
+BEGIN SELECT RAISE(ABORT, 'events are only added at the end of the chain'); END;
+CREATE TRIGGER knowledge_never_changes BEFORE UPDATE ON knowledge
+BEGIN SELECT RAISE(ABORT, 'the knowledge kept in a case book is never changed'); END;
+CREATE TRIGGER knowledge_never_goes BEFORE DELETE ON knowledge
+BEGIN SELECT RAISE(ABORT, 'the knowledge kept in a case book is never removed'); END;
+CREATE TRIGGER knowledge_is_kept_once BEFORE INSERT ON knowledge
+WHEN EXISTS (SELECT 1 FROM knowledge WHERE digest = NEW.digest)
+BEGIN SELECT RAISE(ABORT, 'the knowledge kept in a case book is never changed'); END;
+"""
+SCHEMA = _TABLES + _TRIGGERS
+INSERT = (
+    f"INSERT INTO events (place, {', '.join(COLUMNS)}) "
+    f"VALUES (?, ?, ?, {', '.join(['CAST(? AS TEXT)'] * (len(COLUMNS) - 2))})"
+)
+"""Place, then the cells of a row, text as bytes."""
+
+
+def layout_of(connection: sqlite3.Connection) -> int:
+    """Number of the layout of a book."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def bring_forward(connection: sqlite3.Connection) -> None:
+    """Bring a book of an earlier layout to the present one: all of it or nothing.
+
+    Of two processes that do it at once the second finds it done.
+    """
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        while (version := layout_of(connection)) < VERSION:
+            _STEPS[version](connection)
+            connection.execute(f"PRAGMA user_version = {version + 1}")
+        connection.execute("COMMIT")
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def _with_links(connection: sqlite3.Connection) -> None:
+    """From 1: events get their place in the book and their link.
+
+    In what order different cases were written is not known any more; they follow one another. The
+    knowledge that made their beliefs was not kept.
+    """
+    told = ", ".join(COLUMNS[:TOLD])
+    connection.execute("ALTER TABLE events RENAME TO events_1")
+    _execute(connection, _TABLES)
+    previous = NO_LINK
+    rows = connection.execute(f"SELECT {told} FROM events_1 ORDER BY case_number, position")
+    for place, row in enumerate(rows, start=1):
+        cells = linked(row, previous)
+        connection.execute(INSERT, (place, *cells))
+        previous = link_of(cells)
+    connection.execute("DROP TABLE events_1")
+    _execute(connection, _TRIGGERS)
+
+
+def _execute(connection: sqlite3.Connection, script: str) -> None:
+    """Several statements within the transaction that runs; ``executescript`` would end it."""
+    statement = ""
+    for line in script.splitlines():
+        statement += line + "\n"
+        if sqlite3.complete_statement(statement):
+            connection.execute(statement)
+            statement = ""
+
+
+_STEPS: Mapping[int, Callable[[sqlite3.Connection], None]] = {1: _with_links}
+"""By the layout that each leads on from."""
