@@ -558,7 +558,7 @@ def test_a_finished_job_is_not_stopped_for_having_been_emptied(tmp_path: Path) -
     score(source, tmp_path / "scored.csv")
     assert [row["stops"] for row in read_rows(tmp_path / "scored.csv")] == ["", ""]
     case = {"vehicle": {"refrigerant": "R134a"}, "findings": {"vacuum_hold": "holds"}}
-    assert [stop.name for stop in lo.assess(case).stops] == ["charge_is_out"]
+    assert [stop.name for stop in lo.assess(lo.read_case(case)).stops] == ["charge_is_out"]
 
 
 def test_columns_of_amounts_stop_what_their_words_stop(tmp_path: Path) -> None:
