@@ -86,7 +86,7 @@ from loopodds.casebook.export import (
     case_text as case_text, write_archive as write_archive,
 )
 from loopodds.casebook.replay import (
-    TELLING as TELLING, CaseError as CaseError, CaseState as CaseState,
+    TELLING as TELLING, Agreed as Agreed, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,
 )
 from loopodds.casebook.sources import demo_cases as demo_cases, read_case as read_case

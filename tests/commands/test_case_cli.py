@@ -238,6 +238,46 @@ def test_a_case_in_which_no_test_pays_names_none_to_do_next(bench: Workbench) ->
     assert not asked("next")["stop"]
 
 
+def test_what_was_agreed_with_the_customer_is_on_record() -> None:
+    done("open", "setting=complaint", "cooling=weak")
+    told = done(
+        "decide", "1", "advise_and_recheck", "--refused", "repair_leak_and_charge=too dear",
+        "--back-by", "2027-03-01", "--watch", "vents less cold",
+    )  # fmt: skip
+    assert "back by 2027-03-01" in told
+    answer = answered("show", "1")
+    assert answer["plan"] == ["advise_and_recheck"]
+    assert answer["agreed"] == {
+        "refused": {"repair_leak_and_charge": "too dear"},
+        "back_by": "2027-03-01",
+        "watch": "vents less cold",
+    }
+    assert "refused: repair_leak_and_charge (too dear)" in done("show", "1")
+    assert "watch for: vents less cold" in " ".join(done("history", "1").split())
+    done("undo", "1")
+    assert answered("show", "1")["agreed"] == {"refused": {}, "back_by": "", "watch": ""}
+    # the customer wants nothing done at all
+    done("decide", "1", "--refused", "repair_leak_and_charge")
+    assert answered("show", "1")["plan"] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--refused", "repair_leek=dear"], "unknown service 'repair_leek'"),
+        (["recover_and_charge", "--back-by", "march"], "'march' is no day; write it as 2027-03-01"),
+        (["recover_and_charge", "--refused", "recover_and_charge"], "both decided on and refused"),
+        ([], "nothing decided"),
+    ],
+)
+def test_what_cannot_be_agreed_is_refused(words: list[str], said: str) -> None:
+    done("open", "setting=complaint")
+    result = call("decide", "1", *words)
+    assert result.exit_code != 0
+    assert said in result.output
+    assert [entry["kind"] for entry in history()] == ["opened", "seen"]
+
+
 def test_a_test_done_that_this_knowledge_does_not_have_is_passed_over() -> None:
     done("open", "sample_bubbles=persisting")
     done("done", "1", "cold_look")

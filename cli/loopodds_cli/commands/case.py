@@ -168,13 +168,40 @@ _verb(
     lambda work: work.tests_done,
     click.argument("tests", metavar="TEST...", nargs=-1, required=True, type=TEST),
 )
-_verb(
-    "decide",
-    "Record the services that were decided on.",
-    "1 recover_and_charge",
-    lambda work: work.choose_plan,
-    click.argument("services", metavar="SERVICE...", nargs=-1, required=True, type=SERVICE),
+
+
+@command.command()
+@case_number
+@click.argument("services", metavar="[SERVICE...]", nargs=-1, type=SERVICE)
+@click.option(
+    "--refused",
+    metavar="SERVICE=WHY",
+    multiple=True,
+    type=Assignment(lambda knowledge: dict.fromkeys(knowledge.services, ())),
+    help="A service that the customer does not want, and why; may be repeated.",
 )
+@click.option("--back-by", metavar="DAY", default="", help="Day by which to look again.")
+@click.option("--watch", metavar="TEXT", default="", help="What to watch for until then.")
+@writing
+def decide(
+    desk: Desk, number: int, services: Words, refused: Words, back_by: str, watch: str
+) -> None:
+    """Record the services that were decided on, and what was agreed beside them.
+
+    \b
+    Examples:
+      loopodds case decide 1 recover_and_charge
+      loopodds case decide 1 advise_and_recheck --back-by 2027-03-01 \\
+          --watch "vents less cold" --refused repair_leak_and_charge="too dear"
+    """
+    from loopodds import Agreed
+
+    if not (services or refused or back_by or watch):
+        raise click.UsageError("nothing decided; name a SERVICE, or what was refused")
+    declined = dict(text.partition("=")[::2] for text in refused)
+    desk.step(lambda work: work.choose_plan(number, services, Agreed(declined, back_by, watch)))
+
+
 _verb(
     "repaired",
     "Say that services were done; without any, those decided on.\n\n"

@@ -29,6 +29,8 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
         "name": state.name,
         "closed": state.closed,
         "repairs": [list(repair.services) for repair in state.repairs],
+        "plan": list(state.plan),
+        "agreed": state.agreed.as_json(),
         "recorded": [
             {"position": e.position, "time": e.time, "kind": e.kind, "what": described(e)}
             for e in answer.events
@@ -71,6 +73,10 @@ def print_case(answer: Answer, next_up: Next) -> None:
         if names:
             page.heading(title)
             page.line(", ".join(names))
+    if state.agreed.texts:
+        page.heading("Agreed with the customer")
+        for text in state.agreed.texts:
+            page.line(printable(text))
     if state.confirmed:
         page.heading("Turned out to be true")
         page.rows(list(state.confirmed.items()))

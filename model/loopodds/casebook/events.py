@@ -120,6 +120,12 @@ class _Services(TypedDict):
     services: list[str]
 
 
+class _Plan(_Services):
+    refused: NotRequired[dict[str, str]]
+    back_by: NotRequired[str]
+    watch: NotRequired[str]
+
+
 class _Confirmed(TypedDict):
     outcomes: dict[str, str]
 
@@ -149,7 +155,7 @@ _CONTENTS: Mapping[str, msgspec.json.Decoder[Any]] = {
         "doubted": _Doubted,
         "withdrawn": _Withdrawn,
         "test_done": _Tested,
-        "plan_chosen": _Services,
+        "plan_chosen": _Plan,
         "repaired": _Services,
         "confirmed": _Confirmed,
         "closed": _Closed,

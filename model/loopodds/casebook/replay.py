@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, NamedTuple
 
 from loopodds.base.errors import LoopoddsError
 from loopodds.casebook.events import Event
-from loopodds.inspection.assignments import Value
+from loopodds.inspection.assignments import Value, clean
 from loopodds.inspection.vocabulary import BEFORE, REPAIRED
 from loopodds.knowledge.records import Knowledge
 
@@ -56,6 +57,50 @@ class Noted(NamedTuple):
     position: int
 
 
+class Agreed(NamedTuple):
+    """What was agreed with the customer beside the services, as it was recorded."""
+
+    refused: Mapping[str, str] = {}  # services that the customer did not want, and why
+    back_by: str = ""  # day by which to look again, as 2027-03-01
+    watch: str = ""  # what to watch for until then
+
+    def recorded(self, services: Collection[str]) -> dict[str, Any]:
+        """What an event holds of it beside the services decided on.
+
+        Raises:
+            CaseError: if a service is decided on and refused, or the day is none.
+        """
+        both = [name for name in self.refused if name in services]
+        if both:
+            raise CaseError(f"{both[0]} cannot be both decided on and refused")
+        try:
+            day = self.back_by and date.fromisoformat(self.back_by).isoformat()
+        except ValueError as error:
+            raise CaseError(f"{self.back_by!r} is no day; write it as 2027-03-01") from error
+        refused = {name: clean(why) for name, why in self.refused.items()}
+        told = Agreed(refused, day, clean(self.watch)).as_json()
+        return {key: value for key, value in told.items() if value}
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """In a few words each."""
+        refused = (f"refused: {n}" + f" ({why})" * bool(why) for n, why in self.refused.items())
+        later = (f"back by {self.back_by}",) if self.back_by else ()
+        return (*refused, *later, *((f"watch for: {self.watch}",) if self.watch else ()))
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data."""
+        return {**self._asdict(), "refused": dict(self.refused)}
+
+
+NOTHING_AGREED = Agreed()
+
+
+def agreed_in(content: Mapping[str, Any]) -> Agreed:
+    """What an event records of it."""
+    return Agreed(**{key: content[key] for key in Agreed._fields if key in content})
+
+
 @dataclass(frozen=True, slots=True)
 class CaseState:
     """A case after some events."""
@@ -66,6 +111,7 @@ class CaseState:
     # tests_done, plan: Tests said to be done; services chosen. Both since the last repair
     tests_done: tuple[str, ...]
     plan: tuple[str, ...]
+    agreed: Agreed
     repairs: tuple[NotedBefore, ...]
     confirmed: Mapping[str, str]  # what turned out to be true, in the words of a case file
     closed: bool
@@ -136,7 +182,7 @@ def described(event: Event) -> str:
     if kind in ("seen", "read"):
         return shown
     if "services" in content:
-        about = ", ".join(content["services"]) or "none"
+        about = "; ".join((", ".join(content["services"]) or "none", *agreed_in(content).texts))
     elif "outcomes" in content:
         about = _outcomes_text(content["outcomes"])
     elif "names" in content:
@@ -176,6 +222,7 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
     repairs: list[NotedBefore] = []
     tests: dict[str, None] = {}
     plan: tuple[str, ...] = ()
+    agreed = NOTHING_AGREED
     confirmed: dict[str, str] = {}
     last = first
     for event in steps:
@@ -188,10 +235,11 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
                 services = tuple(content["services"])
                 repairs.append(NotedBefore(services, _of(noted, BEFORE), tuple(tests)))
                 noted, tests, plan = _of(noted, LASTING), {}, ()
+                agreed = NOTHING_AGREED
             elif event.kind == "test_done":
                 tests[content["test"]] = None
             elif event.kind == "plan_chosen":
-                plan = tuple(content["services"])
+                plan, agreed = tuple(content["services"]), agreed_in(content)
             elif event.kind == "confirmed":
                 confirmed = dict(content["outcomes"])
             else:
@@ -201,8 +249,8 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
         last = event
     closed = any(event.kind == "closed" for event in steps)
     return CaseState(
-        first.case, first.content["name"], noted, tuple(tests), plan, tuple(repairs), confirmed,
-        closed, tuple(steps), tuple(undone),
+        first.case, first.content["name"], noted, tuple(tests), plan, agreed, tuple(repairs),
+        confirmed, closed, tuple(steps), tuple(undone),
     )  # fmt: skip
 
 

@@ -16,7 +16,17 @@ from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.book import CaseBook, Overtaken
 from loopodds.casebook.events import Event, NewEvent, Signature, StoredBelief
 from loopodds.casebook.file import CaseBookError
-from loopodds.casebook.replay import LASTING, CaseError, CaseState, Noted, described, replay, states
+from loopodds.casebook.replay import (
+    LASTING,
+    NOTHING_AGREED,
+    Agreed,
+    CaseError,
+    CaseState,
+    Noted,
+    described,
+    replay,
+    states,
+)  # fmt: skip
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import SETTING
@@ -29,7 +39,7 @@ from loopodds.inspection.assignments import (
     observations_of,
     outcomes_of,
     spelled_out,
-)
+)  # fmt: skip
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.records import SOUND
@@ -179,9 +189,13 @@ class Casework:
         _only_known("test", tests, self.knowledge.tests)
         return self._step(case, lambda state: [("test_done", {"test": test}) for test in tests])
 
-    def choose_plan(self, case: int, services: Sequence[str]) -> Answer:
-        """Say what will be done to the car."""
-        return self._step(case, lambda state: [("plan_chosen", self._services(services))])
+    def choose_plan(
+        self, case: int, services: Sequence[str], agreed: Agreed = NOTHING_AGREED
+    ) -> Answer:
+        """Say what will be done to the car, and what was agreed with the customer beside it."""
+        _only_known("service", agreed.refused, self.knowledge.services)
+        planned = {**self._services(services), **agreed.recorded(services)}
+        return self._step(case, lambda state: [("plan_chosen", planned)])
 
     def repaired(self, case: int, services: Sequence[str]) -> Answer:
         """Say that services were done: what is recorded from here on is of the repaired car.
