@@ -18,7 +18,7 @@ import sys
 import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from invented_archives import SMALL, invented_rows, write_archive
 from loopodds.archive.runner import score
@@ -36,7 +36,7 @@ class Campaign(NamedTuple):
     runs: int  # that were killed and went through in the end
     midway: int  # kills after at least one part was safe
     lost: int  # rows that were safe and were scored again
-    different: int  # runs whose scored rows or rejects differ from those of an undisturbed one
+    different: int  # runs whose outputs or summary differ from those of an undisturbed one
 
 
 def safe_rows(journal: Path) -> int:
@@ -87,6 +87,11 @@ def killed(source: Path, out: Path, parts: int, pause: float) -> bool:
     return code != 0
 
 
+def counted(summary: Summary) -> dict[str, Any]:
+    """What a run found, without where it put it and how it came to it."""
+    return {**summary.as_json(), "out": "", "rejects": "", "resumed": 0}
+
+
 def results(out: Path) -> tuple[bytes, bytes]:
     stem = out.name.split(".")[0]
     return out.read_bytes(), out.with_name(f"{stem}.rejects.csv").read_bytes()
@@ -103,7 +108,7 @@ def campaign(kind: str, count: int, seed: int) -> Campaign:
         folder = Path(place)
         source = write_archive(rows, folder / f"in{ENDINGS[kind]}", group_rows=300)
         whole, out = folder / f"whole{ENDINGS[kind]}", folder / f"out{ENDINGS[kind]}"
-        scored(source, whole)
+        undisturbed = counted(scored(source, whole))
         journal = out.with_name(out.name + ".partial") / "journal.jsonl"
         while kills < count:
             # some kills come in the last moments, while files are put in place
@@ -112,10 +117,12 @@ def campaign(kind: str, count: int, seed: int) -> Campaign:
             ):
                 kills += 1
                 midway += safe_rows(journal) > 0
+                # a kill between putting a file in place and removing the folder: it is whole
+                different += out.exists() and out.read_bytes() != whole.read_bytes()
             safe = safe_rows(journal)
             done = scored(source, out)
             lost += max(safe - done.resumed, 0)
-            different += done.tally.rows != ROWS or results(out) != results(whole)
+            different += counted(done) != undisturbed or results(out) != results(whole)
             runs += 1
             for path in folder.glob("out*"):
                 path.unlink()

@@ -46,7 +46,7 @@ def zeros(path: Path) -> None:
 def zeros_below_a_header(path: Path) -> None:
     with gzip.open(path, "wb", 1) as file:
         file.write(HEADER + b"1,weak,\n" * 50)
-        for _ in range(1024):
+        for _ in range(256):
             file.write(bytes(1 << 20))
 
 
@@ -59,8 +59,8 @@ def field_of_100_mb(path: Path) -> None:
     path.write_bytes(HEADER + b"1,weak,\n2,weak," + b"x" * (100 << 20) + b"\n3,weak,\n")
 
 
-def quoted_field_of_100_mb(path: Path) -> None:
-    path.write_bytes(HEADER + b'1,weak,"' + (b"x" * 1023 + b"\n") * (100 << 10) + b'"\n')
+def quoted_field_of_40_mb(path: Path) -> None:
+    path.write_bytes(HEADER + b'1,weak,"' + (b"x" * 1023 + b"\n") * (40 << 10) + b'"\n')
 
 
 def word_of_20_mb_in_every_row(path: Path) -> None:
@@ -81,7 +81,7 @@ HOSTILE: dict[str, tuple[Callable[[Path], None], str]] = {
     "below.csv.gz": (zeros_below_a_header, "a line of more than 32 MB"),
     "wide.csv": (million_columns, "1,000,001 columns; an archive has at most 16,384"),
     "field.csv": (field_of_100_mb, "a line of more than 32 MB, from byte"),
-    "quoted.csv": (quoted_field_of_100_mb, "1 set aside|more than 32 MB|0 scored"),
+    "quoted.csv": (quoted_field_of_40_mb, "1 set aside|more than 32 MB|0 scored"),
     "word.parquet": (word_of_20_mb_in_every_row, "MB of text in column 'remark'; leave it out"),
     "wide.parquet": (million_columns_of_parquet, "20,001 columns; an archive has at most 16,384"),
 }
@@ -97,7 +97,8 @@ def test_a_hostile_file_is_named_in_bounded_memory_and_time(name: str, tmp_path:
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     said, peak, seconds = json.loads(done.stdout)
     assert any(part in said for part in message.split("|")), said
-    assert name in said or "set aside" in said
+    assert said.startswith(f"{name}: ") or "set aside" in said
+    assert said.count(name) <= 1, said
     assert peak < MOST_MEMORY, f"{peak:.0f} MiB"
     assert seconds < MOST_SECONDS
     if "set aside" not in said:
@@ -105,15 +106,15 @@ def test_a_hostile_file_is_named_in_bounded_memory_and_time(name: str, tmp_path:
         assert not (tmp_path / "out.csv.partial").exists()
 
 
-@pytest.mark.parametrize("groups", [1, 3000])
+@pytest.mark.parametrize("groups", [1, 400])
 def test_row_groups_of_one_row_or_of_all_are_scored_alike(groups: int, tmp_path: Path) -> None:
-    rows = invented_rows(3000, 71)
-    source = write_archive(rows, tmp_path / "in.parquet", group_rows=3000 // groups)
+    rows = invented_rows(400, 71)
+    source = write_archive(rows, tmp_path / "in.parquet", group_rows=400 // groups)
     assert pq.ParquetFile(source).metadata.num_row_groups == groups
     score(source, tmp_path / "out.csv", knowledge=SMALL)
     write_archive(rows, tmp_path / "in.csv")
     score(tmp_path / "in.csv", tmp_path / "plain.csv", knowledge=SMALL)
-    assert len(read_rows(tmp_path / "out.csv")) == 3000
+    assert len(read_rows(tmp_path / "out.csv")) == 400
     got, plain = (read_rows(tmp_path / name) for name in ("out.csv", "plain.csv"))
     assert [row["p_moisture"] for row in got] == [row["p_moisture"] for row in plain]
 
@@ -137,7 +138,7 @@ def test_row_groups_that_promise_other_rows_than_the_file_are_refused(
     for counts in ((1 << 62, 10), (-5, 15), (0, 0)):
         forged = type("File", (), {"metadata": Forged(*counts), "schema_arrow": real.schema_arrow})
         monkeypatch.setattr(ParquetSource, "_opened", lambda self, coded, f=forged: f)
-        with pytest.raises(InspectionError, match=r"in\.parquet: its row groups do not hold"):
+        with pytest.raises(InspectionError, match=r"^in\.parquet: its row groups do not hold"):
             ParquetSource(source)
 
 

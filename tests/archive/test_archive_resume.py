@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import loopodds.archive.journal
-import numpy as np
 import psutil
 import pytest
 from invented_archives import SMALL, changed_knowledge, invented_rows, write_archive
@@ -22,7 +21,6 @@ from loopodds.archive.runner import score
 from loopodds.base.errors import InspectionError
 
 ROWS, CHUNK = 3000, 30
-KILLS = 20
 LONGEST_SECONDS = 60.0
 
 RUN = """
@@ -43,51 +41,6 @@ def started(script: Path, source: Path, out: Path, workers: int = 1) -> subproce
 
 def lines_of(journal: Path) -> int:
     return journal.read_bytes().count(b"\n") if journal.exists() else 0
-
-
-def killed_after(process: subprocess.Popen[bytes], journal: Path, more: int, pause: float) -> None:
-    """Kill a run some chunks and a moment after its start, unless it is done by then."""
-    wanted, deadline = lines_of(journal) + more, time.monotonic() + LONGEST_SECONDS
-    while process.poll() is None and lines_of(journal) < wanted:
-        assert time.monotonic() < deadline, "the run hangs"
-        time.sleep(0.001)
-    time.sleep(pause)
-    process.kill()
-    process.wait()
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("ending", ["csv", "parquet"])
-def test_killed_at_random_moments_and_resumed_the_output_is_the_same(
-    ending: str, tmp_path: Path
-) -> None:
-    script = tmp_path / "run.py"
-    script.write_text(RUN.format(chunk=CHUNK), encoding="utf-8")
-    rows = invented_rows(ROWS, 21)
-    for number in range(0, ROWS, 97):
-        rows[number]["sample_bubbles"] = "yes"
-    source = write_archive(rows, tmp_path / f"in.{ending}", group_rows=400)
-    whole, out = tmp_path / f"whole.{ending}", tmp_path / f"out.{ending}"
-    undisturbed = score(source, whole, knowledge=SMALL, part_rows=CHUNK)
-    rng = np.random.default_rng(22)
-    journal = tmp_path / f"out.{ending}.partial" / "journal.jsonl"
-    killed = 0
-    for _ in range(KILLS // 2):
-        process = started(script, source, out)
-        killed_after(process, journal, int(rng.integers(1, 9)), float(rng.uniform(0, 0.02)))
-        killed += process.returncode == -signal.SIGKILL
-        assert out.exists() != journal.parent.exists()  # the whole output, or none yet
-        if out.exists():
-            break
-    assert killed >= KILLS // 2 - 1
-    resumed = score(source, out, knowledge=SMALL, part_rows=CHUNK, resume=True)
-    assert out.read_bytes() == whole.read_bytes()
-    rejects = [path.with_name(f"{path.stem}.rejects.csv") for path in (whole, out)]
-    assert rejects[0].read_bytes() == rejects[1].read_bytes()
-    assert 0 < resumed.resumed < ROWS
-    same = {**undisturbed.as_json(), "out": "", "rejects": "", "resumed": 0}
-    assert {**resumed.as_json(), "out": "", "rejects": "", "resumed": 0} == same
-    assert not journal.parent.exists()
 
 
 def test_workers_end_with_the_run_that_started_them(tmp_path: Path) -> None:

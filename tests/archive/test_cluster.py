@@ -289,6 +289,6 @@ def test_a_worker_that_joins_late_refuses_the_part_of_another_version(
     own = workers.own_version
     monkeypatch.setattr(workers, "own_version", lambda: next(versions, own()))
     with pytest.raises(
-        LoopoddsError, match=r"worker process \d+ of \S+ runs loopodds .*, this run is of"
+        LoopoddsError, match=r"worker process \d+ of \S+ runs loopodds .*, this run"
     ):
         score(data_set, tmp_path / "out", knowledge=SMALL)

@@ -439,7 +439,7 @@ def test_a_case_travels_as_a_file_and_closed_cases_as_an_archive(tmp_path: Path)
         (["close", "1", "--confirmed", "moistrue=wet"], 1, "did you mean 'moisture'?"),
         (["export"], 2, "give either a case number"),
         (["export", "1", "--archive", "x.csv"], 2, "give either a case number"),
-        (["export", "1", "--out", "no/folder/x.toml"], 1, "No such file or directory"),
+        (["export", "1", "--out", "no/folder/x.toml"], 1, "there is no folder no/folder"),
         (["import", "none.toml"], 1, "no such file"),
         (["swa", "1"], 2, "No such command 'swa'"),
     ],

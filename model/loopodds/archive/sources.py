@@ -199,6 +199,8 @@ class ParquetSource:
 
         try:
             yield
+        except InspectionError:  # says what is wrong already
+            raise
         except (pa.ArrowException, OSError, ValueError, LookupError, *OVERFLOWS) as error:
             reason = " ".join(str(error).split())[:200] or type(error).__name__
             raise InspectionError(
