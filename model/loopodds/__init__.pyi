@@ -40,7 +40,8 @@ from loopodds.diagnosis.belief import (
     title_of as title_of, with_state as with_state,
 )
 from loopodds.diagnosis.diagnose import (
-    ALSO_FROM as ALSO_FROM, SETTLED_FROM as SETTLED_FROM, SOUND_FROM as SOUND_FROM,
+    ALSO_FROM as ALSO_FROM, Against as Against, SETTLED_FROM as SETTLED_FROM,
+    SOUND_FROM as SOUND_FROM,
     believe as believe,
 )
 from loopodds.diagnosis.explanation import Explanation as Explanation, TurningPoint as TurningPoint
@@ -90,7 +91,7 @@ from loopodds.casebook.replay import (
     Noted as Noted, described as described, replay as replay, value_text as value_text,
 )
 from loopodds.casebook.sources import demo_cases as demo_cases, read_case as read_case
-from loopodds.casebook.work import Against as Against, Casework as Casework
+from loopodds.casebook.work import Casework as Casework
 from loopodds.archive.review import Reopen as Reopen
 from loopodds.archive.runner import score as score
 from loopodds.archive.scoring import (

@@ -7,10 +7,9 @@ top of what that one added.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
-from typing import Any, NamedTuple
+from typing import Any
 
 from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
-from loopodds.base.phrases import percent, spaced
 from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.book import CaseBook, Overtaken
@@ -27,7 +26,7 @@ from loopodds.casebook.replay import (
     replay,
     states,
 )  # fmt: skip
-from loopodds.diagnosis.diagnose import believe
+from loopodds.diagnosis.diagnose import CAR, Against, believe, outcomes_against
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import SETTING
 from loopodds.inspection.assignments import (
@@ -47,30 +46,8 @@ from loopodds.knowledge.records import SOUND
 ATTEMPTS = 50
 """How often a step is tried again because another process wrote in between."""
 
-HARDLY, FALLEN = 0.02, 0.2
-"""Probability below which a confirmed outcome is asked about, and the share of its probability
-before looking that it must have fallen to; engineering estimates."""
-CAR = "car"
-"""Stands for all faults together, where a car is said to be sound."""
 CLOSING = ("closed", "confirmed")
 """Kinds of event of one closing, the last one first."""
-
-
-class Against(NamedTuple):
-    """A confirmed outcome that goes against what was seen."""
-
-    fault: str  # or ``car``
-    states: tuple[str, ...]  # confirmed
-    chance: float  # of these, after what was seen
-    likeliest: str  # state
-    probability: float  # of that state
-
-    def __str__(self) -> str:
-        stated, likeliest = spaced(" or ".join(self.states)), spaced(self.likeliest)
-        return (
-            f"{self.fault} {stated} ({percent(self.chance)}), where {likeliest} has "
-            f"{percent(self.probability)}"
-        )
 
 
 Planned = tuple[str, Mapping[str, Any]]
@@ -247,21 +224,8 @@ class Casework:
             return ()
         state = replay(self.book.events(case))
         belief = believe(inspection_of(state, self.knowledge).as_it_came, self.model)
-        found = []
         confirmed = inspection_from({"confirmed": spelled}, self.knowledge).confirmed
-        for name, possible in confirmed.items():
-            chances = belief.fault(name)
-            chance = sum(chances[one] for one in possible)
-            before = dict(zip(chances, belief.before.faults[name][0].tolist(), strict=True))
-            # what is only rare is no contradiction
-            if chance < min(HARDLY, FALLEN * sum(before[one] for one in possible)):
-                likeliest = max(chances, key=lambda one: chances[one])
-                found.append(Against(name, possible, chance, likeliest, chances[likeliest]))
-        if set(outcomes) == {SOUND} and not found:
-            chance, first = belief.p_sound, belief.ranking()[0]
-            if chance < min(HARDLY, FALLEN * float(belief.before.p_sound[0])):
-                found.append(Against(CAR, (SOUND,), chance, first.name, first.probability))
-        return tuple(found)
+        return tuple(outcomes_against(belief, confirmed, all_sound=set(outcomes) == {SOUND}))
 
     def without(self, outcomes: Mapping[str, str], against: Iterable[Against]) -> dict[str, str]:
         """The outcomes, ``sound`` written out, less those that go against what was seen."""

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -54,6 +54,52 @@ def believe(inspection: Inspection, model: Model) -> Belief:
 def stated_context(inspection: Inspection, knowledge: Knowledge) -> dict[str, str]:
     """Setting, refrigerant, expansion device, compressor and weather, as far as they are known."""
     return encoding_of(inspection.as_it_came, knowledge).contexts.stated()
+
+
+class Against(NamedTuple):
+    """A confirmed outcome that goes against what was seen."""
+
+    fault: str  # or ``car``
+    states: tuple[str, ...]  # confirmed
+    chance: float  # of these, after what was seen
+    before: float  # likewise, before looking
+    likeliest: str  # state
+    probability: float  # of that state
+
+    def __str__(self) -> str:
+        stated, likeliest = spaced(" or ".join(self.states)), spaced(self.likeliest)
+        return (
+            f"{self.fault} {stated} ({percent(self.chance)}), where {likeliest} has "
+            f"{percent(self.probability)}"
+        )
+
+
+CAR = "car"
+"""Stands for all faults together, where a car is said to be sound."""
+
+
+def outcomes_against(
+    belief: Belief, confirmed: Mapping[str, tuple[str, ...]], all_sound: bool = False
+) -> Iterator[Against]:
+    """Outcomes that what was seen makes hardly possible; what is only rare is no contradiction.
+
+    Args:
+        confirmed: States of which one is said to be true, by fault.
+        all_sound: Whether it was said that nothing at all was wrong, and no more.
+    """
+    found = False
+    for name, possible in confirmed.items():
+        chances = belief.fault(name)
+        rates = dict(zip(chances, belief.before.faults[name][0].tolist(), strict=True))
+        chance = sum(chances[state] for state in possible)
+        before = sum(rates[state] for state in possible)
+        if chance < min(HARDLY, FALLEN * before):
+            found, likeliest = True, max(chances, key=lambda one: chances[one])
+            yield Against(name, possible, chance, before, likeliest, chances[likeliest])
+    before = float(belief.before.p_sound[0])
+    if all_sound and not found and belief.p_sound < min(HARDLY, FALLEN * before):
+        first = belief.ranking()[0]
+        yield Against(CAR, (SOUND,), belief.p_sound, before, first.name, first.probability)
 
 
 class Diagnosis:
@@ -157,21 +203,14 @@ class Diagnosis:
 
     def _against_confirmed(self) -> Iterator[str]:
         """Outcomes that what was seen of the car as it came makes hardly possible."""
-        confirmed = self.inspection.confirmed
-        came = self.inspection.as_it_came
+        confirmed, came = self.inspection.confirmed, self.inspection.as_it_came
         belief = believe(came, self.model) if confirmed and self.repairs else self.belief
-        for name, possible in confirmed.items():
-            chances = belief.fault(name)
-            rates = dict(zip(chances, belief.before.faults[name][0].tolist(), strict=True))
-            chance = sum(chances[state] for state in possible)
-            before = sum(rates[state] for state in possible)
-            # what is only rare is no contradiction
-            if chance < min(HARDLY, FALLEN * before):
-                yield (
-                    f"confirmed: {name} {spaced(' or '.join(possible))}, against what was seen, "
-                    f"after which it is {percent(chance)} likely ({percent(before)} before "
-                    "looking); check both"
-                )
+        for one in outcomes_against(belief, confirmed):
+            yield (
+                f"confirmed: {one.fault} {spaced(' or '.join(one.states))}, against what was seen, "
+                f"after which it is {percent(one.chance)} likely ({percent(one.before)} before "
+                "looking); check both"
+            )
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
