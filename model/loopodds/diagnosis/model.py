@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import comb
 
@@ -113,13 +113,15 @@ class Model:
         for name in self.faults:
             if name in evidence.codes:
                 fits *= evidence.codes[name] <= 0
-            if name in evidence.soft:
-                fits *= evidence.soft[name][:, 0]
-        rest = evidence.without(self.faults)
+            for likelihoods in (evidence.soft, evidence.implied):
+                if name in likelihoods:
+                    fits *= likelihoods[name][:, 0]
+        told = {n: weight for n, weight in evidence.implied.items() if n not in self.faults}
+        rest = replace(evidence.without(self.faults), implied=told)
         sound = tree.propagate(rest).log_evidence + constant
         possible = np.isfinite(posterior.log_evidence)
         log_share = np.where(possible, sound - np.where(possible, posterior.log_evidence, 0), 0)
-        return np.where(possible, np.minimum(np.exp(log_share), 1.0) * fits, 0.0)
+        return np.where(possible, np.minimum(np.exp(log_share) * fits, 1.0), 0.0)
 
     def probability(self, beliefs: Beliefs, name: str) -> FloatArray:
         """Probability of a condition, or of ``sound``, in every row, shape (rows,)."""
