@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.past_evidence import that_fits, with_past
+from loopodds.diagnosis.past_evidence import MOST_CELLS, merged, that_fits, with_past
 from loopodds.diagnosis.repaired_car import Repair
 from loopodds.diagnosis.simulation import simulate
 from loopodds.inference.network import Evidence
@@ -59,10 +60,10 @@ def course(model: Model, rounds: int, rng: np.random.Generator) -> Course:
     return Course(past, tuple(done), cars.evidence.only(names))
 
 
-def chances(model: Model, car: Course) -> np.ndarray:
-    """Probability of every condition now, by a model of the repairs."""
+def chances(model: Model, car: Course, left: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Probability of every condition now, by a model of the repairs; ``left`` is merged into it."""
     evidence = with_past(car.past, model.repairs, car.now, model.knowledge, CONTEXT)
-    beliefs = model.believe(CONTEXT, evidence)
+    beliefs = model.believe(CONTEXT, replace(evidence, implied={**evidence.implied, **left}))
     return np.array([model.probability(beliefs, name)[0] for name in model.conditions])
 
 
@@ -73,13 +74,14 @@ def differences(cars: int, rounds: int, seed: int) -> dict[str, float]:
     while len(largest) + whole + too_large < cars:
         car = course(model, rounds, rng)
         full = model.after(car.done)
-        used = that_fits(car.done, CONTEXT, model)
+        used = that_fits(car.done, CONTEXT, model, MOST_CELLS)
         if not any(repair.left for repair in used.repairs):
             whole += 1
         elif not full.fits(CONTEXT, WIDE):
             too_large += 1
         else:
-            exact, found = chances(full, car), chances(used, car)
+            left = merged(car.past, car.done, used, CONTEXT)
+            exact, found = chances(full, car, {}), chances(used, car, left)
             largest.append(float(np.abs(exact - found).max()))
             other += int(exact.argmax() != found.argmax())
     apart = np.array(largest or [0.0])

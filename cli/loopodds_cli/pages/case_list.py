@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from loopodds import printable, spaced
+from loopodds import SOUND, printable, spaced
 
 from loopodds_cli.pages.page import Page, percent
 
@@ -62,5 +62,8 @@ def _closed(last: Event) -> bool:
 
 
 def likeliest(event: Event) -> tuple[str, float]:
-    """What was likeliest after an event, and its probability."""
-    return max(event.posterior.chances().items(), key=lambda pair: pair[1])
+    """What was likeliest after an event, a sound car among it, and its probability."""
+    conditions, sound = event.posterior.conditions, event.posterior.p_sound
+    name = max(conditions, key=conditions.__getitem__, default=SOUND)
+    p = conditions.get(name, sound)
+    return (name, p) if p >= sound else (SOUND, sound)

@@ -123,12 +123,11 @@ class Model:
         for name in self.faults:
             if name in evidence.codes:
                 fits *= evidence.codes[name] <= 0
-            if name in evidence.soft:
-                fits *= evidence.soft[name][:, 0]
-            if name in evidence.implied:
-                fits *= evidence.implied[name][:, 0]
-        others = {n: w for n, w in evidence.implied.items() if n not in self.faults}
-        rest = replace(evidence.without(self.faults), implied=others)
+            for likelihoods in (evidence.soft, evidence.implied):
+                if name in likelihoods:
+                    fits *= likelihoods[name][:, 0]
+        told = {n: weight for n, weight in evidence.implied.items() if n not in self.faults}
+        rest = replace(evidence.without(self.faults), implied=told)
         sound = tree.propagate(rest).log_evidence + constant
         possible = np.isfinite(posterior.log_evidence)
         log_share = np.where(possible, sound - np.where(possible, posterior.log_evidence, 0), 0)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from loopodds.base.arrays import FloatArray
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.repaired_car import Repair, changed_by, names_before
 from loopodds.inference.network import Evidence
@@ -17,9 +18,14 @@ from loopodds.knowledge.records import Knowledge
 MOST_CELLS = 150_000
 """Configurations of the cliques of a car with repairs, at most: `assess` takes some two seconds
 more for every 400,000. Most single repairs and most pairs of them fit."""
+MERGED_CELLS = 1_500_000
+"""The same of the network that is gone through once, to merge what the one in use leaves out."""
 MOST_ROUNDS = 4
-"""Repairs before which what was seen is followed, if it was changed since. How much less old
-evidence counts for by both limits is measured by `tests/benchmarks/old_repairs.py`."""
+"""Repairs before which what was seen is followed, if it was changed since. What these limits change
+is measured by `tests/benchmarks/old_repairs.py`."""
+MERGED_WITHIN, STEPS_AT_MOST, STRIDE = 0.005, 12, 0.7
+"""Merging goes on until every probability is so near, and no longer than that. A whole stride for
+all faults at once overshoots where one piece of evidence speaks for several of them."""
 SETTING = "setting"
 """Condition that is a matter of how the car came, whatever was done to it since."""
 
@@ -64,12 +70,15 @@ def _encoded(
         )
         for repair, seen in zip(repairs, rounds, strict=True)
     )
-    own = that_fits(done, groups[0].context, model)
+    own = that_fits(done, groups[0].context, model, MOST_CELLS)
     past = [seen.evidence for seen in rounds]
     followed = []
     for group in groups:
         now = _implying(untouched, group.evidence)
         evidence = with_past(past, own.repairs, now, knowledge, group.context)
+        left = merged(past, done, own, group.context)
+        known = {name: np.repeat(weight, now.rows, 0) for name, weight in left.items()}
+        evidence = replace(evidence, implied={**evidence.implied, **known})
         followed.append((own, group._replace(evidence=evidence)))
     return followed
 
@@ -79,7 +88,9 @@ def _implying(names: Collection[str], evidence: Evidence) -> Evidence:
     return replace(evidence, implied={n: w for n, w in evidence.implied.items() if n in names})
 
 
-def that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model) -> Model:
+def that_fits(
+    done: tuple[Repair, ...], context: Mapping[str, str], model: Model, most: int
+) -> Model:
     """The model of repairs, with as much of what was seen before them as can be followed.
 
     What no later repair has made something else always counts: it is evidence about the present.
@@ -101,12 +112,52 @@ def that_fits(done: tuple[Repair, ...], context: Mapping[str, str], model: Model
         for kept in choices if whole else choices[-1:]:
             more = replace(used[place], seen=used[place].seen | kept, left=apart[place] - kept)
             tried = [*used[:place], more, *used[place + 1 :]]
-            if model.after(tuple(tried)).fits(context, MOST_CELLS):
+            if model.after(tuple(tried)).fits(context, most):
                 used, whole = tried, whole and not more.left
                 break
         else:
             break
     return model.after(tuple(used))
+
+
+def merged(
+    past: Sequence[Evidence], done: tuple[Repair, ...], own: Model, context: Mapping[str, str]
+) -> dict[str, FloatArray]:
+    """What was left out, merged into what it makes of each fault by itself.
+
+    Before anything was seen since the last repair, every fault then has the probability that it has
+    in a larger network, which keeps more (iterative proportional fitting, Deming & Stephan 1940).
+    What old evidence says of several faults together is lost.
+
+    Returns:
+        Likelihoods over the states of the faults, shape (1, states); empty if nothing was left out.
+    """
+    wide = that_fits(done, context, own.after(()), MERGED_CELLS)
+    if wide.repairs == own.repairs:
+        return {}
+    aim = _faults_after(past, wide, context, {})
+    likelihoods = {name: np.ones_like(chance) for name, chance in aim.items()}
+    for _ in range(STEPS_AT_MOST):
+        found = _faults_after(past, own, context, likelihoods)
+        if max(np.abs(found[name] - chance).max() for name, chance in aim.items()) < MERGED_WITHIN:
+            break
+        for name, chance in aim.items():
+            step = np.divide(chance, found[name], out=np.zeros_like(chance), where=chance > 0)
+            likelihoods[name] = likelihoods[name] * step**STRIDE
+    return likelihoods
+
+
+def _faults_after(
+    past: Sequence[Evidence],
+    model: Model,
+    context: Mapping[str, str],
+    likelihoods: Mapping[str, FloatArray],
+) -> dict[str, FloatArray]:
+    """Chances of the states of every fault when nothing was seen since the last repair."""
+    evidence = with_past(past, model.repairs, Evidence(1), model.knowledge, context)
+    evidence = replace(evidence, implied={**evidence.implied, **likelihoods})
+    posterior = model.tree(context).propagate(evidence, [(name,) for name in model.faults])
+    return {name: posterior[name] for name in model.faults}
 
 
 def _thinned(
