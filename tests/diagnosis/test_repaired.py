@@ -330,7 +330,7 @@ def test_what_cannot_be_followed_any_more_is_left_out_and_said(model, monkeypatc
     monkeypatch.setattr(past_evidence, "MOST_CELLS", 10_000)
     found = Diagnosis(later, model)
     (told,) = set(found.warnings) - set(later.warnings)
-    assert told.startswith("what was seen before repair 1 of things changed since is not used any")
+    assert told.startswith("of what was seen before repair 1 and changed since, some counts only")
 
 
 def test_what_is_left_out_is_merged_into_what_it_makes_of_each_fault(model, monkeypatch):

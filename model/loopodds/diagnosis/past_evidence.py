@@ -136,13 +136,16 @@ def merged(
     if wide.repairs == own.repairs:
         return {}
     aim = _faults_after(past, wide, context, {})
+    if not all(chance.any() for chance in aim.values()):
+        return {}  # what cannot be has no probabilities to be merged
     likelihoods = {name: np.ones_like(chance) for name, chance in aim.items()}
     for _ in range(STEPS_AT_MOST):
         found = _faults_after(past, own, context, likelihoods)
         if max(np.abs(found[name] - chance).max() for name, chance in aim.items()) < MERGED_WITHIN:
             break
         for name, chance in aim.items():
-            step = np.divide(chance, found[name], out=np.zeros_like(chance), where=chance > 0)
+            here = found[name]
+            step = np.divide(chance, here, out=np.zeros_like(chance), where=here > 0)
             likelihoods[name] = likelihoods[name] * step**STRIDE
     return likelihoods
 
@@ -183,7 +186,7 @@ def _effects_on(name: str, effects: frozenset[str], knowledge: Knowledge) -> fro
 
 
 def left_out(inspection: Inspection, model: Model) -> tuple[str, ...]:
-    """A warning where something that was seen before a repair had to be left out.
+    """A warning where something that was seen before a repair had to be left out and merged.
 
     ``model`` is the one of :func:`encoded`, or that of a belief.
     """
@@ -197,8 +200,8 @@ def left_out(inspection: Inspection, model: Model) -> tuple[str, ...]:
         return ()
     which = f"repair {silent[0]}" if len(silent) == 1 else f"repairs {silent[0]} to {silent[-1]}"
     return (
-        f"what was seen before {which} of things changed since is not used any more, or not all "
-        "of it: with all that came after it is more than can be followed exactly",
+        f"of what was seen before {which} and changed since, some counts only for each fault by "
+        "itself: with all that came after it is more than can be followed exactly",
     )
 
 
