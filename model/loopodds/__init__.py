@@ -13,7 +13,7 @@ Examples
 >>> result.explain("moisture").shares.shares[0].name
 'sample_bubbles'
 >>> result.what_if("-sample_bubbles").variations[0].verdict
-'sound'
+'undercharge'
 >>> result.to_frame().loc["moisture", "title"]
 'Water in the loop'
 """

@@ -326,6 +326,7 @@ def test_a_what_if_keeps_the_repairs(model):
 
 def test_what_cannot_be_followed_any_more_is_left_out_and_said(model, monkeypatch):
     later = after(("dry_the_loop",), SEEN, SINCE)
+    monkeypatch.setattr(past_evidence, "MOST_CELLS", 1_000_000)
     assert Diagnosis(later, model).warnings == later.warnings
     monkeypatch.setattr(past_evidence, "MOST_CELLS", 10_000)
     found = Diagnosis(later, model)
@@ -335,6 +336,7 @@ def test_what_cannot_be_followed_any_more_is_left_out_and_said(model, monkeypatc
 
 def test_what_is_left_out_is_merged_into_what_it_makes_of_each_fault(model, monkeypatch):
     looked = after(("dry_the_loop",), SEEN)
+    monkeypatch.setattr(past_evidence, "MOST_CELLS", 1_000_000)
     whole, again = marginals(looked, model), marginals(after(("dry_the_loop",), SEEN, SINCE), model)
     silent = marginals(after(("dry_the_loop",), {}), model)
     monkeypatch.setattr(past_evidence, "MOST_CELLS", 10_000)
