@@ -265,7 +265,7 @@ class TestCommands:
             ["label_check", "capture_sample"]
         )
         text = page("next", "@low_charge_dead_fan")
-        soon, _ = " ".join(text.split()).split("Not worth it now")
+        soon, _ = " ".join(text.split()).split("each alone, after its cost")
         said = assessed("@low_charge_dead_fan").beware_of(told["sequence"]["tests"])
         assert len(said.here) + len(said.always) == len(told["cautions"])
         for text in (*said.here, *said.always):

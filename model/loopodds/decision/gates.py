@@ -362,7 +362,7 @@ class Gates:
         for key, value in item.only.items():
             # what is not of this car is not a matter of who may do it
             if self.context.get(key, value) != value:
-                return f"only with {key} {value}"
+                return f"only with {spaced(key)} {value}"
         missing = set(self._skills(item)) - self.prices.skills
         if missing:
             who = ", ".join(sorted(missing)).replace("_", " ")
@@ -370,10 +370,12 @@ class Gates:
             return f"only for people qualified for {who}" + to_state(open_keys)
         for key, value in item.only.items():
             if key not in self.context:
-                return f"only with {key} {value}" + to_state([key])
+                return f"only with {spaced(key)} {value}" + to_state([key])
         for key, value in item.never.items():
             if self.context.get(key, value) == value:
-                return f"not with {key} {value}" + ("" if key in self.context else ", if it is one")
+                return f"not with {spaced(key)} {value}" + (
+                    "" if key in self.context else ", if it is one"
+                )
         return ""
 
     def _here(self, item: Test | Service) -> list[InContext]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from loopodds.base.phrases import spaced
 from loopodds.inference.network import Evidence
 
 Results = frozenset[tuple[str, str]]
@@ -83,7 +84,7 @@ NO_BARS = Bars(frozenset(), frozenset())
 
 def to_state(keys: Sequence[str]) -> str:
     """What to add to a reason that hangs on contexts which are not stated."""
-    return f"; state the {' and the '.join(keys)}" if keys else ""
+    return f"; state the {' and the '.join(map(spaced, keys))}" if keys else ""
 
 
 def as_sets(by_finding: Mapping[str, tuple[str, ...]]) -> dict[str, frozenset[str]]:
