@@ -189,7 +189,7 @@ def decide(
     """Record the services that were decided on, and what was agreed beside them.
 
     \b
-    Examples:
+    Example:
       loopodds case decide 1 recover_and_charge
       loopodds case decide 1 advise_and_recheck --back-by 2027-03-01 \\
           --watch "vents less cold" --refused repair_leak_and_charge="too dear"
