@@ -23,7 +23,7 @@ from loopodds.inference.joints import Calibrated
 # A cell of a test that tells one bit is cut further while it is more probable: where one test is
 # judged (twice that for several gauges together), and where sequences are. A test is then valued
 # to within a tenth, or a hundredth of what the present plan costs.
-FINE, COARSE = 1 / 200, 1 / 12
+FINE, COARSE = 1 / 100, 1 / 12
 _DULL = 8.0
 _STEP_OF_SEVERAL = 1.6
 _FEW = 12
