@@ -339,3 +339,19 @@ def test_recovery_is_never_next_while_a_test_that_it_rules_out_pays(name):
         own = {step.test for step in best.move.steps}
         # what must come before it is paid for too
         assert not [n for n, t in left.items() if t.pays and n not in own]
+
+
+def test_a_test_that_shows_too_much_for_one_table_is_judged_by_part_of_it(monkeypatch):
+    """A car repaired often has tables too large for all that one test shows together."""
+    from loopodds.inference import joints
+
+    whole = {test.test: test for test in assess(demo("@wet_loop"), model()).tests}
+    monkeypatch.setattr(joints, "LARGEST_CELLS", 8_000)
+    joints._plan.cache_clear()
+    try:
+        part = {test.test: test for test in assess(demo("@wet_loop"), model()).tests}
+    finally:
+        joints._plan.cache_clear()
+    assert part.keys() == whole.keys()
+    assert any(part[name].bits < whole[name].bits - 0.01 for name in whole)
+    assert all(part[name].bits < whole[name].bits + 1e-6 for name in whole)

@@ -13,6 +13,7 @@ from typing import Protocol
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
+from loopodds.base.errors import TooLarge
 from loopodds.decision.branches import Branch, Leaf, State, Trial, value_trials
 from loopodds.decision.expected_cost import Decision
 from loopodds.decision.moves import Move, Progress, Results
@@ -42,6 +43,14 @@ class Rules(Protocol):
 
     def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:
         """Progress once some tests were done and hurdles showed something."""
+
+
+def _has_a_table(look: Look) -> bool:
+    """Whether all outcomes of a look together fit into one table."""
+    try:
+        return look.distribution.size > 0
+    except TooLarge:
+        return False
 
 
 class Planner:
@@ -77,10 +86,14 @@ class Planner:
         self._entries: dict[Progress, float] = {}
 
     def look(self, names: Sequence[str], step: float = STEP) -> Look:
-        """What can be seen together now."""
+        """What can be seen together now: of too many for one table, on a car repaired often, the
+        first ones, which judges their test a little low.
+        """
         key = (tuple(names), step)
         if key not in self._looks:
-            self._looks[key] = Look(self.calibrated, names, self.masks, step, self.extra)
+            made = Look(self.calibrated, names, self.masks, step, self.extra)
+            fits = not made.names or _has_a_table(made)
+            self._looks[key] = made if fits else self.look(made.names[:-1], step)
         return self._looks[key]
 
     def start(self, progress: Progress) -> State:
