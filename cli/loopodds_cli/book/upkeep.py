@@ -32,7 +32,7 @@ def check(desk: Desk, salvage: str | None, noted: str) -> None:
     from loopodds import check_book, walk
     from loopodds import salvage as save
 
-    from loopodds_cli.pages.case_check import checked_json, print_checked, print_salvaged
+    from loopodds_cli.book.check_page import checked_json, print_checked, print_salvaged
 
     with desk.casework(write=False) as work:
         damage, walked = work.book.damage(), walk(work.book, noted.strip().lower())
@@ -64,7 +64,7 @@ def verify(desk: Desk, number: int) -> None:
     """
     from loopodds import verify_case
 
-    from loopodds_cli.pages.case_check import print_verified, verified_json
+    from loopodds_cli.book.check_page import print_verified, verified_json
 
     with desk.casework(write=False) as work:
         found = verify_case(work.book, number, work.model)

@@ -19,7 +19,7 @@ from loopodds.base.arrays import BoolArray, FloatArray, Query
 from loopodds.decision.expected_cost import Component, Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.decision.moves import NO_BARS, Bars
-from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, outlasts, work_of
+from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, work_of
 from loopodds.knowledge.records import Knowledge
 
 FILLING, OPENING = "filling", "opening"
@@ -241,13 +241,18 @@ class _Book:
 
         ``sets``, shape (sets, services), says which of them each has; all when left out.
         """
+        stays, eased = self._outcome(chosen, sets)
+        return stays * (self._harm - eased)
+
+    def _outcome(
+        self, chosen: Sequence[Offer], sets: BoolArray | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Chance that each state outlasts the sets, and the harm that they ease, likewise."""
         rows = [self._place[offer.name] for offer in chosen]
         pick = np.ones((1, len(rows), 1), dtype=bool) if sets is None else sets[:, :, None]
         fails = np.where(pick, self._fails[rows], 1.0).prod(axis=1)
         unfilled = np.where(pick, self._unfilled[rows], 1.0).min(axis=1, initial=1.0)
-        eased = np.where(pick, self._eased[rows], 0.0).max(axis=1, initial=0.0)
-        left: FloatArray = fails * unfilled * (self._harm - eased)
-        return left
+        return fails * unfilled, np.where(pick, self._eased[rows], 0.0).max(axis=1, initial=0.0)
 
     def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
         """Combinations of which no service could be left out at no loss whatever is wrong."""
@@ -271,11 +276,11 @@ class _Book:
         return extend(group)
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
-        left = touched * self._after(chosen)[0]
+        (stays,), (eased,) = self._outcome(chosen)
+        left = touched * stays * (self._harm - eased)
         if chosen:
             # what two of them, or one and an earlier one, put in the loop is lost once
             lost = np.max([offer.in_vain for offer in chosen], axis=0)
-            stays = outlasts([o.own for o in chosen], [o.filled for o in chosen])
             left = left + stays * np.maximum(lost - self._lost, 0)
         needs = frozenset().union(*(offer.needs for offer in chosen))
         names = tuple(offer.name for offer in chosen)
