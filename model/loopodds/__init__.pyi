@@ -16,9 +16,9 @@ from loopodds.base.units import format_quantity as format_quantity, parse_quanti
 from loopodds.physics.refrigerants import refrigerant as refrigerant
 from loopodds.inference.bif import write_bif as write_bif
 from loopodds.knowledge.assembly import build_network as build_network
+from loopodds.knowledge.blocks import Levels as Levels
 from loopodds.knowledge.nodes import (
-    Gauge as Gauge, Graded as Graded, Levels as Levels, Node as Node, Tabular as Tabular,
-    parents_of as parents_of,
+    Gauge as Gauge, Graded as Graded, Node as Node, Tabular as Tabular, parents_of as parents_of,
 )
 from loopodds.knowledge.records import (
     SOUND as SOUND, Knowledge as Knowledge, UnsafeFolder as UnsafeFolder,

@@ -59,6 +59,7 @@ TITLES: Mapping[Dimension, str] = MappingProxyType(
         "rise": "a rise of pressure",
         "volume_share": "a share by volume",
         "mass_share": "a share by mass",
+        "rotation": "a speed of rotation",
     }
 )
 ADVICE: Mapping[Dimension, str] = MappingProxyType(
@@ -81,6 +82,7 @@ ADVICE: Mapping[Dimension, str] = MappingProxyType(
         "rise": "mbar, hPa, Pa, Torr, micron or inHg, e.g. '5 mbar'",
         "volume_share": "% by volume, e.g. '6 % by volume' (by mass it has a name of its own)",
         "mass_share": "% by mass, e.g. '1.8 % by mass'",
+        "rotation": "rpm, e.g. '1500 rpm'",
     }
 )
 

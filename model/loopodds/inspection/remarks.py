@@ -10,9 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
-from loopodds.base.phrases import lowered
-from loopodds.base.unit_table import SEA_LEVEL_KPA, spelling, spellings_of
-from loopodds.base.units import INTERNAL_UNITS, Dimension
+from loopodds.base.unit_table import INTERNAL_UNITS, SEA_LEVEL_KPA
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.gauges import (
     NAMEPLATES,
@@ -21,6 +19,7 @@ from loopodds.inspection.gauges import (
     VACUUM_RISE,
     VACUUM_WATCHED_MIN,
     amount_read,
+    condition,
     derived_reading,
     masked_rows,
     measured_states,
@@ -32,12 +31,14 @@ from loopodds.inspection.vocabulary import (
     COMPLAINT,
     LIMITS,
     NUMBERS,
-    READING_LIMITS,
+    RISING,
     reading_dimension,
+    reading_limits,
 )
 from loopodds.knowledge.assembly import full_contexts, gauge_array
-from loopodds.knowledge.nodes import Amount, Gauge, Node
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.expectations import AMBIENT, conditions_of
+from loopodds.knowledge.nodes import Gauge, Node
+from loopodds.knowledge.records import Context, Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
 ADD_UP_TO_PCT = 102.0  # each share that an instrument prints is rounded
@@ -75,27 +76,15 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
         if dimension == "pressure":
             impossible += _impossible_pressures(name, batch)
         else:
-            low, high, reason = _limits(name, dimension, knowledge)
+            low, high, reason = reading_limits(name, dimension, knowledge)
             impossible += _marked((values < low) | (values > high), name, values, reason)
     impossible += _more_than_the_loop_holds(batch)
     impossible += _sides_the_wrong_way_round(batch, knowledge)
-    impossible += _more_than_all(batch, knowledge) + _emptier_by_itself(batch)
+    impossible += _more_than_all(batch, knowledge) + _falling_back(batch)
     first: dict[tuple[int, str], Impossible] = {}
     for bad in impossible:
         first.setdefault((bad.row, bad.column), bad)
     return sorted(first.values(), key=lambda bad: bad.row)
-
-
-def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
-    """Limits of a reading: its own, in internal units, where the knowledge gives them."""
-    amounts = knowledge.amounts
-    known = amounts[name].amount if name in amounts else knowledge.gauges.get(name)
-    if known is None or known.possible is None:
-        return READING_LIMITS[dimension]
-    written = known.unit if isinstance(known, Amount) else INTERNAL_UNITS[dimension]
-    unit, (low, high) = spellings_of(dimension)[spelling(written)], known.possible
-    reason = f"{lowered(known.title)} is between {low:g} and {high:g} {written}"
-    return unit.to_internal(low), unit.to_internal(high), reason
 
 
 def _marked(bad: BoolArray, column: str, values: FloatArray, reason: str) -> list[Impossible]:
@@ -146,10 +135,14 @@ def _more_than_all(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossi
     return impossible
 
 
-def _emptier_by_itself(batch: InspectionBatch) -> list[Impossible]:
-    end, start = batch.reading("vacuum_end"), batch.reading("vacuum_start")
-    reason = "below vacuum_start: a loop that is shut off gets no emptier; check which is which"
-    return _marked(end < start - SLACK_KPA, "vacuum_end", end, reason)
+def _falling_back(batch: InspectionBatch) -> list[Impossible]:
+    """What must not be below another reading, and is."""
+    impossible = []
+    for lower, upper, reason in RISING:
+        values = batch.reading(upper)
+        below = values < batch.reading(lower) - SLACK_KPA
+        impossible += _marked(below, upper, values, f"below {lower}: {reason}")
+    return impossible
 
 
 def _sides_the_wrong_way_round(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
@@ -363,14 +356,19 @@ def _not_stated(car: Encoding) -> Iterator[str]:
         if names and key not in stated:
             values = " and ".join(car.knowledge.contexts[key].values)
             yield f"{key} is not stated: averaged over {values} for {', '.join(names)}"
-    for key, number, unit in (("ambient", "ambient_c", "degC"), ("humidity", "humidity_pct", "%")):
-        context = car.knowledge.contexts[key]
+    for key, context in car.knowledge.contexts.items():
         names = [node.name for node in seen if _depends(node, key, car)]
-        if names and np.isnan(car.batch.number(number)[0]):
-            yield (
-                f"{key} is not stated: taken as {context.typical:g} {unit} "
-                f"with a spread of {context.unknown_spread:g} {unit} for {', '.join(names)}"
-            )
+        if names and np.isnan(condition(key, car.batch)[0]):
+            yield f"{key} is not stated: taken as {_usual(context)} for {', '.join(names)}"
+
+
+def _usual(context: Context) -> str:
+    """What stands in for a condition that is not stated."""
+    if context.values:
+        shares = zip(context.values, context.shares, strict=True)
+        return ", ".join(f"{share:.0%} {value}" for value, share in shares)
+    unit = INTERNAL_UNITS[next(d for key, d in NUMBERS.values() if key == context.name)]
+    return f"{context.typical:g} {unit} with a spread of {context.unknown_spread:g} {unit}"
 
 
 def _why_here(car: Encoding) -> Iterator[str]:
@@ -387,13 +385,11 @@ def _why_here(car: Encoding) -> Iterator[str]:
         yield f"the complaint itself is not recorded: taken as one about {usual}"
 
 
-def _depends(node: Node, condition: str, car: Encoding) -> bool:
+def _depends(node: Node, key: str, car: Encoding) -> bool:
     if not isinstance(node, Gauge):
         return False
-    if condition == "ambient":
-        if node.transform == "static_residual":
-            return not _was_read("static_temperature", car)
-        if node.transform == "condensing_lift" or "weather" in node.context_keys():
-            return True
-    rows = (row for version in node.versions() for row in version.sound)
-    return any(getattr(row, f"per_{condition}") for row in rows)
+    if key == AMBIENT and node.transform == "static_residual":
+        return not _was_read("static_temperature", car)
+    if key == AMBIENT and (node.transform == "condensing_lift" or "weather" in node.context_keys()):
+        return True
+    return key in conditions_of(node)
