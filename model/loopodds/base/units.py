@@ -172,6 +172,20 @@ def format_quantity(
     return f"{number + 0.0:.{found.decimals}f} {found.name}"
 
 
+def unit_written(text: str, dimension: Dimension) -> str:
+    """Name of the unit in which a quantity is written.
+
+    Raises:
+        UnitError: as :func:`parse_quantity` does.
+
+    >>> unit_written("30 PSI", "pressure")
+    'psi'
+    """
+    shown = str(text).strip()
+    _, unit_text = _split(shown, dimension)
+    return _unit_of(unit_text, shown, dimension).name
+
+
 def _split(shown: str, dimension: Dimension) -> tuple[float, str]:
     if not shown:
         raise UnitError(
