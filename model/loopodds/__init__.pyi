@@ -125,6 +125,10 @@ from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
 )
+from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture
+from loopodds.report.gauge_sheet import (
+    GaugeLine as GaugeLine, GaugeSheet as GaugeSheet, gauge_sheet as gauge_sheet,
+)
 from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet
 

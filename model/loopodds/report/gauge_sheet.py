@@ -21,7 +21,12 @@ from loopodds.diagnosis.what_if import supposition
 from loopodds.inference.network import Evidence
 from loopodds.inspection.assignments import parse_assignment
 from loopodds.inspection.encoding import encode
-from loopodds.inspection.gauges import condition, derived_reading, pressure_read
+from loopodds.inspection.gauges import (
+    STATIC_UNMEASURED_WARMER_K,
+    condition,
+    derived_reading,
+    pressure_read,
+)
 from loopodds.inspection.inspection import Inspection, InspectionBatch, batch_of
 from loopodds.inspection.vocabulary import reading_dimension
 from loopodds.knowledge.expectations import AMBIENT, conditions_of
@@ -195,7 +200,7 @@ def _read(name: str, batch: InspectionBatch) -> float:
 
 
 def _unit(name: str, inspection: Inspection, knowledge: Knowledge) -> str:
-    """The unit of this reading in the case, else of another of its dimension, else the usual one."""
+    """The unit of this reading in the case, else of another of its dimension, else the usual."""
     dimension = reading_dimension(name, knowledge)
     texts = {other: quantity.text for other, quantity in inspection.readings.items()}
     alike = [
@@ -211,13 +216,29 @@ def _ranges(
 ) -> dict[str, FloatArray]:
     """Low, middle and high of each gauge in internal units, shape (rows, 3).
 
-    Each fault variable that is not supposed otherwise is sound.
+    Each fault variable that is not supposed otherwise is sound. A resting loop is as warm as was
+    measured, else as it is taken to be.
     """
+    resting = [n for n in names if model.knowledge.gauges[n].transform == "static_residual"]
+    running = [name for name in names if name not in resting]
+    found = _expected(batch, running, supposed, model)
+    if resting:
+        measured = batch.reading("static_temperature")
+        warm = batch.number("ambient_c") + STATIC_UNMEASURED_WARMER_K
+        loop = {"ambient_c": np.where(np.isnan(measured), warm, measured)}
+        still = replace(batch, numbers={**batch.numbers, **loop})
+        found |= _expected(still, resting, supposed, model)
+    return {name: found[name] for name in names}
+
+
+def _expected(
+    batch: InspectionBatch, names: Sequence[str], supposed: Supposed, model: Model
+) -> dict[str, FloatArray]:
     knowledge = model.knowledge
-    probes = {name: np.full(batch.rows, _PROBE) for name in names}
-    bare = InspectionBatch(
-        batch.rows, readings=probes, choices=batch.choices, numbers=batch.numbers
-    )
+    readings = {name: np.full(batch.rows, _PROBE) for name in names}
+    if "static_temperature" in batch.readings:
+        readings["static_temperature"] = batch.readings["static_temperature"]
+    bare = replace(batch, codes={}, soft={}, confirmed={}, readings=readings)
     car = encode(bare, knowledge)
     result = {name: np.full((batch.rows, len(RANGE)), np.nan) for name in names}
     for group in car.groups:
