@@ -14,7 +14,7 @@ import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.unit_table import Unit, spelling, spellings_of
-from loopodds.inspection.inspection import Contexts, GaugeReading, InspectionBatch
+from loopodds.inspection.inspection import Contexts, Encoding, GaugeReading, InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, NUMBERS, reading_dimension
 from loopodds.knowledge.blocks import Amount
 from loopodds.knowledge.expectations import AMBIENT, conditions_of, context_keys, expectation
@@ -325,3 +325,32 @@ def rows_masked_by(
         most = weights[:, hides].sum(axis=1) > 0.5 * weights.sum(axis=1)
         masked |= most & (np.ptp(weights, axis=1) > 0)
     return masked
+
+
+def untold_conditions(car: Encoding) -> dict[str, list[str]]:
+    """Conditions that were not stated, each with the gauges read whose sound value it moves."""
+    bearing = {
+        key: [node.name for node in seen_nodes(car) if _depends(node, key, car)]
+        for key in car.knowledge.contexts
+    }
+    return {
+        key: names
+        for key, names in bearing.items()
+        if names and np.isnan(condition(key, car.batch)[0])
+    }
+
+
+def seen_nodes(car: Encoding) -> list[Node]:
+    """What was recorded, or follows from it."""
+    nodes = car.knowledge.nodes
+    return [nodes[n] for n in dict.fromkeys((*car.batch.observed(), *car.readings)) if n in nodes]
+
+
+def _depends(node: Node, key: str, car: Encoding) -> bool:
+    if not isinstance(node, Gauge):
+        return False
+    if key == AMBIENT and node.transform == "static_residual":
+        return bool(np.isnan(car.batch.reading("static_temperature")[0]))
+    if key == AMBIENT and (node.transform == "condensing_lift" or "weather" in node.context_keys()):
+        return True
+    return key in conditions_of(node)

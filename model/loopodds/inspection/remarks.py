@@ -19,11 +19,12 @@ from loopodds.inspection.gauges import (
     VACUUM_RISE,
     VACUUM_WATCHED_MIN,
     amount_read,
-    condition,
     derived_reading,
     masked_rows,
     measured_states,
     rows_masked_by,
+    seen_nodes,
+    untold_conditions,
     unweighable_rows,
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
@@ -36,8 +37,7 @@ from loopodds.inspection.vocabulary import (
     reading_limits,
 )
 from loopodds.knowledge.assembly import full_contexts, gauge_array
-from loopodds.knowledge.expectations import AMBIENT, conditions_of
-from loopodds.knowledge.nodes import Gauge, Node
+from loopodds.knowledge.nodes import Gauge
 from loopodds.knowledge.records import Context, Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
@@ -345,21 +345,16 @@ def _widened(car: Encoding) -> Iterator[str]:
 
 def _not_stated(car: Encoding) -> Iterator[str]:
     """Conditions that bear on something observed but are not stated."""
-    nodes, recorded = car.knowledge.nodes, car.batch.observed()
-    derived = [name for name in ("superheat", "subcooling") if name in car.readings]
-    seen = [nodes[name] for name in dict.fromkeys((*recorded, *derived)) if name in nodes]
-    if not recorded:
+    if not car.batch.observed():
         yield NOTHING_OBSERVED
-    stated = car.contexts.stated()
+    stated, contexts = car.contexts.stated(), car.knowledge.contexts
     for key in ("expansion", "compressor", "refrigerant"):
-        names = [node.name for node in seen if key in node.context_keys()]
+        names = [node.name for node in seen_nodes(car) if key in node.context_keys()]
         if names and key not in stated:
-            values = " and ".join(car.knowledge.contexts[key].values)
+            values = " and ".join(contexts[key].values)
             yield f"{key} is not stated: averaged over {values} for {', '.join(names)}"
-    for key, context in car.knowledge.contexts.items():
-        names = [node.name for node in seen if _depends(node, key, car)]
-        if names and np.isnan(condition(key, car.batch)[0]):
-            yield f"{key} is not stated: taken as {_usual(context)} for {', '.join(names)}"
+    for key, names in untold_conditions(car).items():
+        yield f"{key} is not stated: taken as {_usual(contexts[key])} for {', '.join(names)}"
 
 
 def _usual(context: Context) -> str:
@@ -383,13 +378,3 @@ def _why_here(car: Encoding) -> Iterator[str]:
     told = usual in car.batch.observed()
     if setting == COMPLAINT and usual in car.groups[0].evidence.implied and not told:
         yield f"the complaint itself is not recorded: taken as one about {usual}"
-
-
-def _depends(node: Node, key: str, car: Encoding) -> bool:
-    if not isinstance(node, Gauge):
-        return False
-    if key == AMBIENT and node.transform == "static_residual":
-        return not _was_read("static_temperature", car)
-    if key == AMBIENT and (node.transform == "condensing_lift" or "weather" in node.context_keys()):
-        return True
-    return key in conditions_of(node)

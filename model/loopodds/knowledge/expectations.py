@@ -130,11 +130,15 @@ def _points(
     context = knowledge.contexts.get(name)
     if context is None:
         raise KnowledgeError(f"contexts.toml: {node.name} depends on {name!r}, which is not there")
-    return _typically(context)
+    return typically(context)
 
 
-def _typically(context: Context) -> tuple[FloatArray, FloatArray]:
-    """Values of a condition that is not stated, and their weights."""
+def typically(context: Context) -> tuple[FloatArray, FloatArray]:
+    """Values that stand in for a condition that is not stated, and their weights.
+
+    Raises:
+        KnowledgeError: if the knowledge gives it neither shares nor a typical number.
+    """
     if context.values:
         return np.arange(len(context.values), dtype=float), np.array(context.shares)
     if math.isnan(context.typical):
