@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from loopodds_cli.options import (
-    NameType,
-    WritingCommand,
-    case_argument,
-    chosen_knowledge,
-    common_options,
-    open_case,
-    picture_option,
-    print_json,
-)
+from loopodds_cli.cases import assessing
+from loopodds_cli.options import NameType, chosen_knowledge, picture_option, print_json
+
+if TYPE_CHECKING:
+    from loopodds import Assessment
 
 FAULT = NameType(
     "fault=state",
@@ -25,11 +21,7 @@ FAULT = NameType(
         for state in node.states[1:]
     },
 )
-
-
-@click.command(cls=WritingCommand)
-@case_argument
-@click.option(
+suppose_option = click.option(
     "--suppose",
     metavar="FAULT=STATE",
     type=FAULT,
@@ -37,10 +29,11 @@ FAULT = NameType(
     help="Show beside it what the gauges would read with this fault, all else sound; may be "
     "repeated for several at once.",
 )
-@picture_option
-@common_options
+
+
+@assessing(suppose_option, picture_option)
 def command(
-    case: str, suppose: tuple[str, ...], picture: str | None, as_json: bool, knowledge: str | None
+    result: Assessment, suppose: tuple[str, ...], picture: str | None, as_json: bool
 ) -> None:
     """Say what the gauges of this car should read today.
 
@@ -53,16 +46,15 @@ def command(
       loopodds gauges @overfilled
       loopodds gauges @overfilled --suppose charge=high --picture wall_chart.svg
     """
-    from loopodds import CHARTED, Knowledge, Model, gauge_sheet, gauges_picture, write_whole
+    from loopodds import CHARTED, gauge_sheet, gauges_picture, write_whole
 
     from loopodds_cli.pages.gauges import print_gauges
 
-    known = Knowledge(knowledge)
-    inspection = open_case(case, known)
-    sheet = gauge_sheet(inspection, Model(known), suppose, CHARTED if picture else ())
+    charted = CHARTED if picture else ()
+    sheet = gauge_sheet(result.inspection, result.model, suppose, charted)
     if picture is not None:
         write_whole(Path(picture), gauges_picture(sheet).svg)
     if as_json:
-        print_json(sheet.as_json())
+        print_json({**result.stops_json(), **sheet.as_json()})
     else:
-        print_gauges(sheet)
+        print_gauges(sheet, result)

@@ -8,14 +8,16 @@ from loopodds import spaced
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, Cell, Page
+from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
-    from loopodds import GaugeLine, GaugeSheet
+    from loopodds import Assessment, GaugeLine, GaugeSheet
 
 
-def print_gauges(sheet: GaugeSheet) -> None:
+def print_gauges(sheet: GaugeSheet, result: Assessment) -> None:
     """Write the whole page to standard output: what was read first, then the rest."""
     page = Page()
+    put_stops(page, result.stops, result.knowledge)
     read = [line for line in sheet.lines if line.read is not None]
     open_lines = [line for line in sheet.lines if line.read is None]
     outside = [line for line in read if line.place != "within"]

@@ -95,6 +95,8 @@ RANGE = (0.05, 0.5, 0.95)
 """Quantiles given for a reading: nine in ten lie between the first and the last."""
 
 _GRID = 401
+_LEAST = 1e-12
+"""Configurations less probable move no quantile that is shown."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -229,11 +231,14 @@ def _gauge(gauge: GaugeNode, believed: FloatArray, extra: FloatArray) -> Predict
     for added in np.unique(extra):
         rows = extra == added
         wide = np.hypot(spreads, added)
-        reach = 5 * wide.max()
-        grid = np.linspace(means.min() - reach, means.max() + reach, _GRID)
-        density = normal_density(grid - means[:, None], wide[:, None])
-        below = np.cumsum(believed[rows] @ density, axis=1)
-        below /= below[:, -1:]
+        held = (believed[rows] > _LEAST).any(axis=0)
+        reach = 5 * wide[held].max()
+        grid = np.linspace(means[held].min() - reach, means[held].max() + reach, _GRID)
+        density = normal_density(grid - means[held, None], wide[held, None])
+        mixed = believed[rows][:, held] @ density
+        # up to the middle of each cell
+        below = np.cumsum(mixed, axis=1) - mixed / 2
+        below /= mixed.sum(axis=1, keepdims=True)
         quantiles[rows] = [np.interp(RANGE, row, grid) for row in below]
     near = replace(gauge, share=0.0).word_table.reshape(len(means), -1)
     return Prediction(gauge.name, believed @ near, mean, np.sqrt(variance), quantiles)

@@ -25,8 +25,9 @@ REFERENCE = {AMBIENT: 25.0, HUMIDITY: 50.0}
 """Conditions at which a value with slopes holds [degC, %]."""
 STEPS = {AMBIENT: np.arange(-60.0, 71.0, 5.0), HUMIDITY: np.arange(0.0, 101.0, 10.0)}
 """Conditions between which its slopes are followed, close enough for the variance, which bends."""
-HERMITE = (-math.sqrt(3.0), 0.0, math.sqrt(3.0)), (1 / 6, 2 / 3, 1 / 6)
-"""Points and weights of a Gaussian of unit spread: exact to the fifth moment (Gauss-Hermite)."""
+_nodes, _shares = np.polynomial.hermite_e.hermegauss(5)
+HERMITE = _nodes, _shares / _shares.sum()
+"""Points and weights of a Gaussian of unit spread: exact to the ninth moment (Gauss-Hermite)."""
 
 Pairs = tuple[tuple[str, str], ...]
 Axes = dict[str, FloatArray]
@@ -144,7 +145,7 @@ def typically(context: Context) -> tuple[FloatArray, FloatArray]:
     if math.isnan(context.typical):
         raise KnowledgeError(f"contexts.toml: needs {context.name} with a number 'typical'")
     points, weights = HERMITE
-    return context.typical + context.unknown_spread * np.array(points), np.array(weights)
+    return context.typical + context.unknown_spread * points, weights
 
 
 def _axes(sound: Sound, node: Gauge) -> Axes:
