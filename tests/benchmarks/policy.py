@@ -93,7 +93,7 @@ CONTEXTS = {
     "refrigerant": (("R134a", 0.65), ("R1234yf", 0.35)),
     "expansion": (("TXV", 0.75), ("orifice", 0.25)),
     "compressor": (("fixed", 0.5), ("variable", 0.5)),
-    "weather": (("warm", 0.75), ("cool", 0.25)),
+    "weather": (("warm", 0.55), ("cool", 0.25), ("hot", 0.20)),
 }
 
 

@@ -101,8 +101,9 @@ def node_arrays(
         spread = np.sqrt(second - mean**2)
         slips = node.misreading
         return GaugeNode(
-            node.name, node.states, parents, mean, spread, slips.share, slips.spread, node.cuts
-        )
+            node.name, node.states, parents, mean, spread, slips.share, slips.spread, node.cuts,
+            node.word_doubt,
+        )  # fmt: skip
     tables = [share * table_array(node.in_context(full), states) for share, full in settled]
     parents = _same_parents(node, settled)
     return Discrete(node.name, node.states, parents, sum(tables, np.zeros(())))
