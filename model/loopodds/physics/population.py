@@ -1,0 +1,164 @@
+"""Populations of sound cars, drawn by kind. Sizes are of no one car; spreads are estimates.
+
+Sizes are typical of published car loops, from memory, and chosen so that the middle of a sound
+population reads like the middle of service tables. All numbers here are engineering estimates.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import UnknownName
+from loopodds.physics.cars import Cars
+from loopodds.physics.compressor import ELECTRIC, FIXED, VARIABLE
+from loopodds.physics.cycle import nominal_charge
+
+COMPRESSORS: Mapping[str, int] = {"fixed": FIXED, "variable": VARIABLE, "electric": ELECTRIC}
+DEVICES = ("valve", "orifice")
+
+MIDDLE: Mapping[str, float] = {
+    "displacement_m3": 145e-6,
+    "pulley": 1.25,
+    "full_speed": 75.0,
+    "best_volumetric": 0.86,
+    "clearance": 0.035,
+    "best_isentropic": 0.68,
+    "shell_loss": 0.12,
+    "band_k": 2.0,
+    "smallest": 0.05,
+    "cut_in_k": 8.0,
+    "shut_off_kpa": 2900.0,
+    "condenser_ua": 0.85,
+    "condenser_air": 0.62,
+    "fan_low": 0.45,
+    "fan_kpa": 1350.0,
+    "condenser_volume": 0.75e-3,
+    "receiver_volume": 0.28e-3,
+    "line_area": 16e-6,
+    "metering_area": 2.6e-6,
+    "static_k": 3.5,
+    "to_full_k": 6.0,
+    "evaporator_ua_air": 0.30,
+    "evaporator_ua_ref": 0.9,
+    "blower_air": 0.13,
+    "evaporator_volume": 0.7e-3,
+    "accumulator_volume": 0.8e-3,
+    "liquid_volume": 0.12e-3,
+    "suction_volume": 0.4e-3,
+    "discharge_volume": 0.25e-3,
+    "suction_drop": 9e4,
+    "suction_ua": 0.0035,
+    "oil_kg": 0.15,
+    "cabin_ua": 0.06,
+}
+SPREAD: Mapping[str, float] = {
+    "displacement_m3": 0.10,
+    "pulley": 0.06,
+    "full_speed": 0.10,
+    "best_volumetric": 0.03,
+    "clearance": 0.15,
+    "best_isentropic": 0.04,
+    "shell_loss": 0.3,
+    "band_k": 0.15,
+    "cut_in_k": 0.15,
+    "shut_off_kpa": 0.03,
+    "condenser_ua": 0.10,
+    "condenser_air": 0.12,
+    "fan_low": 0.08,
+    "fan_kpa": 0.06,
+    "condenser_volume": 0.12,
+    "receiver_volume": 0.2,
+    "line_area": 0.15,
+    "metering_area": 0.08,
+    "static_k": 0.2,
+    "to_full_k": 0.15,
+    "evaporator_ua_air": 0.10,
+    "evaporator_ua_ref": 0.15,
+    "blower_air": 0.10,
+    "evaporator_volume": 0.12,
+    "accumulator_volume": 0.15,
+    "liquid_volume": 0.2,
+    "suction_volume": 0.2,
+    "discharge_volume": 0.2,
+    "suction_drop": 0.25,
+    "suction_ua": 0.3,
+    "oil_kg": 0.15,
+    "cabin_ua": 0.2,
+}
+"""Standard deviation of the logarithm of each size between cars."""
+
+COLDEST_SET_C, WARMEST_SET_C = -6.0, 1.0
+"""Control set points lie evenly between: service tables know cars at either end."""
+
+
+def draw_cars(
+    compressor: str,
+    device: str,
+    refrigerant: str,
+    n: int,
+    rng: np.random.Generator,
+    *,
+    exchanger: bool = False,
+    spread: float = 1.0,
+) -> Cars:
+    """Sound cars of a kind; their charge is that of half a receiver or accumulator.
+
+    Args:
+        compressor: ``fixed``, ``variable`` or ``electric``.
+        device: ``valve`` or ``orifice``.
+        refrigerant: As `fluid` knows it.
+        exchanger: With an internal heat exchanger.
+        spread: Factor on every spread; nought gives the middle car.
+
+    Raises:
+        UnknownName: for another compressor or device.
+    """
+    if compressor not in COMPRESSORS or device not in DEVICES:
+        known = ", ".join((*COMPRESSORS, *DEVICES))
+        raise UnknownName(f"kind of car {compressor!r}, {device!r}: known are {known}")
+    size = {
+        name: middle * np.exp(spread * SPREAD.get(name, 0.0) * rng.standard_normal(n))
+        for name, middle in MIDDLE.items()
+    }
+    orifice = device == "orifice"
+    cars = Cars(
+        refrigerant=np.full(n, refrigerant),
+        charge_kg=np.ones(n),
+        compressor=np.full(n, COMPRESSORS[compressor]),
+        set_c=_set_points(compressor, orifice, n, rng, spread),
+        senses_fin=np.full(n, compressor == "fixed" and not orifice),
+        fan_with_engine=np.clip(0.15 + 0.15 * spread * rng.standard_normal(n), 0.0, 0.6),
+        subcooling_share=np.full(n, 0.0 if orifice else 0.14),
+        orifice=np.full(n, orifice),
+        limit_c=np.full(n, 15.0),
+        exchanger=np.full(n, 0.3 if exchanger else 0.0),
+        duct_gain_k=1.5 + 0.5 * spread * rng.standard_normal(n),
+        **size,
+    )
+    cars = _fit(cars, compressor, orifice)
+    return replace(cars, charge_kg=nominal_charge(cars))
+
+
+def _set_points(
+    compressor: str, orifice: bool, n: int, rng: np.random.Generator, spread: float
+) -> FloatArray:
+    middle = 0.5 * (COLDEST_SET_C + WARMEST_SET_C)
+    half = spread * 0.5 * (WARMEST_SET_C - COLDEST_SET_C)
+    even = middle + half * rng.uniform(-1.0, 1.0, n)
+    return even if compressor != "fixed" or orifice else even + 1.0
+
+
+def _fit(cars: Cars, compressor: str, orifice: bool) -> Cars:
+    """Sizes that go with the kind."""
+    change: dict[str, FloatArray] = {}
+    if compressor == "electric":
+        change["displacement_m3"] = cars.displacement_m3 * (33.0 / 145.0)
+        change["smallest"] = np.full(len(cars), 0.15)
+    if orifice:
+        change["receiver_volume"] = np.zeros(len(cars))
+        change["metering_area"] = cars.metering_area * 0.85
+    else:
+        change["accumulator_volume"] = np.zeros(len(cars))
+    return replace(cars, **change)
