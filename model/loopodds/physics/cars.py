@@ -45,9 +45,8 @@ class Cars(Batch):
     clearance: FloatArray
     best_isentropic: FloatArray
     shell_loss: FloatArray  # share of the work that leaves through the shell
-    set_c: FloatArray  # where the control is at its smallest share [degC]
+    set_c: FloatArray  # where the control asks for next to nothing [degC]
     band_k: FloatArray  # from there to the full share
-    smallest: FloatArray  # share of stroke, speed or time
     senses_fin: BoolArray  # thermostat at the fin, else by the low side
     cut_in_k: FloatArray  # above the cut-out, of a clutch that cycles
     shut_off_kpa: FloatArray  # high-pressure switch

@@ -13,9 +13,14 @@ SHUT_OFF_BAND_KPA = 150.0
 """Below the pressure of the high-pressure switch in which it begins to cut: it cycles there."""
 
 
+CORNER = 0.1
+"""Half the width of the corners of a proportional band, in shares of it."""
+
+
 def ramp(x: FloatArray) -> FloatArray:
-    """0 below 0, 1 above 1, in between x with rounded corners (width 0.05)."""
-    return np.asarray(0.5 * (np.sqrt(x * x + 0.0025) - np.sqrt((x - 1.0) ** 2 + 0.0025)) + 0.5)
+    """0 below 0, 1 above 1, in between x, with rounded corners; nowhere quite 0 or flat."""
+    low, high = np.sqrt(x * x + CORNER**2), np.sqrt((x - 1.0) ** 2 + CORNER**2)
+    return np.asarray(np.maximum(0.5 * (low - high) + 0.5, 1e-6))
 
 
 def volumetric_efficiency(
@@ -38,13 +43,7 @@ def isentropic_efficiency(ratio: FloatArray, speed: FloatArray, best: FloatArray
 
 
 def share_of_stroke(
-    kind: FloatArray,
-    low_c: FloatArray,
-    fin_c: FloatArray,
-    set_c: FloatArray,
-    band_k: FloatArray,
-    smallest: FloatArray,
-    senses_fin: BoolArray,
+    low_c: FloatArray, fin_c: FloatArray, set_c: FloatArray, band_k: FloatArray, by_fin: BoolArray
 ) -> FloatArray:
     """Share of displacement, speed or time that the control asks for.
 
@@ -54,16 +53,15 @@ def share_of_stroke(
 
     Args:
         low_c: Saturation temperature of the low side; ``fin_c``: of the coldest fin.
-        set_c: Where the share reaches its smallest; ``band_k``: above it, to the full share.
+        set_c: Where next to nothing is asked for; ``band_k``: above it, to the full share.
+        by_fin: Which of the two temperatures is sensed.
     """
-    sensed = np.where(senses_fin, fin_c, low_c)
-    share = smallest + (1.0 - smallest) * ramp((sensed - set_c) / band_k)
-    return np.maximum(share, 1e-3)
+    return ramp((np.where(by_fin, fin_c, low_c) - set_c) / band_k)
 
 
 def shut_off_share(high_kpa: FloatArray, limit_kpa: FloatArray) -> FloatArray:
     """Share of time left by the high-pressure switch, which cycles near its limit."""
-    return np.maximum(ramp((limit_kpa - high_kpa) / SHUT_OFF_BAND_KPA), 1e-3)
+    return ramp((limit_kpa - high_kpa) / SHUT_OFF_BAND_KPA)
 
 
 def swing(

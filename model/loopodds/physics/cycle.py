@@ -9,15 +9,16 @@ from loopodds.physics import compressor, moist_air
 from loopodds.physics.cars import Batch, Cars, Conditions, Faults
 from loopodds.physics.fluids import KELVIN, Fluid, fluid
 from loopodds.physics.loop import Case, evaluate, logistic
-from loopodds.physics.solver import newton
+from loopodds.physics.solver import settle
 
-AT_ONCE = 1024
-"""Loops solved together: their arrays stay in the cache."""
+AT_ONCE = 8192
+"""Loops solved together."""
 
 NOT_PUMPING = 0.03
 """Share of the flow below which the loop is taken as at rest."""
 
-SCALE = np.array([8.0, 6.0, 15.0, 15.0, 300.0, 10.0])
+SCALE = np.array([8.0, 2.5, 6.0, 15.0, 300.0, 10.0])
+MOST_STEPS = 25
 BALANCED = 1e-6
 
 
@@ -127,20 +128,28 @@ def _batches(cars: Cars) -> list[tuple[IntArray, Fluid]]:
 
 
 def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
-    """First guesses: a sound loop, a starved one, a hot one, a flooded one."""
+    """First guesses: a sound loop, then hot, starved, flooded and idle ones."""
     t, n = case.conditions.ambient_c, len(case)
     zero = np.zeros(n)
-    hot = gas.dew_temperature(case.cars.shut_off_kpa)
-    set_c = case.cars.set_c
-    wet = np.where(case.cars.orifice, -5.0, 6.0)
+    hot = gas.dew_temperature(case.cars.shut_off_kpa) - 4.0
+    held = np.maximum(case.cars.set_c + 2.0, t / 3.0 - 6.0)
+    wet = np.where(case.cars.orifice, -3.0, 6.0)
     ways = (
-        (np.minimum(t + 20.0, hot - 3.0), np.maximum(set_c + 2.0, t / 3.0 - 6.0), wet),
-        (t + 10.0, zero - 20.0, zero + 20.0),
-        (np.minimum(t + 35.0, hot - 2.0), zero + 5.0, wet),
-        (t + 13.0, zero + t / 2.0, zero - 10.0),
-        (t + 4.0, zero - 40.0, zero + 30.0),
+        (t + 14.0, held, wet),
+        (t + 24.0, held, wet),
+        (t + 6.0, held - 8.0, zero + 15.0),
+        (t + 9.0, t / 2.0, zero - 5.0),
+        (t + 34.0, held, wet),
+        (t + 4.0, zero - 25.0, zero + 25.0),
+        (t + 16.0, 0.7 * t, zero - 20.0),
+        (hot, held, zero + 3.0),
+        (t + 3.0, zero - 40.0, zero + 30.0),
+        (t + 12.0, zero - 15.0, zero + 20.0),
     )
-    return [np.stack([*way, zero + 5.0, zero, t - 3.0], axis=-1) for way in ways]
+    guess = [np.stack([*way, zero + 5.0, zero, t - 3.0], axis=-1) for way in ways]
+    for one in guess:
+        one[:, 0] = np.minimum(one[:, 0], hot)
+    return guess
 
 
 def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
@@ -153,10 +162,10 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
     low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
     bounds = np.stack(low, axis=-1), np.stack(high, axis=-1)
 
-    def residuals(x: FloatArray, rows: IntArray) -> FloatArray:
+    def rates(x: FloatArray, rows: IntArray) -> FloatArray:
         running = evaluate(gas, case.take(rows), x)
         if half_full:
-            running.residuals[:, 2] = 0.01 * running.fill
+            running.residuals[:, 0] = -0.01 * running.fill
         return running.residuals
 
     x = np.zeros((len(case), len(active)))
@@ -168,10 +177,10 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
             break
 
         def of_left(x: FloatArray, rows: IntArray, left: IntArray = left) -> FloatArray:
-            return residuals(x, left[rows])
+            return rates(x, left[rows])
 
-        found, good = newton(
-            of_left, guess[left], active, SCALE, bounds[0][left], bounds[1][left]
+        found, good = settle(
+            of_left, guess[left], active, SCALE, (bounds[0][left], bounds[1][left]), MOST_STEPS
         )
         x[left], solved[left] = found, good
     return x, solved

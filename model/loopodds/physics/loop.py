@@ -108,7 +108,7 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     fin = suction_c + 0.12 * (inlet - suction_c)
     set_c = np.where(faults.control_failed, -60.0, cars.set_c)
     share = compressor.share_of_stroke(
-        cars.compressor, suction_c, fin, set_c, cars.band_k, cars.smallest, cars.senses_fin
+        suction_c, fin, set_c, cars.band_k, cars.senses_fin
     )
     share = share * compressor.shut_off_share(high, cars.shut_off_kpa)
     turning = np.where(cars.compressor == compressor.ELECTRIC, speed * share, speed)
@@ -185,9 +185,9 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     balance = shell * at.ambient_c + at.cabin_load_kw + capacity * vent
     residuals = np.stack(
         [
-            (line_e.h_g + boiling.over - h_out) / 50.0,
+            1.0 - masses.sum(axis=-1) / given,
             np.log(let_through / flow),
-            masses.sum(axis=-1) / given - 1.0,
+            (line_e.h_g + boiling.over - h_out) / 50.0,
             (exchange - exchanged) / 50.0,
             (pushed - air_kpa) / 500.0,
             (balance / (shell + capacity) - cabin_c) / 20.0,

@@ -28,10 +28,10 @@ def valve_opening(
 
     Shut below the static superheat, then in proportion until full (valve characteristic of the
     ASHRAE Handbook, Refrigeration); above the limit (MOP) each kelvin of evaporating temperature
-    asks for one more of superheat. A closed valve passes one part in a hundred.
+    asks for one more of superheat. Both corners are rounded; a closed valve still weeps.
     """
     above = superheat_k - static_k - smooth_positive(evaporating_c - limit_c, 0.2)
-    return 0.01 + 0.99 * ramp(above / to_full_k)
+    return ramp(above / to_full_k)
 
 
 def inlet_density(h: FloatArray, line: Line) -> FloatArray:

@@ -27,7 +27,6 @@ MIDDLE: Mapping[str, float] = {
     "best_isentropic": 0.68,
     "shell_loss": 0.12,
     "band_k": 2.0,
-    "smallest": 0.05,
     "cut_in_k": 8.0,
     "shut_off_kpa": 2900.0,
     "condenser_ua": 0.85,
@@ -155,7 +154,6 @@ def _fit(cars: Cars, compressor: str, orifice: bool) -> Cars:
     change: dict[str, FloatArray] = {}
     if compressor == "electric":
         change["displacement_m3"] = cars.displacement_m3 * (33.0 / 145.0)
-        change["smallest"] = np.full(len(cars), 0.15)
     if orifice:
         change["receiver_volume"] = np.zeros(len(cars))
         change["metering_area"] = cars.metering_area * 0.85
