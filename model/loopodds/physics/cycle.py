@@ -133,15 +133,15 @@ def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
     zero = np.zeros(n)
     hot = gas.dew_temperature(case.cars.shut_off_kpa) - 4.0
     held = np.maximum(case.cars.set_c + 2.0, t / 3.0 - 6.0)
-    wet = np.where(case.cars.orifice, -3.0, 6.0)
+    wet = np.where(case.cars.orifice, -1.0, 6.0)
     ways = (
         (t + 14.0, held, wet),
         (t + 24.0, held, wet),
         (t + 6.0, held - 8.0, zero + 15.0),
-        (t + 9.0, t / 2.0, zero - 5.0),
+        (t + 9.0, t / 2.0, zero - 2.0),
         (t + 34.0, held, wet),
         (t + 4.0, zero - 25.0, zero + 25.0),
-        (t + 16.0, 0.7 * t, zero - 20.0),
+        (t + 16.0, 0.7 * t, zero - 8.0),
         (hot, held, zero + 3.0),
         (t + 3.0, zero - 40.0, zero + 30.0),
         (t + 12.0, zero - 15.0, zero + 20.0),
@@ -156,8 +156,8 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
     cars, t = case.cars, case.conditions.ambient_c
     active = np.array([True, True, True, *_matters(case)])
     zero = np.zeros(len(case))
-    low = [t + case.conditions.condenser_rise_k + 0.01, zero - 68.0, zero - 150.0, zero - 20.0]
-    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 400.0), gas.warmest_c)
+    low = [t + case.conditions.condenser_rise_k + 0.01, zero - 68.0, zero - 35.0, zero - 20.0]
+    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa), gas.warmest_c)
     high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
     low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
     bounds = np.stack(low, axis=-1), np.stack(high, axis=-1)

@@ -22,7 +22,7 @@ from loopodds.physics.exchangers import (
 )
 from loopodds.physics.fluids import KELVIN, Fluid
 
-UNKNOWNS = ("condensing_c", "suction_c", "over", "exchanged", "air_kpa", "cabin_c")
+UNKNOWNS = ("condensing_c", "suction_c", "stretched", "exchanged", "air_kpa", "cabin_c")
 COLLECTED = 0.6
 """Share of the air that collects in condenser and receiver while the loop runs; estimate."""
 
@@ -37,6 +37,9 @@ VAPOUR_SIDE, LIQUID_SIDE = 0.55, 0.5
 
 DOORS_KW_PER_K = 0.4
 """What open doors exchange with the air outside; estimate."""
+
+STANDING = 0.5
+"""Share of blocked tubes that is full of liquid; the rest is cut off with vapour in it. Estimate."""
 
 HEATER_C = 65.0
 FULL_LEVEL, FULL_QUALITY, BLEED_WIDTH = 0.006, 0.98, 0.01
@@ -91,7 +94,9 @@ def logistic(x: FloatArray) -> FloatArray:
 def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     """What follows from guesses x, shape (n, 6), in the order of `UNKNOWNS`."""
     cars, at, faults = case.cars, case.conditions, case.faults
-    condensing, suction_c, over, exchanged, air_kpa, cabin_c = x.T
+    condensing, suction_c, stretched, exchanged, air_kpa, cabin_c = x.T
+    # Wet outlets lie far apart in enthalpy, superheated ones close: steps go by the stretched one.
+    over = 3.0 * stretched - 2.0 * np.sqrt(stretched**2 + 4.0) + 4.0
     line_c, line_s = fluid.line(condensing), fluid.line(suction_c)
     high, low = line_c.p + air_kpa, line_s.p
     outside = moist_air.air_pressure(at.altitude_m)
@@ -267,7 +272,7 @@ def _condenser(fluid, case, x, line_c, high, flow, h_discharge, thin):  # type: 
     left = line_c.t + dry * main.over / np.maximum(entering.over, 1e-9)
     area_2 = np.maximum(cars.subcooling_share * free, 1e-6)
     last = condense(main, left, line_c, flow, air_c, conductances, area_2)
-    dead = cars.condenser_volume * faults.condenser_blocked * line_c.rho_f
+    dead = STANDING * cars.condenser_volume * faults.condenser_blocked * line_c.rho_f
     mass = cars.condenser_volume * (area * main.density + area_2 * last.density) + dead
     stored = cars.receiver_volume * (level * line_c.rho_f + (1.0 - level) * line_c.rho_g)
     liquid = main.liquid_share + last.liquid_share + faults.condenser_blocked
