@@ -19,6 +19,7 @@ NOT_PUMPING = 0.03
 
 SCALE = np.array([8.0, 2.5, 6.0, 15.0, 300.0, 10.0])
 MOST_STEPS = 25
+LED = (0.0, 0.3, 0.55, 0.75, 0.9, 1.0)
 BALANCED = 1e-6
 
 
@@ -128,7 +129,7 @@ def _batches(cars: Cars) -> list[tuple[IntArray, Fluid]]:
 
 
 def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
-    """First guesses: a sound loop, then hot, starved, flooded and idle ones."""
+    """First guesses: a sound loop, then hot, starved, flooded and empty ones."""
     t, n = case.conditions.ambient_c, len(case)
     zero = np.zeros(n)
     hot = gas.dew_temperature(case.cars.shut_off_kpa) - 4.0
@@ -139,12 +140,7 @@ def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
         (t + 24.0, held, wet),
         (t + 6.0, held - 8.0, zero + 15.0),
         (t + 9.0, t / 2.0, zero - 2.0),
-        (t + 34.0, held, wet),
         (t + 4.0, zero - 25.0, zero + 25.0),
-        (t + 16.0, 0.7 * t, zero - 8.0),
-        (hot, held, zero + 3.0),
-        (t + 3.0, zero - 40.0, zero + 30.0),
-        (t + 12.0, zero - 15.0, zero + 20.0),
     )
     guess = [np.stack([*way, zero + 5.0, zero, t - 3.0], axis=-1) for way in ways]
     for one in guess:
@@ -153,14 +149,53 @@ def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
 
 
 def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
+    """Unknowns of every loop, and whether they are solved.
+
+    What no guess solves is led there: from a mild day without a fault, in steps.
+    """
+    x = np.zeros((len(case), len(SCALE)))
+    solved = np.zeros(len(case), bool)
+    for guess in _guesses(gas, case):
+        left = np.flatnonzero(~solved)
+        if not len(left):
+            break
+        x[left], solved[left] = _settled(gas, case.take(left), guess[left], half_full)
+    left = np.flatnonzero(~solved)
+    if len(left):
+        hard = case.take(left)
+        led = _guesses(gas, hard)[0]
+        for share in LED:
+            led, good = _settled(gas, _milder(hard, share), led, half_full)
+        x[left], solved[left] = led, good
+    return x, solved
+
+
+def _milder(case: Case, share: float) -> Case:
+    """The case part of the way from a mild day without a fault."""
+    n = len(case)
+    mild = Conditions.workshop(np.full(n, 25.0)), Faults.none(n)
+    blended = []
+    for start, end in zip(mild, (case.conditions, case.faults), strict=True):
+        change = {}
+        for field in fields(end):
+            first, last = getattr(start, field.name), getattr(end, field.name)
+            if last.dtype == float:
+                mixed = first + share * (last - first)
+                change[field.name] = np.where(np.isnan(mixed), last, mixed)
+        blended.append(replace(end, **change))
+    return Case(case.cars, *blended)
+
+
+def _settled(
+    gas: Fluid, case: Case, guess: FloatArray, half_full: bool
+) -> tuple[FloatArray, BoolArray]:
     cars, t = case.cars, case.conditions.ambient_c
     active = np.array([True, True, True, *_matters(case)])
     zero = np.zeros(len(case))
-    low = [t + case.conditions.condenser_rise_k + 0.01, zero - 68.0, zero - 35.0, zero - 20.0]
+    low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
     hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa), gas.warmest_c)
     high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
     low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
-    bounds = np.stack(low, axis=-1), np.stack(high, axis=-1)
 
     def rates(x: FloatArray, rows: IntArray) -> FloatArray:
         running = evaluate(gas, case.take(rows), x)
@@ -168,22 +203,9 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
             running.residuals[:, 0] = -0.01 * running.fill
         return running.residuals
 
-    x = np.zeros((len(case), len(active)))
-    solved = np.zeros(len(case), bool)
-    for guess in _guesses(gas, case):
-        guess[:, 3] *= cars.exchanger > 0
-        left = np.flatnonzero(~solved)
-        if not len(left):
-            break
-
-        def of_left(x: FloatArray, rows: IntArray, left: IntArray = left) -> FloatArray:
-            return rates(x, left[rows])
-
-        found, good = settle(
-            of_left, guess[left], active, SCALE, (bounds[0][left], bounds[1][left]), MOST_STEPS
-        )
-        x[left], solved[left] = found, good
-    return x, solved
+    bounds = np.stack(low, axis=-1), np.stack(high, axis=-1)
+    guess = guess * np.array([1.0, 1.0, 1.0, active[3], active[4], 1.0])
+    return settle(rates, guess, active, SCALE, bounds, MOST_STEPS)
 
 
 def _matters(case: Case) -> tuple[bool, bool, bool]:

@@ -5,7 +5,7 @@ population reads like the middle of service tables. All numbers here are enginee
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from loopodds.physics.cycle import nominal_charge
 
 COMPRESSORS: Mapping[str, int] = {"fixed": FIXED, "variable": VARIABLE, "electric": ELECTRIC}
 DEVICES = ("valve", "orifice")
+REDRAWS = 5
 
 MIDDLE: Mapping[str, float] = {
     "displacement_m3": 145e-6,
@@ -117,6 +118,27 @@ def draw_cars(
     if compressor not in COMPRESSORS or device not in DEVICES:
         known = ", ".join((*COMPRESSORS, *DEVICES))
         raise UnknownName(f"kind of car {compressor!r}, {device!r}: known are {known}")
+    drawn = _draw(compressor, device, refrigerant, n, rng, exchanger, spread)
+    # A few odd combinations have no state at half level; others are drawn in their place.
+    for _ in range(REDRAWS):
+        odd = np.flatnonzero(np.isnan(drawn.charge_kg))
+        if not len(odd):
+            break
+        again = _draw(compressor, device, refrigerant, len(odd), rng, exchanger, spread)
+        for field in fields(Cars):
+            getattr(drawn, field.name)[odd] = getattr(again, field.name)
+    return drawn
+
+
+def _draw(
+    compressor: str,
+    device: str,
+    refrigerant: str,
+    n: int,
+    rng: np.random.Generator,
+    exchanger: bool,
+    spread: float,
+) -> Cars:
     size = {
         name: middle * np.exp(spread * SPREAD.get(name, 0.0) * rng.standard_normal(n))
         for name, middle in MIDDLE.items()
