@@ -42,7 +42,7 @@ STANDING = 0.5
 """Share of blocked tubes that is full of liquid; the rest is cut off with vapour in it. Estimate."""
 
 HEATER_C = 65.0
-FULL_LEVEL, FULL_QUALITY, BLEED_WIDTH = 0.006, 0.98, 0.01
+FULL_LEVEL, FULL_QUALITY, BLEED_WIDTH = 0.006, 0.985, 0.008
 """Receiver: width in quality in which its level turns. Accumulator: its outlet at half level, and
 the width: the oil bleed lets more liquid through the higher the level stands. Estimates."""
 

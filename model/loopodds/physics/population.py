@@ -32,8 +32,8 @@ MIDDLE: Mapping[str, float] = {
     "shut_off_kpa": 2900.0,
     "condenser_ua": 0.85,
     "condenser_air": 0.62,
-    "fan_low": 0.45,
-    "fan_kpa": 1350.0,
+    "fan_low": 0.40,
+    "fan_kpa": 1400.0,
     "condenser_volume": 0.75e-3,
     "receiver_volume": 0.28e-3,
     "line_area": 16e-6,
@@ -48,7 +48,7 @@ MIDDLE: Mapping[str, float] = {
     "liquid_volume": 0.12e-3,
     "suction_volume": 0.4e-3,
     "discharge_volume": 0.25e-3,
-    "suction_drop": 9e4,
+    "suction_drop": 2.2e5,
     "suction_ua": 0.0035,
     "oil_kg": 0.15,
     "cabin_ua": 0.06,
@@ -64,10 +64,10 @@ SPREAD: Mapping[str, float] = {
     "band_k": 0.15,
     "cut_in_k": 0.15,
     "shut_off_kpa": 0.03,
-    "condenser_ua": 0.10,
-    "condenser_air": 0.12,
-    "fan_low": 0.08,
-    "fan_kpa": 0.06,
+    "condenser_ua": 0.15,
+    "condenser_air": 0.16,
+    "fan_low": 0.15,
+    "fan_kpa": 0.10,
     "condenser_volume": 0.12,
     "receiver_volume": 0.2,
     "line_area": 0.15,
@@ -82,14 +82,18 @@ SPREAD: Mapping[str, float] = {
     "liquid_volume": 0.2,
     "suction_volume": 0.2,
     "discharge_volume": 0.2,
-    "suction_drop": 0.25,
+    "suction_drop": 0.35,
     "suction_ua": 0.3,
     "oil_kg": 0.15,
     "cabin_ua": 0.2,
 }
 """Standard deviation of the logarithm of each size between cars."""
 
-COLDEST_SET_C, WARMEST_SET_C = -6.0, 1.0
+SET_POINTS_C: Mapping[str, tuple[float, float]] = {
+    "fixed": (-9.0, 1.0),
+    "variable": (-7.0, 1.0),
+    "electric": (-6.0, 1.0),
+}
 """Control set points lie evenly between: service tables know cars at either end."""
 
 
@@ -148,7 +152,7 @@ def _draw(
         refrigerant=np.full(n, refrigerant),
         charge_kg=np.ones(n),
         compressor=np.full(n, COMPRESSORS[compressor]),
-        set_c=_set_points(compressor, orifice, n, rng, spread),
+        set_c=_set_points(compressor, n, rng, spread),
         senses_fin=np.full(n, compressor == "fixed" and not orifice),
         fan_with_engine=np.clip(0.15 + 0.15 * spread * rng.standard_normal(n), 0.0, 0.6),
         subcooling_share=np.full(n, 0.0 if orifice else 0.14),
@@ -162,13 +166,10 @@ def _draw(
     return replace(cars, charge_kg=nominal_charge(cars))
 
 
-def _set_points(
-    compressor: str, orifice: bool, n: int, rng: np.random.Generator, spread: float
-) -> FloatArray:
-    middle = 0.5 * (COLDEST_SET_C + WARMEST_SET_C)
-    half = spread * 0.5 * (WARMEST_SET_C - COLDEST_SET_C)
-    even = middle + half * rng.uniform(-1.0, 1.0, n)
-    return even if compressor != "fixed" or orifice else even + 1.0
+def _set_points(compressor: str, n: int, rng: np.random.Generator, spread: float) -> FloatArray:
+    coldest, warmest = SET_POINTS_C[compressor]
+    half = spread * 0.5 * (warmest - coldest)
+    return 0.5 * (coldest + warmest) + half * rng.uniform(-1.0, 1.0, n)
 
 
 def _fit(cars: Cars, compressor: str, orifice: bool) -> Cars:
