@@ -57,7 +57,7 @@ class Fluid:
         """Saturation properties at temperatures [degC]; outside the grid those of its end."""
         t = np.clip(t, COLDEST_C, self.warmest_c)
         at = (t - COLDEST_C) / LINE_STEP_K
-        low = np.minimum(at.astype(np.int64), len(self._line) - 2)
+        low = np.minimum(np.nan_to_num(at).astype(np.int64), len(self._line) - 2)
         share = (at - low)[..., None]
         row = self._line[low]
         row += share * (self._line[low + 1] - row)
@@ -69,7 +69,7 @@ class Fluid:
         steps = len(self._temperature) - 1
         at = (np.log(np.maximum(p, 1e-3)) - first) * (steps / (last - first))
         at = np.clip(at, 0.0, steps)
-        low = np.minimum(at.astype(np.int64), steps - 1)
+        low = np.minimum(np.nan_to_num(at).astype(np.int64), steps - 1)
         t = self._temperature[low]
         return t + (at - low) * (self._temperature[low + 1] - t)
 

@@ -110,7 +110,9 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     speed = np.where(
         cars.compressor == compressor.ELECTRIC, cars.full_speed, at.engine_rpm / 60.0 * cars.pulley
     )
-    fin = suction_c + 0.12 * (inlet - suction_c)
+    # The thermostat sits where the coil is coldest while fed; starved, it is warmed by what boils dry.
+    leaving_k, _, _ = fluid.vapour(line_s, over)
+    fin = suction_c + 0.12 * (inlet - suction_c) + 0.5 * leaving_k
     set_c = np.where(faults.control_failed, -60.0, cars.set_c)
     share = compressor.share_of_stroke(
         suction_c, fin, set_c, cars.band_k, cars.senses_fin
@@ -121,7 +123,6 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     filled = compressor.volumetric_efficiency(ratio, turning, cars.best_volumetric, cars.clearance)
     swept = cars.displacement_m3 * speed * share * filled * faults.pumping
     # Suction line: warmed by the engine bay, on an estimate of the flow.
-    leaving_k, _, _ = fluid.vapour(line_s, over)
     estimate = swept * line_s.rho_g * CP_VAPOUR
     bay = at.ambient_c + ENGINE_BAY_K
     warmed = CP_VAPOUR * (bay - suction_c - leaving_k) * -np.expm1(-cars.suction_ua / estimate)

@@ -90,9 +90,10 @@ SPREAD: Mapping[str, float] = {
 """Standard deviation of the logarithm of each size between cars."""
 
 SET_POINTS_C: Mapping[str, tuple[float, float]] = {
-    "fixed": (-9.0, 1.0),
+    "fixed": (-7.0, 3.0),
     "variable": (-7.0, 1.0),
     "electric": (-6.0, 1.0),
+    "switch": (-7.0, 0.0),
 }
 """Control set points lie evenly between: service tables know cars at either end."""
 
@@ -152,7 +153,7 @@ def _draw(
         refrigerant=np.full(n, refrigerant),
         charge_kg=np.ones(n),
         compressor=np.full(n, COMPRESSORS[compressor]),
-        set_c=_set_points(compressor, n, rng, spread),
+        set_c=_set_points(compressor, compressor == "fixed" and orifice, n, rng, spread),
         senses_fin=np.full(n, compressor == "fixed" and not orifice),
         fan_with_engine=np.clip(0.15 + 0.15 * spread * rng.standard_normal(n), 0.0, 0.6),
         subcooling_share=np.full(n, 0.0 if orifice else 0.14),
@@ -166,8 +167,10 @@ def _draw(
     return replace(cars, charge_kg=nominal_charge(cars))
 
 
-def _set_points(compressor: str, n: int, rng: np.random.Generator, spread: float) -> FloatArray:
-    coldest, warmest = SET_POINTS_C[compressor]
+def _set_points(
+    compressor: str, by_switch: bool, n: int, rng: np.random.Generator, spread: float
+) -> FloatArray:
+    coldest, warmest = SET_POINTS_C["switch" if by_switch else compressor]
     half = spread * 0.5 * (warmest - coldest)
     return 0.5 * (coldest + warmest) + half * rng.uniform(-1.0, 1.0, n)
 
