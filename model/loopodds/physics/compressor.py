@@ -1,0 +1,79 @@
+"""Compressors of cars: how much they pump, how hot, and how their control holds the low side.
+
+Pressures in kPa absolute, temperatures in degC, enthalpies in kJ/kg. The controls are proportional
+bands, so that a state of the loop has one answer; what swings is worked out from the mean.
+"""
+
+import numpy as np
+
+from loopodds.base.arrays import BoolArray, FloatArray
+
+FIXED, VARIABLE, ELECTRIC = 0, 1, 2
+SHUT_OFF_BAND_KPA = 150.0
+"""Below the pressure of the high-pressure switch in which it begins to cut: it cycles there."""
+
+
+CORNER = 0.1
+"""Half the width of the corners of a proportional band, in shares of it."""
+
+
+def ramp(x: FloatArray) -> FloatArray:
+    """0 below 0, 1 above 1, in between x, with rounded corners; nowhere quite 0 or flat."""
+    low, high = np.sqrt(x * x + CORNER**2), np.sqrt((x - 1.0) ** 2 + CORNER**2)
+    return np.asarray(np.maximum(0.5 * (low - high) + 0.5, 1e-6))
+
+
+def volumetric_efficiency(
+    ratio: FloatArray, speed: FloatArray, best: FloatArray, clearance: FloatArray
+) -> FloatArray:
+    """Clearance volume re-expands: best - c ((p_d / p_s)^(1 / 1.1) - 1), less with speed.
+
+    The clearance relation of Stoecker & Jones, Refrigeration and Air Conditioning; sizes as of
+    published car compressors, from memory: 0.55 to 0.8 at 30 rev/s and a ratio of 6. Speed takes
+    0.1 per 50 rev/s above 25.
+    """
+    value = best - clearance * (ratio ** (1.0 / 1.1) - 1.0) - 0.002 * (speed - 25.0)
+    return 0.5 * (value + np.sqrt(value * value + 4e-4))
+
+
+def isentropic_efficiency(ratio: FloatArray, speed: FloatArray, best: FloatArray) -> FloatArray:
+    """Highest near a ratio of 3.5, falling to both sides and with speed; shape from memory."""
+    off = np.log(np.maximum(ratio, 1.0) / 3.5)
+    return np.asarray(best / (1.0 + 0.12 * off * off) - 0.0015 * (speed - 25.0))
+
+
+def share_of_stroke(
+    low_c: FloatArray, fin_c: FloatArray, set_c: FloatArray, band_k: FloatArray, by_fin: BoolArray
+) -> FloatArray:
+    """Share of displacement, speed or time that the control asks for.
+
+    A variable compressor's valve shortens the stroke as the suction pressure falls to its set
+    point; an electric one slows down by the same rule; a clutch that cycles gives a share of time,
+    by the temperature at the fin (thermostat) or by the low side (pressure switch).
+
+    Args:
+        low_c: Saturation temperature of the low side; ``fin_c``: of the coldest fin.
+        set_c: Where next to nothing is asked for; ``band_k``: above it, to the full share.
+        by_fin: Which of the two temperatures is sensed.
+    """
+    return ramp((np.where(by_fin, fin_c, low_c) - set_c) / band_k)
+
+
+def shut_off_share(high_kpa: FloatArray, limit_kpa: FloatArray) -> FloatArray:
+    """Share of time left by the high-pressure switch, which cycles near its limit."""
+    return ramp((limit_kpa - high_kpa) / SHUT_OFF_BAND_KPA)
+
+
+def swing(
+    low_kpa: FloatArray, duty: FloatArray, cut_in_kpa: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean, lowest and highest of the low side of a clutch that cycles [kPa].
+
+    While it runs the low side falls to the cut-out and it rests until the cut-in: the band of the
+    control stands for the running phase, and the mean goes up with the share of rest (half way at
+    rest throughout; crude).
+    """
+    span = np.maximum(cut_in_kpa - low_kpa, 0.0)
+    rest = np.clip((0.98 - duty) / 0.1, 0.0, 1.0)
+    mean = low_kpa + 0.5 * (1.0 - duty) * span * rest
+    return mean, low_kpa, low_kpa + span * rest

@@ -1,0 +1,216 @@
+"""Property grids of a refrigerant for the cycle model: built once from the reference library.
+
+Temperatures in degC, pressures in kPa absolute, enthalpies in kJ/kg, entropies in kJ/(kg K),
+densities in kg/m3. Vapour is addressed by its dew temperature and its enthalpy above saturation, so
+that every state of the cycle follows from its neighbour without a search. CoolProp is needed to
+build the grids and never afterwards.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray
+from loopodds.physics.saturation import Cubic
+
+KELVIN = 273.15
+COLDEST_C = -70.0
+BELOW_CRITICAL_K = 1.5
+"""The grids end here: no car runs nearer to the critical point, its pressure switch sees to it."""
+
+LINE_STEP_K, VAPOUR_STEP_K = 0.25, 1.0
+ENTHALPY_STEP, HOTTEST_ENTHALPY = 2.0, 200.0
+ENTROPY_STEP, HIGHEST_ENTROPY = 0.005, 0.5
+LINE = ("log_pressure", "h_f", "h_g", "rho_f", "rho_g", "s_g", "cp_f")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """Saturation properties at given temperatures, arrays of one shape."""
+
+    t: FloatArray  # [degC]
+    p: FloatArray  # [kPa]
+    h_f: FloatArray  # bubble line [kJ/kg]
+    h_g: FloatArray  # dew line [kJ/kg]
+    rho_f: FloatArray  # [kg/m3]
+    rho_g: FloatArray  # [kg/m3]
+    s_g: FloatArray  # [kJ/(kg K)]
+    cp_f: FloatArray  # of saturated liquid [kJ/(kg K)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fluid:
+    """Interpolation grids of one refrigerant. Obtain one from `fluid`."""
+
+    name: str
+    molar_mass: float  # [g/mol]
+    warmest_c: float
+    _line: FloatArray  # shape (temperatures, properties of LINE)
+    _temperature: FloatArray  # dew temperature at even steps of log pressure
+    _log_ends: tuple[float, float]
+    _vapour: FloatArray  # shape (dew temperatures * enthalpies, 3)
+    _isentrope: FloatArray  # shape (dew temperatures * entropies, 1)
+
+    def line(self, t: FloatArray) -> Line:
+        """Saturation properties at temperatures [degC]; outside the grid those of its end."""
+        t = np.clip(t, COLDEST_C, self.warmest_c)
+        at = (t - COLDEST_C) / LINE_STEP_K
+        low = np.minimum(np.nan_to_num(at).astype(np.int64), len(self._line) - 2)
+        share = (at - low)[..., None]
+        row = self._line[low]
+        row += share * (self._line[low + 1] - row)
+        return Line(t, np.exp(row[..., 0]), *(row[..., i] for i in range(1, len(LINE))))
+
+    def dew_temperature(self, p: FloatArray) -> FloatArray:
+        """Saturation temperature [degC] at pressures [kPa]; beyond the grid that of its end."""
+        first, last = self._log_ends
+        steps = len(self._temperature) - 1
+        at = (np.log(np.maximum(p, 1e-3)) - first) * (steps / (last - first))
+        at = np.clip(at, 0.0, steps)
+        low = np.minimum(np.nan_to_num(at).astype(np.int64), steps - 1)
+        t = self._temperature[low]
+        return t + (at - low) * (self._temperature[low + 1] - t)
+
+    def vapour(self, line: Line, over: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Superheat [K], entropy [kJ/(kg K)] and density [kg/m3] of vapour or wet vapour.
+
+        Args:
+            line: Saturation properties at the pressure.
+            over: Enthalpy above the dew line [kJ/kg]; below zero the vapour is wet.
+        """
+        dry = np.maximum(over, 0.0)
+        grid = _bilinear(self._vapour, line.t, dry / ENTHALPY_STEP, _points(HOTTEST_ENTHALPY))
+        wet = np.minimum(over, 0.0)
+        s = line.s_g + grid[..., 1] + wet / (line.t + KELVIN)
+        quality = np.maximum(1.0 + wet / (line.h_g - line.h_f), 0.0)
+        wet_volume = quality / line.rho_g + (1.0 - quality) / line.rho_f
+        return grid[..., 0], s, 1.0 / (wet_volume + (grid[..., 2] - 1.0) / line.rho_g)
+
+    def isentropic(self, line: Line, s: FloatArray) -> FloatArray:
+        """Enthalpy above the dew line [kJ/kg] at the pressure of a line and an entropy."""
+        over = s - line.s_g
+        at = np.maximum(over, 0.0) / ENTROPY_STEP
+        dry = _bilinear(self._isentrope, line.t, at, _points(HIGHEST_ENTROPY, ENTROPY_STEP))
+        return dry[..., 0] + np.minimum(over, 0.0) * (line.t + KELVIN)
+
+    def thin_pressure(self, t: FloatArray, rho: FloatArray) -> FloatArray:
+        """Pressure [kPa] of vapour thinner than saturated: p = rho R T (1 + B rho).
+
+        The second virial coefficient B is set so that the dew line is met: exact at both ends.
+        """
+        line = self.line(t)
+        ideal = 8.314462618 / self.molar_mass * (t + KELVIN)
+        virial = (line.p / (line.rho_g * ideal) - 1.0) / line.rho_g
+        return ideal * rho * (1.0 + virial * rho)
+
+
+def _points(end: float, step: float = ENTHALPY_STEP) -> int:
+    return round(end / step) + 1
+
+
+def _bilinear(grid: FloatArray, t: FloatArray, at: FloatArray, points: int) -> FloatArray:
+    """Rows of a grid over dew temperature and a second axis, its place given in steps."""
+    row = (t - COLDEST_C) / VAPOUR_STEP_K
+    i = np.clip(row.astype(np.int64), 0, len(grid) // points - 2)
+    j = np.clip(at.astype(np.int64), 0, points - 2)
+    u, v = (row - i)[..., None], (at - j)[..., None]
+    k = i * points + j
+    low, high = grid[k], grid[k + points]
+    low = low + v * (grid[k + 1] - low)
+    high = high + v * (grid[k + points + 1] - high)
+    return np.asarray(low + u * (high - low))
+
+
+@lru_cache
+def fluid(name: str) -> Fluid:
+    """Grids of a pure refrigerant, or of a mixture named ``R134a[0.8]&Propane[0.2]`` by moles.
+
+    Of a mixture bubble properties are those of its bubble line and dew properties those of its dew
+    line; pressures are bubble pressures.
+
+    Raises:
+        ImportError: without CoolProp.
+        ValueError: for a name that CoolProp does not know, with its message.
+    """
+    import CoolProp
+
+    parts, shares = _parts(name)
+    state = CoolProp.AbstractState("HEOS", "&".join(parts))
+    if shares:
+        state.set_mole_fractions(shares)
+        warmest = min(_critical_c(part) for part in parts) - 10.0
+    else:
+        warmest = state.T_critical() - KELVIN
+    rows = int((warmest - BELOW_CRITICAL_K - COLDEST_C) / VAPOUR_STEP_K)
+    warmest = COLDEST_C + rows * VAPOUR_STEP_K
+    temperatures = np.linspace(COLDEST_C, warmest, round(rows * VAPOUR_STEP_K / LINE_STEP_K) + 1)
+    line = np.array([_saturated(state, CoolProp, t) for t in temperatures])
+    logs = np.linspace(line[0, 0], line[-1, 0], 2001)
+    inverse = np.interp(logs, line[:, 0], temperatures) if shares else _inverse(line, logs)
+    dew = np.linspace(COLDEST_C, warmest, rows + 1)
+    sheets = [_vapour_row(state, CoolProp, t) for t in dew]
+    return Fluid(
+        name=name,
+        molar_mass=state.molar_mass() * 1e3,
+        warmest_c=warmest,
+        _line=line,
+        _temperature=inverse,
+        _log_ends=(float(logs[0]), float(logs[-1])),
+        _vapour=np.concatenate([vapour for vapour, _ in sheets]),
+        _isentrope=np.concatenate([isentrope for _, isentrope in sheets])[:, None],
+    )
+
+
+def _parts(name: str) -> tuple[list[str], list[float]]:
+    parts, shares = [], []
+    for part in name.split("&"):
+        plain, _, share = part.rstrip("]").partition("[")
+        parts.append(plain)
+        if share:
+            shares.append(float(share))
+    return parts, shares
+
+
+def _critical_c(name: str) -> float:
+    import CoolProp.CoolProp as cp
+
+    return float(cp.PropsSI("Tcrit", name)) - KELVIN
+
+
+def _saturated(state: Any, library: Any, t: float) -> list[float]:
+    state.update(library.QT_INPUTS, 0.0, t + KELVIN)
+    p, h_f, rho_f, cp_f = state.p(), state.hmass(), state.rhomass(), state.cpmass()
+    state.update(library.QT_INPUTS, 1.0, t + KELVIN)
+    values = [np.log(p / 1e3), h_f / 1e3, state.hmass() / 1e3, rho_f, state.rhomass()]
+    return [*map(float, values), state.smass() / 1e3, cp_f / 1e3]
+
+
+def _inverse(line: FloatArray, logs: FloatArray) -> FloatArray:
+    temperatures = COLDEST_C + LINE_STEP_K * np.arange(len(line))
+    slope = np.gradient(temperatures, line[:, 0], edge_order=2)
+    return Cubic(line[:, 0].copy(), temperatures, slope).value(logs)
+
+
+def _vapour_row(state: Any, library: Any, t: float) -> tuple[FloatArray, FloatArray]:
+    """Superheat, entropy and volume over enthalpy, and enthalpy over entropy, at a dew pressure."""
+    state.update(library.QT_INPUTS, 1.0, t + KELVIN)
+    p = state.p()
+    found = [(0.0, state.hmass(), state.smass(), 1.0 / state.rhomass())]
+    state.specify_phase(library.iphase_gas)
+    # Steps grow with superheat: near the dew line the heat capacity changes fastest.
+    for superheat in 0.02 * np.arange(1, 101) ** 2.0:
+        state.update(library.PT_INPUTS, p, t + KELVIN + superheat)
+        found.append((superheat, state.hmass(), state.smass(), 1.0 / state.rhomass()))
+    state.unspecify_phase()
+    superheat, h, s, v = np.array(found).T
+    over_h, over_s, kelvin = (h - h[0]) / 1e3, (s - s[0]) / 1e3, t + KELVIN + superheat
+    at = np.linspace(0.0, HOTTEST_ENTHALPY, _points(HOTTEST_ENTHALPY))
+    columns = (
+        Cubic(over_h, superheat, np.gradient(superheat, over_h, edge_order=2)).value(at),
+        Cubic(over_h, over_s, 1.0 / kelvin).value(at),
+        Cubic(over_h, v / v[0], np.gradient(v / v[0], over_h, edge_order=2)).value(at),
+    )
+    entropies = np.linspace(0.0, HIGHEST_ENTROPY, _points(HIGHEST_ENTROPY, ENTROPY_STEP))
+    return np.stack(columns, axis=-1), Cubic(over_s, over_h, kelvin).value(entropies)
