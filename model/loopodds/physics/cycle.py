@@ -292,9 +292,7 @@ def _blank_unsolved(readings: Readings) -> Readings:
 
 def _empty(n: int) -> Readings:
     values = {f.name: np.full(n, np.nan) for f in fields(Readings)}
-    return Readings(
-        **values | {"masses_kg": np.full((n, 5), np.nan), "solved": np.zeros(n, bool)}
-    )
+    return Readings(**values | {"masses_kg": np.full((n, 5), np.nan), "solved": np.zeros(n, bool)})
 
 
 def _put(whole: Readings, rows: IntArray, part: Readings) -> None:

@@ -13,13 +13,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.physics import compressor, metering, moist_air
 from loopodds.physics.cars import Batch, Cars, Conditions, Faults
-from loopodds.physics.exchangers import (
-    Passage,
-    air_conductance,
-    boil,
-    condense,
-    smooth_positive,
-)
+from loopodds.physics.exchangers import Passage, air_conductance, boil, condense, smooth_positive
 from loopodds.physics.fluids import KELVIN, Fluid
 
 UNKNOWNS = ("condensing_c", "suction_c", "stretched", "exchanged", "air_kpa", "cabin_c")
@@ -114,9 +108,7 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     leaving_k, _, _ = fluid.vapour(line_s, over)
     fin = suction_c + 0.12 * (inlet - suction_c) + 0.5 * leaving_k
     set_c = np.where(faults.control_failed, -60.0, cars.set_c)
-    share = compressor.share_of_stroke(
-        suction_c, fin, set_c, cars.band_k, cars.senses_fin
-    )
+    share = compressor.share_of_stroke(suction_c, fin, set_c, cars.band_k, cars.senses_fin)
     share = share * compressor.shut_off_share(high, cars.shut_off_kpa)
     turning = np.where(cars.compressor == compressor.ELECTRIC, speed * share, speed)
     ratio = np.maximum(high / low, 1.0)
@@ -153,9 +145,7 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     over_e = h_out - line_e.h_g
     superheat, _, _ = fluid.vapour(line_e, over_e)
     signed = superheat + np.minimum(over_e, 0.0) / CP_VAPOUR
-    opening = metering.valve_opening(
-        signed, line_e.t, cars.static_k, cars.to_full_k, cars.limit_c
-    )
+    opening = metering.valve_opening(signed, line_e.t, cars.static_k, cars.to_full_k, cars.limit_c)
     opening = np.where(np.isnan(faults.valve_stuck), opening, faults.valve_stuck)
     opening = np.where(cars.orifice, 1.0, opening) * faults.metering_free
     arriving = fluid.line(np.minimum(leaving.liquid_c - exchanged / line_c.cp_f, line_in.t))
@@ -180,7 +170,9 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     vent = vent + faults.mixing * (HEATER_C - vent)
 
     # What is left over
-    rest = _rest(fluid, case, line_e, line_s, rho_s, rho_d, rho_line, boiling, over_e, low, suction_k)
+    rest = _rest(
+        fluid, case, line_e, line_s, rho_s, rho_d, rho_line, boiling, over_e, low, suction_k
+    )
     masses = np.stack([*hot_masses, *rest[:3]], axis=-1)
     fill = np.where(cars.orifice, rest[3], fill)
     given = cars.charge_kg * faults.charge
