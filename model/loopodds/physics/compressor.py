@@ -9,8 +9,8 @@ import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray
 
 FIXED, VARIABLE, ELECTRIC = 0, 1, 2
-SHUT_OFF_BAND_KPA = 150.0
-"""Below the pressure of the high-pressure switch in which it begins to cut: it cycles there."""
+SHUT_OFF_BAND_KPA = 450.0
+"""Between cut-out and cut-in of the high-pressure switch, over which it cycles; common practice."""
 
 
 CORNER = 0.1

@@ -17,9 +17,9 @@ AT_ONCE = 8192
 NOT_PUMPING = 0.03
 """Share of the flow below which the loop is taken as at rest."""
 
-SCALE = np.array([8.0, 2.5, 6.0, 15.0, 300.0, 10.0])
+SCALE = np.array([6.0, 2.5, 6.0, 15.0, 300.0, 10.0])
 MOST_STEPS = 25
-LED = (0.0, 0.3, 0.55, 0.75, 0.9, 1.0)
+LED = ((0.0, 0.3, 0.55, 0.75, 0.9, 1.0), (0.0, *np.linspace(0.1, 1.0, 19)))
 BALANCED = 1e-6
 
 
@@ -160,11 +160,13 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
         if not len(left):
             break
         x[left], solved[left] = _settled(gas, case.take(left), guess[left], half_full)
-    left = np.flatnonzero(~solved)
-    if len(left):
+    for steps in LED:
+        left = np.flatnonzero(~solved)
+        if not len(left):
+            break
         hard = case.take(left)
         led = _guesses(gas, hard)[0]
-        for share in LED:
+        for share in steps:
             led, good = _settled(gas, _milder(hard, share), led, half_full)
         x[left], solved[left] = led, good
     return x, solved
@@ -193,7 +195,7 @@ def _settled(
     active = np.array([True, True, True, *_matters(case)])
     zero = np.zeros(len(case))
     low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
-    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa), gas.warmest_c)
+    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 100.0), gas.warmest_c)
     high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
     low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
 
