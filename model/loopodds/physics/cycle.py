@@ -1,12 +1,13 @@
 """Solve the loops of many cars at once: gauges, temperatures, balances."""
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.physics import compressor, moist_air
-from loopodds.physics.cars import Batch, Cars, Conditions, Faults
+from loopodds.physics.cars import B, Batch, Cars, Conditions, Faults
 from loopodds.physics.fluids import KELVIN, Fluid, fluid
 from loopodds.physics.loop import Case, evaluate, logistic
 from loopodds.physics.solver import settle
@@ -120,7 +121,7 @@ def static_pressure(cars: Cars, faults: Faults, temperature_c: FloatArray) -> Fl
 
 def _batches(cars: Cars) -> list[tuple[IntArray, Fluid]]:
     """Rows of one refrigerant, not too many at once."""
-    found = []
+    found: list[tuple[IntArray, Fluid]] = []
     for name in np.unique(cars.refrigerant):
         rows = np.flatnonzero(cars.refrigerant == name)
         parts = np.array_split(rows, -(-len(rows) // AT_ONCE))
@@ -175,17 +176,19 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
 def _milder(case: Case, share: float) -> Case:
     """The case part of the way from a mild day without a fault."""
     n = len(case)
-    mild = Conditions.workshop(np.full(n, 25.0)), Faults.none(n)
-    blended = []
-    for start, end in zip(mild, (case.conditions, case.faults), strict=True):
-        change = {}
-        for field in fields(end):
-            first, last = getattr(start, field.name), getattr(end, field.name)
-            if last.dtype == float:
-                mixed = first + share * (last - first)
-                change[field.name] = np.where(np.isnan(mixed), last, mixed)
-        blended.append(replace(end, **change))
-    return Case(case.cars, *blended)
+    conditions = _blend(Conditions.workshop(np.full(n, 25.0)), case.conditions, share)
+    return Case(case.cars, conditions, _blend(Faults.none(n), case.faults, share))
+
+
+def _blend(start: B, end: B, share: float) -> B:
+    """Numbers part of the way from start to end; switches and NaN as at the end."""
+    change = {}
+    for field in fields(end):
+        first, last = getattr(start, field.name), getattr(end, field.name)
+        if last.dtype == float:
+            mixed = first + share * (last - first)
+            change[field.name] = np.where(np.isnan(mixed), last, mixed)
+    return replace(end, **change)
 
 
 def _settled(
@@ -273,7 +276,7 @@ def _at_rest(gas: Fluid, case: Case) -> Readings:
     del gas
     t, zero = case.conditions.ambient_c, np.zeros(len(case))
     pressure = static_pressure(case.cars, case.faults, t)
-    nothing = {name: zero for name in (f.name for f in fields(Readings))}
+    nothing: dict[str, Any] = dict.fromkeys((f.name for f in fields(Readings)), zero)
     vent = t + case.cars.duct_gain_k
     same = ("high_side_kpa", "low_side_kpa", "high_low_kpa", "high_high_kpa")
     nothing |= dict.fromkeys((*same, "low_low_kpa", "low_high_kpa"), pressure)
@@ -293,10 +296,8 @@ def _blank_unsolved(readings: Readings) -> Readings:
 
 
 def _empty(n: int) -> Readings:
-    values = {f.name: np.full(n, np.nan) for f in fields(Readings)}
-    return Readings(
-        **values | {"masses_kg": np.full((n, 5), np.nan), "solved": np.zeros(n, bool)}
-    )
+    values: dict[str, Any] = {f.name: np.full(n, np.nan) for f in fields(Readings)}
+    return Readings(**values | {"masses_kg": np.full((n, 5), np.nan), "solved": np.zeros(n, bool)})
 
 
 def _put(whole: Readings, rows: IntArray, part: Readings) -> None:

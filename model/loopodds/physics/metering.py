@@ -59,6 +59,16 @@ def choked_pressure(evaporating_kpa: FloatArray, saturation_kpa: FloatArray) -> 
     return np.maximum(evaporating_kpa, FLASHING * saturation_kpa)
 
 
-def line_drop(flow: FloatArray, density: FloatArray, area: FloatArray) -> FloatArray:
-    """Fall of pressure [kPa] in a passage of the liquid line: dp = m^2 / (2 rho (C A)^2)."""
-    return np.asarray(flow**2 / (2e3 * density * (DISCHARGE * area) ** 2))
+def between(
+    before_kpa: FloatArray,
+    behind_kpa: FloatArray,
+    first: tuple[FloatArray, FloatArray],
+    second: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Pressure between two passages in series, each an area and a density.
+
+    The fall of a passage goes by 1 / (rho A^2) at one flow (orifice equation).
+    """
+    fall = [1.0 / (density * area**2) for area, density in (first, second)]
+    over = smooth_positive(before_kpa - behind_kpa, 1.0)
+    return behind_kpa + over * fall[1] / (fall[0] + fall[1])

@@ -6,6 +6,7 @@ population reads like the middle of service tables. All numbers here are enginee
 
 from collections.abc import Mapping
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -177,7 +178,7 @@ def _set_points(
 
 def _fit(cars: Cars, compressor: str, orifice: bool) -> Cars:
     """Sizes that go with the kind."""
-    change: dict[str, FloatArray] = {}
+    change: dict[str, Any] = {}
     if compressor == "electric":
         change["displacement_m3"] = cars.displacement_m3 * (33.0 / 145.0)
     if orifice:
