@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from loopodds.physics import exchangers, metering, moist_air
+from loopodds.physics import exchangers, machines, moist_air
 from loopodds.physics.exchangers import Passage, air_conductance
 from loopodds.physics.fluids import KELVIN, fluid
 
@@ -139,12 +139,12 @@ def test_a_valve_opens_with_superheat_and_flash_gas_cuts_its_flow():
     """Valve characteristic of the ASHRAE Handbook, Refrigeration; ten per cent of vapour in front
     leaves less than two thirds of the flow, as a mixture takes several times the room."""
     k = np.array([2.0, 6.5, 9.5, 20.0])
-    opening = metering.valve_opening(k, 0 * k, 3.5 + 0 * k, 6.0 + 0 * k, 15.0 + 0 * k)
+    opening = machines.valve_opening(k, 0 * k, 3.5 + 0 * k, 6.0 + 0 * k, 15.0 + 0 * k)
     assert (np.diff(opening) > 0).all()
     assert opening[1] == pytest.approx(0.5, abs=0.02)
     line = fluid("R134a").line(np.array([50.0, 50.0]))
     h = line.h_f + np.array([-10.0, 0.1 * (line.h_g - line.h_f)[0]])
-    flow = metering.passage_flow(1e-6, metering.inlet_density(h, line), line.p, 300.0 + 0 * h)
+    flow = machines.passage_flow(1e-6, machines.inlet_density(h, line), line.p, 300.0 + 0 * h)
     assert flow[1] < 0.67 * flow[0]
 
 

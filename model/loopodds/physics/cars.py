@@ -36,7 +36,7 @@ class Cars(Batch):
 
     refrigerant: NDArray[np.str_]  # as `fluid` knows it
     charge_kg: FloatArray  # what the label says; `nominal_charge` finds it
-    # Compressor: FIXED, VARIABLE or ELECTRIC of `compressor`
+    # Compressor: FIXED, VARIABLE or ELECTRIC of `machines`
     compressor: IntArray
     displacement_m3: FloatArray  # per revolution
     pulley: FloatArray  # its revolutions per one of the engine

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.physics import compressor, moist_air
+from loopodds.physics import machines, moist_air
 from loopodds.physics.cars import B, Batch, Cars, Conditions, Faults
 from loopodds.physics.fluids import KELVIN, Fluid, fluid
 from loopodds.physics.loop import Case, evaluate, logistic
@@ -20,6 +20,7 @@ NOT_PUMPING = 0.03
 
 SCALE = np.array([6.0, 2.5, 6.0, 15.0, 300.0, 10.0])
 MOST_STEPS = 25
+NEIGHBOURS = 2
 LED = ((0.0, 0.3, 0.55, 0.75, 0.9, 1.0), (0.0, *np.linspace(0.1, 1.0, 19)))
 BALANCED = 1e-6
 
@@ -152,7 +153,8 @@ def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
 def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
     """Unknowns of every loop, and whether they are solved.
 
-    What no guess solves is led there: from a mild day without a fault, in steps.
+    What no guess solves starts from the loop most like it, or is led there in steps from a mild
+    day without a fault.
     """
     x = np.zeros((len(case), len(SCALE)))
     solved = np.zeros(len(case), bool)
@@ -161,6 +163,12 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
         if not len(left):
             break
         x[left], solved[left] = _settled(gas, case.take(left), guess[left], half_full)
+    for _ in range(NEIGHBOURS):
+        left = np.flatnonzero(~solved)
+        if not len(left) or not solved.any():
+            break
+        beside = x[_neighbours(case, left, np.flatnonzero(solved))]
+        x[left], solved[left] = _settled(gas, case.take(left), beside, half_full)
     for steps in LED:
         left = np.flatnonzero(~solved)
         if not len(left):
@@ -171,6 +179,18 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
             led, good = _settled(gas, _milder(hard, share), led, half_full)
         x[left], solved[left] = led, good
     return x, solved
+
+
+def _neighbours(case: Case, left: IntArray, solved: IntArray) -> IntArray:
+    """For every row left the solved row that is most alike in weather, faults and set point."""
+    columns = [case.cars.set_c, case.cars.displacement_m3]
+    for batch in (case.conditions, case.faults):
+        columns += [getattr(batch, field.name) for field in fields(batch)]
+    values = np.nan_to_num(np.stack(columns, axis=-1).astype(float))
+    values /= np.maximum(values.std(axis=0), 1e-9)
+    here, there = values[left], values[solved]
+    gaps = (there**2).sum(axis=-1) - 2.0 * here @ there.T  # squared, less what is the same
+    return np.asarray(solved[gaps.argmin(axis=1)])
 
 
 def _milder(case: Case, share: float) -> Case:
@@ -230,10 +250,10 @@ def _running(gas: Fluid, case: Case) -> Readings:
     mass = run.masses.sum(axis=-1) / (cars.charge_kg * case.faults.charge) - 1.0
     solved &= (np.abs(energy) < BALANCED) & (np.abs(mass) < BALANCED)
     gauge_c = gas.dew_temperature(run.high_kpa)
-    clutch = cars.compressor == compressor.FIXED
+    clutch = cars.compressor == machines.FIXED
     rests = np.where(clutch, run.share, 1.0)
     cut_in = gas.line(x[:, 1] + cars.cut_in_k).p
-    low, low_low, low_high = compressor.swing(run.low_kpa, rests, cut_in)
+    low, low_low, low_high = machines.swing(run.low_kpa, rests, cut_in)
     # High side of a clutch that cycles: it falls towards the air at rest and rises above the mean
     # while the clutch is in; two thirds of the way, crude.
     lift = x[:, 0] - at.ambient_c

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.physics import compressor, metering, moist_air
+from loopodds.physics import machines, moist_air
 from loopodds.physics.cars import Batch, Cars, Conditions, Faults
 from loopodds.physics.exchangers import Boiling, Passage, air_conductance, boil, condense
 from loopodds.physics.fluids import KELVIN, Fluid, Line
@@ -102,17 +102,17 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
 
     # Compressor
     speed = np.where(
-        cars.compressor == compressor.ELECTRIC, cars.full_speed, at.engine_rpm / 60.0 * cars.pulley
+        cars.compressor == machines.ELECTRIC, cars.full_speed, at.engine_rpm / 60.0 * cars.pulley
     )
     # The thermostat sits where a fed coil is coldest; a starved one warms it.
     leaving_k, _, _ = fluid.vapour(line_s, over)
     fin = suction_c + 0.12 * (inlet - suction_c) + 0.5 * leaving_k
     set_c = np.where(faults.control_failed, -60.0, cars.set_c)
-    share = compressor.share_of_stroke(suction_c, fin, set_c, cars.band_k, cars.senses_fin)
-    share = share * compressor.shut_off_share(high, cars.shut_off_kpa)
-    turning = np.where(cars.compressor == compressor.ELECTRIC, speed * share, speed)
+    share = machines.share_of_stroke(suction_c, fin, set_c, cars.band_k, cars.senses_fin)
+    share = share * machines.shut_off_share(high, cars.shut_off_kpa)
+    turning = np.where(cars.compressor == machines.ELECTRIC, speed * share, speed)
     ratio = np.maximum(high / low, 1.0)
-    filled = compressor.volumetric_efficiency(ratio, turning, cars.best_volumetric, cars.clearance)
+    filled = machines.volumetric_efficiency(ratio, turning, cars.best_volumetric, cars.clearance)
     swept = cars.displacement_m3 * speed * share * filled * faults.pumping
     # Suction line: warmed by the engine bay, on an estimate of the flow.
     estimate = swept * line_s.rho_g * CP_VAPOUR
@@ -124,7 +124,7 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     h_suction = h_out + exchanged + warmed
     line_d = fluid.line(fluid.dew_temperature(high)) if np.any(air_kpa) else line_c
     ideal = np.maximum(line_d.h_g + fluid.isentropic(line_d, entropy) - h_suction, 0.05)
-    good = compressor.isentropic_efficiency(ratio, turning, cars.best_isentropic)
+    good = machines.isentropic_efficiency(ratio, turning, cars.best_isentropic)
     work = ideal / good / faults.pumping**faults.pumping_leak
     h_discharge = h_suction + work * (1.0 - cars.shell_loss)
     discharge_k, _, rho_d = fluid.vapour(line_d, h_discharge - line_d.h_g)
@@ -139,22 +139,22 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     over_e = h_out - line_e.h_g
     superheat, _, _ = fluid.vapour(line_e, over_e)
     signed = superheat + np.minimum(over_e, 0.0) / CP_VAPOUR
-    opening = metering.valve_opening(signed, line_e.t, cars.static_k, cars.to_full_k, cars.limit_c)
+    opening = machines.valve_opening(signed, line_e.t, cars.static_k, cars.to_full_k, cars.limit_c)
     opening = np.where(np.isnan(faults.valve_stuck), opening, faults.valve_stuck)
     area = cars.metering_area * np.where(cars.orifice, 1.0, opening) * faults.metering_free
     line_area = cars.line_area * (1.0 - faults.line_closed)
-    rho_line = metering.inlet_density(h_liquid + exchanged, line_c)
+    rho_line = machines.inlet_density(h_liquid + exchanged, line_c)
     # Line and metering in series; what flashes between them is found in two rounds.
-    before = metering.between(high, evaporating, (line_area, rho_line), (area, rho_line))
+    before = machines.between(high, evaporating, (line_area, rho_line), (area, rho_line))
     liquid_c = leaving.liquid_c - exchanged / line_c.cp_f
     for _ in range(2):
         line_in = fluid.line(fluid.dew_temperature(before))
-        rho_in = metering.inlet_density(h_liquid, line_in)
+        rho_in = machines.inlet_density(h_liquid, line_in)
         arriving = fluid.line(np.minimum(liquid_c, line_in.t))
-        choked = metering.choked_pressure(evaporating, arriving.p)
+        choked = machines.choked_pressure(evaporating, arriving.p)
         behind = np.where(cars.orifice, choked, evaporating)
-        before = metering.between(high, behind, (line_area, rho_line), (area, rho_in))
-    let_through = metering.passage_flow(area, rho_in, before, behind)
+        before = machines.between(high, behind, (line_area, rho_line), (area, rho_in))
+    let_through = machines.passage_flow(area, rho_in, before, behind)
 
     # Evaporator
     ua_air = cars.evaporator_ua_air * np.sqrt(at.blower * faults.evaporator_air)
@@ -253,7 +253,7 @@ def _condenser(
     """Level of the receiver, masses in condenser and receiver, what leaves, and room for air."""
     cars, at, faults = case.cars, case.conditions, case.faults
     engine = (at.engine_rpm / 1500.0) ** cars.fan_with_engine
-    stage = cars.fan_low + (1.0 - cars.fan_low) * compressor.ramp((high - cars.fan_kpa) / 400.0)
+    stage = cars.fan_low + (1.0 - cars.fan_low) * machines.ramp((high - cars.fan_kpa) / 400.0)
     air_share = stage * engine * faults.condenser_air
     capacity = cars.condenser_air * air_share * moist_air.CP_AIR * thin
     ua = cars.condenser_ua * np.sqrt(air_share)
