@@ -36,7 +36,7 @@ class Cars(Batch):
 
     refrigerant: NDArray[np.str_]  # as `fluid` knows it
     charge_kg: FloatArray  # what the label says; `nominal_charge` finds it
-    # Compressor: FIXED, VARIABLE or ELECTRIC of `compressor`
+    # Compressor: FIXED, VARIABLE or ELECTRIC of `machines`
     compressor: IntArray
     displacement_m3: FloatArray  # per revolution
     pulley: FloatArray  # its revolutions per one of the engine
@@ -110,7 +110,8 @@ class Conditions(Batch):
             "cabin_load_kw": 0.2,
             "condenser_rise_k": 2.0,
             "altitude_m": 0.0,
-        } | others
+        }
+        usual.update(others)
         ambient_c = np.atleast_1d(np.asarray(ambient_c, float))
         arrays = {k: np.broadcast_to(v, ambient_c.shape).astype(float) for k, v in usual.items()}
         return cls(ambient_c=ambient_c, **arrays)
@@ -136,13 +137,11 @@ class Faults(Batch):
     @classmethod
     def none(cls, n: int, **others: float | FloatArray) -> Self:
         """Sound loops, save for what is named."""
-        sound: dict[str, float | FloatArray] = dict.fromkeys(
-            ("air", "condenser_blocked", "line_closed", "mixing", "control_failed"), 0.0
-        )
-        sound |= dict.fromkeys(
-            ("charge", "condenser_air", "metering_free", "pumping", "evaporator_air"), 1.0
-        )
-        sound |= {"valve_stuck": np.nan, "pumping_leak": 1.0} | others
+        free = ("air", "condenser_blocked", "line_closed", "mixing", "control_failed")
+        whole = ("charge", "condenser_air", "metering_free", "pumping", "evaporator_air")
+        sound: dict[str, float | FloatArray] = {"valve_stuck": np.nan, "pumping_leak": 1.0}
+        sound.update(dict.fromkeys(free, 0.0), **dict.fromkeys(whole, 1.0))
+        sound.update(others)
         arrays = {k: np.broadcast_to(v, n).astype(float) for k, v in sound.items()}
         arrays["control_failed"] = arrays["control_failed"].astype(bool)
         return cls(**arrays)

@@ -1,12 +1,13 @@
 """Solve the loops of many cars at once: gauges, temperatures, balances."""
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.physics import compressor, moist_air
-from loopodds.physics.cars import Batch, Cars, Conditions, Faults
+from loopodds.physics import machines, moist_air
+from loopodds.physics.cars import B, Batch, Cars, Conditions, Faults
 from loopodds.physics.fluids import KELVIN, Fluid, fluid
 from loopodds.physics.loop import Case, evaluate, logistic
 from loopodds.physics.solver import settle
@@ -17,9 +18,10 @@ AT_ONCE = 8192
 NOT_PUMPING = 0.03
 """Share of the flow below which the loop is taken as at rest."""
 
-SCALE = np.array([8.0, 2.5, 6.0, 15.0, 300.0, 10.0])
+SCALE = np.array([6.0, 2.5, 6.0, 15.0, 300.0, 10.0])
 MOST_STEPS = 25
-LED = (0.0, 0.3, 0.55, 0.75, 0.9, 1.0)
+NEIGHBOURS = 2
+LED = ((0.0, 0.3, 0.55, 0.75, 0.9, 1.0), (0.0, *np.linspace(0.1, 1.0, 19)))
 BALANCED = 1e-6
 
 
@@ -120,7 +122,7 @@ def static_pressure(cars: Cars, faults: Faults, temperature_c: FloatArray) -> Fl
 
 def _batches(cars: Cars) -> list[tuple[IntArray, Fluid]]:
     """Rows of one refrigerant, not too many at once."""
-    found = []
+    found: list[tuple[IntArray, Fluid]] = []
     for name in np.unique(cars.refrigerant):
         rows = np.flatnonzero(cars.refrigerant == name)
         parts = np.array_split(rows, -(-len(rows) // AT_ONCE))
@@ -151,7 +153,8 @@ def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
 def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
     """Unknowns of every loop, and whether they are solved.
 
-    What no guess solves is led there: from a mild day without a fault, in steps.
+    What no guess solves starts from the loop most like it, or is led there in steps from a mild
+    day without a fault.
     """
     x = np.zeros((len(case), len(SCALE)))
     solved = np.zeros(len(case), bool)
@@ -160,30 +163,52 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
         if not len(left):
             break
         x[left], solved[left] = _settled(gas, case.take(left), guess[left], half_full)
-    left = np.flatnonzero(~solved)
-    if len(left):
+    for _ in range(NEIGHBOURS):
+        left = np.flatnonzero(~solved)
+        if not len(left) or not solved.any():
+            break
+        beside = x[_neighbours(case, left, np.flatnonzero(solved))]
+        x[left], solved[left] = _settled(gas, case.take(left), beside, half_full)
+    for steps in LED:
+        left = np.flatnonzero(~solved)
+        if not len(left):
+            break
         hard = case.take(left)
         led = _guesses(gas, hard)[0]
-        for share in LED:
+        for share in steps:
             led, good = _settled(gas, _milder(hard, share), led, half_full)
         x[left], solved[left] = led, good
     return x, solved
 
 
+def _neighbours(case: Case, left: IntArray, solved: IntArray) -> IntArray:
+    """For every row left the solved row that is most alike in weather, faults and set point."""
+    columns = [case.cars.set_c, case.cars.displacement_m3]
+    for batch in (case.conditions, case.faults):
+        columns += [getattr(batch, field.name) for field in fields(batch)]
+    values = np.nan_to_num(np.stack(columns, axis=-1).astype(float))
+    values /= np.maximum(values.std(axis=0), 1e-9)
+    here, there = values[left], values[solved]
+    gaps = (there**2).sum(axis=-1) - 2.0 * here @ there.T  # squared, less what is the same
+    return np.asarray(solved[gaps.argmin(axis=1)])
+
+
 def _milder(case: Case, share: float) -> Case:
     """The case part of the way from a mild day without a fault."""
     n = len(case)
-    mild = Conditions.workshop(np.full(n, 25.0)), Faults.none(n)
-    blended = []
-    for start, end in zip(mild, (case.conditions, case.faults), strict=True):
-        change = {}
-        for field in fields(end):
-            first, last = getattr(start, field.name), getattr(end, field.name)
-            if last.dtype == float:
-                mixed = first + share * (last - first)
-                change[field.name] = np.where(np.isnan(mixed), last, mixed)
-        blended.append(replace(end, **change))
-    return Case(case.cars, *blended)
+    conditions = _blend(Conditions.workshop(np.full(n, 25.0)), case.conditions, share)
+    return Case(case.cars, conditions, _blend(Faults.none(n), case.faults, share))
+
+
+def _blend(start: B, end: B, share: float) -> B:
+    """Numbers part of the way from start to end; switches and NaN as at the end."""
+    change = {}
+    for field in fields(end):
+        first, last = getattr(start, field.name), getattr(end, field.name)
+        if last.dtype == float:
+            mixed = first + share * (last - first)
+            change[field.name] = np.where(np.isnan(mixed), last, mixed)
+    return replace(end, **change)
 
 
 def _settled(
@@ -193,7 +218,7 @@ def _settled(
     active = np.array([True, True, True, *_matters(case)])
     zero = np.zeros(len(case))
     low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
-    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa), gas.warmest_c)
+    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 100.0), gas.warmest_c)
     high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
     low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
 
@@ -225,10 +250,10 @@ def _running(gas: Fluid, case: Case) -> Readings:
     mass = run.masses.sum(axis=-1) / (cars.charge_kg * case.faults.charge) - 1.0
     solved &= (np.abs(energy) < BALANCED) & (np.abs(mass) < BALANCED)
     gauge_c = gas.dew_temperature(run.high_kpa)
-    clutch = cars.compressor == compressor.FIXED
+    clutch = cars.compressor == machines.FIXED
     rests = np.where(clutch, run.share, 1.0)
     cut_in = gas.line(x[:, 1] + cars.cut_in_k).p
-    low, low_low, low_high = compressor.swing(run.low_kpa, rests, cut_in)
+    low, low_low, low_high = machines.swing(run.low_kpa, rests, cut_in)
     # High side of a clutch that cycles: it falls towards the air at rest and rises above the mean
     # while the clutch is in; two thirds of the way, crude.
     lift = x[:, 0] - at.ambient_c
@@ -271,7 +296,7 @@ def _at_rest(gas: Fluid, case: Case) -> Readings:
     del gas
     t, zero = case.conditions.ambient_c, np.zeros(len(case))
     pressure = static_pressure(case.cars, case.faults, t)
-    nothing = {name: zero for name in (f.name for f in fields(Readings))}
+    nothing: dict[str, Any] = dict.fromkeys((f.name for f in fields(Readings)), zero)
     vent = t + case.cars.duct_gain_k
     same = ("high_side_kpa", "low_side_kpa", "high_low_kpa", "high_high_kpa")
     nothing |= dict.fromkeys((*same, "low_low_kpa", "low_high_kpa"), pressure)
@@ -291,7 +316,11 @@ def _blank_unsolved(readings: Readings) -> Readings:
 
 
 def _empty(n: int) -> Readings:
+<<<<<<< HEAD
     values = {f.name: np.full(n, np.nan) for f in fields(Readings)}
+=======
+    values: dict[str, Any] = {f.name: np.full(n, np.nan) for f in fields(Readings)}
+>>>>>>> cycle
     return Readings(**values | {"masses_kg": np.full((n, 5), np.nan), "solved": np.zeros(n, bool)})
 
 

@@ -140,14 +140,16 @@ def boil(
         vapour: Conductance of the whole area to vapour, from `air_conductance`.
         cp_vapour: Of the vapour [kJ/(kg K)].
     """
-    lack = np.maximum(line.h_g - h_in, 1.0)
+    # In a loop nearly empty, what comes in is vapour, and superheated.
+    lack = np.maximum(line.h_g - h_in, 0.0)
+    over_in = np.maximum(h_in - line.h_g, 0.0)
     full = np.maximum(whole_wet_kw, 1e-4)
     needed = flow * lack / full
     wet = np.clip(smooth_min(needed, np.ones_like(needed), 0.002), 0.0, 1.0)
     hold = flow * cp_vapour
-    warm = np.maximum(air_c - line.t, 0.0)
+    warm = np.maximum(air_c - line.t - over_in / cp_vapour, 0.0)
     dry_heat = hold * warm * (1.0 - np.exp(-vapour * (1.0 - wet) / hold))
-    over = -(lack - wet * full / flow) + dry_heat / flow
+    over = over_in - lack + (wet * full + dry_heat) / flow
     latent = line.h_g - line.h_f
     first = np.clip(1.0 - lack / latent, 0.0, 1.0)
     last = np.clip(1.0 + np.minimum(over, 0.0) / latent, first, 1.0)

@@ -8,6 +8,7 @@ build the grids and never afterwards.
 
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib import import_module
 from typing import Any
 
 import numpy as np
@@ -71,7 +72,7 @@ class Fluid:
         at = np.clip(at, 0.0, steps)
         low = np.minimum(np.nan_to_num(at).astype(np.int64), steps - 1)
         t = self._temperature[low]
-        return t + (at - low) * (self._temperature[low + 1] - t)
+        return np.asarray(t + (at - low) * (self._temperature[low + 1] - t))
 
     def vapour(self, line: Line, over: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Superheat [K], entropy [kJ/(kg K)] and density [kg/m3] of vapour or wet vapour.
@@ -134,10 +135,9 @@ def fluid(name: str) -> Fluid:
         ImportError: without CoolProp.
         ValueError: for a name that CoolProp does not know, with its message.
     """
-    import CoolProp
-
+    library: Any = import_module("CoolProp")
     parts, shares = _parts(name)
-    state = CoolProp.AbstractState("HEOS", "&".join(parts))
+    state: Any = library.AbstractState("HEOS", "&".join(parts))
     if shares:
         state.set_mole_fractions(shares)
         warmest = min(_critical_c(part) for part in parts) - 10.0
@@ -146,11 +146,11 @@ def fluid(name: str) -> Fluid:
     rows = int((warmest - BELOW_CRITICAL_K - COLDEST_C) / VAPOUR_STEP_K)
     warmest = COLDEST_C + rows * VAPOUR_STEP_K
     temperatures = np.linspace(COLDEST_C, warmest, round(rows * VAPOUR_STEP_K / LINE_STEP_K) + 1)
-    line = np.array([_saturated(state, CoolProp, t) for t in temperatures])
+    line = np.array([_saturated(state, library, t) for t in temperatures])
     logs = np.linspace(line[0, 0], line[-1, 0], 2001)
     inverse = np.interp(logs, line[:, 0], temperatures) if shares else _inverse(line, logs)
     dew = np.linspace(COLDEST_C, warmest, rows + 1)
-    sheets = [_vapour_row(state, CoolProp, t) for t in dew]
+    sheets = [_vapour_row(state, library, t) for t in dew]
     return Fluid(
         name=name,
         molar_mass=state.molar_mass() * 1e3,
@@ -188,8 +188,8 @@ def _saturated(state: Any, library: Any, t: float) -> list[float]:
 
 
 def _inverse(line: FloatArray, logs: FloatArray) -> FloatArray:
-    temperatures = COLDEST_C + LINE_STEP_K * np.arange(len(line))
-    slope = np.gradient(temperatures, line[:, 0], edge_order=2)
+    temperatures = COLDEST_C + LINE_STEP_K * np.arange(len(line), dtype=np.float64)
+    slope = np.asarray(np.gradient(temperatures, line[:, 0], edge_order=2), np.float64)
     return Cubic(line[:, 0].copy(), temperatures, slope).value(logs)
 
 

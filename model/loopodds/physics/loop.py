@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray
-from loopodds.physics import compressor, metering, moist_air
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.physics import machines, moist_air
 from loopodds.physics.cars import Batch, Cars, Conditions, Faults
-from loopodds.physics.exchangers import Passage, air_conductance, boil, condense, smooth_positive
-from loopodds.physics.fluids import KELVIN, Fluid
+from loopodds.physics.exchangers import Boiling, Passage, air_conductance, boil, condense
+from loopodds.physics.fluids import KELVIN, Fluid, Line
 
 UNKNOWNS = ("condensing_c", "suction_c", "stretched", "exchanged", "air_kpa", "cabin_c")
 COLLECTED = 0.6
@@ -33,7 +33,7 @@ DOORS_KW_PER_K = 0.4
 """What open doors exchange with the air outside; estimate."""
 
 STANDING = 0.5
-"""Share of blocked tubes that is full of liquid; the rest is cut off with vapour in it. Estimate."""
+"""Share of blocked tubes that is full of liquid, the rest of vapour; estimate."""
 
 HEATER_C = 65.0
 FULL_LEVEL, FULL_QUALITY, BLEED_WIDTH = 0.006, 0.985, 0.008
@@ -42,14 +42,14 @@ the width: the oil bleed lets more liquid through the higher the level stands. E
 
 
 @dataclass(frozen=True)
-class Case(Batch):
+class Case:
     """Cars of one refrigerant in their weather with their faults."""
 
     cars: Cars
     conditions: Conditions
     faults: Faults
 
-    def take(self, rows):  # type: ignore[no-untyped-def]
+    def take(self, rows: IntArray | BoolArray) -> "Case":
         """The same for some of the rows."""
         return Case(self.cars.take(rows), self.conditions.take(rows), self.faults.take(rows))
 
@@ -102,17 +102,17 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
 
     # Compressor
     speed = np.where(
-        cars.compressor == compressor.ELECTRIC, cars.full_speed, at.engine_rpm / 60.0 * cars.pulley
+        cars.compressor == machines.ELECTRIC, cars.full_speed, at.engine_rpm / 60.0 * cars.pulley
     )
-    # The thermostat sits where the coil is coldest while fed; starved, it is warmed by what boils dry.
+    # The thermostat sits where a fed coil is coldest; a starved one warms it.
     leaving_k, _, _ = fluid.vapour(line_s, over)
     fin = suction_c + 0.12 * (inlet - suction_c) + 0.5 * leaving_k
     set_c = np.where(faults.control_failed, -60.0, cars.set_c)
-    share = compressor.share_of_stroke(suction_c, fin, set_c, cars.band_k, cars.senses_fin)
-    share = share * compressor.shut_off_share(high, cars.shut_off_kpa)
-    turning = np.where(cars.compressor == compressor.ELECTRIC, speed * share, speed)
+    share = machines.share_of_stroke(suction_c, fin, set_c, cars.band_k, cars.senses_fin)
+    share = share * machines.shut_off_share(high, cars.shut_off_kpa)
+    turning = np.where(cars.compressor == machines.ELECTRIC, speed * share, speed)
     ratio = np.maximum(high / low, 1.0)
-    filled = compressor.volumetric_efficiency(ratio, turning, cars.best_volumetric, cars.clearance)
+    filled = machines.volumetric_efficiency(ratio, turning, cars.best_volumetric, cars.clearance)
     swept = cars.displacement_m3 * speed * share * filled * faults.pumping
     # Suction line: warmed by the engine bay, on an estimate of the flow.
     estimate = swept * line_s.rho_g * CP_VAPOUR
@@ -124,34 +124,37 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     h_suction = h_out + exchanged + warmed
     line_d = fluid.line(fluid.dew_temperature(high)) if np.any(air_kpa) else line_c
     ideal = np.maximum(line_d.h_g + fluid.isentropic(line_d, entropy) - h_suction, 0.05)
-    good = compressor.isentropic_efficiency(ratio, turning, cars.best_isentropic)
+    good = machines.isentropic_efficiency(ratio, turning, cars.best_isentropic)
     work = ideal / good / faults.pumping**faults.pumping_leak
     h_discharge = h_suction + work * (1.0 - cars.shell_loss)
     discharge_k, _, rho_d = fluid.vapour(line_d, h_discharge - line_d.h_g)
 
-    condenser = _condenser(fluid, case, x, line_c, high, flow, h_discharge, thin)
+    condenser = _condenser(fluid, case, air_kpa, line_c, high, flow, h_discharge, thin)
     fill, hot_masses, leaving, air_room = condenser
     h_liquid = leaving.enthalpy(fluid, line_c) - exchanged
 
     # Liquid line and metering
-    line_area = cars.line_area * (1.0 - faults.line_closed)
-    rho_line = metering.inlet_density(h_liquid + exchanged, line_c)
-    drop = metering.line_drop(flow, rho_line, line_area)
     evaporating = low + cars.suction_drop * flow**2 / rho_s
     line_e = fluid.line(fluid.dew_temperature(evaporating))
-    before = evaporating + smooth_positive(high - drop - evaporating, 20.0)
-    line_in = fluid.line(fluid.dew_temperature(before))
-    rho_in = metering.inlet_density(h_liquid, line_in)
     over_e = h_out - line_e.h_g
     superheat, _, _ = fluid.vapour(line_e, over_e)
     signed = superheat + np.minimum(over_e, 0.0) / CP_VAPOUR
-    opening = metering.valve_opening(signed, line_e.t, cars.static_k, cars.to_full_k, cars.limit_c)
+    opening = machines.valve_opening(signed, line_e.t, cars.static_k, cars.to_full_k, cars.limit_c)
     opening = np.where(np.isnan(faults.valve_stuck), opening, faults.valve_stuck)
-    opening = np.where(cars.orifice, 1.0, opening) * faults.metering_free
-    arriving = fluid.line(np.minimum(leaving.liquid_c - exchanged / line_c.cp_f, line_in.t))
-    choked = metering.choked_pressure(evaporating, arriving.p)
-    behind = np.where(cars.orifice, choked, evaporating)
-    let_through = metering.passage_flow(cars.metering_area * opening, rho_in, before, behind)
+    area = cars.metering_area * np.where(cars.orifice, 1.0, opening) * faults.metering_free
+    line_area = cars.line_area * (1.0 - faults.line_closed)
+    rho_line = machines.inlet_density(h_liquid + exchanged, line_c)
+    # Line and metering in series; what flashes between them is found in two rounds.
+    before = machines.between(high, evaporating, (line_area, rho_line), (area, rho_line))
+    liquid_c = leaving.liquid_c - exchanged / line_c.cp_f
+    for _ in range(2):
+        line_in = fluid.line(fluid.dew_temperature(before))
+        rho_in = machines.inlet_density(h_liquid, line_in)
+        arriving = fluid.line(np.minimum(liquid_c, line_in.t))
+        choked = machines.choked_pressure(evaporating, arriving.p)
+        behind = np.where(cars.orifice, choked, evaporating)
+        before = machines.between(high, behind, (line_area, rho_line), (area, rho_in))
+    let_through = machines.passage_flow(area, rho_in, before, behind)
 
     # Evaporator
     ua_air = cars.evaporator_ua_air * np.sqrt(at.blower * faults.evaporator_air)
@@ -170,11 +173,14 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     vent = vent + faults.mixing * (HEATER_C - vent)
 
     # What is left over
-    rest = _rest(
-        fluid, case, line_e, line_s, rho_s, rho_d, rho_line, boiling, over_e, low, suction_k
-    )
-    masses = np.stack([*hot_masses, *rest[:3]], axis=-1)
-    fill = np.where(cars.orifice, rest[3], fill)
+    rest = _low_side(cars, line_e, boiling, over_e)
+    # Oil takes up refrigerant by its pressure against saturation at its own temperature (Raoult's
+    # form), three tenths of its mass when saturated; from memory for PAG.
+    dissolved = 0.3 * cars.oil_kg * low / fluid.line(suction_c + suction_k).p
+    lines = cars.liquid_volume * rho_line + cars.suction_volume * rho_s
+    lines = lines + cars.discharge_volume * rho_d + dissolved
+    masses = np.stack([*hot_masses, *rest[:2], lines], axis=-1)
+    fill = np.where(cars.orifice, rest[2], fill)
     given = cars.charge_kg * faults.charge
     moles = COLLECTED * faults.air * cars.charge_kg / (28.965e-3)
     pushed = moles * 8.314462618e-3 * (condensing + KELVIN) / air_room
@@ -234,17 +240,27 @@ def _inlet_air(
     return inlet, fresh + again * (cabin - fresh)
 
 
-def _condenser(fluid, case, x, line_c, high, flow, h_discharge, thin):  # type: ignore[no-untyped-def]
+def _condenser(
+    fluid: Fluid,
+    case: Case,
+    air_kpa: FloatArray,
+    line_c: Line,
+    high: FloatArray,
+    flow: FloatArray,
+    h_discharge: FloatArray,
+    thin: FloatArray,
+) -> tuple[FloatArray, tuple[FloatArray, FloatArray], Passage, FloatArray]:
     """Level of the receiver, masses in condenser and receiver, what leaves, and room for air."""
     cars, at, faults = case.cars, case.conditions, case.faults
     engine = (at.engine_rpm / 1500.0) ** cars.fan_with_engine
-    stage = cars.fan_low + (1.0 - cars.fan_low) * compressor.ramp((high - cars.fan_kpa) / 400.0)
+    stage = cars.fan_low + (1.0 - cars.fan_low) * machines.ramp((high - cars.fan_kpa) / 400.0)
     air_share = stage * engine * faults.condenser_air
     capacity = cars.condenser_air * air_share * moist_air.CP_AIR * thin
     ua = cars.condenser_ua * np.sqrt(air_share)
-    foul = 1.0 / (1.0 + 2.0 * x[:, 4] / high)  # air blankets the tubes; estimate
+    foul = 1.0 / (1.0 + 2.0 * air_kpa / high)  # air blankets the tubes; estimate
     sides = (VAPOUR_SIDE, 1.0, LIQUID_SIDE)
-    conductances = tuple(air_conductance(capacity, ua * side * foul) for side in sides)
+    vapour, both, liquid = (air_conductance(capacity, ua * side * foul) for side in sides)
+    conductances = vapour, both, liquid
     air_c = at.ambient_c + at.condenser_rise_k
     free = 1.0 - faults.condenser_blocked
     over = h_discharge - line_c.h_g
@@ -268,23 +284,17 @@ def _condenser(fluid, case, x, line_c, high, flow, h_discharge, thin):  # type: 
     dead = STANDING * cars.condenser_volume * faults.condenser_blocked * line_c.rho_f
     mass = cars.condenser_volume * (area * main.density + area_2 * last.density) + dead
     stored = cars.receiver_volume * (level * line_c.rho_f + (1.0 - level) * line_c.rho_g)
-    liquid = main.liquid_share + last.liquid_share + faults.condenser_blocked
-    room = cars.condenser_volume * np.maximum(1.0 - liquid, 0.05)
+    full = main.liquid_share + last.liquid_share + faults.condenser_blocked
+    room = cars.condenser_volume * np.maximum(1.0 - full, 0.05)
     room = room + cars.receiver_volume * (1.0 - 0.9 * level)
     return fall / FULL_LEVEL, (mass, stored), last, room
 
 
-def _rest(fluid, case, line_e, line_s, rho_s, rho_d, rho_line, boiling, over_e, low, suction_k):  # type: ignore[no-untyped-def]
-    """Masses in evaporator, accumulator and the rest, and the level of the accumulator."""
-    cars = case.cars
-    evaporator = cars.evaporator_volume * boiling.density
-    above = over_e / (line_e.h_g - line_e.h_f)
-    fill = (FULL_QUALITY - 1.0 - above) / BLEED_WIDTH
+def _low_side(
+    cars: Cars, line_e: Line, boiling: Boiling, over_e: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Masses in evaporator and accumulator, and the logit of the accumulator's level."""
+    fill = (FULL_QUALITY - 1.0 - over_e / (line_e.h_g - line_e.h_f)) / BLEED_WIDTH
     level = logistic(fill)
     held = cars.accumulator_volume * (level * line_e.rho_f + (1.0 - level) * line_e.rho_g)
-    # Oil takes up refrigerant by its pressure against saturation at its own temperature (Raoult's
-    # form), three tenths of its mass when saturated; from memory for PAG.
-    warm = fluid.line(line_s.t + suction_k)
-    dissolved = 0.3 * cars.oil_kg * low / warm.p
-    lines = cars.liquid_volume * rho_line + cars.suction_volume * rho_s
-    return evaporator, held, lines + cars.discharge_volume * rho_d + dissolved, fill
+    return cars.evaporator_volume * boiling.density, held, fill

@@ -6,14 +6,15 @@ population reads like the middle of service tables. All numbers here are enginee
 
 from collections.abc import Mapping
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import UnknownName
 from loopodds.physics.cars import Cars
-from loopodds.physics.compressor import ELECTRIC, FIXED, VARIABLE
 from loopodds.physics.cycle import nominal_charge
+from loopodds.physics.machines import ELECTRIC, FIXED, VARIABLE
 
 COMPRESSORS: Mapping[str, int] = {"fixed": FIXED, "variable": VARIABLE, "electric": ELECTRIC}
 DEVICES = ("valve", "orifice")
@@ -177,7 +178,7 @@ def _set_points(
 
 def _fit(cars: Cars, compressor: str, orifice: bool) -> Cars:
     """Sizes that go with the kind."""
-    change: dict[str, FloatArray] = {}
+    change: dict[str, Any] = {}
     if compressor == "electric":
         change["displacement_m3"] = cars.displacement_m3 * (33.0 / 145.0)
     if orifice:

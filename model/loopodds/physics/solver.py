@@ -99,4 +99,4 @@ def _inverse(
     moved = rates(nudged.reshape(-1, x.shape[1]), np.tile(rows, k))[:, columns]
     slope = (moved.reshape(k, len(x), k) - now) / nudge[..., None]
     jacobian = np.moveaxis(slope, 0, -1) * scale[columns]
-    return np.linalg.inv(-jacobian + 1e-10 * np.eye(k))
+    return np.asarray(np.linalg.inv(-jacobian + 1e-10 * np.eye(k)), float)

@@ -1,16 +1,19 @@
-"""Compressors of cars: how much they pump, how hot, and how their control holds the low side.
+"""What moves the refrigerant and what meters it: compressors, expansion valves, orifice tubes.
 
-Pressures in kPa absolute, temperatures in degC, enthalpies in kJ/kg. The controls are proportional
+Pressures in kPa absolute, temperatures in degC, enthalpies in kJ/kg, densities in kg/m3, flows in
+kg/s, areas in m2. The controls are proportional
 bands, so that a state of the loop has one answer; what swings is worked out from the mean.
 """
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.physics.exchangers import smooth_positive
+from loopodds.physics.fluids import Line
 
 FIXED, VARIABLE, ELECTRIC = 0, 1, 2
-SHUT_OFF_BAND_KPA = 150.0
-"""Below the pressure of the high-pressure switch in which it begins to cut: it cycles there."""
+SHUT_OFF_BAND_KPA = 450.0
+"""Between cut-out and cut-in of the high-pressure switch, over which it cycles; common practice."""
 
 
 CORNER = 0.1
@@ -77,3 +80,67 @@ def swing(
     rest = np.clip((0.98 - duty) / 0.1, 0.0, 1.0)
     mean = low_kpa + 0.5 * (1.0 - duty) * span * rest
     return mean, low_kpa, low_kpa + span * rest
+
+
+DISCHARGE = 0.7
+"""Of a sharp short passage for liquid; common practice."""
+
+FLASHING = 0.88
+"""Share of the saturation pressure of the liquid below which the flow chokes; from memory."""
+
+
+def valve_opening(
+    superheat_k: FloatArray,
+    evaporating_c: FloatArray,
+    static_k: FloatArray,
+    to_full_k: FloatArray,
+    limit_c: FloatArray,
+) -> FloatArray:
+    """Share of a thermostatic valve's greatest opening.
+
+    Shut below the static superheat, then in proportion until full (valve characteristic of the
+    ASHRAE Handbook, Refrigeration); above the limit (MOP) each kelvin of evaporating temperature
+    asks for one more of superheat. Both corners are rounded; a closed valve still weeps.
+    """
+    above = superheat_k - static_k - smooth_positive(evaporating_c - limit_c, 0.2)
+    return ramp(above / to_full_k)
+
+
+def inlet_density(h: FloatArray, line: Line) -> FloatArray:
+    """Density in front of a passage: liquid, or homogeneous mixture once vapour is in it."""
+    quality = smooth_positive((h - line.h_f) / (line.h_g - line.h_f), 1e-3)
+    quality = np.minimum(quality, 1.0)
+    return 1.0 / (quality / line.rho_g + (1.0 - quality) / line.rho_f)
+
+
+def passage_flow(
+    area: FloatArray, density: FloatArray, before_kpa: FloatArray, behind_kpa: FloatArray
+) -> FloatArray:
+    """Orifice equation: m = C A sqrt(2 rho dp); Bernoulli."""
+    fall = smooth_positive(before_kpa - behind_kpa, 1.0)
+    return np.asarray(DISCHARGE * area * np.sqrt(2.0 * density * fall * 1e3))
+
+
+def choked_pressure(evaporating_kpa: FloatArray, saturation_kpa: FloatArray) -> FloatArray:
+    """Pressure that an orifice tube works against.
+
+    Liquid chokes as it begins to flash: the pressure at the throat does not fall below a share of
+    the saturation pressure of what comes in. The form of Kim & O'Neal, ASHRAE Transactions 100
+    (1994) part 1, with a constant share in place of their fit, whose figures could not be read.
+    """
+    return np.maximum(evaporating_kpa, FLASHING * saturation_kpa)
+
+
+def between(
+    before_kpa: FloatArray,
+    behind_kpa: FloatArray,
+    first: tuple[FloatArray, FloatArray],
+    second: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Pressure between two passages in series, each an area and a density.
+
+    The fall of a passage goes by 1 / (rho A^2) at one flow (orifice equation).
+    """
+    fall = [1.0 / (density * area**2) for area, density in (first, second)]
+    over = smooth_positive(before_kpa - behind_kpa, 1.0)
+    return behind_kpa + over * fall[1] / (fall[0] + fall[1])
