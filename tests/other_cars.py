@@ -14,10 +14,10 @@ import numpy as np
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
-from loopodds.physics.cars import Cars, Conditions, Faults
-from loopodds.physics.cycle import Readings, nominal_charge, solve
-from loopodds.physics.population import draw_cars
-from loopodds.physics.severities import draw_faults
+from loopodds.machine.cars import Cars, Conditions, Faults
+from loopodds.machine.cycle import Readings, nominal_charge, solve
+from loopodds.machine.population import draw_cars
+from loopodds.machine.severities import draw_faults
 
 # factors on the sizes: a larger compressor, a smaller condenser with more air, a bigger evaporator
 OTHER: Mapping[str, float] = {

@@ -22,11 +22,11 @@ from typing import Any
 
 import numpy as np
 from loopodds.knowledge.records import TABLES, Knowledge
-from loopodds.physics.cars import Cars, Conditions, stack
-from loopodds.physics.cycle import Readings, solve
-from loopodds.physics.fluids import fluid
-from loopodds.physics.population import draw_cars
-from loopodds.physics.severities import draw_faults
+from loopodds.machine.cars import Cars, Conditions, stack
+from loopodds.machine.cycle import Readings, solve
+from loopodds.machine.fluids import fluid
+from loopodds.machine.population import draw_cars
+from loopodds.machine.severities import draw_faults
 from loopodds.upkeep.sound_cars import published_cells
 from numpy.typing import NDArray
 
@@ -62,7 +62,7 @@ AXES: Mapping[str, tuple[float, ...]] = {
 }
 WEATHER = {"cool": (5.0, 18.0), "warm": (18.0, 30.0), "hot": (30.0, 44.0)}
 """Air temperatures [degC] of each band, drawn evenly."""
-GRID_CARS, SOUND_CARS, FAULTY_CARS = 16, 400, 260
+GRID_CARS, SOUND_CARS, FAULTY_CARS = 12, 300, 130
 
 # what each gauge may depend on: the parents that it has in readings.toml
 PARENTS: Mapping[str, tuple[str, ...]] = {
@@ -258,15 +258,23 @@ class Shifts:
                 grid = made[kind].grid[gauge]
                 self.expected[gauge][rows] = expected(grid, self.at.take(rows))
         self.seed = seed
-        self.sound = self.moments({})
 
-    def moments(self, states: Mapping[str, str]) -> Moments:
-        """With some states; the same cars and conditions each time."""
-        rng = np.random.default_rng(self.seed + 1)
-        faults = draw_faults(states, self.cars, rng)
-        found = compared(solve(self.cars, self.at, faults), self.cars, self.at)
-        away = {gauge: found[gauge] - self.expected[gauge] for gauge in GAUGES}
-        return {gauge: (float(np.nanmean(v)), float(np.nanvar(v))) for gauge, v in away.items()}
+    def moments(self, wrong: Sequence[Mapping[str, str]]) -> list[Moments]:
+        """With each of some sets of states; the same cars and conditions each time.
+
+        All are solved together: a loop that is hard to solve is led there from one like it.
+        """
+        faults = [
+            draw_faults(states, self.cars, np.random.default_rng(self.seed + 1)) for states in wrong
+        ]
+        every = np.tile(np.arange(len(self.cars)), len(wrong))
+        cars, at = self.cars.take(every), self.at.take(every)
+        found = compared(solve(cars, at, stack(faults)), cars, at)
+        away = {g: found[g].reshape(len(wrong), -1) - self.expected[g] for g in GAUGES}
+        return [
+            {g: (float(np.nanmean(away[g][i])), float(np.nanvar(away[g][i]))) for g in GAUGES}
+            for i in range(len(wrong))
+        ]
 
 
 def shift_lines(
@@ -276,12 +284,12 @@ def shift_lines(
     compressor, device, weather = group
     when = {"compressor": compressor, "expansion": device, "weather": weather}
     shifts = Shifts(compressor, device, WEATHER[weather], made, SEED + 1000 * (number + 1))
-    single = {
-        (parent, state): shifts.moments({parent: state})
-        for parent, states in STATES.items() for state in states
-    }  # fmt: skip
+    one = [(parent, state) for parent, states in STATES.items() for state in states]
+    two = [(a, b) for a, b in combinations(one, 2) if a[0] != b[0]]
+    sound, *rest = shifts.moments([{}, *(dict([a]) for a in one), *(dict(pair) for pair in two)])
+    single, both = dict(zip(one, rest, strict=False)), dict(zip(two, rest[len(one) :], strict=True))
     moved = {
-        key: {gauge: moments[gauge][0] - shifts.sound[gauge][0] for gauge in GAUGES}
+        key: {gauge: moments[gauge][0] - sound[gauge][0] for gauge in GAUGES}
         for key, moments in single.items()
     }
     found = []
@@ -289,20 +297,17 @@ def shift_lines(
         for parent in parents:
             shift = {}
             for state in STATES[parent]:
-                added = max(0.0, single[parent, state][gauge][1] - shifts.sound[gauge][1])
+                added = max(0.0, single[parent, state][gauge][1] - sound[gauge][1])
                 shift[state] = [_round(moved[parent, state][gauge]), _round(added**0.5)]
             block = {"parent": parent, "when": when, "shift": shift}
             found.append({"gauge": gauge, "shifts": block})
-    for one, other in combinations(STATES, 2):
-        for a, b in product(STATES[one], STATES[other]):
-            both = shifts.moments({one: a, other: b})
-            for gauge, parents in PARENTS.items():
-                more = both[gauge][0] - shifts.sound[gauge][0]
-                more -= moved[one, a][gauge] + moved[other, b][gauge]
-                spread = np.hypot(MEASURING[gauge], shifts.sound[gauge][1] ** 0.5)
-                if {one, other} <= set(parents) and abs(more) > TOGETHER_FROM * spread:
-                    block = {"states": {one: a, other: b}, "when": when, "shift": _round(more)}
-                    found.append({"gauge": gauge, "together": block})
+    for (a, b), moments in both.items():
+        for gauge, parents in PARENTS.items():
+            more = moments[gauge][0] - sound[gauge][0] - moved[a][gauge] - moved[b][gauge]
+            spread = np.hypot(MEASURING[gauge], sound[gauge][1] ** 0.5)
+            if {a[0], b[0]} <= set(parents) and abs(more) > TOGETHER_FROM * spread:
+                block = {"states": dict([a, b]), "when": when, "shift": _round(more)}
+                found.append({"gauge": gauge, "together": block})
     return found
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import UnknownName
-from loopodds.physics.cars import Cars, Faults
+from loopodds.machine.cars import Cars, Faults
 
 Range = tuple[float, float]
 

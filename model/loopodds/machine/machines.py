@@ -8,8 +8,8 @@ bands, so that a state of the loop has one answer; what swings is worked out fro
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
-from loopodds.physics.exchangers import smooth_positive
-from loopodds.physics.fluids import Line
+from loopodds.machine.exchangers import smooth_positive
+from loopodds.machine.fluids import Line
 
 FIXED, VARIABLE, ELECTRIC = 0, 1, 2
 SHUT_OFF_BAND_KPA = 450.0

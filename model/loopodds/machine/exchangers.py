@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loopodds.base.arrays import FloatArray
-from loopodds.physics.fluids import Fluid, Line
+from loopodds.machine.fluids import Fluid, Line
 
 TINY = 1e-9
 

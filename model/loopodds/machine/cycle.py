@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.physics import machines, moist_air
-from loopodds.physics.cars import B, Batch, Cars, Conditions, Faults
-from loopodds.physics.fluids import KELVIN, Fluid, fluid
-from loopodds.physics.loop import Case, evaluate, logistic
-from loopodds.physics.solver import settle
+from loopodds.machine import machines, moist_air
+from loopodds.machine.cars import B, Batch, Cars, Conditions, Faults
+from loopodds.machine.fluids import KELVIN, Fluid, fluid
+from loopodds.machine.loop import Case, evaluate, logistic
+from loopodds.machine.solver import settle
 
 AT_ONCE = 8192
 """Loops solved together."""
@@ -316,11 +316,7 @@ def _blank_unsolved(readings: Readings) -> Readings:
 
 
 def _empty(n: int) -> Readings:
-<<<<<<< HEAD
-    values = {f.name: np.full(n, np.nan) for f in fields(Readings)}
-=======
     values: dict[str, Any] = {f.name: np.full(n, np.nan) for f in fields(Readings)}
->>>>>>> cycle
     return Readings(**values | {"masses_kg": np.full((n, 5), np.nan), "solved": np.zeros(n, bool)})
 
 

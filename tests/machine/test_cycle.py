@@ -7,11 +7,11 @@ from functools import cache
 import numpy as np
 import pytest
 from loopodds.base.errors import UnknownName
-from loopodds.physics.cars import Conditions, Faults
-from loopodds.physics.cycle import gauge_bar, solve, static_pressure, volumes
-from loopodds.physics.fluids import fluid
-from loopodds.physics.population import draw_cars
-from loopodds.physics.severities import STATES, draw_faults
+from loopodds.machine.cars import Conditions, Faults
+from loopodds.machine.cycle import gauge_bar, solve, static_pressure, volumes
+from loopodds.machine.fluids import fluid
+from loopodds.machine.population import draw_cars
+from loopodds.machine.severities import STATES, draw_faults
 
 KINDS = (
     ("fixed", "valve"),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from loopodds.physics import exchangers, machines, moist_air
-from loopodds.physics.exchangers import Passage, air_conductance
-from loopodds.physics.fluids import KELVIN, fluid
+from loopodds.machine import exchangers, machines, moist_air
+from loopodds.machine.exchangers import Passage, air_conductance
+from loopodds.machine.fluids import KELVIN, fluid
 
 GASES = ("R134a", "R1234yf", "R152a", "Propane")
 COLUMN = np.ones(1)

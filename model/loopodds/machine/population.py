@@ -12,9 +12,9 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import UnknownName
-from loopodds.physics.cars import Cars
-from loopodds.physics.cycle import nominal_charge
-from loopodds.physics.machines import ELECTRIC, FIXED, VARIABLE
+from loopodds.machine.cars import Cars
+from loopodds.machine.cycle import nominal_charge
+from loopodds.machine.machines import ELECTRIC, FIXED, VARIABLE
 
 COMPRESSORS: Mapping[str, int] = {"fixed": FIXED, "variable": VARIABLE, "electric": ELECTRIC}
 DEVICES = ("valve", "orifice")

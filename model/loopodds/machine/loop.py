@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.physics import machines, moist_air
-from loopodds.physics.cars import Batch, Cars, Conditions, Faults
-from loopodds.physics.exchangers import Boiling, Passage, air_conductance, boil, condense
-from loopodds.physics.fluids import KELVIN, Fluid, Line
+from loopodds.machine import machines, moist_air
+from loopodds.machine.cars import Batch, Cars, Conditions, Faults
+from loopodds.machine.exchangers import Boiling, Passage, air_conductance, boil, condense
+from loopodds.machine.fluids import KELVIN, Fluid, Line
 
 UNKNOWNS = ("condensing_c", "suction_c", "stretched", "exchanged", "air_kpa", "cabin_c")
 COLLECTED = 0.6
