@@ -197,8 +197,11 @@ def gauge_array(
             for parent in parents
         )
 
+    own = {shift.parent for shift in node.shifts if matches(shift.when, context)}
     for pair in node.pairs():
-        if matches(pair.when, context):
+        # what tables add to a sum holds for their own shifts only
+        outranked = pair not in node.together and not own.isdisjoint(pair.states)
+        if matches(pair.when, context) and not outranked:
             mean[where(pair.states)] += pair.shift
     for override in node.overrides:
         value, spread = override.shift
