@@ -56,7 +56,7 @@ def pair_line(kelvin: float, **states: str) -> dict[str, Any]:
 
 def test_two_states_together_move_a_gauge_by_more_than_their_sum(tmp_path: Path) -> None:
     small = Knowledge(SMALL)
-    hidden = small.of_kind("fault", "mechanism")
+    hidden = small.of_kind("fault", "history")
     one, other = [name for name in hidden if name != "charge"][:2]
     a, b = small.node(one).states[1], small.node(other).states[1]
     both = {one: a, other: b}
