@@ -36,16 +36,16 @@ MIDDLE: Mapping[str, float] = {
     "fan_low": 0.40,
     "fan_kpa": 1400.0,
     "condenser_volume": 0.75e-3,
-    "receiver_volume": 0.28e-3,
+    "receiver_volume": 0.17e-3,
     "line_area": 16e-6,
-    "metering_area": 2.6e-6,
-    "static_k": 3.5,
-    "to_full_k": 6.0,
+    "metering_area": 1.7e-6,
+    "static_k": 3.0,
+    "to_full_k": 4.5,
     "evaporator_ua_air": 0.30,
     "evaporator_ua_ref": 0.9,
     "blower_air": 0.13,
     "evaporator_volume": 0.7e-3,
-    "accumulator_volume": 0.8e-3,
+    "accumulator_volume": 0.38e-3,
     "liquid_volume": 0.12e-3,
     "suction_volume": 0.4e-3,
     "discharge_volume": 0.25e-3,
@@ -183,7 +183,7 @@ def _fit(cars: Cars, compressor: str, orifice: bool) -> Cars:
         change["displacement_m3"] = cars.displacement_m3 * (33.0 / 145.0)
     if orifice:
         change["receiver_volume"] = np.zeros(len(cars))
-        change["metering_area"] = cars.metering_area * 0.85
+        change["metering_area"] = cars.metering_area * 1.3
     else:
         change["accumulator_volume"] = np.zeros(len(cars))
     return replace(cars, **change)

@@ -38,7 +38,7 @@ FEED: tuple[str, ...] = ("normal", "reduced", "starved", "flooded", "held_up")
 REDUCED, STARVED = (0.35, 0.65), (0.06, 0.30)
 """Share that is left of the flow area the car needs in its test: see `_feed`."""
 
-FLOODED = (0.6, 1.2)
+FLOODED = (0.85, 1.3)
 """Opening at which a valve sticks open; of an orifice that is too large, per its sound area."""
 
 HELD_UP = (0.35, 0.75)
@@ -97,7 +97,7 @@ def _feed(state: str, faults: Faults, cars: Cars, rng: np.random.Generator) -> F
 
     A working valve opens further when its line is narrowed, so a restriction is felt only once
     line and valve together let less through than the car asks for: sizes go by the area asked for,
-    about 0.45 of a valve's full opening or all of an orifice. Half of the cars have it in the
+    about 0.65 of a valve's full opening or all of an orifice. Half of the cars have it in the
     valve or screen, half in the liquid line, which then shows a fall of temperature.
     """
     n = len(cars)
@@ -111,7 +111,7 @@ def _feed(state: str, faults: Faults, cars: Cars, rng: np.random.Generator) -> F
     if state == "normal":
         return faults
     left = rng.uniform(*(REDUCED if state == "reduced" else STARVED), n)
-    left = left * np.where(cars.orifice, 1.0, 0.45)
+    left = left * np.where(cars.orifice, 1.0, 0.65)
     in_line = rng.random(n) < 0.5
     # A line in series with an orifice of area A passes what A alone passes at `left` when its own
     # area is left / sqrt(1 - left^2) of A.
