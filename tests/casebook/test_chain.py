@@ -140,7 +140,7 @@ def test_any_cell_that_is_changed_is_noticed_and_the_other_cases_are_saved(
         assert walked.problems or walked.findings
         assert walked.sound.get(case, 0) < EVENTS
         saved = salvage(book, walked, folder / "saved.db")
-        book.ends()
+        list(book.ends())
         assert any(checked.problem for checked in check_book(book, small)) or walked.findings
     assert saved.left
     with CaseBook(folder / "saved.db", write=False) as book, CaseBook(written, write=False) as old:
@@ -548,7 +548,7 @@ def test_a_list_asks_the_book_as_often_for_many_cases_as_for_few(
         for _ in range(4):
             queries: list[str] = []
             book._connection.set_trace_callback(queries.append)
-            book.ends()
+            list(book.ends())
             book._connection.set_trace_callback(None)
             counts.append(len(queries))
             for _ in range(5):

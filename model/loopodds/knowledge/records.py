@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -280,6 +278,8 @@ def read_one(stem: str, name: str, entry: object) -> msgspec.Struct:
 
 
 def _text(folder: str | Path | None, name: str) -> str:
+    from importlib import resources
+
     shipped = resources.files("loopodds_data")
     root = Path(folder) if folder else shipped
     if name in SHIPPED_UNLESS_GIVEN and not root.joinpath(name).is_file():
@@ -291,6 +291,8 @@ def _text(folder: str | Path | None, name: str) -> str:
 
 
 def _toml(name: str, text: str) -> dict[str, Any]:
+    import tomllib
+
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
