@@ -160,9 +160,11 @@ def test_cautions_go_with_the_car(model):
         assert ("R1234yf burns" in shown) == (car.vehicle["refrigerant"] == "R1234yf")
 
 
-def test_cars_already_done_are_skipped(results):
-    again = ["--name", "Kim", "--results", results]
+@pytest.mark.parametrize("name", ["Kim", "=1+1"])
+def test_cars_already_done_are_skipped(results, name):
+    again = ["--name", name, "--results", results]
     run(*LESSON, *again, typed=ONE_CAR)
+    assert ",=" not in results.read_text(encoding="utf-8")
     shown = run("drill", "--level", "single", "--seed", "7", "--cars", "2", *again, typed="q\n")
     assert "1 cars of this deck are in" in shown.output
     assert "Car 2 of 2" in shown.output

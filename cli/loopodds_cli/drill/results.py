@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, get_type_hints
 
-from loopodds import SOUND, FileError, InspectionError, printable
+from loopodds import SOUND, FileError, InspectionError, printable, safe_cell
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
@@ -77,7 +77,7 @@ def append_result(
     read_results(path, missing_is_empty=True)
     line = {
         "when": datetime.now(UTC).isoformat(timespec="seconds"),
-        "name": name,
+        "name": safe_cell(name),
         "level": deck[0],
         "seed": deck[1],
         "car": car.number,
@@ -139,7 +139,7 @@ def _result(row: dict[str, str | None], path: str, number: int) -> Result:
 
 def cars_played(results: Iterable[Result], name: str, deck: tuple[str, int]) -> set[int]:
     """Cars of a deck that a trainee has done."""
-    return {r.car for r in results if r.name == name and (r.level, r.seed) == deck}
+    return {r.car for r in results if r.name == safe_cell(name) and (r.level, r.seed) == deck}
 
 
 def standings(results: Sequence[Result]) -> dict[tuple[str, int], list[Standing]]:
