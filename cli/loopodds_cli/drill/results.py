@@ -55,7 +55,7 @@ def trainee(name: str) -> str:
         InspectionError: if it is empty or long, or a spreadsheet would take it for a formula.
     """
     clean = printable(name.strip())
-    if not clean or len(clean) > LONGEST_NAME or clean[0] in "=+-@":
+    if not clean or len(clean) > LONGEST_NAME or clean[0] in "=+-@" or safe_cell(clean) != clean:
         raise InspectionError(
             f"name {clean[:LONGEST_NAME]!r}: 1 to {LONGEST_NAME} characters, "
             "the first none of = + - @"
@@ -77,7 +77,7 @@ def append_result(
     read_results(path, missing_is_empty=True)
     line = {
         "when": datetime.now(UTC).isoformat(timespec="seconds"),
-        "name": safe_cell(name),
+        "name": name,
         "level": deck[0],
         "seed": deck[1],
         "car": car.number,
@@ -139,7 +139,7 @@ def _result(row: dict[str, str | None], path: str, number: int) -> Result:
 
 def cars_played(results: Iterable[Result], name: str, deck: tuple[str, int]) -> set[int]:
     """Cars of a deck that a trainee has done."""
-    return {r.car for r in results if r.name == safe_cell(name) and (r.level, r.seed) == deck}
+    return {r.car for r in results if r.name == name and (r.level, r.seed) == deck}
 
 
 def standings(results: Sequence[Result]) -> dict[tuple[str, int], list[Standing]]:
