@@ -46,7 +46,7 @@ from loopodds.casebook.file import (
     write_book,
 )
 from loopodds.casebook.kept import keep_knowledge, unpacked
-from loopodds.casebook.layout import INSERT, SCHEMA, VERSION, bring_forward, layout_of
+from loopodds.casebook.layout import INSERT, SCHEMA, VERSION, bring_forward, layout_of, readable
 
 BUSY_SECONDS = 10.0
 """How long to wait for another process to finish its write."""
@@ -89,6 +89,8 @@ class CaseBook:
     ) -> None:
         self.path = path = book_path(path)
         self._clock = clock
+        # cases of a damaged book of an earlier layout of which something cannot be read
+        self.lost: dict[int, str] = {}
         if write and is_missing(path):
             begin_file(path, SCHEMA, VERSION)
         check_header(path, VERSION)
@@ -119,6 +121,9 @@ class CaseBook:
         """
         query = f"SELECT {_COLUMNS} FROM events WHERE case_number = ? ORDER BY position"
         rows = self._rows(query, case)
+        if case in self.lost:
+            damaged = CaseBookError(f"case book {self.path}: case {case}: {self.lost[case]}")
+            raise damaged.helped_by("salvage")
         if not rows:
             numbers = self.numbers()
             held = f"it holds cases {numbers[0]} to {numbers[-1]}" if numbers else "it is empty"
@@ -150,12 +155,15 @@ class CaseBook:
                 WHERE typeof(case_number) = 'integer' GROUP BY case_number
             ) CROSS JOIN events USING (place)"""
         for row in self._each(query):
-            case, last, problem = row[0], None, problems.get(row[0], "")
+            case, last = row[0], None
+            problem = problems.get(case, "") or self.lost.get(case, "")
             try:
                 last = event_of(row)
             except DamagedEvent as error:
                 problem = str(error)
             yield Ends(case, *openings.get(case, ("", "")), last, problem)
+        for case in self.lost.keys() - openings.keys():
+            yield Ends(case, "", "", None, self.lost[case])
 
     def _openings_and_senseless(self) -> list[tuple[Any, ...]]:
         """Openings, and events that cannot be any as far as that is quickly seen, in one pass.
@@ -274,7 +282,8 @@ class CaseBook:
         except CaseBookError as error:
             return [str(error)]
         findings = [bytes(row[0]).decode(errors="replace") for row in rows]
-        return [] if findings == ["ok"] else findings
+        unread = [f"{len(self.lost)} cases cannot be read whole"] if self.lost else []
+        return unread if findings == ["ok"] else findings
 
     def _connect(self, write: bool) -> sqlite3.Connection:
         address = self.path.absolute().as_uri()
@@ -287,10 +296,11 @@ class CaseBook:
                 if write or os.access(self.path.parent, os.W_OK) or has_log(self.path):
                     raise
                 connection = self._opened(f"{address}?immutable=1")
-            if layout_of(connection) < VERSION and not write:
-                connection = _in_memory(connection)
             if layout_of(connection) < VERSION:
-                bring_forward(connection)
+                if write:
+                    bring_forward(connection)
+                else:
+                    connection, self.lost = _in_memory(connection)
             connection.execute("PRAGMA synchronous = FULL" if write else "PRAGMA query_only = ON")
             return connection
 
@@ -373,10 +383,17 @@ def taken(path: Path) -> CaseBookError:
     return CaseBookError(f"case book {path}: there is such a file already; name a new one")
 
 
-def _in_memory(connection: sqlite3.Connection) -> sqlite3.Connection:
-    """A copy of a book that may not be written, for bringing it forward."""
+def _in_memory(connection: sqlite3.Connection) -> tuple[sqlite3.Connection, dict[int, str]]:
+    """A book that may not be written, brought forward; and what of which case cannot be read."""
     with closing(connection):
         copy = sqlite3.connect(":memory:", isolation_level=None)
         connection.backup(copy)
         copy.text_factory = bytes
-        return copy
+    try:
+        bring_forward(copy)
+        return copy, {}
+    except sqlite3.DatabaseError:
+        with closing(copy):
+            new = sqlite3.connect(":memory:", isolation_level=None)
+            new.text_factory = bytes
+            return new, readable(copy, new)
