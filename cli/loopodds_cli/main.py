@@ -20,6 +20,7 @@ COMMANDS = {
     "next": "Choose the test that is worth its minutes.",
     "plan": "Choose what to do to the car.",
     "connect": "Say whether a machine may be connected to the car.",
+    "gauges": "Say what the gauges of this car should read today.",
     "explain": "Explain why a condition is likely or not.",
     "whatif": "Show a case beside its variations.",
     "report": "Write a report for the customer and the workshop.",

@@ -16,9 +16,9 @@ from loopodds.base.units import format_quantity as format_quantity, parse_quanti
 from loopodds.physics.refrigerants import refrigerant as refrigerant
 from loopodds.inference.bif import write_bif as write_bif
 from loopodds.knowledge.assembly import build_network as build_network
+from loopodds.knowledge.blocks import Levels as Levels
 from loopodds.knowledge.nodes import (
-    Gauge as Gauge, Graded as Graded, Levels as Levels, Node as Node, Tabular as Tabular,
-    parents_of as parents_of,
+    Gauge as Gauge, Graded as Graded, Node as Node, Tabular as Tabular, parents_of as parents_of,
 )
 from loopodds.knowledge.records import (
     SOUND as SOUND, Knowledge as Knowledge, UnsafeFolder as UnsafeFolder,
@@ -124,6 +124,10 @@ from loopodds.report.content import Report as Report
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
+)
+from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture
+from loopodds.report.gauge_sheet import (
+    GaugeLine as GaugeLine, GaugeSheet as GaugeSheet, gauge_sheet as gauge_sheet,
 )
 from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet

@@ -19,7 +19,8 @@ from loopodds.inference.bif import read_bif, write_bif
 from loopodds.inference.junction import JunctionTree, Posterior
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
 from loopodds.knowledge.assembly import build_network
-from loopodds.knowledge.nodes import Gauge, Graded, matches
+from loopodds.knowledge.blocks import matches
+from loopodds.knowledge.nodes import Gauge, Graded
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.exchange import pgmpy_model
 from references import (

@@ -9,12 +9,13 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from loopodds.base.errors import KnowledgeError
+from loopodds.base.errors import InspectionError, KnowledgeError
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import GaugeReading, InspectionBatch, batch_of
 from loopodds.inspection.remarks import Impossible, impossible_readings
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import CHOICES
+from loopodds.knowledge.blocks import Settling
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import refrigerant
 
@@ -421,3 +422,76 @@ def test_a_reading_has_limits_of_its_own_where_the_knowledge_gives_them() -> Non
     found = impossible_readings(batch, Knowledge())
     assert [(bad.row, bad.column) for bad in found] == [(0, "vent"), (1, "discharge_pipe")]
     assert found[0].reason == "vent temperature is between -40 and 90 degC"
+
+
+# --- conditions of the running test --------------------------------------------------------------
+
+
+def test_the_lift_counts_from_the_air_that_the_condenser_takes_in(small: Knowledge) -> None:
+    case = {"vehicle": FULLY_STATED, "readings": {"high_side": "19 bar"}}
+    outdoors = gauges_of(small, **case, conditions={"ambient": "30 degC"})
+    entering = {"ambient": "30 degC", "condenser_inlet": "38 degC"}
+    inlet = gauges_of(small, **case, conditions=entering)
+    away = number(outdoors, "high_side", "value") - number(inlet, "high_side", "value")
+    assert away == pytest.approx(8.0, rel=1e-12)
+
+
+def test_of_a_swing_the_middle_counts_and_its_width_is_doubt(small: Knowledge) -> None:
+    day = {"vehicle": FULLY_STATED, "conditions": {"ambient": "25 degC"}}
+    ends = {"low_side_lowest": "1.4 bar", "low_side_highest": "2.6 bar"}
+    swing = gauges_of(small, **day, readings=ends)
+    middle = gauges_of(small, **day, readings={"low_side": "2.0 bar"})
+    assert number(swing, "low_side") == pytest.approx(number(middle, "low_side"), rel=1e-12)
+    fluid = refrigerant("R134a")
+    width = fluid.saturation_temperature(361.325) - fluid.saturation_temperature(241.325)
+    assert number(swing, "low_side", "extra") == pytest.approx(width / 48**0.5, rel=1e-9)
+    # a reading of its own outranks the swing
+    both = gauges_of(small, **day, readings={**ends, "low_side": "2.2 bar"})
+    alone = gauges_of(small, **day, readings={"low_side": "2.2 bar"})
+    assert number(both, "low_side") == number(alone, "low_side")
+    assert number(both, "low_side", "extra") == 0
+
+
+def test_ends_of_a_swing_the_wrong_way_round_are_refused() -> None:
+    readings = {"low_side_lowest": "2.6 bar", "low_side_highest": "1.4 bar"}
+    with pytest.raises(InspectionError, match=r"low_side_highest.*below low_side_lowest"):
+        inspection_from({"vehicle": FULLY_STATED, "readings": readings})
+
+
+def test_a_gauge_read_before_the_loop_has_settled_says_less(small: Knowledge) -> None:
+    node = small.gauges["low_side"]
+    settling = Settling(spread=6.0, minutes=4.0)
+    slow = small.changed(
+        nodes={**small.nodes, "low_side": msgspec.structs.replace(node, settling=settling)}
+    )
+
+    def extra(minutes: str) -> float:
+        found = gauges_of(
+            slow,
+            vehicle=FULLY_STATED,
+            conditions={"ambient": "25 degC", "running_for": minutes},
+            readings={"low_side": "2 bar"},
+        )
+        return number(found, "low_side", "extra")
+
+    assert extra("0 min") == pytest.approx(6.0, rel=1e-12)
+    assert extra("4 min") == pytest.approx(6.0 / np.e, rel=1e-12)
+    assert extra("1 h") == pytest.approx(0.0, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "reason"),
+    [
+        ("engine_speed", "30 rpm", "an engine that runs turns at 300 to 8000 rpm"),
+        ("engine_speed", "1500", "has no unit"),
+        ("blower", "120 %", "a blower runs at 0 to 100 %"),
+        ("air_intake", "recirc", "did you mean 'recirculated'"),
+        ("doors", "closed", "shut"),
+        ("condenser_inlet", "120 degC", "between -50 and 90 degC"),
+    ],
+)
+def test_a_condition_that_cannot_be_is_refused_with_its_reason(
+    key: str, value: str, reason: str
+) -> None:
+    with pytest.raises(InspectionError, match=reason):
+        inspection_from({"vehicle": FULLY_STATED, "conditions": {key: value}})

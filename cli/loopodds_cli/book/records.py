@@ -60,7 +60,7 @@ def list_(desk: Desk, everything: bool) -> None:
     Example:
       loopodds case list --all
     """
-    from loopodds_cli.pages.case_list import list_json, print_list
+    from loopodds_cli.book.list_page import list_json, print_list
 
     with desk.opened() as book:
         if desk.as_json:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from loopodds import SOUND, TELLING, described, printable, title_of, value_text
 from rich.text import Text
 
+from loopodds_cli.book.list_page import likeliest
 from loopodds_cli.cases import Next, none_pays
-from loopodds_cli.pages.case_list import likeliest
 from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, percent, test_title
 from loopodds_cli.pages.stops import put_stops
 

@@ -43,6 +43,7 @@ def print_next(result: Assessment) -> None:
     now = services_text(result.advice.best.services, result.knowledge)
     page.title(result.case, f" best plan now: {now}")
     page.line("")
+    _tell(page, result)
     best = result.policy.best
     if result.settling:
         _settle(page, result)
@@ -57,6 +58,16 @@ def print_next(result: Assessment) -> None:
         _sequence(page, result)
     _left_out(page, result)
     _closed(page, result)
+
+
+def _tell(page: Page, result: Assessment) -> None:
+    """Conditions that were not stated and are worth a look; above the test where worth more."""
+    worth = [one for one in result.untold if round(one.worth) > 0]
+    if worth:
+        titles = [f"{lowered(o.title)} ({money(o.worth, result.currency)})" for o in worth]
+        more = worth[0].worth > result.policy.saves
+        page.marked("?", f"Tell {'first' if more else 'too'}: {', '.join(titles)}.")
+        page.line("")
 
 
 def _settle(page: Page, result: Assessment) -> None:

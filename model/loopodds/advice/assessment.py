@@ -12,6 +12,7 @@ import numpy as np
 from loopodds.advice.firmness import Advice, PlanTurn, advise, plan_turns
 from loopodds.advice.promise import Promise
 from loopodds.advice.proposals import Left, Proposal, left_by, proposals
+from loopodds.advice.untold import Untold, worth_telling
 from loopodds.decision.connection import Connection, may_connect
 from loopodds.decision.next_test import (
     Policy,
@@ -126,6 +127,11 @@ class Assessment(Diagnosis):
     def policy(self) -> Policy:
         """The best sequence of tests, or to stop testing."""
         return best_policy(self.shop, self._lookahead)
+
+    @cached_property
+    def untold(self) -> tuple[Untold, ...]:
+        """Conditions that were not stated and what telling them is worth, the most first."""
+        return worth_telling(self.shop)
 
     @cached_property
     def advice(self) -> Advice:
@@ -246,6 +252,7 @@ class Assessment(Diagnosis):
             "stop": self.policy.best is None and not self.settling,
             "next_tests": [test.as_json() for test in self.tests],
             "closed": [closed._asdict() for closed in self.shop.closed],
+            "untold": [one.as_json() for one in self.untold],
             "lookahead": self.policy.depth,
             "saves": self.policy.saves,
             "could_miss": self.policy.gap,

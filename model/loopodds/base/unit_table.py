@@ -1,7 +1,7 @@
 """The table of units, with conversions for single values and whole columns.
 
 Internal units: pressure and vacuum kPa absolute, rise of pressure kPa, temperature degC,
-temperature difference K, mass g, share %, length m, time min, resistance Mohm.
+temperature difference K, mass g, share %, length m, time min, resistance Mohm, rotation rpm.
 
 A pressure is a gauge pressure unless it says ``abs``; it is taken above the standard atmosphere at
 the altitude given. Units of mercury column without a further word are vacuum readings, because a
@@ -26,7 +26,7 @@ from loopodds.base.errors import OutOfRange
 
 Dimension = Literal[
     "pressure", "temperature", "difference", "mass", "share", "length", "time", "resistance",
-    "vacuum", "rise", "volume_share", "mass_share",
+    "vacuum", "rise", "volume_share", "mass_share", "rotation",
 ]  # fmt: skip
 Reference = Literal["none", "gauge", "absolute", "vacuum"]
 
@@ -45,6 +45,7 @@ INTERNAL_UNITS: Mapping[Dimension, str] = MappingProxyType(
         "rise": "kPa",
         "volume_share": "% by volume",
         "mass_share": "% by mass",
+        "rotation": "rpm",
     }
 )
 ALTITUDE_LIMITS_M = (-2000.0, 11000.0)
@@ -68,6 +69,7 @@ FLOORS: Mapping[Dimension, float] = MappingProxyType(
         "rise": 0.0,
         "volume_share": 0.0,
         "mass_share": 0.0,
+        "rotation": 0.0,
     }
 )
 
@@ -211,6 +213,7 @@ OTHERS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
     (Unit("h", "time", 60.0, 0, "h", 1), ("hour", "hours", "hr")),
     (Unit("months", "time", YEAR_MIN / 12, 0, "months", 0), ("month",)),
     (Unit("years", "time", YEAR_MIN, 0, "years", 1), ("year", "yr", "yrs")),
+    (Unit("rpm", "rotation", 1.0, 0, "rpm", 0), ("1/min", "/min", "r/min", "rev/min", "min-1")),
     # nobody measures milliohms of insulation: a small m means mega as well
     (Unit("ohm", "resistance", 1e-6, 0, "ohm", 0), ("ohms",)),
     (Unit("kohm", "resistance", 1e-3, 0, "kohm", 0), ("kiloohm", "kilohm", "kohms")),

@@ -59,6 +59,7 @@ TITLES: Mapping[Dimension, str] = MappingProxyType(
         "rise": "a rise of pressure",
         "volume_share": "a share by volume",
         "mass_share": "a share by mass",
+        "rotation": "a speed of rotation",
     }
 )
 ADVICE: Mapping[Dimension, str] = MappingProxyType(
@@ -81,6 +82,7 @@ ADVICE: Mapping[Dimension, str] = MappingProxyType(
         "rise": "mbar, hPa, Pa, Torr, micron or inHg, e.g. '5 mbar'",
         "volume_share": "% by volume, e.g. '6 % by volume' (by mass it has a name of its own)",
         "mass_share": "% by mass, e.g. '1.8 % by mass'",
+        "rotation": "rpm, e.g. '1500 rpm'",
     }
 )
 
@@ -168,6 +170,20 @@ def format_quantity(
     found = _unit_of(spelt, spelt, dimension)
     number = round(found.from_internal(value, altitude_m), found.decimals)
     return f"{number + 0.0:.{found.decimals}f} {found.name}"
+
+
+def unit_written(text: str, dimension: Dimension) -> str:
+    """Name of the unit in which a quantity is written.
+
+    Raises:
+        UnitError: as :func:`parse_quantity` does.
+
+    >>> unit_written("30 PSI", "pressure")
+    'psi'
+    """
+    shown = str(text).strip()
+    _, unit_text = _split(shown, dimension)
+    return _unit_of(unit_text, shown, dimension).name
 
 
 def _split(shown: str, dimension: Dimension) -> tuple[float, str]:

@@ -47,6 +47,7 @@ SUFFIXES: Mapping[Dimension, str] = {
     "rise": "kPa",
     "volume_share": "pct",
     "mass_share": "pct",
+    "rotation": "rpm",
 }
 ABOUT = ("case", "opened", "closed", "knowledge")
 _BARE = re.compile(r"[A-Za-z0-9_-]+")

@@ -95,6 +95,8 @@ RANGE = (0.05, 0.5, 0.95)
 """Quantiles given for a reading: nine in ten lie between the first and the last."""
 
 _GRID = 401
+_LEAST = 1e-12
+"""Configurations less probable move no quantile that is shown."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,19 +187,27 @@ def _foretold(
     return Foretold(node.name, states, low, middle, high, unit)
 
 
-def predict(tree: JunctionTree, evidence: Evidence, names: Sequence[str]) -> dict[str, Prediction]:
+def predict(
+    tree: JunctionTree,
+    evidence: Evidence,
+    names: Sequence[str],
+    extra: Mapping[str, FloatArray] | None = None,
+) -> dict[str, Prediction]:
     """Foretell findings and gauges from the evidence.
 
-    ``names``: observables of the network. Where a row already holds one of them, this is what a
-    second, independent look would show.
+    Args:
+        names: Observables of the network. Where a row already holds one of them, this is what a
+            second, independent look would show.
+        extra: Standard deviation that the conditions add to a gauge [scale], shape (rows,).
     """
+    widened = extra or {}
     variables = {name: tree.network.variable(name) for name in names}
     posterior = tree.propagate(evidence, {variable.parents for variable in variables.values()})
     found = {}
     for name, variable in variables.items():
         believed = posterior[variable.parents].reshape(evidence.rows, -1)
         if isinstance(variable, GaugeNode):
-            found[name] = _gauge(variable, believed)
+            found[name] = _gauge(variable, believed, widened.get(name, np.zeros(evidence.rows)))
         else:
             states = _states(variable, believed, evidence.implied.get(name))
             none = np.empty(0)
@@ -213,16 +223,23 @@ def _states(variable: Discrete, believed: FloatArray, implied: FloatArray | None
     return result
 
 
-def _gauge(gauge: GaugeNode, believed: FloatArray) -> Prediction:
+def _gauge(gauge: GaugeNode, believed: FloatArray, extra: FloatArray) -> Prediction:
     means, spreads = gauge.mean.ravel(), gauge.spread.ravel()
     mean = believed @ means
-    variance = believed @ (spreads**2 + means**2) - mean**2
-    reach = 5 * spreads.max()
-    grid = np.linspace(means.min() - reach, means.max() + reach, _GRID)
-    density = normal_density(grid - means[:, None], spreads[:, None])
-    below = np.cumsum(believed @ density, axis=1)
-    below /= below[:, -1:]
-    quantiles = np.array([np.interp(RANGE, row, grid) for row in below])
+    variance = believed @ (spreads**2 + means**2) - mean**2 + extra**2
+    quantiles = np.empty((len(believed), len(RANGE)))
+    for added in np.unique(extra):
+        rows = extra == added
+        wide = np.hypot(spreads, added)
+        held = (believed[rows] > _LEAST).any(axis=0)
+        reach = 5 * wide[held].max()
+        grid = np.linspace(means[held].min() - reach, means[held].max() + reach, _GRID)
+        density = normal_density(grid - means[held, None], wide[held, None])
+        mixed = believed[rows][:, held] @ density
+        # up to the middle of each cell
+        below = np.cumsum(mixed, axis=1) - mixed / 2
+        below /= mixed.sum(axis=1, keepdims=True)
+        quantiles[rows] = [np.interp(RANGE, row, grid) for row in below]
     near = replace(gauge, share=0.0).word_table.reshape(len(means), -1)
     return Prediction(gauge.name, believed @ near, mean, np.sqrt(variance), quantiles)
 

@@ -191,7 +191,7 @@ def _vary(
             made.append(Change(name, recorded.get(name, NOTHING), NOTHING))
             continue
         name, value = parse_assignment(text)
-        if isinstance(value, str) and (hidden := _supposition(name, value, knowledge)):
+        if isinstance(value, str) and (hidden := supposition(name, value, knowledge)):
             variable, weight = hidden
             supposed[variable] = supposed.get(variable, 1.0) * weight
             made.append(Change(name, UNKNOWN, value))
@@ -213,8 +213,12 @@ def _drop(sections: Mapping[str, Any], name: str) -> bool:
     return bool(holding)
 
 
-def _supposition(name: str, state: str, knowledge: Knowledge) -> tuple[str, FloatArray] | None:
-    """Variable and states meant by a fault, mechanism or condition; None for anything else."""
+def supposition(name: str, state: str, knowledge: Knowledge) -> tuple[str, FloatArray] | None:
+    """Variable and states meant by a fault, mechanism or condition; None for anything else.
+
+    Raises:
+        UnknownName: if it has no such state.
+    """
     hidden = knowledge.of_kind("fault", "mechanism")
     if name not in hidden and name not in knowledge.conditions:
         return None

@@ -6,9 +6,7 @@ are averaged over and widen the spread. A reading that another finding makes uni
 dropped.
 """
 
-from collections.abc import Mapping
 from dataclasses import replace
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -16,16 +14,14 @@ import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.base.unit_table import Unit, spelling, spellings_of
-from loopodds.inspection.inspection import Contexts, GaugeReading, InspectionBatch
-from loopodds.inspection.vocabulary import CHOICES, reading_dimension
-from loopodds.knowledge.assembly import full_contexts
-from loopodds.knowledge.nodes import Amount, Gauge, Node, Sound, matches
+from loopodds.inspection.inspection import Contexts, Encoding, GaugeReading, InspectionBatch
+from loopodds.inspection.vocabulary import CHOICES, NUMBERS, reading_dimension
+from loopodds.knowledge.blocks import Amount
+from loopodds.knowledge.expectations import AMBIENT, conditions_of, context_keys, expectation
+from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import MOLAR_MASS_OF_AIR, SUPPORTED, refrigerant
 
-# the conditions at which the knowledge gives the value of a sound loop
-REFERENCE_AMBIENT_C = 25.0
-REFERENCE_HUMIDITY_PCT = 50.0
 # engineering estimates: how much warmer than the air the liquid is where nobody measured, and how
 # far off that may be (a condenser in the sun stands 15 K above the air); what an old machine, or a
 # cold loop, leaves behind (recovery trials left 18 % to 30 %)
@@ -35,6 +31,8 @@ UNWEIGHABLE_PCT = 30.0
 COLD_RECOVERY_C = 15.0
 # a fall of the high side, and the reading after the provocation from which it follows
 PROVOKED = {"condenser_wetted": "high_side_wetted", "condenser_fanned": "high_side_fanned"}
+# a pressure that swings while the compressor comes and goes: its lowest and highest reading
+SWINGING = {side: (f"{side}_lowest", f"{side}_highest") for side in ("low_side", "high_side")}
 VACUUM_RISE = "vacuum_rise"
 # what a pump that is in order reaches, and how long a vacuum is watched; engineering estimates
 DEEP_VACUUM_KPA = 0.1
@@ -53,14 +51,6 @@ class _Value(NamedTuple):
     variance: FloatArray
 
 
-class _Expectation(NamedTuple):
-    """Moments of (expected, per_ambient, per_humidity) over contexts that are not stated."""
-
-    mean: FloatArray
-    covariance: FloatArray
-    variance: float
-
-
 def read_gauges(
     batch: InspectionBatch, contexts: Contexts, knowledge: Knowledge
 ) -> dict[str, GaugeReading]:
@@ -74,7 +64,7 @@ def read_gauges(
     """
     readings = {}
     for name, node in knowledge.gauges.items():
-        raw, derived = batch.reading(name), derived_reading(name, batch)
+        raw, derived = pressure_read(name, batch), derived_reading(name, batch)
         if derived is not None:
             raw = np.where(np.isnan(raw), derived, raw)
         if not np.isnan(raw).all():
@@ -118,7 +108,17 @@ def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
 
     NaN where it was not read, the refrigerant is not stated or the curve does not reach.
     """
+    return _boiling_c(batch, pressure_read(name, batch))
+
+
+def pressure_read(name: str, batch: InspectionBatch) -> FloatArray:
+    """A pressure [kPa abs] as it was read, else the middle of its swing; NaN where neither."""
     pressure = batch.reading(name)
+    ends = [batch.reading(end) for end in SWINGING.get(name, ())]
+    return np.where(np.isnan(pressure), sum(ends) / 2, pressure) if ends else pressure
+
+
+def _boiling_c(batch: InspectionBatch, pressure: FloatArray) -> FloatArray:
     code = batch.choice("refrigerant")
     result = np.full(batch.rows, np.nan)
     for index, fluid in enumerate(map(refrigerant, SUPPORTED)):
@@ -197,44 +197,64 @@ def _over_the_largest(weights: FloatArray) -> FloatArray:
 def _read(
     node: Gauge, raw: FloatArray, batch: InspectionBatch, contexts: Contexts, knowledge: Knowledge
 ) -> GaugeReading:
-    ambient, ambient_spread = _condition(batch.number("ambient_c"), "ambient", knowledge)
-    humidity, humidity_spread = _condition(batch.number("humidity_pct"), "humidity", knowledge)
-    pattern, known = contexts.patterns(_sound_keys(node))
-    parts = [_expectation(knowledge, node.name, tuple(context.items())) for context in known]
-    at_reference, per_ambient, per_humidity = np.array([part.mean for part in parts]).T[:, pattern]
-    beyond = np.maximum(humidity - node.humidity_to, 0.0)
-    warmer, damper = ambient - REFERENCE_AMBIENT_C, humidity - beyond - REFERENCE_HUMIDITY_PCT
-    expected = at_reference + per_ambient * warmer + per_humidity * damper
-    moved = _transform(node, raw, batch, ambient)
-    variance = (
-        moved.variance
-        + np.array([part.variance for part in parts])[pattern]
-        + ((moved.per_assumed_ambient - per_ambient) * ambient_spread) ** 2
-        + (per_humidity * np.hypot(humidity_spread, beyond)) ** 2
-    )
-    between = np.array([part.covariance for part in parts])
-    if between.any():
-        offsets = np.column_stack([np.ones(batch.rows), warmer, damper])
-        variance += np.einsum("ri,rij,rj->r", offsets, between[pattern], offsets)
+    moved = _transform(node, raw, batch, _ambient(batch, knowledge))
+    expected, variance = _expected(node, moved.per_assumed_ambient, batch, contexts, knowledge)
     hidden = masked_rows(node, batch, knowledge)
     residual = np.where(hidden, np.nan, moved.value - expected)
-    # rounding may leave a covariance a hair below zero
-    extra = np.where(np.isnan(residual), 0.0, np.sqrt(np.maximum(variance, 0.0)))
+    variance = moved.variance + variance + _unsettled(node, batch)
+    extra = np.where(np.isnan(residual), 0.0, np.sqrt(variance))
     return GaugeReading(residual, extra, moved.value, expected)
 
 
-def _condition(
-    stated: FloatArray, name: str, knowledge: Knowledge
+def _expected(
+    node: Gauge,
+    per_assumed_ambient: FloatArray,
+    batch: InspectionBatch,
+    contexts: Contexts,
+    knowledge: Knowledge,
 ) -> tuple[FloatArray, FloatArray]:
-    """A condition, typical where it is not stated, and how far it may then be off."""
-    context = knowledge.contexts.get(name)
-    if context is None or np.isnan(context.typical):
-        raise KnowledgeError(f"contexts.toml: needs {name} with a number 'typical'")
-    unknown = np.isnan(stated)
-    return (
-        np.where(unknown, context.typical, stated),
-        np.where(unknown, context.unknown_spread, 0.0),
-    )
+    """What a sound loop shows, and the variance of what is not stated; each of shape (rows,)."""
+    pattern, known = contexts.patterns(context_keys(node))
+    conditions = {name: condition(name, batch) for name in {*conditions_of(node), AMBIENT}}
+    kind = pattern.astype(np.int64)
+    for name in sorted(conditions):
+        kind = 2 * kind + ~np.isnan(conditions[name])
+    slopes, slope = np.unique(per_assumed_ambient, return_inverse=True)
+    kind = len(slopes) * kind + slope
+    expected, variance = np.empty(batch.rows), np.empty(batch.rows)
+    for one in np.flatnonzero(np.bincount(kind)):
+        rows = np.flatnonzero(kind == one)
+        first = rows[0]
+        stated = frozenset(name for name in conditions if not np.isnan(conditions[name][first]))
+        context = tuple(known[pattern[first]].items())
+        assumed = float(per_assumed_ambient[first])
+        found = expectation(knowledge, node.name, context, stated, assumed)
+        at = {name: conditions[name][rows] for name in found.axes}
+        expected[rows], variance[rows] = found.at(at)
+    return expected, variance
+
+
+def _unsettled(node: Gauge, batch: InspectionBatch) -> FloatArray:
+    """Variance of a reading taken before the loop had settled; none where nothing is said of it."""
+    running = batch.number("running_min")
+    if node.settling is None or np.isnan(running).all():
+        return np.zeros(batch.rows)
+    left = node.settling.spread * np.exp(-running / node.settling.minutes)
+    return np.where(np.isnan(left), 0.0, left) ** 2
+
+
+def condition(name: str, batch: InspectionBatch) -> FloatArray:
+    """A condition in its internal unit, or the number of its word; NaN is not stated, (rows,)."""
+    if name in CHOICES:
+        code = batch.choice(name)
+        return np.where(code < 0, np.nan, code)
+    return batch.number(next(number for number, (key, _) in NUMBERS.items() if key == name))
+
+
+def _ambient(batch: InspectionBatch, knowledge: Knowledge) -> FloatArray:
+    """The ambient temperature [degC], typical where it is not stated."""
+    stated = condition(AMBIENT, batch)
+    return np.where(np.isnan(stated), knowledge.contexts[AMBIENT].typical, stated)
 
 
 def _transform(node: Gauge, raw: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> _Value:
@@ -242,9 +262,12 @@ def _transform(node: Gauge, raw: FloatArray, batch: InspectionBatch, ambient: Fl
     if node.transform == "plain":
         return _Value(raw, none, none)
     if node.transform == "condensing_lift":
-        return _Value(saturation_c(batch, node.name) - ambient, none - 1.0, none)
+        entering = batch.number("condenser_inlet_c")
+        apart = ~np.isnan(entering)
+        lift = saturation_c(batch, node.name) - np.where(apart, entering, ambient)
+        return _Value(lift, np.where(apart, 0.0, -1.0), _swing(node.name, batch))
     if node.transform == "evaporating":
-        return _Value(saturation_c(batch, node.name), none, none)
+        return _Value(saturation_c(batch, node.name), none, _swing(node.name, batch))
     if node.transform == "static_residual":
         measured = batch.reading("static_temperature")
         guessed = np.isnan(measured)
@@ -259,6 +282,15 @@ def _transform(node: Gauge, raw: FloatArray, batch: InspectionBatch, ambient: Fl
         variance = np.where(unweighable_rows(batch), UNWEIGHABLE_PCT**2, 0.0)
         return _Value(share, none, variance if node.name == "recovered" else none)
     raise KnowledgeError(f"{node.file}: {node.name}: unknown transform {node.transform!r}")
+
+
+def _swing(name: str, batch: InspectionBatch) -> FloatArray:
+    """Variance of the middle of a swing: the mean lies anywhere in the inner half of it [K2]."""
+    if not set(SWINGING.get(name, ())) <= batch.readings.keys() or name not in SWINGING:
+        return np.zeros(batch.rows)
+    lowest, highest = (_boiling_c(batch, batch.reading(end)) for end in SWINGING[name])
+    between = np.isnan(batch.reading(name)) & ~np.isnan(highest - lowest)
+    return np.where(between, (highest - lowest) ** 2 / 48.0, 0.0)
 
 
 def unweighable_rows(batch: InspectionBatch) -> BoolArray:
@@ -295,33 +327,30 @@ def rows_masked_by(
     return masked
 
 
-def _sound_keys(node: Gauge) -> set[str]:
-    """Contexts on which the sound expectation of a gauge depends."""
-    keys = {key for variant in node.variants if "sound" in variant.changes for key in variant.when}
-    return keys | {key for version in node.versions() for row in version.sound for key in row.when}
+def untold_conditions(car: Encoding) -> dict[str, list[str]]:
+    """Conditions that were not stated, each with the gauges read whose sound value it moves."""
+    bearing = {
+        key: [node.name for node in seen_nodes(car) if _depends(node, key, car)]
+        for key in car.knowledge.contexts
+    }
+    return {
+        key: names
+        for key, names in bearing.items()
+        if names and np.isnan(condition(key, car.batch)[0])
+    }
 
 
-@lru_cache(maxsize=1024)
-def _expectation(
-    knowledge: Knowledge, name: str, known: tuple[tuple[str, str], ...]
-) -> _Expectation:
-    """Mean and covariance of the sound block over every context that is not stated."""
-    node = knowledge.gauges[name]
-    weights, rows, variances = [], [], []
-    for weight, context in full_contexts(_sound_keys(node), knowledge, dict(known)):
-        sound = _sound(node.in_context(context), context)
-        weights.append(weight)
-        rows.append((sound.expected, sound.per_ambient, sound.per_humidity))
-        variances.append(sound.spread**2)
-    share = np.array(weights)
-    values = np.array(rows)
-    mean = share @ values
-    apart = values - mean
-    return _Expectation(mean, (share[:, None] * apart).T @ apart, float(share @ variances))
+def seen_nodes(car: Encoding) -> list[Node]:
+    """What was recorded, or follows from it."""
+    nodes = car.knowledge.nodes
+    return [nodes[n] for n in dict.fromkeys((*car.batch.observed(), *car.readings)) if n in nodes]
 
 
-def _sound(node: Gauge, context: Mapping[str, str]) -> Sound:
-    for sound in node.sound:
-        if matches(sound.when, context):
-            return sound
-    raise KnowledgeError(f"{node.file}: {node.name}: no sound expectation for {dict(context)}")
+def _depends(node: Node, key: str, car: Encoding) -> bool:
+    if not isinstance(node, Gauge):
+        return False
+    if key == AMBIENT and node.transform == "static_residual":
+        return bool(np.isnan(car.batch.reading("static_temperature")[0]))
+    if key == AMBIENT and (node.transform == "condensing_lift" or "weather" in node.context_keys()):
+        return True
+    return key in conditions_of(node)

@@ -10,9 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
-from loopodds.base.phrases import lowered
-from loopodds.base.unit_table import SEA_LEVEL_KPA, spelling, spellings_of
-from loopodds.base.units import INTERNAL_UNITS, Dimension
+from loopodds.base.unit_table import INTERNAL_UNITS, SEA_LEVEL_KPA
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inspection.gauges import (
     NAMEPLATES,
@@ -25,6 +23,8 @@ from loopodds.inspection.gauges import (
     masked_rows,
     measured_states,
     rows_masked_by,
+    seen_nodes,
+    untold_conditions,
     unweighable_rows,
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
@@ -32,12 +32,13 @@ from loopodds.inspection.vocabulary import (
     COMPLAINT,
     LIMITS,
     NUMBERS,
-    READING_LIMITS,
+    RISING,
     reading_dimension,
+    reading_limits,
 )
 from loopodds.knowledge.assembly import full_contexts, gauge_array
-from loopodds.knowledge.nodes import Amount, Gauge, Node
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.nodes import Gauge
+from loopodds.knowledge.records import Context, Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, refrigerant
 
 ADD_UP_TO_PCT = 102.0  # each share that an instrument prints is rounded
@@ -75,27 +76,15 @@ def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Im
         if dimension == "pressure":
             impossible += _impossible_pressures(name, batch)
         else:
-            low, high, reason = _limits(name, dimension, knowledge)
+            low, high, reason = reading_limits(name, dimension, knowledge)
             impossible += _marked((values < low) | (values > high), name, values, reason)
     impossible += _more_than_the_loop_holds(batch)
     impossible += _sides_the_wrong_way_round(batch, knowledge)
-    impossible += _more_than_all(batch, knowledge) + _emptier_by_itself(batch)
+    impossible += _more_than_all(batch, knowledge) + _falling_back(batch)
     first: dict[tuple[int, str], Impossible] = {}
     for bad in impossible:
         first.setdefault((bad.row, bad.column), bad)
     return sorted(first.values(), key=lambda bad: bad.row)
-
-
-def _limits(name: str, dimension: Dimension, knowledge: Knowledge) -> tuple[float, float, str]:
-    """Limits of a reading: its own, in internal units, where the knowledge gives them."""
-    amounts = knowledge.amounts
-    known = amounts[name].amount if name in amounts else knowledge.gauges.get(name)
-    if known is None or known.possible is None:
-        return READING_LIMITS[dimension]
-    written = known.unit if isinstance(known, Amount) else INTERNAL_UNITS[dimension]
-    unit, (low, high) = spellings_of(dimension)[spelling(written)], known.possible
-    reason = f"{lowered(known.title)} is between {low:g} and {high:g} {written}"
-    return unit.to_internal(low), unit.to_internal(high), reason
 
 
 def _marked(bad: BoolArray, column: str, values: FloatArray, reason: str) -> list[Impossible]:
@@ -146,10 +135,14 @@ def _more_than_all(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossi
     return impossible
 
 
-def _emptier_by_itself(batch: InspectionBatch) -> list[Impossible]:
-    end, start = batch.reading("vacuum_end"), batch.reading("vacuum_start")
-    reason = "below vacuum_start: a loop that is shut off gets no emptier; check which is which"
-    return _marked(end < start - SLACK_KPA, "vacuum_end", end, reason)
+def _falling_back(batch: InspectionBatch) -> list[Impossible]:
+    """What must not be below another reading, and is."""
+    impossible = []
+    for lower, upper, reason in RISING:
+        values = batch.reading(upper)
+        below = values < batch.reading(lower) - SLACK_KPA
+        impossible += _marked(below, upper, values, f"below {lower}: {reason}")
+    return impossible
 
 
 def _sides_the_wrong_way_round(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
@@ -352,25 +345,25 @@ def _widened(car: Encoding) -> Iterator[str]:
 
 def _not_stated(car: Encoding) -> Iterator[str]:
     """Conditions that bear on something observed but are not stated."""
-    nodes, recorded = car.knowledge.nodes, car.batch.observed()
-    derived = [name for name in ("superheat", "subcooling") if name in car.readings]
-    seen = [nodes[name] for name in dict.fromkeys((*recorded, *derived)) if name in nodes]
-    if not recorded:
+    if not car.batch.observed():
         yield NOTHING_OBSERVED
-    stated = car.contexts.stated()
+    stated, contexts = car.contexts.stated(), car.knowledge.contexts
     for key in ("expansion", "compressor", "refrigerant"):
-        names = [node.name for node in seen if key in node.context_keys()]
+        names = [node.name for node in seen_nodes(car) if key in node.context_keys()]
         if names and key not in stated:
-            values = " and ".join(car.knowledge.contexts[key].values)
+            values = " and ".join(contexts[key].values)
             yield f"{key} is not stated: averaged over {values} for {', '.join(names)}"
-    for key, number, unit in (("ambient", "ambient_c", "degC"), ("humidity", "humidity_pct", "%")):
-        context = car.knowledge.contexts[key]
-        names = [node.name for node in seen if _depends(node, key, car)]
-        if names and np.isnan(car.batch.number(number)[0]):
-            yield (
-                f"{key} is not stated: taken as {context.typical:g} {unit} "
-                f"with a spread of {context.unknown_spread:g} {unit} for {', '.join(names)}"
-            )
+    for key, names in untold_conditions(car).items():
+        yield f"{key} is not stated: taken as {_usual(contexts[key])} for {', '.join(names)}"
+
+
+def _usual(context: Context) -> str:
+    """What stands in for a condition that is not stated."""
+    if context.values:
+        shares = zip(context.values, context.shares, strict=True)
+        return ", ".join(f"{share:.0%} {value}" for value, share in shares)
+    unit = INTERNAL_UNITS[next(d for key, d in NUMBERS.values() if key == context.name)]
+    return f"{context.typical:g} {unit} with a spread of {context.unknown_spread:g} {unit}"
 
 
 def _why_here(car: Encoding) -> Iterator[str]:
@@ -385,15 +378,3 @@ def _why_here(car: Encoding) -> Iterator[str]:
     told = usual in car.batch.observed()
     if setting == COMPLAINT and usual in car.groups[0].evidence.implied and not told:
         yield f"the complaint itself is not recorded: taken as one about {usual}"
-
-
-def _depends(node: Node, condition: str, car: Encoding) -> bool:
-    if not isinstance(node, Gauge):
-        return False
-    if condition == "ambient":
-        if node.transform == "static_residual":
-            return not _was_read("static_temperature", car)
-        if node.transform == "condensing_lift" or "weather" in node.context_keys():
-            return True
-    rows = (row for version in node.versions() for row in version.sound)
-    return any(getattr(row, f"per_{condition}") for row in rows)

@@ -8,7 +8,16 @@ spelling is refused with the right one, never taken for it.
 from collections.abc import Mapping, Sequence
 
 from loopodds.base.errors import KnowledgeError, nearest, unknown_name
-from loopodds.base.unit_table import DIMENSIONS, YEAR_MIN, Dimension, spelling
+from loopodds.base.phrases import lowered
+from loopodds.base.unit_table import (
+    DIMENSIONS,
+    INTERNAL_UNITS,
+    YEAR_MIN,
+    Dimension,
+    spelling,
+    spellings_of,
+)
+from loopodds.knowledge.blocks import Amount
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED, designation
 
@@ -27,6 +36,8 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "internal_heat_exchanger": ("present", "absent"),
     "rear_evaporator": ("present", "absent"),
     "setting": ("complaint", "routine"),
+    "air_intake": ("recirculated", "fresh"),
+    "doors": ("shut", "open"),
     "recovery_machine": ("modern", "old"),
 }
 COMPLAINT, ROUTINE = CHOICES["setting"]
@@ -49,6 +60,12 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
         "setting": None,
         "ambient": "temperature",
         "humidity": "share",
+        "condenser_inlet": "temperature",
+        "engine_speed": "rotation",
+        "blower": "share",
+        "air_intake": None,
+        "doors": None,
+        "running_for": "time",
         "recovery_machine": None,
     },
 }
@@ -61,9 +78,13 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "ambient_c": ("ambient", "temperature"),
     "humidity_pct": ("humidity", "share"),
     "altitude_m": ("altitude", "length"),
+    "condenser_inlet_c": ("condenser_inlet", "temperature"),
+    "engine_rpm": ("engine_speed", "rotation"),
+    "blower_pct": ("blower", "share"),
+    "running_min": ("running_for", "time"),
 }
 # read only to derive superheat, subcooling, the static residual, the share of air by volume, what a
-# provocation does to the high side and how a vacuum rose
+# provocation does to the high side, how a vacuum rose and the middle of a swing
 AUXILIARY: Mapping[str, Dimension] = {
     "suction_line": "temperature",
     "compressor_inlet": "temperature",
@@ -72,6 +93,10 @@ AUXILIARY: Mapping[str, Dimension] = {
     "air_share_by_mass": "mass_share",
     "high_side_wetted": "pressure",
     "high_side_fanned": "pressure",
+    "low_side_lowest": "pressure",
+    "low_side_highest": "pressure",
+    "high_side_lowest": "pressure",
+    "high_side_highest": "pressure",
     "vacuum_start": "vacuum",
     "vacuum_end": "vacuum",
     "vacuum_watched": "time",
@@ -85,6 +110,10 @@ LIMITS: Mapping[str, tuple[float, float, str]] = {
     "nameplate_charge_g": (1.0, 20000.0, "a nameplate charge is between 1 g and 20 kg"),
     "age_min": (0.0, 100 * YEAR_MIN, "the age of a car is between 0 and 100 years"),
     "mileage_m": (0.0, 3e9, "a mileage is between 0 and 3 million km"),
+    "condenser_inlet_c": (-50.0, 90.0, "air at a condenser is between -50 and 90 degC"),
+    "engine_rpm": (300.0, 8000.0, "an engine that runs turns at 300 to 8000 rpm"),
+    "blower_pct": (0.0, 100.0, "a blower runs at 0 to 100 % of its speed"),
+    "running_min": (0.0, 1440.0, "a test runs for 0 to 1440 minutes"),
     "nameplate_oil_g": (1.0, 5000.0, "a nameplate oil mass is between 1 g and 5 kg"),
 }
 READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
@@ -97,6 +126,12 @@ READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
     "vacuum": (0.0, 110.0, "a vacuum is between 0 and 1100 mbar absolute"),
     "time": (0.1, 1440.0, "it takes between a few seconds and a day"),
 }
+# which of two readings must not be below the other, and why
+RISING = (
+    ("vacuum_start", "vacuum_end", "a loop that is shut off gets no emptier; check which is which"),
+    ("low_side_lowest", "low_side_highest", "check which end of the swing is which"),
+    ("high_side_lowest", "high_side_highest", "check which end of the swing is which"),
+)
 
 
 def names_in(section: str, knowledge: Knowledge) -> list[str]:
@@ -152,6 +187,20 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
             return dimension
     file = (gauges[name] if name in gauges else amounts[name].finding).file
     raise KnowledgeError(f"{file}: {name}: unknown quantity {quantity!r}")
+
+
+def reading_limits(
+    name: str, dimension: Dimension, knowledge: Knowledge
+) -> tuple[float, float, str]:
+    """Limits of a reading: its own, in internal units, where the knowledge gives them."""
+    amounts = knowledge.amounts
+    known = amounts[name].amount if name in amounts else knowledge.gauges.get(name)
+    if known is None or known.possible is None:
+        return READING_LIMITS[dimension]
+    written = known.unit if isinstance(known, Amount) else INTERNAL_UNITS[dimension]
+    unit, (low, high) = spellings_of(dimension)[spelling(written)], known.possible
+    reason = f"{lowered(known.title)} is between {low:g} and {high:g} {written}"
+    return unit.to_internal(low), unit.to_internal(high), reason
 
 
 def refused_word(text: str, name: str, knowledge: Knowledge) -> str:

@@ -15,7 +15,8 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.inference.network import Discrete, GaugeNode, Network, topological
-from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, When, matches, parents_of
+from loopodds.knowledge.blocks import When, matches
+from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, parents_of
 from loopodds.knowledge.records import Knowledge
 
 Pairs = tuple[tuple[str, str], ...]
@@ -172,29 +173,35 @@ def gauge_array(
 ) -> tuple[FloatArray, FloatArray]:
     """Mean shift and spread of a gauge by parent configuration, shape (*parent cards).
 
-    Shifts add; variances add. An override replaces both.
+    Shifts add, and what pairs of states add to them; variances add. An override replaces all.
 
     Raises:
         KnowledgeError: if a parent or state is unknown.
     """
     cards = _cards(node, states)
     mean, variance = np.zeros(cards), np.full(cards, node.spread**2)
-    for parent in dict.fromkeys(s.parent for s in node.shifts):
-        holding = (s for s in node.shifts if s.parent == parent and matches(s.when, context))
+    moves = [shift for shift in node.moves() if matches(shift.when, context)]
+    for parent in dict.fromkeys(shift.parent for shift in moves):
+        holding = (shift for shift in moves if shift.parent == parent)
         chosen = next(holding, None)
         if chosen is not None:
             moved = {state: (shift, spread**2) for state, (shift, spread) in chosen.shift.items()}
             moments = _by_state(node, states, parent, moved, (0.0, 0.0))
             mean, variance = mean + moments[..., 0], variance + moments[..., 1]
-    for override in node.overrides:
-        where = tuple(
-            _index(node, states, parent, override.when[parent])
-            if parent in override.when
-            else slice(None)
-            for parent in parents_of(node)
+    parents = parents_of(node)
+
+    def where(held: Mapping[str, str]) -> tuple[int | slice, ...]:
+        return tuple(
+            _index(node, states, parent, held[parent]) if parent in held else slice(None)
+            for parent in parents
         )
+
+    for pair in node.pairs():
+        if matches(pair.when, context):
+            mean[where(pair.states)] += pair.shift
+    for override in node.overrides:
         value, spread = override.shift
-        mean[where], variance[where] = value, spread**2
+        mean[where(override.when)], variance[where(override.when)] = value, spread**2
     return mean, np.sqrt(variance)
 
 

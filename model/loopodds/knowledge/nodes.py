@@ -16,119 +16,28 @@ import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
-from loopodds.knowledge.shapes import GROUNDS, Grade, Grounds, Weight, read_record
-
-When = Mapping[str, str]
-Levels = tuple[float, ...]
-"""Probabilities over the states of a node."""
+from loopodds.knowledge.blocks import (
+    Amount,
+    Cause,
+    Factor,
+    Leak,
+    Levels,
+    Misreading,
+    Override,
+    Row,
+    Settling,
+    Shift,
+    Sound,
+    Spread,
+    Tables,
+    Together,
+    When,
+    matches,
+    table_texts,
+)  # fmt: skip
+from loopodds.knowledge.shapes import Grade, Grounds, Weight, read_record
 
 AnyNode = TypeVar("AnyNode", bound="Node")
-Factor = Annotated[float, msgspec.Meta(ge=0, le=1)]
-Spread = Annotated[float, msgspec.Meta(gt=0)]
-Added = Annotated[float, msgspec.Meta(ge=0)]
-"""Standard deviation on top of another one; zero adds nothing."""
-
-
-def matches(when: When, context: When) -> bool:
-    """Whether every key of ``when`` holds in the context."""
-    return all(context.get(key) == value for key, value in when.items())
-
-
-class Block(
-    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
-):
-    """Part of a node; the grounds that it does not state are those of its node."""
-
-    source: str | None = None
-    grade: Grade | None = None
-    weight: Weight | None = None
-
-    def grounds_in(self, node: Node) -> Grounds:
-        """Where the numbers of this block come from."""
-        return Grounds(*(getattr(self, key) or getattr(node, key) for key in GROUNDS))
-
-
-class Row(Block, frozen=True, kw_only=True):
-    """One row of a table: the parent states it covers (those not named are free)."""
-
-    when: When = {}
-    p: Levels
-
-
-class Leak(Block, frozen=True, kw_only=True):
-    """Probabilities of the levels of a graded node with no modelled cause."""
-
-    p: Levels
-
-
-class Cause(Block, frozen=True, kw_only=True):
-    """One cause of a graded node: levels it produces alone, state by state."""
-
-    parent: str
-    effects: Mapping[str, Levels] = {}
-    weakened_by: Mapping[str, Mapping[str, Factor]] = {}
-
-
-class Shift(Block, frozen=True, kw_only=True):
-    """How far each state of a parent moves a gauge: mean and standard deviation [scale]."""
-
-    parent: str
-    shift: Mapping[str, tuple[float, Added]]
-    when: When = {}
-
-
-class Override(Block, frozen=True, kw_only=True):
-    """Hidden states under which a gauge reads one thing whatever the other parents do."""
-
-    when: When = {}
-    shift: tuple[float, Spread]
-
-
-class Sound(Block, frozen=True, kw_only=True):
-    """What a sound car reads: value at 25 degC and 50 % humidity, and its slopes."""
-
-    when: When = {}
-    expected: float
-    per_ambient: float = 0.0
-    per_humidity: float = 0.0
-    spread: Added = 0.0
-
-
-class Misreading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Share of readings that are slips, and their standard deviation [scale]."""
-
-    share: Factor
-    spread: Spread
-
-
-class Band(Block, frozen=True, kw_only=True):
-    """What an amount says of the states of its finding, interval by interval between cuts.
-
-    Each entry of ``says`` holds relative likelihoods of the states where the amount truly lies in
-    that interval.
-    """
-
-    when: When = {}
-    cuts: Levels
-    says: tuple[Levels, ...]
-
-
-class Amount(Block, frozen=True, kw_only=True):
-    """A reading that says in numbers what a finding says in words.
-
-    ``cuts``, ``possible`` and ``accuracy`` are in ``unit``; ``accuracy_share`` is a share of what
-    was read. The two together are one standard deviation. The first band that holds is used.
-    """
-
-    title: str
-    about: str
-    question: str
-    quantity: str
-    unit: str
-    possible: tuple[float, float] | None = None
-    accuracy: Added = 0.0
-    accuracy_share: Added = 0.0
-    bands: Annotated[tuple[Band, ...], msgspec.Meta(min_length=1)]
 
 
 class Variant(msgspec.Struct, frozen=True):
@@ -199,14 +108,15 @@ class Node(
         keys = {key for variant in self.variants for key in variant.when}
         for node in self.versions():
             if isinstance(node, Gauge):
-                keys.update(*(s.when for s in node.sound), *(s.when for s in node.shifts))
+                for blocks in (node.sounds(), node.moves(), node.pairs()):
+                    keys.update(*(block.when for block in blocks))
         return keys
 
     def as_json(self) -> dict[str, Any]:
         """What the file says of it, as plain data."""
         entry: dict[str, Any] = msgspec.to_builtins(self)
-        for key in ("name", "kind", "file"):
-            del entry[key]
+        for key in ("name", "kind", "file", "tables"):
+            entry.pop(key, None)
         variants = [{"when": v["when"], **v["changes"]} for v in entry["variants"]]
         return {**entry, "variants": variants}
 
@@ -242,10 +152,25 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     humidity_to: float = 100.0
     spread: Spread
     misreading: Misreading
+    settling: Settling | None = None
     cuts: tuple[float, ...] = ()
     sound: tuple[Sound, ...] = ()
     shifts: tuple[Shift, ...] = ()
+    together: tuple[Together, ...] = ()
     overrides: tuple[Override, ...] = ()
+    tables: Tables | None = None
+
+    def sounds(self) -> tuple[Sound, ...]:
+        """Its own expectations, then those of its tables: the first that holds counts."""
+        return self.sound + (self.tables.sound if self.tables else ())
+
+    def moves(self) -> tuple[Shift, ...]:
+        """Its own shifts, then those of its tables: the first that holds for a parent counts."""
+        return self.shifts + (self.tables.shifts if self.tables else ())
+
+    def pairs(self) -> tuple[Together, ...]:
+        """What pairs of states add, its own and those of its tables."""
+        return self.together + (self.tables.together if self.tables else ())
 
 
 DISTRIBUTIONS: Mapping[str, type[Node]] = {"table": Tabular, "graded": Graded, "gauge": Gauge}
@@ -274,7 +199,9 @@ def mentions(node: Node) -> Iterator[tuple[str, str, tuple[str, ...]]]:
             for parent, factors in cause.weakened_by.items():
                 yield f"causes.{cause.parent}.weakened_by", parent, tuple(factors)
     elif isinstance(node, Gauge):
-        yield from (("shifts", shift.parent, tuple(shift.shift)) for shift in node.shifts)
+        yield from (("shifts", shift.parent, tuple(shift.shift)) for shift in node.moves())
+        for pair in node.pairs():
+            yield from (("together", parent, (state,)) for parent, state in pair.states.items())
         for override in node.overrides:
             yield from (("overrides", p, (state,)) for p, state in override.when.items())
 
@@ -342,6 +269,9 @@ def _meant(node: Node) -> Iterator[str]:
             yield f".{where}: {len(node.states)} probabilities expected, got {list(levels)}"
         if min(levels, default=0.0) < 0 or abs(sum(levels) - 1) > 1e-9:
             yield f".{where}: {list(levels)} sums to {sum(levels):.12g}, not 1"
+    if isinstance(node, Gauge):
+        yield from (f".sound[{i}]{text}" for i, sound in enumerate(node.sound, start=1)
+                    for text in table_texts(sound))  # fmt: skip
     if isinstance(node, Gauge) and (
         len(node.cuts) != len(node.states) - 1 or list(node.cuts) != sorted(node.cuts)
     ):

@@ -18,8 +18,10 @@ import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
-from loopodds.knowledge.nodes import Added, Amount, Factor, Gauge, Node, parents_of, read_node
+from loopodds.knowledge.blocks import Added, Amount, Factor
+from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
+from loopodds.knowledge.tables import TABLES, read_tables, with_tables
 from loopodds.knowledge.work import Caution, Harm, Scope, Service, Stop, Test, read_harm
 
 NODE_FILES = {
@@ -129,8 +131,11 @@ class Knowledge:
     def __new__(cls, folder: str | Path | None = None) -> Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
-        texts = tuple((name, _text(folder, name)) for name in names)
-        return _parsed(texts, isinstance(folder, UnsafeFolder))
+        texts = [(name, _text(folder, name)) for name in names]
+        root = Path(folder) if folder else resources.files("loopodds_data")
+        if root.joinpath(TABLES).is_file():
+            texts.append((TABLES, _text(folder, TABLES)))
+        return _parsed(tuple(texts), isinstance(folder, UnsafeFolder))
 
     @classmethod
     def of_texts(cls, texts: Mapping[str, str], unsafe: bool = False) -> Knowledge:
@@ -205,13 +210,18 @@ def _amounts(knowledge: Knowledge) -> dict[str, Measured]:
 
 @lru_cache(maxsize=4)
 def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
-    tables = {name: _toml(name, text) for name, text in texts}
+    tables = {name: _toml(name, text) for name, text in texts if name != TABLES}
+    worked_out = read_tables(dict(texts).get(TABLES, ""))
     nodes: dict[str, Node] = {}
     for sort, file in NODE_FILES.items():
         for name, entry in tables[file].items():
             if name in nodes:
                 raise KnowledgeError(f"{file}: {name} is already a {nodes[name].kind}")
             nodes[name] = read_node(name, sort, entry, file)
+            if name in worked_out:
+                nodes[name] = with_tables(nodes[name], worked_out.pop(name))
+    if worked_out:
+        raise KnowledgeError(f"{TABLES}: {next(iter(worked_out))} is no gauge of readings.toml")
     for node in nodes.values():
         for name in node.amounts.keys() & nodes.keys():
             raise KnowledgeError(

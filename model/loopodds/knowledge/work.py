@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from loopodds.knowledge.nodes import When, matches
+from loopodds.knowledge.blocks import When, matches
 from loopodds.knowledge.shapes import GROUNDS, Grade, Grounds, Weight, read_record
 
 Names = tuple[str, ...]

@@ -118,7 +118,7 @@ class Rows(NamedTuple):
 
 def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Picture:
     """Probabilities of at most five names over the course of a case, step under step."""
-    with _in_style():
+    with in_style():
         figure, axes = _canvas(len(moments), 0.33, 0.7)
         for (name, title), (colour, dash, mark) in zip(titles.items(), LINES, strict=False):
             values = [100 * moment.probabilities[name] for moment in moments]
@@ -135,7 +135,7 @@ def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Pict
         last = moments[-1].probabilities
         ends = [f"{title} {100 * moments[0].probabilities[n]:.0f} to {100 * last[n]:.0f} per cent"
                 for n, title in titles.items()]  # fmt: skip
-        return _finished(
+        return finished(
             figure, f"Probabilities over {len(moments)} steps, first to last: {'; '.join(ends)}."
         )
 
@@ -147,7 +147,7 @@ def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
         before, now: Log-odds without and with all evidence [decibans].
         bars: From top to bottom; with ``before`` they sum to ``now``.
     """
-    with _in_style():
+    with in_style():
         figure, axes = _canvas(len(bars) + 2, 0.33, 0.3)
         values = [before, *(bar.decibans for bar in bars), now]
         labels = ["before anything was seen", *(bar.label for bar in bars), "all together"]
@@ -171,7 +171,7 @@ def weights_picture(before: float, bars: Sequence[Bar], now: float) -> Picture:
         _rows(axes, labels)
         axes.set_xlabel("decibans; 3 double the odds", fontsize=8)
         told = "; ".join(f"{bar.label} {bar.decibans:+.1f}" for bar in bars)
-        return _finished(
+        return finished(
             figure,
             f"Weight of evidence in decibans. Before {before:+.1f}; {told or 'nothing seen'}; "
             f"all together {now:+.1f}.",
@@ -203,7 +203,7 @@ def explanation_picture(
 
 def next_tests_picture(points: Sequence[NextTest]) -> Picture:
     """What each next test is worth against the minutes it takes; numbered, best first."""
-    with _in_style():
+    with in_style():
         figure, axes = _canvas(8, 0.3, 0.15 * len(points) + 0.3)
         for number, point in enumerate(points, start=1):
             axes.plot(
@@ -225,12 +225,12 @@ def next_tests_picture(points: Sequence[NextTest]) -> Picture:
         ]
         figure.supxlabel("\n".join(names), ha="left", x=0.04, fontsize=8, color=INK)
         told = "; ".join(f"{p.title} {p.minutes:.0f} minutes, worth {p.value:.0f}" for p in points)
-        return _finished(figure, f"Worth of the next tests against their minutes: {told}.")
+        return finished(figure, f"Worth of the next tests against their minutes: {told}.")
 
 
 def what_if_picture(rows: Sequence[Rows], names: Sequence[str]) -> Picture:
     """A case beside its variations, at most five: a ring for the case, a mark for each of them."""
-    with _in_style():
+    with in_style():
         figure, axes = _canvas(len(rows), 0.33, 0.3 + 0.2 * len(names))
         for row, entry in enumerate(rows):
             values = [100 * p for p in (entry.base, *entry.variations)]
@@ -252,7 +252,7 @@ def what_if_picture(rows: Sequence[Rows], names: Sequence[str]) -> Picture:
             + ", ".join(f"{100 * p:.0f}" for p in r.variations)
             for r in rows
         )
-        return _finished(figure, f"The case and {', '.join(names)}: {told}.")
+        return finished(figure, f"The case and {', '.join(names)}: {told}.")
 
 
 def scenarios_picture(found: WhatIf, knowledge: Knowledge) -> Picture:
@@ -277,7 +277,7 @@ def network_picture(name: str, knowledge: Knowledge) -> Picture:
     node = knowledge.node(name)
     parents, children = parents_of(node), knowledge.children_of(name)
     rows = max(len(parents), len(children), 1)
-    with _in_style():
+    with in_style():
         figure, axes = _canvas(rows, 0.36, 0.25, NETWORK_WIDTH)
         axes.axis("off")
         axes.set_xlim(0, 3)
@@ -298,7 +298,7 @@ def network_picture(name: str, knowledge: Knowledge) -> Picture:
             ", ".join(knowledge.node(other).title.lower() for other in names) or "nothing"
             for names in (parents, children)
         )
-        return _finished(figure, f"{node.title} depends on {causes} and shows in {effects}.")
+        return finished(figure, f"{node.title} depends on {causes} and shows in {effects}.")
 
 
 def _box(
@@ -352,14 +352,15 @@ def wrapped(label: str) -> str:
     return f"{lines[0]} …\n{lines[-1]}"
 
 
-def _in_style() -> Any:
+def in_style() -> Any:
     """The style, for a with block around a drawing."""
     import matplotlib
 
     return matplotlib.rc_context(_STYLE)
 
 
-def _finished(figure: Figure, alt: str) -> Picture:
+def finished(figure: Figure, alt: str) -> Picture:
+    """A drawn figure with what it shows in words."""
     text = io.StringIO()
     figure.savefig(text, format="svg", metadata={"Date": None})
     return Picture(text.getvalue(), alt)

@@ -19,6 +19,7 @@ from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
 from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.blocks import matches
 from loopodds.knowledge.guards import (
     Slip,
     context_texts,
@@ -26,16 +27,7 @@ from loopodds.knowledge.guards import (
     reference_texts,
     unknown_texts,
 )
-from loopodds.knowledge.nodes import (
-    Gauge,
-    Graded,
-    Node,
-    Tabular,
-    matches,
-    mentions,
-    parents_of,
-    read_node,
-)
+from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, mentions, parents_of, read_node
 from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, read_one
 from loopodds.knowledge.safeguards import safety_slips
 from loopodds.upkeep.work_lint import work_slips
