@@ -376,7 +376,8 @@ def published_moves(text: str) -> dict[str, Moved]:
     """
     shipped = Knowledge()
     knowledge = Knowledge.of_texts({**shipped.texts, TABLES: text})
-    cells = [cell for cell in published_cells(knowledge) if cell.calibration == "in"]
+    published = published_cells(knowledge)
+    cells = [cell for cell in published if cell.calibration == "in" and cell.two_sided]
     moves = {}
     for gauge in dict.fromkeys(cell.gauge for cell in cells):
         own = [cell for cell in cells if cell.gauge == gauge]
