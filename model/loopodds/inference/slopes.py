@@ -1,0 +1,190 @@
+"""How the log evidence of a batch moves with every number of the network, and expected counts.
+
+P(evidence) is linear in each entry of a table, so that the slope of its logarithm is the joint
+posterior of family and evidence over the entry (Russell, Binder, Koller & Kanazawa 1995), and the
+slope times the entry is the expected count (Lauritzen 1995). Two passes over the tree give all of
+them. What was not observed of an observable has no slope: its table then sums out.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, IntArray, Query
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.likelihoods import normal_density
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
+
+PIECE = 1024
+"""Rows whose joints are held at a time."""
+
+
+class GaugeSlopes(NamedTuple):
+    """Of one gauge: arrays of shape (groups, *parent cards), those of slips (groups,)."""
+
+    held: FloatArray  # expected readings that were no slip
+    mean: FloatArray  # slope by the mean [1 / scale]
+    variance: FloatArray  # slope by the squared spread [1 / scale^2]
+    slips: FloatArray  # expected readings that were a slip
+    slip_variance: FloatArray  # slope by the squared spread of slips [1 / scale^2]
+
+    def plus(self, other: "GaugeSlopes") -> "GaugeSlopes":
+        """Those of two batches together."""
+        return GaugeSlopes(*(a + b for a, b in zip(self, other, strict=True)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slopes:
+    """Slopes of a weighted sum of log evidences, for each group of weights."""
+
+    log_evidence: FloatArray  # shape (rows,); minus infinity where it cannot be
+    tables: dict[str, FloatArray]  # by the entries of a table, shape (groups, *table shape)
+    gauges: dict[str, GaugeSlopes]
+
+
+def slopes(tree: JunctionTree, evidence: Evidence, weights: FloatArray) -> Slopes:
+    """Slopes of ``weights @ log_evidence`` by every number of the network.
+
+    Names without evidence are left out: their slopes are zero. So are those of rows that cannot
+    be, and of entries that are exactly zero.
+
+    Args:
+        weights: Shape (groups, rows); one group of ones learns, one for each row tells them apart.
+
+    Raises:
+        As :meth:`JunctionTree.propagate`.
+    """
+    told = evidence.merged()
+    logs, found = np.empty(told.rows), Slopes(np.empty(0), {}, {})
+    for start in range(0, told.rows, PIECE):
+        rows = slice(start, min(start + PIECE, told.rows))
+        logs[rows] = _add(found, tree, told.take(rows), weights[:, rows])
+    return Slopes(logs, found.tables, found.gauges)
+
+
+def _add(found: Slopes, tree: JunctionTree, evidence: Evidence, weights: FloatArray) -> FloatArray:
+    network = tree.network
+    families = {name: (*v.parents, name) for name, v in network.hidden.items()}
+    seen = [n for n in (*network.observables, *network.gauges) if n in {*evidence.names_held}]
+    parents: dict[str, Query] = {name: network.variable(name).parents for name in seen}
+    posterior = tree.propagate(evidence, dict.fromkeys([*families.values(), *parents.values()]))
+    for name, family in families.items():
+        counts = np.tensordot(weights, posterior[family], axes=1)
+        _put(found.tables, name, _over(counts, network.hidden[name].table))
+    for name in seen:
+        node, joint = network.variable(name), posterior[parents[name]]
+        joint = joint.reshape(evidence.rows, -1)
+        if isinstance(node, Discrete):
+            for part in _of_words(node.table, name, joint, evidence, weights):
+                _put(found.tables, name, part)
+            continue
+        for part in _of_gauge(node, joint, evidence, weights):
+            before = found.gauges.get(name)
+            found.gauges[name] = part if before is None else before.plus(part)
+    return posterior.log_evidence
+
+
+def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:
+    tables[name] = tables[name] + part if name in tables else part
+
+
+def _over(numerator: FloatArray, denominator: FloatArray) -> FloatArray:
+    shape = np.broadcast_shapes(numerator.shape, denominator.shape)
+    return np.divide(numerator, denominator, out=np.zeros(shape), where=denominator > 0)
+
+
+def _of_words(
+    table: FloatArray, name: str, joint: FloatArray, evidence: Evidence, weights: FloatArray
+) -> Iterator[FloatArray]:
+    """Slopes by P(state | parents) of the rows that hold a word or likelihoods; or nothing."""
+    flat = table.reshape(-1, table.shape[-1])
+    said = np.ones((evidence.rows, flat.shape[1]))
+    if name in evidence.codes:
+        code = evidence.codes[name]
+        said = np.where((code >= 0)[:, None], np.eye(flat.shape[1])[code], said)
+    if name in evidence.soft:
+        said = said * evidence.soft[name]
+    rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
+    if len(rows):
+        said = said[rows]
+        share = _over(joint[rows], said @ flat.T)
+        each = [share.T @ (said * w[rows, None]) for w in weights]
+        yield np.array(each).reshape(len(weights), *table.shape)
+
+
+def _of_gauge(
+    node: GaugeNode, joint: FloatArray, evidence: Evidence, weights: FloatArray
+) -> Iterator[GaugeSlopes]:
+    for by_word in _of_words(node.word_table, node.name, joint, evidence, weights):
+        yield _from_words(node, by_word)
+    if node.name in evidence.numbers:
+        value, extra = evidence.numbers[node.name]
+        rows = np.flatnonzero(~np.isnan(value))
+        if len(rows):
+            yield _from_numbers(node, joint[rows], value[rows], extra[rows], weights[:, rows])
+
+
+def _from_numbers(
+    node: GaugeNode, joint: FloatArray, value: FloatArray, extra: FloatArray, weights: FloatArray
+) -> GaugeSlopes:
+    """A reading is from the near Gaussian or from the wide one, each with its chance."""
+    mean, spread, pair = _pairs(node)
+    value, extra = value[:, None], extra[:, None]
+    variance, wide = spread**2 + extra**2, node.wide**2 + extra**2
+    gap = value - mean
+    with np.errstate(divide="ignore"):
+        odds = np.log1p(-node.share) - 0.5 * (gap**2 / variance + np.log(variance))
+        odds = odds - (np.log(node.share) - 0.5 * (value**2 / wide + np.log(wide)))
+    near = 1.0 / (1.0 + np.exp(-np.clip(odds, -700.0, None)))
+    by_variance = 0.5 * near * (gap**2 / variance - 1.0) / variance
+    parts = [
+        np.array([np.einsum("rc,rc->c", joint * w[:, None], part[:, pair]) for w in weights])
+        for part in (near, near * gap / variance, by_variance)
+    ]
+    far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
+    by_wide = 0.5 * far * ((value**2 / wide - 1.0) / wide)[:, 0]
+    held, by_mean, by_variance = (p.reshape(len(weights), *node.mean.shape) for p in parts)
+    return GaugeSlopes(held, by_mean, by_variance, weights @ far, weights @ by_wide)
+
+
+@lru_cache(maxsize=256)
+def _pairs(node: GaugeNode) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Distinct means and spreads, and which of them each parent configuration has."""
+    both = np.stack([node.mean.ravel(), node.spread.ravel()], 1)
+    pairs, pair = np.unique(both, axis=0, return_inverse=True)
+    return pairs[:, 0], pairs[:, 1], pair.ravel()
+
+
+def _from_words(node: GaugeNode, by_word: FloatArray) -> GaugeSlopes:
+    """A word is an interval of the mixture: slopes of its probability by mean and variance."""
+    (near, by_mean, by_variance), (far, by_wide) = _word_slopes(node)
+    held, inner = 1.0 - node.share, tuple(range(1, by_word.ndim))
+    return GaugeSlopes(
+        held * (by_word * near).sum(-1),
+        held * (by_word * by_mean).sum(-1),
+        held * (by_word * by_variance).sum(-1),
+        node.share * (by_word * far).sum(inner),
+        node.share * (by_word * by_wide).sum(inner),
+    )
+
+
+@lru_cache(maxsize=256)
+def _word_slopes(node: GaugeNode) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, FloatArray]]:
+    """Of every word, near and far: its probability, and the slopes of that."""
+    edges = np.array([-np.inf, *node.cuts, np.inf])
+    mean, spread, pair = _pairs(node)
+    z = (edges - mean[:, None]) / spread[:, None]
+    each = np.diff(normal_cdf(z)), *_interval_slopes(z, spread[:, None])
+    near = tuple(part[pair].reshape(*node.mean.shape, -1) for part in each)
+    far = edges / node.wide
+    return near, (np.diff(normal_cdf(far)), _interval_slopes(far, np.array([node.wide]))[1])
+
+
+def _interval_slopes(z: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Slopes of the probability between neighbouring edges by the mean and by the variance."""
+    density = normal_density(z, 1.0)
+    lever = np.where(np.isinf(z), 0.0, np.nan_to_num(z)) * density
+    return -np.diff(density) / spread, -np.diff(lever) / (2 * spread**2)
