@@ -113,6 +113,15 @@ def test_expected_slips_are_the_slope_by_their_share_times_the_share():
     assert found.slip_variance == pytest.approx((wide[0] - wide[1]) / 2e-3, abs=1e-7)
 
 
+def test_each_row_by_itself_adds_up_to_the_weighted_sums():
+    tree = JunctionTree(small_network(np.random.default_rng(7)))
+    each, sums = slopes(tree, evidence_of_all_kinds()), slopes(tree, evidence_of_all_kinds(), WEIGHTS)
+    for name, table in sums.tables.items():
+        assert np.tensordot(WEIGHTS, each.tables[name], axes=1) == pytest.approx(table)
+    for ours, theirs in zip(each.gauges["g"], sums.gauges["g"], strict=True):
+        assert np.tensordot(WEIGHTS, ours, axes=1) == pytest.approx(theirs)
+
+
 @pytest.mark.parametrize("compiled", [False, True])
 def test_expected_counts_are_those_of_the_whole_joint(compiled: bool):
     network = small_network(np.random.default_rng(6))

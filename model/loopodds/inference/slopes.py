@@ -45,34 +45,39 @@ class Slopes:
     gauges: dict[str, GaugeSlopes]
 
 
-def slopes(tree: JunctionTree, evidence: Evidence, weights: FloatArray) -> Slopes:
+def slopes(tree: JunctionTree, evidence: Evidence, weights: FloatArray | None = None) -> Slopes:
     """Slopes of ``weights @ log_evidence`` by every number of the network.
 
     Names without evidence are left out: their slopes are zero. So are those of rows that cannot
     be, and of entries that are exactly zero.
 
     Args:
-        weights: Shape (groups, rows); one group of ones learns, one for each row tells them apart.
+        weights: Shape (groups, rows). Left out, each row is a group of its own; so many rows that
+            all their slopes fit in memory.
 
     Raises:
         As :meth:`JunctionTree.propagate`.
     """
     told = evidence.merged()
     logs, found = np.empty(told.rows), Slopes(np.empty(0), {}, {})
-    for start in range(0, told.rows, PIECE):
+    if weights is None:
+        logs = _add(found, tree, told, None)
+    for start in range(0, told.rows if weights is not None else 0, PIECE):
         rows = slice(start, min(start + PIECE, told.rows))
         logs[rows] = _add(found, tree, told.take(rows), weights[:, rows])
     return Slopes(logs, found.tables, found.gauges)
 
 
-def _add(found: Slopes, tree: JunctionTree, evidence: Evidence, weights: FloatArray) -> FloatArray:
+def _add(
+    found: Slopes, tree: JunctionTree, evidence: Evidence, weights: FloatArray | None
+) -> FloatArray:
     network = tree.network
     families = {name: (*v.parents, name) for name, v in network.hidden.items()}
     seen = [n for n in (*network.observables, *network.gauges) if n in {*evidence.names_held}]
     parents: dict[str, Query] = {name: network.variable(name).parents for name in seen}
     posterior = tree.propagate(evidence, dict.fromkeys([*families.values(), *parents.values()]))
     for name, family in families.items():
-        counts = np.tensordot(weights, posterior[family], axes=1)
+        counts = _weighed(weights, posterior[family])
         _put(found.tables, name, _over(counts, network.hidden[name].table))
     for name in seen:
         node, joint = network.variable(name), posterior[parents[name]]
@@ -91,13 +96,22 @@ def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:
     tables[name] = tables[name] + part if name in tables else part
 
 
+def _weighed(weights: FloatArray | None, each: FloatArray) -> FloatArray:
+    """Sums over the rows for each group, shape (groups, ...); the rows themselves without weights."""
+    return each if weights is None else np.tensordot(weights, each, axes=1)
+
+
 def _over(numerator: FloatArray, denominator: FloatArray) -> FloatArray:
     shape = np.broadcast_shapes(numerator.shape, denominator.shape)
     return np.divide(numerator, denominator, out=np.zeros(shape), where=denominator > 0)
 
 
 def _of_words(
-    table: FloatArray, name: str, joint: FloatArray, evidence: Evidence, weights: FloatArray
+    table: FloatArray,
+    name: str,
+    joint: FloatArray,
+    evidence: Evidence,
+    weights: FloatArray | None,
 ) -> Iterator[FloatArray]:
     """Slopes by P(state | parents) of the rows that hold a word or likelihoods; or nothing."""
     flat = table.reshape(-1, table.shape[-1])
@@ -108,7 +122,11 @@ def _of_words(
     if name in evidence.soft:
         said = said * evidence.soft[name]
     rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
-    if len(rows):
+    if weights is None and len(rows):
+        informed = said * (np.ptp(said, axis=1) > 0)[:, None]
+        whole = _over(joint, said @ flat.T)[:, :, None] * informed[:, None, :]
+        yield whole.reshape(-1, *table.shape)
+    elif weights is not None and len(rows):
         said = said[rows]
         share = _over(joint[rows], said @ flat.T)
         each = [share.T @ (said * w[rows, None]) for w in weights]
@@ -116,19 +134,29 @@ def _of_words(
 
 
 def _of_gauge(
-    node: GaugeNode, joint: FloatArray, evidence: Evidence, weights: FloatArray
+    node: GaugeNode, joint: FloatArray, evidence: Evidence, weights: FloatArray | None
 ) -> Iterator[GaugeSlopes]:
     for by_word in _of_words(node.word_table, node.name, joint, evidence, weights):
         yield _from_words(node, by_word)
     if node.name in evidence.numbers:
         value, extra = evidence.numbers[node.name]
         rows = np.flatnonzero(~np.isnan(value))
-        if len(rows):
+        if weights is None and len(rows):
+            found = _from_numbers(node, joint[rows], value[rows], extra[rows], None)
+            whole = [np.zeros((evidence.rows, *part.shape[1:])) for part in found]
+            for all_rows, part in zip(whole, found, strict=True):
+                all_rows[rows] = part
+            yield GaugeSlopes(*whole)
+        elif weights is not None and len(rows):
             yield _from_numbers(node, joint[rows], value[rows], extra[rows], weights[:, rows])
 
 
 def _from_numbers(
-    node: GaugeNode, joint: FloatArray, value: FloatArray, extra: FloatArray, weights: FloatArray
+    node: GaugeNode,
+    joint: FloatArray,
+    value: FloatArray,
+    extra: FloatArray,
+    weights: FloatArray | None,
 ) -> GaugeSlopes:
     """A reading is from the near Gaussian or from the wide one, each with its chance."""
     mean, spread, pair = _pairs(node)
@@ -140,14 +168,16 @@ def _from_numbers(
         odds = odds - (np.log(node.share) - 0.5 * (value**2 / wide + np.log(wide)))
     near = 1.0 / (1.0 + np.exp(-np.clip(odds, -700.0, None)))
     by_variance = 0.5 * near * (gap**2 / variance - 1.0) / variance
-    parts = [
-        np.array([np.einsum("rc,rc->c", joint * w[:, None], part[:, pair]) for w in weights])
-        for part in (near, near * gap / variance, by_variance)
-    ]
+    parts = near, near * gap / variance, by_variance
+    if weights is None:
+        sums = [joint * part[:, pair] for part in parts]
+    else:
+        held = [joint * w[:, None] for w in weights]
+        sums = [np.array([np.einsum("rc,rc->c", h, p[:, pair]) for h in held]) for p in parts]
     far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
     by_wide = 0.5 * far * ((value**2 / wide - 1.0) / wide)[:, 0]
-    held, by_mean, by_variance = (p.reshape(len(weights), *node.mean.shape) for p in parts)
-    return GaugeSlopes(held, by_mean, by_variance, weights @ far, weights @ by_wide)
+    shaped = [part.reshape(len(part), *node.mean.shape) for part in sums]
+    return GaugeSlopes(*shaped, _weighed(weights, far), _weighed(weights, by_wide))
 
 
 @lru_cache(maxsize=256)
