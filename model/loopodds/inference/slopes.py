@@ -6,7 +6,7 @@ slope times the entry is the expected count (Lauritzen 1995). Two passes over th
 them. What was not observed of an observable has no slope: its table then sums out.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
-from loopodds.inference.junction import JunctionTree
+from loopodds.inference.junction import JunctionTree, Posterior
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
 
@@ -43,9 +43,15 @@ class Slopes:
     log_evidence: FloatArray  # shape (rows,); minus infinity where it cannot be
     tables: dict[str, FloatArray]  # by the entries of a table, shape (groups, *table shape)
     gauges: dict[str, GaugeSlopes]
+    joints: dict[Query, FloatArray]  # what was asked for besides, shape (rows, *cards)
 
 
-def slopes(tree: JunctionTree, evidence: Evidence, weights: FloatArray | None = None) -> Slopes:
+def slopes(
+    tree: JunctionTree,
+    evidence: Evidence,
+    weights: FloatArray | None = None,
+    queries: Iterable[Query] = (),
+) -> Slopes:
     """Slopes of ``weights @ log_evidence`` by every number of the network.
 
     Names without evidence are left out: their slopes are zero. So are those of rows that cannot
@@ -54,28 +60,40 @@ def slopes(tree: JunctionTree, evidence: Evidence, weights: FloatArray | None = 
     Args:
         weights: Shape (groups, rows). Left out, each row is a group of its own; so many rows that
             all their slopes fit in memory.
+        queries: Joint posteriors to give as well, of hidden variables that share a clique.
 
     Raises:
         As :meth:`JunctionTree.propagate`.
     """
-    told = evidence.merged()
-    logs, found = np.empty(told.rows), Slopes(np.empty(0), {}, {})
-    if weights is None:
-        logs = _add(found, tree, told, None)
-    for start in range(0, told.rows if weights is not None else 0, PIECE):
-        rows = slice(start, min(start + PIECE, told.rows))
-        logs[rows] = _add(found, tree, told.take(rows), weights[:, rows])
-    return Slopes(logs, found.tables, found.gauges)
+    told, queries = evidence.merged(), tuple(queries)
+    found = Slopes(np.empty(told.rows), {}, {}, {q: np.empty(0) for q in queries})
+    piece, parts = PIECE if weights is not None else max(told.rows, 1), []
+    for start in range(0, told.rows, piece):
+        rows = slice(start, min(start + piece, told.rows))
+        own = None if weights is None else weights[:, rows]
+        posterior = _add(found, tree, told.take(rows), own, queries)
+        found.log_evidence[rows] = posterior.log_evidence
+        parts.append(posterior)
+    for query in queries:
+        found.joints[query] = np.concatenate([part[query] for part in parts])
+    return found
 
 
 def _add(
-    found: Slopes, tree: JunctionTree, evidence: Evidence, weights: FloatArray | None
-) -> FloatArray:
+    found: Slopes,
+    tree: JunctionTree,
+    evidence: Evidence,
+    weights: FloatArray | None,
+    queries: tuple[Query, ...],
+) -> Posterior:
+    """Adds the slopes of some rows to those found; what is not asked for is let go of."""
     network = tree.network
     families = {name: (*v.parents, name) for name, v in network.hidden.items()}
     seen = [n for n in (*network.observables, *network.gauges) if n in {*evidence.names_held}]
     parents: dict[str, Query] = {name: network.variable(name).parents for name in seen}
-    posterior = tree.propagate(evidence, dict.fromkeys([*families.values(), *parents.values()]))
+    posterior = tree.propagate(
+        evidence, dict.fromkeys([*families.values(), *parents.values(), *queries])
+    )
     for name, family in families.items():
         counts = _weighed(weights, posterior[family])
         _put(found.tables, name, _over(counts, network.hidden[name].table))
@@ -89,7 +107,7 @@ def _add(
         for part in _of_gauge(node, joint, evidence, weights):
             before = found.gauges.get(name)
             found.gauges[name] = part if before is None else before.plus(part)
-    return posterior.log_evidence
+    return Posterior(posterior.log_evidence, {query: posterior[query] for query in queries})
 
 
 def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:

@@ -1,0 +1,161 @@
+"""Confirmed outcomes as evidence: each way of confirming has error rates of its own.
+
+A report on a fault is one more observable below it. Its table has three chances for each way, held
+by a weight as every number is and learnt along (Dawid & Skene 1979, with the network as the prior
+of each car).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.archive.encoded import Piece
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import KnowledgeError
+from loopodds.knowledge.blocks import Factor
+from loopodds.knowledge.shapes import Grounds, read_record
+
+FILE = "confirmation.toml"
+CONFIRMED_BY = "confirmed_by"
+USUAL = "technicians_word"
+"""The way that counts where an archive says nothing."""
+RATES = ("missed", "false_alarm", "confused")
+
+
+class Way(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One way of confirming, as its table in the file says it."""
+
+    title: str
+    about: str
+    missed: Factor
+    false_alarm: Factor
+    confused: Factor
+
+
+class Rates(NamedTuple):
+    """Chances that a report is wrong."""
+
+    missed: float
+    false_alarm: float
+    confused: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reports:
+    """What the reports of some rows say of the faults, and what is learnt from them."""
+
+    soft: dict[str, FloatArray]  # likelihoods by fault, shape (rows, states)
+    # by fault: the way of each row, and the chance of its report by true and reported state,
+    # shapes (rows,) and (rows, states, states)
+    chances: dict[str, tuple[FloatArray, FloatArray]]
+
+
+def read_ways(folder: str | Path | None) -> dict[str, Way]:
+    """Ways of confirming, from the file of a folder or, where it has none, the shipped one.
+
+    Raises:
+        KnowledgeError: naming file, table and key.
+    """
+    tables = tomllib.loads(ways_text(folder))
+    ways = {name: read_record(Way, entry, FILE, name) for name, entry in tables.items()}
+    if USUAL not in ways:
+        raise KnowledgeError(f"{FILE}: [{USUAL}] is needed: it counts where nothing is said")
+    return ways
+
+
+def ways_text(folder: str | Path | None) -> str:
+    """The file of a folder, or the shipped one."""
+    own = Path(folder, FILE) if folder else None
+    if own is not None and own.is_file():
+        return own.read_text(encoding="utf-8")
+    return resources.files("loopodds_data").joinpath(FILE).read_text(encoding="utf-8")
+
+
+def rates_of(ways: Mapping[str, Way]) -> dict[str, Rates]:
+    """The error rates that each way starts with."""
+    return {name: Rates(*(getattr(way, rate) for rate in RATES)) for name, way in ways.items()}
+
+
+def report_table(states: int, rates: Rates) -> FloatArray:
+    """P(reported state | true state), shape (states, states), the sound state first.
+
+    >>> report_table(2, Rates(0.1, 0.02, 0.3)).tolist()
+    [[0.98, 0.02], [0.1, 0.9]]
+    """
+    table = np.zeros((states, states))
+    table[0] = rates.false_alarm / (states - 1)
+    table[0, 0] = 1 - rates.false_alarm
+    confused = rates.confused if states > 2 else 0.0
+    table[1:, 0] = rates.missed
+    table[1:, 1:] = (1 - rates.missed) * confused / max(states - 2, 1)
+    own = np.arange(1, states)
+    table[own, own] = (1 - rates.missed) * (1 - confused)
+    return table
+
+
+def reports_of(piece: Piece, rates: Mapping[str, Rates]) -> Reports:
+    """Likelihoods of the confirmed outcomes of some rows."""
+    names = list(rates)
+    tag = piece.tags.get(CONFIRMED_BY, np.full(len(piece.numbers), -1))
+    way = np.where(tag < 0, names.index(USUAL), tag)
+    soft, chances = {}, {}
+    for fault, possible in piece.confirmed.items():
+        tables = np.array([report_table(possible.shape[1], rates[name]) for name in names])
+        each = tables[way] * possible[:, None, :]
+        told = ~possible.all(axis=1)
+        soft[fault] = np.where(told[:, None], each.sum(axis=2), 1.0)
+        chances[fault] = np.where(told, way, -1), each
+    return Reports(soft, chances)
+
+
+def counts_of(
+    reports: Reports, posteriors: Mapping[str, FloatArray], ways: int
+) -> FloatArray:
+    """Expected reports of each way, right and wrong, shape (ways, rates, 2): wrong comes first.
+
+    Args:
+        posteriors: Of each reported fault, the reports included, shape (rows, states).
+    """
+    counts = np.zeros((ways, len(RATES), 2))
+    for fault, (way, each) in reports.chances.items():
+        share = np.divide(
+            each, each.sum(axis=2, keepdims=True), out=np.zeros_like(each),
+            where=each.sum(axis=2, keepdims=True) > 0,
+        ) * posteriors[fault][:, :, None]  # fmt: skip
+        for number in range(ways):
+            total = share[way == number].sum(axis=0)
+            right = np.trace(total[1:, 1:])
+            present = total[1:, 1:].sum()
+            counts[number, 0] += total[1:, 0].sum(), present
+            counts[number, 1] += total[0, 1:].sum(), total[0, 0]
+            if len(total) > 2:
+                counts[number, 2] += present - right, right
+    return counts
+
+
+def learnt_rates(counts: FloatArray, ways: Mapping[str, Way]) -> dict[str, Rates]:
+    """Rates from expected reports and what the file says, at its weight."""
+    found = {}
+    for (name, way), count in zip(ways.items(), counts, strict=True):
+        prior = np.array([getattr(way, rate) for rate in RATES])
+        rates = (count[:, 0] + way.weight * prior) / (count.sum(axis=1) + way.weight)
+        found[name] = Rates(*rates.tolist())
+    return found
+
+
+def log_prior(rates: Mapping[str, Rates], ways: Mapping[str, Way]) -> float:
+    """Weighted log-likelihood of what the file says, which learning adds to that of the rows."""
+    total = 0.0
+    for name, way in ways.items():
+        prior, now = np.array([getattr(way, r) for r in RATES]), np.array(rates[name])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            each = prior * np.log(now) + (1 - prior) * np.log1p(-now)
+        total += way.weight * float(np.where((prior > 0) & (prior < 1), each, 0.0).sum())
+    return total

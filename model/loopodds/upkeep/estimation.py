@@ -1,0 +1,252 @@
+"""Expectation and maximisation over an encoded archive, penalised by what the knowledge weighs.
+
+Each pass is one propagation of all rows; what comes out of it are the slopes by every list of the
+knowledge and the log-likelihood, which with the prior never falls from pass to pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from loopodds.archive.encoded import Piece
+from loopodds.base.arrays import FloatArray
+from loopodds.doubt.chain import slope_by, tallies_of
+from loopodds.doubt.numbers import Numbers, Path, numbers_of, with_numbers
+from loopodds.doubt.updating import log_prior, updated
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.network import Evidence
+from loopodds.inference.slopes import GaugeSlopes, Slopes, slopes
+from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.records import Knowledge
+from loopodds.upkeep import confirmation
+from loopodds.upkeep.confirmation import Rates, Way
+
+Key = tuple[str, Path]
+Values = dict[Key, FloatArray]
+ENOUGH = 1e-5
+"""Gain of the penalised log-likelihood a row below which the climb is at its top."""
+MOST_PASSES = 60
+HALVINGS = 6
+ROUNDING = 1e-9
+"""Fall of the log-likelihood a row that is nothing but sums in another order."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """Numbers of the knowledge that moved, and the error rates of outcomes."""
+
+    values: Values
+    rates: Mapping[str, Rates]
+
+    def between(self, other: State, share: float) -> State:
+        """A point on the way to another state."""
+        values = {
+            key: (1 - share) * self.values.get(key, value) + share * value
+            for key, value in other.values.items()
+        }
+        rates = {
+            name: Rates(*((1 - share) * a + share * b for a, b in zip(rate, self_rate, strict=True)))
+            for (name, self_rate), rate in zip(
+                other.rates.items(), self.rates.values(), strict=True
+            )
+        }
+        return State(values, rates)
+
+
+@dataclass(slots=True, eq=False)
+class Told:
+    """What one pass over the rows tells."""
+
+    log_likelihood: float
+    rows: int
+    tallies: dict[Key, FloatArray]  # shape (groups, ...)
+    reports: FloatArray  # shape (ways, rates, 2)
+
+
+Pieces = Callable[[], Iterable[Piece]]
+
+
+class Learner:
+    """Numbers of a knowledge, held by their weights, and rows that move them.
+
+    Args:
+        ways: Ways of confirming, with the weight of their rates.
+        workers: Threads that share the rows; the compiled loops let each other work.
+    """
+
+    def __init__(self, knowledge: Knowledge, ways: Mapping[str, Way], workers: int = 2) -> None:
+        self.knowledge, self.ways, self.workers = knowledge, ways, workers
+        self.lists: dict[Key, Numbers] = {
+            numbers.key: numbers
+            for node in knowledge.nodes.values()
+            for numbers in numbers_of(node).values()
+            if numbers.free
+        }
+
+    @property
+    def start(self) -> State:
+        """The numbers as they stand in the files."""
+        return State({}, confirmation.rates_of(self.ways))
+
+    def knowledge_at(self, state: State) -> Knowledge:
+        """The knowledge with other numbers."""
+        by_node: dict[str, dict[Path, FloatArray]] = {}
+        for (name, path), numbers in state.values.items():
+            by_node.setdefault(name, {})[path] = numbers
+        nodes = {n: with_numbers(self.knowledge.node(n), v) for n, v in by_node.items()}
+        return self.knowledge.changed(nodes={**self.knowledge.nodes, **nodes})
+
+    def penalty(self, state: State) -> float:
+        """Log-likelihood of what the weights stand for, up to a constant."""
+        moved = sum(log_prior(self.lists[key], now) for key, now in state.values.items())
+        still = sum(
+            log_prior(numbers, numbers.values)
+            for key, numbers in self.lists.items()
+            if key not in state.values
+        )
+        return moved + still + confirmation.log_prior(state.rates, self.ways)
+
+    def step(self, state: State, told: Told) -> State:
+        """The state in which what was told, and the weights, are likeliest."""
+        values = dict(state.values)
+        for key, tally in told.tallies.items():
+            held = self.lists.get(key)
+            if held is not None:
+                values[key] = updated(held, state.values.get(key, held.values), tally[0])
+        return State(values, confirmation.learnt_rates(told.reports, self.ways))
+
+    def climb(
+        self,
+        pieces: Pieces,
+        state: State,
+        watch: Callable[[int, float], None] | None = None,
+        passes: int = MOST_PASSES,
+    ) -> tuple[State, list[float]]:
+        """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
+
+        Where a context is not stated a gauge keeps two moments of a mixture, so that a step may go
+        too far there; it is then halved, and never taken where it would lose.
+        """
+        heights: list[float] = []
+        here, told = state, self.expect(pieces, state)
+        heights.append(told.log_likelihood + self.penalty(state))
+        for number in range(passes):
+            aim = self.step(here, told)
+            for halving in range(HALVINGS):
+                there = here.between(aim, 0.5**halving) if halving else aim
+                seen = self.expect(pieces, there)
+                height = seen.log_likelihood + self.penalty(there)
+                if height >= heights[-1] - ROUNDING * told.rows:
+                    break
+            else:
+                break
+            gain = (height - heights[-1]) / max(told.rows, 1)
+            here, told = there, seen
+            heights.append(height)
+            if watch is not None:
+                watch(number + 1, gain)
+            if gain < ENOUGH:
+                break
+        return here, heights
+
+    def expect(self, pieces: Pieces, state: State) -> Told:
+        """One pass: slopes by every list, expected reports, log-likelihood."""
+        knowledge = self.knowledge_at(state)
+        total = Told(0.0, 0, {}, np.zeros((len(self.ways), len(confirmation.RATES), 2)))
+        by_node: dict[tuple[str, tuple[tuple[str, str], ...]], FloatArray | GaugeSlopes] = {}
+        with ThreadPoolExecutor(self.workers) as executor:
+            jobs = in_turn(
+                executor, lambda piece: self.piece_slopes(piece, knowledge, state.rates),
+                pieces(), self.workers + 1,
+            )  # fmt: skip
+            for piece, (found, reports) in jobs:
+                total.log_likelihood += float(found.log_evidence.sum())
+                total.rows += len(piece.numbers)
+                total.reports += reports
+                for name, part in by_name(found, knowledge).items():
+                    key = name, bearing(knowledge, name, piece.context)
+                    by_node[key] = plus(by_node[key], part) if key in by_node else part
+        for (name, context), part in by_node.items():
+            node = knowledge.node(name)
+            for path, tally in tallies_of(node, knowledge, dict(context), part).items():
+                place = name, path
+                before = total.tallies.get(place)
+                total.tallies[place] = tally if before is None else before + tally
+        return total
+
+    def piece_slopes(
+        self,
+        piece: Piece,
+        knowledge: Knowledge,
+        rates: Mapping[str, Rates],
+        weights: FloatArray | None = None,
+    ) -> tuple[Slopes, FloatArray]:
+        """Slopes of the rows of a piece, and their expected reports."""
+        tree = JunctionTree(build_network(knowledge, piece.context), True)
+        reports = confirmation.reports_of(piece, rates)
+        told = piece.evidence.with_soft(reports.soft)
+        weights = np.ones((1, told.rows)) if weights is None else weights
+        found = slopes(tree, told, weights, [(fault,) for fault in reports.chances])
+        posteriors = {fault: found.joints[fault,] for fault in reports.chances}
+        return found, confirmation.counts_of(reports, posteriors, len(self.ways))
+
+    def scores(self, pieces: Pieces, state: State) -> tuple[FloatArray, FloatArray]:
+        """Log evidence of every row, and of its outcomes given the rest (nan where it has none)."""
+        knowledge, whole, outcome = self.knowledge_at(state), [], []
+        for piece in pieces():
+            tree = JunctionTree(build_network(knowledge, piece.context), True)
+            reports = confirmation.reports_of(piece, state.rates)
+            with_them = tree.propagate(piece.evidence.with_soft(reports.soft)).log_evidence
+            without = tree.propagate(piece.evidence).log_evidence
+            has = np.zeros(len(with_them), bool)
+            for way, _ in reports.chances.values():
+                has |= way >= 0
+            whole.append(with_them)
+            outcome.append(np.where(has, with_them - without, np.nan))
+        return np.concatenate(whole), np.concatenate(outcome)
+
+
+@lru_cache(maxsize=65536)
+def _context_keys(knowledge: Knowledge, name: str) -> frozenset[str]:
+    return frozenset(knowledge.nodes[name].context_keys())
+
+
+def bearing(
+    knowledge: Knowledge, name: str, context: Mapping[str, str]
+) -> tuple[tuple[str, str], ...]:
+    """What of a context bears on a node: rows that differ elsewhere share its numbers."""
+    keys = _context_keys(knowledge, name)
+    return tuple(sorted(pair for pair in context.items() if pair[0] in keys))
+
+
+def by_name(found: Slopes, knowledge: Knowledge) -> dict[str, FloatArray | GaugeSlopes]:
+    """Slopes of every node of the knowledge."""
+    return {**found.tables, **found.gauges}
+
+
+def plus(one: FloatArray | GaugeSlopes, other: FloatArray | GaugeSlopes) -> FloatArray | GaugeSlopes:
+    """Slopes of two batches together."""
+    if isinstance(one, GaugeSlopes):
+        assert isinstance(other, GaugeSlopes)
+        return one.plus(other)
+    assert not isinstance(other, GaugeSlopes)
+    return one + other
+
+
+def in_turn(executor, work, parts, ahead: int):  # type: ignore[no-untyped-def]
+    """Results in the order of the parts, so many of them being worked on at a time."""
+    from collections import deque
+
+    waiting: deque = deque()  # type: ignore[type-arg]
+    for part in parts:
+        waiting.append((part, executor.submit(work, part)))
+        if len(waiting) >= ahead:
+            done, future = waiting.popleft()
+            yield done, future.result()
+    for done, future in waiting:
+        yield done, future.result()
