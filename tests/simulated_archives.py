@@ -19,6 +19,7 @@ KINDS = {
     "age": ("to_5_years", "to_10_years", "to_15_years", "over_15_years"),
     "weather": ("warm", "cool"),
 }
+WELL_SEEN = Rates(0.03, 0.01, 0.05)
 WAYS = ("opened_and_seen", "cured_and_proved", "technicians_word")
 
 
@@ -36,7 +37,7 @@ def drawn_pieces(
     seen: float = 0.35,
     opened: float = 0.3,
     kinds: Mapping[str, Sequence[str]] = KINDS,
-    rates: Rates = Rates(0.03, 0.01, 0.05),
+    rates: Rates = WELL_SEEN,
 ) -> list[Piece]:
     """Cars of every context in equal numbers, each name seen with one chance, some cars opened."""
     found, number = [], 1

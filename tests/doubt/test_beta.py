@@ -13,7 +13,9 @@ def test_quantiles_are_those_of_scipy():
     rng = np.random.default_rng(3)
     a, b = np.exp(rng.uniform(np.log(0.02), np.log(3000), (2, 300)))
     at = np.array([0.05, 0.5, 0.95])
-    assert beta_quantiles(a, b, at) == pytest.approx(betaincinv(a[:, None], b[:, None], at), abs=5e-4)
+    assert beta_quantiles(a, b, at) == pytest.approx(
+        betaincinv(a[:, None], b[:, None], at), abs=5e-4
+    )
 
 
 def test_an_interval_holds_its_mean_and_certainty_is_a_point():

@@ -189,7 +189,9 @@ def _possible(
             own = group.rows[good]
             confirmed = {n: m[own] for n, m in batch.confirmed.items() if not m[own].all()}
             chosen = {name: code[own] for name, code in tags.items()}
-            yield Piece(group.context, numbering[rows[own]], group.evidence.take(good), confirmed, chosen)
+            yield Piece(
+                group.context, numbering[rows[own]], group.evidence.take(good), confirmed, chosen
+            )
 
 
 class _Writer:
@@ -290,4 +292,3 @@ def _joined(pieces: Sequence[Piece]) -> Piece:
         column([piece.confirmed for piece in pieces], True),
         column([piece.tags for piece in pieces], -1),
     )
-

@@ -47,6 +47,8 @@ def beta_quantiles(a: FloatArray, b: FloatArray, at: FloatArray) -> FloatArray:
     density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
     mass = np.diff(x) * (density[:, 1:] + density[:, :-1]) / 2
     below_x = np.hstack([np.zeros((len(x), 1)), np.cumsum(mass, axis=1)])
-    marks = [np.interp(at * total[-1], total, points) for total, points in zip(below_x, x, strict=True)]
+    marks = [
+        np.interp(at * total[-1], total, points) for total, points in zip(below_x, x, strict=True)
+    ]
     quantiles: FloatArray = 1.0 / (1.0 + np.exp(-np.clip(np.array(marks), -700.0, 700.0)))
     return quantiles

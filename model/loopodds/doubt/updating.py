@@ -45,9 +45,7 @@ def updated(held: Numbers, now: FloatArray, tally: FloatArray) -> FloatArray:
     # the reading's part that is due to this state, given the whole: mean and square about its mean
     pull, own = weight / (first[1] ** 2 + held.noise), count / variance
     new = (own * mean + by_mean + pull * first[0]) / (own + pull)
-    spread = _variance(
-        variance, count, by_variance, new - mean, by_mean, weight, first[1] ** 2
-    )
+    spread = _variance(variance, count, by_variance, new - mean, by_mean, weight, first[1] ** 2)
     return np.array([new, np.sqrt(spread)])
 
 

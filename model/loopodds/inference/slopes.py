@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
-from loopodds.inference.junction import JunctionTree, Posterior
+from loopodds.inference.junction import COMPILED_FROM, JunctionTree, Posterior
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
 
@@ -94,6 +94,7 @@ def _add(
     posterior = tree.propagate(
         evidence, dict.fromkeys([*families.values(), *parents.values(), *queries])
     )
+    compiled = tree.compiled or evidence.rows >= COMPILED_FROM
     for name, family in families.items():
         counts = _weighed(weights, posterior[family])
         _put(found.tables, name, _over(counts, network.hidden[name].table))
@@ -101,10 +102,10 @@ def _add(
         node, joint = network.variable(name), posterior[parents[name]]
         joint = joint.reshape(evidence.rows, -1)
         if isinstance(node, Discrete):
-            for part in _of_words(node.table, name, joint, evidence, weights):
+            for part in _of_words(node.table, name, joint, evidence, weights, compiled):
                 _put(found.tables, name, part)
             continue
-        for part in _of_gauge(node, joint, evidence, weights):
+        for part in _of_gauge(node, joint, evidence, weights, compiled):
             before = found.gauges.get(name)
             found.gauges[name] = part if before is None else before.plus(part)
     return Posterior(posterior.log_evidence, {query: posterior[query] for query in queries})
@@ -130,6 +131,7 @@ def _of_words(
     joint: FloatArray,
     evidence: Evidence,
     weights: FloatArray | None,
+    compiled: bool,
 ) -> Iterator[FloatArray]:
     """Slopes by P(state | parents) of the rows that hold a word or likelihoods; or nothing."""
     flat = table.reshape(-1, table.shape[-1])
@@ -145,28 +147,40 @@ def _of_words(
         whole = _over(joint, said @ flat.T)[:, :, None] * informed[:, None, :]
         yield whole.reshape(-1, *table.shape)
     elif weights is not None and len(rows):
-        said = said[rows]
-        share = _over(joint[rows], said @ flat.T)
-        each = [share.T @ (said * w[rows, None]) for w in weights]
-        yield np.array(each).reshape(len(weights), *table.shape)
+        out = np.zeros((len(weights), *flat.shape))
+        if compiled:
+            from loopodds.inference import kernels
+
+            kernels.word_slopes(joint[rows], flat, said[rows], weights[:, rows], out)
+        else:
+            share = _over(joint[rows], said[rows] @ flat.T)
+            for group, w in zip(out, weights[:, rows], strict=True):
+                group += share.T @ (said[rows] * w[:, None])
+        yield out.reshape(len(weights), *table.shape)
 
 
 def _of_gauge(
-    node: GaugeNode, joint: FloatArray, evidence: Evidence, weights: FloatArray | None
+    node: GaugeNode,
+    joint: FloatArray,
+    evidence: Evidence,
+    weights: FloatArray | None,
+    compiled: bool,
 ) -> Iterator[GaugeSlopes]:
-    for by_word in _of_words(node.word_table, node.name, joint, evidence, weights):
+    for by_word in _of_words(node.word_table, node.name, joint, evidence, weights, compiled):
         yield _from_words(node, by_word)
     if node.name in evidence.numbers:
         value, extra = evidence.numbers[node.name]
         rows = np.flatnonzero(~np.isnan(value))
-        if weights is None and len(rows):
-            found = _from_numbers(node, joint[rows], value[rows], extra[rows], None)
+        if not len(rows):
+            return
+        own = None if weights is None else weights[:, rows]
+        found = _from_numbers(node, joint[rows], value[rows], extra[rows], own, compiled)
+        if weights is None:
             whole = [np.zeros((evidence.rows, *part.shape[1:])) for part in found]
             for all_rows, part in zip(whole, found, strict=True):
                 all_rows[rows] = part
-            yield GaugeSlopes(*whole)
-        elif weights is not None and len(rows):
-            yield _from_numbers(node, joint[rows], value[rows], extra[rows], weights[:, rows])
+            found = GaugeSlopes(*whole)
+        yield found
 
 
 def _from_numbers(
@@ -175,6 +189,7 @@ def _from_numbers(
     value: FloatArray,
     extra: FloatArray,
     weights: FloatArray | None,
+    compiled: bool,
 ) -> GaugeSlopes:
     """A reading is from the near Gaussian or from the wide one, each with its chance."""
     mean, spread, pair = _pairs(node)
@@ -186,13 +201,19 @@ def _from_numbers(
         odds = odds - (np.log(node.share) - 0.5 * (value**2 / wide + np.log(wide)))
     near = 1.0 / (1.0 + np.exp(-np.clip(odds, -700.0, None)))
     by_variance = 0.5 * near * (gap**2 / variance - 1.0) / variance
-    parts = near, near * gap / variance, by_variance
+    parts = np.array([near, near * gap / variance, by_variance])
     if weights is None:
         sums = [joint * part[:, pair] for part in parts]
+    elif compiled:
+        from loopodds.inference import kernels
+
+        sums, far = np.zeros((3, len(weights), len(pair))), np.empty(len(value))
+        kernels.number_slopes(joint, parts, pair, weights, sums, far)
     else:
         held = [joint * w[:, None] for w in weights]
         sums = [np.array([np.einsum("rc,rc->c", h, p[:, pair]) for h in held]) for p in parts]
-    far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
+    if weights is None or not compiled:
+        far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
     by_wide = 0.5 * far * ((value**2 / wide - 1.0) / wide)[:, 0]
     shaped = [part.reshape(len(part), *node.mean.shape) for part in sums]
     return GaugeSlopes(*shaped, _weighed(weights, far), _weighed(weights, by_wide))

@@ -115,9 +115,7 @@ def reports_of(piece: Piece, rates: Mapping[str, Rates]) -> Reports:
     return Reports(soft, chances)
 
 
-def counts_of(
-    reports: Reports, posteriors: Mapping[str, FloatArray], ways: int
-) -> FloatArray:
+def counts_of(reports: Reports, posteriors: Mapping[str, FloatArray], ways: int) -> FloatArray:
     """Expected reports of each way, right and wrong, shape (ways, rates, 2): wrong comes first.
 
     Args:

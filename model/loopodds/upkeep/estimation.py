@@ -6,20 +6,19 @@ knowledge and the log-likelihood, which with the prior never falls from pass to 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import FloatArray
-from loopodds.doubt.chain import slope_by, tallies_of
+from loopodds.doubt.chain import tallies_of
 from loopodds.doubt.numbers import Numbers, Path, numbers_of, with_numbers
 from loopodds.doubt.updating import log_prior, updated
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Evidence
 from loopodds.inference.slopes import GaugeSlopes, Slopes, slopes
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
@@ -50,7 +49,9 @@ class State:
             for key, value in other.values.items()
         }
         rates = {
-            name: Rates(*((1 - share) * a + share * b for a, b in zip(rate, self_rate, strict=True)))
+            name: Rates(
+                *((1 - share) * a + share * b for a, b in zip(rate, self_rate, strict=True))
+            )
             for (name, self_rate), rate in zip(
                 other.rates.items(), self.rates.values(), strict=True
             )
@@ -229,7 +230,9 @@ def by_name(found: Slopes, knowledge: Knowledge) -> dict[str, FloatArray | Gauge
     return {**found.tables, **found.gauges}
 
 
-def plus(one: FloatArray | GaugeSlopes, other: FloatArray | GaugeSlopes) -> FloatArray | GaugeSlopes:
+def plus(
+    one: FloatArray | GaugeSlopes, other: FloatArray | GaugeSlopes
+) -> FloatArray | GaugeSlopes:
     """Slopes of two batches together."""
     if isinstance(one, GaugeSlopes):
         assert isinstance(other, GaugeSlopes)
