@@ -125,8 +125,8 @@ def _graded_parts(
         for parent, factors in cause.weakened_by.items():
             own, known = parents.index(parent), states[parent]
             each = _on_axis(np.array([factors.get(s, 1.0) for s in known]), own, len(parents))
-            others = np.divide(passing, each, out=np.zeros_like(passing), where=each > 0)
-            by_pass = produced * others + blocked * (1 - others)
+            rest_let = np.divide(passing, each, out=np.zeros_like(passing), where=each > 0)
+            by_pass = produced * rest_let + blocked * (1 - rest_let)
             for state in factors:
                 pair = [_at(part, own, known.index(state)) for part in (by_pass, blocked)]
                 yield (*place, "weakened_by", parent, state), np.stack(pair, axis=-1)

@@ -154,8 +154,8 @@ def _lists(node: Node) -> Iterator[tuple[str, Path, Kind, Any, tuple[Any, Path] 
             for state, pair in shift.shift.items():
                 yield "shifts", ("shifts", i, "shift", state), "shift", pair, (shift, ("shifts", i))
         for i, override in enumerate(node.overrides):
-            block = override, ("overrides", i)
-            yield "overrides", ("overrides", i, "shift"), "shift", override.shift, block
+            holder = override, ("overrides", i)
+            yield "overrides", ("overrides", i, "shift"), "shift", override.shift, holder
 
 
 def owner_of(node: Node, context: Mapping[str, str], field: str) -> Path:

@@ -275,7 +275,7 @@ def propagate(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-def]
-    """Add up ``weights * joint * said / (table @ said)`` over rows, shape (groups, configs, states).
+    """Add up ``weights * joint * said / (table @ said)``, shape (groups, configs, states).
 
     See :mod:`loopodds.inference.slopes`, which does the same with arrays.
     """

@@ -105,9 +105,9 @@ def _add(
             for part in _of_words(node.table, name, joint, evidence, weights, compiled):
                 _put(found.tables, name, part)
             continue
-        for part in _of_gauge(node, joint, evidence, weights, compiled):
+        for more in _of_gauge(node, joint, evidence, weights, compiled):
             before = found.gauges.get(name)
-            found.gauges[name] = part if before is None else before.plus(part)
+            found.gauges[name] = more if before is None else before.plus(more)
     return Posterior(posterior.log_evidence, {query: posterior[query] for query in queries})
 
 
@@ -116,7 +116,7 @@ def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:
 
 
 def _weighed(weights: FloatArray | None, each: FloatArray) -> FloatArray:
-    """Sums over the rows for each group, shape (groups, ...); the rows themselves without weights."""
+    """Sums over rows for each group, shape (groups, ...); without weights the rows themselves."""
     return each if weights is None else np.tensordot(weights, each, axes=1)
 
 
@@ -202,21 +202,19 @@ def _from_numbers(
     near = 1.0 / (1.0 + np.exp(-np.clip(odds, -700.0, None)))
     by_variance = 0.5 * near * (gap**2 / variance - 1.0) / variance
     parts = np.array([near, near * gap / variance, by_variance])
-    if weights is None:
-        sums = [joint * part[:, pair] for part in parts]
-    elif compiled:
+    if weights is not None and compiled:
         from loopodds.inference import kernels
 
         sums, far = np.zeros((3, len(weights), len(pair))), np.empty(len(value))
         kernels.number_slopes(joint, parts, pair, weights, sums, far)
     else:
-        held = [joint * w[:, None] for w in weights]
-        sums = [np.array([np.einsum("rc,rc->c", h, p[:, pair]) for h in held]) for p in parts]
-    if weights is None or not compiled:
         far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
+        each = joint * parts[:, :, pair]
+        sums = each if weights is None else np.array([weights @ part for part in each])
     by_wide = 0.5 * far * ((value**2 / wide - 1.0) / wide)[:, 0]
-    shaped = [part.reshape(len(part), *node.mean.shape) for part in sums]
-    return GaugeSlopes(*shaped, _weighed(weights, far), _weighed(weights, by_wide))
+    held, by_mean, by_variance = (part.reshape(len(part), *node.mean.shape) for part in sums)
+    slips, slip_variance = _weighed(weights, far), _weighed(weights, by_wide)
+    return GaugeSlopes(held, by_mean, by_variance, slips, slip_variance)
 
 
 @lru_cache(maxsize=256)

@@ -12,12 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from loopodds.archive.encoded import Piece
-from loopodds.base.arrays import FloatArray
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError
 from loopodds.knowledge.blocks import Factor
 from loopodds.knowledge.shapes import Grounds, read_record
@@ -54,7 +54,7 @@ class Reports:
     soft: dict[str, FloatArray]  # likelihoods by fault, shape (rows, states)
     # by fault: the way of each row, and the chance of its report by true and reported state,
     # shapes (rows,) and (rows, states, states)
-    chances: dict[str, tuple[FloatArray, FloatArray]]
+    chances: dict[str, tuple[IntArray, FloatArray]]
 
 
 def read_ways(folder: str | Path | None) -> dict[str, Way]:
@@ -76,6 +76,18 @@ def ways_text(folder: str | Path | None) -> str:
     if own is not None and own.is_file():
         return own.read_text(encoding="utf-8")
     return resources.files("loopodds_data").joinpath(FILE).read_text(encoding="utf-8")
+
+
+def rewritten_ways(text: str, learnt: Mapping[str, tuple[Rates, float]]) -> str:
+    """The text of the file with the rates and weight of each way exchanged."""
+    import tomlkit
+
+    table: Any = tomlkit.parse(text)
+    for name, (rates, weight) in learnt.items():
+        for key, value in zip(RATES, rates, strict=True):
+            table[name][key] = float(f"{value:.6g}")
+        table[name]["weight"] = float(f"{weight:.4g}")
+    return tomlkit.dumps(table)
 
 
 def rates_of(ways: Mapping[str, Way]) -> dict[str, Rates]:
@@ -109,7 +121,7 @@ def reports_of(piece: Piece, rates: Mapping[str, Rates]) -> Reports:
     for fault, possible in piece.confirmed.items():
         tables = np.array([report_table(possible.shape[1], rates[name]) for name in names])
         each = tables[way] * possible[:, None, :]
-        told = ~possible.all(axis=1)
+        told: BoolArray = ~np.all(possible, axis=1)
         soft[fault] = np.where(told[:, None], each.sum(axis=2), 1.0)
         chances[fault] = np.where(told, way, -1), each
     return Reports(soft, chances)

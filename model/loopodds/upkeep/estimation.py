@@ -6,16 +6,19 @@ knowledge and the log-likelihood, which with the prior never falls from pass to 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
+from math import sqrt
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import FloatArray
-from loopodds.doubt.chain import tallies_of
+from loopodds.doubt.chain import slope_by, tallies_of
 from loopodds.doubt.numbers import Numbers, Path, numbers_of, with_numbers
 from loopodds.doubt.updating import log_prior, updated
 from loopodds.inference.junction import JunctionTree
@@ -23,11 +26,15 @@ from loopodds.inference.slopes import GaugeSlopes, Slopes, slopes
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep import confirmation
+from loopodds.upkeep.calibration import QUANTILE_90
 from loopodds.upkeep.confirmation import Rates, Way
 
 Key = tuple[str, Path]
 Values = dict[Key, FloatArray]
-ENOUGH = 1e-5
+Done = TypeVar("Done")
+LOTS, LOT_ROWS = 64, 128
+"""Lots that rows are dealt into for the observed information, and rows dealt at a time."""
+ENOUGH = 5e-5
 """Gain of the penalised log-likelihood a row below which the climb is at its top."""
 MOST_PASSES = 60
 HALVINGS = 6
@@ -70,6 +77,21 @@ class Told:
 
 
 Pieces = Callable[[], Iterable[Piece]]
+
+
+class Gain(NamedTuple):
+    """Mean log score of rows kept back, before and after, and the paired difference with 90 %."""
+
+    rows: int
+    before: float
+    after: float
+    low: float
+    high: float
+
+    @property
+    def gain(self) -> float:
+        """After less before: above zero the rows are foretold better."""
+        return self.after - self.before
 
 
 class Learner:
@@ -125,7 +147,7 @@ class Learner:
         self,
         pieces: Pieces,
         state: State,
-        watch: Callable[[int, float], None] | None = None,
+        watch: Callable[[State, int, float], None] | None = None,
         passes: int = MOST_PASSES,
     ) -> tuple[State, list[float]]:
         """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
@@ -150,7 +172,7 @@ class Learner:
             here, told = there, seen
             heights.append(height)
             if watch is not None:
-                watch(number + 1, gain)
+                watch(here, number + 1, gain)
             if gain < ENOUGH:
                 break
         return here, heights
@@ -169,7 +191,7 @@ class Learner:
                 total.log_likelihood += float(found.log_evidence.sum())
                 total.rows += len(piece.numbers)
                 total.reports += reports
-                for name, part in by_name(found, knowledge).items():
+                for name, part in by_name(found).items():
                     key = name, bearing(knowledge, name, piece.context)
                     by_node[key] = plus(by_node[key], part) if key in by_node else part
         for (name, context), part in by_node.items():
@@ -179,6 +201,44 @@ class Learner:
                 before = total.tallies.get(place)
                 total.tallies[place] = tally if before is None else before + tally
         return total
+
+    def information(self, pieces: Pieces, state: State) -> dict[Key, tuple[FloatArray, FloatArray]]:
+        """Observed information of every list, and what all rows tell of it together.
+
+        From the slopes of lots of rows, dealt out in turn: how far those of a lot lie from what its
+        share of the rows would tell (Louis 1982, by lots). The second is a tally.
+        """
+        knowledge = self.knowledge_at(state)
+        by_node: dict[tuple[str, tuple[tuple[str, str], ...]], FloatArray | GaugeSlopes] = {}
+        sizes, turn = np.zeros(LOTS), 0
+        for piece in pieces():
+            for start in range(0, len(piece.numbers), LOT_ROWS):
+                rows = np.arange(start, min(start + LOT_ROWS, len(piece.numbers)))
+                found, _ = self.piece_slopes(piece.take(rows), knowledge, state.rates)
+                lot = turn % LOTS
+                turn, sizes[lot] = turn + 1, sizes[lot] + len(rows)
+                for name, part in by_name(found).items():
+                    key = name, bearing(knowledge, name, piece.context)
+                    by_node[key] = in_lot(by_node.get(key), part, lot)
+        lists: dict[Key, FloatArray] = {}
+        for (name, context), part in by_node.items():
+            node = knowledge.node(name)
+            for path, tally in tallies_of(node, knowledge, dict(context), part).items():
+                before = lists.get((name, path))
+                lists[name, path] = tally if before is None else before + tally
+        expected = sizes[:, None] / sizes.sum()
+        found_all = {}
+        for place, tally in lists.items():
+            if place not in self.lists:
+                continue
+            held = self.lists[place]
+            slope = slope_by(held, tally)
+            if held.kind in ("levels", "passing"):
+                now = state.values.get(place, held.values)
+                slope = slope - (slope @ now)[:, None]
+            apart = slope - expected * slope.sum(axis=0)
+            found_all[place] = (apart**2).sum(axis=0) * LOTS / (LOTS - 1), tally.sum(axis=0)
+        return found_all
 
     def piece_slopes(
         self,
@@ -225,7 +285,7 @@ def bearing(
     return tuple(sorted(pair for pair in context.items() if pair[0] in keys))
 
 
-def by_name(found: Slopes, knowledge: Knowledge) -> dict[str, FloatArray | GaugeSlopes]:
+def by_name(found: Slopes) -> dict[str, FloatArray | GaugeSlopes]:
     """Slopes of every node of the knowledge."""
     return {**found.tables, **found.gauges}
 
@@ -241,11 +301,29 @@ def plus(
     return one + other
 
 
-def in_turn(executor, work, parts, ahead: int):  # type: ignore[no-untyped-def]
-    """Results in the order of the parts, so many of them being worked on at a time."""
-    from collections import deque
+def in_lot(
+    total: FloatArray | GaugeSlopes | None, part: FloatArray | GaugeSlopes, lot: int
+) -> FloatArray | GaugeSlopes:
+    """Slopes of one lot added to those of all, shape (lots, ...)."""
+    if isinstance(part, GaugeSlopes):
+        before = total if isinstance(total, GaugeSlopes) else [None] * len(part)
+        pairs = zip(before, part, strict=True)
+        return GaugeSlopes(*(_added(whole, one, lot) for whole, one in pairs))
+    assert not isinstance(total, GaugeSlopes)
+    return _added(total, part, lot)
 
-    waiting: deque = deque()  # type: ignore[type-arg]
+
+def _added(total: FloatArray | None, part: FloatArray, lot: int) -> FloatArray:
+    whole = np.zeros((LOTS, *part.shape[1:])) if total is None else total
+    whole[lot] += part[0]
+    return whole
+
+
+def in_turn(
+    executor: Executor, work: Callable[[Piece], Done], parts: Iterable[Piece], ahead: int
+) -> Iterator[tuple[Piece, Done]]:
+    """Results in the order of the parts, so many of them being worked on at a time."""
+    waiting: deque[tuple[Piece, Future[Done]]] = deque()
     for part in parts:
         waiting.append((part, executor.submit(work, part)))
         if len(waiting) >= ahead:
@@ -253,3 +331,20 @@ def in_turn(executor, work, parts, ahead: int):  # type: ignore[no-untyped-def]
             yield done, future.result()
     for done, future in waiting:
         yield done, future.result()
+
+
+def judged(
+    learner: Learner, pieces: Pieces, before: State, after: State
+) -> tuple[Gain, Gain | None]:
+    """Scores of rows kept back, of all that they hold and of their outcomes."""
+    old, new = learner.scores(pieces, before), learner.scores(pieces, after)
+    has = ~np.isnan(old[1])
+    outcomes = _gain(old[1][has], new[1][has]) if has.any() else None
+    return _gain(old[0], new[0]), outcomes
+
+
+def _gain(before: FloatArray, after: FloatArray) -> Gain:
+    apart = after - before
+    reach = QUANTILE_90 * float(apart.std(ddof=1)) / sqrt(len(apart)) if len(apart) > 1 else np.inf
+    mean = float(apart.mean())
+    return Gain(len(apart), float(before.mean()), float(after.mean()), mean - reach, mean + reach)

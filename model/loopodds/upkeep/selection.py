@@ -75,7 +75,8 @@ class _Sample:
 
 def tested_tags(knowledge: Knowledge) -> dict[str, Sequence[str] | None]:
     """Columns of an archive that say why tests were done, with the words that they may hold."""
-    return {ASKED_BY: REASONS} | {f"{ASKED_BY}_{test}": REASONS for test in knowledge.tests}
+    columns = [ASKED_BY, *(f"{ASKED_BY}_{test}" for test in knowledge.tests)]
+    return dict.fromkeys(columns, REASONS)
 
 
 def is_explained(piece: Piece, test: str) -> BoolArray:
@@ -110,7 +111,9 @@ def selection(learner: Learner, pieces: Pieces, state: State) -> Selection:
                 sample.foretold.append(foretold)
                 sample.explained.append(is_explained(piece, test)[rows])
     looks = [look for key, s in samples.items() if (look := _look(*key, s)) is not None]
-    near = {look.finding for look in looks if look.p_value < FALSE_DISCOVERIES and not look.explained}
+    near = {
+        look.finding for look in looks if look.p_value < FALSE_DISCOVERIES and not look.explained
+    }
     spread = _spread_by_weights(learner, pieces, state, near, share, yields)
     looks = [_with_weights(look, spread.get(look.finding, 0.0)) for look in looks]
     return Selection(tuple(looks), tuple(_named(looks)))
@@ -129,7 +132,9 @@ def _shares(pieces: Pieces, yields: Mapping[str, Sequence[str]]) -> dict[str, fl
 def _states_seen(evidence: Evidence, name: str) -> tuple[BoolArray, FloatArray]:
     """Rows with a plain word or a number, and the numbers (nan where it is a word)."""
     code = evidence.codes.get(name, np.full(evidence.rows, -1))
-    value = evidence.numbers[name][0] if name in evidence.numbers else np.full(evidence.rows, np.nan)
+    value = (
+        evidence.numbers[name][0] if name in evidence.numbers else np.full(evidence.rows, np.nan)
+    )
     return (code >= 0) | ~np.isnan(value), value
 
 
@@ -165,11 +170,13 @@ def _abnormal(node: Any, evidence: Evidence) -> FloatArray:
     """One where a row shows something else than a sound car, shape (rows,)."""
     code = evidence.codes.get(node.name, np.full(evidence.rows, -1))
     if not isinstance(node, GaugeNode):
-        return (code != 0).astype(np.float64)
+        found: FloatArray = (code != 0).astype(np.float64)
+        return found
     _, value = _states_seen(evidence, node.name)
     sound = int(interval_codes(np.zeros(1), node.cuts)[0])
     word = np.where(np.isnan(value), code, interval_codes(np.nan_to_num(value), node.cuts))
-    return (word != sound).astype(np.float64)
+    outside: FloatArray = (word != sound).astype(np.float64)
+    return outside
 
 
 def _foretold(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) -> FloatArray:
@@ -179,7 +186,8 @@ def _foretold(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) -> 
     if not isinstance(node, GaugeNode):
         if name in rest.implied:
             table = implied_table(node, rest.implied[name]).reshape(*believed.shape, -1)
-            return 1.0 - np.einsum("rc,rc->r", believed, table[:, :, 0])
+            weighed: FloatArray = 1.0 - np.einsum("rc,rc->r", believed, table[:, :, 0])
+            return weighed
         chances: FloatArray = 1.0 - believed @ node.table.reshape(-1, node.table.shape[-1])[:, 0]
         return chances
     extra = seen.numbers[name][1] if name in seen.numbers else np.zeros(rest.rows)
@@ -194,7 +202,8 @@ def _foretold(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) -> 
     wide = np.hypot(node.wide, extra)
     far = normal_cdf(high / wide) - normal_cdf(low / wide)
     inside = np.einsum("rc,rc->r", believed, near[:, pair.ravel()])
-    return 1.0 - (1 - node.share) * inside - node.share * far
+    beyond: FloatArray = 1.0 - (1 - node.share) * inside - node.share * far
+    return beyond
 
 
 def _look(test: str, finding: str, sample: _Sample) -> Look | None:
@@ -274,8 +283,8 @@ def _spread_by_weights(
             names = next(each for each in yields.values() if name in each)
             rest = told.take(rows).without(names)
             rows_of[name] += len(rows)
-            for node, part in by_name(_slopes_of(tree, name, rest, piece.evidence.take(rows)),
-                                      knowledge).items():  # fmt: skip
+            parts = by_name(_slopes_of(tree, name, rest, piece.evidence.take(rows)))
+            for node, part in parts.items():
                 key = node, bearing(knowledge, node, piece.context)
                 found[name][key] = plus(found[name][key], part) if key in found[name] else part
     return {
