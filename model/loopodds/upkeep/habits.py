@@ -6,7 +6,7 @@ workshop's cars are shown beside those of all, drawn towards them as far as chan
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -14,16 +14,22 @@ import numpy as np
 
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.diagnosis.simulation import hide
 from loopodds.doubt.chain import tallies_of
 from loopodds.doubt.numbers import place_words
 from loopodds.doubt.rewriting import Change
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.network import Evidence
+from loopodds.inference.likelihoods import interval_codes
+from loopodds.inference.network import Discrete, Evidence, GaugeNode
 from loopodds.inference.slopes import GaugeSlopes
 from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.estimation import Key, Learner, State, bearing, by_name, plus
-from loopodds.upkeep.selection import Look, is_explained, yields_of
 
+ASKED_BY = "asked_by"
+REASONS = ("tool", "complaint", "routine", "other")
+OPEN_REASONS = ("other", "")
+"""Reasons that leave open what drove a test; the others are on record."""
 TILTS = (-1.0, -0.5, 0.0, 0.5, 1.0)
 """Log-odds by which a test may be likelier done on a car that has the fault."""
 TILT_ROWS, TILT_PASSES = 3000, 8
@@ -55,10 +61,66 @@ class OwnShare(NamedTuple):
     learnt: float
 
 
+def tested_tags(knowledge: Knowledge) -> dict[str, Sequence[str] | None]:
+    """Columns of an archive that say why tests were done, with the words that they may hold."""
+    columns = [ASKED_BY, *(f"{ASKED_BY}_{test}" for test in knowledge.tests)]
+    return dict.fromkeys(columns, REASONS)
+
+
+def is_explained(piece: Piece, test: str) -> BoolArray:
+    """Rows whose record says why a test was done, shape (rows,)."""
+    code = piece.tags.get(ASKED_BY, np.full(len(piece.numbers), -1))
+    own = piece.tags.get(f"{ASKED_BY}_{test}")
+    if own is not None:
+        code = np.where(own >= 0, own, code)
+    known = [i for i, reason in enumerate(REASONS) if reason not in OPEN_REASONS]
+    return np.isin(code, known)
+
+
+def yields_of(knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
+    """Findings and gauges of each test that the network has.
+
+    Not complaints: what brings a car in is recorded, as its setting.
+    """
+    every_node = knowledge.of_kind("finding", "gauge")
+    seen = {name for name, node in every_node.items() if not node.brings_in}
+    every = {name: tuple(y for y in t.yields if y in seen) for name, t in knowledge.tests.items()}
+    return {name: yields for name, yields in every.items() if yields}
+
+
+def told_of(learner: Learner, yields: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """The fault of each test that a result of it speaks for most."""
+    tree = JunctionTree(build_network(learner.knowledge, {}))
+    names = [name for every in yields.values() for name in every]
+    faults = list(learner.knowledge.of_kind("fault"))
+    soft = {name: np.ones((len(names) + 1, len(tree.network.states(name)))) for name in names}
+    for row, name in enumerate(names):
+        soft[name][row, sound_state(tree.network.variable(name))] = 0.0
+    posterior = tree.propagate(Evidence(len(names) + 1, {}, soft), [(fault,) for fault in faults])
+    sound = np.stack([posterior[fault][:, 0] for fault in faults], axis=1)
+    moved = dict(zip(names, sound[-1] - sound[:-1], strict=True))
+    best = {test: np.max([moved[name] for name in every], axis=0) for test, every in yields.items()}
+    return {test: faults[int(gain.argmax())] for test, gain in best.items()}
+
+
+def sound_state(node: Discrete | GaugeNode) -> int:
+    """The state, or the word, of a sound car."""
+    return int(interval_codes(np.zeros(1), node.cuts)[0]) if isinstance(node, GaugeNode) else 0
+
+
+def without_driven(piece: Piece, tests: Collection[str], knowledge: Knowledge) -> Piece:
+    """The rows with the results of some tests not observed where their reason is left open."""
+    yields, keep = yields_of(knowledge), {}
+    for test in tests:
+        for name in yields.get(test, ()):
+            keep[name] = is_explained(piece, test)
+    return replace(piece, evidence=hide(piece.evidence, keep)) if keep else piece
+
+
 def tilted_answers(
-    learner: Learner, look: Look, without: Pieces, pieces: Pieces, state: State
+    learner: Learner, test: str, without: Pieces, pieces: Pieces, state: State
 ) -> Tilt:
-    """The fault that a finding tells of most, as often as it is learnt for each dependence.
+    """The fault that a test tells of most, as often as it is learnt for each dependence.
 
     From some rows spread over the archive, so that the shares compare with each other.
 
@@ -66,29 +128,18 @@ def tilted_answers(
         without: Rows in which the test is left out where its reason is open.
         pieces: The same rows with it.
     """
-    fault, names = _told_of(learner, look.finding), yields_of(learner.knowledge)[look.test]
-    bare, some = _spread_rows(without()), _spread_rows(pieces())
+    yields = yields_of(learner.knowledge)
+    fault, names = told_of(learner, yields)[test], yields[test]
+    bare, some = spread_rows(without()), spread_rows(pieces())
     share = float(np.concatenate([_done(piece, names) for piece in some]).mean())
     top, _ = learner.climb(lambda: bare, state, passes=TILT_PASSES)
     left_out, shares = _share(learner, top, fault), {}
     states = len(learner.knowledge.node(fault).states)
     for tilt in TILTS:
-        told = [_tilted(piece, look.test, names, (fault, states), tilt, share) for piece in some]
+        told = [_tilted(piece, test, names, (fault, states), tilt, share) for piece in some]
         top, _ = learner.climb(lambda told=told: told, state, passes=TILT_PASSES)  # type: ignore[misc]
         shares[f"{tilt:g}"] = _share(learner, top, fault)
-    return Tilt(look.test, fault, left_out, shares)
-
-
-def _told_of(learner: Learner, finding: str) -> str:
-    """The fault whose probability of not being sound moves most when the finding is not."""
-    tree = JunctionTree(build_network(learner.knowledge, {}))
-    states = len(tree.network.states(finding))
-    seen = np.ones((2, states))
-    seen[1, 0] = 0.0
-    faults = list(learner.knowledge.of_kind("fault"))
-    posterior = tree.propagate(Evidence(2, {}, {finding: seen}), [(fault,) for fault in faults])
-    moved = {fault: abs(float(np.diff(posterior[fault][:, 0])[0])) for fault in faults}
-    return max(moved, key=lambda fault: moved[fault])
+    return Tilt(test, fault, left_out, shares)
 
 
 def _share(learner: Learner, state: State, fault: str) -> float:
@@ -97,7 +148,7 @@ def _share(learner: Learner, state: State, fault: str) -> float:
     return 1.0 - float(tree.propagate(Evidence(1), [(fault,)])[fault][0, 0])
 
 
-def _spread_rows(pieces: Iterable[Piece]) -> list[Piece]:
+def spread_rows(pieces: Iterable[Piece]) -> list[Piece]:
     """Rows spread evenly over the pieces, about so many."""
     every = list(pieces)
     total = sum(len(piece.numbers) for piece in every)

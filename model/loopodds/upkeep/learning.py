@@ -37,8 +37,17 @@ from loopodds.upkeep.confirmation import (
     ways_text,
 )
 from loopodds.upkeep.estimation import Gain, Key, Learner, State, judged
-from loopodds.upkeep.habits import OwnShare, Tilt, own_shares, tilted_answers
-from loopodds.upkeep.selection import Look, selection, tested_tags, without_driven
+from loopodds.upkeep.habits import (
+    TILT_PASSES,
+    OwnShare,
+    Tilt,
+    own_shares,
+    spread_rows,
+    tested_tags,
+    tilted_answers,
+    without_driven,
+)
+from loopodds.upkeep.selection import Look, selection
 
 HELD_BACK = 0.2
 LEAST_ROWS = 50
@@ -256,7 +265,9 @@ class _Run:
         """Look at the tests, learn, judge, learn from all rows, write."""
         learner = self.learner
         self.tell(LearnProgress("looking at what drove the tests", 0, 0.0, data.rows))
-        driven = selection(learner, data.pieces, learner.start).driven
+        first = spread_rows(data.pieces())
+        roughly, _ = learner.climb(lambda: first, learner.start, passes=TILT_PASSES)
+        driven = selection(learner, data.pieces, learner.start, roughly).driven
         left_out = tuple(look.test for look in driven if look.test not in anyway)
 
         def rows(
@@ -280,7 +291,7 @@ class _Run:
         tilts = tuple(
             tilted_answers(
                 learner,
-                look,
+                look.test,
                 rows(None),
                 rows(None, [t for t in left_out if t != look.test]),
                 final,
@@ -288,11 +299,12 @@ class _Run:
             for look in driven
             if look.test in left_out
         )
-        told = learner.expect(rows(None), final).reports.sum(axis=(1, 2))
-        first = learner.start.rates
+        # each report is of a car that has the fault or has not
+        told = learner.expect(rows(None), final).reports[:, :2].sum(axis=(1, 2))
+        before = learner.start.rates
         rates = {
-            name: (first[name], final.rates[name], float(count))
-            for name, count in zip(first, told, strict=True)
+            name: (before[name], final.rates[name], float(count))
+            for name, count in zip(before, told, strict=True)
         }
         shown = own_shares(learner, rows(None), final, changes, by, data.words[by]) if by else ()
         if data.rejected:
@@ -350,6 +362,10 @@ class _Run:
         beside = {FILE: rewritten_ways(ways, rates)}
         write_knowledge(self.knowledge, result.changes, about, beside, self.out)
         write_whole(self.out / RESULT, json.dumps(result.as_json(), indent=1))
+
+
+def _but(names: Iterable[str], one: str) -> list[str]:
+    return [name for name in names if name != one]
 
 
 def _year() -> int:

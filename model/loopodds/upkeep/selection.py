@@ -1,16 +1,18 @@
 """Whether a test having been done still tells of the fault, given all that is recorded.
 
 Who tests because of what is on record does no harm: given the record, that a test was done says
-nothing more (Rubin 1976). Who tests because of something that nobody wrote down makes the results
-of that test look commoner than they are. Among the cars on which a test was done, its results are
-then further from what the rest of their record foretells than the weights of the knowledge allow;
-or than those are on which the archive says why it was done.
+nothing more (Rubin 1976). Who tests because of something that nobody wrote down makes what the test
+looks for look commoner than it is. Two signs of it are looked for. Among the cars of which the
+outcome was confirmed, the fault is commoner than their record, results of the test included,
+foretells where it was done, and rarer where it was not. Among the cars on which it was done, its
+results lie further from what the rest of their record foretells than the weights of the knowledge
+allow, or than on the cars of which the archive says why it was done.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import erfc, sqrt
 from typing import Any, NamedTuple
 
@@ -18,7 +20,6 @@ import numpy as np
 
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.diagnosis.simulation import hide
 from loopodds.doubt.chain import slope_by, tallies_of
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.likelihoods import implied_table, interval_codes
@@ -29,12 +30,9 @@ from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.confirmation import reports_of
 from loopodds.upkeep.estimation import Learner, Pieces, State, bearing, by_name, plus
+from loopodds.upkeep.habits import is_explained, sound_state, told_of, yields_of
 
-ASKED_BY = "asked_by"
-REASONS = ("tool", "complaint", "routine", "other")
-OPEN_REASONS = ("other", "")
-"""Reasons that leave open what drove a test; the others are on record."""
-FALSE_DISCOVERIES = 0.05
+FALSE_DISCOVERIES = 0.02
 ENOUGH_EXPLAINED = 50
 """Rows with a reason on record that can stand as the measure of the others."""
 LEAST_ROWS = 20
@@ -45,11 +43,15 @@ MOST_SLOPES = 300
 
 
 class Look(NamedTuple):
-    """One finding of a test: what was foretold of it and what was seen where it was looked at."""
+    """One sign of a test: what was foretold and what was seen where it was done.
+
+    Of a fault both are shares of confirmed cars on which it was done; what was seen is corrected by
+    how far those on which it was not done lie from what their record foretells.
+    """
 
     test: str
-    finding: str
-    rows: int  # looked at with the reason left open
+    finding: str  # of the test; or the fault that it tells of most
+    rows: int  # done with the reason left open
     foretold: float  # share that is not as on a sound car
     seen: float
     doubt: float  # standard deviation of the difference, chance and weights together
@@ -73,31 +75,13 @@ class _Sample:
     explained: list[BoolArray] = field(default_factory=list)
 
 
-def tested_tags(knowledge: Knowledge) -> dict[str, Sequence[str] | None]:
-    """Columns of an archive that say why tests were done, with the words that they may hold."""
-    columns = [ASKED_BY, *(f"{ASKED_BY}_{test}" for test in knowledge.tests)]
-    return dict.fromkeys(columns, REASONS)
+def selection(learner: Learner, pieces: Pieces, state: State, taught: State) -> Selection:
+    """Look at every test; those driven are named with false discoveries held at one in fifty.
 
-
-def is_explained(piece: Piece, test: str) -> BoolArray:
-    """Rows whose record says why a test was done, shape (rows,)."""
-    code = piece.tags.get(ASKED_BY, np.full(len(piece.numbers), -1))
-    own = piece.tags.get(f"{ASKED_BY}_{test}")
-    if own is not None:
-        code = np.where(own >= 0, own, code)
-    known = [i for i, reason in enumerate(REASONS) if reason not in OPEN_REASONS]
-    return np.isin(code, known)
-
-
-def yields_of(knowledge: Knowledge) -> dict[str, tuple[str, ...]]:
-    """Findings and gauges of each test that the network has."""
-    seen = knowledge.of_kind("finding", "gauge")
-    every = {name: tuple(y for y in t.yields if y in seen) for name, t in knowledge.tests.items()}
-    return {name: yields for name, yields in every.items() if yields}
-
-
-def selection(learner: Learner, pieces: Pieces, state: State) -> Selection:
-    """Look at every test; those driven are named with false discoveries held at one in twenty."""
+    Args:
+        state: Numbers with whose weights results of tests are compared.
+        taught: Numbers that fit the archive, with which outcomes are compared.
+    """
     yields = yields_of(learner.knowledge)
     share = _shares(pieces, yields)
     samples: dict[tuple[str, str], _Sample] = {}
@@ -116,7 +100,49 @@ def selection(learner: Learner, pieces: Pieces, state: State) -> Selection:
     }
     spread = _spread_by_weights(learner, pieces, state, near, share, yields)
     looks = [_with_weights(look, spread.get(look.finding, 0.0)) for look in looks]
+    looks += _outcomes(learner, pieces, taught, yields)
     return Selection(tuple(looks), tuple(_named(looks)))
+
+
+def _outcomes(
+    learner: Learner, pieces: Pieces, state: State, yields: Mapping[str, Sequence[str]]
+) -> Iterator[Look]:
+    """Confirmed outcomes against what the record foretells of them, where a test was done and not.
+
+    An outcome is foretold with its error rates. What is amiss with the numbers is so on both sides.
+    """
+    faults, knowledge = told_of(learner, yields), learner.knowledge_at(state)
+    found: dict[str, list[FloatArray]] = {test: [] for test in yields}
+    for piece in pieces():
+        tree = JunctionTree(build_network(knowledge, piece.context), True)
+        asked = sorted(set(faults.values()) & piece.confirmed.keys())
+        posterior = tree.propagate(piece.evidence, [(fault,) for fault in asked])
+        chances = reports_of(piece, state.rates).chances
+        for test, names in yields.items():
+            fault = faults[test]
+            if fault not in chances:
+                continue
+            possible, (way, _) = piece.confirmed[fault], chances[fault]
+            plain = (way >= 0) & (possible[:, 0] != possible[:, 1:].any(axis=1))
+            rows = np.flatnonzero(plain & ~is_explained(piece, test))
+            rates = np.array(list(state.rates.values()))[way[rows]]
+            sick = 1 - posterior[fault][rows, 0]
+            foretold = sick * (1 - rates[:, 0]) + (1 - sick) * rates[:, 1]
+            said = ~possible[rows, 0]
+            done = np.zeros(len(piece.numbers), bool)
+            for name in names:
+                done |= _states_seen(piece.evidence, name)[0]
+            found[test].append(np.stack([done[rows], foretold, said - foretold], axis=1))
+    for test, parts in found.items():
+        done, foretold, surprise = np.vstack([*parts, np.empty((0, 3))]).T
+        there = done > 0
+        if min(there.sum(), (~there).sum()) >= LEAST_ROWS:
+            mean = float(surprise[there].mean() - surprise[~there].mean())
+            doubt = sqrt(max(_chance(foretold[there]) + _chance(foretold[~there]), 1e-12))
+            said = float(foretold[there].mean())
+            p_value = _two_sided(mean / doubt)
+            count = int(there.sum())
+            yield Look(test, faults[test], count, said, said + mean, doubt, p_value, 0)
 
 
 def _shares(pieces: Pieces, yields: Mapping[str, Sequence[str]]) -> dict[str, float]:
@@ -173,7 +199,7 @@ def _abnormal(node: Any, evidence: Evidence) -> FloatArray:
         found: FloatArray = (code != 0).astype(np.float64)
         return found
     _, value = _states_seen(evidence, node.name)
-    sound = int(interval_codes(np.zeros(1), node.cuts)[0])
+    sound = sound_state(node)
     word = np.where(np.isnan(value), code, interval_codes(np.nan_to_num(value), node.cuts))
     outside: FloatArray = (word != sound).astype(np.float64)
     return outside
@@ -195,7 +221,7 @@ def _foretold(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) -> 
         np.stack([node.mean.ravel(), node.spread.ravel()], 1), axis=0, return_inverse=True
     )
     edges = np.array([-np.inf, *node.cuts, np.inf])
-    sound = int(interval_codes(np.zeros(1), node.cuts)[0])
+    sound = sound_state(node)
     low, high = edges[sound], edges[sound + 1]
     spread = np.hypot(pairs[:, 1], extra[:, None])
     near = normal_cdf((high - pairs[:, 0]) / spread) - normal_cdf((low - pairs[:, 0]) / spread)
@@ -297,7 +323,7 @@ def _slopes_of(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) ->
     """Slopes of the summed chance of not being as on a sound car."""
     node = tree.network.variable(name)
     foretold = _foretold(tree, name, rest, seen)
-    sound = int(interval_codes(np.zeros(1), node.cuts)[0]) if isinstance(node, GaugeNode) else 0
+    sound = sound_state(node)
     other = np.ones(len(node.states))
     other[sound] = 0.0
     supposed = rest.take(np.tile(np.arange(rest.rows), 2)).with_soft(
@@ -319,12 +345,3 @@ def _variance(learner: Learner, parts: Mapping[Any, FloatArray | GaugeSlopes]) -
     return sum(
         float(slope @ learner.lists[key].covariance @ slope) for key, slope in by_list.items()
     )
-
-
-def without_driven(piece: Piece, tests: Collection[str], knowledge: Knowledge) -> Piece:
-    """The rows with the results of some tests not observed where their reason is left open."""
-    yields, keep = yields_of(knowledge), {}
-    for test in tests:
-        for name in yields.get(test, ()):
-            keep[name] = is_explained(piece, test)
-    return replace(piece, evidence=hide(piece.evidence, keep)) if keep else piece
