@@ -61,7 +61,9 @@ from loopodds.diagnosis.what_if import (
 from loopodds.doubt.intervals import (
     CountNext as CountNext, Doubts as Doubts, Interval as Interval, doubts as doubts,
 )
-from loopodds.doubt.rewriting import Change as Change, changes_between as changes_between
+from loopodds.doubt.rewriting import (
+    NumberChange as NumberChange, changes_between as changes_between,
+)
 from loopodds.advice.assessment import (
     Assessment as Assessment, Beware as Beware, assess as assess,
 )

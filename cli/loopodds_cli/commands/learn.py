@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 @number_option("--workers", 1, None, "Threads.", default=2)
 @click.option("--resume", is_flag=True, help="Go on where a killed run stopped.")
 @common_options
-@click.pass_context
-def command(ctx: click.Context, archive: str, as_json: bool, **how: Any) -> None:
+def command(archive: str, as_json: bool, **how: Any) -> None:
     """Learn the numbers of the knowledge from an archive with confirmed outcomes.
 
     Every list of numbers moves from what it was by as much as the cars that spoke weigh against its
@@ -60,7 +59,7 @@ def command(ctx: click.Context, archive: str, as_json: bool, **how: Any) -> None
             f"loopodds: {result.out} is not written: rows kept back are foretold worse than before",
             err=True,
         )
-        ctx.exit(1)
+        click.get_current_context().exit(1)
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from rich.text import Text
 from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
 
 if TYPE_CHECKING:
-    from loopodds import Change, Gain, Knowledge, Learning, Look, Tilt
+    from loopodds import Gain, Knowledge, Learning, Look, NumberChange, Tilt
 
 CHANGES_SHOWN = 12
 TILTED = "log-odds by which the test is likelier done on a car that has the fault"
@@ -28,10 +28,10 @@ def print_learning(result: Learning, knowledge: Knowledge) -> None:
     for warning in result.warnings:
         page.marked("!", warning)
     page.heading("Rows kept back", "log score a row, before and after; above zero is better")
-    rows = [("all that was seen", *_gain_cells(result.score))]
+    kept: list[Sequence[Cell]] = [("all that was seen", *_gain_cells(result.score))]
     if result.outcomes:
-        rows.append(("confirmed outcomes", *_gain_cells(result.outcomes)))
-    page.rows(rows)
+        kept.append(("confirmed outcomes", *_gain_cells(result.outcomes)))
+    page.rows(kept)
     _driven(page, result, knowledge)
     print_changes(result.changes, page)
     _confirmed(page, result)
@@ -62,8 +62,8 @@ def _seen(look: Look, knowledge: Knowledge) -> str:
     node = knowledge.nodes[look.finding]
     what = "have it" if node.kind == "fault" else "are not as on a sound car"
     return (
-        f"{node.title}: {percent(look.seen)} of {look.rows:,} {what}, where {percent(look.foretold)} "
-        f"were to be expected (p {look.p_value:.2g})"
+        f"{node.title}: {percent(look.seen)} of {look.rows:,} {what}, where "
+        f"{percent(look.foretold)} were to be expected (p {look.p_value:.2g})"
     )
 
 
@@ -73,7 +73,7 @@ def _tilted(tilt: Tilt, knowledge: Knowledge) -> str:
     return f"{title} would be {steps}; left out {percent(tilt.left_out)}"
 
 
-def print_changes(changes: Sequence[Change], page: Page | None = None) -> None:
+def print_changes(changes: Sequence[NumberChange], page: Page | None = None) -> None:
     """What moved, furthest first, measured by what its weight left open."""
     page = page or Page()
     if not changes:
@@ -100,13 +100,10 @@ def _confirmed(page: Page, result: Learning) -> None:
     if not spoke:
         return
     page.heading("How often an outcome is wrong", "missed, false alarm, another state; before, now")
-    rows: list[Sequence[Cell]] = [
-        (
-            name.replace("_", " "),
-            *(f"{percent(a)}, {percent(b)}" for a, b in zip(*pair, strict=True)),
-        )
-        for name, (*pair, _) in spoke.items()
-    ]
+    rows: list[Sequence[Cell]] = []
+    for name, (before, now, _) in spoke.items():
+        pairs = [f"{percent(a)}, {percent(b)}" for a, b in zip(before, now, strict=True)]
+        rows.append((name.replace("_", " "), *pairs))
     page.rows(rows)
 
 

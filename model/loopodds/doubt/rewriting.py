@@ -27,7 +27,7 @@ SHOWN_CHANGE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Change:
+class NumberChange:
     """One list before and after."""
 
     before: Numbers
@@ -68,7 +68,7 @@ def _as_moments(kind: str, values: FloatArray) -> FloatArray:
     return values**2 if kind == "spread" else np.array([values[0], values[1] ** 2])
 
 
-def changes_between(old: Knowledge, new: Knowledge) -> list[Change]:
+def changes_between(old: Knowledge, new: Knowledge) -> list[NumberChange]:
     """Every list that differs in numbers or weight, the one that moved furthest first.
 
     Raises:
@@ -88,7 +88,7 @@ def changes_between(old: Knowledge, new: Knowledge) -> list[Change]:
             if gained or not np.array_equal(other.values, numbers.values):
                 about = number_words(node, path)
                 found.append(
-                    Change(numbers, other.values, other.grounds.weight, gained, gained, about)
+                    NumberChange(numbers, other.values, other.grounds.weight, gained, gained, about)
                 )
     added = [name for name in new.nodes if name not in old.nodes]
     if added:
@@ -109,7 +109,7 @@ def rounded(numbers: Numbers, values: FloatArray) -> FloatArray:
 
 def write_knowledge(
     knowledge: Knowledge,
-    changes: Iterable[Change],
+    changes: Iterable[NumberChange],
     about: Mapping[str, Any],
     beside: Mapping[str, str],
     folder: Path,
@@ -126,7 +126,7 @@ def write_knowledge(
     import tomlkit
 
     texts = dict(knowledge.texts)
-    by_file: dict[str, list[Change]] = {}
+    by_file: dict[str, list[NumberChange]] = {}
     for change in changes:
         file = NODE_FILES[knowledge.node(change.before.node).kind]
         by_file.setdefault(file, []).append(change)
@@ -158,7 +158,7 @@ def _at(entry: Any, path: Iterable[str | int]) -> Any:
     return entry
 
 
-def _put(entry: Any, change: Change) -> None:
+def _put(entry: Any, change: NumberChange) -> None:
     """Each number into its place; what surrounds it stays."""
     *way, last = change.before.path
     holder, values = _at(entry, way), change.after.tolist()
@@ -172,7 +172,7 @@ def _put(entry: Any, change: Change) -> None:
             holder[last][index] = value
 
 
-def _weights(changes: Iterable[Change]) -> dict[tuple[str | int, ...], float]:
+def _weights(changes: Iterable[NumberChange]) -> dict[tuple[str | int, ...], float]:
     """New weight of every block: where it holds several lists, that of the least told of.
 
     What a node holds beside its blocks keeps the weight of the node, which others rest on too.
@@ -185,7 +185,7 @@ def _weights(changes: Iterable[Change]) -> dict[tuple[str | int, ...], float]:
     return found
 
 
-def moved_lists(changes: Iterable[Change]) -> Iterator[Change]:
+def moved_lists(changes: Iterable[NumberChange]) -> Iterator[NumberChange]:
     """Those whose numbers are others, by more than rounding."""
     for change in changes:
         if np.abs(change.after - change.before.values).max() > SHOWN_CHANGE:

@@ -38,6 +38,8 @@ ENOUGH = 5e-5
 """Gain of the penalised log-likelihood a row below which the climb is at its top."""
 MOST_PASSES = 60
 HALVINGS = 6
+LONGER, FURTHEST = 1.4, 4.0
+"""How much longer each step that pays makes the next, and the longest."""
 ROUNDING = 1e-9
 """Fall of the log-likelihood a row that is nothing but sums in another order."""
 
@@ -49,21 +51,39 @@ class State:
     values: Values
     rates: Mapping[str, Rates]
 
-    def between(self, other: State, share: float) -> State:
-        """A point on the way to another state."""
-        values = {
-            key: (1 - share) * self.values.get(key, value) + share * value
-            for key, value in other.values.items()
-        }
-        rates = {
-            name: Rates(
-                *((1 - share) * a + share * b for a, b in zip(rate, self_rate, strict=True))
-            )
-            for (name, self_rate), rate in zip(
-                other.rates.items(), self.rates.values(), strict=True
-            )
-        }
+    def towards(self, aim: State, share: float, lists: Mapping[Key, Numbers]) -> State:
+        """A point on the way to another state, or beyond it where the share is above one.
+
+        Chances and deviations go by their logarithm, so that they stay what they are.
+        """
+        values = {}
+        for key, there in aim.values.items():
+            kind, here = lists[key].kind, self.values.get(key, lists[key].values)
+            values[key] = _mixed(kind, here, there, share)
+        rates = {}
+        for name, aimed in aim.rates.items():
+            pairs = zip(self.rates[name], aimed, strict=True)
+            both = [_mixed("levels", _pair(a), _pair(b), share)[0] for a, b in pairs]
+            rates[name] = Rates(*map(float, both))
         return State(values, rates)
+
+
+def _pair(chance: float) -> FloatArray:
+    return np.array([chance, 1 - chance])
+
+
+def _mixed(kind: str, here: FloatArray, there: FloatArray, share: float) -> FloatArray:
+    some = (here > 0) & (there > 0)
+    logs = np.log(np.where(some, here, 1.0)), np.log(np.where(some, there, 1.0))
+    scaled = np.where(some, np.exp((1 - share) * logs[0] + share * logs[1]), there)
+    if kind in ("levels", "passing"):
+        chances: FloatArray = scaled / scaled.sum()
+        return chances
+    if kind == "shift":
+        return np.array([(1 - share) * here[0] + share * there[0], scaled[1]])
+    if kind == "slips":
+        return np.array([_mixed("levels", _pair(here[0]), _pair(there[0]), share)[0], scaled[1]])
+    return scaled
 
 
 @dataclass(slots=True, eq=False)
@@ -152,29 +172,34 @@ class Learner:
     ) -> tuple[State, list[float]]:
         """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
 
-        Where a context is not stated a gauge keeps two moments of a mixture, so that a step may go
-        too far there; it is then halved, and never taken where it would lose.
+        A step goes beyond where it leads as long as that pays (Salakhutdinov & Roweis 2003), and is
+        taken back to it, or halved, where it would lose: a gauge keeps two moments of a mixture of
+        contexts that are not stated, so that even the step itself may go too far.
         """
         heights: list[float] = []
         here, told = state, self.expect(pieces, state)
         heights.append(told.log_likelihood + self.penalty(state))
+        reach = 1.0
         for number in range(passes):
-            aim = self.step(here, told)
-            for halving in range(HALVINGS):
-                there = here.between(aim, 0.5**halving) if halving else aim
+            aim, floor = self.step(here, told), heights[-1] - ROUNDING * told.rows
+            for share in (reach, *(0.5**halving for halving in range(reach == 1.0, HALVINGS))):
+                there = aim if share == 1.0 else here.towards(aim, share, self.lists)
                 seen = self.expect(pieces, there)
                 height = seen.log_likelihood + self.penalty(there)
-                if height >= heights[-1] - ROUNDING * told.rows:
+                if height >= floor:
                     break
             else:
                 break
+            reach = min(reach * LONGER, FURTHEST) if share == reach else 1.0
             gain = (height - heights[-1]) / max(told.rows, 1)
             here, told = there, seen
             heights.append(height)
             if watch is not None:
                 watch(here, number + 1, gain)
-            if gain < ENOUGH:
+            if gain < ENOUGH and share <= 1.0:
                 break
+            if gain < ENOUGH:
+                reach = 1.0
         return here, heights
 
     def expect(self, pieces: Pieces, state: State) -> Told:

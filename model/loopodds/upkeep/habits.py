@@ -17,7 +17,7 @@ from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.diagnosis.simulation import hide
 from loopodds.doubt.chain import tallies_of
 from loopodds.doubt.numbers import place_words
-from loopodds.doubt.rewriting import Change
+from loopodds.doubt.rewriting import NumberChange
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inference.network import Discrete, Evidence, GaugeNode
@@ -32,7 +32,7 @@ OPEN_REASONS = ("other", "")
 """Reasons that leave open what drove a test; the others are on record."""
 TILTS = (-1.0, -0.5, 0.0, 0.5, 1.0)
 """Log-odds by which a test may be likelier done on a car that has the fault."""
-TILT_ROWS, TILT_PASSES = 3000, 8
+TILT_ROWS, TILT_CONTEXTS, TILT_PASSES = 2000, 16, 6
 GROUPS_SHOWN, LISTS_SHOWN = 12, 10
 LEAST_STRENGTH, MOST_STRENGTH = 5.0, 1e4
 """Cars that all the others count as beside one's own."""
@@ -149,8 +149,8 @@ def _share(learner: Learner, state: State, fault: str) -> float:
 
 
 def spread_rows(pieces: Iterable[Piece]) -> list[Piece]:
-    """Rows spread evenly over the pieces, about so many."""
-    every = list(pieces)
+    """Rows spread evenly over the pieces with most of them, about so many."""
+    every = sorted(pieces, key=lambda piece: -len(piece.numbers))[:TILT_CONTEXTS]
     total = sum(len(piece.numbers) for piece in every)
     step = max(1, -(-total // TILT_ROWS))
     return [piece.take(np.arange(0, len(piece.numbers), step)) for piece in every]
@@ -182,7 +182,7 @@ def own_shares(
     learner: Learner,
     pieces: Pieces,
     state: State,
-    changes: Sequence[Change],
+    changes: Sequence[NumberChange],
     column: str,
     words: Sequence[str],
 ) -> Iterator[OwnShare]:

@@ -25,7 +25,7 @@ from loopodds.base.files import check_outputs, content_digest, naming, write_who
 from loopodds.casebook.sources import MARK
 from loopodds.diagnosis.model import Model
 from loopodds.doubt.numbers import number_words
-from loopodds.doubt.rewriting import Change, moved_lists, rounded, write_knowledge
+from loopodds.doubt.rewriting import NumberChange, moved_lists, rounded, write_knowledge
 from loopodds.doubt.updating import effective_rows
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.confirmation import (
@@ -74,7 +74,7 @@ class Learning:
     rejects: Path | None
     score: Gain  # of all that was seen and confirmed
     outcomes: Gain | None  # of the confirmed outcomes given all else; None where there are none
-    changes: tuple[Change, ...]  # furthest first
+    changes: tuple[NumberChange, ...]  # furthest first
     rates: Mapping[str, tuple[Rates, Rates, float]]  # of each way: before, after, reports
     driven: tuple[Look, ...]
     left_out: tuple[str, ...]  # tests not learnt from where their reason is open
@@ -319,7 +319,9 @@ class _Run:
             self.write(result, ways, archive)
         return result
 
-    def changes(self, state: State, pieces: Callable[[], Iterable[Piece]]) -> tuple[Change, ...]:
+    def changes(
+        self, state: State, pieces: Callable[[], Iterable[Piece]]
+    ) -> tuple[NumberChange, ...]:
         """What moved, with the cars that spoke, furthest first."""
         found = []
         for key, (information, tally) in self.learner.information(pieces, state).items():
@@ -332,7 +334,7 @@ class _Run:
             spoke = min(effective_rows(held, now, information), cars)
             about = number_words(self.knowledge.node(held.node), held.path)
             weight = held.grounds.weight + spoke
-            found.append(Change(held, rounded(held, now), weight, spoke, cars, about))
+            found.append(NumberChange(held, rounded(held, now), weight, spoke, cars, about))
         return tuple(sorted(moved_lists(found), key=lambda change: -change.deviations))
 
     def warnings(self, data: EncodedArchive, archive: str) -> tuple[str, ...]:
