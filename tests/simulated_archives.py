@@ -19,7 +19,7 @@ KINDS = {
     "age": ("to_5_years", "to_10_years", "to_15_years", "over_15_years"),
     "weather": ("warm", "cool"),
 }
-WELL_SEEN = Rates(0.03, 0.01, 0.05)
+WELL_SEEN = Rates(0.03, 0.01, 0.05, 1.0, 1.0)
 WAYS = ("opened_and_seen", "cured_and_proved", "technicians_word")
 
 
@@ -63,7 +63,9 @@ def confirmations(
     for name in model.faults:
         states = len(model.states(name))
         table = np.cumsum(report_table(states, rates), axis=1)
-        drawn = (rng.random(len(known))[:, None] >= table[cars.states[name]][:, :-1]).sum(axis=1)
+        drawn = (rng.random(len(known))[:, None] >= table[cars.states[name]][:, : states - 1]).sum(
+            axis=1
+        )
         confirmed[name] = np.where(known[:, None], np.eye(states, dtype=bool)[drawn], True)
     return confirmed
 

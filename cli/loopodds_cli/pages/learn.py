@@ -99,7 +99,10 @@ def _confirmed(page: Page, result: Learning) -> None:
     spoke = {name: entry for name, entry in result.rates.items() if entry[2] >= 1}
     if not spoke:
         return
-    page.heading("How often an outcome is wrong", "missed, false alarm, another state; before, now")
+    page.heading(
+        "How often an outcome is wrong",
+        "missed, false alarm, another state, noted if there, if not; before, now",
+    )
     rows: list[Sequence[Cell]] = []
     for name, (before, now, _) in spoke.items():
         pairs = [f"{percent(a)}, {percent(b)}" for a, b in zip(before, now, strict=True)]

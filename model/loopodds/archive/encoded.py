@@ -187,7 +187,7 @@ def _possible(
         good = np.flatnonzero(np.isfinite(logs))
         if len(good):
             own = group.rows[good]
-            confirmed = {n: m[own] for n, m in batch.confirmed.items() if not m[own].all()}
+            confirmed = {name: mask[own] for name, mask in batch.confirmed.items()}
             chosen = {name: code[own] for name, code in tags.items()}
             yield Piece(
                 group.context, numbering[rows[own]], group.evidence.take(good), confirmed, chosen

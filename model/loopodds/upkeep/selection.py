@@ -125,9 +125,10 @@ def _outcomes(
             possible, (way, _) = piece.confirmed[fault], chances[fault]
             plain = (way >= 0) & (possible[:, 0] != possible[:, 1:].any(axis=1))
             rows = np.flatnonzero(plain & ~is_explained(piece, test))
-            rates = np.array(list(state.rates.values()))[way[rows]]
-            sick = 1 - posterior[fault][rows, 0]
-            foretold = sick * (1 - rates[:, 0]) + (1 - sick) * rates[:, 1]
+            missed, alarm, _, noted, noted_sound = np.array(list(state.rates.values()))[way[rows]].T
+            there = (1 - posterior[fault][rows, 0]) * noted
+            not_there = posterior[fault][rows, 0] * noted_sound
+            foretold = (there * (1 - missed) + not_there * alarm) / (there + not_there)
             said = ~possible[rows, 0]
             done = np.zeros(len(piece.numbers), bool)
             for name in names:
