@@ -192,9 +192,9 @@ def _doubt(page: Page, result: Assessment) -> None:
 
 
 def _in_range(plan: PlanInRange, result: Assessment) -> str:
-    if plan.same:
-        return "the advice is the same anywhere in these ranges"
     title = title_of(plan.condition, result.knowledge)
+    if plan.same:
+        return f"the advice is the same anywhere in the range of {title.lower()}"
     now = set(result.shop.best.actions)
     ends = []
     for word, services in (("low", plan.low), ("high", plan.high)):
@@ -206,9 +206,10 @@ def _in_range(plan: PlanInRange, result: Assessment) -> str:
 
 def _counted(count: CountNext) -> str:
     share = f"{percent(count.share)} of the doubt, weight {count.weight:.4g} cars"
-    if count.cars is None:
-        return f"{share}; no count of it alone would halve the doubt"
-    return f"{share}; {count.cars:,.0f} cars would halve the doubt"
+    if count.lists == 1:
+        return f"{share}; {count.cars:,.0f} cars would halve it"
+    more = f"{count.lists} such lists, this first, on {count.cars:,.0f} cars each"
+    return f"{share}; counting {more} would halve it"
 
 
 def _as_many_as_fit(words: Sequence[str], width: int) -> str:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from math import sqrt
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -42,10 +41,9 @@ class CountNext(NamedTuple):
     about: str
     share: float  # of the variance
     weight: float  # in cars, now
-    # cars of which it would have to be counted to halve the deviation; None where no count of this
-    # list alone can
-    cars: float | None
-    least: float  # deviation that would be left after counting it for ever
+    # counting so many lists, this first, on so many cars each would halve the deviation
+    lists: int
+    cars: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,14 +61,31 @@ class Doubts:
         total = float(parts.sum())
         if total <= 0:
             return None
-        index = int(parts.argmax())
-        most, numbers = float(parts[index]), self.lists[index]
-        rest, weight = total - most, numbers.grounds.weight
-        room = total / 4 - rest
-        cars = (weight + 1) * (most / room - 1) if room > 0 else None
-        node = self.knowledge.node(numbers.node)
-        place, about = place_words(*numbers.key), number_words(node, numbers.path)
-        return CountNext(numbers.node, place, about, most / total, weight, cars, sqrt(rest))
+        order = np.argsort(-parts, kind="stable")
+        numbers = self.lists[order[0]]
+        weights = np.array([self.lists[i].grounds.weight for i in order])
+        many, cars = _halved(parts[order], weights)
+        place = place_words(*numbers.key)
+        about = number_words(self.knowledge.node(numbers.node), numbers.path)
+        share = float(parts[order[0]]) / total
+        return CountNext(numbers.node, place, about, share, numbers.grounds.weight, many, cars)
+
+
+def _halved(parts: FloatArray, weights: FloatArray) -> tuple[int, float]:
+    """How many lists, largest part first, on how many cars each to quarter the variance.
+
+    Counting divides the part of a list by ``1 + cars / (weight + 1)``. As many are taken as leave
+    no more than an eighth to the others, so that a count of some length is enough.
+    """
+    total = parts.sum()
+    many = int(np.searchsorted(np.cumsum(parts), total * 7 / 8)) + 1
+    counted, weight, rest = parts[:many], weights[:many] + 1, parts[many:].sum()
+    low, high = 0.0, 1e9
+    for _ in range(60):
+        cars = (low + high) / 2
+        left = (counted * weight / (weight + cars)).sum() + rest
+        low, high = (cars, high) if left > total / 4 else (low, cars)
+    return many, high
 
 
 def doubts(belief: Belief) -> Doubts | None:
