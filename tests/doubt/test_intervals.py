@@ -17,7 +17,7 @@ from loopodds.knowledge.shapes import Grounds
 from scipy.special import betaincinv
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-import intervals as simulated  # noqa: E402
+import intervals as simulated
 
 
 def test_the_deviation_of_one_fault_and_one_sign_is_that_worked_by_hand():
@@ -72,7 +72,7 @@ def test_every_condition_of_a_car_has_an_interval_that_holds_its_probability():
 
 
 def test_more_weight_makes_an_interval_narrower():
-    """Ten times the weight of every block: about a third of the width (one over the root of ten)."""
+    """Ten times the weight of every block: a third of the width, one over the root of ten."""
     knowledge = lo.Knowledge()
     case = lo.read_case("@wet_loop")
     result = lo.assess(case)
