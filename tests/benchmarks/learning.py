@@ -64,7 +64,8 @@ def learnt_network(
             counts = variable.table * found[variable.name][0] + prior
             return replace(variable, table=counts / counts.sum(axis=-1, keepdims=True))
 
-        weights = sum(prior * np.log(v.table).sum() for v in discrete_variables(now))
+        cells = (v.table for v in discrete_variables(now))
+        weights = sum(prior * np.log(np.maximum(table, 1e-300)).sum() for table in cells)
         new = float(found.log_evidence.sum() + weights)
         assert new >= height - 1e-6, "the log-likelihood fell"
         if new - height < LEAST_GAIN * evidence.rows:

@@ -136,7 +136,7 @@ def tilted_answers(
     left_out, shares = _share(learner, top, fault), {}
     states = len(learner.knowledge.node(fault).states)
     for tilt in TILTS:
-        told = [_tilted(piece, test, names, (fault, states), tilt, share) for piece in some]
+        told = [tilted_rows(piece, test, names, (fault, states), tilt, share) for piece in some]
         top, _ = learner.climb(lambda told=told: told, state, passes=TILT_PASSES)  # type: ignore[misc]
         shares[f"{tilt:g}"] = _share(learner, top, fault)
     return Tilt(test, fault, left_out, shares)
@@ -166,7 +166,7 @@ def _done(piece: Piece, names: Sequence[str]) -> BoolArray:
     return done
 
 
-def _tilted(
+def tilted_rows(
     piece: Piece, test: str, names: Sequence[str], fault: tuple[str, int], tilt: float, share: float
 ) -> Piece:
     """Whether the test was done as evidence of the fault, where its reason is open."""
