@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
 ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
-DOUBT_FROM, DOUBTS_SHOWN = 0.15, 4
+DOUBTS_SHOWN = 4
 SHOWN_AT_MOST = 8
 SECOND_FAULT_FROM = 0.30
 COMBINATIONS = 4
@@ -170,13 +170,10 @@ def _ruled_out(page: Page, result: Assessment) -> None:
 
 def _doubt(page: Page, result: Assessment) -> None:
     """How far the leading probabilities could lie, what that does to the plan, what to count."""
-    if result.doubts is None:
+    if result.leading_doubts is None:
         return
     page.heading("How sure", "for the weights of the numbers behind it; a wrong network it misses")
-    likely = [c.name for c in result.conditions if c.probability >= DOUBT_FROM]
-    names = [SOUND] * (result.p_sound >= DOUBT_FROM) + likely
-    for name in names[:DOUBTS_SHOWN] or [result.conditions[0].name]:
-        interval = result.doubts.intervals[name]
+    for name, interval in list(result.leading_doubts.intervals.items())[:DOUBTS_SHOWN]:
         now = result.p_sound if name == SOUND else result.belief.condition(name)
         low, high = percent(interval.low), percent(interval.high)
         ends = f", could be {low} to {high}" if low != high else ""
@@ -184,7 +181,7 @@ def _doubt(page: Page, result: Assessment) -> None:
     plan = result.plan_in_range
     if plan is not None:
         page.line(_in_range(plan, result), indent=2)
-    count = result.doubts.count_next(result.most_open)
+    count = result.leading_doubts.count_next(result.most_open)
     if count is not None:
         node = result.knowledge.nodes[count.node].title
         page.line(f"to be surer: count {node.lower()} {count.about}", indent=2)

@@ -167,24 +167,34 @@ class Assessment(Diagnosis):
         return doubts(self.belief)
 
     @cached_property
+    def leading_doubts(self) -> Doubts | None:
+        """The same of what is likely, which takes a third of the time."""
+        from loopodds.doubt.intervals import doubts
+
+        likely = [c.name for c in self.conditions if c.probability >= EXPLAINED_FROM]
+        names = likely or [self.conditions[0].name]
+        sound = [SOUND] * (self.p_sound >= EXPLAINED_FROM)
+        return doubts(self.belief, [*sound, *names])
+
+    @cached_property
     def most_open(self) -> str:
         """Of what is likely, ``sound`` among it, what is known least firmly; the likeliest
         condition of a repaired car.
         """
-        likely = [c.name for c in self.conditions if c.probability >= EXPLAINED_FROM]
-        names = [*likely, SOUND] if self.p_sound >= EXPLAINED_FROM else likely
-        if self.doubts is None or not names:
+        if self.leading_doubts is None:
             return self.conditions[0].name
-        intervals = self.doubts.intervals
-        return max(names, key=lambda name: intervals[name].deviation)
+        intervals = self.leading_doubts.intervals
+        return max(intervals, key=lambda name: intervals[name].deviation)
 
     @cached_property
     def plan_in_range(self) -> PlanInRange | None:
         """Whether the plan is the same anywhere in the interval of the most open condition."""
-        if self.doubts is None or not self.knowledge.services:
+        if self.leading_doubts is None or not self.knowledge.services:
             return None
-        name = self.conditions[0].name if self.most_open == SOUND else self.most_open
-        interval = self.doubts.intervals[name]
+        intervals = self.leading_doubts.intervals
+        faults = [name for name in intervals if name != SOUND]
+        name = max(faults, key=lambda name: intervals[name].deviation)
+        interval = intervals[name]
         return plan_in_range(self.shop, name, interval.low, interval.high)
 
     @cached_property

@@ -113,8 +113,9 @@ def _graded_parts(
         place: Path = ("causes", number - 1)
         axis, known = parents.index(cause.parent), states[cause.parent]
         through = from_on * passing[..., None] if passing.ndim else from_on
+        by_state = _by_parent(through, axis, levels)
         for state in cause.effects:
-            yield (*place, "effects", state), _at(through, axis, known.index(state), levels)
+            yield (*place, "effects", state), by_state[:, known.index(state)]
         if not cause.weakened_by:
             continue
         # where the cause is not there, nothing is let through or held back
@@ -127,9 +128,9 @@ def _graded_parts(
             each = _on_axis(np.array([factors.get(s, 1.0) for s in known]), own, len(parents))
             rest_let = np.divide(passing, each, out=np.zeros_like(passing), where=each > 0)
             by_pass = produced * rest_let + blocked * (1 - rest_let)
+            pairs = np.stack([_by_parent(part, own) for part in (by_pass, blocked)], axis=-1)
             for state in factors:
-                pair = [_at(part, own, known.index(state)) for part in (by_pass, blocked)]
-                yield (*place, "weakened_by", parent, state), np.stack(pair, axis=-1)
+                yield (*place, "weakened_by", parent, state), pairs[:, known.index(state)]
 
 
 def _on_axis(values: FloatArray, axis: int, count: int) -> FloatArray:
@@ -149,10 +150,11 @@ def _products_of_others(factors: list[FloatArray]) -> list[FloatArray]:
     return [a * b for a, b in zip(before, after[::-1], strict=True)]
 
 
-def _at(array: FloatArray, axis: int, index: int, *inner: int) -> FloatArray:
-    """Sum over the configurations with one state of a parent; the groups come first."""
-    own = np.take(array, index, axis=axis + 1)
-    total: FloatArray = own.reshape(len(own), -1, *inner).sum(axis=1)
+def _by_parent(array: FloatArray, axis: int, *inner: int) -> FloatArray:
+    """Sums over all parents but one, shape (groups, its states, *inner); the groups come first."""
+    last = array.ndim - len(inner)
+    others = tuple(i for i in range(1, last) if i != axis + 1)
+    total: FloatArray = array.sum(axis=others)
     return total
 
 
@@ -189,7 +191,8 @@ def _in_one_context(
     prefix = owner_of(node, full, "overrides")
     for i in range(len(version.overrides)):
         yield (*prefix, "overrides", i, "shift"), stack[:, owner == i].sum(axis=1)
-    plain = np.where((owner == -1)[None, ..., None], stack, 0.0)
+    free = owner == -1
+    plain = stack if free.all() else stack * free[None, ..., None]
     yield (*owner_of(node, full, "spread"), "spread"), plain.reshape(len(plain), -1, 3).sum(axis=1)
     chosen: dict[str, int] = {}
     for i, shift in enumerate(version.moves()):
@@ -200,9 +203,9 @@ def _in_one_context(
         if i >= len(version.shifts):
             continue
         axis = parents.index(parent) + 1
+        by_state = _by_parent(plain, axis - 1, 3)
         for state in version.shifts[i].shift:
-            own = np.take(plain, states[parent].index(state), axis=axis)
-            yield (*prefix, "shifts", i, "shift", state), own.reshape(len(own), -1, 3).sum(axis=1)
+            yield (*prefix, "shifts", i, "shift", state), by_state[:, states[parent].index(state)]
 
 
 def slope_by(numbers: Numbers, tally: FloatArray) -> FloatArray:

@@ -7,10 +7,10 @@ stands for it. It covers the stated weights, not a structure that is wrong.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from loopodds.doubt.beta import beta_interval
 from loopodds.doubt.chain import slope_by, tallies_of
 from loopodds.doubt.numbers import Numbers, Path, number_words, numbers_of, place_words
 from loopodds.inference.network import Evidence
-from loopodds.inference.slopes import Slopes, slopes
+from loopodds.inference.slopes import GaugeSlopes, slopes
 from loopodds.knowledge.records import SOUND, Knowledge
 
 
@@ -88,18 +88,20 @@ def _halved(parts: FloatArray, weights: FloatArray) -> tuple[int, float]:
     return many, high
 
 
-def doubts(belief: Belief) -> Doubts | None:
-    """Intervals for one car; None for one that was repaired, whose network has other tables."""
+def doubts(belief: Belief, names: Sequence[str] = ()) -> Doubts | None:
+    """Intervals for one car; None for one that was repaired, whose network has other tables.
+
+    Args:
+        names: Conditions, or ``sound``, that matter; all of them when left out.
+    """
     model = belief.model
     if model.repairs:
         return None
-    names = [*model.conditions, SOUND]
-    point = np.array([*(belief.condition(name) for name in model.conditions), belief.p_sound])
-    moves, lists = _moves(model, belief.context, belief.evidence)
+    names = tuple(names) or (*model.conditions, SOUND)
+    point = np.array([belief.p_sound if n == SOUND else belief.condition(n) for n in names])
+    moves, lists = _moves(model, belief.context, belief.evidence, names)
     moves = [point[:, None] * move for move in moves]
-    parts = np.array(
-        [np.einsum("qi,ij,qj->q", m, n.covariance, m) for m, n in zip(moves, lists, strict=True)]
-    ).T
+    parts = np.array([((m @ n.covariance) * m).sum(1) for m, n in zip(moves, lists, strict=True)]).T
     low, high = beta_interval(point, parts.sum(axis=1))
     deviations = np.sqrt(parts.sum(axis=1))
     found = zip(names, low.tolist(), high.tolist(), deviations.tolist(), strict=True)
@@ -108,21 +110,20 @@ def doubts(belief: Belief) -> Doubts | None:
 
 
 def _moves(
-    model: Model, context: Mapping[str, str], evidence: Evidence
+    model: Model, context: Mapping[str, str], evidence: Evidence, names: Sequence[str]
 ) -> tuple[list[FloatArray], list[Numbers]]:
-    """Slope of the log probability of each condition and ``sound`` by each list of numbers.
+    """Slope of the log probability of each condition or ``sound`` by each list of numbers.
 
     That of the log evidence with the condition supposed, less that without: one batch. Shape
-    (conditions and sound, numbers) each.
+    (names, numbers) each.
     """
-    told = evidence.repeat(len(model.conditions) + 2).with_soft(_supposed(model))
+    told = evidence.repeat(len(names) + 1).with_soft(_supposed(model, names))
     found = slopes(model.tree(context), told)
     moves, lists = [], []
-    for name, given in _by_node(found, model.knowledge).items():
-        known = _lists(model.knowledge, name)
-        for path, tally in tallies_of(
-            model.knowledge.node(name), model.knowledge, context, given
-        ).items():
+    given_by: dict[str, FloatArray | GaugeSlopes] = {**found.tables, **found.gauges}
+    for name, given in given_by.items():
+        known, node = _lists(model.knowledge, name), model.knowledge.node(name)
+        for path, tally in tallies_of(node, model.knowledge, context, given).items():
             if known[path].free:
                 slope = slope_by(known[path], tally)
                 moves.append(slope[1:] - slope[:1])
@@ -130,21 +131,18 @@ def _moves(
     return moves, lists
 
 
-def _by_node(found: Slopes, knowledge: Knowledge) -> dict[str, Any]:
-    return {n: part for n, part in {**found.tables, **found.gauges}.items() if n in knowledge.nodes}
-
-
 @lru_cache(maxsize=4096)
 def _lists(knowledge: Knowledge, name: str) -> Mapping[Path, Numbers]:
     return numbers_of(knowledge.node(name))
 
 
-def _supposed(model: Model) -> dict[str, FloatArray]:
-    """Likelihoods by fault variable: nothing, then each condition, then all faults sound."""
-    rows = len(model.conditions) + 2
-    soft = {name: np.ones((rows, len(model.states(name)))) for name in model.faults}
-    for row, (name, condition) in enumerate(model.conditions.items(), start=1):
-        soft[condition.variable][row] = model.members(name)
-    for name, weights in soft.items():
-        weights[-1] = np.eye(len(model.states(name)))[0]
+def _supposed(model: Model, names: Sequence[str]) -> dict[str, FloatArray]:
+    """Likelihoods by fault variable: nothing, then each condition, or all faults sound."""
+    soft = {name: np.ones((len(names) + 1, len(model.states(name)))) for name in model.faults}
+    for row, name in enumerate(names, start=1):
+        if name != SOUND:
+            soft[model.conditions[name].variable][row] = model.members(name)
+            continue
+        for weights in soft.values():
+            weights[row, 1:] = 0.0
     return soft
