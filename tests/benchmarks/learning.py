@@ -38,7 +38,7 @@ from simulated_archives import WELL_SEEN, confirmations, contexts, drawn_pieces
 
 FOLDER = Path(pgmpy.__file__).parent / "utils" / "example_models"
 KINDS = {"expansion": ("TXV", "orifice"), "compressor": ("fixed", "variable")}
-LEAST_GAIN = 1e-4
+LEAST_GAIN = 1e-5
 MOST_PASSES = 200
 
 

@@ -237,6 +237,14 @@ def test_a_killed_run_goes_on_to_the_same_numbers(tmp_path: Path, learnt):
         assert change.after == pytest.approx(change.before.values, abs=2e-3)
 
 
+def test_a_folder_that_no_run_made_is_not_removed(tmp_path: Path):
+    (tmp_path / "n.learning").mkdir()
+    (tmp_path / "n.learning" / "mine.txt").write_text("kept", encoding="utf-8")
+    run = learn(archive(tmp_path, invented_rows(60, 2)), "--out", tmp_path / "n")
+    assert "is in the way" in run.output
+    assert (tmp_path / "n.learning" / "mine.txt").is_file()
+
+
 def test_too_few_rows_and_unknown_names_are_refused(tmp_path: Path):
     path = archive(tmp_path, invented_rows(30, 2))
     assert "at least 50 are needed" in learn(path, "--out", tmp_path / "n").output

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 @click.option("--resume", is_flag=True, help="Go on where a killed run stopped.")
 @common_options
 def command(archive: str, as_json: bool, **how: Any) -> None:
-    """Learn the numbers of the knowledge from an archive with confirmed outcomes.
+    """Learn the numbers of the knowledge from an archive.
 
     Every list of numbers moves from what it was by as much as the cars that spoke weigh against its
     weight, and is written with its new weight into FOLDER, for --knowledge in every command. One

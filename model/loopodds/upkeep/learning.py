@@ -210,6 +210,8 @@ class _Run:
             if self.saved:
                 raise InspectionError(f"{self.folder}: is of another job; start without --resume")
             with naming(self.folder):
+                if self.folder.exists() and not path.is_file():
+                    raise FileError(f"{self.folder}: is in the way, and no run of learn made it")
                 shutil.rmtree(self.folder, ignore_errors=True)
                 self.folder.mkdir()
             self.saved = {"identity": identity}
