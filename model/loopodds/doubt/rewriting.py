@@ -7,6 +7,7 @@ and for any two folders.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -138,7 +139,8 @@ def write_knowledge(
             block = _at(document[holder[0]], holder[1:])
             block["source"], block["grade"] = LEARNT, "measured"
             block["weight"] = float(f"{weight:.4g}")
-        texts[file] = tomlkit.dumps(document)
+        # tomlkit puts what is new in a table on one line without blanks
+        texts[file] = re.sub(r'",(grade|weight) = ([^,}]*)}?', _spaced, tomlkit.dumps(document))
     sources = tomlkit.parse(texts["sources.toml"])
     sources[LEARNT] = about
     texts["sources.toml"] = tomlkit.dumps(sources)
@@ -150,6 +152,12 @@ def write_knowledge(
             raise FileError(f"{folder}: is there already; choose another name") from None
     for name, text in {**texts, **beside}.items():
         write_whole(folder / name, text)
+
+
+def _spaced(found: re.Match[str]) -> str:
+    """`"learnt",grade = "measured"` and `"measured",weight = 81.1}` as the files write them."""
+    end = " }" if found[0].endswith("}") else ""
+    return f'", {found[1]} = {found[2].rstrip()}{end}'
 
 
 def _at(entry: Any, path: Iterable[str | int]) -> Any:

@@ -208,7 +208,9 @@ class _Run:
             self.saved = json.loads(path.read_text(encoding="utf-8"))
         if self.saved.get("identity") != identity:
             if self.saved:
-                raise InspectionError(f"{self.folder}: is of another job; finish that one, or begin this one anew")
+                raise InspectionError(
+                    f"{self.folder}: is of another job; finish that one, or begin this one anew"
+                )
             with naming(self.folder):
                 if self.folder.exists() and not path.is_file():
                     raise FileError(f"{self.folder}: is in the way, and no run of learn made it")
