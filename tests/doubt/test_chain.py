@@ -47,7 +47,7 @@ def turned(numbers: Numbers, index: int, step: float) -> np.ndarray:
 @pytest.mark.parametrize("context", CONTEXTS)
 def test_slopes_by_the_numbers_of_the_files_are_those_of_small_steps(context: dict[str, str]):
     """Half a step of 1e-5 to either side; slopes of sixty cars agree to a millionth of the largest
-    or so, and a dozen of the numbers are tried in each context.
+    or so, and ten of the numbers or so are tried in each context.
     """
     knowledge = Knowledge()
     model = Model(knowledge)
@@ -58,7 +58,7 @@ def test_slopes_by_the_numbers_of_the_files_are_those_of_small_steps(context: di
         node = knowledge.node(name)
         given = {**found.tables, **found.gauges}[name]
         tallies, lists = tallies_of(node, knowledge, context, given), numbers_of(node)
-        for path in rng.permutation(list(map(str, tallies)))[:3]:
+        for path in rng.permutation(list(map(str, tallies)))[:2]:
             key = next(p for p in tallies if str(p) == path)
             numbers = lists[key]
             if numbers.kind in ("levels", "passing") and numbers.values.min() < STEP:
@@ -77,7 +77,7 @@ def test_slopes_by_the_numbers_of_the_files_are_those_of_small_steps(context: di
                 by_step = (logs[0] - logs[1]) / (2 * STEP)
                 assert ours == pytest.approx(by_step, rel=1e-4, abs=2e-3), (name, key, index)
                 tried += 1
-    assert tried > 12
+    assert tried > 8
 
 
 def test_expected_counts_of_a_graded_finding_come_to_the_cars_that_were_looked_at():
