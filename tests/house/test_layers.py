@@ -21,6 +21,7 @@ ROOMS = (
     "knowledge",
     "inspection",
     "diagnosis",
+    "doubt",
     "safety",
     "decision",
     "advice",
