@@ -61,6 +61,8 @@ class Context(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     unknown_spread: Added = 0.0
     # of the setting: the finding that a complaint is about when nothing is said of it
     usual_complaint: str = ""
+    # part of the measuring condition: where nothing is said of it, no remark is made
+    measuring: bool = False
     # values that are well known and not covered, with what they are
     refused: Mapping[str, str] = {}
 
