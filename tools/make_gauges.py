@@ -56,7 +56,7 @@ AXES: Mapping[str, tuple[float, ...]] = {
     "ambient": (5.0, 12.0, 19.0, 26.0, 33.0, 40.0, 46.0),
     "humidity": (20.0, 50.0, 85.0),
     "engine_speed": (800.0, 1500.0, 2500.0),
-    "blower": (40.0, 100.0),
+    "blower_speed": (40.0, 100.0),
     "air_intake": (0.0, 1.0),  # recirculated, fresh
     "doors": (0.0, 1.0),  # shut, open
 }

@@ -27,6 +27,7 @@ COMMANDS = {
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
     "score": "Score an archive of inspections.",
+    "learn": "Learn the numbers of the knowledge from an archive.",
     "drill": "Practise on cars drawn from the network.",
     "network": "List, show, draw, check or export the knowledge.",
     "help": "Show a topic, or how a command is called.",

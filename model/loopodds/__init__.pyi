@@ -58,12 +58,20 @@ from loopodds.diagnosis.what_if import (
     NOTHING as NOTHING, UNKNOWN as UNKNOWN, Change as Change, Scenario as Scenario,
     WhatIf as WhatIf,
 )
+from loopodds.doubt.intervals import (
+    CountNext as CountNext, Doubts as Doubts, Interval as Interval, doubts as doubts,
+)
+from loopodds.doubt.rewriting import (
+    NumberChange as NumberChange, changes_between as changes_between,
+)
 from loopodds.advice.assessment import (
     Assessment as Assessment, Beware as Beware, assess as assess,
 )
 from loopodds.decision.branches import Branch as Branch, State as State
 from loopodds.advice.proposals import Left as Left, Proposal as Proposal
-from loopodds.advice.firmness import BreakEven as BreakEven, PlanTurn as PlanTurn
+from loopodds.advice.firmness import (
+    BreakEven as BreakEven, PlanInRange as PlanInRange, PlanTurn as PlanTurn,
+)
 from loopodds.decision.moves import Closed as Closed, Move as Move
 from loopodds.decision.next_test import (
     RankedTest as RankedTest, seen_at as seen_at,
@@ -103,6 +111,12 @@ from loopodds.upkeep.calibration import (
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,
     wilson_interval as wilson_interval,
 )
+from loopodds.upkeep.estimation import Gain as Gain
+from loopodds.upkeep.habits import OwnShare as OwnShare, Tilt as Tilt
+from loopodds.upkeep.learning import (
+    Learning as Learning, LearnProgress as LearnProgress, learn as learn,
+)
+from loopodds.upkeep.selection import Look as Look
 from loopodds.upkeep.exchange import to_networkx as to_networkx, to_pgmpy as to_pgmpy
 from loopodds.upkeep.lint import Size as Size, lint as lint, size_of as size_of
 from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirmed_turns

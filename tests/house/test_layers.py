@@ -22,6 +22,7 @@ ROOMS = (
     "knowledge",
     "inspection",
     "diagnosis",
+    "doubt",
     "safety",
     "decision",
     "advice",

@@ -438,7 +438,7 @@ def test_the_lift_counts_from_the_air_that_the_condenser_takes_in(small: Knowled
 
 def test_of_a_swing_the_middle_counts_and_its_width_is_doubt(small: Knowledge) -> None:
     day = {"vehicle": FULLY_STATED, "conditions": {"ambient": "25 degC"}}
-    ends = {"low_side_lowest": "1.4 bar", "low_side_highest": "2.6 bar"}
+    ends = {"swing_low_side_from": "1.4 bar", "swing_low_side_to": "2.6 bar"}
     swing = gauges_of(small, **day, readings=ends)
     middle = gauges_of(small, **day, readings={"low_side": "2.0 bar"})
     assert number(swing, "low_side") == pytest.approx(number(middle, "low_side"), rel=1e-12)
@@ -453,8 +453,8 @@ def test_of_a_swing_the_middle_counts_and_its_width_is_doubt(small: Knowledge) -
 
 
 def test_ends_of_a_swing_the_wrong_way_round_are_refused() -> None:
-    readings = {"low_side_lowest": "2.6 bar", "low_side_highest": "1.4 bar"}
-    with pytest.raises(InspectionError, match=r"low_side_highest.*below low_side_lowest"):
+    readings = {"swing_low_side_from": "2.6 bar", "swing_low_side_to": "1.4 bar"}
+    with pytest.raises(InspectionError, match=r"swing_low_side_to.*below swing_low_side_from"):
         inspection_from({"vehicle": FULLY_STATED, "readings": readings})
 
 
@@ -484,7 +484,7 @@ def test_a_gauge_read_before_the_loop_has_settled_says_less(small: Knowledge) ->
     [
         ("engine_speed", "30 rpm", "an engine that runs turns at 300 to 8000 rpm"),
         ("engine_speed", "1500", "has no unit"),
-        ("blower", "120 %", "a blower runs at 0 to 100 %"),
+        ("blower_speed", "120 %", "a blower runs at 0 to 100 %"),
         ("air_intake", "recirc", "did you mean 'recirculated'"),
         ("doors", "closed", "shut"),
         ("condenser_inlet", "120 degC", "between -50 and 90 degC"),

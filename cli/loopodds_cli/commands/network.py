@@ -36,6 +36,13 @@ if TYPE_CHECKING:
 )
 @number_option("--rows", 1, None, "Cars of --verify, shared among a few contexts.", default=20)
 @number_option("--seed", 0, None, "Seed of --verify: the same seed draws the same cars.", default=1)
+@click.option(
+    "--compare",
+    "other",
+    metavar="FOLDER",
+    type=click.Path(exists=True, file_okay=False),
+    help="Show what is other in FOLDER: numbers and weights, list by list.",
+)
 @output_option("--export", "Write the whole network in the BIF format; - is standard output.")
 @click.option(
     "--context",
@@ -54,6 +61,7 @@ def command(
     verify: bool,
     rows: int,
     seed: int,
+    other: str | None,
     export: str | None,
     contexts: tuple[str, ...],
     as_json: bool,
@@ -70,10 +78,11 @@ def command(
       loopodds network moisture --draw moisture.svg
       loopodds network --check
       loopodds network --verify --rows 40
+      loopodds network --compare learnt
       loopodds network --export net.bif --context setting=routine
     """
-    if sum([node is not None, check, verify, export is not None]) > 1:
-        raise click.UsageError("give only one of NODE, --check, --verify and --export")
+    if sum([node is not None, check, verify, other is not None, export is not None]) > 1:
+        raise click.UsageError("give only one of NODE, --check, --verify, --compare and --export")
     if draw is not None and node is None:
         raise click.UsageError("--draw needs a NODE: what it is joined to is drawn")
     if check:
@@ -86,7 +95,9 @@ def command(
 
     known = Knowledge(knowledge)
     context = _context(contexts, known)
-    if export is not None:
+    if other is not None:
+        _compare(known, Knowledge(other), as_json)
+    elif export is not None:
         _export(export, context, known)
     elif node is not None and draw is not None:
         _draw(draw, node, as_json, known)
@@ -179,6 +190,19 @@ def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
             raise unknown_name(f"value of {name}", value, choices[name])
         context[name] = value
     return context
+
+
+def _compare(known: Knowledge, other: Knowledge, as_json: bool) -> None:
+    """What is other, the list that moved furthest first."""
+    from loopodds import changes_between
+
+    from loopodds_cli.pages.learn import print_changes
+
+    changes = changes_between(known, other)
+    if as_json:
+        print_json({"changes": [change.as_json() for change in changes]})
+    else:
+        print_changes(changes)
 
 
 def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:

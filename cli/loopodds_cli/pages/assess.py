@@ -41,10 +41,11 @@ from loopodds_cli.pages.page import (
 from loopodds_cli.pages.stops import put_stops, unsaid
 
 if TYPE_CHECKING:
-    from loopodds import Assessment
+    from loopodds import Assessment, CountNext, PlanInRange
 
 ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
+DOUBTS_SHOWN = 4
 SHOWN_AT_MOST = 8
 SECOND_FAULT_FROM = 0.30
 COMBINATIONS = 4
@@ -68,6 +69,7 @@ def print_assessment(result: Assessment) -> None:
     page.listed("Beware", "!", unsaid(result.cautions, result.stops))
     _ranking(page, result)
     _ruled_out(page, result)
+    _doubt(page, result)
     _combinations(page, result)
     _reasons(page, result)
     _conflict(page, result)
@@ -164,6 +166,47 @@ def _ruled_out(page: Page, result: Assessment) -> None:
     if titles:
         page.heading("As good as ruled out", "each below 1 %")
         page.line(_as_many_as_fit(titles, page.width - 2), indent=2)
+
+
+def _doubt(page: Page, result: Assessment) -> None:
+    """How far the leading probabilities could lie, what that does to the plan, what to count."""
+    if result.leading_doubts is None:
+        return
+    page.heading("How sure", "for the weights of the numbers behind it; a wrong network it misses")
+    for name, interval in list(result.leading_doubts.intervals.items())[:DOUBTS_SHOWN]:
+        now = result.p_sound if name == SOUND else result.belief.condition(name)
+        low, high = percent(interval.low), percent(interval.high)
+        ends = f", could be {low} to {high}" if low != high else ""
+        page.line(f"{title_of(name, result.knowledge)} {percent(now)}{ends}", indent=2)
+    plan = result.plan_in_range
+    if plan is not None:
+        page.line(_in_range(plan, result), indent=2)
+    count = result.leading_doubts.count_next(result.most_open)
+    if count is not None:
+        node = result.knowledge.nodes[count.node].title
+        page.line(f"to be surer: count {node.lower()} {count.about}", indent=2)
+        page.aside(_counted(count), indent=4)
+
+
+def _in_range(plan: PlanInRange, result: Assessment) -> str:
+    title = title_of(plan.condition, result.knowledge)
+    if plan.same:
+        return f"the advice is the same anywhere in the range of {title.lower()}"
+    now = set(result.shop.best.actions)
+    ends = []
+    for word, services in (("low", plan.low), ("high", plan.high)):
+        if set(services) != now:
+            text = services_text(services, result.knowledge) if services else "nothing"
+            ends.append(f"at the {word} end of {title.lower()}: {text}")
+    return f"the advice changes {'; '.join(ends)}"
+
+
+def _counted(count: CountNext) -> str:
+    share = f"{percent(count.share)} of the doubt, weight {count.weight:.4g} cars"
+    if count.lists == 1:
+        return f"{share}; {count.cars:,.0f} cars would halve it"
+    more = f"{count.lists} such lists, this first, on {count.cars:,.0f} cars each"
+    return f"{share}; counting {more} would halve it"
 
 
 def _as_many_as_fit(words: Sequence[str], width: int) -> str:

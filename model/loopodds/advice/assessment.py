@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from loopodds.advice.firmness import Advice, PlanTurn, advise, plan_turns
+from loopodds.advice.firmness import (
+    Advice,
+    PlanInRange,
+    PlanTurn,
+    advise,
+    plan_in_range,
+    plan_turns,
+)
 from loopodds.advice.promise import Promise
 from loopodds.advice.proposals import Left, Proposal, left_by, proposals
 from loopodds.advice.untold import Untold, worth_telling
@@ -25,17 +32,25 @@ from loopodds.decision.next_test import (
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.decision.workshop import ServicePlan, Workshop
 from loopodds.diagnosis.belief import Belief, condition_title
-from loopodds.diagnosis.diagnose import RULED_OUT_BELOW, Diagnosis, may_hold, stated_context
+from loopodds.diagnosis.diagnose import (
+    EXPLAINED_FROM,
+    RULED_OUT_BELOW,
+    Diagnosis,
+    may_hold,
+    stated_context,
+)
 from loopodds.diagnosis.explanation import Explanation, explain
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.what_if import Scenario, WhatIf, split_variations, what_if
 from loopodds.inspection.inspection import Inspection
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.knowledge.work import Caution
 from loopodds.safety.stops import StopInForce
 
 if TYPE_CHECKING:
     from pandas import DataFrame
+
+    from loopodds.doubt.intervals import Doubts
 
 SEED = 20261125
 """Of the draws behind what cannot be listed: the same case gives the same answer."""
@@ -149,6 +164,46 @@ class Assessment(Diagnosis):
         return proposals(self.shop, self.promise) if self.knowledge.services else ()
 
     @cached_property
+    def doubts(self) -> Doubts | None:
+        """How far every probability could lie, for the weights of the numbers behind it; None for a
+        repaired car.
+        """
+        from loopodds.doubt.intervals import doubts
+
+        return doubts(self.belief)
+
+    @cached_property
+    def leading_doubts(self) -> Doubts | None:
+        """The same of what is likely, which takes a third of the time."""
+        from loopodds.doubt.intervals import doubts
+
+        likely = [c.name for c in self.conditions if c.probability >= EXPLAINED_FROM]
+        names = likely or [self.conditions[0].name]
+        sound = [SOUND] * (self.p_sound >= EXPLAINED_FROM)
+        return doubts(self.belief, [*sound, *names])
+
+    @cached_property
+    def most_open(self) -> str:
+        """Of what is likely, ``sound`` among it, what is known least firmly; the likeliest
+        condition of a repaired car.
+        """
+        if self.leading_doubts is None:
+            return self.conditions[0].name
+        intervals = self.leading_doubts.intervals
+        return max(intervals, key=lambda name: intervals[name].deviation)
+
+    @cached_property
+    def plan_in_range(self) -> PlanInRange | None:
+        """Whether the plan is the same anywhere in the interval of the most open condition."""
+        if self.leading_doubts is None or not self.knowledge.services:
+            return None
+        intervals = self.leading_doubts.intervals
+        faults = [name for name in intervals if name != SOUND]
+        name = max(faults, key=lambda name: intervals[name].deviation)
+        interval = intervals[name]
+        return plan_in_range(self.shop, name, interval.low, interval.high)
+
+    @cached_property
     def leaves(self) -> tuple[Left, ...]:
         """What the plan may well leave, and why."""
         return left_by(self.shop, self.advice.best)
@@ -236,7 +291,29 @@ class Assessment(Diagnosis):
         """Plain data for ``json.dumps``: belief, the best tests and the plan."""
         plan = {**self.plan.as_json(), "currency": self.currency} if self.plan else None
         tests = [test.as_json() for test in self.next_tests]
-        return {**super().as_json(), **self.stops_json(), "next_tests": tests, "plan": plan}
+        believed = super().as_json()
+        return {
+            **believed,
+            **self._doubt_json(believed["conditions"]),
+            **self.stops_json(),
+            "next_tests": tests,
+            "plan": plan,
+        }
+
+    def _doubt_json(self, conditions: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+        """``conditions`` with their intervals, that of ``p_sound``, and what to count next."""
+        if self.doubts is None:
+            return {}
+        intervals, count = self.doubts.intervals, self.doubts.count_next(self.most_open)
+        ends = {name: {"low": one.low, "high": one.high} for name, one in intervals.items()}
+        plan = self.plan_in_range
+        return {
+            "conditions": [{**entry, **ends[entry["name"]]} for entry in conditions],
+            "p_sound_low": intervals[SOUND].low,
+            "p_sound_high": intervals[SOUND].high,
+            "count_next": {"condition": self.most_open, **count._asdict()} if count else None,
+            "plan_in_range": plan._asdict() if plan else None,
+        }
 
     def stops_json(self) -> dict[str, Any]:
         """The stops in force as plain data, under the key ``stops``."""

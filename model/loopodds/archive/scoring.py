@@ -64,12 +64,12 @@ def read_inspections(
     ):
         plan = plan_columns(reader.schema.names, knowledge, mapping)
         for chunk in reader.parts(CHUNK_ROWS, words=plan.word_columns):
-            batch, rows, problems = _usable(chunk, plan, knowledge)
+            batch, rows, problems = usable_rows(chunk, plan, knowledge)
             numbers = chunk.first_row + chunk.offsets[rows]
-            yield ReadInspections(batch, numbers, _rejects_in(chunk, problems))
+            yield ReadInspections(batch, numbers, rejects_in(chunk, problems))
 
 
-def _usable(
+def usable_rows(
     chunk: Chunk, plan: ColumnPlan, knowledge: Knowledge
 ) -> tuple[InspectionBatch, IntArray, list[Defect]]:
     """The usable rows of a chunk, where they stand in its table, and what is wrong with others."""
@@ -78,7 +78,7 @@ def _usable(
     return batch if len(rows) == batch.rows else batch.take(rows), rows, problems
 
 
-def _rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
+def rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
     """One reject for each bad row, in order, numbered as in the archive: its first problem.
 
     Further columns with a problem are added to the reason.
@@ -151,13 +151,13 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
 
     Candidates for reopening are looked for only if asked, because that costs a second pass.
     """
-    batch, kept, problems = _usable(chunk, plan, model.knowledge)
+    batch, kept, problems = usable_rows(chunk, plan, model.knowledge)
     groups = encode(batch, model.knowledge).groups if batch.rows else ()
     scores = _score_groups(groups, batch, model)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
         problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
-    rejects = _rejects_in(chunk, problems)
+    rejects = rejects_in(chunk, problems)
     scored = kept[possible]
     numbers = chunk.first_row + chunk.offsets
     table = _with_scores(chunk.table, scored, scores.take(possible), model)

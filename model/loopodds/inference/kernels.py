@@ -271,3 +271,43 @@ def propagate(  # type: ignore[no-untyped-def]
                 scale = 1.0 / mass if mass > 0 else 0.0
                 for s in range(q_size[q]):
                     out[pack[b], q_out[q] + s] = summed[s * PACK + b] * scale
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-def]
+    """Add up ``weights * joint * said / (table @ said)``, shape (groups, configs, states).
+
+    See :mod:`loopodds.inference.slopes`, which does the same with arrays.
+    """
+    for r in range(joint.shape[0]):
+        for c in range(table.shape[0]):
+            total = 0.0
+            for s in range(table.shape[1]):
+                total += said[r, s] * table[c, s]
+            if total <= 0.0:
+                continue
+            share = joint[r, c] / total
+            for g in range(weights.shape[0]):
+                part = share * weights[g, r]
+                for s in range(table.shape[1]):
+                    out[g, c, s] += part * said[r, s]
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def number_slopes(joint, parts, pair, weights, out, far):  # type: ignore[no-untyped-def]
+    """Add up ``weights * joint * part`` over rows, shape (parts, groups, configs).
+
+    ``parts`` has shape (parts, rows, pairs), the chance of no slip first; ``far`` becomes the
+    chance of a slip in each row.
+    """
+    for r in range(joint.shape[0]):
+        slip = 0.0
+        for c in range(joint.shape[1]):
+            x, p = joint[r, c], pair[c]
+            slip += x * (1.0 - parts[0, r, p])
+            for g in range(weights.shape[0]):
+                y = x * weights[g, r]
+                out[0, g, c] += y * parts[0, r, p]
+                out[1, g, c] += y * parts[1, r, p]
+                out[2, g, c] += y * parts[2, r, p]
+        far[r] = slip

@@ -62,8 +62,8 @@ class GaugeNode:
             np.stack([self.mean.ravel(), self.spread.ravel()], 1), axis=0, return_inverse=True
         )
         edges = np.array([-np.inf, *self.cuts, np.inf])
-        near = _normal_cdf((edges - pairs[:, :1]) / np.hypot(pairs[:, 1:], self.word_doubt))
-        far = _normal_cdf(edges / np.hypot(self.wide, self.word_doubt))
+        near = normal_cdf((edges - pairs[:, :1]) / np.hypot(pairs[:, 1:], self.word_doubt))
+        far = normal_cdf(edges / np.hypot(self.wide, self.word_doubt))
         table = np.diff((1 - self.share) * near + self.share * far, axis=-1)[pair.ravel()]
         table = table.reshape(*self.mean.shape, -1)
         table.flags.writeable = False
@@ -73,7 +73,8 @@ class GaugeNode:
 _Node = TypeVar("_Node", Discrete, GaugeNode)
 
 
-def _normal_cdf(z: FloatArray) -> FloatArray:
+def normal_cdf(z: FloatArray) -> FloatArray:
+    """Standard normal distribution function, shape kept."""
     flat = np.array([0.5 * erfc(-x / sqrt(2)) for x in np.ravel(z)])
     return flat.reshape(z.shape)
 
@@ -94,6 +95,11 @@ class Evidence:
     # relative likelihoods that follow from the circumstances, shape (rows, states): used as
     # ``soft`` is, but their names count as not observed
     implied: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    @property
+    def names_held(self) -> tuple[str, ...]:
+        """Names of which at least one row may hold something, each once."""
+        return tuple(dict.fromkeys([*self.codes, *self.soft, *self.numbers]))
 
     def take(self, rows: IntArray | slice) -> Evidence:
         """The evidence of some rows."""

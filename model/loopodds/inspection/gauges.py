@@ -32,7 +32,7 @@ COLD_RECOVERY_C = 15.0
 # a fall of the high side, and the reading after the provocation from which it follows
 PROVOKED = {"condenser_wetted": "high_side_wetted", "condenser_fanned": "high_side_fanned"}
 # a pressure that swings while the compressor comes and goes: its lowest and highest reading
-SWINGING = {side: (f"{side}_lowest", f"{side}_highest") for side in ("low_side", "high_side")}
+SWINGING = {side: (f"swing_{side}_from", f"swing_{side}_to") for side in ("low_side", "high_side")}
 VACUUM_RISE = "vacuum_rise"
 # what a pump that is in order reaches, and how long a vacuum is watched; engineering estimates
 DEEP_VACUUM_KPA = 0.1

@@ -354,6 +354,8 @@ def _not_stated(car: Encoding) -> Iterator[str]:
             values = " and ".join(contexts[key].values)
             yield f"{key} is not stated: averaged over {values} for {', '.join(names)}"
     for key, names in untold_conditions(car).items():
+        if contexts[key].measuring:
+            continue
         yield f"{key} is not stated: taken as {_usual(contexts[key])} for {', '.join(names)}"
 
 

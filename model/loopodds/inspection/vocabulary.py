@@ -62,7 +62,7 @@ STATED: Mapping[str, Mapping[str, Dimension | None]] = {
         "humidity": "share",
         "condenser_inlet": "temperature",
         "engine_speed": "rotation",
-        "blower": "share",
+        "blower_speed": "share",
         "air_intake": None,
         "doors": None,
         "running_for": "time",
@@ -80,7 +80,7 @@ NUMBERS: Mapping[str, tuple[str, Dimension]] = {
     "altitude_m": ("altitude", "length"),
     "condenser_inlet_c": ("condenser_inlet", "temperature"),
     "engine_rpm": ("engine_speed", "rotation"),
-    "blower_pct": ("blower", "share"),
+    "blower_pct": ("blower_speed", "share"),
     "running_min": ("running_for", "time"),
 }
 # read only to derive superheat, subcooling, the static residual, the share of air by volume, what a
@@ -93,10 +93,10 @@ AUXILIARY: Mapping[str, Dimension] = {
     "air_share_by_mass": "mass_share",
     "high_side_wetted": "pressure",
     "high_side_fanned": "pressure",
-    "low_side_lowest": "pressure",
-    "low_side_highest": "pressure",
-    "high_side_lowest": "pressure",
-    "high_side_highest": "pressure",
+    "swing_low_side_from": "pressure",
+    "swing_low_side_to": "pressure",
+    "swing_high_side_from": "pressure",
+    "swing_high_side_to": "pressure",
     "vacuum_start": "vacuum",
     "vacuum_end": "vacuum",
     "vacuum_watched": "time",
@@ -129,8 +129,8 @@ READING_LIMITS: Mapping[Dimension, tuple[float, float, str]] = {
 # which of two readings must not be below the other, and why
 RISING = (
     ("vacuum_start", "vacuum_end", "a loop that is shut off gets no emptier; check which is which"),
-    ("low_side_lowest", "low_side_highest", "check which end of the swing is which"),
-    ("high_side_lowest", "high_side_highest", "check which end of the swing is which"),
+    ("swing_low_side_from", "swing_low_side_to", "check which end of the swing is which"),
+    ("swing_high_side_from", "swing_high_side_to", "check which end of the swing is which"),
 )
 
 

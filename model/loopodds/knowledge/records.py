@@ -63,6 +63,8 @@ class Context(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     usual_complaint: str = ""
     # of a context that follows from a number: where its values part, rising, in internal units
     edges: tuple[float, ...] = ()
+    # part of the measuring condition: where nothing is said of it, no remark is made
+    measuring: bool = False
     # values that are well known and not covered, with what they are
     refused: Mapping[str, str] = {}
 

@@ -1,0 +1,219 @@
+"""From the slopes of the arrays to the slopes of the numbers in the files, by the chain rule.
+
+A table is linear in each list of its node: rows stand in it, and a graded finding is, cause by
+cause, the largest of what each produces (Díez 1993), which the auxiliary causes of its slope undo
+exactly. Means and variances of a gauge are sums. What a context leaves open is averaged over.
+"""
+
+from collections.abc import Iterator, Mapping
+from itertools import product
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, IntArray
+from loopodds.doubt.numbers import Numbers, Path, owner_of
+from loopodds.inference.slopes import GaugeSlopes
+from loopodds.knowledge.assembly import full_contexts, gauge_array
+from loopodds.knowledge.blocks import matches
+from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, parents_of
+from loopodds.knowledge.records import Knowledge
+
+Tallies = dict[Path, FloatArray]
+"""By list: of probabilities the slope by each, shape (groups, numbers); of a normal the expected
+readings and the slopes by mean and variance, shape (groups, 3); of slips those that were none,
+those that were one and the slope by their variance, shape (groups, 3)."""
+
+
+def tallies_of(
+    node: Node, knowledge: Knowledge, context: Mapping[str, str], found: FloatArray | GaugeSlopes
+) -> Tallies:
+    """Tallies of every list of a node that bears on a context, from the slopes of its arrays."""
+    total: Tallies = {}
+    settled = list(full_contexts(node.context_keys(), knowledge, context))
+    states = {name: other.states for name, other in knowledge.nodes.items()}
+    parts = (
+        _gauge_parts(node, settled, states, found)
+        if isinstance(node, Gauge) and isinstance(found, GaugeSlopes)
+        else _table_parts(node, settled, states, found)
+    )
+    for path, part in parts:
+        total[path] = total[path] + part if path in total else part
+    return total
+
+
+Settled = list[tuple[float, dict[str, str]]]
+States = Mapping[str, tuple[str, ...]]
+
+
+def _table_parts(
+    node: Node, settled: Settled, states: States, found: FloatArray | GaugeSlopes
+) -> Iterator[tuple[Path, FloatArray]]:
+    assert not isinstance(found, GaugeSlopes)
+    for share, full in settled:
+        version = node.in_context(full)
+        cards = [len(states[parent]) for parent in parents_of(version)]
+        if isinstance(version, Tabular):
+            prefix = owner_of(node, full, "rows")
+            rows = _row_of_each(version, states).ravel()
+            flat = found.reshape(len(found), -1, len(version.states))
+            for index in np.unique(rows).tolist():
+                place = (*prefix, "rows", index, "p")
+                yield place, share * flat[:, rows == index].sum(axis=1)
+        elif isinstance(version, Graded):
+            owners = {key: owner_of(node, full, key) for key in ("leak", "causes")}
+            for path, part in _graded_parts(version, cards, states, found):
+                yield (*owners[str(path[0])], *path), share * part
+
+
+def _row_of_each(node: Tabular, states: States) -> IntArray:
+    """The row that covers each parent configuration, shape (*parent cards)."""
+    cards = [len(states[parent]) for parent in node.parents]
+    covering = np.empty(cards, dtype=np.int64)
+    for index in product(*map(range, cards)):
+        held = {p: states[p][i] for p, i in zip(node.parents, index, strict=True)}
+        covering[index] = next(i for i, row in enumerate(node.rows) if matches(row.when, held))
+    return covering
+
+
+def _graded_parts(
+    node: Graded, cards: list[int], states: States, found: FloatArray
+) -> Iterator[tuple[Path, FloatArray]]:
+    """Slopes by what each cause produces alone.
+
+    P(at most a level) is the product over causes, so that the slope by one of them is that of the
+    product times all others; the slope by one level is that of all cumulated chances from it on.
+    """
+    parents, levels = parents_of(node), len(node.states)
+    alone, let, bare = [np.cumsum(np.array(node.leak.p))], [np.ones(())], [np.array(node.leak.p)]
+    for cause in node.causes:
+        effects = np.zeros((len(states[cause.parent]), levels))
+        effects[:, 0] = 1.0
+        for state, p in cause.effects.items():
+            effects[states[cause.parent].index(state)] = p
+        passing = np.ones(())
+        for parent, factors in cause.weakened_by.items():
+            each = np.array([factors.get(state, 1.0) for state in states[parent]])
+            passing = passing * _on_axis(each, parents.index(parent), len(parents))
+        full = _on_axis(effects, parents.index(cause.parent), len(parents))
+        cumulated = np.cumsum(full, axis=-1)
+        alone.append(1.0 - passing[..., None] * (1.0 - cumulated) if passing.ndim else cumulated)
+        let.append(passing)
+        bare.append(full)
+    # slope by P(at most a level): what is gained there is lost one level higher
+    higher = np.concatenate([found[..., 1:], np.zeros_like(found[..., :1])], axis=-1)
+    gain = found - higher
+    others = _products_of_others([np.broadcast_to(a, (*cards, levels)) for a in alone])
+    for number, rest in enumerate(others):
+        by_cumulated = gain * rest
+        from_on = np.cumsum(by_cumulated[..., ::-1], axis=-1)[..., ::-1]
+        if number == 0:
+            yield ("leak", "p"), from_on.reshape(len(found), -1, levels).sum(axis=1)
+            continue
+        cause, passing = node.causes[number - 1], let[number]
+        place: Path = ("causes", number - 1)
+        axis, known = parents.index(cause.parent), states[cause.parent]
+        through = from_on * passing[..., None] if passing.ndim else from_on
+        by_state = _by_parent(through, axis, levels)
+        for state in cause.effects:
+            yield (*place, "effects", state), by_state[:, known.index(state)]
+        if not cause.weakened_by:
+            continue
+        # where the cause is not there, nothing is let through or held back
+        there = np.array([state in cause.effects for state in known])
+        from_on = from_on * _on_axis(there[:, None], axis, len(parents))
+        # what is held back shows the first level
+        produced, blocked = (from_on * bare[number]).sum(axis=-1), from_on[..., 0]
+        for parent, factors in cause.weakened_by.items():
+            own, known = parents.index(parent), states[parent]
+            each = _on_axis(np.array([factors.get(s, 1.0) for s in known]), own, len(parents))
+            rest_let = np.divide(passing, each, out=np.zeros_like(passing), where=each > 0)
+            by_pass = produced * rest_let + blocked * (1 - rest_let)
+            pairs = np.stack([_by_parent(part, own) for part in (by_pass, blocked)], axis=-1)
+            for state in factors:
+                yield (*place, "weakened_by", parent, state), pairs[:, known.index(state)]
+
+
+def _on_axis(values: FloatArray, axis: int, count: int) -> FloatArray:
+    """Numbers by a parent's state on its own axis among all parents, further axes kept."""
+    shape = [1] * count
+    shape[axis] = len(values)
+    return values.reshape(*shape, *values.shape[1:])
+
+
+def _products_of_others(factors: list[FloatArray]) -> list[FloatArray]:
+    """For each factor the product of all others, without dividing."""
+    before, after = [np.ones_like(factors[0])], [np.ones_like(factors[0])]
+    for factor in factors[:-1]:
+        before.append(before[-1] * factor)
+    for factor in factors[:0:-1]:
+        after.append(after[-1] * factor)
+    return [a * b for a, b in zip(before, after[::-1], strict=True)]
+
+
+def _by_parent(array: FloatArray, axis: int, *inner: int) -> FloatArray:
+    """Sums over all parents but one, shape (groups, its states, *inner); the groups come first."""
+    last = array.ndim - len(inner)
+    others = tuple(i for i in range(1, last) if i != axis + 1)
+    total: FloatArray = array.sum(axis=others)
+    return total
+
+
+def _gauge_parts(
+    node: Gauge, settled: Settled, states: States, found: GaugeSlopes
+) -> Iterator[tuple[Path, FloatArray]]:
+    each = [(share, full, node.in_context(full)) for share, full in settled]
+    arrays = [gauge_array(version, states, full) for _, full, version in each]
+    mean = sum((s * m for (s, *_), (m, _) in zip(each, arrays, strict=True)), np.zeros(()))
+    slips = np.stack([found.held.reshape(len(found.slips), -1).sum(axis=1), found.slips,
+                      found.slip_variance], axis=-1)  # fmt: skip
+    # the misreading of the node itself holds in every context
+    yield ("misreading",), slips
+    for (share, full, version), (own_mean, _) in zip(each, arrays, strict=True):
+        # two moments of a mixture of contexts are kept: its variance holds that of the means
+        by_mean = share * (found.mean + 2 * (own_mean - mean) * found.variance)
+        by_variance, held = share * found.variance, share * found.held
+        stack = np.stack([held, by_mean, by_variance], axis=-1)
+        yield from _in_one_context(node, version, full, states, stack)
+
+
+def _in_one_context(
+    node: Gauge, version: Gauge, full: Mapping[str, str], states: States, stack: FloatArray
+) -> Iterator[tuple[Path, FloatArray]]:
+    """Of each override what holds where it decides, of each shift what holds elsewhere."""
+    parents = parents_of(version)
+    owner = np.full(stack.shape[1:-1], -1)
+    for i, override in enumerate(version.overrides):
+        where = tuple(
+            states[p].index(override.when[p]) if p in override.when else slice(None)
+            for p in parents
+        )
+        owner[where] = i
+    prefix = owner_of(node, full, "overrides")
+    for i in range(len(version.overrides)):
+        yield (*prefix, "overrides", i, "shift"), stack[:, owner == i].sum(axis=1)
+    free = owner == -1
+    plain = stack if free.all() else stack * free[None, ..., None]
+    yield (*owner_of(node, full, "spread"), "spread"), plain.reshape(len(plain), -1, 3).sum(axis=1)
+    chosen: dict[str, int] = {}
+    for i, shift in enumerate(version.moves()):
+        if matches(shift.when, full):
+            chosen.setdefault(shift.parent, i)
+    prefix = owner_of(node, full, "shifts")
+    for parent, i in chosen.items():
+        if i >= len(version.shifts):
+            continue
+        axis = parents.index(parent) + 1
+        by_state = _by_parent(plain, axis - 1, 3)
+        for state in version.shifts[i].shift:
+            yield (*prefix, "shifts", i, "shift", state), by_state[:, states[parent].index(state)]
+
+
+def slope_by(numbers: Numbers, tally: FloatArray) -> FloatArray:
+    """Slope by each number, as :attr:`Numbers.covariance` counts them, shape (groups, numbers)."""
+    if numbers.kind in ("levels", "passing"):
+        return tally
+    if numbers.kind == "slips":
+        share = numbers.values[0]
+        by_share = tally[:, 1] / share - tally[:, 0] / (1 - share)
+        return np.stack([by_share, tally[:, 2]], axis=-1)
+    return tally[:, 2:] if numbers.kind == "spread" else tally[:, 1:]

@@ -1,0 +1,259 @@
+"""How the log evidence of a batch moves with every number of the network, and expected counts.
+
+P(evidence) is linear in each entry of a table, so that the slope of its logarithm is the joint
+posterior of family and evidence over the entry (Russell, Binder, Koller & Kanazawa 1995), and the
+slope times the entry is the expected count (Lauritzen 1995). Two passes over the tree give all of
+them. What was not observed of an observable has no slope: its table then sums out.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from loopodds.base.arrays import FloatArray, IntArray, Query
+from loopodds.inference.junction import COMPILED_FROM, JunctionTree, Posterior
+from loopodds.inference.likelihoods import normal_density
+from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
+
+PIECE = 1024
+"""Rows whose joints are held at a time."""
+
+
+class GaugeSlopes(NamedTuple):
+    """Of one gauge: arrays of shape (groups, *parent cards), those of slips (groups,)."""
+
+    held: FloatArray  # expected readings that were no slip
+    mean: FloatArray  # slope by the mean [1 / scale]
+    variance: FloatArray  # slope by the squared spread [1 / scale^2]
+    slips: FloatArray  # expected readings that were a slip
+    slip_variance: FloatArray  # slope by the squared spread of slips [1 / scale^2]
+
+    def plus(self, other: "GaugeSlopes") -> "GaugeSlopes":
+        """Those of two batches together."""
+        return GaugeSlopes(*(a + b for a, b in zip(self, other, strict=True)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slopes:
+    """Slopes of a weighted sum of log evidences, for each group of weights."""
+
+    log_evidence: FloatArray  # shape (rows,); minus infinity where it cannot be
+    tables: dict[str, FloatArray]  # by the entries of a table, shape (groups, *table shape)
+    gauges: dict[str, GaugeSlopes]
+    joints: dict[Query, FloatArray]  # what was asked for besides, shape (rows, *cards)
+
+
+def slopes(
+    tree: JunctionTree,
+    evidence: Evidence,
+    weights: FloatArray | None = None,
+    queries: Iterable[Query] = (),
+) -> Slopes:
+    """Slopes of ``weights @ log_evidence`` by every number of the network.
+
+    Names without evidence are left out: their slopes are zero. So are those of rows that cannot
+    be, and of entries that are exactly zero.
+
+    Args:
+        weights: Shape (groups, rows). Left out, each row is a group of its own; so many rows that
+            all their slopes fit in memory.
+        queries: Joint posteriors to give as well, of hidden variables that share a clique.
+
+    Raises:
+        As :meth:`JunctionTree.propagate`.
+    """
+    told, queries = evidence.merged(), tuple(queries)
+    found = Slopes(np.empty(told.rows), {}, {}, {q: np.empty(0) for q in queries})
+    piece, parts = PIECE if weights is not None else max(told.rows, 1), []
+    for start in range(0, told.rows, piece):
+        rows = slice(start, min(start + piece, told.rows))
+        own = None if weights is None else weights[:, rows]
+        posterior = _add(found, tree, told.take(rows), own, queries)
+        found.log_evidence[rows] = posterior.log_evidence
+        parts.append(posterior)
+    for query in queries:
+        found.joints[query] = np.concatenate([part[query] for part in parts])
+    return found
+
+
+def _add(
+    found: Slopes,
+    tree: JunctionTree,
+    evidence: Evidence,
+    weights: FloatArray | None,
+    queries: tuple[Query, ...],
+) -> Posterior:
+    """Adds the slopes of some rows to those found; what is not asked for is let go of."""
+    network = tree.network
+    families = {name: (*v.parents, name) for name, v in network.hidden.items()}
+    seen = [n for n in (*network.observables, *network.gauges) if n in {*evidence.names_held}]
+    parents: dict[str, Query] = {name: network.variable(name).parents for name in seen}
+    posterior = tree.propagate(
+        evidence, dict.fromkeys([*families.values(), *parents.values(), *queries])
+    )
+    compiled = tree.compiled or evidence.rows >= COMPILED_FROM
+    for name, family in families.items():
+        counts = _weighed(weights, posterior[family])
+        _put(found.tables, name, _over(counts, network.hidden[name].table))
+    for name in seen:
+        node, joint = network.variable(name), posterior[parents[name]]
+        joint = joint.reshape(evidence.rows, -1)
+        if isinstance(node, Discrete):
+            for part in _of_words(node.table, name, joint, evidence, weights, compiled):
+                _put(found.tables, name, part)
+            continue
+        for more in _of_gauge(node, joint, evidence, weights, compiled):
+            before = found.gauges.get(name)
+            found.gauges[name] = more if before is None else before.plus(more)
+    return Posterior(posterior.log_evidence, {query: posterior[query] for query in queries})
+
+
+def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:
+    tables[name] = tables[name] + part if name in tables else part
+
+
+def _weighed(weights: FloatArray | None, each: FloatArray) -> FloatArray:
+    """Sums over rows for each group, shape (groups, ...); without weights the rows themselves."""
+    return each if weights is None else np.tensordot(weights, each, axes=1)
+
+
+def _over(numerator: FloatArray, denominator: FloatArray) -> FloatArray:
+    shape = np.broadcast_shapes(numerator.shape, denominator.shape)
+    return np.divide(numerator, denominator, out=np.zeros(shape), where=denominator > 0)
+
+
+def _of_words(
+    table: FloatArray,
+    name: str,
+    joint: FloatArray,
+    evidence: Evidence,
+    weights: FloatArray | None,
+    compiled: bool,
+) -> Iterator[FloatArray]:
+    """Slopes by P(state | parents) of the rows that hold a word or likelihoods; or nothing."""
+    flat = table.reshape(-1, table.shape[-1])
+    said = np.ones((evidence.rows, flat.shape[1]))
+    if name in evidence.codes:
+        code = evidence.codes[name]
+        said = np.where((code >= 0)[:, None], np.eye(flat.shape[1])[code], said)
+    if name in evidence.soft:
+        said = said * evidence.soft[name]
+    rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
+    if weights is None and len(rows):
+        informed = said * (np.ptp(said, axis=1) > 0)[:, None]
+        whole = _over(joint, said @ flat.T)[:, :, None] * informed[:, None, :]
+        yield whole.reshape(-1, *table.shape)
+    elif weights is not None and len(rows):
+        out = np.zeros((len(weights), *flat.shape))
+        if compiled:
+            from loopodds.inference import kernels
+
+            kernels.word_slopes(joint[rows], flat, said[rows], weights[:, rows], out)
+        else:
+            share = _over(joint[rows], said[rows] @ flat.T)
+            for group, w in zip(out, weights[:, rows], strict=True):
+                group += share.T @ (said[rows] * w[:, None])
+        yield out.reshape(len(weights), *table.shape)
+
+
+def _of_gauge(
+    node: GaugeNode,
+    joint: FloatArray,
+    evidence: Evidence,
+    weights: FloatArray | None,
+    compiled: bool,
+) -> Iterator[GaugeSlopes]:
+    for by_word in _of_words(node.word_table, node.name, joint, evidence, weights, compiled):
+        yield _from_words(node, by_word)
+    if node.name in evidence.numbers:
+        value, extra = evidence.numbers[node.name]
+        rows = np.flatnonzero(~np.isnan(value))
+        if not len(rows):
+            return
+        own = None if weights is None else weights[:, rows]
+        found = _from_numbers(node, joint[rows], value[rows], extra[rows], own, compiled)
+        if weights is None:
+            whole = [np.zeros((evidence.rows, *part.shape[1:])) for part in found]
+            for all_rows, part in zip(whole, found, strict=True):
+                all_rows[rows] = part
+            found = GaugeSlopes(*whole)
+        yield found
+
+
+def _from_numbers(
+    node: GaugeNode,
+    joint: FloatArray,
+    value: FloatArray,
+    extra: FloatArray,
+    weights: FloatArray | None,
+    compiled: bool,
+) -> GaugeSlopes:
+    """A reading is from the near Gaussian or from the wide one, each with its chance."""
+    mean, spread, pair = _pairs(node)
+    value, extra = value[:, None], extra[:, None]
+    variance, wide = spread**2 + extra**2, node.wide**2 + extra**2
+    gap = value - mean
+    with np.errstate(divide="ignore"):
+        odds = np.log1p(-node.share) - 0.5 * (gap**2 / variance + np.log(variance))
+        odds = odds - (np.log(node.share) - 0.5 * (value**2 / wide + np.log(wide)))
+    near = 1.0 / (1.0 + np.exp(-np.clip(odds, -700.0, None)))
+    by_variance = 0.5 * near * (gap**2 / variance - 1.0) / variance
+    parts = np.array([near, near * gap / variance, by_variance])
+    if weights is not None and compiled:
+        from loopodds.inference import kernels
+
+        sums, far = np.zeros((3, len(weights), len(pair))), np.empty(len(value))
+        kernels.number_slopes(joint, parts, pair, weights, sums, far)
+    else:
+        far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
+        each = joint * parts[:, :, pair]
+        sums = each if weights is None else np.array([weights @ part for part in each])
+    by_wide = 0.5 * far * ((value**2 / wide - 1.0) / wide)[:, 0]
+    held, by_mean, by_variance = (part.reshape(len(part), *node.mean.shape) for part in sums)
+    slips, slip_variance = _weighed(weights, far), _weighed(weights, by_wide)
+    return GaugeSlopes(held, by_mean, by_variance, slips, slip_variance)
+
+
+@lru_cache(maxsize=256)
+def _pairs(node: GaugeNode) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Distinct means and spreads, and which of them each parent configuration has."""
+    both = np.stack([node.mean.ravel(), node.spread.ravel()], 1)
+    pairs, pair = np.unique(both, axis=0, return_inverse=True)
+    return pairs[:, 0], pairs[:, 1], pair.ravel()
+
+
+def _from_words(node: GaugeNode, by_word: FloatArray) -> GaugeSlopes:
+    """A word is an interval of the mixture: slopes of its probability by mean and variance."""
+    (near, by_mean, by_variance), (far, by_wide) = _word_slopes(node)
+    held, inner = 1.0 - node.share, tuple(range(1, by_word.ndim))
+    return GaugeSlopes(
+        held * (by_word * near).sum(-1),
+        held * (by_word * by_mean).sum(-1),
+        held * (by_word * by_variance).sum(-1),
+        node.share * (by_word * far).sum(inner),
+        node.share * (by_word * by_wide).sum(inner),
+    )
+
+
+@lru_cache(maxsize=256)
+def _word_slopes(node: GaugeNode) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, FloatArray]]:
+    """Of every word, near and far: its probability, and the slopes of that."""
+    edges = np.array([-np.inf, *node.cuts, np.inf])
+    mean, own, pair = _pairs(node)
+    spread = np.hypot(own, node.word_doubt)
+    z = (edges - mean[:, None]) / spread[:, None]
+    each = np.diff(normal_cdf(z)), *_interval_slopes(z, spread[:, None])
+    near = tuple(part[pair].reshape(*node.mean.shape, -1) for part in each)
+    wide = np.hypot(node.wide, node.word_doubt)
+    far = edges / wide
+    return near, (np.diff(normal_cdf(far)), _interval_slopes(far, np.array([wide]))[1])
+
+
+def _interval_slopes(z: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Slopes of the probability between neighbouring edges by the mean and by the variance."""
+    density = normal_density(z, 1.0)
+    lever = np.where(np.isinf(z), 0.0, np.nan_to_num(z)) * density
+    return -np.diff(density) / spread, -np.diff(lever) / (2 * spread**2)

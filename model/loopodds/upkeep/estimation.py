@@ -1,0 +1,375 @@
+"""Expectation and maximisation over an encoded archive, penalised by what the knowledge weighs.
+
+Each pass is one propagation of all rows; what comes out of it are the slopes by every list of the
+knowledge and the log-likelihood, which with the prior never falls from pass to pass.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import lru_cache
+from math import sqrt
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+
+from loopodds.archive.encoded import Piece
+from loopodds.base.arrays import FloatArray
+from loopodds.doubt.chain import slope_by, tallies_of
+from loopodds.doubt.numbers import Numbers, Path, numbers_of, with_numbers
+from loopodds.doubt.updating import log_prior, updated
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.slopes import GaugeSlopes, Slopes, slopes
+from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.records import Knowledge
+from loopodds.upkeep import confirmation
+from loopodds.upkeep.calibration import QUANTILE_90
+from loopodds.upkeep.confirmation import Rates, Way
+
+Key = tuple[str, Path]
+Values = dict[Key, FloatArray]
+Done = TypeVar("Done")
+LOTS, LOT_ROWS = 64, 128
+"""Lots that rows are dealt into for the observed information, and rows dealt at a time."""
+ENOUGH = 5e-5
+"""Gain of the penalised log-likelihood a row below which the climb is at its top."""
+MOST_PASSES = 60
+HALVINGS = 6
+LONGER, FURTHEST = 1.4, 4.0
+"""How much longer each step that pays makes the next, and the longest."""
+ROUNDING = 1e-9
+"""Fall of the log-likelihood a row that is nothing but sums in another order."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """Numbers of the knowledge that moved, and the error rates of outcomes."""
+
+    values: Values
+    rates: Mapping[str, Rates]
+
+    def towards(self, aim: State, share: float, lists: Mapping[Key, Numbers]) -> State:
+        """A point on the way to another state, or beyond it where the share is above one.
+
+        Chances and deviations go by their logarithm, so that they stay what they are.
+        """
+        values = {}
+        for key, there in aim.values.items():
+            kind, here = lists[key].kind, self.values.get(key, lists[key].values)
+            values[key] = _mixed(kind, here, there, share)
+        rates = {}
+        for name, aimed in aim.rates.items():
+            pairs = zip(self.rates[name], aimed, strict=True)
+            both = [_mixed("levels", _pair(a), _pair(b), share)[0] for a, b in pairs]
+            rates[name] = Rates(*map(float, both))
+        return State(values, rates)
+
+
+def _pair(chance: float) -> FloatArray:
+    return np.array([chance, 1 - chance])
+
+
+def _mixed(kind: str, here: FloatArray, there: FloatArray, share: float) -> FloatArray:
+    some = (here > 0) & (there > 0)
+    logs = np.log(np.where(some, here, 1.0)), np.log(np.where(some, there, 1.0))
+    scaled = np.where(some, np.exp((1 - share) * logs[0] + share * logs[1]), there)
+    if kind in ("levels", "passing"):
+        chances: FloatArray = scaled / scaled.sum()
+        return chances
+    if kind == "shift":
+        return np.array([(1 - share) * here[0] + share * there[0], scaled[1]])
+    if kind == "slips":
+        return np.array([_mixed("levels", _pair(here[0]), _pair(there[0]), share)[0], scaled[1]])
+    return scaled
+
+
+@dataclass(slots=True, eq=False)
+class Told:
+    """What one pass over the rows tells."""
+
+    log_likelihood: float
+    rows: int
+    tallies: dict[Key, FloatArray]  # shape (groups, ...)
+    reports: FloatArray  # shape (ways, rates, 2)
+
+
+Pieces = Callable[[], Iterable[Piece]]
+
+
+class Gain(NamedTuple):
+    """Mean log score of rows kept back, before and after, and the paired difference with 90 %."""
+
+    rows: int
+    before: float
+    after: float
+    low: float
+    high: float
+
+    @property
+    def gain(self) -> float:
+        """After less before: above zero the rows are foretold better."""
+        return self.after - self.before
+
+
+class Learner:
+    """Numbers of a knowledge, held by their weights, and rows that move them.
+
+    Args:
+        ways: Ways of confirming, with the weight of their rates.
+        workers: Threads that share the rows; the compiled loops let each other work.
+    """
+
+    def __init__(self, knowledge: Knowledge, ways: Mapping[str, Way], workers: int = 2) -> None:
+        self.knowledge, self.ways, self.workers = knowledge, ways, workers
+        self.lists: dict[Key, Numbers] = {
+            numbers.key: numbers
+            for node in knowledge.nodes.values()
+            for numbers in numbers_of(node).values()
+            if numbers.free
+        }
+
+    @property
+    def start(self) -> State:
+        """The numbers as they stand in the files."""
+        return State({}, confirmation.rates_of(self.ways))
+
+    def knowledge_at(self, state: State) -> Knowledge:
+        """The knowledge with other numbers."""
+        by_node: dict[str, dict[Path, FloatArray]] = {}
+        for (name, path), numbers in state.values.items():
+            by_node.setdefault(name, {})[path] = numbers
+        nodes = {n: with_numbers(self.knowledge.node(n), v) for n, v in by_node.items()}
+        return self.knowledge.changed(nodes={**self.knowledge.nodes, **nodes})
+
+    def penalty(self, state: State) -> float:
+        """Log-likelihood of what the weights stand for, up to a constant."""
+        moved = sum(log_prior(self.lists[key], now) for key, now in state.values.items())
+        still = sum(
+            log_prior(numbers, numbers.values)
+            for key, numbers in self.lists.items()
+            if key not in state.values
+        )
+        return moved + still + confirmation.log_prior(state.rates, self.ways)
+
+    def step(self, state: State, told: Told) -> State:
+        """The state in which what was told, and the weights, are likeliest."""
+        values = dict(state.values)
+        for key, tally in told.tallies.items():
+            held = self.lists.get(key)
+            if held is not None:
+                values[key] = updated(held, state.values.get(key, held.values), tally[0])
+        return State(values, confirmation.learnt_rates(told.reports, self.ways))
+
+    def climb(
+        self,
+        pieces: Pieces,
+        state: State,
+        watch: Callable[[State, int, float], None] | None = None,
+        passes: int = MOST_PASSES,
+    ) -> tuple[State, list[float]]:
+        """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
+
+        A step goes beyond where it leads as long as that pays (Salakhutdinov & Roweis 2003), and is
+        taken back to it, or halved, where it would lose: a gauge keeps two moments of a mixture of
+        contexts that are not stated, so that even the step itself may go too far.
+        """
+        heights: list[float] = []
+        here, told = state, self.expect(pieces, state)
+        heights.append(told.log_likelihood + self.penalty(state))
+        reach = 1.0
+        for number in range(passes):
+            aim, floor = self.step(here, told), heights[-1] - ROUNDING * told.rows
+            for share in (reach, *(0.5**halving for halving in range(reach == 1.0, HALVINGS))):
+                there = aim if share == 1.0 else here.towards(aim, share, self.lists)
+                seen = self.expect(pieces, there)
+                height = seen.log_likelihood + self.penalty(there)
+                if height >= floor:
+                    break
+            else:
+                break
+            reach = min(reach * LONGER, FURTHEST) if share == reach else 1.0
+            gain = (height - heights[-1]) / max(told.rows, 1)
+            here, told = there, seen
+            heights.append(height)
+            if watch is not None:
+                watch(here, number + 1, gain)
+            if gain < ENOUGH and share <= 1.0:
+                break
+            if gain < ENOUGH:
+                reach = 1.0
+        return here, heights
+
+    def expect(self, pieces: Pieces, state: State) -> Told:
+        """One pass: slopes by every list, expected reports, log-likelihood."""
+        knowledge = self.knowledge_at(state)
+        total = Told(0.0, 0, {}, np.zeros((len(self.ways), len(confirmation.RATES), 2)))
+        by_node: dict[tuple[str, tuple[tuple[str, str], ...]], FloatArray | GaugeSlopes] = {}
+        with ThreadPoolExecutor(self.workers) as executor:
+            jobs = in_turn(
+                executor, lambda piece: self.piece_slopes(piece, knowledge, state.rates),
+                pieces(), self.workers + 1,
+            )  # fmt: skip
+            for piece, (found, reports) in jobs:
+                total.log_likelihood += float(found.log_evidence.sum())
+                total.rows += len(piece.numbers)
+                total.reports += reports
+                for name, part in by_name(found).items():
+                    key = name, bearing(knowledge, name, piece.context)
+                    by_node[key] = plus(by_node[key], part) if key in by_node else part
+        for (name, context), part in by_node.items():
+            node = knowledge.node(name)
+            for path, tally in tallies_of(node, knowledge, dict(context), part).items():
+                place = name, path
+                before = total.tallies.get(place)
+                total.tallies[place] = tally if before is None else before + tally
+        return total
+
+    def information(self, pieces: Pieces, state: State) -> dict[Key, tuple[FloatArray, FloatArray]]:
+        """Observed information of every list, and what all rows tell of it together.
+
+        From the slopes of lots of rows, dealt out in turn: how far those of a lot lie from what its
+        share of the rows would tell (Louis 1982, by lots). The second is a tally.
+        """
+        knowledge = self.knowledge_at(state)
+        by_node: dict[tuple[str, tuple[tuple[str, str], ...]], FloatArray | GaugeSlopes] = {}
+        sizes, turn = np.zeros(LOTS), 0
+        for piece in pieces():
+            for start in range(0, len(piece.numbers), LOT_ROWS):
+                rows = np.arange(start, min(start + LOT_ROWS, len(piece.numbers)))
+                found, _ = self.piece_slopes(piece.take(rows), knowledge, state.rates)
+                lot = turn % LOTS
+                turn, sizes[lot] = turn + 1, sizes[lot] + len(rows)
+                for name, part in by_name(found).items():
+                    key = name, bearing(knowledge, name, piece.context)
+                    by_node[key] = in_lot(by_node.get(key), part, lot)
+        lists: dict[Key, FloatArray] = {}
+        for (name, context), part in by_node.items():
+            node = knowledge.node(name)
+            for path, tally in tallies_of(node, knowledge, dict(context), part).items():
+                before = lists.get((name, path))
+                lists[name, path] = tally if before is None else before + tally
+        expected = sizes[:, None] / sizes.sum()
+        found_all = {}
+        for place, tally in lists.items():
+            if place not in self.lists:
+                continue
+            held = self.lists[place]
+            slope = slope_by(held, tally)
+            if held.kind in ("levels", "passing"):
+                now = state.values.get(place, held.values)
+                slope = slope - (slope @ now)[:, None]
+            apart = slope - expected * slope.sum(axis=0)
+            found_all[place] = (apart**2).sum(axis=0) * LOTS / (LOTS - 1), tally.sum(axis=0)
+        return found_all
+
+    def piece_slopes(
+        self,
+        piece: Piece,
+        knowledge: Knowledge,
+        rates: Mapping[str, Rates],
+        weights: FloatArray | None = None,
+    ) -> tuple[Slopes, FloatArray]:
+        """Slopes of the rows of a piece, and their expected reports."""
+        tree = JunctionTree(build_network(knowledge, piece.context), True)
+        reports = confirmation.reports_of(piece, rates)
+        told = piece.evidence.with_soft(reports.soft)
+        weights = np.ones((1, told.rows)) if weights is None else weights
+        found = slopes(tree, told, weights, [(fault,) for fault in reports.chances])
+        posteriors = {fault: found.joints[fault,] for fault in reports.chances}
+        return found, confirmation.counts_of(reports, posteriors, len(self.ways))
+
+    def scores(self, pieces: Pieces, state: State) -> tuple[FloatArray, FloatArray]:
+        """Log evidence of every row, and of its outcomes given the rest (nan where it has none)."""
+        knowledge, whole, outcome = self.knowledge_at(state), [], []
+        for piece in pieces():
+            tree = JunctionTree(build_network(knowledge, piece.context), True)
+            reports = confirmation.reports_of(piece, state.rates)
+            with_them = tree.propagate(piece.evidence.with_soft(reports.soft)).log_evidence
+            without = tree.propagate(piece.evidence).log_evidence
+            has = np.zeros(len(with_them), bool)
+            for way, _ in reports.chances.values():
+                has |= way >= 0
+            whole.append(with_them)
+            outcome.append(np.where(has, with_them - without, np.nan))
+        return np.concatenate(whole), np.concatenate(outcome)
+
+
+@lru_cache(maxsize=65536)
+def _context_keys(knowledge: Knowledge, name: str) -> frozenset[str]:
+    return frozenset(knowledge.nodes[name].context_keys())
+
+
+def bearing(
+    knowledge: Knowledge, name: str, context: Mapping[str, str]
+) -> tuple[tuple[str, str], ...]:
+    """What of a context bears on a node: rows that differ elsewhere share its numbers."""
+    keys = _context_keys(knowledge, name)
+    return tuple(sorted(pair for pair in context.items() if pair[0] in keys))
+
+
+def by_name(found: Slopes) -> dict[str, FloatArray | GaugeSlopes]:
+    """Slopes of every node of the knowledge."""
+    return {**found.tables, **found.gauges}
+
+
+def plus(
+    one: FloatArray | GaugeSlopes, other: FloatArray | GaugeSlopes
+) -> FloatArray | GaugeSlopes:
+    """Slopes of two batches together."""
+    if isinstance(one, GaugeSlopes):
+        assert isinstance(other, GaugeSlopes)
+        return one.plus(other)
+    assert not isinstance(other, GaugeSlopes)
+    return one + other
+
+
+def in_lot(
+    total: FloatArray | GaugeSlopes | None, part: FloatArray | GaugeSlopes, lot: int
+) -> FloatArray | GaugeSlopes:
+    """Slopes of one lot added to those of all, shape (lots, ...)."""
+    if isinstance(part, GaugeSlopes):
+        before = total if isinstance(total, GaugeSlopes) else [None] * len(part)
+        pairs = zip(before, part, strict=True)
+        return GaugeSlopes(*(_added(whole, one, lot) for whole, one in pairs))
+    assert not isinstance(total, GaugeSlopes)
+    return _added(total, part, lot)
+
+
+def _added(total: FloatArray | None, part: FloatArray, lot: int) -> FloatArray:
+    whole = np.zeros((LOTS, *part.shape[1:])) if total is None else total
+    whole[lot] += part[0]
+    return whole
+
+
+def in_turn(
+    executor: Executor, work: Callable[[Piece], Done], parts: Iterable[Piece], ahead: int
+) -> Iterator[tuple[Piece, Done]]:
+    """Results in the order of the parts, so many of them being worked on at a time."""
+    waiting: deque[tuple[Piece, Future[Done]]] = deque()
+    for part in parts:
+        waiting.append((part, executor.submit(work, part)))
+        if len(waiting) >= ahead:
+            done, future = waiting.popleft()
+            yield done, future.result()
+    for done, future in waiting:
+        yield done, future.result()
+
+
+def judged(
+    learner: Learner, pieces: Pieces, before: State, after: State
+) -> tuple[Gain, Gain | None]:
+    """Scores of rows kept back, of all that they hold and of their outcomes."""
+    old, new = learner.scores(pieces, before), learner.scores(pieces, after)
+    has = ~np.isnan(old[1])
+    outcomes = _gain(old[1][has], new[1][has]) if has.any() else None
+    return _gain(old[0], new[0]), outcomes
+
+
+def _gain(before: FloatArray, after: FloatArray) -> Gain:
+    apart = after - before
+    reach = QUANTILE_90 * float(apart.std(ddof=1)) / sqrt(len(apart)) if len(apart) > 1 else np.inf
+    mean = float(apart.mean())
+    return Gain(len(apart), float(before.mean()), float(after.mean()), mean - reach, mean + reach)
