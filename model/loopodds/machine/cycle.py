@@ -7,10 +7,10 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.machine import machines, moist_air
-from loopodds.machine.cars import B, Batch, Cars, Conditions, Faults
+from loopodds.machine.cars import Batch, Cars, Conditions, Faults
 from loopodds.machine.fluids import KELVIN, Fluid, fluid
 from loopodds.machine.loop import Case, evaluate, logistic
-from loopodds.machine.solver import settle
+from loopodds.machine.solver import Rates, search, settle
 
 AT_ONCE = 8192
 """Loops solved together."""
@@ -21,7 +21,9 @@ NOT_PUMPING = 0.03
 SCALE = np.array([6.0, 2.5, 6.0, 15.0, 300.0, 10.0])
 MOST_STEPS = 25
 NEIGHBOURS = 2
-LED = ((0.0, 0.3, 0.55, 0.75, 0.9, 1.0), (0.0, *np.linspace(0.1, 1.0, 19)))
+EXTRA = np.array([False, False, False, True, True, False])
+"""Unknowns that are nought where they do not matter."""
+
 BALANCED = 1e-6
 
 
@@ -153,31 +155,33 @@ def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
 def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
     """Unknowns of every loop, and whether they are solved.
 
-    What no guess solves starts from the loop most like it, or is led there in steps from a mild
-    day without a fault.
+    What no guess solves starts from the loop most like it; the last few are searched one by one.
     """
     x = np.zeros((len(case), len(SCALE)))
     solved = np.zeros(len(case), bool)
-    for guess in _guesses(gas, case):
+    guesses = _guesses(gas, case)
+
+    def settled(left: IntArray, guess: FloatArray) -> None:
+        own = Problem.of(gas, case.take(left), half_full)
+        guess = np.where(own.active | ~EXTRA, guess, 0.0)
+        x[left], solved[left] = settle(
+            own.rates, guess, own.active, SCALE, own.bounds, MOST_STEPS
+        )
+
+    for guess in guesses:
         left = np.flatnonzero(~solved)
         if not len(left):
-            break
-        x[left], solved[left] = _settled(gas, case.take(left), guess[left], half_full)
+            return x, solved
+        settled(left, guess[left])
     for _ in range(NEIGHBOURS):
         left = np.flatnonzero(~solved)
         if not len(left) or not solved.any():
             break
-        beside = x[_neighbours(case, left, np.flatnonzero(solved))]
-        x[left], solved[left] = _settled(gas, case.take(left), beside, half_full)
-    for steps in LED:
-        left = np.flatnonzero(~solved)
-        if not len(left):
-            break
-        hard = case.take(left)
-        led = _guesses(gas, hard)[0]
-        for share in steps:
-            led, good = _settled(gas, _milder(hard, share), led, half_full)
-        x[left], solved[left] = led, good
+        settled(left, x[_neighbours(case, left, np.flatnonzero(solved))])
+    whole = Problem.of(gas, case, half_full)
+    for row in np.flatnonzero(~solved):
+        starts = np.where(whole.active | ~EXTRA, np.stack([guess[row] for guess in guesses]), 0.0)
+        x[row], solved[row] = search(whole.rates, starts, row, whole.active, SCALE, whole.bounds)
     return x, solved
 
 
@@ -193,44 +197,32 @@ def _neighbours(case: Case, left: IntArray, solved: IntArray) -> IntArray:
     return np.asarray(solved[gaps.argmin(axis=1)])
 
 
-def _milder(case: Case, share: float) -> Case:
-    """The case part of the way from a mild day without a fault."""
-    n = len(case)
-    conditions = _blend(Conditions.workshop(np.full(n, 25.0)), case.conditions, share)
-    return Case(case.cars, conditions, _blend(Faults.none(n), case.faults, share))
+@dataclass(frozen=True)
+class Problem:
+    """What the unknowns of some loops have to bring to nought."""
 
+    rates: Rates
+    active: BoolArray  # shape (6,): which unknowns matter
+    bounds: tuple[FloatArray, FloatArray]  # shape (n, 6) each
 
-def _blend(start: B, end: B, share: float) -> B:
-    """Numbers part of the way from start to end; switches and NaN as at the end."""
-    change = {}
-    for field in fields(end):
-        first, last = getattr(start, field.name), getattr(end, field.name)
-        if last.dtype == float:
-            mixed = first + share * (last - first)
-            change[field.name] = np.where(np.isnan(mixed), last, mixed)
-    return replace(end, **change)
+    @classmethod
+    def of(cls, gas: Fluid, case: Case, half_full: bool) -> "Problem":
+        """Of loops of a charge, or of loops whose receiver or accumulator is half full."""
+        cars, t = case.cars, case.conditions.ambient_c
+        zero = np.zeros(len(case))
+        low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
+        hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 100.0), gas.warmest_c)
+        high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
+        low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
 
+        def rates(x: FloatArray, rows: IntArray) -> FloatArray:
+            running = evaluate(gas, case.take(rows), x)
+            if half_full:
+                running.residuals[:, 0] = -0.01 * running.fill
+            return running.residuals
 
-def _settled(
-    gas: Fluid, case: Case, guess: FloatArray, half_full: bool
-) -> tuple[FloatArray, BoolArray]:
-    cars, t = case.cars, case.conditions.ambient_c
-    active = np.array([True, True, True, *_matters(case)])
-    zero = np.zeros(len(case))
-    low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
-    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 100.0), gas.warmest_c)
-    high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
-    low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
-
-    def rates(x: FloatArray, rows: IntArray) -> FloatArray:
-        running = evaluate(gas, case.take(rows), x)
-        if half_full:
-            running.residuals[:, 0] = -0.01 * running.fill
-        return running.residuals
-
-    bounds = np.stack(low, axis=-1), np.stack(high, axis=-1)
-    guess = guess * np.array([1.0, 1.0, 1.0, active[3], active[4], 1.0])
-    return settle(rates, guess, active, SCALE, bounds, MOST_STEPS)
+        active = np.array([True, True, True, *_matters(case)])
+        return cls(rates, active, (np.stack(low, axis=-1), np.stack(high, axis=-1)))
 
 
 def _matters(case: Case) -> tuple[bool, bool, bool]:
