@@ -20,9 +20,11 @@ NOT_PUMPING = 0.03
 
 SCALE = np.array([6.0, 2.5, 6.0, 15.0, 300.0, 10.0])
 MOST_STEPS = 25
-NEIGHBOURS = 2
 EXTRA = np.array([False, False, False, True, True, False])
 """Unknowns that are nought where they do not matter."""
+
+BESIDE = (1, 5)
+"""After which guesses the rest starts from the solved loop most like it."""
 
 BALANCED = 1e-6
 
@@ -133,14 +135,16 @@ def _batches(cars: Cars) -> list[tuple[IntArray, Fluid]]:
 
 
 def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
-    """First guesses: a sound loop, then hot, starved, flooded and empty ones."""
+    """First guesses: a sound loop, then nearly idle, hot, starved, flooded and empty ones."""
     t, n = case.conditions.ambient_c, len(case)
     zero = np.zeros(n)
     hot = gas.dew_temperature(case.cars.shut_off_kpa) - 4.0
     held = np.maximum(case.cars.set_c + 2.0, t / 3.0 - 6.0)
     wet = np.where(case.cars.orifice, -1.0, 6.0)
+    idle = case.cars.set_c + 0.3 - np.where(case.cars.senses_fin, 0.1 * (t - case.cars.set_c), 0.0)
     ways = (
         (t + 14.0, held, wet),
+        (t + 8.0, idle, np.where(case.cars.orifice, -1.0, 1.3)),
         (t + 24.0, held, wet),
         (t + 6.0, held - 8.0, zero + 15.0),
         (t + 9.0, t / 2.0, zero - 2.0),
@@ -168,16 +172,13 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
             own.rates, guess, own.active, SCALE, own.bounds, MOST_STEPS
         )
 
-    for guess in guesses:
-        left = np.flatnonzero(~solved)
-        if not len(left):
-            return x, solved
-        settled(left, guess[left])
-    for _ in range(NEIGHBOURS):
-        left = np.flatnonzero(~solved)
-        if not len(left) or not solved.any():
-            break
-        settled(left, x[_neighbours(case, left, np.flatnonzero(solved))])
+    for number, guess in enumerate(guesses):
+        if not solved.all():
+            left = np.flatnonzero(~solved)
+            settled(left, guess[left])
+        if number in BESIDE and solved.any() and not solved.all():
+            left = np.flatnonzero(~solved)
+            settled(left, x[_neighbours(case, left, np.flatnonzero(solved))])
     whole = Problem.of(gas, case, half_full)
     for row in np.flatnonzero(~solved):
         starts = np.where(whole.active | ~EXTRA, np.stack([guess[row] for guess in guesses]), 0.0)

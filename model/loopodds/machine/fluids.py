@@ -12,6 +12,7 @@ from importlib import import_module
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from loopodds.base.arrays import FloatArray
 from loopodds.physics.saturation import Cubic
@@ -58,7 +59,7 @@ class Fluid:
         """Saturation properties at temperatures [degC]; outside the grid those of its end."""
         t = np.clip(t, COLDEST_C, self.warmest_c)
         at = (t - COLDEST_C) / LINE_STEP_K
-        low = np.minimum(np.nan_to_num(at).astype(np.int64), len(self._line) - 2)
+        low = _steps(at, len(self._line) - 2)
         share = (at - low)[..., None]
         row = self._line[low]
         row += share * (self._line[low + 1] - row)
@@ -70,7 +71,7 @@ class Fluid:
         steps = len(self._temperature) - 1
         at = (np.log(np.maximum(p, 1e-3)) - first) * (steps / (last - first))
         at = np.clip(at, 0.0, steps)
-        low = np.minimum(np.nan_to_num(at).astype(np.int64), steps - 1)
+        low = _steps(at, steps - 1)
         t = self._temperature[low]
         return np.asarray(t + (at - low) * (self._temperature[low + 1] - t))
 
@@ -111,11 +112,17 @@ def _points(end: float, step: float = ENTHALPY_STEP) -> int:
     return round(end / step) + 1
 
 
+def _steps(at: FloatArray, last: int) -> NDArray[np.int64]:
+    """Whole steps of a place on a grid, from 0 to the last; of NaN any, as NaN comes out of it."""
+    with np.errstate(invalid="ignore"):
+        whole = at.astype(np.int64)
+    return np.minimum(np.maximum(whole, 0), last)
+
+
 def _bilinear(grid: FloatArray, t: FloatArray, at: FloatArray, points: int) -> FloatArray:
     """Rows of a grid over dew temperature and a second axis, its place given in steps."""
     row = (t - COLDEST_C) / VAPOUR_STEP_K
-    i = np.clip(row.astype(np.int64), 0, len(grid) // points - 2)
-    j = np.clip(at.astype(np.int64), 0, points - 2)
+    i, j = _steps(row, len(grid) // points - 2), _steps(at, points - 2)
     u, v = (row - i)[..., None], (at - j)[..., None]
     k = i * points + j
     low, high = grid[k], grid[k + points]
