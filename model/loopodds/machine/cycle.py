@@ -23,7 +23,7 @@ MOST_STEPS = 25
 EXTRA = np.array([False, False, False, True, True, False])
 """Unknowns that are nought where they do not matter."""
 
-BESIDE = (1, 5)
+BESIDE = (4, 5)
 """After which guesses the rest starts from the solved loop most like it."""
 
 BALANCED = 1e-6
@@ -70,10 +70,9 @@ def solve(cars: Cars, conditions: Conditions, faults: Faults) -> Readings:
     """
     if not len(cars) == len(conditions) == len(faults):
         raise ValueError("cars, conditions and faults must have as many rows as each other")
-    case = Case(cars, conditions, faults)
     found = _empty(len(cars))
-    for rows, gas in _batches(cars):
-        part = case.take(rows)
+    for rows, gas, made_for in _batches(cars):
+        part = Case(cars.take(rows), conditions.take(rows), faults.take(rows), made_for)
         resting = part.faults.pumping < NOT_PUMPING
         for chosen, way in ((resting, _at_rest), (~resting, _running)):
             if chosen.any():
@@ -87,12 +86,13 @@ def nominal_charge(cars: Cars, ambient_c: float = 32.0) -> FloatArray:
     NaN where no such state was found.
     """
     charge = np.full(len(cars), np.nan)
-    for rows, gas in _batches(cars):
+    for rows, gas, made_for in _batches(cars):
         n = len(rows)
         case = Case(
             replace(cars.take(rows), charge_kg=np.ones(n)),
             Conditions.workshop(np.full(n, ambient_c), cabin_load_kw=0.3),
             Faults.none(n),
+            made_for,
         )
         x, solved = _solve(gas, case, half_full=True)
         charge[rows] = np.where(solved, evaluate(gas, case, x).masses.sum(axis=-1), np.nan)
@@ -111,7 +111,7 @@ def static_pressure(cars: Cars, faults: Faults, temperature_c: FloatArray) -> Fl
     Air by Dalton's law in the volume that liquid leaves free.
     """
     pressure = np.empty(len(cars))
-    for rows, gas in _batches(cars):
+    for rows, gas, _ in _batches(cars):
         some, bad, t = cars.take(rows), faults.take(rows), temperature_c[rows]
         line, volume = gas.line(t), volumes(some)
         mass = some.charge_kg * bad.charge
@@ -124,36 +124,43 @@ def static_pressure(cars: Cars, faults: Faults, temperature_c: FloatArray) -> Fl
     return pressure
 
 
-def _batches(cars: Cars) -> list[tuple[IntArray, Fluid]]:
-    """Rows of one refrigerant, not too many at once."""
-    found: list[tuple[IntArray, Fluid]] = []
-    for name in np.unique(cars.refrigerant):
-        rows = np.flatnonzero(cars.refrigerant == name)
+def _batches(cars: Cars) -> list[tuple[IntArray, Fluid, Fluid]]:
+    """Rows of one refrigerant, not too many at once, with it and what the cars are made for."""
+    found: list[tuple[IntArray, Fluid, Fluid]] = []
+    for inside, made_for in sorted(set(zip(cars.refrigerant, cars.made_for, strict=True))):
+        rows = np.flatnonzero((cars.refrigerant == inside) & (cars.made_for == made_for))
         parts = np.array_split(rows, -(-len(rows) // AT_ONCE))
-        found += [(part, fluid(str(name))) for part in parts]
+        found += [(part, fluid(str(inside)), fluid(str(made_for))) for part in parts]
     return found
 
 
 def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
-    """First guesses: a sound loop, then nearly idle, hot, starved, flooded and empty ones."""
+    """First guesses: a sound loop, then hot, starved, flooded and empty ones.
+
+    Valve cars in cool weather are nearly idle, which comes second; cars with a plugged orifice are
+    held by the high-pressure switch, which comes last.
+    """
     t, n = case.conditions.ambient_c, len(case)
-    zero = np.zeros(n)
-    hot = gas.dew_temperature(case.cars.shut_off_kpa) - 4.0
-    held = np.maximum(case.cars.set_c + 2.0, t / 3.0 - 6.0)
-    wet = np.where(case.cars.orifice, -1.0, 6.0)
-    idle = case.cars.set_c + 0.3 - np.where(case.cars.senses_fin, 0.1 * (t - case.cars.set_c), 0.0)
-    ways = (
-        (t + 14.0, held, wet),
-        (t + 8.0, idle, np.where(case.cars.orifice, -1.0, 1.3)),
-        (t + 24.0, held, wet),
+    cars, orifice, zero = case.cars, case.cars.orifice, np.zeros(n)
+    switch = gas.dew_temperature(cars.shut_off_kpa) - 4.0
+    held = np.maximum(cars.set_c + 2.0, t / 3.0 - 6.0)
+    idle = cars.set_c + 0.3 - np.where(cars.senses_fin, 0.1 * (t - cars.set_c), 0.0)
+    sound, *ways = (
+        (t + 14.0, held, np.where(orifice, -1.0, 6.0)),
+        (t + 24.0, held, np.where(orifice, -1.0, 6.0)),
         (t + 6.0, held - 8.0, zero + 15.0),
         (t + 9.0, t / 2.0, zero - 2.0),
         (t + 4.0, zero - 25.0, zero + 25.0),
     )
-    guess = [np.stack([*way, zero + 5.0, zero, t - 3.0], axis=-1) for way in ways]
-    for one in guess:
-        one[:, 0] = np.minimum(one[:, 0], hot)
-    return guess
+    of_valves = sound, (t + 8.0, idle, zero + 1.3), *ways
+    of_orifices = sound, *ways, (switch, t / 4.0, zero + 3.0)
+    found = []
+    for pair in zip(of_valves, of_orifices, strict=True):
+        valve, other = (np.stack([*way, zero + 5.0, zero, t - 3.0], axis=-1) for way in pair)
+        guess = np.where(orifice[:, None], other, valve)
+        guess[:, 0] = np.minimum(guess[:, 0], switch)
+        found.append(guess)
+    return found
 
 
 def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
