@@ -175,9 +175,7 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
     def settled(left: IntArray, guess: FloatArray) -> None:
         own = Problem.of(gas, case.take(left), half_full)
         guess = np.where(own.active | ~EXTRA, guess, 0.0)
-        x[left], solved[left] = settle(
-            own.rates, guess, own.active, SCALE, own.bounds, MOST_STEPS
-        )
+        x[left], solved[left] = settle(own.rates, guess, own.active, SCALE, own.bounds, MOST_STEPS)
 
     for number, guess in enumerate(guesses):
         if not solved.all():
@@ -187,7 +185,7 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
             left = np.flatnonzero(~solved)
             settled(left, x[_neighbours(case, left, np.flatnonzero(solved))])
     whole = Problem.of(gas, case, half_full)
-    for row in np.flatnonzero(~solved):
+    for row in map(int, np.flatnonzero(~solved)):
         starts = np.where(whole.active | ~EXTRA, np.stack([guess[row] for guess in guesses]), 0.0)
         x[row], solved[row] = search(whole.rates, starts, row, whole.active, SCALE, whole.bounds)
     return x, solved

@@ -2,8 +2,8 @@
 
 Temperatures in degC, pressures in kPa absolute, enthalpies in kJ/kg, entropies in kJ/(kg K),
 densities in kg/m3. Vapour is addressed by its dew temperature and its enthalpy above saturation, so
-that every state of the cycle follows from its neighbour without a search. CoolProp is needed to
-build the grids and never afterwards.
+that every state of the cycle follows from its neighbour without a search. CoolProp (Bell and others,
+Ind. Eng. Chem. Res. 53 (2014) 2498, from memory) is needed to build the grids and never afterwards.
 """
 
 from dataclasses import dataclass
@@ -171,9 +171,9 @@ def _mixture(name: str, library: Any, parts: list[str], shares: FloatArray) -> F
     """A mixture: its saturation line from the library, and of an ideal one where it has no rule.
 
     Towards the critical point the library fails at some temperatures; from the first of them on the
-    ideal line goes on, moved to meet it. Vapour is that of the parts at the temperature of the dew line, added by mass (an ideal mixture;
-    crude where they boil far apart): what the library finds of superheated mixtures fails near the
-    dew line of many.
+    ideal line goes on, moved to meet it. Vapour is that of the parts at the temperature of the dew
+    line, added by mass (an ideal mixture; crude where they boil far apart): what the library finds
+    of superheated mixtures fails near the dew line of many.
     """
     pure = [fluid(part) for part in parts]
     molar = np.array([gas.molar_mass for gas in pure])
@@ -188,7 +188,8 @@ def _mixture(name: str, library: Any, parts: list[str], shares: FloatArray) -> F
     rows = round((warmest - COLDEST_C) / VAPOUR_STEP_K) + 1
 
     def added(grid: str, points: int) -> FloatArray:
-        return np.einsum("i,ijk->jk", mass, [getattr(gas, grid)[: rows * points] for gas in pure])
+        grids = [getattr(gas, grid)[: rows * points] for gas in pure]
+        return np.asarray(np.tensordot(mass, grids, 1))
 
     return Fluid(
         name=name,

@@ -184,6 +184,7 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
 
     # What is left over
     rest = _low_side(cars, line_e, boiling, over_e)
+    # Densities times volumes; two-phase parts by Zivi's void fraction (`exchangers`).
     # Oil takes up refrigerant by its pressure against saturation at its own temperature (Raoult's
     # form), three tenths of its mass when saturated; from memory for PAG.
     dissolved = 0.3 * cars.oil_kg * low / fluid.line(suction_c + suction_k).p
@@ -193,7 +194,9 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     fill = np.where(cars.orifice, rest[2], fill)
     given = cars.charge_kg * faults.charge
     moles = COLLECTED * faults.air * cars.charge_kg / (28.965e-3)
+    # Air by the ideal gas law in the room that liquid leaves (Dalton).
     pushed = moles * 8.314462618e-3 * (condensing + KELVIN) / air_room
+    # Effectiveness by definition, the vapour's capacity the lesser (Kays & London).
     exchange = cars.exchanger * CP_VAPOUR * (leaving.liquid_c - suction_c - leaving_k)
     shell = cars.cabin_ua + at.doors_open * DOORS_KW_PER_K
     balance = shell * at.ambient_c + at.cabin_load_kw + capacity * vent

@@ -106,7 +106,7 @@ def search(
     def left(inner: FloatArray) -> FloatArray:
         x = guess.copy()
         x[active] = inner * scale[active]
-        return rates(x[None], number)[0, active]
+        return np.asarray(rates(x[None], number)[0, active])
 
     for guess in guesses:
         found = root(left, guess[active] / scale[active], method="lm", tol=1e-12)
