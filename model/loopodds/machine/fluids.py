@@ -2,8 +2,9 @@
 
 Temperatures in degC, pressures in kPa absolute, enthalpies in kJ/kg, entropies in kJ/(kg K),
 densities in kg/m3. Vapour is addressed by its dew temperature and its enthalpy above saturation, so
-that every state of the cycle follows from its neighbour without a search. CoolProp (Bell and others,
-Ind. Eng. Chem. Res. 53 (2014) 2498, from memory) is needed to build the grids and never afterwards.
+that every state of the cycle follows from its neighbour without a search. CoolProp (Bell and
+others, Ind. Eng. Chem. Res. 53 (2014) 2498, from memory) is needed to build the grids and never
+afterwards.
 """
 
 from dataclasses import dataclass
