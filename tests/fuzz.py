@@ -164,7 +164,7 @@ def books(folder: Path) -> tuple[list[bytes], Check]:
             path.unlink()
         file.write_bytes(data)
         with CaseBook(file, write=False) as book:
-            book.ends()
+            list(book.ends())
             for number in book.numbers():
                 replay(book.events(number))
             check_book(book, model)

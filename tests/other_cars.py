@@ -14,7 +14,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
-from loopodds.machine.cars import Cars, Conditions, Faults
+from loopodds.machine.cars import Cars, Conditions, Faults, heat_soak_kw
 from loopodds.machine.cycle import Readings, nominal_charge, solve
 from loopodds.machine.population import draw_cars
 from loopodds.machine.severities import draw_faults
@@ -69,14 +69,15 @@ def other_cars(kind: tuple[str, str, str], n: int, rng: np.random.Generator) -> 
 
 def weather(n: int, rng: np.random.Generator, band: tuple[float, float]) -> Conditions:
     """Days and settings of the test."""
+    ambient = rng.uniform(*band, n)
     return Conditions.workshop(
-        rng.uniform(*band, n),
+        ambient,
         humidity_pct=rng.uniform(30.0, 75.0, n),
         engine_rpm=np.where(rng.random(n) < 0.5, 800.0, 1500.0),
         recirculation=(rng.random(n) < 0.8).astype(float),
         doors_open=(rng.random(n) < 0.5).astype(float),
-        cabin_load_kw=rng.uniform(0.1, 0.7, n),
-        condenser_rise_k=rng.uniform(0.0, 4.0, n),
+        cabin_load_kw=heat_soak_kw(ambient) * rng.uniform(0.7, 1.5, n),
+        condenser_rise_k=rng.uniform(0.0, 5.0, n),
     )
 
 

@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 from loopodds.knowledge.records import TABLES, Knowledge
-from loopodds.machine.cars import Cars, Conditions, stack
+from loopodds.machine.cars import Cars, Conditions, heat_soak_kw, stack
 from loopodds.machine.cycle import Readings, solve
 from loopodds.machine.fluids import fluid
 from loopodds.machine.population import draw_cars
@@ -117,15 +117,16 @@ KINDS = [Kind(*parts) for parts in product(COMPRESSORS, DEVICES, REFRIGERANTS, E
 def drawn_conditions(band: tuple[float, float], n: int, rng: np.random.Generator) -> Conditions:
     """Weather and settings of running tests in a band of air temperatures; estimates."""
     idle = rng.random(n) < 0.45
+    ambient = rng.uniform(*band, n)
     return Conditions.workshop(
-        rng.uniform(*band, n),
+        ambient,
         humidity_pct=np.clip(rng.normal(50.0, 17.0, n), 15.0, 95.0),
         engine_rpm=np.where(idle, rng.normal(820.0, 60.0, n), rng.normal(1500.0, 150.0, n)),
         blower=np.where(rng.random(n) < 0.8, 1.0, rng.uniform(0.5, 1.0, n)),
         recirculation=(rng.random(n) < 0.8).astype(float),
         doors_open=(rng.random(n) < 0.4).astype(float),
-        cabin_load_kw=rng.uniform(0.1, 0.6, n),
-        condenser_rise_k=np.clip(rng.normal(2.0, 1.5, n), 0.0, None),
+        cabin_load_kw=heat_soak_kw(ambient) * rng.uniform(0.6, 1.4, n),
+        condenser_rise_k=np.clip(rng.normal(2.5, 2.0, n), 0.0, None),
         altitude_m=rng.uniform(0.0, 600.0, n),
     )  # fmt: skip
 
@@ -168,7 +169,8 @@ def gridded(kind: Kind, rng: np.random.Generator) -> dict[str, Floats]:
         blower=blower / 100.0,
         recirculation=1.0 - fresh,
         doors_open=doors,
-        cabin_load_kw=0.35,
+        cabin_load_kw=heat_soak_kw(ambient),
+        condenser_rise_k=2.5,
     )
     whole = cars.take(every)
     found = compared(solve(whole, at, faults.take(every)), whole, at)
@@ -374,7 +376,8 @@ def published_moves(text: str) -> dict[str, Moved]:
     """
     shipped = Knowledge()
     knowledge = Knowledge.of_texts({**shipped.texts, TABLES: text})
-    cells = [cell for cell in published_cells(knowledge) if cell.calibration == "in"]
+    published = published_cells(knowledge)
+    cells = [cell for cell in published if cell.calibration == "in" and cell.two_sided]
     moves = {}
     for gauge in dict.fromkeys(cell.gauge for cell in cells):
         own = [cell for cell in cells if cell.gauge == gauge]

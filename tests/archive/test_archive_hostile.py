@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from invented_archives import SMALL, csv_text, invented_rows, read_rows, table_of, write_archive
+from loopodds.archive.parquet_pages import pages_of
 from loopodds.archive.runner import score
 from loopodds.archive.sources import ParquetSource
 from loopodds.base.errors import InspectionError
@@ -76,6 +77,12 @@ def million_columns_of_parquet(path: Path) -> None:
     pq.write_table(pa.table([pa.array(["weak"])] * len(names), names=names), path)
 
 
+def word_of_300_mb(path: Path) -> None:
+    """Some kilobytes on disk, unpacked in one piece."""
+    table = pa.table({"cooling": ["weak"], "remark": ["x" * (300 << 20)]})
+    pq.write_table(table, path, compression="zstd", use_dictionary=False, write_statistics=False)
+
+
 HOSTILE: dict[str, tuple[Callable[[Path], None], str]] = {
     "zeros.csv.gz": (zeros, "not UTF-8 text"),
     "below.csv.gz": (zeros_below_a_header, "a line of more than 32 MB"),
@@ -83,6 +90,7 @@ HOSTILE: dict[str, tuple[Callable[[Path], None], str]] = {
     "field.csv": (field_of_100_mb, "a line of more than 32 MB, from byte"),
     "quoted.csv": (quoted_field_of_40_mb, "1 set aside|more than 32 MB|0 scored"),
     "word.parquet": (word_of_20_mb_in_every_row, "MB of text in column 'remark'; leave it out"),
+    "page.parquet": (word_of_300_mb, "row group 1: its pages unpack to 300 MB at once, 300 MB of"),
     "wide.parquet": (million_columns_of_parquet, "20,001 columns; an archive has at most 16,384"),
 }
 
@@ -104,6 +112,60 @@ def test_a_hostile_file_is_named_in_bounded_memory_and_time(name: str, tmp_path:
     if "set aside" not in said:
         assert not out.exists()
         assert not (tmp_path / "out.csv.partial").exists()
+
+
+def page_sizes(path: Path, column: int) -> list[int]:
+    chunk = pq.ParquetFile(path).metadata.row_group(0).column(column)
+    with path.open("rb") as file:
+        pages = list(pages_of(file, chunk, "here"))
+    # headers and pages fill the chunk to the last byte
+    assert sum(page.header + page.packed for page in pages) == chunk.total_compressed_size
+    assert sum(page.header + page.unpacked for page in pages) == chunk.total_uncompressed_size
+    return [page.unpacked for page in pages]
+
+
+@pytest.mark.parametrize("version", ["1.0", "2.0"])
+@pytest.mark.parametrize("packed", ["none", "snappy", "zstd", "gzip"])
+@pytest.mark.parametrize("coded", [True, False])
+def test_the_size_of_every_page_is_known_before_it_is_read(
+    version: str, packed: str, coded: bool, tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(1)
+    words = np.array([f"word {number}" * 20 for number in range(3000)], dtype=object)
+    table = pa.table({
+        "number": rng.normal(size=20_000),
+        "word": words[rng.integers(3000, size=20_000)],
+        "list": [[1, 2, None]] * 20_000,
+        "long": ["y" * 5_000, *[None] * 999] * 20,  # its header tells of it: longer than others
+    })  # fmt: skip
+    pq.write_table(
+        table, tmp_path / "in.parquet", compression=packed, use_dictionary=coded,
+        data_page_version=version, data_page_size=20_000, write_page_checksum=True,
+    )  # fmt: skip
+    assert all(page_sizes(tmp_path / "in.parquet", column) for column in range(4))
+    assert len(page_sizes(tmp_path / "in.parquet", 1)) > 2
+
+
+def test_pages_too_large_together_are_refused_before_any_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = write_archive(invented_rows(400, 3), tmp_path / "in.parquet", group_rows=200)
+    monkeypatch.setattr("loopodds.archive.parquet_pages.MOST_HELD", 1000)
+    monkeypatch.setattr(pq.ParquetFile, "iter_batches", lambda *_, **__: pytest.fail("was read"))
+    with pytest.raises(InspectionError, match=r"^in\.parquet: row group 1: its pages unpack to"):
+        score(source, tmp_path / "out.csv", knowledge=SMALL)
+
+
+@pytest.mark.parametrize("byte", [0x00, 0x0F, 0xFF])
+def test_a_page_whose_header_is_overwritten_is_refused(byte: int, tmp_path: Path) -> None:
+    source = write_archive(invented_rows(50, 4), tmp_path / "in.parquet")
+    at = pq.ParquetFile(source).metadata.row_group(0).column(0)
+    data = bytearray(source.read_bytes())
+    start = at.dictionary_page_offset or at.data_page_offset
+    data[start : start + 8] = bytes([byte]) * 8
+    source.write_bytes(data)
+    with pytest.raises(InspectionError, match=r"^in\.parquet: .*copy or export it again"):
+        score(source, tmp_path / "out.csv", knowledge=SMALL)
 
 
 @pytest.mark.parametrize("groups", [1, 400])

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import errno
 import os
+import re
+from io import StringIO
 from pathlib import Path
 
 import pyarrow as pa
@@ -58,7 +61,7 @@ def test_two_contents_have_two_digests(tmp_path: Path) -> None:
     assert content_digest(tmp_path / "a") != content_digest(tmp_path / "b")
 
 
-ALPHABET = st.text("=+-@ '\t\r\n0123456789.,%eEx＝｜A(", max_size=8)
+ALPHABET = st.text("=+-@ '\t\r\n;\"\u00a0\ufeff\x000123456789.,%eEx＝｜A(", max_size=8)
 
 
 @settings(deadline=None)  # the first example imports
@@ -69,6 +72,37 @@ def test_columns_and_single_cells_are_made_safe_alike(cells: list[str | None]) -
     again = safe_column(safe_column(column)).to_pylist()
     assert again == safe_column(column).to_pylist()  # what is safe stays as it is
     assert not any(formulas_in(safe_column(column)).to_pylist())
+
+
+HOSTILE = [
+    "=1+1", "+1+1", "-1+1", "@SUM(A1)", "＝1+1", "－1+1x", "\t=1+1", "\r=1+1", "  =1+1",
+    "\u00a0=1+1", "\ufeff=1+1", "van;=1+1", "van;@SUM(A1)", "van\t=1+1", 'van;"=1+1"', "van; ＋1+1",
+    "a;b;-1+1", "van\n=1+1", "=\n1+1", "\x00=1+1", "-3.5;=1+1",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_whatever_separator_a_file_is_taken_with_no_piece_is_a_formula(
+    text: str, separator: str
+) -> None:
+    safe = safe_cell(text)
+    assert safe != text
+    assert safe.replace("'", "") == text  # nothing else is changed
+    row = StringIO(newline="")
+    csv.writer(row, lineterminator="\n").writerow(["1", safe, "2"])
+    for pieces in csv.reader(StringIO(row.getvalue(), newline=""), delimiter=separator):
+        for piece in pieces:
+            begun = piece.strip(' "\u00a0\ufeff\x00')
+            is_number = re.fullmatch(r"[+-]?[0-9.]+", begun)
+            assert is_number or not begun.startswith(tuple("=+-@＝＋－＠\t\r")), repr(piece)
+
+
+@pytest.mark.parametrize(
+    "text", ["-3.5", "+3", "1;-3.5", "-", "a;-;b", "1,5 %", "blue van", "b=c", "a - b"]
+)
+def test_numbers_and_plain_words_stay_as_they_are(text: str) -> None:
+    assert safe_cell(text) == text
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

@@ -795,6 +795,23 @@ def test_closed_cases_become_an_archive_that_scores_to_the_stored_belief(
     assert set(batch.confirmed["moisture"][1].nonzero()[0]) == {2}
 
 
+def test_no_text_of_a_book_is_a_formula_in_its_archive(book: CaseBook, model: Model) -> None:
+    work = Casework(book, model)
+    work.open("=1+1;=2+2", [*CAR[:4], ("superheat", "-3.5 K")])
+    last = work.record(1, [("sample_bubbles", "none")]).events[-1]
+    belief = last.posterior
+    closed = [
+        NewEvent("confirmed", {"outcomes": {"moisture": "wet"}}, belief),
+        NewEvent("closed", {}, belief),
+    ]
+    book.append(1, last.position, closed, Signature("", "", "+1+1;=2+2"))
+    file = io.StringIO(newline="")
+    assert write_archive(book, model.knowledge, file).rows == 1
+    (row,) = csv.DictReader(io.StringIO(file.getvalue(), newline=""))
+    assert row["knowledge"] == "'+1+1;'=2+2"
+    assert float(row["superheat_K"]) == -3.5
+
+
 def test_a_book_without_closed_cases_gives_an_archive_without_rows(
     book: CaseBook, model: Model
 ) -> None:

@@ -140,7 +140,7 @@ def test_any_cell_that_is_changed_is_noticed_and_the_other_cases_are_saved(
         assert walked.problems or walked.findings
         assert walked.sound.get(case, 0) < EVENTS
         saved = salvage(book, walked, folder / "saved.db")
-        book.ends()
+        list(book.ends())
         assert any(checked.problem for checked in check_book(book, small)) or walked.findings
     assert saved.left
     with CaseBook(folder / "saved.db", write=False) as book, CaseBook(written, write=False) as old:
@@ -424,6 +424,73 @@ def test_a_change_of_layout_that_fails_leaves_the_book_as_it_was(
         assert book.numbers() == [1, 2, 3]
 
 
+@pytest.fixture(scope="module")
+def long_first(tmp_path_factory: pytest.TempPathFactory, written: Path) -> Path:
+    """A book of the first layout of some dozens of pages."""
+    folder = tmp_path_factory.mktemp("long")
+    with CaseBook(written, write=False) as old:
+        events = [NewEvent(e.kind, e.content, e.posterior) for e in old.events(1)]
+        signature = Signature("Ann", "x" * 300, old.events(1)[0].knowledge)
+    with CaseBook(folder / "now.db") as book:
+        for _ in range(40):
+            book.append(None, 0, events, signature)
+    older_book(folder / "first.db", folder / "now.db")
+    return folder / "first.db"
+
+
+def pages_of(path: Path) -> int:
+    raw = sqlite3.connect(path)
+    (count,) = raw.execute("PRAGMA page_count").fetchone()
+    raw.close()
+    return int(count)
+
+
+@pytest.mark.parametrize("part", [0.2, 0.5, 0.8, 1.0])
+@pytest.mark.parametrize("many", [1, 3])
+def test_of_a_damaged_book_of_the_first_layout_what_can_be_read_is_saved(
+    long_first: Path, tmp_path: Path, part: float, many: int
+) -> None:
+    path = Path(shutil.copy(long_first, tmp_path / "book.db"))
+    with CaseBook(path, write=False) as book:
+        whole = {number: book.events(number) for number in book.numbers()}
+    content = bytearray(path.read_bytes())
+    place = round(part * (pages_of(path) - many)) * 4096
+    content[place : place + many * 4096] = bytes([0xFF]) * (many * 4096)
+    path.write_bytes(content)
+    out = tmp_path / "saved.db"
+    options = ["--book", str(path), "--knowledge", str(SMALL)]
+    listed = CliRunner().invoke(main, ["case", "list", *options])
+    assert listed.exit_code == 0
+    assert "is damaged" in listed.output
+    result = CliRunner().invoke(main, ["case", "check", "--salvage", str(out), *options])
+    assert isinstance(result.exception, SystemExit)
+    assert result.exit_code == 1
+    assert "cannot be read" in result.output
+    assert "File: sound" not in result.output
+    with CaseBook(out, write=False) as book:
+        assert walk(book).problems == {}
+        saved = {number: book.events(number) for number in book.numbers()}
+    # one page holds a handful of events; what lies on others is there
+    assert sum(len(events) for events in saved.values()) > len(whole) * EVENTS * 0.7
+    for number, events in saved.items():
+        told = [(e.position, e.time, e.content, e.posterior) for e in whole[number]]
+        assert [(e.position, e.time, e.content, e.posterior) for e in events] == told[: len(events)]
+
+
+def test_a_book_of_the_first_layout_that_nothing_can_be_read_of_says_so_in_one_line(
+    long_first: Path, tmp_path: Path
+) -> None:
+    path = Path(shutil.copy(long_first, tmp_path / "book.db"))
+    content = bytearray(path.read_bytes())
+    content[100 : 2 * 4096] = bytes([0xFF]) * (2 * 4096 - 100)
+    path.write_bytes(content)
+    words = ["case", "check", "--salvage", str(tmp_path / "saved.db"), "--book", str(path)]
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 1
+    assert result.output.startswith("loopodds: case book")
+    assert not (tmp_path / "saved.db").exists()
+
+
 # ---------------------------------------------------------------- what was believed then
 
 
@@ -548,7 +615,7 @@ def test_a_list_asks_the_book_as_often_for_many_cases_as_for_few(
         for _ in range(4):
             queries: list[str] = []
             book._connection.set_trace_callback(queries.append)
-            book.ends()
+            list(book.ends())
             book._connection.set_trace_callback(None)
             counts.append(len(queries))
             for _ in range(5):

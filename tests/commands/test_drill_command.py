@@ -160,6 +160,14 @@ def test_cautions_go_with_the_car(model):
         assert ("R1234yf burns" in shown) == (car.vehicle["refrigerant"] == "R1234yf")
 
 
+@pytest.mark.parametrize("name", ["=1+1", "Kim;=1+1", "＝1+1", "Kim; @SUM(A1)"])
+def test_a_name_that_a_spreadsheet_would_run_is_refused(results, name):
+    shown = run(*LESSON, "--name", name, "--results", results)
+    assert shown.exit_code == 1
+    assert "= + - @" in shown.output
+    assert not results.exists()
+
+
 def test_cars_already_done_are_skipped(results):
     again = ["--name", "Kim", "--results", results]
     run(*LESSON, *again, typed=ONE_CAR)

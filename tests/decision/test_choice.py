@@ -18,6 +18,7 @@ from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.diagnose import believe, stated_context
 from loopodds.inspection.inspection import Inspection
 from loopodds_cli.main import main
+from loopodds_cli.pages.next import print_next
 from references import with_codes
 from shared import assessed, page
 from shared import shipped as model
@@ -355,3 +356,22 @@ def test_a_test_that_shows_too_much_for_one_table_is_judged_by_part_of_it(monkey
     assert part.keys() == whole.keys()
     assert any(part[name].bits < whole[name].bits - 0.01 for name in whole)
     assert all(part[name].bits < whole[name].bits + 1e-6 for name in whole)
+
+
+def test_what_is_left_out_of_tests_and_outcomes_is_said_on_screen_and_in_json(monkeypatch, capsys):
+    monkeypatch.setattr("loopodds.decision.lookahead.MOST_WORK", 1)
+    monkeypatch.setattr(
+        "loopodds.decision.lookahead._has_a_table", lambda look: len(look.names) < 3
+    )
+    result = assess(demo("@first_look"), model(), lookahead=2)
+    print_next(result)
+    said = " ".join(capsys.readouterr().out.split())
+    told = result.next_json()
+    assert told["outcomes_left_out"] > 0
+    assert f"{told['outcomes_left_out']:,} outcomes that may pay were not looked into" in said
+    cut = {test["test"]: test["unjudged"] for test in told["next_tests"] if test["unjudged"]}
+    assert cut
+    for test, names in cut.items():
+        yields = model().knowledge.tests[test].yields
+        assert list(names) == [name for name in yields if name in names]
+        assert f"{model().knowledge.tests[test].title} is judged without" in said

@@ -257,6 +257,21 @@ def test_a_plan_cut_short_says_how_much_it_may_have_missed(seed):
     assert state.least - FLOAT <= best <= state.value + FLOAT
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_on_a_large_tree_fewer_outcomes_are_looked_into_and_the_others_are_counted(
+    seed, monkeypatch
+):
+    variables, decision, costs = random_problem(seed, tests=4)
+    whole = planner(variables, decision, costs)
+    best = whole.plan(NOW, 3)
+    assert whole.left_out == 0
+    monkeypatch.setattr("loopodds.decision.lookahead.MOST_WORK", 1)
+    short = planner(variables, decision, costs)
+    found = short.plan(NOW, 3)
+    assert short.left_out > 0
+    assert found.least - FLOAT <= best.value <= found.value + FLOAT
+
+
 class TestSameDecision:
     """Chen, Choi & Darwiche (2014) on the chest clinic: smoker, short of breath, threshold .5."""
 

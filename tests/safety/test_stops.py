@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from loopodds.advice.assessment import Assessment, assess
 from loopodds.base.errors import LoopoddsError
 from loopodds.casebook.sources import read_case
 from loopodds.decision.moves import Move
+from loopodds.diagnosis.model import Model
 from loopodds.inspection.sections import inspection_from
 from loopodds.knowledge.records import Knowledge
 from shared import assessed
@@ -25,8 +27,14 @@ SECTIONS = ("vehicle", "conditions", "history", "findings", "readings")
 SOUND = ("routine_sound", "looks_bad_is_sound", "over_dyed", "first_look", "blend_door")
 
 
-def car(sections: Mapping[str, Any]) -> Assessment:
-    return assess(inspection_from(sections, model().knowledge), model())
+@cache
+def compiled() -> Model:
+    """The same for thousands of cars, one at a time."""
+    return Model(model().knowledge, compiled=True)
+
+
+def car(sections: Mapping[str, Any], known: Model | None = None) -> Assessment:
+    return assess(inspection_from(sections, model().knowledge), known or model())
 
 
 @pytest.mark.parametrize("state", STATES, ids=lambda state: str(state["name"]))
@@ -216,7 +224,7 @@ def coupling(result: Assessment) -> list[str]:
 def possible(told: Mapping[str, Any]) -> Assessment | None:
     """The car, or nothing where what was drawn cannot be."""
     try:
-        return car(told)
+        return car(told, compiled())
     except LoopoddsError:
         return None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 from loopodds import SOUND, printable, spaced
@@ -17,19 +18,21 @@ def print_list(cases: Iterable[Ends], everything: bool) -> None:
     """One line a case: number, name, when last touched, what was likeliest then."""
     page, rows, damaged, hidden = Page(), [], [], 0
     for case, name, _, last, problem in cases:
-        about = (str(case), printable(name) or "-")
+        about = (case, printable(name) or "-")
         if problem:
             damaged.append(case)
         if last is None:
             rows.append((*about, "", "damaged", "", ""))
-        elif _closed(last) and not everything and not problem:
+            continue
+        closed = _closed(last)
+        if closed and not everything and not problem:
             hidden += 1
         else:
-            state = "damaged" if problem else "closed" if _closed(last) else "open"
+            state = "damaged" if problem else "closed" if closed else "open"
             condition, p = likeliest(last)
             rows.append((*about, last.time[:10], state, percent(p), spaced(condition)))
-    page.rows(rows, right=[0, 4])
-    for case in damaged:
+    page.rows([(str(case), *cells) for case, *cells in sorted(rows)], right=[0, 4])
+    for case in sorted(damaged):
         page.marked("!", f"case {case} is damaged; `loopodds case check` says how")
     if hidden:
         page.aside(f"{hidden} closed; --all shows them too", indent=1)
@@ -51,7 +54,7 @@ def list_json(cases: Iterable[Ends], everything: bool) -> list[dict[str, Any]]:
             "conditions": last and last.posterior.conditions,
             "damaged": problem,
         }
-        for case, name, opened, last, problem in cases
+        for case, name, opened, last, problem in sorted(cases, key=itemgetter(0))
         if everything or problem or last is None or not _closed(last)
     ]
 
@@ -64,6 +67,6 @@ def _closed(last: Event) -> bool:
 def likeliest(event: Event) -> tuple[str, float]:
     """What was likeliest after an event, a sound car among it, and its probability."""
     conditions, sound = event.posterior.conditions, event.posterior.p_sound
-    name = max(conditions, key=conditions.__getitem__, default=SOUND)
-    p = conditions.get(name, sound)
-    return (name, p) if p >= sound else (SOUND, sound)
+    highest = max(conditions.values(), default=sound)
+    names = (name for name, p in conditions.items() if p == highest >= sound)
+    return next(names, SOUND), max(highest, sound)

@@ -63,11 +63,10 @@ def list_(desk: Desk, everything: bool) -> None:
     from loopodds_cli.book.list_page import list_json, print_list
 
     with desk.opened() as book:
-        ends = book.ends()
-    if desk.as_json:
-        print_json({"cases": list_json(ends, everything)})
-    else:
-        print_list(ends, everything)
+        if desk.as_json:
+            print_json({"cases": list_json(book.ends(), everything)})
+        else:
+            print_list(book.ends(), everything)
 
 
 @click.command(cls=WritingCommand)

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, get_type_hints
 
-from loopodds import SOUND, FileError, InspectionError, printable
+from loopodds import SOUND, FileError, InspectionError, printable, safe_cell
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
@@ -55,7 +55,7 @@ def trainee(name: str) -> str:
         InspectionError: if it is empty or long, or a spreadsheet would take it for a formula.
     """
     clean = printable(name.strip())
-    if not clean or len(clean) > LONGEST_NAME or clean[0] in "=+-@":
+    if not clean or len(clean) > LONGEST_NAME or clean[0] in "=+-@" or safe_cell(clean) != clean:
         raise InspectionError(
             f"name {clean[:LONGEST_NAME]!r}: 1 to {LONGEST_NAME} characters, "
             "the first none of = + - @"

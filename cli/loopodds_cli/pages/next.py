@@ -56,6 +56,7 @@ def print_next(result: Assessment) -> None:
     _waiting(page, result)
     if best is not None and not result.settling and result.policy.depth > 1:
         _sequence(page, result)
+    _left_out(page, result)
     _closed(page, result)
 
 
@@ -151,6 +152,22 @@ def _others(page: Page, result: Assessment) -> None:
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.aside("; ".join(said))
+
+
+def _left_out(page: Page, result: Assessment) -> None:
+    """What was not worked out, to bound the work."""
+    knowledge = result.knowledge
+    if result.policy.left_out:
+        page.aside(
+            f"{result.policy.left_out:,} outcomes that may pay were not looked into: on this car "
+            "that is more than is worked out"
+        )
+    for test in result.tests:
+        if test.unjudged:
+            title = sentence(tests_text([test.test], knowledge))
+            first, *more = (lowered(knowledge.node(name).title) for name in test.unjudged)
+            rest = f" and {len(more)} more" if more else ""
+            page.aside(f"{title} is judged without {first}{rest}: together it is too much")
 
 
 def _waiting(page: Page, result: Assessment) -> None:

@@ -100,18 +100,22 @@ class Page:
         """Aligned columns, ``right`` those flush right; the widest wraps on a narrow page."""
         if not rows:
             return
-        widths = [max(map(_length, column)) for column in zip(*rows, strict=True)]
+        widths = [_widest(column) for column in zip(*rows, strict=True)]
         room = self.width - len(MARGIN) - len(GAP) * (len(widths) - 1)
         widest = widths.index(max(widths))
         widths[widest] = max(1, min(widths[widest], room - sum(widths) + widths[widest]))
+        form = MARGIN + GAP.join(f"{{:{'<>'[k in right]}{w}}}" for k, w in enumerate(widths))
         plain: list[str] = []
         for row in rows:
-            if all(isinstance(cell, str) for cell in row):
-                plain += self._lines([str(cell) for cell in row], widths, right)
-            else:
+            words = [cell for cell in row if isinstance(cell, str)]
+            if len(words) < len(row):
                 self._out(plain)
                 self._styled([_text(cell) for cell in row], widths, right)
                 plain = []
+            elif _is_simple("".join(words)) and len(words[widest]) <= widths[widest]:
+                plain.append(form.format(*words).rstrip())
+            else:
+                plain += self._lines(words, widths, right)
         self._out(plain)
 
     def _styled(self, row: Sequence[Text], widths: Sequence[int], right: Sequence[int]) -> None:
@@ -170,9 +174,17 @@ class Page:
         self._console.print(line)
 
 
-def _length(cell: Cell) -> int:
-    """Columns of a terminal that a cell takes."""
-    return cell.cell_len if isinstance(cell, Text) else cell_len(cell)
+def _widest(cells: Sequence[Cell]) -> int:
+    """Columns of a terminal that the widest of some cells takes."""
+    words = [cell for cell in cells if isinstance(cell, str)]
+    if len(words) == len(cells) and _is_simple("".join(words)):
+        return max(map(len, words))
+    return max(cell.cell_len if isinstance(cell, Text) else cell_len(cell) for cell in cells)
+
+
+def _is_simple(text: str) -> bool:
+    """Whether each character surely takes one column, as in most lines of long lists."""
+    return text.isascii() and text.isprintable()
 
 
 def _text(cell: Cell) -> Text:

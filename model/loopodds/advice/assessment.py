@@ -256,6 +256,7 @@ class Assessment(Diagnosis):
             "lookahead": self.policy.depth,
             "saves": self.policy.saves,
             "could_miss": self.policy.gap,
+            "outcomes_left_out": self.policy.left_out,
             **self.advice.outlook.saving_json(),
             "changes_plan": self.changes_plan,
             "sequence": policy_json(self.shop, self.policy.root),

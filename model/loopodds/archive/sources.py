@@ -17,6 +17,7 @@ import numpy as np
 
 from loopodds.archive.chunks import NOT_TEXT, Chunk, format_of
 from loopodds.archive.csv_rows import CsvRows, check_width
+from loopodds.archive.parquet_pages import check_pages
 from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.casebook.sources import MARK
 from loopodds.inspection.cells import Defect
@@ -183,6 +184,7 @@ class ParquetSource:
             skip -= self.group_rows[first]
             first += 1
         with self._readable():
+            check_pages(self._path, self._file.metadata, self._groups[first:], self.name)
             batches = self._file.iter_batches(
                 rows, row_groups=self._groups[first:], use_threads=False
             )

@@ -52,4 +52,6 @@ def printable(text: str) -> str:
     >>> printable("blue" + chr(27) + "[2Jvan")
     'blue\\\\x1b[2Jvan'
     """
+    if text.isprintable():  # nearly always
+        return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

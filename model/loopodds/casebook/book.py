@@ -46,13 +46,12 @@ from loopodds.casebook.file import (
     write_book,
 )
 from loopodds.casebook.kept import keep_knowledge, unpacked
-from loopodds.casebook.layout import INSERT, SCHEMA, VERSION, bring_forward, layout_of
+from loopodds.casebook.layout import INSERT, SCHEMA, VERSION, bring_forward, layout_of, readable
 
 BUSY_SECONDS = 10.0
 """How long to wait for another process to finish its write."""
 
 _COLUMNS = ", ".join(COLUMNS)
-_KNOWN_KINDS = ", ".join(f"'{kind}'" for kind in KINDS)
 
 
 class Overtaken(CaseBookError):
@@ -90,6 +89,8 @@ class CaseBook:
     ) -> None:
         self.path = path = book_path(path)
         self._clock = clock
+        # cases of a damaged book of an earlier layout of which something cannot be read
+        self.lost: dict[int, str] = {}
         if write and is_missing(path):
             begin_file(path, SCHEMA, VERSION)
         check_header(path, VERSION)
@@ -120,6 +121,9 @@ class CaseBook:
         """
         query = f"SELECT {_COLUMNS} FROM events WHERE case_number = ? ORDER BY position"
         rows = self._rows(query, case)
+        if case in self.lost:
+            damaged = CaseBookError(f"case book {self.path}: case {case}: {self.lost[case]}")
+            raise damaged.helped_by("salvage")
         if not rows:
             numbers = self.numbers()
             held = f"it holds cases {numbers[0]} to {numbers[-1]}" if numbers else "it is empty"
@@ -130,39 +134,49 @@ class CaseBook:
             damaged = CaseBookError(f"case book {self.path}: case {case}: {error}")
             raise damaged.helped_by("salvage") from error
 
-    def ends(self) -> list[Ends]:
-        """Every case by number, a damaged one with what is wrong with it.
+    def ends(self) -> Iterator[Ends]:
+        """Every case, in any order, a damaged one with what is wrong with it; one at a time.
 
         Only the last events are read whole. Of the others it is seen whether they are of a known
         kind and have a content at all; :func:`loopodds.casebook.chain.walk` reads everything.
         """
-        found = dict.fromkeys(self.numbers(), ("", ""))
-        problems = self._senseless()
-        query = "SELECT case_number, time, content FROM events WHERE position = 1"
-        for case, time, content in self._rows(query):
+        openings: dict[int, tuple[str, str]] = {}
+        problems: dict[int, str] = {}
+        for case, position, opens, time, content in self._openings_and_senseless():
             try:
-                found[case] = (name_of(content), time.decode())
+                if not opens:
+                    raise ValueError("is no event")
+                openings[case] = name_of(content), time.decode()
             except ValueError as error:
-                problems[case] = f"event 1: {error}"
-        query = f"""SELECT {_COLUMNS} FROM events WHERE place IN (SELECT place FROM
-            (SELECT place, max(position) FROM events GROUP BY case_number))"""
-        last: dict[int, Event] = {}
-        for row in self._rows(query):
+                problems.setdefault(case, f"event {position!r}: {error}")
+        # in no order that SQLite promises: to sort whole rows costs more than to read them
+        query = f"""SELECT {_COLUMNS} FROM (
+                SELECT place, max(position) FROM events
+                WHERE typeof(case_number) = 'integer' GROUP BY case_number
+            ) CROSS JOIN events USING (place)"""
+        for row in self._each(query):
+            case, last = row[0], None
+            problem = problems.get(case, "") or self.lost.get(case, "")
             try:
-                last[row[0]] = event_of(row)
+                last = event_of(row)
             except DamagedEvent as error:
-                problems[row[0]] = str(error)
-        return [
-            Ends(case, name, opened, last.get(case), problems.get(case, ""))
-            for case, (name, opened) in found.items()
-        ]
+                problem = str(error)
+            yield Ends(case, *openings.get(case, ("", "")), last, problem)
+        for case in self.lost.keys() - openings.keys():
+            yield Ends(case, "", "", None, self.lost[case])
 
-    def _senseless(self) -> dict[int, str]:
-        """Cases with an event that cannot be one, as far as that is quickly seen."""
-        query = f"""SELECT case_number, position FROM events
-            WHERE kind NOT IN ({_KNOWN_KINDS}) OR content NOT GLOB '{{*}}'
-            OR (position = 1) <> (kind = 'opened') ORDER BY case_number, position DESC"""
-        return {case: f"event {position!r}: is no event" for case, position in self._rows(query)}
+    def _openings_and_senseless(self) -> list[tuple[Any, ...]]:
+        """Openings, and events that cannot be any as far as that is quickly seen, in one pass.
+
+        Of each: case, position, whether it is an opening, time, content.
+        """
+        kinds = ", ".join(f"'{kind}'" for kind in KINDS if kind != "opened")
+        return self._rows(
+            f"""SELECT case_number, position,
+                position = 1 AND kind = 'opened' AND content GLOB '{{*}}', time, content
+            FROM events NOT INDEXED WHERE typeof(case_number) = 'integer' AND
+                (position = 1 OR kind NOT IN ({kinds}) OR content NOT GLOB '{{*}}')"""
+        )
 
     def append(
         self, case: int | None, after: int, events: Sequence[NewEvent], signature: Signature
@@ -268,7 +282,8 @@ class CaseBook:
         except CaseBookError as error:
             return [str(error)]
         findings = [bytes(row[0]).decode(errors="replace") for row in rows]
-        return [] if findings == ["ok"] else findings
+        unread = [f"{len(self.lost)} cases cannot be read whole"] if self.lost else []
+        return unread if findings == ["ok"] else findings
 
     def _connect(self, write: bool) -> sqlite3.Connection:
         address = self.path.absolute().as_uri()
@@ -281,10 +296,11 @@ class CaseBook:
                 if write or os.access(self.path.parent, os.W_OK) or has_log(self.path):
                     raise
                 connection = self._opened(f"{address}?immutable=1")
-            if layout_of(connection) < VERSION and not write:
-                connection = _in_memory(connection)
             if layout_of(connection) < VERSION:
-                bring_forward(connection)
+                if write:
+                    bring_forward(connection)
+                else:
+                    connection, self.lost = _in_memory(connection)
             connection.execute("PRAGMA synchronous = FULL" if write else "PRAGMA query_only = ON")
             return connection
 
@@ -316,8 +332,12 @@ class CaseBook:
                     self._connection.execute("ROLLBACK")
 
     def _rows(self, query: str, *values: object) -> list[tuple[Any, ...]]:
+        return [*self._each(query, *values)]
+
+    def _each(self, query: str, *values: object) -> Iterator[tuple[Any, ...]]:
+        """Rows one by one: many large ones are never in memory together."""
         with explained(self.path), closing(self._connection.execute(query, values)) as cursor:
-            return cursor.fetchall()
+            yield from cursor
 
     def _single(self, query: str, *values: object) -> int:
         return int(self._connection.execute(query, values).fetchone()[0])
@@ -363,10 +383,17 @@ def taken(path: Path) -> CaseBookError:
     return CaseBookError(f"case book {path}: there is such a file already; name a new one")
 
 
-def _in_memory(connection: sqlite3.Connection) -> sqlite3.Connection:
-    """A copy of a book that may not be written, for bringing it forward."""
+def _in_memory(connection: sqlite3.Connection) -> tuple[sqlite3.Connection, dict[int, str]]:
+    """A book that may not be written, brought forward; and what of which case cannot be read."""
     with closing(connection):
         copy = sqlite3.connect(":memory:", isolation_level=None)
         connection.backup(copy)
         copy.text_factory = bytes
-        return copy
+    try:
+        bring_forward(copy)
+        return copy, {}
+    except sqlite3.DatabaseError:
+        with closing(copy):
+            new = sqlite3.connect(":memory:", isolation_level=None)
+            new.text_factory = bytes
+            return new, readable(copy, new)

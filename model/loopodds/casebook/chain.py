@@ -81,6 +81,8 @@ def walk(book: CaseBook, noted: str = "") -> Walked:
         before = _Before(place, row[0], row[1], row[-1])
         walked.events += 1
         walked.noted = walked.noted or row[-1] == noted.encode()
+    for case, problem in book.lost.items():
+        walked.blame(case, problem)
     if before is not None and isinstance(before.link, bytes):
         walked.last = before.link.decode(errors="replace")
     return walked

@@ -173,7 +173,7 @@ def link_of(row: Row) -> str:
     Each cell is hashed with its length before it, so that no text can pass for two cells.
     """
     parts = [c if isinstance(c, bytes) else str(c).encode() for c in row[: len(COLUMNS) - 1]]
-    return hashlib.sha256(b"".join(b"%d:%b" % (len(part), part) for part in parts)).hexdigest()
+    return hashlib.sha256(b"".join([b"%d:%b" % (len(part), part) for part in parts])).hexdigest()
 
 
 def is_linked(row: Row) -> bool:
@@ -206,7 +206,7 @@ def event_of(row: Row) -> Event:
     where = f"event {position!r}"
     if not (_is_number(case) and _is_number(position)):
         raise DamagedEvent(f"{where}: a number is needed for both")
-    if not all(isinstance(cell, bytes) for cell in row[2:]):
+    if {*map(type, row[2:])} != {bytes}:
         raise DamagedEvent(f"{where}: holds something else than text")
     if not is_linked(row):
         raise DamagedEvent(f"{where}: is not what was written; its link does not fit")
@@ -235,9 +235,8 @@ def _is_number(cell: object) -> bool:
 
 def _read(row: Row) -> Event:
     case, position, time, who, note, kind, content, knowledge, posterior, _, link = row
-    moment, author, remark, sort, digest, tie = (
-        cell.decode() for cell in (time, who, note, kind, knowledge, link)
-    )  # fmt: skip
+    moment, author, remark = time.decode(), who.decode(), note.decode()
+    sort, digest, tie = kind.decode(), knowledge.decode(), link.decode()
     datetime.fromisoformat(moment)
     if sort not in _CONTENTS:
         raise ValueError(f"unknown kind {sort!r}")

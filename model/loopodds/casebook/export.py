@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple, TextIO
 
 from loopodds.base.errors import LoopoddsError
+from loopodds.base.spreadsheets import safe_cell
 from loopodds.base.units import Dimension
 from loopodds.casebook.believed import inspection_of
 from loopodds.casebook.book import CaseBook
@@ -110,8 +111,8 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
 
     A row holds the car as it came: what was seen after a repair has no place in it, nor have
     likelihoods over states, nor a damaged case; these are left out and named in the answer.
-    Readings are in internal units (``low_side_kPaa`` is absolute). The file is one opened with
-    ``newline=""``.
+    Readings are in internal units (``low_side_kPaa`` is absolute). Text that a spreadsheet would
+    run as a formula is written so that it cannot. The file is one opened with ``newline=""``.
 
     Raises:
         InspectionError: if a case cannot be read under the present knowledge.
@@ -135,9 +136,9 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
         if state.repairs:
             left_out.append(f"case {state.number}: what was recorded after a repair")
     columns = _columns(rows, knowledge)
-    writer = csv.DictWriter(file, columns, restval="", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(map(safe_cell, columns))
+    writer.writerows([safe_cell(row.get(column, "")) for column in columns] for row in rows)
     return Archived(len(rows), tuple(left_out))
 
 

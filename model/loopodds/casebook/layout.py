@@ -1,16 +1,17 @@
 """Layout of the tables of a case book, and how a book of an earlier layout becomes one of this.
 
 A book carries the number of its layout. One that is older is brought forward when it is opened for
-writing, in one transaction; opened for reading only, a copy of it in memory is. One that is newer
-is refused: what it holds may mean something that this program does not know.
+writing, in one transaction; opened for reading only, a copy of it in memory is: of a damaged one
+what can be read. One that is newer is refused: what it holds may mean something that this program
+does not know.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
-from loopodds.casebook.events import COLUMNS, NO_LINK, TOLD, link_of, linked
+from loopodds.casebook.events import COLUMNS, NO_LINK, TOLD, Row, link_of, linked
 
 VERSION = 2
 """Layout of the tables that this program writes."""
@@ -58,6 +59,7 @@ WHEN EXISTS (SELECT 1 FROM knowledge WHERE digest = NEW.digest)
 BEGIN SELECT RAISE(ABORT, 'the knowledge kept in a case book is never changed'); END;
 """
 SCHEMA = _TABLES + _TRIGGERS
+_EVENTS_A_PAGE = 16  # at most: the belief of one takes more than 256 of 4,096 bytes
 INSERT = (
     f"INSERT INTO events (place, {', '.join(COLUMNS)}) "
     f"VALUES (?, ?, ?, {', '.join(['CAST(? AS TEXT)'] * (len(COLUMNS) - 2))})"
@@ -95,14 +97,56 @@ def _with_links(connection: sqlite3.Connection) -> None:
     told = ", ".join(COLUMNS[:TOLD])
     connection.execute("ALTER TABLE events RENAME TO events_1")
     _execute(connection, _TABLES)
+    query = f"SELECT {told} FROM events_1 ORDER BY case_number, position"
+    _insert(connection, connection.execute(query))
+    connection.execute("DROP TABLE events_1")
+    _execute(connection, _TRIGGERS)
+
+
+def _insert(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
+    """Rows without links as the first ones of a book."""
     previous = NO_LINK
-    rows = connection.execute(f"SELECT {told} FROM events_1 ORDER BY case_number, position")
     for place, row in enumerate(rows, start=1):
         cells = linked(row, previous)
         connection.execute(INSERT, (place, *cells))
         previous = link_of(cells)
-    connection.execute("DROP TABLE events_1")
-    _execute(connection, _TRIGGERS)
+
+
+def readable(damaged: sqlite3.Connection, new: sqlite3.Connection) -> dict[int, str]:
+    """Write what can be read of a damaged book of layout 1 to a new, empty database, as of now.
+
+    Returns:
+        For every case of which something cannot be read, what that is.
+    """
+    told = ", ".join(COLUMNS[:TOLD])
+    query = f"SELECT {told} FROM events WHERE case_number = ? ORDER BY position"
+    rows: list[Row] = []
+    lost: dict[int, str] = {}
+    most = _most_cases(damaged)
+    for case in range(1, most + 1):
+        begun = len(rows)
+        try:
+            for row in damaged.execute(query, (case,)):
+                rows.append(row)
+        except sqlite3.DatabaseError:
+            where = f"event {len(rows) - begun + 1}"
+            lost[case] = f"{where}: cannot be read: the file is damaged there"
+    end = max((row[0] for row in rows), default=0)
+    if most in lost and most > end + 1:  # nothing tells how many there were
+        lost = {case: problem for case, problem in lost.items() if case <= end}
+        lost[end + 1] = "it, and whatever came after it, cannot be read: the file is damaged there"
+    new.executescript(f"BEGIN; {SCHEMA} PRAGMA user_version = {VERSION}; COMMIT;")
+    _insert(new, rows)
+    return lost
+
+
+def _most_cases(damaged: sqlite3.Connection) -> int:
+    """Number of the last case; where it cannot be read, one that is not lower."""
+    try:
+        query = "SELECT coalesce(max(case_number), 0) FROM events"
+        return int(damaged.execute(query).fetchone()[0])
+    except sqlite3.DatabaseError:
+        return _EVENTS_A_PAGE * int(damaged.execute("PRAGMA page_count").fetchone()[0])
 
 
 def _execute(connection: sqlite3.Connection, script: str) -> None:

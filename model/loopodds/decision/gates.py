@@ -69,6 +69,7 @@ class Gates:
         }
         self._never = {name: self._closed_here(t) for name, t in knowledge.tests.items()}
         self._stops = {name: self._stopped_by(name) for name in self.guards}
+        self._shut_unless: dict[tuple[str, frozenset[str]], frozenset[str]] = {}
         self._barred = {name: self._shut_here(stop) for name, stop in knowledge.stops.items()}
         self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
 
@@ -138,9 +139,13 @@ class Gates:
 
     def shut_by(self, stop: str, progress: Progress) -> frozenset[str]:
         """What a stop in force shuts; what waits for a guard that lifts it is not among it."""
-        lifting = {guard for name, guard in progress.pending if name == stop}
-        barred = self._barred[stop]
-        return frozenset(n for n in barred if not lifting & self.with_before(self._work(n)))
+        lifting = frozenset(guard for name, guard in progress.pending if name == stop)
+        if (stop, lifting) not in self._shut_unless:
+            barred = self._barred[stop]
+            self._shut_unless[stop, lifting] = frozenset(
+                n for n in barred if not lifting & self.with_before(self._work(n))
+            )
+        return self._shut_unless[stop, lifting]
 
     def _shut_here(self, stop: Stop) -> frozenset[str]:
         """What a stop shuts, less what it spares for qualified people here, and its needs."""

@@ -29,6 +29,9 @@ _DULL = 8.0
 _STEP_OF_SEVERAL = 1.6
 _FEW = 12
 _FIRSTS, _SECONDS = 8, 4
+MOST_STATES, MOST_WORK = 1500, 2_500_000_000
+"""States looked into at each depth beyond the first, and configurations of the tree times outcomes
+imagined there: on a car that was repaired often the tree is ten times as large."""
 
 
 class Rules(Protocol):
@@ -77,7 +80,9 @@ class Planner:
         self.yields = yields
         self.masks = masks or {}
         self.extra = extra or {}
+        self.left_out = 0  # outcomes of the last plan that may pay and were not looked into
         self._looks: dict[tuple[Query, float], Look] = {}
+        self._unjudged: dict[Query, Query] = {}
         self._cut: dict[tuple[object, ...], Cells] = {}
         self._touch = {
             test: {*names, *(f for name in names for f in self.masks.get(name, {}))}
@@ -87,14 +92,23 @@ class Planner:
 
     def look(self, names: Sequence[str], step: float = STEP) -> Look:
         """What can be seen together now: of too many for one table, on a car repaired often, the
-        first ones, which judges their test a little low.
+        first ones, which judges their test a little low (:meth:`unjudged`).
         """
         key = (tuple(names), step)
         if key not in self._looks:
-            made = Look(self.calibrated, names, self.masks, step, self.extra)
-            fits = not made.names or _has_a_table(made)
-            self._looks[key] = made if fits else self.look(made.names[:-1], step)
+            look = Look(self.calibrated, names, self.masks, step, self.extra)
+            shown = look.names
+            while look.names and not _has_a_table(look):
+                look = Look(self.calibrated, look.names[:-1], self.masks, step, self.extra)
+            self._looks[key] = look
+            self._unjudged[key[0]] = shown[len(look.names) :]
         return self._looks[key]
+
+    def unjudged(self, test: str) -> Query:
+        """What a test shows too, but was not judged by: all of it is too much for one table."""
+        names = tuple(self.yields[test])
+        self.look(names)
+        return self._unjudged[names]
 
     def start(self, progress: Progress) -> State:
         """The car as it stands, nothing imagined."""
@@ -113,24 +127,29 @@ class Planner:
         return state
 
     def plan(
-        self, progress: Progress, depth: int, most: int = 1500, single: State | None = None
+        self, progress: Progress, depth: int, most: int = MOST_STATES, single: State | None = None
     ) -> State:
         """The car as it stands with sequences of up to ``depth`` moves judged.
 
         Never valued worse than :meth:`rank` does. Where moves follow each other, readings are seen
         as words and findings through cells; ``least`` bounds what any sequence of so many moves
-        could reach that way.
+        could reach that way. Those that promise most are looked into, as many as `MOST_WORK`
+        allows; ``left_out`` counts the others.
 
         Args:
             most: States looked into at each depth beyond the first.
             single: From :meth:`rank`, where that is at hand.
         """
         single = single or self.rank(progress)
+        self.left_out = 0
         if depth < 2:
             return single
         root = self.start(progress)
         levels = [[root]]
         self._imagine(levels[0], fine=False)
+        outcomes = sum(len(branch.chance) for branch in root.branches)
+        work = self.calibrated.tree.plan.space * max(1, outcomes)
+        most = min(most, max(1, MOST_WORK // work))
         for _ in range(depth - 1):
             _back_up(levels, len(levels))
             levels.append(self._enter(root, levels[-1], most))
@@ -224,6 +243,7 @@ class Planner:
             gain = branch.origin.chance * branch.chance * could
             promising += [(float(gain[i]), branch, i) for i in np.flatnonzero(gain > 0).tolist()]
         promising.sort(key=lambda item: -item[0])
+        self.left_out += max(0, len(promising) - most)
         return [self._state(branch, row) for _, branch, row in promising[:most]]
 
     def _entry(self, branch: Branch) -> FloatArray:

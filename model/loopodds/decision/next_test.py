@@ -34,6 +34,7 @@ class RankedTest:
     waits_for: tuple[str, ...]
     about: tuple[str, ...]  # conditions whose probability it is expected to move most, in order
     unread: tuple[str, ...]  # where the test was begun: what it shows that is not recorded yet
+    unjudged: tuple[str, ...]  # what it shows too, but more than fits one table: it is worth more
 
     @property
     def bits_per_minute(self) -> float:
@@ -57,6 +58,7 @@ class Policy:
 
     root: State  # the tree of outcomes, the car as it stands first
     depth: int  # tests that it looks ahead
+    left_out: int  # outcomes that may pay but were not looked into, to bound the work
 
     @property
     def best(self) -> Branch | None:
@@ -87,7 +89,8 @@ def best_policy(shop: Workshop, lookahead: int = 1) -> Policy:
     """
     pairs = shop.single.best is None and not shop.belief.model.repairs
     depth = max(lookahead, 2 if pairs else 1)
-    return Policy(shop.planner.plan(shop.progress, depth, single=shop.single), depth)
+    root = shop.planner.plan(shop.progress, depth, single=shop.single)
+    return Policy(root, depth, shop.planner.left_out)
 
 
 def rank_tests(shop: Workshop) -> list[RankedTest]:
@@ -152,6 +155,7 @@ def _ranked(
         waits_for=tuple(sorted(prevented, key=lambda test: test in begun)),
         about=_told_about(shop, branch) if branch else (),
         unread=tuple(n for n in yields if n not in shop.belief.names) if move.test in begun else (),
+        unjudged=shop.planner.unjudged(move.test),
     )
 
 

@@ -1,7 +1,7 @@
 """What is believed of one car: ranked conditions, combinations, conflict, and what moved them."""
 
 import heapq
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
@@ -17,7 +17,7 @@ from loopodds.knowledge.records import SOUND, Knowledge
 ABSENT = ""
 _WAVE = 8
 _ROUNDING = 1e-9
-"""Bits of conflict that are nothing but sums in another order."""
+"""Share, or bits of conflict, that is nothing but sums in another order."""
 
 
 class RankedCondition(NamedTuple):
@@ -161,32 +161,66 @@ class Belief:
     def combinations(self, count: int = 5) -> list[Combination]:
         """The most probable exact sets of conditions, all other faults sound; best first.
 
-        Best-first search over the fault variables: the probability of a partial assignment
-        bounds that of every completion, so the sets come out in exact order.
+        Best-first search (Lawler 1972): what begins with some conditions splits into the set of
+        just these and those that add one of each later variable. None of the latter is likelier
+        than all that begins so less the set itself and those of them that are worked out, nor than
+        the condition that it adds, nor than that what it passes over is sound: most are ruled out
+        by that alone, and the sets come out in exact order.
         """
         options = self._options()
         order = sorted(options, key=lambda v: float(self.beliefs.faults[v][0, 0]))
-        heap: list[tuple[float, tuple[str, ...]]] = [(-1.0, ())]
+        # whether no two conditions share a state, so that what they make likely adds up
+        apart = all(np.sum([*masks.values()], axis=0).max() <= 1 for masks in options.values())
+        # a bound, whether it is the probability of just this set, the conditions by depth, and of
+        # which family: of the children of one beginning
+        heap: list[tuple[float, bool, tuple[str, ...], int]] = [(-1.0, False, (), 0)]
+        left = [1.0]  # for each family what those of it that are not worked out can have together
         found: list[Combination] = []
         while heap and len(found) < count:
-            wave: list[tuple[str, ...]] = []
-            while heap and len(wave) < _WAVE and len(found) < count:
-                bound, chosen = heap[0]
-                if len(chosen) < len(order):
-                    wave.append(heapq.heappop(heap)[1])
-                elif wave:
-                    break
+            wave: list[tuple[tuple[str, ...], int]] = []
+            while heap and not heap[0][1] and len(wave) < _WAVE:
+                bound, _, begun, family = heapq.heappop(heap)
+                if left[family] < -bound:
+                    heapq.heappush(heap, (-left[family], False, begun, family))
                 else:
-                    heapq.heappop(heap)
-                    named = tuple(name for name in chosen if name != ABSENT)
-                    found.append(Combination(named, float(-bound)))
-            children = [(*c, o) for c in wave for o in options[order[len(c)]]]
-            if not children:
-                break
-            for child, p in zip(children, self._probability(order, options, children), strict=True):
-                if p > 0:
-                    heapq.heappush(heap, (-p, child))
+                    wave.append((begun, family))
+            if not wave:
+                bound, _, chosen, _ = heapq.heappop(heap)
+                found.append(Combination(tuple(n for n in chosen if n != ABSENT), -bound))
+                continue
+            whole = [(*c, *[ABSENT] * (len(order) - len(c))) for c, _ in wave]
+            p = self._probability(order, options, [*(c for c, _ in wave), *whole]).tolist()
+            for (begun, family), alone, all_such, just_this in zip(
+                wave, whole, p[: len(wave)], p[len(wave) :], strict=True
+            ):
+                if apart:
+                    left[family] = max(left[family] - all_such, _ROUNDING * left[family])
+                if just_this > 0:
+                    heapq.heappush(heap, (-just_this, True, alone, family))
+                # what is left is a difference: rounding takes nothing out of the search
+                more = max(all_such - just_this, _ROUNDING * all_such)
+                left.append(more)
+                for bound, then in self._adding(begun, order, options, more):
+                    heapq.heappush(heap, (-bound, False, then, len(left) - 1))
         return found
+
+    def _adding(
+        self,
+        begun: tuple[str, ...],
+        order: Sequence[str],
+        options: Mapping[str, Mapping[str, FloatArray]],
+        more: float,
+    ) -> Iterator[tuple[float, tuple[str, ...]]]:
+        """What adds a condition to a beginning, those between sound, with what it can have at most.
+
+        ``more``: probability of all that begins so but for the set itself.
+        """
+        for depth in range(len(begun), len(order)):
+            passed = [ABSENT] * (depth - len(begun))
+            for name in options[order[depth]]:
+                if name != ABSENT and (bound := min(more, self.condition(name))) > 0:
+                    yield bound, (*begun, *passed, name)
+            more = min(more, float(self.beliefs.faults[order[depth]][0, 0]))
 
     def _options(self) -> dict[str, dict[str, FloatArray]]:
         """For each fault variable: sound or one of its conditions, as 0/1 masks of states."""

@@ -94,8 +94,12 @@ def gauge_grid(gauge: GaugeNode, step: float, extra: float = 0.0) -> Grid:
 
 def _local_spread(x: FloatArray, mean: FloatArray, spread: FloatArray) -> FloatArray:
     """Smooth minimum over components of their spread, larger away from their means."""
-    near = 1 / (spread**2 + ((x - mean) / 2) ** 2)
-    result: FloatArray = np.square(np.square(near)).sum(axis=0) ** -0.125
+    near = (x - mean) / 2
+    near *= near  # in place: where little is known of a car there are hundreds of components
+    near += spread**2
+    near *= near
+    near *= near
+    result: FloatArray = np.reciprocal(near, out=near).sum(axis=0) ** -0.125
     return result
 
 

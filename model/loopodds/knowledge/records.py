@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import hashlib
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 
@@ -25,6 +23,9 @@ from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
 from loopodds.knowledge.tables import TABLES, read_tables, with_tables
 from loopodds.knowledge.work import Caution, Harm, Scope, Service, Stop, Test, read_harm
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
 
 NODE_FILES = {
     "fault": "faults.toml",
@@ -136,8 +137,7 @@ class Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
         texts = [(name, _text(folder, name)) for name in names]
-        root = Path(folder) if folder else resources.files("loopodds_data")
-        if root.joinpath(TABLES).is_file():
+        if _root(folder).joinpath(TABLES).is_file():
             texts.append((TABLES, _text(folder, TABLES)))
         return _parsed(tuple(texts), isinstance(folder, UnsafeFolder))
 
@@ -295,11 +295,17 @@ def read_one(stem: str, name: str, entry: object) -> msgspec.Struct:
     return record
 
 
+def _root(folder: str | Path | None) -> Traversable | Path:
+    """The folder, or that of the shipped knowledge."""
+    from importlib import resources
+
+    return Path(folder) if folder else resources.files("loopodds_data")
+
+
 def _text(folder: str | Path | None, name: str) -> str:
-    shipped = resources.files("loopodds_data")
-    root = Path(folder) if folder else shipped
+    root = _root(folder)
     if name in SHIPPED_UNLESS_GIVEN and not root.joinpath(name).is_file():
-        root = shipped
+        root = _root(None)
     try:
         return root.joinpath(name).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -307,6 +313,8 @@ def _text(folder: str | Path | None, name: str) -> str:
 
 
 def _toml(name: str, text: str) -> dict[str, Any]:
+    import tomllib
+
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -90,6 +90,14 @@ def refilled(cars: Cars, refrigerant: str) -> Cars:
     return replace(cars, refrigerant=np.full(len(cars), refrigerant))
 
 
+def heat_soak_kw(ambient_c: FloatArray) -> FloatArray:
+    """What a cabin that stood in the weather gives off during the ten minutes of a test [kW].
+
+    Estimate: more in the heat, so that vents read as published tables of tests in the shade say.
+    """
+    return 0.5 + 0.12 * np.maximum(ambient_c - 15.0, 0.0)
+
+
 @dataclass(frozen=True)
 class Conditions(Batch):
     """Weather and settings of the running test."""

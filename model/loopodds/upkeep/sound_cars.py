@@ -4,6 +4,7 @@ Every row of a published table becomes an inspection in the conditions that the 
 it leaves open is averaged over, as for any car.
 """
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
@@ -47,19 +48,32 @@ class Cell(NamedTuple):
     gauge: str
     calibration: str  # ``in`` or ``out``
     ambient_c: float
-    low: float  # lowest limit less what is expected; the highest where none is printed
-    high: float  # highest limit less what is expected; the lowest where none is printed
+    low: float  # lowest limit less what is expected; minus infinity where none is printed
+    high: float  # highest limit less what is expected; infinity where none is printed
     spread: float  # standard deviation that the knowledge states of sound cars there
 
     @property
     def middle(self) -> float:
-        """Middle of the limits, or the one limit there is."""
-        return (self.low + self.high) / 2
+        """Middle of the limits less what is expected; of one limit how far that is beyond it."""
+        if self.two_sided:
+            return (self.low + self.high) / 2
+        return min(max(0.0, self.low), self.high)
+
+    @property
+    def two_sided(self) -> bool:
+        """Whether both limits are printed."""
+        return math.isfinite(self.low) and math.isfinite(self.high)
 
     @property
     def inside(self) -> bool:
         """Whether the middle lies among nine in ten sound cars."""
         return abs(self.middle) <= NINE_IN_TEN * self.spread
+
+    @property
+    def side(self) -> int:
+        """1 where even the lowest limit lies above those, -1 where even the highest lies below."""
+        reach = NINE_IN_TEN * self.spread
+        return int(self.low > reach) - int(self.high < -reach)
 
 
 def published_cells(knowledge: Knowledge) -> list[Cell]:
@@ -74,25 +88,28 @@ def _of_table(table: PublishedTable, knowledge: Knowledge) -> Iterator[Cell]:
     air = table.air_c.mean(axis=1)
     for quantity, gauge in GAUGES.items():
         rows = np.flatnonzero(table.rows(quantity))
-        if not len(rows):
+        # of the air at the condenser nothing follows for what the evaporator takes in
+        if not len(rows) or (gauge == "vent" and table.place == "condenser inlet"):
             continue
         values = (
             table.limits if quantity == "vent_c" else table.limits * KPA_PER_BAR + SEA_LEVEL_KPA
         )
         if quantity == "condensing_lift_k":
             values = _pressure(table, air[:, None] + table.limits)
-        ends = [
-            encode(_inspections(table, rows, gauge, values[rows, end]), knowledge).readings[gauge]
-            for end in (0, 1)
-            if not np.isnan(values[rows, end]).all()
-        ]
-        low, high = ends[0], ends[-1]
-        spread = np.hypot(knowledge.gauges[gauge].spread, np.maximum(low.extra, high.extra))
+        middles = np.nanmean(values[rows], axis=1)
+        read = encode(_inspections(table, rows, gauge, middles), knowledge).readings[gauge]
+        spread = np.hypot(knowledge.gauges[gauge].spread, read.extra)
+        low, high = (
+            encode(_inspections(table, rows, gauge, np.where(np.isnan(v), middles, v)), knowledge)
+            .readings[gauge].residual
+            for v in values[rows].T
+        )  # fmt: skip
         for at, row in enumerate(rows):
-            limits = [r for r in (low.residual[at], high.residual[at]) if not np.isnan(r)]
+            one, other = values[row]
             yield Cell(
-                table.name, gauge, table.calibration, float(air[row]), float(limits[0]),
-                float(limits[-1]), float(spread[at]),
+                table.name, gauge, table.calibration, float(air[row]),
+                float("-inf") if np.isnan(one) else float(low[at]),
+                float("inf") if np.isnan(other) else float(high[at]), float(spread[at]),
             )  # fmt: skip
 
 
