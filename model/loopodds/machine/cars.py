@@ -34,7 +34,8 @@ def stack(parts: list[B]) -> B:
 class Cars(Batch):
     """Sizes and set points. `draw_cars` draws sound populations of them."""
 
-    refrigerant: NDArray[np.str_]  # as `fluid` knows it
+    refrigerant: NDArray[np.str_]  # what is in it, as `fluid` knows it
+    made_for: NDArray[np.str_]  # what valve and pressure controls are set for; else as above
     charge_kg: FloatArray  # what the label says; `nominal_charge` finds it
     # Compressor: FIXED, VARIABLE or ELECTRIC of `machines`
     compressor: IntArray
@@ -82,6 +83,11 @@ class Cars(Batch):
     # Cabin
     cabin_ua: FloatArray  # doors shut [kW/K]
     duct_gain_k: FloatArray
+
+
+def refilled(cars: Cars, refrigerant: str) -> Cars:
+    """The same cars with another refrigerant in them; controls stay set for their own."""
+    return replace(cars, refrigerant=np.full(len(cars), refrigerant))
 
 
 def heat_soak_kw(ambient_c: FloatArray) -> FloatArray:

@@ -7,10 +7,10 @@ import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.machine import machines, moist_air
-from loopodds.machine.cars import B, Batch, Cars, Conditions, Faults
+from loopodds.machine.cars import Batch, Cars, Conditions, Faults
 from loopodds.machine.fluids import KELVIN, Fluid, fluid
 from loopodds.machine.loop import Case, evaluate, logistic
-from loopodds.machine.solver import settle
+from loopodds.machine.solver import Rates, search, settle
 
 AT_ONCE = 8192
 """Loops solved together."""
@@ -20,8 +20,12 @@ NOT_PUMPING = 0.03
 
 SCALE = np.array([6.0, 2.5, 6.0, 15.0, 300.0, 10.0])
 MOST_STEPS = 25
-NEIGHBOURS = 2
-LED = ((0.0, 0.3, 0.55, 0.75, 0.9, 1.0), (0.0, *np.linspace(0.1, 1.0, 19)))
+EXTRA = np.array([False, False, False, True, True, False])
+"""Unknowns that are nought where they do not matter."""
+
+BESIDE = (4, 5)
+"""After which guesses the rest starts from the solved loop most like it."""
+
 BALANCED = 1e-6
 
 
@@ -66,10 +70,9 @@ def solve(cars: Cars, conditions: Conditions, faults: Faults) -> Readings:
     """
     if not len(cars) == len(conditions) == len(faults):
         raise ValueError("cars, conditions and faults must have as many rows as each other")
-    case = Case(cars, conditions, faults)
     found = _empty(len(cars))
-    for rows, gas in _batches(cars):
-        part = case.take(rows)
+    for rows, gas, made_for in _batches(cars):
+        part = Case(cars.take(rows), conditions.take(rows), faults.take(rows), made_for)
         resting = part.faults.pumping < NOT_PUMPING
         for chosen, way in ((resting, _at_rest), (~resting, _running)):
             if chosen.any():
@@ -83,12 +86,13 @@ def nominal_charge(cars: Cars, ambient_c: float = 32.0) -> FloatArray:
     NaN where no such state was found.
     """
     charge = np.full(len(cars), np.nan)
-    for rows, gas in _batches(cars):
+    for rows, gas, made_for in _batches(cars):
         n = len(rows)
         case = Case(
             replace(cars.take(rows), charge_kg=np.ones(n)),
             Conditions.workshop(np.full(n, ambient_c), cabin_load_kw=0.3),
             Faults.none(n),
+            made_for,
         )
         x, solved = _solve(gas, case, half_full=True)
         charge[rows] = np.where(solved, evaluate(gas, case, x).masses.sum(axis=-1), np.nan)
@@ -107,7 +111,7 @@ def static_pressure(cars: Cars, faults: Faults, temperature_c: FloatArray) -> Fl
     Air by Dalton's law in the volume that liquid leaves free.
     """
     pressure = np.empty(len(cars))
-    for rows, gas in _batches(cars):
+    for rows, gas, _ in _batches(cars):
         some, bad, t = cars.take(rows), faults.take(rows), temperature_c[rows]
         line, volume = gas.line(t), volumes(some)
         mass = some.charge_kg * bad.charge
@@ -120,64 +124,70 @@ def static_pressure(cars: Cars, faults: Faults, temperature_c: FloatArray) -> Fl
     return pressure
 
 
-def _batches(cars: Cars) -> list[tuple[IntArray, Fluid]]:
-    """Rows of one refrigerant, not too many at once."""
-    found: list[tuple[IntArray, Fluid]] = []
-    for name in np.unique(cars.refrigerant):
-        rows = np.flatnonzero(cars.refrigerant == name)
+def _batches(cars: Cars) -> list[tuple[IntArray, Fluid, Fluid]]:
+    """Rows of one refrigerant, not too many at once, with it and what the cars are made for."""
+    found: list[tuple[IntArray, Fluid, Fluid]] = []
+    for inside, made_for in sorted(set(zip(cars.refrigerant, cars.made_for, strict=True))):
+        rows = np.flatnonzero((cars.refrigerant == inside) & (cars.made_for == made_for))
         parts = np.array_split(rows, -(-len(rows) // AT_ONCE))
-        found += [(part, fluid(str(name))) for part in parts]
+        found += [(part, fluid(str(inside)), fluid(str(made_for))) for part in parts]
     return found
 
 
 def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
-    """First guesses: a sound loop, then hot, starved, flooded and empty ones."""
+    """First guesses: a sound loop, then hot, starved, flooded and empty ones.
+
+    Valve cars in cool weather are nearly idle, which comes second; cars with a plugged orifice are
+    held by the high-pressure switch, which comes last.
+    """
     t, n = case.conditions.ambient_c, len(case)
-    zero = np.zeros(n)
-    hot = gas.dew_temperature(case.cars.shut_off_kpa) - 4.0
-    held = np.maximum(case.cars.set_c + 2.0, t / 3.0 - 6.0)
-    wet = np.where(case.cars.orifice, -1.0, 6.0)
-    ways = (
-        (t + 14.0, held, wet),
-        (t + 24.0, held, wet),
+    cars, orifice, zero = case.cars, case.cars.orifice, np.zeros(n)
+    switch = gas.dew_temperature(cars.shut_off_kpa) - 4.0
+    held = np.maximum(cars.set_c + 2.0, t / 3.0 - 6.0)
+    idle = cars.set_c + 0.3 - np.where(cars.senses_fin, 0.1 * (t - cars.set_c), 0.0)
+    sound, *ways = (
+        (t + 14.0, held, np.where(orifice, -1.0, 6.0)),
+        (t + 24.0, held, np.where(orifice, -1.0, 6.0)),
         (t + 6.0, held - 8.0, zero + 15.0),
         (t + 9.0, t / 2.0, zero - 2.0),
         (t + 4.0, zero - 25.0, zero + 25.0),
     )
-    guess = [np.stack([*way, zero + 5.0, zero, t - 3.0], axis=-1) for way in ways]
-    for one in guess:
-        one[:, 0] = np.minimum(one[:, 0], hot)
-    return guess
+    of_valves = sound, (t + 8.0, idle, zero + 1.3), *ways
+    of_orifices = sound, *ways, (switch, t / 4.0, zero + 3.0)
+    found = []
+    for pair in zip(of_valves, of_orifices, strict=True):
+        valve, other = (np.stack([*way, zero + 5.0, zero, t - 3.0], axis=-1) for way in pair)
+        guess = np.where(orifice[:, None], other, valve)
+        guess[:, 0] = np.minimum(guess[:, 0], switch)
+        found.append(guess)
+    return found
 
 
 def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
     """Unknowns of every loop, and whether they are solved.
 
-    What no guess solves starts from the loop most like it, or is led there in steps from a mild
-    day without a fault.
+    What no guess solves starts from the loop most like it; the last few are searched one by one.
     """
     x = np.zeros((len(case), len(SCALE)))
     solved = np.zeros(len(case), bool)
-    for guess in _guesses(gas, case):
-        left = np.flatnonzero(~solved)
-        if not len(left):
-            break
-        x[left], solved[left] = _settled(gas, case.take(left), guess[left], half_full)
-    for _ in range(NEIGHBOURS):
-        left = np.flatnonzero(~solved)
-        if not len(left) or not solved.any():
-            break
-        beside = x[_neighbours(case, left, np.flatnonzero(solved))]
-        x[left], solved[left] = _settled(gas, case.take(left), beside, half_full)
-    for steps in LED:
-        left = np.flatnonzero(~solved)
-        if not len(left):
-            break
-        hard = case.take(left)
-        led = _guesses(gas, hard)[0]
-        for share in steps:
-            led, good = _settled(gas, _milder(hard, share), led, half_full)
-        x[left], solved[left] = led, good
+    guesses = _guesses(gas, case)
+
+    def settled(left: IntArray, guess: FloatArray) -> None:
+        own = Problem.of(gas, case.take(left), half_full)
+        guess = np.where(own.active | ~EXTRA, guess, 0.0)
+        x[left], solved[left] = settle(own.rates, guess, own.active, SCALE, own.bounds, MOST_STEPS)
+
+    for number, guess in enumerate(guesses):
+        if not solved.all():
+            left = np.flatnonzero(~solved)
+            settled(left, guess[left])
+        if number in BESIDE and solved.any() and not solved.all():
+            left = np.flatnonzero(~solved)
+            settled(left, x[_neighbours(case, left, np.flatnonzero(solved))])
+    whole = Problem.of(gas, case, half_full)
+    for row in map(int, np.flatnonzero(~solved)):
+        starts = np.where(whole.active | ~EXTRA, np.stack([guess[row] for guess in guesses]), 0.0)
+        x[row], solved[row] = search(whole.rates, starts, row, whole.active, SCALE, whole.bounds)
     return x, solved
 
 
@@ -193,44 +203,32 @@ def _neighbours(case: Case, left: IntArray, solved: IntArray) -> IntArray:
     return np.asarray(solved[gaps.argmin(axis=1)])
 
 
-def _milder(case: Case, share: float) -> Case:
-    """The case part of the way from a mild day without a fault."""
-    n = len(case)
-    conditions = _blend(Conditions.workshop(np.full(n, 25.0)), case.conditions, share)
-    return Case(case.cars, conditions, _blend(Faults.none(n), case.faults, share))
+@dataclass(frozen=True)
+class Problem:
+    """What the unknowns of some loops have to bring to nought."""
 
+    rates: Rates
+    active: BoolArray  # shape (6,): which unknowns matter
+    bounds: tuple[FloatArray, FloatArray]  # shape (n, 6) each
 
-def _blend(start: B, end: B, share: float) -> B:
-    """Numbers part of the way from start to end; switches and NaN as at the end."""
-    change = {}
-    for field in fields(end):
-        first, last = getattr(start, field.name), getattr(end, field.name)
-        if last.dtype == float:
-            mixed = first + share * (last - first)
-            change[field.name] = np.where(np.isnan(mixed), last, mixed)
-    return replace(end, **change)
+    @classmethod
+    def of(cls, gas: Fluid, case: Case, half_full: bool) -> "Problem":
+        """Of loops of a charge, or of loops whose receiver or accumulator is half full."""
+        cars, t = case.cars, case.conditions.ambient_c
+        zero = np.zeros(len(case))
+        low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
+        hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 100.0), gas.warmest_c)
+        high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
+        low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
 
+        def rates(x: FloatArray, rows: IntArray) -> FloatArray:
+            running = evaluate(gas, case.take(rows), x)
+            if half_full:
+                running.residuals[:, 0] = -0.01 * running.fill
+            return running.residuals
 
-def _settled(
-    gas: Fluid, case: Case, guess: FloatArray, half_full: bool
-) -> tuple[FloatArray, BoolArray]:
-    cars, t = case.cars, case.conditions.ambient_c
-    active = np.array([True, True, True, *_matters(case)])
-    zero = np.zeros(len(case))
-    low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
-    hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 100.0), gas.warmest_c)
-    high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
-    low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
-
-    def rates(x: FloatArray, rows: IntArray) -> FloatArray:
-        running = evaluate(gas, case.take(rows), x)
-        if half_full:
-            running.residuals[:, 0] = -0.01 * running.fill
-        return running.residuals
-
-    bounds = np.stack(low, axis=-1), np.stack(high, axis=-1)
-    guess = guess * np.array([1.0, 1.0, 1.0, active[3], active[4], 1.0])
-    return settle(rates, guess, active, SCALE, bounds, MOST_STEPS)
+        active = np.array([True, True, True, *_matters(case)])
+        return cls(rates, active, (np.stack(low, axis=-1), np.stack(high, axis=-1)))
 
 
 def _matters(case: Case) -> tuple[bool, bool, bool]:

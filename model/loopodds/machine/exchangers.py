@@ -2,10 +2,13 @@
 
 Shares of area are shares of the air too. With air unmixed in one passage and refrigerant mixed
 across it, an element of area da takes up C_air (1 - exp(-UA / C_air)) (T - T_air) da; integrated
-along the refrigerant this is the relation of Kays & London, Compact Heat Exchangers, for one fluid
-mixed: eff = 1 - exp(-(1 - exp(-NTU_air)) C_air / C_ref), and it gives every border in closed form.
-Temperatures in degC, enthalpies in kJ/kg, flows in kg/s, conductances in kW/K. Two-phase mixtures
-slip as of Zivi, J. Heat Transfer 86 (1964) 247.
+along the refrigerant this is the relation of Kays & London, Compact Heat Exchangers, for cross flow
+with one fluid mixed: eff_ref = 1 - exp(-(1 - exp(-NTU_air)) C_air / C_ref) (from memory; as in
+Mitchell & Braun 2012, table 13.1, read as an open library repeats it), and it gives every border in
+closed form.
+Temperatures in degC, enthalpies in kJ/kg, flows in kg/s, conductances in kW/K. Coefficients of heat
+transfer are not worked out: conductances are sizes of a car (`population`). Two-phase mixtures slip
+as of Zivi, J. Heat Transfer 86 (1964) 247 (from memory).
 """
 
 from dataclasses import dataclass
@@ -34,7 +37,10 @@ def air_conductance(air_capacity: FloatArray, ua: FloatArray) -> FloatArray:
 
 
 def zivi_void(quality: FloatArray, line: Line) -> FloatArray:
-    """Void fraction of Zivi (1964): 1 / (1 + (1 - x) / x (rho_g / rho_f)^(2/3))."""
+    """Void fraction of Zivi (1964): 1 / (1 + (1 - x) / x (rho_g / rho_f)^(2/3)) (from memory).
+
+    Slip ratio (rho_f / rho_g)^(1/3): least flux of kinetic energy in annular flow.
+    """
     slip = (line.rho_g / line.rho_f) ** (2.0 / 3.0)
     return quality / (quality + slip * (1.0 - quality))
 
@@ -90,7 +96,8 @@ def condense(
     """
     vapour, both, liquid = conductances
     lift = smooth_positive(line.t - air_c, 0.1)
-    # Desuperheating; without superheat the logarithm is nought and no area is taken.
+    # Desuperheating, C dT/da = -G (T - T_air): the relation at the head of this module solved for
+    # the area. Without superheat the logarithm is nought and no area is taken.
     superheat = np.maximum(hot_c - line.t, 0.0)
     cp = np.maximum(entering.over, 0.0) / np.maximum(superheat, TINY)
     needed = flow * cp / vapour * np.log1p(superheat / lift)
@@ -98,12 +105,13 @@ def condense(
     dry = np.clip(dry, 0.0, area)
     left = np.expm1((needed - dry) * vapour / np.maximum(flow * cp, TINY)) * lift
     over = entering.over * np.clip(left / np.maximum(superheat, TINY), 0.0, 1.0)
-    # Two phases: quality falls evenly with area.
+    # Two phases at one temperature, G (T - T_air) for each area (Kays & London, C* = 0): quality
+    # falls evenly with it.
     room = np.maximum(area - dry, 0.0)
     needed = flow * (line.h_g - line.h_f) * entering.quality / (both * lift)
     wet = np.clip(smooth_min(needed, room, 0.002), 0.0, room)
     quality = entering.quality * np.clip(1.0 - wet / np.maximum(needed, TINY), 0.0, 1.0)
-    # The rest holds liquid.
+    # The rest holds liquid: the same relation solved for the outlet.
     rest = area - dry - wet
     liquid_in = np.minimum(entering.liquid_c, line.t)
     cooled = air_c + (liquid_in - air_c) * np.exp(-liquid * rest / (flow * line.cp_f))

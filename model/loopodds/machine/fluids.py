@@ -2,8 +2,9 @@
 
 Temperatures in degC, pressures in kPa absolute, enthalpies in kJ/kg, entropies in kJ/(kg K),
 densities in kg/m3. Vapour is addressed by its dew temperature and its enthalpy above saturation, so
-that every state of the cycle follows from its neighbour without a search. CoolProp is needed to
-build the grids and never afterwards.
+that every state of the cycle follows from its neighbour without a search. CoolProp (Bell and
+others, Ind. Eng. Chem. Res. 53 (2014) 2498, from memory) is needed to build the grids and never
+afterwards.
 """
 
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from importlib import import_module
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from loopodds.base.arrays import FloatArray
 from loopodds.physics.saturation import Cubic
@@ -20,6 +22,9 @@ KELVIN = 273.15
 COLDEST_C = -70.0
 BELOW_CRITICAL_K = 1.5
 """The grids end here: no car runs nearer to the critical point, its pressure switch sees to it."""
+
+MIXTURE_BELOW_K = 8.0
+"""Those of mixtures end below the least critical temperature of their parts by as much more."""
 
 LINE_STEP_K, VAPOUR_STEP_K = 0.25, 1.0
 ENTHALPY_STEP, HOTTEST_ENTHALPY = 2.0, 200.0
@@ -58,7 +63,7 @@ class Fluid:
         """Saturation properties at temperatures [degC]; outside the grid those of its end."""
         t = np.clip(t, COLDEST_C, self.warmest_c)
         at = (t - COLDEST_C) / LINE_STEP_K
-        low = np.minimum(np.nan_to_num(at).astype(np.int64), len(self._line) - 2)
+        low = _steps(at, len(self._line) - 2)
         share = (at - low)[..., None]
         row = self._line[low]
         row += share * (self._line[low + 1] - row)
@@ -70,7 +75,7 @@ class Fluid:
         steps = len(self._temperature) - 1
         at = (np.log(np.maximum(p, 1e-3)) - first) * (steps / (last - first))
         at = np.clip(at, 0.0, steps)
-        low = np.minimum(np.nan_to_num(at).astype(np.int64), steps - 1)
+        low = _steps(at, steps - 1)
         t = self._temperature[low]
         return np.asarray(t + (at - low) * (self._temperature[low + 1] - t))
 
@@ -111,11 +116,17 @@ def _points(end: float, step: float = ENTHALPY_STEP) -> int:
     return round(end / step) + 1
 
 
+def _steps(at: FloatArray, last: int) -> NDArray[np.int64]:
+    """Whole steps of a place on a grid, from 0 to the last; of NaN any, as NaN comes out of it."""
+    with np.errstate(invalid="ignore"):
+        whole = at.astype(np.int64)
+    return np.minimum(np.maximum(whole, 0), last)
+
+
 def _bilinear(grid: FloatArray, t: FloatArray, at: FloatArray, points: int) -> FloatArray:
     """Rows of a grid over dew temperature and a second axis, its place given in steps."""
     row = (t - COLDEST_C) / VAPOUR_STEP_K
-    i = np.clip(row.astype(np.int64), 0, len(grid) // points - 2)
-    j = np.clip(at.astype(np.int64), 0, points - 2)
+    i, j = _steps(row, len(grid) // points - 2), _steps(at, points - 2)
     u, v = (row - i)[..., None], (at - j)[..., None]
     k = i * points + j
     low, high = grid[k], grid[k + points]
@@ -137,30 +148,92 @@ def fluid(name: str) -> Fluid:
     """
     library: Any = import_module("CoolProp")
     parts, shares = _parts(name)
-    state: Any = library.AbstractState("HEOS", "&".join(parts))
     if shares:
-        state.set_mole_fractions(shares)
-        warmest = min(_critical_c(part) for part in parts) - 10.0
-    else:
-        warmest = state.T_critical() - KELVIN
-    rows = int((warmest - BELOW_CRITICAL_K - COLDEST_C) / VAPOUR_STEP_K)
-    warmest = COLDEST_C + rows * VAPOUR_STEP_K
-    temperatures = np.linspace(COLDEST_C, warmest, round(rows * VAPOUR_STEP_K / LINE_STEP_K) + 1)
-    line = np.array([_saturated(state, library, t) for t in temperatures])
-    logs = np.linspace(line[0, 0], line[-1, 0], 2001)
-    inverse = np.interp(logs, line[:, 0], temperatures) if shares else _inverse(line, logs)
-    dew = np.linspace(COLDEST_C, warmest, rows + 1)
+        return _mixture(name, library, parts, np.array(shares))
+    state: Any = library.AbstractState("HEOS", name)
+    rows = int((state.T_critical() - KELVIN - BELOW_CRITICAL_K - COLDEST_C) / VAPOUR_STEP_K)
+    dew = COLDEST_C + VAPOUR_STEP_K * np.arange(rows + 1)
+    line = np.array([_saturated(state, library, t) for t in _temperatures(dew[-1])])
     sheets = [_vapour_row(state, library, t) for t in dew]
+    logs = np.linspace(line[0, 0], line[-1, 0], 2001)
     return Fluid(
         name=name,
         molar_mass=state.molar_mass() * 1e3,
-        warmest_c=warmest,
+        warmest_c=float(dew[-1]),
         _line=line,
-        _temperature=inverse,
+        _temperature=_inverse(line, logs),
         _log_ends=(float(logs[0]), float(logs[-1])),
         _vapour=np.concatenate([vapour for vapour, _ in sheets]),
         _isentrope=np.concatenate([isentrope for _, isentrope in sheets])[:, None],
     )
+
+
+def _mixture(name: str, library: Any, parts: list[str], shares: FloatArray) -> Fluid:
+    """A mixture: its saturation line from the library, and of an ideal one where it has no rule.
+
+    Towards the critical point the library fails at some temperatures; from the first of them on the
+    ideal line goes on, moved to meet it. Vapour is that of the parts at the temperature of the dew
+    line, added by mass (an ideal mixture; crude where they boil far apart): what the library finds
+    of superheated mixtures fails near the dew line of many.
+    """
+    pure = [fluid(part) for part in parts]
+    molar = np.array([gas.molar_mass for gas in pure])
+    mass = shares * molar / (shares @ molar)
+    warmest = min(gas.warmest_c for gas in pure) - MIXTURE_BELOW_K
+    temperatures = _temperatures(warmest)
+    line = _raoult([gas.line(temperatures) for gas in pure], shares, mass)
+    real = np.array(_real(library, parts, shares, temperatures))
+    if len(real):
+        line = np.concatenate([real, line[len(real) :] + real[-1] - line[len(real) - 1]])
+    logs = np.linspace(line[0, 0], line[-1, 0], 2001)
+    rows = round((warmest - COLDEST_C) / VAPOUR_STEP_K) + 1
+
+    def added(grid: str, points: int) -> FloatArray:
+        grids = [getattr(gas, grid)[: rows * points] for gas in pure]
+        return np.asarray(np.tensordot(mass, grids, 1))
+
+    return Fluid(
+        name=name,
+        molar_mass=float(shares @ molar),
+        warmest_c=warmest,
+        _line=line,
+        _temperature=np.interp(logs, line[:, 0], temperatures),
+        _log_ends=(float(logs[0]), float(logs[-1])),
+        _vapour=added("_vapour", _points(HOTTEST_ENTHALPY)),
+        _isentrope=added("_isentrope", _points(HIGHEST_ENTROPY, ENTROPY_STEP)),
+    )
+
+
+def _real(
+    library: Any, parts: list[str], shares: FloatArray, temperatures: FloatArray
+) -> list[list[float]]:
+    """Rows of the saturation line of a mixture up to the first that the library does not find."""
+    rows: list[list[float]] = []
+    try:
+        state = library.AbstractState("HEOS", "&".join(parts))
+        state.set_mole_fractions(shares.tolist())
+        for t in temperatures:
+            rows.append(_saturated(state, library, t))
+    except ValueError:
+        pass
+    return rows
+
+
+def _raoult(lines: list[Line], shares: FloatArray, mass: FloatArray) -> FloatArray:
+    """Saturation line of an ideal mixture, columns of `LINE`: Raoult's law with ideal vapour.
+
+    Bubble pressure is the sum of x p of the parts; enthalpies and volumes add by mass, the vapour
+    of a part filling p_i / p of its own saturated volume.
+    """
+    p = np.tensordot(shares, [line.p for line in lines], 1)
+    added = {of: np.tensordot(mass, [getattr(line, of) for line in lines], 1) for of in LINE[1:]}
+    added["rho_f"] = 1.0 / np.tensordot(mass, [1.0 / line.rho_f for line in lines], 1)
+    added["rho_g"] = p / np.tensordot(mass, [line.p / line.rho_g for line in lines], 1)
+    return np.stack([np.log(p), *added.values()], axis=-1)
+
+
+def _temperatures(warmest: float) -> FloatArray:
+    return np.arange(COLDEST_C, warmest + 0.5 * LINE_STEP_K, LINE_STEP_K)
 
 
 def _parts(name: str) -> tuple[list[str], list[float]]:
@@ -171,12 +244,6 @@ def _parts(name: str) -> tuple[list[str], list[float]]:
         if share:
             shares.append(float(share))
     return parts, shares
-
-
-def _critical_c(name: str) -> float:
-    import CoolProp.CoolProp as cp
-
-    return float(cp.PropsSI("Tcrit", name)) - KELVIN
 
 
 def _saturated(state: Any, library: Any, t: float) -> list[float]:

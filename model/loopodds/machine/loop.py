@@ -48,10 +48,16 @@ class Case:
     cars: Cars
     conditions: Conditions
     faults: Faults
+    made_for: Fluid  # what their valves and pressure controls are set for
 
     def take(self, rows: IntArray | BoolArray) -> "Case":
         """The same for some of the rows."""
-        return Case(self.cars.take(rows), self.conditions.take(rows), self.faults.take(rows))
+        parts = self.cars.take(rows), self.conditions.take(rows), self.faults.take(rows)
+        return Case(*parts, self.made_for)
+
+    def felt(self, fluid: Fluid, line: Line) -> FloatArray:
+        """Boiling temperature [degC] that a control makes of a pressure of what is in the loop."""
+        return line.t if fluid is self.made_for else self.made_for.dew_temperature(line.p)
 
     def __len__(self) -> int:
         return len(self.cars)
@@ -108,7 +114,8 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     leaving_k, _, _ = fluid.vapour(line_s, over)
     fin = suction_c + 0.12 * (inlet - suction_c) + 0.5 * leaving_k
     set_c = np.where(faults.control_failed, -60.0, cars.set_c)
-    share = machines.share_of_stroke(suction_c, fin, set_c, cars.band_k, cars.senses_fin)
+    felt_c = case.felt(fluid, line_s)
+    share = machines.share_of_stroke(felt_c, fin, set_c, cars.band_k, cars.senses_fin)
     share = share * machines.shut_off_share(high, cars.shut_off_kpa)
     turning = np.where(cars.compressor == machines.ELECTRIC, speed * share, speed)
     ratio = np.maximum(high / low, 1.0)
@@ -139,7 +146,10 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     over_e = h_out - line_e.h_g
     superheat, _, _ = fluid.vapour(line_e, over_e)
     signed = superheat + np.minimum(over_e, 0.0) / CP_VAPOUR
-    opening = machines.valve_opening(signed, line_e.t, cars.static_k, cars.to_full_k, cars.limit_c)
+    # The bulb feels the pipe's temperature, the diaphragm the pressure, as of its own refrigerant.
+    felt_c = case.felt(fluid, line_e)
+    above = signed + line_e.t - felt_c
+    opening = machines.valve_opening(above, felt_c, cars.static_k, cars.to_full_k, cars.limit_c)
     opening = np.where(np.isnan(faults.valve_stuck), opening, faults.valve_stuck)
     area = cars.metering_area * np.where(cars.orifice, 1.0, opening) * faults.metering_free
     line_area = cars.line_area * (1.0 - faults.line_closed)
@@ -174,6 +184,7 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
 
     # What is left over
     rest = _low_side(cars, line_e, boiling, over_e)
+    # Densities times volumes; two-phase parts by Zivi's void fraction (`exchangers`).
     # Oil takes up refrigerant by its pressure against saturation at its own temperature (Raoult's
     # form), three tenths of its mass when saturated; from memory for PAG.
     dissolved = 0.3 * cars.oil_kg * low / fluid.line(suction_c + suction_k).p
@@ -183,7 +194,9 @@ def evaluate(fluid: Fluid, case: Case, x: FloatArray) -> Running:
     fill = np.where(cars.orifice, rest[2], fill)
     given = cars.charge_kg * faults.charge
     moles = COLLECTED * faults.air * cars.charge_kg / (28.965e-3)
+    # Air by the ideal gas law in the room that liquid leaves (Dalton).
     pushed = moles * 8.314462618e-3 * (condensing + KELVIN) / air_room
+    # Effectiveness by definition, the vapour's capacity the lesser (Kays & London).
     exchange = cars.exchanger * CP_VAPOUR * (leaving.liquid_c - suction_c - leaving_k)
     shell = cars.cabin_ua + at.doors_open * DOORS_KW_PER_K
     balance = shell * at.ambient_c + at.cabin_load_kw + capacity * vent

@@ -31,7 +31,8 @@ def volumetric_efficiency(
 ) -> FloatArray:
     """Clearance volume re-expands: best - c ((p_d / p_s)^(1 / 1.1) - 1), less with speed.
 
-    The clearance relation of Stoecker & Jones, Refrigeration and Air Conditioning; sizes as of
+    The clearance relation 1 - c (r^(1/n) - 1) of Stoecker & Jones, Refrigeration and Air
+    Conditioning (from memory; the same in many text books), n = 1.1 for a halocarbon; sizes as of
     published car compressors, from memory: 0.55 to 0.8 at 30 rev/s and a ratio of 6. Speed takes
     0.1 per 50 rev/s above 25.
     """
@@ -100,14 +101,18 @@ def valve_opening(
 
     Shut below the static superheat, then in proportion until full (valve characteristic of the
     ASHRAE Handbook, Refrigeration); above the limit (MOP) each kelvin of evaporating temperature
-    asks for one more of superheat. Both corners are rounded; a closed valve still weeps.
+    asks for one more of superheat (from memory). Both corners are rounded; a closed valve still
+    weeps.
     """
     above = superheat_k - static_k - smooth_positive(evaporating_c - limit_c, 0.2)
     return ramp(above / to_full_k)
 
 
 def inlet_density(h: FloatArray, line: Line) -> FloatArray:
-    """Density in front of a passage: liquid, or homogeneous mixture once vapour is in it."""
+    """Density in front of a passage: liquid, or homogeneous mixture once vapour is in it.
+
+    1 / rho = x / rho_g + (1 - x) / rho_f, no slip (homogeneous model; by definition).
+    """
     quality = smooth_positive((h - line.h_f) / (line.h_g - line.h_f), 1e-3)
     quality = np.minimum(quality, 1.0)
     return 1.0 / (quality / line.rho_g + (1.0 - quality) / line.rho_f)
@@ -116,7 +121,7 @@ def inlet_density(h: FloatArray, line: Line) -> FloatArray:
 def passage_flow(
     area: FloatArray, density: FloatArray, before_kpa: FloatArray, behind_kpa: FloatArray
 ) -> FloatArray:
-    """Orifice equation: m = C A sqrt(2 rho dp); Bernoulli."""
+    """Orifice equation: m = C A sqrt(2 rho dp); Bernoulli, C from practice (`DISCHARGE`)."""
     fall = smooth_positive(before_kpa - behind_kpa, 1.0)
     return np.asarray(DISCHARGE * area * np.sqrt(2.0 * density * fall * 1e3))
 
@@ -125,8 +130,10 @@ def choked_pressure(evaporating_kpa: FloatArray, saturation_kpa: FloatArray) -> 
     """Pressure that an orifice tube works against.
 
     Liquid chokes as it begins to flash: the pressure at the throat does not fall below a share of
-    the saturation pressure of what comes in. The form of Kim & O'Neal, ASHRAE Transactions 100
-    (1994) part 1, with a constant share in place of their fit, whose figures could not be read.
+    the saturation pressure of what comes in. That short tubes choke below the saturation pressure
+    of the temperature upstream is measured for R22 and R134a (Kim & O'Neal, Int. J. Refrigeration
+    18 (1995) 447, abstract); the form is that of Kim & O'Neal, ASHRAE Transactions 100 (1994) part
+    1 (from memory), with a constant share in place of their fit, whose figures could not be read.
     """
     return np.maximum(evaporating_kpa, FLASHING * saturation_kpa)
 

@@ -23,7 +23,10 @@ def air_pressure(altitude_m: FloatArray) -> FloatArray:
 
 
 def vapour_pressure(t: FloatArray) -> FloatArray:
-    """Saturation over water [kPa], Magnus form: 0.6112 exp(17.62 t / (243.12 + t)) (WMO 8)."""
+    """Saturation over water [kPa], Magnus form: 0.6112 exp(17.62 t / (243.12 + t)).
+
+    Constants of the WMO guide no. 8 for -45 to 60 degC (from memory, repeated in published code).
+    """
     return np.asarray(0.6112 * np.exp(17.62 * t / (243.12 + t)))
 
 
@@ -34,7 +37,7 @@ def saturated_humidity(t: FloatArray, p: FloatArray) -> FloatArray:
 
 
 def humidity_ratio(t: FloatArray, relative_pct: FloatArray, p: FloatArray) -> FloatArray:
-    """Humidity ratio at a relative humidity [%]."""
+    """Humidity ratio at a relative humidity [%]: 0.62198 p_w / (p - p_w) (ASHRAE Fundamentals)."""
     steam = vapour_pressure(t) * relative_pct / 100.0
     return WATER_TO_AIR * steam / (p - steam)
 
@@ -63,9 +66,10 @@ def coil(
 ) -> Coil:
     """Heat and outlet of a coil at one refrigerant temperature: the greater of dry and wet.
 
-    Braun, Klein & Mitchell, ASHRAE Transactions 95 (1989) part 1: a wet coil is a dry one with
-    enthalpy in place of temperature; NTU* = NTU_o / (1 + (c_s / c_p) UA_o / UA_i), c_s the slope
-    of the enthalpy of saturated air, and against an evaporating refrigerant eff = 1 - exp(-NTU*).
+    Braun, Klein & Mitchell, ASHRAE Transactions 95 (1989) part 1 (from memory): a wet coil is a
+    dry one with enthalpy in place of temperature; NTU* = NTU_o / (1 + (c_s / c_p) UA_o / UA_i), c_s
+    the slope of the enthalpy of saturated air, and against an evaporating refrigerant
+    eff = 1 - exp(-NTU*).
     The coil is taken as wholly dry or wholly wet, whichever moves more heat, as they recommend.
 
     Args:

@@ -152,6 +152,7 @@ def _draw(
     orifice = device == "orifice"
     cars = Cars(
         refrigerant=np.full(n, refrigerant),
+        made_for=np.full(n, refrigerant),
         charge_kg=np.ones(n),
         compressor=np.full(n, COMPRESSORS[compressor]),
         set_c=_set_points(compressor, compressor == "fixed" and orifice, n, rng, spread),
