@@ -21,7 +21,7 @@ CHARGE: Mapping[str, Range] = {
     "low": (0.40, 0.70),
     "very_low": (0.15, 0.40),
     "slightly_high": (1.10, 1.25),
-    "high": (1.25, 1.50),
+    "high": (1.25, 1.80),
 }
 """Borders as the description of the charge states them."""
 
@@ -33,9 +33,9 @@ CONDENSER_AIRFLOW: Mapping[str, Range] = {
     "reduced": (0.4, 0.75),
     "blocked": (0.12, 0.4),
 }
-PUMPING: Mapping[str, Range] = {"full": (0.95, 1.0), "weak": (0.25, 0.75), "none": (0.0, 0.02)}
+PUMPING: Mapping[str, Range] = {"full": (0.95, 1.0), "weak": (0.15, 0.60), "none": (0.0, 0.02)}
 FEED: tuple[str, ...] = ("normal", "reduced", "starved", "flooded", "held_up")
-REDUCED, STARVED = (0.35, 0.65), (0.06, 0.30)
+REDUCED, STARVED = (0.45, 0.75), (0.10, 0.50)
 """Share that is left of the flow area the car needs in its test: see `_feed`."""
 
 FLOODED = (0.85, 1.3)
