@@ -77,10 +77,10 @@ def published_span(quantity, ambient_c):
 @pytest.mark.parametrize("ambient", [27.0, 32.0, 38.0, 43.0])
 @pytest.mark.parametrize("kind", KINDS)
 def test_sound_cars_read_inside_published_service_tables(kind, ambient):
-    """Two to nine tables of `gauge_tables.toml` for each temperature; they lie up to 11 bar apart on
-    the high side, so that the median car inside their span is the least to ask (cell by cell they
-    are judged where the network is calibrated). No table is known to be of an electric compressor:
-    its low side lies up to 0.6 bar above all of them at 43 degC."""
+    """Two to nine tables of `gauge_tables.toml` for each temperature; they lie up to 11 bar apart
+    on the high side, so that the median car inside their span is the least to ask (cell by cell
+    they are judged where the network is calibrated). No table is known to be of an electric
+    compressor: its low side lies up to 0.6 bar above all of them at 43 degC."""
     readings = sound(kind, ambient)
     above = 0.6 if kind == ("electric", "valve") else 0.0
     low, high = published_span("high_side_bar", ambient)
