@@ -219,7 +219,7 @@ class Problem:
         low = [t - 30.0, zero - 68.0, zero - 35.0, zero - 20.0]
         hot = np.minimum(gas.dew_temperature(cars.shut_off_kpa + 100.0), gas.warmest_c)
         high = [hot, np.minimum(t + 5.0, gas.warmest_c - 5.0), zero + 120.0, zero + 60.0]
-        low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 40.0]
+        low, high = [*low, zero, zero - 20.0], [*high, zero + 3000.0, t + 90.0]
 
         def rates(x: FloatArray, rows: IntArray) -> FloatArray:
             running = evaluate(gas, case.take(rows), x)

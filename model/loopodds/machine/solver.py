@@ -109,7 +109,9 @@ def search(
         return np.asarray(rates(x[None], number)[0, active])
 
     for guess in guesses:
-        found = root(left, guess[active] / scale[active], method="lm", tol=1e-12)
+        # Its trials know no bounds: what overflows there is found wanting and shortened.
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            found = root(left, guess[active] / scale[active], method="lm", tol=1e-12)
         x = guess.copy()
         x[active] = found.x * scale[active]
         inside = bool(((low <= x) & (x <= high))[active].all())
