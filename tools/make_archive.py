@@ -20,7 +20,7 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.units import column_unit
 from loopodds.diagnosis.model import Context, Model
 from loopodds.diagnosis.simulation import SimulatedCars, brought_in_for, simulate
-from loopodds.inspection.encoding import BANDS, encode
+from loopodds.inspection.encoding import encode
 from loopodds.inspection.gauges import NAMEPLATES
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
@@ -79,12 +79,13 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
     words: dict[str, IntArray] = {}
     residuals: dict[str, FloatArray] = {}
     states: dict[str, IntArray] = {}
-    cool = (numbers["ambient_c"] < BANDS["weather"][1][0]).astype(int)
-    kinds = np.stack([*choices.values(), cool], axis=1)
+    weather = model.knowledge.contexts["weather"]
+    band = np.searchsorted(weather.edges, numbers["ambient_c"], side="right")
+    kinds = np.stack([*choices.values(), band], axis=1)
     for kind in np.unique(kinds, axis=0):
         where = np.flatnonzero((kinds == kind).all(axis=1))
         context = {name: CHOICES[name][i] for name, i in zip(choices, kind, strict=False)}
-        context["weather"] = ("warm", "cool")[kind[-1]]
+        context["weather"] = weather.values[kind[-1]]
         cars = _coming(model, context, len(where), rng)
         for target, source in (
             (words, cars.evidence.codes),

@@ -13,6 +13,10 @@ from loopodds.base.phrases import (
 )
 from loopodds.base.spreadsheets import safe_cell as safe_cell
 from loopodds.base.units import format_quantity as format_quantity, parse_quantity as parse_quantity
+from loopodds.physics.published import (
+    FaultEffect as FaultEffect, PublishedTable as PublishedTable, fault_effects as fault_effects,
+    published_tables as published_tables,
+)
 from loopodds.physics.refrigerants import refrigerant as refrigerant
 from loopodds.inference.bif import write_bif as write_bif
 from loopodds.knowledge.assembly import build_network as build_network

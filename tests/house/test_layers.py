@@ -17,6 +17,7 @@ MODEL = ROOT / "model" / "loopodds"
 ROOMS = (
     "base",
     "physics",
+    "machine",
     "inference",
     "knowledge",
     "inspection",

@@ -46,18 +46,34 @@ def test_a_shift_of_the_tables_holds_where_the_gauge_says_nothing(tmp_path: Path
     assert mean_of(knowledge, "low_side", **{faults[0]: state}) == -3
 
 
+def shift_line(fault: str, state: str, kelvin: float) -> dict[str, Any]:
+    return {"gauge": "low_side", "shifts": {"parent": fault, "shift": {state: [kelvin, 1.0]}}}
+
+
+def pair_line(kelvin: float, **states: str) -> dict[str, Any]:
+    return {"gauge": "low_side", "together": {"states": states, "shift": kelvin}}
+
+
 def test_two_states_together_move_a_gauge_by_more_than_their_sum(tmp_path: Path) -> None:
+    small = Knowledge(SMALL)
+    hidden = small.of_kind("fault", "history")
+    one, other = [name for name in hidden if name != "charge"][:2]
+    a, b = small.node(one).states[1], small.node(other).states[1]
+    both = {one: a, other: b}
+    lines = (shift_line(one, a, -3.0), shift_line(other, b, 4.0), pair_line(5.0, **both))
+    knowledge = with_tables(tmp_path, *lines)
+    assert mean_of(knowledge, "low_side", **{one: a}) == -3
+    assert mean_of(knowledge, "low_side", **both) == -3 + 4 + 5
+
+
+def test_what_tables_add_to_a_pair_falls_with_the_shift_that_is_outranked(tmp_path: Path) -> None:
     small = Knowledge(SMALL)
     fault = next(name for name in small.of_kind("fault") if name != "charge")
     state = small.node(fault).states[1]
-    shift = {"gauge": "low_side", "shifts": {"parent": fault, "shift": {state: [-3.0, 1.0]}}}
-    both = {
-        "gauge": "low_side",
-        "together": {"states": {"charge": "very_low", fault: state}, "shift": 5.0},
-    }
-    knowledge = with_tables(tmp_path, shift, both)
-    assert mean_of(knowledge, "low_side", charge="very_low") == -15
-    assert mean_of(knowledge, "low_side", charge="very_low", **{fault: state}) == -15 - 3 + 5
+    both = {"charge": "very_low", fault: state}
+    knowledge = with_tables(tmp_path, shift_line(fault, state, -3.0), pair_line(5.0, **both))
+    # readings.toml says -15 of the charge: the pair was worked out for another shift of it
+    assert mean_of(knowledge, "low_side", **both) == -15 - 3
 
 
 def test_a_table_without_grounds_of_its_own_has_those_of_the_file(tmp_path: Path) -> None:

@@ -194,6 +194,7 @@ def _gauge_lines(node: Gauge) -> Iterator[Line]:
         for state, (mean, spread) in shift.shift.items():
             text = f"{mean:+g} {unit}{_spread(spread)}"
             yield ((f"{shift.parent} {state}{where}", text), shift.grounds_in(node))
+    yield from _table_lines(node)
     for override in node.overrides:
         mean, spread = override.shift
         text = f"{mean:+g} {unit} whatever else{_spread(spread)}"
@@ -203,6 +204,30 @@ def _gauge_lines(node: Gauge) -> Iterator[Line]:
     misread = f"{100 * slips.share:g} % of readings, spread {slips.spread:g} {unit}"
     yield (("misreadings", misread), node.grounds)
     yield (("words", _words(node)), node.grounds)
+
+
+def _table_lines(node: Gauge) -> Iterator[Line]:
+    """What is worked out for a gauge, as far as it holds: kinds of car, and the reach of shifts."""
+    if node.tables is None:
+        return
+    kinds, unit = node.tables.sound, node.scale
+    if kinds:
+        over = ", ".join(spaced(name) for name in kinds[0].over)
+        text = f"worked out for {len(kinds)} kinds of car over {over}: see loopodds gauges"
+        yield (("sound", text), kinds[0].grounds_in(node))
+    own = {shift.parent for shift in node.shifts if not shift.when}
+    reach: dict[tuple[str, str], list[float]] = {}
+    for shift in node.tables.shifts:
+        for state, (mean, _) in shift.shift.items():
+            if shift.parent not in own:
+                reach.setdefault((shift.parent, state), []).append(mean)
+    grounds = node.tables.shifts[0].grounds_in(node) if node.tables.shifts else node.grounds
+    for (parent, state), means in reach.items():
+        text = f"{min(means):+g} to {max(means):+g} {unit} by kind of car and weather"
+        yield ((f"{parent} {state}", text), grounds)
+    if node.tables.together:
+        text = f"{len(node.tables.together)} pairs of states add to their sum"
+        yield (("together", text), grounds)
 
 
 def _spread(spread: float) -> str:

@@ -38,7 +38,8 @@ class GaugeNode:
 
     ``mean`` and ``spread`` have shape (*parent cards); the misreading has weight ``share`` and
     is Gaussian around the sound value (zero) with standard deviation ``wide``. ``states`` are the
-    words for the intervals between ``cuts``.
+    words for the intervals between ``cuts``; who says a word compares by eye, which adds
+    ``word_doubt`` (standard deviation) to both.
     """
 
     name: str
@@ -49,6 +50,7 @@ class GaugeNode:
     share: float
     wide: float
     cuts: tuple[float, ...]
+    word_doubt: float = 0.0
 
     @cached_property
     def word_table(self) -> FloatArray:
@@ -60,8 +62,8 @@ class GaugeNode:
             np.stack([self.mean.ravel(), self.spread.ravel()], 1), axis=0, return_inverse=True
         )
         edges = np.array([-np.inf, *self.cuts, np.inf])
-        near = normal_cdf((edges - pairs[:, :1]) / pairs[:, 1:])
-        far = normal_cdf(edges / self.wide)
+        near = normal_cdf((edges - pairs[:, :1]) / np.hypot(pairs[:, 1:], self.word_doubt))
+        far = normal_cdf(edges / np.hypot(self.wide, self.word_doubt))
         table = np.diff((1 - self.share) * near + self.share * far, axis=-1)[pair.ravel()]
         table = table.reshape(*self.mean.shape, -1)
         table.flags.writeable = False

@@ -242,12 +242,14 @@ def _from_words(node: GaugeNode, by_word: FloatArray) -> GaugeSlopes:
 def _word_slopes(node: GaugeNode) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, FloatArray]]:
     """Of every word, near and far: its probability, and the slopes of that."""
     edges = np.array([-np.inf, *node.cuts, np.inf])
-    mean, spread, pair = _pairs(node)
+    mean, own, pair = _pairs(node)
+    spread = np.hypot(own, node.word_doubt)
     z = (edges - mean[:, None]) / spread[:, None]
     each = np.diff(normal_cdf(z)), *_interval_slopes(z, spread[:, None])
     near = tuple(part[pair].reshape(*node.mean.shape, -1) for part in each)
-    far = edges / node.wide
-    return near, (np.diff(normal_cdf(far)), _interval_slopes(far, np.array([node.wide]))[1])
+    wide = np.hypot(node.wide, node.word_doubt)
+    far = edges / wide
+    return near, (np.diff(normal_cdf(far)), _interval_slopes(far, np.array([wide]))[1])
 
 
 def _interval_slopes(z: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:

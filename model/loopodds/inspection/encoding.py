@@ -36,8 +36,9 @@ STATED = (
     "setting", "expansion", "compressor", "refrigerant",
     "sight_glass", "internal_heat_exchanger", "rear_evaporator",
 )  # fmt: skip
-# the number that a context follows from, and where its values part, lowest first [degC, min, m].
-# Under 18 degC a sound loop may show bubbles and short cycles; engineering estimate
+# the number that a context follows from, and where its values part, lowest first [degC, min, m],
+# unless the knowledge says otherwise. Under 18 degC a sound loop may show bubbles and short cycles;
+# engineering estimate
 BANDS: Mapping[str, tuple[str, tuple[float, ...]]] = {
     "weather": ("ambient_c", (18.0,)),
     "age": ("age_min", (6 * YEAR_MIN, 11 * YEAR_MIN, 16 * YEAR_MIN)),
@@ -107,14 +108,16 @@ def _contexts(batch: InspectionBatch, knowledge: Knowledge) -> Contexts:
     codes = {name: batch.choice(name) for name in STATED}
     complains = _has_complaint(batch, knowledge) & (codes["setting"] < 0)
     codes["setting"] = np.where(complains, CHOICES["setting"].index(COMPLAINT), codes["setting"])
-    for name, (number, edges) in BANDS.items():
-        value = batch.number(number)
-        codes[name] = np.where(np.isnan(value), -1, np.searchsorted(edges, value, side="right"))
     known = {
         name: knowledge.contexts[name].values if name in knowledge.contexts else ()
         for name in CONTEXTS
     }
     ours: dict[str, tuple[str, ...]] = {**CHOICES, **BAND_NAMES}
+    for name, (number, edges) in BANDS.items():
+        value = batch.number(number)
+        if name in knowledge.contexts and knowledge.contexts[name].edges:
+            edges, ours[name] = knowledge.contexts[name].edges, known[name]
+        codes[name] = np.where(np.isnan(value), -1, np.searchsorted(edges, value, side="right"))
     for name in CONTEXTS:
         if name in OPTIONAL and not known[name]:
             codes[name] = np.full(batch.rows, -1)

@@ -101,8 +101,9 @@ def node_arrays(
         spread = np.sqrt(second - mean**2)
         slips = node.misreading
         return GaugeNode(
-            node.name, node.states, parents, mean, spread, slips.share, slips.spread, node.cuts
-        )
+            node.name, node.states, parents, mean, spread, slips.share, slips.spread, node.cuts,
+            node.word_doubt,
+        )  # fmt: skip
     tables = [share * table_array(node.in_context(full), states) for share, full in settled]
     parents = _same_parents(node, settled)
     return Discrete(node.name, node.states, parents, sum(tables, np.zeros(())))
@@ -196,8 +197,11 @@ def gauge_array(
             for parent in parents
         )
 
+    own = {shift.parent for shift in node.shifts if matches(shift.when, context)}
     for pair in node.pairs():
-        if matches(pair.when, context):
+        # what tables add to a sum holds for their own shifts only
+        outranked = pair not in node.together and not own.isdisjoint(pair.states)
+        if matches(pair.when, context) and not outranked:
             mean[where(pair.states)] += pair.shift
     for override in node.overrides:
         value, spread = override.shift

@@ -99,9 +99,9 @@ class Together(Block, frozen=True, kw_only=True):
 class Sound(Block, frozen=True, kw_only=True):
     """What a sound car reads: value at 25 degC and 50 % humidity with slopes, or a table.
 
-    ``over`` names the conditions of a table and their points; ``values``, and where they differ
-    ``spreads`` between cars, run through them with the last condition fastest. A condition in words
-    has the numbers 0, 1 ... of its values.
+    ``over`` names the conditions of a table and their points; ``values`` run through them with the
+    last condition fastest. ``spreads`` between cars, where they differ, go by the first condition.
+    A condition in words has the numbers 0, 1 ... of its values.
     """
 
     when: When = {}
@@ -171,8 +171,9 @@ def table_texts(sound: Sound) -> Iterator[str]:
     count = math.prod(map(len, sound.over.values())) if sound.over else 0
     if len(sound.values) != count:
         yield f": 'over' asks for {count} values, not {len(sound.values)}"
-    if sound.spreads and len(sound.spreads) != count:
-        yield f": 'over' asks for {count} spreads, not {len(sound.spreads)}"
+    first = len(next(iter(sound.over.values()), ()))
+    if sound.spreads and len(sound.spreads) != first:
+        yield f": 'over' asks for {first} spreads, not {len(sound.spreads)}"
     for name, points in sound.over.items():
         if len(points) < 2 or any(b <= a for a, b in itertools.pairwise(points)):
             yield f".over.{name}: two points or more are needed, rising"

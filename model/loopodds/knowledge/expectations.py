@@ -72,7 +72,7 @@ def _place(points: FloatArray, at: FloatArray) -> Place:
 def conditions_of(node: Gauge) -> tuple[str, ...]:
     """Conditions on which the sound reading of a gauge depends, in a fixed order."""
     blocks = (sound for version in node.versions() for sound in version.sounds())
-    return tuple(sorted({axis for sound in blocks for axis in _axes(sound, node)}))
+    return tuple(sorted({axis for sound in blocks for axis in _axes(sound)}))
 
 
 @lru_cache(maxsize=4096)
@@ -126,7 +126,7 @@ def _points(
 ) -> tuple[FloatArray, FloatArray | None]:
     """Points of an axis; with their weights where the condition is not stated, else none."""
     if stated:
-        own = [_axes(sound, node)[name] for sound in sounds if name in _axes(sound, node)]
+        own = [_axes(sound)[name] for sound in sounds if name in _axes(sound)]
         return np.unique(np.concatenate(own or [STEPS[name]])), None
     context = knowledge.contexts.get(name)
     if context is None:
@@ -148,7 +148,7 @@ def typically(context: Context) -> tuple[FloatArray, FloatArray]:
     return context.typical + context.unknown_spread * points, weights
 
 
-def _axes(sound: Sound, node: Gauge) -> Axes:
+def _axes(sound: Sound) -> Axes:
     """Points of the conditions that a block depends on."""
     if sound.over:
         return {name: np.array(points) for name, points in sound.over.items()}
@@ -158,7 +158,7 @@ def _axes(sound: Sound, node: Gauge) -> Axes:
 
 def _on(axes: Points, sound: Sound, node: Gauge) -> tuple[FloatArray, FloatArray]:
     """Value and spread between cars of one block at every point of the axes."""
-    own = _axes(sound, node)
+    own = _axes(sound)
     values, spreads = _tables(sound, own, node)
     for axis, (name, points) in enumerate(own.items()):
         place = _place(points, axes[name][0])
@@ -186,8 +186,9 @@ def _tables(sound: Sound, own: Axes, node: Gauge) -> tuple[FloatArray, FloatArra
     shape = [len(points) for points in own.values()]
     if sound.over:
         values = np.array(sound.values).reshape(shape)
-        spread = np.array(sound.spreads or (sound.spread,) * values.size).reshape(shape)
-        return values, spread
+        along = [-1 if i == 0 else 1 for i in range(values.ndim)]
+        between = np.array(sound.spreads or (sound.spread,) * shape[0])
+        return values, np.broadcast_to(between.reshape(along), shape)
     values, spread = np.full(shape, float(sound.expected)), np.full(shape, sound.spread)
     for axis, (name, points) in enumerate(own.items()):
         slope = sound.per_ambient if name == AMBIENT else sound.per_humidity

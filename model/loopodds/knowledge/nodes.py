@@ -17,6 +17,7 @@ import msgspec
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
 from loopodds.knowledge.blocks import (
+    Added,
     Amount,
     Cause,
     Factor,
@@ -140,8 +141,9 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     """A number: sound expectation, shifts by hidden states, spread, misreadings, words.
 
     ``quantity`` is the dimension of what is read; ``transform`` makes of it what is compared, in
-    the unit ``scale``; ``possible`` bounds what can be read at all. Above ``humidity_to`` [%] the
-    expectation stays where it is, and what the slope would have added is doubt.
+    the unit ``scale``; words compare with what one expects by eye, ``word_doubt`` off [standard
+    deviation]; ``possible`` bounds what can be read at all. Above ``humidity_to`` [%]
+    the expectation stays where it is, and what the slope would have added is doubt.
     """
 
     states: tuple[str, ...] = msgspec.field(name="words")
@@ -149,11 +151,12 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     transform: str = "plain"
     scale: str = ""
     possible: tuple[float, float] | None = None
-    humidity_to: float = 100.0
     spread: Spread
+    humidity_to: float = 100.0
     misreading: Misreading
     settling: Settling | None = None
     cuts: tuple[float, ...] = ()
+    word_doubt: Added = 0.0
     sound: tuple[Sound, ...] = ()
     shifts: tuple[Shift, ...] = ()
     together: tuple[Together, ...] = ()

@@ -61,6 +61,8 @@ class Context(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     unknown_spread: Added = 0.0
     # of the setting: the finding that a complaint is about when nothing is said of it
     usual_complaint: str = ""
+    # of a context that follows from a number: where its values part, rising, in internal units
+    edges: tuple[float, ...] = ()
     # part of the measuring condition: where nothing is said of it, no remark is made
     measuring: bool = False
     # values that are well known and not covered, with what they are
@@ -288,6 +290,10 @@ def read_one(stem: str, name: str, entry: object) -> msgspec.Struct:
             raise KnowledgeError(f"{where}: shares must match values and sum to one")
         if not values and math.isnan(record.typical):
             raise KnowledgeError(f"{where} needs 'values', or a number 'typical'")
+        rising = list(record.edges) == sorted(set(record.edges))
+        if record.edges and not (rising and len(record.edges) == len(values) - 1):
+            problem = f"{len(values)} values need that many edges less one, rising"
+            raise KnowledgeError(f"{where}: {problem}")
     return record
 
 

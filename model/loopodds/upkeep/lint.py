@@ -280,10 +280,13 @@ def _distribution_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
     for where, parent, states in mentions(node):
         yield from _parent_texts(where, parent, states, knowledge)
     if isinstance(node, Gauge):
-        for sound in node.sound:
+        for sound in node.sounds():
             yield from context_texts(sound.when, "sound", knowledge)
-        for shift in node.shifts:
+            yield from unknown_texts("sound.over", "condition", sound.over, knowledge.contexts)
+        for shift in node.moves():
             yield from context_texts(shift.when, f"shifts.{shift.parent}", knowledge)
+        for pair in node.pairs():
+            yield from context_texts(pair.when, "together", knowledge)
     if isinstance(node, Graded):
         yield from _effect_texts(node, knowledge)
 
