@@ -14,10 +14,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from invented_archives import SMALL, csv_text, invented_rows, read_rows, table_of, write_archive
-from loopodds.archive.parquet_pages import pages_of
 from loopodds.archive.runner import score
 from loopodds.archive.sources import ParquetSource
 from loopodds.base.errors import InspectionError
+from loopodds.base.parquet_pages import pages_of
 
 SCORE = """
 import json, re, sys, time
@@ -150,7 +150,7 @@ def test_pages_too_large_together_are_refused_before_any_is_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     source = write_archive(invented_rows(400, 3), tmp_path / "in.parquet", group_rows=200)
-    monkeypatch.setattr("loopodds.archive.parquet_pages.MOST_HELD", 1000)
+    monkeypatch.setattr("loopodds.base.parquet_pages.MOST_HELD", 1000)
     monkeypatch.setattr(pq.ParquetFile, "iter_batches", lambda *_, **__: pytest.fail("was read"))
     with pytest.raises(InspectionError, match=r"^in\.parquet: row group 1: its pages unpack to"):
         score(source, tmp_path / "out.csv", knowledge=SMALL)

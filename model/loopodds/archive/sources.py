@@ -17,8 +17,8 @@ import numpy as np
 
 from loopodds.archive.chunks import NOT_TEXT, Chunk, format_of
 from loopodds.archive.csv_rows import CsvRows, check_width
-from loopodds.archive.parquet_pages import check_pages
 from loopodds.base.errors import InspectionError, unknown_name
+from loopodds.base.parquet_pages import check_pages
 from loopodds.casebook.sources import MARK
 from loopodds.inspection.cells import Defect
 from loopodds.inspection.column_map import ColumnMap, load_column_map
