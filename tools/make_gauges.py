@@ -21,13 +21,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from loopodds.doubt.sound_cars import published_cells
 from loopodds.knowledge.records import TABLES, Knowledge
 from loopodds.machine.cars import Cars, Conditions, heat_soak_kw, stack
 from loopodds.machine.cycle import Readings, solve
 from loopodds.machine.fluids import fluid
 from loopodds.machine.population import draw_cars
 from loopodds.machine.severities import draw_faults
-from loopodds.upkeep.sound_cars import published_cells
 from numpy.typing import NDArray
 
 STATES: Mapping[str, tuple[str, ...]] = {

@@ -21,7 +21,7 @@ CHARGE: Mapping[str, Range] = {
     "low": (0.40, 0.70),
     "very_low": (0.15, 0.40),
     "slightly_high": (1.10, 1.25),
-    "high": (1.25, 1.80),
+    "high": (1.25, 1.60),
 }
 """Borders as the description of the charge states them."""
 

@@ -7,7 +7,7 @@ from math import inf
 
 import numpy as np
 import pytest
-from loopodds.upkeep.sound_cars import Cell, published_cells
+from loopodds.doubt.sound_cars import Cell, published_cells
 from shared import shipped
 
 
