@@ -170,7 +170,8 @@ def test_a_damaged_file_of_a_data_set_is_named(data_set: Path, tmp_path: Path) -
     data = bytearray(path.read_bytes())
     data[200:2000] = bytes(1800)
     path.write_bytes(data)
-    with pytest.raises(InspectionError, match=r"year1\.parquet: row group 1, column .order.: is damaged"):
+    where = r"year1\.parquet: row group 1, column 'order': is damaged"
+    with pytest.raises(InspectionError, match=where):
         score(data_set, tmp_path / "out", knowledge=SMALL)
     assert not (tmp_path / "out").exists()
     assert not (tmp_path / "out.partial").exists()
