@@ -201,6 +201,18 @@ def test_a_folder_that_is_there_is_left_alone(learnt, tmp_path: Path):
     assert "is there already" in run.output
 
 
+@pytest.mark.parametrize("place", [".", ".."])
+def test_a_place_without_a_name_is_no_new_folder(
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.chdir(tmp_path)
+    Path("a.csv").write_text(csv_text(invented_rows(5, 1)), encoding="utf-8")
+    run = CliRunner().invoke(main, ["learn", "a.csv", "--out", place])
+    assert run.exit_code == 1
+    assert "is there already; choose another name" in run.output
+    assert [path.name for path in tmp_path.iterdir()] == ["a.csv"]
+
+
 def test_nothing_is_written_where_rows_kept_back_are_foretold_worse(tmp_path: Path):
     """Rows that teach see bubbles in every sample, rows that judge in none."""
     numbers = np.arange(1, 301)

@@ -145,6 +145,8 @@ def learn(
         if test not in known.tests:
             raise unknown_name("test", test, known.tests)
     out = Path(out)
+    if out.is_dir():
+        raise FileError(f"{out}: is there already; choose another name")
     rejects = default_rejects(out)
     read = [Path(given) for given in (archive, columns, knowledge) if given and not
             str(given).startswith(MARK)]  # fmt: skip
