@@ -608,15 +608,17 @@ def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [path]
 
 
-def test_a_book_of_a_later_layout_is_left_alone(book: CaseBook) -> None:
+@pytest.mark.parametrize("layout", [VERSION + 1, 0, -7])
+def test_a_book_of_a_layout_that_is_not_known_is_left_alone(book: CaseBook, layout: int) -> None:
     raw = sqlite3.connect(book.path)
-    raw.execute(f"PRAGMA user_version = {VERSION + 1}")
+    raw.execute(f"PRAGMA user_version = {layout}")
     raw.close()
     book.close()
     with pytest.raises(CaseBookError) as caught:
         CaseBook(book.path)
+    shown = layout % 2**32  # four bytes of the file's head, without a sign
     assert str(caught.value) == (
-        f"case book {book.path}: written in layout {VERSION + 1}, this program (loopodds "
+        f"case book {book.path}: written in layout {shown}, this program (loopodds "
         f"{lo.__version__}) knows 1 to {VERSION}; use the loopodds that wrote it"
     )
 

@@ -495,3 +495,19 @@ def test_a_condition_that_cannot_be_is_refused_with_its_reason(
 ) -> None:
     with pytest.raises(InspectionError, match=reason):
         inspection_from({"vehicle": FULLY_STATED, "conditions": {key: value}})
+
+
+def test_knowledge_without_a_typical_day_is_named(small: Knowledge) -> None:
+    contexts = {name: one for name, one in small.contexts.items() if name != "ambient"}
+    broken = small.changed(contexts=contexts)
+    batch = InspectionBatch(
+        1, readings={"low_side": np.array([300.0])}, choices={"refrigerant": np.array([0])}
+    )
+    with pytest.raises(KnowledgeError, match="needs ambient with a number 'typical'"):
+        encode(batch, broken)
+
+
+def test_a_repair_without_services_is_refused_where_there_are_none(small: Knowledge) -> None:
+    idle = small.changed(services={})
+    with pytest.raises(InspectionError, match="a list of services is needed"):
+        inspection_from({"repaired": [{}]}, idle)

@@ -311,7 +311,7 @@ class CaseBook:
         # text may be damaged, and is hashed as it stands in the file
         connection.text_factory = bytes
         try:
-            if (layout := layout_of(connection)) > VERSION:
+            if not 1 <= (layout := layout_of(connection)) <= VERSION:
                 # the head of the file may lag behind the log that it was asked about before
                 raise later_layout(self.path, layout, VERSION)
             connection.execute("SELECT 1 FROM events LIMIT 1").fetchone()

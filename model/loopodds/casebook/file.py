@@ -157,7 +157,7 @@ def _synchronise(folder: Path) -> None:
 
 
 def later_layout(path: Path, layout: int, known: int) -> CaseBookError:
-    """Error for a book that a later program has written."""
+    """Error for a book of a layout that this program does not know, most often a later one."""
     from importlib.metadata import version
 
     problem = f"written in layout {layout}, this program (loopodds {version('loopodds')}) knows"

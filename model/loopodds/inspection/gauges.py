@@ -254,7 +254,10 @@ def condition(name: str, batch: InspectionBatch) -> FloatArray:
 def _ambient(batch: InspectionBatch, knowledge: Knowledge) -> FloatArray:
     """The ambient temperature [degC], typical where it is not stated."""
     stated = condition(AMBIENT, batch)
-    return np.where(np.isnan(stated), knowledge.contexts[AMBIENT].typical, stated)
+    context = knowledge.contexts.get(AMBIENT)
+    if context is None or np.isnan(context.typical):
+        raise KnowledgeError(f"contexts.toml: needs {AMBIENT} with a number 'typical'")
+    return np.where(np.isnan(stated), context.typical, stated)
 
 
 def _transform(node: Gauge, raw: FloatArray, batch: InspectionBatch, ambient: FloatArray) -> _Value:

@@ -117,7 +117,7 @@ def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]
             raise here.error(key, "", problem)
     services = repair.get("services")
     if not isinstance(services, Sequence) or isinstance(services, str):
-        example = f'services = ["{next(iter(knowledge.services))}"]'
+        example = f'services = ["{next(iter(knowledge.services), "name")}"]'
         raise here.error("", "services", f"a list of services is needed, as {example}")
     for name in services:
         if not isinstance(name, str) or name not in knowledge.services:
