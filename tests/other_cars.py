@@ -17,7 +17,7 @@ from loopodds.inspection.vocabulary import CHOICES
 from loopodds.machine.cars import Cars, Conditions, Faults, heat_soak_kw
 from loopodds.machine.cycle import Readings, nominal_charge, solve
 from loopodds.machine.population import draw_cars
-from loopodds.machine.severities import draw_faults
+from loopodds.machine.severities import RUNNING_WRONG, draw_faults
 
 # factors on the sizes: a larger compressor, a smaller condenser with more air, a bigger evaporator
 OTHER: Mapping[str, float] = {
@@ -27,15 +27,6 @@ OTHER: Mapping[str, float] = {
     "metering_area": 1.06, "static_k": 1.15, "suction_ua": 1.3, "receiver_volume": 1.2,
     "accumulator_volume": 0.9, "suction_drop": 1.2,
 }  # fmt: skip
-STATES: Mapping[str, tuple[str, ...]] = {
-    "charge": ("slightly_low", "low", "very_low", "slightly_high", "high"),
-    "air": ("mild", "high"),
-    "condenser_airflow": ("reduced", "blocked"),
-    "evaporator_feed": ("reduced", "starved", "flooded", "held_up"),
-    "pumping": ("weak",),
-    "coil": ("too_cold",),
-    "cabin_mixing": ("present",),
-}
 INSTRUMENT = {
     "high_side": 15.0, "low_side": 6.0, "superheat": 1.8, "subcooling": 1.6, "discharge_pipe": 5.0,
     "vent": 1.0,
@@ -49,14 +40,8 @@ class World:
     """Cars with what is wrong with them and what was read of them."""
 
     kind: tuple[str, str, str]  # compressor, device as the network says it, refrigerant
-    conditions: Conditions
-    states: Mapping[str, IntArray]  # of each node, 0 sound, else 1 + place in STATES
+    states: Mapping[str, IntArray]  # of each node, 0 sound, else 1 + place in RUNNING_WRONG
     batch: InspectionBatch
-
-    @property
-    def sound(self) -> np.ndarray:
-        """Which cars have nothing wrong."""
-        return np.all([codes == 0 for codes in self.states.values()], axis=0)
 
 
 def other_cars(kind: tuple[str, str, str], n: int, rng: np.random.Generator) -> Cars:
@@ -91,34 +76,31 @@ def drawn_world(
 ) -> World:
     """Cars with nothing, one or two things wrong, read with all gauges."""
     cars, at = other_cars(kind, n, rng), weather(n, rng, band)
-    nodes = list(STATES)
+    nodes = list(RUNNING_WRONG)
     states = {node: np.zeros(n, int) for node in nodes}
     wrong = np.where(rng.random(n) < sound_share, 0, rng.integers(1, 3, n))
     for car in np.flatnonzero(wrong):
         for node in rng.choice(len(nodes), wrong[car], replace=False):
-            states[nodes[node]][car] = rng.integers(1, len(STATES[nodes[node]]) + 1)
+            states[nodes[node]][car] = rng.integers(1, len(RUNNING_WRONG[nodes[node]]) + 1)
     faults = _faults(states, cars, rng)
     readings = solve(cars, at, faults)
     batch = _inspections(kind, cars, at, faults, readings, rng, mass)
-    return World(kind, at, states, batch)
+    return World(kind, states, batch)
 
 
 def _faults(states: Mapping[str, IntArray], cars: Cars, rng: np.random.Generator) -> Faults:
     """Faults of cars that have different states, drawn together for those that have the same."""
-    n = len(cars)
     names = list(states)
     table = np.stack([states[name] for name in names], axis=-1)
     whole = draw_faults({}, cars, rng)
     fields = {name: getattr(whole, name).copy() for name in whole.__dataclass_fields__}
     for row in np.unique(table, axis=0):
         where = np.flatnonzero((table == row).all(axis=1))
-        named = {
-            name: STATES[name][code - 1] for name, code in zip(names, row, strict=True) if code
-        }
+        codes = zip(names, row, strict=True)
+        named = {name: RUNNING_WRONG[name][code - 1] for name, code in codes if code}
         drawn = draw_faults(named, cars.take(where), rng)
         for name, values in fields.items():
             values[where] = getattr(drawn, name)
-    assert len(whole) == n
     return Faults(**fields)
 
 

@@ -3,7 +3,7 @@
 Run from the top of the checkout: ``python tools/make_gauges.py`` (some minutes). For each kind of
 car it solves a population of sound cars over a grid of conditions and writes what they read; then
 the same populations with each fault state, and with pairs of them, at conditions drawn at random,
-and writes by how much they move. Cars and severities are those of ``loopodds.physics``; conditions
+and writes by how much they move. Cars and severities are those of ``loopodds.machine``; conditions
 are drawn as said below. All of them are engineering estimates.
 """
 
@@ -20,6 +20,7 @@ from itertools import combinations, product
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 from loopodds.doubt.sound_cars import published_cells
 from loopodds.knowledge.records import TABLES, Knowledge
@@ -27,20 +28,9 @@ from loopodds.machine.cars import Cars, Conditions, heat_soak_kw, stack
 from loopodds.machine.cycle import Readings, solve
 from loopodds.machine.fluids import fluid
 from loopodds.machine.population import draw_cars
-from loopodds.machine.severities import draw_faults
+from loopodds.machine.severities import RUNNING_WRONG, draw_faults
 from numpy.typing import NDArray
 
-STATES: Mapping[str, tuple[str, ...]] = {
-    "charge": ("slightly_low", "low", "very_low", "slightly_high", "high"),
-    "air": ("mild", "high"),
-    "condenser_airflow": ("reduced", "blocked"),
-    "evaporator_feed": ("reduced", "starved", "flooded", "held_up"),
-    "pumping": ("weak",),
-    "coil": ("too_cold",),
-    "cabin_mixing": ("present",),
-}
-"""States of the network that move a gauge; what is read where nothing is pumped stands in
-readings.toml."""
 Floats = NDArray[np.float64]
 FILE = Path(__file__).parent.parent / "data" / "loopodds_data" / "gauges.jsonl"
 SEED = 20261128
@@ -286,7 +276,7 @@ def shift_lines(
     compressor, device, weather = group
     when = {"compressor": compressor, "expansion": device, "weather": weather}
     shifts = Shifts(compressor, device, WEATHER[weather], made, SEED + 1000 * (number + 1))
-    one = [(parent, state) for parent, states in STATES.items() for state in states]
+    one = [(parent, state) for parent, states in RUNNING_WRONG.items() for state in states]
     two = [(a, b) for a, b in combinations(one, 2) if a[0] != b[0]]
     sound, *rest = shifts.moments([{}, *(dict([a]) for a in one), *(dict(pair) for pair in two)])
     single, both = dict(zip(one, rest, strict=False)), dict(zip(two, rest[len(one) :], strict=True))
@@ -298,7 +288,7 @@ def shift_lines(
     for gauge, parents in PARENTS.items():
         for parent in parents:
             shift = {}
-            for state in STATES[parent]:
+            for state in RUNNING_WRONG[parent]:
                 added = max(0.0, single[parent, state][gauge][1] - sound[gauge][1])
                 shift[state] = [_round(moved[parent, state][gauge]), _round(added**0.5)]
             block = {"parent": parent, "when": when, "shift": shift}
@@ -374,8 +364,10 @@ def published_moves(text: str) -> dict[str, Moved]:
     Least squares of the middles of the limits, every source with the same weight; what sources
     still differ by, beyond the spread that the drawn cars have already, widens.
     """
-    shipped = Knowledge()
-    knowledge = Knowledge.of_texts({**shipped.texts, TABLES: text})
+    whole = Knowledge.of_texts({**Knowledge().texts, TABLES: text})
+    # what the files say of these gauges themselves would outrank the table that is to be moved
+    bare = {name: msgspec.structs.replace(whole.gauges[name], sound=()) for name in GAUGES}
+    knowledge = whole.changed(nodes={**whole.nodes, **bare})
     published = published_cells(knowledge)
     cells = [cell for cell in published if cell.calibration == "in" and cell.two_sided]
     moves = {}

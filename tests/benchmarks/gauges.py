@@ -90,7 +90,7 @@ def labels(worlds: list[World], name: str) -> FloatArray:
 
 
 def worlds_of(cars: int, seed: int, mass: bool) -> list[World]:
-    """So many cars of each kind; those that the model of the machine could not solve left out."""
+    """So many cars of each kind; gauges are NaN where the model of the machine found no state."""
     made = []
     for number, kind in enumerate(KINDS):
         rng = np.random.default_rng([seed, number])
@@ -128,9 +128,8 @@ def sound_cars(cars: int) -> list[dict[str, Any]]:
                 world.batch.numbers,
             )  # fmt: skip
             bare = InspectionBatch(cars, choices=batch.choices, numbers=batch.numbers)
-            _, sound = believed(MODEL, batch)
+            faults, sound = believed(MODEL, batch)
             _, before = believed(MODEL, bare)
-            faults, _ = believed(MODEL, batch)
             accused = np.max([p > 0.5 for p in faults.values()], axis=0)
             encoding = encode(batch, MODEL.knowledge)
             residuals = {}

@@ -46,7 +46,7 @@ def command(archive: str, as_json: bool, **how: Any) -> None:
     """
     from loopodds import Knowledge, learn
 
-    from loopodds_cli.pages.learn import print_learning
+    from loopodds_cli.numbers.learning_page import print_learning
 
     with _watched() as watch:
         result = learn(archive, progress=watch, **how)

@@ -91,7 +91,7 @@ def command(
         ctx.exit(_verify(knowledge, rows, seed, as_json))
     from loopodds import Knowledge
 
-    from loopodds_cli.pages.network import node_data, print_node, print_nodes
+    from loopodds_cli.numbers.network_page import node_data, print_node, print_nodes
 
     known = Knowledge(knowledge)
     context = _context(contexts, known)
@@ -151,7 +151,7 @@ def _verify(folder: str | None, rows: int, seed: int, as_json: bool) -> int:
     """Compare with pgmpy and print the differences; the exit code."""
     from loopodds import Knowledge, verify
 
-    from loopodds_cli.pages.network import print_verification
+    from loopodds_cli.numbers.network_page import print_verification
 
     with _counted(rows) as watch:
         result = verify(Knowledge(folder), rows, seed, watch)
@@ -196,7 +196,7 @@ def _compare(known: Knowledge, other: Knowledge, as_json: bool) -> None:
     """What is other, the list that moved furthest first."""
     from loopodds import changes_between
 
-    from loopodds_cli.pages.learn import print_changes
+    from loopodds_cli.numbers.learning_page import print_changes
 
     changes = changes_between(known, other)
     if as_json:

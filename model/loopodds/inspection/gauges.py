@@ -64,9 +64,7 @@ def read_gauges(
     """
     readings = {}
     for name, node in knowledge.gauges.items():
-        raw, derived = pressure_read(name, batch), derived_reading(name, batch)
-        if derived is not None:
-            raw = np.where(np.isnan(raw), derived, raw)
+        raw = value_read(name, batch)
         if not np.isnan(raw).all():
             readings[name] = _read(node, raw, batch, contexts, knowledge)
     for name, reading in readings.items():
@@ -112,7 +110,7 @@ def saturation_c(batch: InspectionBatch, name: str) -> FloatArray:
 
 
 def pressure_read(name: str, batch: InspectionBatch) -> FloatArray:
-    """A pressure [kPa abs] as it was read, else the middle of its swing; NaN where neither."""
+    """A reading as it was read, a pressure else as the middle of its swing; NaN where neither."""
     pressure = batch.reading(name)
     ends = [batch.reading(end) for end in SWINGING.get(name, ())]
     return np.where(np.isnan(pressure), sum(ends) / 2, pressure) if ends else pressure
@@ -138,7 +136,7 @@ def measured_states(
     """
     result: dict[str, FloatArray] = {}
     for name, (finding, amount) in knowledge.amounts.items():
-        value = amount_read(name, batch)
+        value = value_read(name, batch)
         if np.isnan(value).all():
             continue
         unit = spellings_of(reading_dimension(name, knowledge))[spelling(amount.unit)]
@@ -148,9 +146,9 @@ def measured_states(
     return result
 
 
-def amount_read(name: str, batch: InspectionBatch) -> FloatArray:
-    """An amount given or derived, in its internal unit; NaN where there is none, shape (rows,)."""
-    value, derived = batch.reading(name), derived_reading(name, batch)
+def value_read(name: str, batch: InspectionBatch) -> FloatArray:
+    """A reading or amount given or derived, in its internal unit; NaN where none, shape (rows,)."""
+    value, derived = pressure_read(name, batch), derived_reading(name, batch)
     return value if derived is None else np.where(np.isnan(value), derived, value)
 
 
@@ -289,9 +287,10 @@ def _transform(node: Gauge, raw: FloatArray, batch: InspectionBatch, ambient: Fl
 
 def _swing(name: str, batch: InspectionBatch) -> FloatArray:
     """Variance of the middle of a swing: the mean lies anywhere in the inner half of it [K2]."""
-    if not set(SWINGING.get(name, ())) <= batch.readings.keys() or name not in SWINGING:
+    ends = SWINGING.get(name)
+    if ends is None or not set(ends) <= batch.readings.keys():
         return np.zeros(batch.rows)
-    lowest, highest = (_boiling_c(batch, batch.reading(end)) for end in SWINGING[name])
+    lowest, highest = (_boiling_c(batch, batch.reading(end)) for end in ends)
     between = np.isnan(batch.reading(name)) & ~np.isnan(highest - lowest)
     return np.where(between, (highest - lowest) ** 2 / 48.0, 0.0)
 

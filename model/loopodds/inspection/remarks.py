@@ -18,7 +18,6 @@ from loopodds.inspection.gauges import (
     UNWEIGHABLE_PCT,
     VACUUM_RISE,
     VACUUM_WATCHED_MIN,
-    amount_read,
     derived_reading,
     masked_rows,
     measured_states,
@@ -26,6 +25,7 @@ from loopodds.inspection.gauges import (
     seen_nodes,
     untold_conditions,
     unweighable_rows,
+    value_read,
 )
 from loopodds.inspection.inspection import Encoding, GaugeReading, InspectionBatch
 from loopodds.inspection.vocabulary import (
@@ -232,7 +232,7 @@ def _measured(car: Encoding) -> Iterator[str]:
     for name, weights in measured.items():
         node = car.knowledge.node(name)
         word, read = car.written.word(name), int(weights[0].argmax())
-        given = [n for n in node.amounts if not np.isnan(amount_read(n, car.written)[0])]
+        given = [n for n in node.amounts if not np.isnan(value_read(n, car.written)[0])]
         if not np.ptp(weights[0]) > 0:
             keys = {key for n in given for band in node.amounts[n].bands for key in band.when}
             missing = " and ".join(sorted(keys - car.contexts.stated().keys()))
@@ -330,7 +330,7 @@ def _widened(car: Encoding) -> Iterator[str]:
             "static_temperature was not read: the ambient temperature stands in, "
             f"with {STATIC_UNMEASURED_K:.0f} K of spread added"
         )
-    rose = amount_read(VACUUM_RISE, car.batch)[0]
+    rose = value_read(VACUUM_RISE, car.batch)[0]
     if not np.isnan(rose) and not _was_read("vacuum_watched", car):
         yield f"vacuum_watched was not stated: taken as {VACUUM_WATCHED_MIN:g} minutes"
     if _was_read("vacuum_end", car) and not _was_read("vacuum_start", car):

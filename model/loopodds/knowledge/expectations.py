@@ -113,9 +113,7 @@ def expectation(
     return Expectation(kept, mean, np.maximum(second - mean**2, 0.0))
 
 
-def _assumed(
-    axes: Mapping[str, tuple[FloatArray, FloatArray | None]], knowledge: Knowledge
-) -> FloatArray:
+def _assumed(axes: Points, knowledge: Knowledge) -> FloatArray:
     """How far the ambient temperature is above the one assumed, along its axis."""
     away = axes[AMBIENT][0] - knowledge.contexts[AMBIENT].typical
     return away.reshape([-1 if one == AMBIENT else 1 for one in axes])

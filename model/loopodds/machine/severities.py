@@ -56,6 +56,10 @@ STATES: Mapping[str, tuple[str, ...]] = {
     "coil": COIL,
     "cabin_mixing": tuple(MIXING),
 }
+RUNNING_WRONG: Mapping[str, tuple[str, ...]] = {
+    node: tuple(state for state in states[1:] if state != "none") for node, states in STATES.items()
+}
+"""States that are wrong in a loop that still runs: each node but its sound one and no pumping."""
 
 
 def draw_faults(states: Mapping[str, str], cars: Cars, rng: np.random.Generator) -> Faults:

@@ -21,12 +21,7 @@ from loopodds.diagnosis.what_if import supposition
 from loopodds.inference.network import Evidence
 from loopodds.inspection.assignments import parse_assignment
 from loopodds.inspection.encoding import encode
-from loopodds.inspection.gauges import (
-    STATIC_UNMEASURED_WARMER_K,
-    condition,
-    derived_reading,
-    pressure_read,
-)
+from loopodds.inspection.gauges import NAMEPLATES, STATIC_UNMEASURED_WARMER_K, condition, value_read
 from loopodds.inspection.inspection import Inspection, InspectionBatch, batch_of
 from loopodds.inspection.vocabulary import reading_dimension
 from loopodds.knowledge.expectations import AMBIENT, conditions_of
@@ -134,7 +129,7 @@ def gauge_sheet(
             "anything"
         )
     cases = [{}, _supposed(suppose, knowledge)] if suppose else [{}]
-    names = [name for name in knowledge.gauges if _can_be_read(name, inspection, batch)]
+    names = [name for name in knowledge.gauges if _can_be_read(name, batch)]
     units = {name: _unit(name, inspection, knowledge) for name in names}
     altitude = float(np.nan_to_num(batch.number("altitude_m"))[0])
     ranges = [_ranges(batch, names, supposed, model) for supposed in cases]
@@ -143,7 +138,7 @@ def gauge_sheet(
             name,
             knowledge.gauges[name].title,
             units[name],
-            _shown(_read(name, batch), name, units, altitude, knowledge),
+            _shown(float(value_read(name, batch)[0]), name, units, altitude, knowledge),
             *_both([
                 _range(found[name][0], name, units, altitude, knowledge) for found in ranges
             ]),
@@ -187,16 +182,10 @@ def _supposed(texts: Sequence[str], knowledge: Knowledge) -> Supposed:
     return found
 
 
-def _can_be_read(name: str, inspection: Inspection, batch: InspectionBatch) -> bool:
+def _can_be_read(name: str, batch: InspectionBatch) -> bool:
     """Whether the case says enough to expect it: a mass needs its nameplate."""
-    nameplate = {"recovered": "nameplate_charge_g", "drained_oil": "nameplate_oil_g"}.get(name)
+    nameplate = NAMEPLATES.get(name)
     return nameplate is None or not np.isnan(batch.number(nameplate)[0])
-
-
-def _read(name: str, batch: InspectionBatch) -> float:
-    """A reading given or derived, in its internal unit; NaN where there is none."""
-    value, derived = pressure_read(name, batch)[0], derived_reading(name, batch)
-    return float(derived[0] if derived is not None and np.isnan(value) else value)
 
 
 def _unit(name: str, inspection: Inspection, knowledge: Knowledge) -> str:
@@ -278,7 +267,7 @@ def _curves(
             np.array([_range(row, name, units, altitude, knowledge) for row in ranges[name]])
             for ranges in found
         ]
-        read = _shown(_read(name, batch), name, units, altitude, knowledge)
+        read = _shown(float(value_read(name, batch)[0]), name, units, altitude, knowledge)
         point = None if read is None or np.isnan(here) else (here, read)
         supposed = shown[1] if len(shown) > 1 else None
         title = knowledge.gauges[name].title
