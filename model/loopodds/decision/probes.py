@@ -20,7 +20,7 @@ _PROBE = 300.0
 """A reading that can be turned into any scale: a pressure [kPa] within both saturation curves."""
 _LADDER_BAR = np.arange(0.0, 32.0, 0.25)
 """Gauge pressures between which a distance from sound is turned back into a pressure."""
-_AMBIENT_C = {"cool": 15.0, "warm": 25.0}
+_AMBIENT_C = {"cool": 15.0, "warm": 25.0, "hot": 34.0}
 
 
 @lru_cache(maxsize=8)

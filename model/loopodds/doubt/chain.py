@@ -198,14 +198,12 @@ def _in_one_context(
     for i, shift in enumerate(version.moves()):
         if matches(shift.when, full):
             chosen.setdefault(shift.parent, i)
-    prefix = owner_of(node, full, "shifts")
+    prefix, own = owner_of(node, full, "shifts"), len(version.shifts)
     for parent, i in chosen.items():
-        if i >= len(version.shifts):
-            continue
-        axis = parents.index(parent) + 1
-        by_state = _by_parent(plain, axis - 1, 3)
-        for state in version.shifts[i].shift:
-            yield (*prefix, "shifts", i, "shift", state), by_state[:, states[parent].index(state)]
+        by_state = _by_parent(plain, parents.index(parent), 3)
+        block = (*prefix, "shifts", i) if i < own else ("tables", "shifts", i - own)
+        for state in version.moves()[i].shift:
+            yield (*block, "shift", state), by_state[:, states[parent].index(state)]
 
 
 def slope_by(numbers: Numbers, tally: FloatArray) -> FloatArray:

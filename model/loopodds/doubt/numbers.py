@@ -1,8 +1,8 @@
 """The numbers of the knowledge that a count would change, each list where it stands in its file.
 
 A list of probabilities, a pair of mean and standard deviation, a share: what belongs together has
-one place, one weight and moves together. What a sound car reads, what pairs of states add, the
-tables worked out for gauges, chances of being brought in and shares of contexts are none of them.
+one place, one weight and moves together. What a sound car reads, what pairs of states add, chances
+of being brought in and shares of contexts are none of them.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.base.phrases import spaced
-from loopodds.knowledge.blocks import matches
+from loopodds.knowledge.blocks import Shift, Tables, matches
 from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, read_node
 from loopodds.knowledge.shapes import Grounds
 
@@ -96,6 +96,10 @@ def number_words(node: Node, path: Path) -> str:
             return f"how far {spaced(str(path[3]))} {path[4]} lets {spaced(cause.parent)} through"
         return f"from {spaced(cause.parent)} {spaced(str(path[3]))} alone"
     assert isinstance(node, Gauge)
+    if path[0] == "tables":
+        shift = _tabled(node)[int(path[2])]
+        kind = f" ({_pairs(shift.when)})" if shift.when else ""
+        return f"shift under {spaced(shift.parent)} {spaced(str(path[4]))}{kind}"
     if path[0] == "shifts":
         return f"shift under {spaced(node.shifts[int(path[1])].parent)} {spaced(str(path[3]))}"
     if path[0] == "overrides":
@@ -126,7 +130,8 @@ def _of_version(
             continue
         place, holder = (*prefix, *path), ((*prefix, *block[1]) if block else ())
         grounds = block[0].grounds_in(version) if block else version.grounds
-        noise = version.spread**2 if isinstance(version, Gauge) and field == "shifts" else 0.0
+        moves = isinstance(version, Gauge) and field in ("shifts", "tables")
+        noise = version.spread**2 if moves else 0.0
         numbers = np.array(values, dtype=float).ravel()
         yield Numbers(node.name, place, kind, numbers, grounds, holder, noise)
 
@@ -153,9 +158,17 @@ def _lists(node: Node) -> Iterator[tuple[str, Path, Kind, Any, tuple[Any, Path] 
         for i, shift in enumerate(node.shifts):
             for state, pair in shift.shift.items():
                 yield "shifts", ("shifts", i, "shift", state), "shift", pair, (shift, ("shifts", i))
+        for i, shift in enumerate(_tabled(node)):
+            block = shift, ("tables", "shifts", i)
+            for state, pair in shift.shift.items():
+                yield "tables", (*block[1], "shift", state), "shift", pair, block
         for i, override in enumerate(node.overrides):
             holder = override, ("overrides", i)
             yield "overrides", ("overrides", i, "shift"), "shift", override.shift, holder
+
+
+def _tabled(node: Gauge) -> tuple[Shift, ...]:
+    return node.tables.shifts if node.tables else ()
 
 
 def owner_of(node: Node, context: Mapping[str, str], field: str) -> Path:
@@ -169,13 +182,16 @@ def owner_of(node: Node, context: Mapping[str, str], field: str) -> Path:
 
 def with_numbers(node: Node, values: Mapping[Path, FloatArray]) -> Node:
     """A node with other numbers in some of its lists."""
-    entry = node.as_json()
+    entry, tables = node.as_json(), msgspec.to_builtins(getattr(node, "tables", None))
     for path, numbers in values.items():
-        entry = put_numbers(entry, path, numbers)
+        if path[0] == "tables":
+            tables = put_numbers(tables, path[1:], numbers)
+        else:
+            entry = put_numbers(entry, path, numbers)
     made = read_node(node.name, node.kind, entry, node.file)
-    if isinstance(node, Gauge):
-        made = msgspec.structs.replace(made, tables=node.tables)
-    return made
+    if tables is None:
+        return made
+    return msgspec.structs.replace(made, tables=msgspec.convert(tables, Tables))
 
 
 def put_numbers(entry: Any, path: Path, numbers: FloatArray) -> Any:

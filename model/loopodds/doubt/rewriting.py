@@ -6,9 +6,10 @@ and for any two folders.
 
 from __future__ import annotations
 
+import json
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import FileError, KnowledgeError
 from loopodds.base.files import naming, write_whole
 from loopodds.doubt.numbers import Numbers, number_words, numbers_of, place_words
-from loopodds.knowledge.records import NODE_FILES, Knowledge
+from loopodds.knowledge.records import NODE_FILES, TABLES, Knowledge
 
 LEARNT = "learnt"
 """Source of every number that was learnt."""
@@ -129,8 +130,11 @@ def write_knowledge(
     texts = dict(knowledge.texts)
     by_file: dict[str, list[NumberChange]] = {}
     for change in changes:
-        file = NODE_FILES[knowledge.node(change.before.node).kind]
+        tabled = change.before.path[0] == "tables"
+        file = TABLES if tabled else NODE_FILES[knowledge.node(change.before.node).kind]
         by_file.setdefault(file, []).append(change)
+    if TABLES in by_file:
+        texts[TABLES] = _retabled(texts[TABLES], by_file.pop(TABLES))
     for file, own in by_file.items():
         document: Any = tomlkit.parse(texts[file])
         for change in own:
@@ -152,6 +156,25 @@ def write_knowledge(
             raise FileError(f"{folder}: is there already; choose another name") from None
     for name, text in {**texts, **beside}.items():
         write_whole(folder / name, text)
+
+
+def _retabled(text: str, changes: Sequence[NumberChange]) -> str:
+    """Lines of worked-out tables with some shifts exchanged; the others stay as they are."""
+    lines = text.splitlines(keepends=True)
+    places: dict[str, list[int]] = {}
+    for number, line in enumerate(lines):
+        if "shifts" in (entry := json.loads(line)):
+            places.setdefault(entry["gauge"], []).append(number)
+    weights = _weights(changes)
+    for change in changes:
+        numbers = change.before
+        number = places[numbers.node][int(numbers.path[2])]
+        entry = json.loads(lines[number])
+        entry["shifts"]["shift"][numbers.path[4]] = change.after.tolist()
+        weight = float(f"{weights[numbers.node, *numbers.block]:.4g}")
+        entry["shifts"] |= {"source": LEARNT, "grade": "measured", "weight": weight}
+        lines[number] = json.dumps(entry, separators=(",", ":")) + "\n"
+    return "".join(lines)
 
 
 def _spaced(found: re.Match[str]) -> str:

@@ -101,7 +101,8 @@ class Sound(Block, frozen=True, kw_only=True):
 
     ``over`` names the conditions of a table and their points; ``values`` run through them with the
     last condition fastest. ``spreads`` between cars, where they differ, go by the first condition.
-    A condition in words has the numbers 0, 1 ... of its values.
+    A condition in words has the numbers 0, 1 ... of its values. ``model_doubt`` is the standard
+    deviation by which published readings lie off the table beyond the spread between its cars.
     """
 
     when: When = {}
@@ -112,6 +113,7 @@ class Sound(Block, frozen=True, kw_only=True):
     over: Mapping[str, Levels] = {}
     values: Levels = ()
     spreads: tuple[Added, ...] = ()
+    model_doubt: Added = 0.0
 
 
 class Misreading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

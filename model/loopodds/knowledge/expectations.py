@@ -185,7 +185,7 @@ def _tables(sound: Sound, own: Axes, node: Gauge) -> tuple[FloatArray, FloatArra
     if sound.over:
         values = np.array(sound.values).reshape(shape)
         along = [-1 if i == 0 else 1 for i in range(values.ndim)]
-        between = np.array(sound.spreads or (sound.spread,) * shape[0])
+        between = np.hypot(sound.spreads or (sound.spread,) * shape[0], sound.model_doubt)
         return values, np.broadcast_to(between.reshape(along), shape)
     values, spread = np.full(shape, float(sound.expected)), np.full(shape, sound.spread)
     for axis, (name, points) in enumerate(own.items()):

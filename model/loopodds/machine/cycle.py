@@ -59,11 +59,15 @@ class Readings(Batch):
     mass_balance: FloatArray  # of the charge
 
 
-def solve(cars: Cars, conditions: Conditions, faults: Faults) -> Readings:
+def solve(
+    cars: Cars, conditions: Conditions, faults: Faults, *, searched: bool = True
+) -> Readings:
     """Steady running readings of loops; where nothing is pumped, of the loop at rest.
 
     Args:
         cars, conditions, faults: Of one shape (n,).
+        searched: Search the few loops left one by one (one in two hundred, half of the time);
+            otherwise they stay unsolved.
 
     Raises:
         ValueError: if their shapes differ, or a refrigerant is unknown.
@@ -74,9 +78,10 @@ def solve(cars: Cars, conditions: Conditions, faults: Faults) -> Readings:
     for rows, gas, made_for in _batches(cars):
         part = Case(cars.take(rows), conditions.take(rows), faults.take(rows), made_for)
         resting = part.faults.pumping < NOT_PUMPING
-        for chosen, way in ((resting, _at_rest), (~resting, _running)):
-            if chosen.any():
-                _put(found, rows[chosen], way(gas, part.take(chosen)))
+        if resting.any():
+            _put(found, rows[resting], _at_rest(gas, part.take(resting)))
+        if not resting.all():
+            _put(found, rows[~resting], _running(gas, part.take(~resting), searched))
     return found
 
 
@@ -163,7 +168,9 @@ def _guesses(gas: Fluid, case: Case) -> list[FloatArray]:
     return found
 
 
-def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray, BoolArray]:
+def _solve(
+    gas: Fluid, case: Case, *, half_full: bool = False, searched: bool = True
+) -> tuple[FloatArray, BoolArray]:
     """Unknowns of every loop, and whether they are solved.
 
     What no guess solves starts from the loop most like it; the last few are searched one by one.
@@ -185,7 +192,7 @@ def _solve(gas: Fluid, case: Case, half_full: bool = False) -> tuple[FloatArray,
             left = np.flatnonzero(~solved)
             settled(left, x[_neighbours(case, left, np.flatnonzero(solved))])
     whole = Problem.of(gas, case, half_full)
-    for row in map(int, np.flatnonzero(~solved)):
+    for row in map(int, np.flatnonzero(~solved) if searched else ()):
         starts = np.where(whole.active | ~EXTRA, np.stack([guess[row] for guess in guesses]), 0.0)
         x[row], solved[row] = search(whole.rates, starts, row, whole.active, SCALE, whole.bounds)
     return x, solved
@@ -240,8 +247,8 @@ def _matters(case: Case) -> tuple[bool, bool, bool]:
     )
 
 
-def _running(gas: Fluid, case: Case) -> Readings:
-    x, solved = _solve(gas, case)
+def _running(gas: Fluid, case: Case, searched: bool) -> Readings:
+    x, solved = _solve(gas, case, searched=searched)
     run = evaluate(gas, case, x)
     at, cars = case.conditions, case.cars
     energy = (run.heat_in + run.work + run.other_heat - run.heat_out) / run.heat_out

@@ -350,8 +350,6 @@ class _Run:
             said.append(f"no column {CONFIRMED_BY}: every outcome counts as a technician's word")
         if not any(name.startswith("asked_by") for name in data.words):
             said.append("no column asked_by: why tests were done is open on every row")
-        if any(gauge.tables for gauge in self.knowledge.gauges.values()):
-            said.append("tables worked out for gauges stay as they are; shifts of the files move")
         return (*said, *data.warnings)
 
     def write(self, result: Learning, ways: str, archive: str) -> None:
