@@ -273,19 +273,35 @@ def test_graded_tables_are_the_maximum_of_independent_causes(number):
     assert met > 20
 
 
+def owned(shape: Gauge, part: tuple[str, str], context: dict[str, str]) -> bool:
+    """Whether readings.toml itself says how far a state of a parent moves a gauge."""
+    parent, state = part
+    blocks = (s for s in shape.shifts if s.parent == parent and matches(s.when, context))
+    return state in getattr(next(blocks, None), "shift", {})
+
+
 def shifted(shape: Gauge, states: dict[str, str], context: dict[str, str]) -> tuple[float, float]:
     """Mean and standard deviation of a gauge for one configuration, from the records alone."""
     for override in reversed(shape.overrides):
         if matches(override.when, states):
             return override.shift
     mean, variance = 0.0, shape.spread**2
-    for parent in {shift.parent for shift in shape.shifts}:
-        block = next(
-            (s for s in shape.shifts if s.parent == parent and matches(s.when, context)), None
-        )
-        if block is not None and states[parent] in block.shift:
-            step, spread = block.shift[states[parent]]
-            mean, variance = mean + step, variance + spread**2
+    told: dict[tuple[str, str], tuple[float, float]] = {}
+    for blocks in (shape.shifts, shape.tables.shifts if shape.tables else ()):
+        for parent in {shift.parent for shift in blocks}:
+            block = next(
+                (s for s in blocks if s.parent == parent and matches(s.when, context)), None
+            )
+            if block is not None and states[parent] in block.shift:
+                told.setdefault((parent, states[parent]), block.shift[states[parent]])
+    for step, spread in told.values():
+        mean, variance = mean + step, variance + spread**2
+    mean += sum(
+        pair.shift
+        for pair in (shape.tables.together if shape.tables else ())
+        if matches(pair.when, context) and matches(pair.states, states)
+        and not any(owned(shape, part, context) for part in pair.states.items())
+    )  # fmt: skip
     return mean, variance**0.5
 
 

@@ -194,16 +194,12 @@ def _in_one_context(
     free = owner == -1
     plain = stack if free.all() else stack * free[None, ..., None]
     yield (*owner_of(node, full, "spread"), "spread"), plain.reshape(len(plain), -1, 3).sum(axis=1)
-    chosen: dict[str, int] = {}
-    for i, shift in enumerate(version.moves()):
-        if matches(shift.when, full):
-            chosen.setdefault(shift.parent, i)
-    prefix, own = owner_of(node, full, "shifts"), len(version.shifts)
-    for parent, i in chosen.items():
+    prefix = owner_of(node, full, "shifts")
+    for parent, moved in version.moved(full).items():
         by_state = _by_parent(plain, parents.index(parent), 3)
-        block = (*prefix, "shifts", i) if i < own else ("tables", "shifts", i - own)
-        for state in version.moves()[i].shift:
-            yield (*block, "shift", state), by_state[:, states[parent].index(state)]
+        for state, by in moved.items():
+            place = (*prefix, *by.place) if by.place[0] == "shifts" else by.place
+            yield (*place, "shift", state), by_state[:, states[parent].index(state)]
 
 
 def slope_by(numbers: Numbers, tally: FloatArray) -> FloatArray:

@@ -181,14 +181,11 @@ def gauge_array(
     """
     cards = _cards(node, states)
     mean, variance = np.zeros(cards), np.full(cards, node.spread**2)
-    moves = [shift for shift in node.moves() if matches(shift.when, context)]
-    for parent in dict.fromkeys(shift.parent for shift in moves):
-        holding = (shift for shift in moves if shift.parent == parent)
-        chosen = next(holding, None)
-        if chosen is not None:
-            moved = {state: (shift, spread**2) for state, (shift, spread) in chosen.shift.items()}
-            moments = _by_state(node, states, parent, moved, (0.0, 0.0))
-            mean, variance = mean + moments[..., 0], variance + moments[..., 1]
+    moved = node.moved(context)
+    for parent, by_state in moved.items():
+        moments = {state: (by.mean, by.spread**2) for state, by in by_state.items()}
+        added = _by_state(node, states, parent, moments, (0.0, 0.0))
+        mean, variance = mean + added[..., 0], variance + added[..., 1]
     parents = parents_of(node)
 
     def where(held: Mapping[str, str]) -> tuple[int | slice, ...]:
@@ -197,10 +194,11 @@ def gauge_array(
             for parent in parents
         )
 
-    own = {shift.parent for shift in node.shifts if matches(shift.when, context)}
     for pair in node.pairs():
         # what tables add to a sum holds for their own shifts only
-        outranked = pair not in node.together and not own.isdisjoint(pair.states)
+        outranked = pair not in node.together and any(
+            moved[parent][state].place[0] == "shifts" for parent, state in pair.states.items()
+        )
         if matches(pair.when, context) and not outranked:
             mean[where(pair.states)] += pair.shift
     for override in node.overrides:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar
 
 import msgspec
 
@@ -137,6 +137,14 @@ class Graded(Node, frozen=True, kw_only=True, tag="graded"):
     causes: tuple[Cause, ...] = ()
 
 
+class Moved(NamedTuple):
+    """How far one state of a parent moves a gauge [scale], and the block that says so."""
+
+    mean: float
+    spread: float
+    place: tuple[str | int, ...]
+
+
 class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     """A number: sound expectation, shifts by hidden states, spread, misreadings, words.
 
@@ -168,8 +176,25 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
         return self.sound + (self.tables.sound if self.tables else ())
 
     def moves(self) -> tuple[Shift, ...]:
-        """Its own shifts, then those of its tables: the first that holds for a parent counts."""
+        """Its own shifts, then those of its tables."""
         return self.shifts + (self.tables.shifts if self.tables else ())
+
+    def moved(self, context: When) -> dict[str, dict[str, Moved]]:
+        """How far states of each parent move it; of its own shifts, and likewise of those of its
+        tables, the first that holds for a parent counts; tables say what it leaves unsaid.
+        """
+        found: dict[str, dict[str, Moved]] = {}
+        tabled = self.tables.shifts if self.tables else ()
+        for place, shifts in ((("shifts",), self.shifts), (("tables", "shifts"), tabled)):
+            held: dict[str, int] = {}
+            for i, shift in enumerate(shifts):
+                if matches(shift.when, context):
+                    held.setdefault(shift.parent, i)
+            for parent, i in held.items():
+                states = found.setdefault(parent, {})
+                for state, pair in shifts[i].shift.items():
+                    states.setdefault(state, Moved(*pair, (*place, i)))
+        return found
 
     def pairs(self) -> tuple[Together, ...]:
         """What pairs of states add, its own and those of its tables."""
