@@ -77,6 +77,8 @@ UNPUBLISHED: Mapping[str, float] = {
 }  # fmt: skip
 """Doubt of the model [K] where no published table of sound cars says how far off it is; estimate:
 about as large against the spread of cars as it is where tables say so."""
+LEAST_SPREAD = 0.3
+"""What a state adds to the spread at least [K]: drawn cars know it no better."""
 TOGETHER_FROM = 1.0
 """Pairs of states that differ by less from the sum of their shifts [spread of the gauge] are left
 out: what they would add is within the noise of the draws."""
@@ -295,7 +297,8 @@ def shift_lines(
             shift = {}
             for state in RUNNING_WRONG[parent]:
                 added = max(0.0, single[parent, state][gauge][1] - sound[gauge][1])
-                shift[state] = [_round(moved[parent, state][gauge]), _round(added**0.5)]
+                spread = max(LEAST_SPREAD, added**0.5)
+                shift[state] = [_round(moved[parent, state][gauge]), _round(spread)]
             block = {"parent": parent, "when": when, "shift": shift}
             found.append({"gauge": gauge, "shifts": block})
     for (a, b), moments in both.items():

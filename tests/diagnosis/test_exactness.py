@@ -338,7 +338,8 @@ def test_a_word_is_the_integral_of_its_numbers():
         edge = gauge.cuts[0]
         # Far beyond the widest misreading; midpoints of the interval below the first cut.
         below = np.arange(edge - step / 2, edge - 9 * gauge.wide - 200, -step)
-        reading = {gauge.name: (below, np.zeros(len(below)))}
+        doubt = Knowledge().gauges[gauge.name].word_doubt
+        reading = {gauge.name: (below, np.full(len(below), doubt))}
         density = np.exp(tree.propagate(Evidence(len(below), {}, {}, reading)).log_evidence)
         word = tree.propagate(Evidence(1, {gauge.name: np.array([0])})).log_evidence[0]
         # Midpoint rule with a fortieth of a standard deviation: error below 1e-4 of the density.

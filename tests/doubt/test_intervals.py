@@ -14,6 +14,7 @@ from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network
 from loopodds.inference.slopes import slopes
 from loopodds.knowledge.shapes import Grounds
+from loopodds.knowledge.tables import TABLES
 from scipy.special import betaincinv
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -86,6 +87,7 @@ def test_more_weight_makes_an_interval_narrower():
         for name, text in knowledge.texts.items()
         if name.endswith(".toml")
     }
+    texts[TABLES] = knowledge.texts[TABLES].replace('"weight":20', '"weight":200')
     heavy = lo.assess(case, lo.Knowledge.of_texts({**knowledge.texts, **texts}))
     assert heavy.doubts is not None
     narrow = heavy.doubts.intervals["undercharge"].deviation

@@ -90,7 +90,8 @@ def test_a_heat_exchanger_leaves_superheat_at_the_evaporator_alone() -> None:
     absent, present = (
         expected("superheat", "6 K", internal_heat_exchanger=word) for word in ("absent", "present")
     )
-    assert absent == present
+    # a little: the valve feeds colder liquid, and half a kelvin is below what a clamp can tell
+    assert absent == pytest.approx(present, abs=0.6)
 
 
 def test_thirty_kelvin_at_the_compressor_starve_only_a_car_without_a_heat_exchanger() -> None:

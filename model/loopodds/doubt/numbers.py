@@ -182,16 +182,21 @@ def owner_of(node: Node, context: Mapping[str, str], field: str) -> Path:
 
 def with_numbers(node: Node, values: Mapping[Path, FloatArray]) -> Node:
     """A node with other numbers in some of its lists."""
-    entry, tables = node.as_json(), msgspec.to_builtins(getattr(node, "tables", None))
+    entry, tables = node.as_json(), getattr(node, "tables", None)
     for path, numbers in values.items():
         if path[0] == "tables":
-            tables = put_numbers(tables, path[1:], numbers)
+            tables = _with_shift(tables, int(path[2]), str(path[4]), numbers)
         else:
             entry = put_numbers(entry, path, numbers)
     made = read_node(node.name, node.kind, entry, node.file)
-    if tables is None:
-        return made
-    return msgspec.structs.replace(made, tables=msgspec.convert(tables, Tables))
+    return msgspec.structs.replace(made, tables=tables) if tables else made
+
+
+def _with_shift(tables: Tables, index: int, state: str, numbers: FloatArray) -> Tables:
+    shifts = list(tables.shifts)
+    moved = {**shifts[index].shift, state: (float(numbers[0]), float(numbers[1]))}
+    shifts[index] = msgspec.structs.replace(shifts[index], shift=moved)
+    return msgspec.structs.replace(tables, shifts=tuple(shifts))
 
 
 def put_numbers(entry: Any, path: Path, numbers: FloatArray) -> Any:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Mapping
+from functools import cached_property
 from typing import Annotated, Protocol
 
 import msgspec
@@ -160,12 +161,20 @@ class Amount(Block, frozen=True, kw_only=True):
     bands: Annotated[tuple[Band, ...], msgspec.Meta(min_length=1)]
 
 
-class Tables(msgspec.Struct, frozen=True, kw_only=True):
+class Tables(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """What is worked out of a gauge elsewhere: holds where the gauge itself says nothing."""
 
     sound: tuple[Sound, ...] = ()
     shifts: tuple[Shift, ...] = ()
     together: tuple[Together, ...] = ()
+
+    @cached_property
+    def mentions(self) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
+        """Parents and their states, each once, and where: tables name them hundreds of times."""
+        shifts = (("shifts", shift.parent, tuple(shift.shift)) for shift in self.shifts)
+        pairs = (pair.states.items() for pair in self.together)
+        together = (("together", p, (state,)) for states in pairs for p, state in states)
+        return tuple(dict.fromkeys(itertools.chain(shifts, together)))
 
 
 def table_texts(sound: Sound) -> Iterator[str]:

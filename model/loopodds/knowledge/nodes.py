@@ -115,7 +115,8 @@ class Node(
 
     def as_json(self) -> dict[str, Any]:
         """What the file says of it, as plain data."""
-        entry: dict[str, Any] = msgspec.to_builtins(self)
+        bare = msgspec.structs.replace(self, tables=None) if isinstance(self, Gauge) else self
+        entry: dict[str, Any] = msgspec.to_builtins(bare)
         for key in ("name", "kind", "file", "tables"):
             entry.pop(key, None)
         variants = [{"when": v["when"], **v["changes"]} for v in entry["variants"]]
@@ -227,8 +228,9 @@ def mentions(node: Node) -> Iterator[tuple[str, str, tuple[str, ...]]]:
             for parent, factors in cause.weakened_by.items():
                 yield f"causes.{cause.parent}.weakened_by", parent, tuple(factors)
     elif isinstance(node, Gauge):
-        yield from (("shifts", shift.parent, tuple(shift.shift)) for shift in node.moves())
-        for pair in node.pairs():
+        yield from (("shifts", shift.parent, tuple(shift.shift)) for shift in node.shifts)
+        yield from node.tables.mentions if node.tables else ()
+        for pair in node.together:
             yield from (("together", parent, (state,)) for parent, state in pair.states.items())
         for override in node.overrides:
             yield from (("overrides", p, (state,)) for p, state in override.when.items())

@@ -59,9 +59,7 @@ class Readings(Batch):
     mass_balance: FloatArray  # of the charge
 
 
-def solve(
-    cars: Cars, conditions: Conditions, faults: Faults, *, searched: bool = True
-) -> Readings:
+def solve(cars: Cars, conditions: Conditions, faults: Faults, *, searched: bool = True) -> Readings:
     """Steady running readings of loops; where nothing is pumped, of the loop at rest.
 
     Args:

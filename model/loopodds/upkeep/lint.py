@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import msgspec
 import numpy as np
 
 from loopodds.base.errors import KnowledgeError, LoopoddsError, unknown_name
@@ -28,7 +29,7 @@ from loopodds.knowledge.guards import (
     unknown_texts,
 )
 from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, mentions, parents_of, read_node
-from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, read_one
+from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, TABLES, Knowledge, read_one
 from loopodds.knowledge.safeguards import safety_slips
 from loopodds.upkeep.work_lint import work_slips
 
@@ -73,7 +74,7 @@ def lint(folder: str | Path | None = None) -> list[Slip]:
     problems += work_slips(knowledge)
     problems += order_slips(knowledge)
     problems += safety_slips(knowledge)
-    problems += _source_problems(files)
+    problems += _source_problems({**files, TABLES: _worked_out(knowledge)})
     problems += _cycles(knowledge)
     problems += _unobserved(knowledge)
     if all(problem.warning for problem in problems):
@@ -117,6 +118,12 @@ def _of_error(error: LoopoddsError, file: str = "knowledge", name: str = "files"
     return Slip(file, name, text)
 
 
+def _worked_out(knowledge: Knowledge) -> Mapping[str, Any]:
+    """The tables of gauges as plain data, as the other files are."""
+    gauges = knowledge.gauges.values()
+    return {gauge.name: msgspec.to_builtins(gauge.tables) for gauge in gauges if gauge.tables}
+
+
 def _source_problems(files: Files) -> Iterator[Slip]:
     """Sources that are named and missing, numbers without one, and sources nobody names."""
     known = files["sources.toml"]
@@ -141,7 +148,7 @@ def _leaves(key: str, entry: Any) -> Iterator[tuple[str, Any]]:
     if isinstance(entry, Mapping):
         for inner, value in entry.items():
             yield from _leaves(inner, value)
-    elif isinstance(entry, list):
+    elif isinstance(entry, list | tuple):
         for value in entry:
             yield from _leaves(key, value)
     else:
