@@ -1,4 +1,4 @@
-"""Sound cars, published and of a second set of parameters, held against what is expected of them."""
+"""Sound cars, published and of a second set of parameters, against what is expected of them."""
 
 from __future__ import annotations
 

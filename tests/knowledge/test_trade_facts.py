@@ -152,8 +152,8 @@ def test_a_faint_green_tint_is_a_normal_dose_of_dye_and_nothing_wrong(setting: s
 def test_a_clean_sample_and_ordinary_gauges_at_a_routine_check_mean_a_sound_car(tint: str) -> None:
     words = {"low_side": "normal", "high_side": "normal", "vent": "normal"}
     seen = belief("routine", findings={**CLEAN_SAMPLE, "sample_greenness": tint, **words})
-    # a charge that was not weighed may be low by a third without showing on these gauges (a receiver
-    # still feeds the valve), and a low side that is held says little of the evaporator
+    # a charge that was not weighed may be low by a third without showing on these gauges (the valve
+    # is still fed), and a low side that is held says little of the evaporator
     assert seen.p_sound > 0.54
     assert {c.name for c in seen.ranking() if c.probability > 0.1} <= SLOW_WEARERS
 
