@@ -127,6 +127,10 @@ from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirm
 from loopodds.upkeep.verification import (
     AGREES_WITHIN as AGREES_WITHIN, Verification as Verification, verify as verify,
 )
+from loopodds.calibration.calibrating import (
+    Calibration as Calibration, Claim as Claim, calibrate as calibrate,
+)
+from loopodds.calibration.reliability import Reliability as Reliability, Stretch as Stretch
 from loopodds.training.cars import (
     SHOWN_IN as SHOWN_IN, UNREADABLE as UNREADABLE, PracticeCar as PracticeCar,
     practice_cars as practice_cars, shown_words as shown_words,
@@ -144,6 +148,7 @@ from loopodds.report.figures import (
     network_picture as network_picture, scenarios_picture as scenarios_picture,
 )
 from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture
+from loopodds.report.reliability_chart import reliability_picture as reliability_picture
 from loopodds.report.gauge_sheet import (
     GaugeLine as GaugeLine, GaugeSheet as GaugeSheet, gauge_sheet as gauge_sheet,
 )
