@@ -10,7 +10,13 @@ from typing import Any
 
 import click
 
-from loopodds_cli.options import WritingCommand, common_options, picture_option, print_json
+from loopodds_cli.options import (
+    WritingCommand,
+    common_options,
+    output_option,
+    picture_option,
+    print_json,
+)
 
 
 @click.command(cls=WritingCommand)
@@ -19,6 +25,7 @@ from loopodds_cli.options import WritingCommand, common_options, picture_option,
     "--columns", metavar="MAP", type=click.Path(), help="Column map (TOML) of a foreign archive."
 )
 @picture_option
+@output_option("--rejects", "Rows set aside, each with its reason.")
 @common_options
 def command(archive: str, picture: str | None, as_json: bool, **how: Any) -> None:
     """Compare probabilities with what was confirmed in an archive.

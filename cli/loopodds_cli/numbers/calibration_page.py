@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from loopodds import Calibration, Claim, Reliability, Stretch
 
 STRETCHES_SHOWN = 2
+ASIDE_SHOWN = 3
 Told = Sequence[tuple["Claim", "Reliability"]]
 
 
@@ -34,10 +35,20 @@ def print_calibration(result: Calibration) -> None:
         page.marked("!", warning)
     _compared(page, told)
     _apart(page, told)
+    _set_aside(page, result)
     few = [lowered(claim.title) for claim in result.claims if claim.few]
     if few:
         page.heading("Too few to say")
         page.line(", ".join(few), indent=2)
+
+
+def _set_aside(page: Page, result: Calibration) -> None:
+    if not result.set_aside:
+        return
+    page.heading("Set aside", "--rejects FILE has all of them")
+    for entry in result.set_aside[:ASIDE_SHOWN]:
+        cell = f"{entry['column']} {entry['value']!r}: " if entry["column"] else ""
+        page.line(f"row {entry['row']}: {cell}{entry['reason']}", indent=2)
 
 
 def _compared(page: Page, told: Told) -> None:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import csv
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from io import StringIO
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from loopodds.archive.encoded import EncodedArchive, Piece, encode_archive
+from loopodds.archive.encoded import REJECTS, EncodedArchive, Piece, encode_archive
 from loopodds.archive.runner import INVENTED
 from loopodds.archive.summary import RunProgress
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import InspectionError
+from loopodds.base.files import write_whole
 from loopodds.calibration.events import (
     LEADING,
     NOTHING_WRONG,
@@ -39,6 +43,8 @@ WHOLE_CAR = {
     NOTHING_WRONG: "Nothing wrong",
     PLAN_RIGHT: "The plan was right",
 }
+SHOWN = 10
+"""Rows set aside that are shown."""
 FEW_COLUMNS = 5
 """Outcome columns below which a car without any entry is no sign that nobody looked."""
 
@@ -75,6 +81,7 @@ class Calibration:
     archive: str
     rows: int
     rejected: int
+    set_aside: tuple[Mapping[str, str], ...]  # the first of them: row, column, value, reason
     confirmed: int
     weighting: Weighting
     claims: tuple[Claim, ...]
@@ -86,6 +93,7 @@ class Calibration:
             "archive": self.archive,
             "rows": self.rows,
             "rejected": self.rejected,
+            "set_aside": [dict(entry) for entry in self.set_aside],
             "confirmed": self.confirmed,
             "effective_cars": self.weighting.effective,
             "largest_weight": self.weighting.largest,
@@ -100,6 +108,7 @@ def calibrate(
     *,
     columns: str | Path | None = None,
     knowledge: str | Path | None = None,
+    rejects: str | Path | None = None,
     progress: Callable[[str, int], None] | None = None,
 ) -> Calibration:
     """Compare what the network states of every car with what was confirmed of some.
@@ -109,6 +118,7 @@ def calibrate(
         columns: Column map.
         knowledge: Folder; the shipped one when left out. Its ``confirmation.toml`` says how often
             outcomes are wrong or not written down, as in ``learn``.
+        rejects: File for the rows that cannot be used, each with its reason.
         progress: Told the stage in words and the cars done.
 
     Raises:
@@ -125,7 +135,10 @@ def calibrate(
     with tempfile.TemporaryDirectory() as folder:
         tags = {CONFIRMED_BY: tuple(ways)}
         data = encode_archive(archive, model, Path(folder), columns, tags, watch)
-        return _Run(model, ways, tell).whole(data, str(archive))
+        aside = (Path(folder) / REJECTS).read_text(encoding="utf-8")
+        if rejects is not None:
+            write_whole(Path(rejects), aside)
+        return _Run(model, ways, tell).whole(data, str(archive), aside)
 
 
 class _Run:
@@ -136,7 +149,7 @@ class _Run:
         self.rng = np.random.default_rng(SEED)
         self.shifts = drawn_shifts(ways, RESAMPLES, self.rng)
 
-    def whole(self, data: EncodedArchive, archive: str) -> Calibration:
+    def whole(self, data: EncodedArchive, archive: str, aside: str) -> Calibration:
         record, confirmed, found = self._looked_at(data)
         if not confirmed.any():
             raise InspectionError(
@@ -149,8 +162,9 @@ class _Run:
         by_row[confirmed] = weights.weights
         self._add_plans(data, confirmed, found)
         claims = self._claims(found, by_row)
+        first = tuple(islice(csv.DictReader(StringIO(aside)), SHOWN))
         return Calibration(
-            archive, data.rows, data.rejected, int(confirmed.sum()), weights, claims,
+            archive, data.rows, data.rejected, first, int(confirmed.sum()), weights, claims,
             self._warnings(data, found, archive),
         )  # fmt: skip
 

@@ -92,7 +92,7 @@ def weighting(chances: FloatArray) -> Weighting:
     """Weights of the confirmed cars from the chance that each had of being confirmed.
 
     >>> weighting(np.array([0.5, 0.5, 0.25])).weights.round(2).tolist()
-    [0.76, 0.76, 1.49]
+    [0.75, 0.75, 1.49]
     """
     plain = 1.0 / np.maximum(chances, 1e-6)
     cap = float(np.quantile(plain, CAP))

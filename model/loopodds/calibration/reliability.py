@@ -194,8 +194,8 @@ class _Fit:
         self.mass = np.bincount(self.group, self._pull * (outcomes.most - outcomes.least))
 
     def _sums(self, said: BoolArray) -> FloatArray:
-        sums: FloatArray = np.bincount(self.group, self._pull * (said - self.outcomes.least))
-        return sums
+        pulled = self._pull * (said - self.outcomes.least)
+        return np.bincount(self.group, pulled).astype(np.float64)
 
     def happened(self, said: BoolArray) -> FloatArray:
         """Share of cars by what was stated, shape (distinct,): never falling, from 0 to 1."""
