@@ -110,7 +110,7 @@ from loopodds.archive.scoring import (
     read_inspections as read_inspections, score_batch as score_batch,
 )
 from loopodds.archive.summary import RunProgress as RunProgress, Summary as Summary, Tally as Tally
-from loopodds.upkeep.calibration import (
+from loopodds.calibration.scores import (
     adjusted_shares as adjusted_shares, base_rate as base_rate, brier_score as brier_score,
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,
     wilson_interval as wilson_interval,
@@ -120,6 +120,7 @@ from loopodds.upkeep.habits import OwnShare as OwnShare, Tilt as Tilt
 from loopodds.upkeep.learning import (
     Learning as Learning, LearnProgress as LearnProgress, learn as learn,
 )
+from loopodds.upkeep.readers import Looker as Looker
 from loopodds.upkeep.selection import Look as Look
 from loopodds.upkeep.exchange import to_networkx as to_networkx, to_pgmpy as to_pgmpy
 from loopodds.upkeep.lint import Size as Size, lint as lint, size_of as size_of

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 @click.option("--columns", metavar="MAP", help="Column map (TOML) of a foreign archive.")
 @click.option("--by", metavar="COLUMN", help="Show apart: workshop, technician or year.")
 @click.option(
+    "--reader", metavar="COLUMN", help="Who looked: learn how each sees shades and tints."
+)
+@click.option(
     "--anyway",
     type=TEST,
     metavar="TEST",

@@ -29,11 +29,12 @@ from loopodds.calibration.events import (
 )
 from loopodds.calibration.plans import MOST_PLANS, plan_events
 from loopodds.calibration.propensity import Weighting, confirmed_chances, features, weighting
-from loopodds.calibration.reliability import RESAMPLES, Outcomes, Reliability, far_off, reliability
+from loopodds.calibration.reliability import RESAMPLES, Outcomes, Reliability, reliability
 from loopodds.casebook.sources import MARK
 from loopodds.diagnosis.model import Model
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.confirmation import CONFIRMED_BY, Way, rates_of, read_ways, ways_of
+from loopodds.upkeep.selection import far_off
 
 FALSE_DISCOVERIES = 0.05
 SEED = 20_260

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.upkeep.calibration import LEAST
+from loopodds.calibration.scores import LEAST
 
 RESAMPLES = 999
 """Outcomes drawn as if all that was stated were right: the least p-value is one in a thousand."""
@@ -237,16 +237,3 @@ def _places(distinct: FloatArray, group: np.ndarray[Any, Any]) -> np.ndarray[Any
     near = np.abs(distinct[:, None] - even).argmin(axis=0)
     cars = np.sort(group)[np.linspace(0, len(group) - 1, POINTS // 2).astype(int)]
     return np.unique(np.concatenate([near, cars]))
-
-
-def far_off(p_values: FloatArray, level: float) -> BoolArray:
-    """Which of several are beyond chance, false discoveries held (Benjamini & Hochberg 1995).
-
-    >>> far_off(np.array([0.001, 0.2, 0.03]), 0.05).tolist()
-    [True, False, True]
-    """
-    order = np.argsort(p_values, kind="stable")
-    under = np.flatnonzero(p_values[order] <= level * np.arange(1, len(order) + 1) / len(order))
-    found = np.zeros(len(order), dtype=bool)
-    found[order[: int(under[-1]) + 1 if len(under) else 0]] = True
-    return found

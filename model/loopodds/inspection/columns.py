@@ -16,6 +16,7 @@ from loopodds.inspection.column_map import ColumnMap, MappedColumn
 from loopodds.inspection.entries import Entry, Place, outcome
 from loopodds.inspection.vocabulary import (
     CHOICES,
+    LOOKED_BY,
     NUMBERS,
     names_in,
     outcome_words,
@@ -150,6 +151,9 @@ def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Fee
         return Feed(column, "word", name, name, states, with_unit=_with_suffix(name, knowledge))
     if name in CHOICES:
         return Feed(column, "choice", name, name, CHOICES[name])
+    if name == LOOKED_BY and knowledge.readers:
+        # somebody of whom nothing is known sees as the trade does
+        return Feed(column, "choice", name, name, tuple(knowledge.readers), others="")
     if name.startswith(CONFIRMED) and name.removeprefix(CONFIRMED) in _outcomes(knowledge):
         return _outcome(column, name.removeprefix(CONFIRMED), knowledge)
     base, _, suffix = name.rpartition("_")
@@ -217,7 +221,8 @@ def _mapped_feed(
         if meant and feed.options and meant not in feed.options:
             hint = unknown_word(meant, feed.name, feed.options)
             raise InspectionError(f"{where} values: {said!r} = {meant!r} is no state; {hint}")
-    return replace(feed, values=entry.values, others=entry.others)
+    others = feed.others if entry.others is None else entry.others
+    return replace(feed, values=entry.values, others=others)
 
 
 def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:

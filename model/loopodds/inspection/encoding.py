@@ -27,10 +27,11 @@ from loopodds.inspection.inspection import (
     InspectionBatch,
     batch_of,
 )
-from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, ROUTINE
+from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, LOOKED_BY, ROUTINE
 from loopodds.knowledge.assembly import table_array
 from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.tables import eye_of
 
 STATED = (
     "setting", "expansion", "compressor", "refrigerant",
@@ -74,7 +75,7 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
             value.
     """
     contexts = _contexts(batch, knowledge)
-    worded = _in_words(batch, measured_states(batch, contexts, knowledge))
+    worded = _in_words(_as_the_trade(batch, knowledge), measured_states(batch, contexts, knowledge))
     readings = read_gauges(worded, contexts, knowledge)
     came = _brought_in(batch, contexts.codes["setting"], knowledge)
     implied = came | _told_of_faults(batch, knowledge)
@@ -206,6 +207,24 @@ def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
             weights = batch.soft[name]
             complaining |= complains[weights.argmax(axis=1)] & (np.ptp(weights, axis=1) > 0)
     return complaining
+
+
+def _as_the_trade(batch: InspectionBatch, knowledge: Knowledge) -> InspectionBatch:
+    """The batch with the words of people whose eye is known as likelihoods of the trade's."""
+    who = batch.choice(LOOKED_BY)
+    if who.max(initial=-1) < 0:
+        return batch
+    codes, soft, people = dict(batch.codes), dict(batch.soft), list(knowledge.readers)
+    for name, node in knowledge.of_kind("finding").items():
+        if node.by_eye and name in codes:
+            states = len(node.states)
+            eyes = np.array([eye_of(knowledge.readers, p, name, states) for p in people])
+            told = eyes[who, :, codes[name]]
+            seen = (who >= 0) & (codes[name] >= 0)
+            before = soft.get(name, np.ones(told.shape))
+            soft[name] = np.where(seen[:, None], told / told.max(axis=1, keepdims=True), before)
+            codes[name] = np.where(seen, -1, codes[name]).astype(np.int8)
+    return replace(batch, codes=codes, soft=soft)
 
 
 def _in_words(batch: InspectionBatch, measured: Mapping[str, FloatArray]) -> InspectionBatch:

@@ -1,23 +1,34 @@
-"""What is worked out for the gauges by a model of the machine: ``gauges.jsonl``.
+"""Tables in files of their own, which a folder need not have.
 
-One JSON object a line: first ``{"about": {...}}`` with where the numbers come from, then for each
-gauge its ``sound`` expectations over the conditions, its ``shifts`` and what pairs of states add
+``gauges.jsonl`` holds what is worked out for the gauges by a model of the machine: one JSON object
+a line, first ``{"about": {...}}`` with where the numbers come from, then for each gauge its
+``sound`` expectations over the conditions, its ``shifts`` and what pairs of states add
 (``together``), in the words of ``readings.toml``. What that file says of a gauge itself comes first
 and so outranks these.
+
+``readers.toml`` holds how people see shades and tints: a table for each person and finding, with a
+list for each word that the trade would use, the chances of what this person then says.
 """
 
-from collections.abc import Iterator
-from typing import Any
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
 
 import msgspec
+import numpy as np
 
-from loopodds.base.errors import KnowledgeError
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import KnowledgeError, nearest
 from loopodds.knowledge.blocks import Shift, Sound, Tables, Together, table_texts
 from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.shapes import Grounds
 
 TABLES = "gauges.jsonl"
-"""The file; a folder need not have it."""
+READERS = "readers.toml"
+OWN_WORD, NEXT = 0.97, 0.25
+"""How often one person's word is the trade's, and how much rarer each further word is than the one
+before. From memory: two trained people seldom differ by more than one step (estimate, weight 30).
+"""
 
 
 class About(Grounds, frozen=True, kw_only=True):
@@ -80,3 +91,109 @@ def with_tables(node: Node, tables: Tables) -> Node:
     if not isinstance(node, Gauge):
         raise KnowledgeError(f"{TABLES}: {node.name} is a {node.kind}, no gauge")
     return msgspec.structs.replace(node, tables=tables)
+
+
+class Eye(NamedTuple):
+    """How one person sees a finding."""
+
+    looks: float  # that the table rests on
+    chances: tuple[tuple[float, ...], ...]  # of each word, by the word of the trade
+
+
+Readers = Mapping[str, Mapping[str, Eye]]
+"""By person and finding."""
+
+
+def as_the_trade(states: int) -> FloatArray:
+    """P(word | word of the trade) of somebody of whom nothing is known, shape (states, states).
+
+    >>> as_the_trade(2).round(2).tolist()
+    [[0.97, 0.03], [0.03, 0.97]]
+    """
+    steps = np.abs(np.subtract.outer(np.arange(states), np.arange(states)))
+    far = np.where(steps > 0, NEXT**steps, 0.0)
+    table: FloatArray = (1 - OWN_WORD) * far / far.sum(axis=1, keepdims=True)
+    np.fill_diagonal(table, OWN_WORD)
+    return table
+
+
+def read_readers(tables: Mapping[str, Any], nodes: Mapping[str, Node]) -> Readers:
+    """Everybody's tables, from the tables of the file.
+
+    Raises:
+        KnowledgeError: naming file, person, finding and word.
+    """
+    return {
+        str(person): {
+            finding: _eye(f"{READERS}: [{person}.{finding}]", finding, entry, nodes)
+            for finding, entry in findings.items()
+        }
+        for person, findings in tables.items()
+    }
+
+
+def _eye(where: str, finding: str, entry: Any, nodes: Mapping[str, Node]) -> Eye:
+    seen = [name for name, node in nodes.items() if node.by_eye]
+    if finding not in seen:
+        close = nearest(finding, seen)
+        hint = f"did you mean {close!r}?" if close else f"known: {', '.join(seen)}"
+        raise KnowledgeError(f"{where}: is not a finding judged by eye; {hint}")
+    states = nodes[finding].states
+    if not isinstance(entry, Mapping) or {*entry} != {"looks", *states}:
+        raise KnowledgeError(f"{where}: needs looks and a list for each of {', '.join(states)}")
+    rows = []
+    for state in states:
+        row = entry[state]
+        numbers = isinstance(row, list) and all(isinstance(p, int | float) for p in row)
+        if not numbers or len(row) != len(states) or min(row) <= 0 or abs(sum(row) - 1) > 1e-6:
+            raise KnowledgeError(
+                f"{where} {state}: needs {len(states)} chances above 0 that add up to one"
+            )
+        rows.append(tuple(map(float, row)))
+    looks = entry["looks"]
+    if not isinstance(looks, int | float) or not math.isfinite(looks) or looks < 0:
+        raise KnowledgeError(f"{where} looks: needs a number of looks, 0 or more")
+    return Eye(float(looks), tuple(rows))
+
+
+def eye_of(readers: Readers, person: str, finding: str, states: int) -> FloatArray:
+    """P(word | word of the trade), as the trade where nothing is known, shape (states, states)."""
+    known = readers.get(person, {}).get(finding)
+    return np.array(known.chances) if known else as_the_trade(states)
+
+
+def seen_together(
+    readers: Readers, finding: str, states: int, looks: Mapping[str, int]
+) -> FloatArray:
+    """Likelihood of the word of the trade for one sample that several people saw.
+
+    Their words are independent given the sample, which is one: however many look, no more is told
+    than by the word of the trade itself. Shape (states,), the largest is one.
+
+    Args:
+        looks: The word of each person, as an index.
+    """
+    told = np.ones(states)
+    for person, word in sorted(looks.items()):
+        told = told * eye_of(readers, person, finding, states)[:, word]
+    likelihood: FloatArray = told / told.max()
+    return likelihood
+
+
+def readers_text(readers: Readers, nodes: Mapping[str, Node]) -> str:
+    """The file."""
+    import tomlkit
+
+    document = tomlkit.document()
+    document.add(tomlkit.comment("How people see shades and tints, as `loopodds learn` found it."))
+    document.add(tomlkit.comment("By the word of the trade, the chances of what each then says."))
+    for person, findings in readers.items():
+        own = tomlkit.table(is_super_table=True)
+        for finding, eye in findings.items():
+            table = tomlkit.table()
+            table["looks"] = float(f"{eye.looks:.6g}")
+            for state, row in zip(nodes[finding].states, eye.chances, strict=True):
+                table[state] = [round(p, 8) for p in row]
+            own[finding] = table
+        document[person] = own
+    return tomlkit.dumps(document)
