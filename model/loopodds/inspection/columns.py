@@ -153,7 +153,8 @@ def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Fee
         return Feed(column, "choice", name, name, CHOICES[name])
     if name == LOOKED_BY and knowledge.readers:
         # somebody of whom nothing is known sees as the trade does
-        return Feed(column, "choice", name, name, tuple(knowledge.readers), others="")
+        people = {person: person for person in knowledge.readers}
+        return Feed(column, "choice", name, name, tuple(people), values=people, others="")
     if name.startswith(CONFIRMED) and name.removeprefix(CONFIRMED) in _outcomes(knowledge):
         return _outcome(column, name.removeprefix(CONFIRMED), knowledge)
     base, _, suffix = name.rpartition("_")
@@ -222,7 +223,7 @@ def _mapped_feed(
             hint = unknown_word(meant, feed.name, feed.options)
             raise InspectionError(f"{where} values: {said!r} = {meant!r} is no state; {hint}")
     others = feed.others if entry.others is None else entry.others
-    return replace(feed, values=entry.values, others=others)
+    return replace(feed, values=entry.values or feed.values, others=others)
 
 
 def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:

@@ -168,11 +168,16 @@ def seen_together(
     """Likelihood of the word of the trade for one sample that several people saw.
 
     Their words are independent given the sample, which is one: however many look, no more is told
-    than by the word of the trade itself. Shape (states,), the largest is one.
+    than by the word of the trade itself. Where nothing is known of anybody and all say the same, it
+    is that word. Shape (states,), the largest is one.
 
     Args:
         looks: The word of each person, as an index.
     """
+    unknown = all(finding not in readers.get(person, {}) for person in looks)
+    if unknown and len({*looks.values()}) == 1:
+        sure: FloatArray = np.eye(states)[next(iter(looks.values()))]
+        return sure
     told = np.ones(states)
     for person, word in sorted(looks.items()):
         told = told * eye_of(readers, person, finding, states)[:, word]

@@ -25,7 +25,7 @@ from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.tables import Eye, Readers, as_the_trade, eye_of
 from loopodds.upkeep.confirmation import reports_of
 from loopodds.upkeep.estimation import Learner, Pieces, State
-from loopodds.upkeep.selection import FALSE_DISCOVERIES, far_off
+from loopodds.upkeep.selection import FALSE_DISCOVERIES
 
 AS_MANY_LOOKS = 30.0
 """For how many looks at each word the trade counts beside one's own."""
@@ -75,16 +75,13 @@ def learnt_readers(
         seen = _all_looks(knowledge, pieces, state, column, (people, readers))
         tables = {name: _tables(looks, people, before, name) for name, looks in seen.items()}
         readers = _with_tables(before, tables, seen, people)
+    level = FALSE_DISCOVERIES / max(len(seen), 1)
     lookers = [
-        _compared(looks, number, person, name, readers)
+        looker
         for name, looks in seen.items()
-        for number, person in enumerate(people)
-        if (looks.who == number).sum() >= LEAST_LOOKS
+        for looker in _judged(looks, (people, level), name, readers)
     ]
-    p_values = np.array([looker.p_value for looker in lookers])
-    off = far_off(p_values, FALSE_DISCOVERIES).tolist()
-    judged = [looker._replace(off=is_off) for looker, is_off in zip(lookers, off, strict=True)]
-    return tuple(sorted(judged, key=lambda looker: looker.p_value)), readers
+    return tuple(sorted(lookers, key=lambda looker: looker.p_value)), readers
 
 
 def through_eyes(
@@ -213,19 +210,58 @@ def _looks_before(readers: Readers, person: str, name: str) -> float:
     return known.looks if known else 0.0
 
 
-def _compared(looks: _Looks, number: int, person: str, name: str, readers: Readers) -> Looker:
-    """How far the words of one person lie from those foretold, beside how far all others' do.
+def _judged(
+    looks: _Looks, among: tuple[Sequence[str], float], name: str, readers: Readers
+) -> Iterator[Looker]:
+    """How far everybody's words lie from those foretold, beside how far the words of others do.
 
-    What is amiss with the numbers is so for all; with nobody else to compare, it is against them.
+    What is amiss with the numbers is so for all. Who stands out most is no measure of the others:
+    one after another is taken out of it, as long as there is one beyond chance.
     """
+    people, level = among
+    told = [n for n in range(len(people)) if (looks.who == n).sum() >= LEAST_LOOKS]
+    measure = list(told)
+    while measure:
+        apart = {n: _apart(looks, n, measure) for n in measure}
+        first = min(measure, key=lambda n: (apart[n].p_value, -abs(apart[n].own)))
+        if apart[first].p_value > level / len(told):
+            break
+        measure.remove(first)
+    for number in told:
+        far, person = _apart(looks, number, measure), people[number]
+        chances = readers[person][name].chances
+        count = int((looks.who == number).sum())
+        off = number not in measure
+        yield Looker(person, name, count, far.steps, far.doubt, far.p_value, off, chances)
+
+
+class _Apart(NamedTuple):
+    own: float  # steps above what is foretold
+    steps: float  # the same less that of others
+    doubt: float
+    p_value: float
+
+
+def _apart(looks: _Looks, number: int, measure: Sequence[int]) -> _Apart:
+    """One person beside some others; with nobody else, beside what is foretold."""
     steps = np.arange(looks.foretold.shape[1])
     mean = looks.foretold @ steps
     chance = looks.foretold @ steps**2 - mean**2
-    off, own = looks.word - mean, looks.who == number
-    apart, doubt = off[own].mean(), chance[own].sum() / own.sum() ** 2
-    if not own.all():
-        apart, doubt = apart - off[~own].mean(), doubt + chance[~own].sum() / (~own).sum() ** 2
-    doubt = sqrt(max(float(doubt), 1e-12))
-    p_value = erfc(abs(float(apart)) / doubt / sqrt(2))
-    chances = readers[person][name].chances
-    return Looker(person, name, int(own.sum()), float(apart), doubt, p_value, False, chances)
+    off, mine = looks.word - mean, looks.who == number
+    others = np.isin(looks.who, [n for n in measure if n != number])
+    own = apart = float(off[mine].mean())
+    variance = _variance(off[mine], chance[mine])
+    if others.any():
+        apart -= float(off[others].mean())
+        variance += _variance(off[others], chance[others])
+    doubt = sqrt(max(variance, 1e-12))
+    return _Apart(own, apart, doubt, erfc(abs(apart) / doubt / sqrt(2)))
+
+
+def _variance(off: FloatArray, chance: FloatArray) -> float:
+    """Of a mean: as is foretold, or as the words vary, whichever is more.
+
+    Of a tint that is hardly ever seen a few words more are no more than chance, which what is
+    foretold alone puts too low.
+    """
+    return max(float(chance.sum()), float((off**2).sum())) / len(off) ** 2
