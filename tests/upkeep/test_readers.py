@@ -143,6 +143,17 @@ def test_a_second_look_that_agrees_makes_surer_and_one_that_differs_leaves_both_
     assert strangers.tolist() == [0, 0, 1, 0]
 
 
+def test_two_readers_of_one_sample_are_no_two_samples():
+    """A fault of prior .2, a test with .9 and .85 right, readers with .8: both say that it is there.
+    Worked by hand: .116 / .220; as two samples it would be .619.
+    """
+    eye = lo_eye(50.0, ((0.8, 0.2), (0.2, 0.8)))
+    readers = {person: {"test": eye} for person in "ab"}
+    told = seen_together(readers, "test", 2, {"a": 1, "b": 1})
+    fault, sound = 0.2 * (told @ [0.1, 0.9]), 0.8 * (told @ [0.85, 0.15])
+    assert fault / (fault + sound) == pytest.approx(0.5272727, abs=1e-7)
+
+
 def lo_evidence(soft: dict[str, np.ndarray]):
     from loopodds.inference.network import Evidence
 
