@@ -5,8 +5,8 @@
     python tests/benchmarks/learning.py drivers --archives 20
     python tests/benchmarks/learning.py speed --rows 10000
 
-``alarm``, ``hepar2``: three cells in ten missing at random, started at random, one car of prior a cell as
-pyAgrum's smoothing has it; divergence of the learnt network from the true one [nats], exact.
+``alarm``, ``hepar2``: three cells in ten missing at random, started at random, one car of prior a
+cell as pyAgrum's smoothing has it; divergence of the learnt network from the true [nats], exact.
 """
 
 from __future__ import annotations

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import re
+from contextlib import redirect_stdout
+from io import StringIO
 from pathlib import Path
 
 import loopodds as lo
@@ -20,6 +22,7 @@ from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.confirmation import Rates, report_table
 from loopodds_cli.main import main
+from loopodds_cli.numbers.calibration_page import print_calibration
 from simulated_archives import confirmations, write_words
 
 RATES = {
@@ -112,13 +115,15 @@ def test_rows_that_cannot_be_used_are_set_aside_with_their_reason(honest):
 @pytest.mark.slow
 def test_the_page_fits_the_screen_and_the_picture_says_what_it_shows(honest):
     path, told = honest
-    page = run(path).output
+    result = lo.calibrate(path, knowledge=SMALL)
+    with redirect_stdout(StringIO()) as printed:
+        print_calibration(result)
+    page = printed.getvalue()
     assert all(len(line) <= 80 for line in page.splitlines())
     assert re.search(r"The leading fault .* fits", page)
     assert "row 2001: sample_bubbles 'froth'" in page
     svg = (path.parent / "r.svg").read_text(encoding="utf-8")
     assert svg.startswith("<?xml")
-    result = lo.calibrate(path, knowledge=SMALL)
     assert "within chance" in lo.reliability_picture(result).alt
     assert json.loads(json.dumps(result.as_json()))["claims"] == told["claims"]
 
@@ -188,3 +193,18 @@ def test_silence_of_all_columns_is_as_likely_as_draws_of_reports_say(opened):
     foretold = none.least + (none.most - none.least) * none.stated
     assert none.said.mean() == pytest.approx(foretold[0], abs=0.025)
     assert none.stated[0] == pytest.approx(float(beliefs.p_sound[0]))
+
+
+def test_a_way_of_confirming_without_any_outcome_tells_nothing(tmp_path: Path):
+    path = tmp_path / "none.csv"
+    path.write_text("sample_bubbles,confirmed_by\nnone,opened_and_seen\n", encoding="utf-8")
+    assert "no car of it has an outcome" in run(path).stderr
+
+
+def test_a_column_that_is_not_known_in_the_map_is_named(tmp_path: Path):
+    path, mapping = tmp_path / "a.csv", tmp_path / "map.toml"
+    path.write_text("bubbles\nnone\n", encoding="utf-8")
+    mapping.write_text('[columns.sample_bubles]\nfrom = "bubbles"\n', encoding="utf-8")
+    refused = run(path, "--columns", mapping)
+    assert refused.exit_code == 1
+    assert "map.toml: [columns.sample_bubles]" in refused.stderr

@@ -144,7 +144,7 @@ def test_a_second_look_that_agrees_makes_surer_and_one_that_differs_leaves_both_
 
 
 def test_two_readers_of_one_sample_are_no_two_samples():
-    """A fault of prior .2, a test with .9 and .85 right, readers with .8: both say that it is there.
+    """A fault of prior .2, a test right in .9 and .85, readers right in .8: both say it is there.
     Worked by hand: .116 / .220; as two samples it would be .619.
     """
     eye = lo_eye(50.0, ((0.8, 0.2), (0.2, 0.8)))

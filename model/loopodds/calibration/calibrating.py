@@ -152,7 +152,7 @@ class _Run:
 
     def whole(self, data: EncodedArchive, archive: str, aside: str) -> Calibration:
         record, confirmed, found = self._looked_at(data)
-        if not confirmed.any():
+        if not found:
             raise InspectionError(
                 f"{Path(archive).name}: no car of it has an outcome; write what was found into "
                 "columns confirmed_<fault>"
@@ -178,10 +178,9 @@ class _Run:
             beliefs = self.model.believe(piece.context, piece.evidence)
             record.append(features(piece, beliefs, self.model.knowledge))
             confirmed.append(ways_of(piece, list(self.rates)) >= 0)
-            if confirmed[-1].any():
-                events = events_of(piece, beliefs, self.model, self.rates)
-                for name, event in events.items():
-                    found.setdefault(name, []).append(event._replace(rows=event.rows + start))
+            events = events_of(piece, beliefs, self.model, self.rates)
+            for name, event in events.items():
+                found.setdefault(name, []).append(event._replace(rows=event.rows + start))
             start += len(piece.numbers)
             self.tell("weighing what is believed", start)
         return np.concatenate(record), np.concatenate(confirmed), found

@@ -107,9 +107,11 @@ def events_of(
     """Every event but the plan in the confirmed cars of a piece: faults, the leading one, none."""
     way = ways_of(piece, list(rates))
     rows = np.flatnonzero(way >= 0)
+    if not len(rows) or not piece.confirmed:
+        return {}
     own, told = piece.take(rows), told_by(way[rows], rates)
     cells = {fault: reported(possible) for fault, possible in own.confirmed.items()}
-    stated = {fault: 1 - beliefs.faults[fault][rows, 0] for fault in model.faults}
+    stated = {n: np.clip(1 - beliefs.faults[n][rows, 0], 0.0, 1.0) for n in model.faults}
     found = {}
     for fault, cell in cells.items():
         found[fault] = _of_fault(rows, stated[fault], cell.present, told).take(~cell.open)

@@ -68,7 +68,7 @@ def plan_events(
     steps = [np.array([_moved(rate)[k] for rate in table])[way] for k in (0, 1)]
     whole = Events(
         rows, right.mean(axis=1), said, _held(called[:, 0], ~right), _held(called[:, 0], right),
-        way, (false - now) / steps[0], (fewer - now) / steps[1],
+        way, _slope(false - now, steps[0]), _slope(fewer - now, steps[1]),
     )  # fmt: skip
     ends = np.cumsum([len(part) for part in found])
     places = np.arange(len(rows))
@@ -90,6 +90,11 @@ def _moved(rates: FloatArray) -> tuple[float, float]:
     more, fewer = _with_more(own)
     now = chances(own)
     return float((chances(more) - now)[0]), float((chances(fewer) - now)[1])
+
+
+def _slope(change: float, steps: FloatArray) -> FloatArray:
+    """Change by step, nothing where there was none."""
+    return np.divide(change, steps, out=np.zeros_like(steps), where=steps != 0)
 
 
 def _held(called: BoolArray, among: BoolArray) -> FloatArray:
