@@ -17,16 +17,17 @@ from loopodds.archive.encoded import Piece
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.knowledge.records import Knowledge
-from loopodds.knowledge.tables import as_the_trade, readers_text, seen_together
+from loopodds.knowledge.tables import as_the_trade, eyes_of, readers_text, seen_together
 from loopodds.upkeep.confirmation import read_ways
 from loopodds.upkeep.estimation import Learner
-from loopodds.upkeep.readers import learnt_readers, through_eyes
+from loopodds.upkeep.readers import learnt_readers, seats_of, through_eyes
 from loopodds_cli.main import main
 from simulated_archives import contexts, write_words
 
 FEW = {"expansion": ("TXV",), "compressor": ("fixed",), "weather": ("warm",),
        "age": ("to_10_years", "over_15_years")}  # fmt: skip
 PEOPLE = ("anna", "ben", "carl", "dora")
+SEATS = seats_of("who", {"who": PEOPLE})
 DARKER = np.array([[0.45, 0.5, 0.05, 0], [0, 0.3, 0.6, 0.1], [0, 0, 0.5, 0.5], [0, 0, 0, 1.0]])
 """What the one with the bias says by the word of the trade: a step darker half of the time."""
 
@@ -52,7 +53,7 @@ def looked_at(seed: int, rows: int, biased: int | None) -> tuple[Model, list[Pie
 def test_a_planted_colour_bias_is_found_and_nobody_else_accused():
     model, pieces, _ = looked_at(3, 1600, biased=2)
     learner = Learner(model.knowledge, read_ways(None))
-    lookers, readers = learnt_readers(learner, lambda: pieces, learner.start, "who", PEOPLE)
+    lookers, readers = learnt_readers(learner, lambda: pieces, learner.start, SEATS)
     assert [(one.person, one.finding) for one in lookers if one.off] == [
         ("carl", "sample_darkening")
     ]
@@ -71,7 +72,7 @@ def test_what_is_believed_of_the_cars_of_a_biased_eye_is_put_right():
     """
     model, pieces, plain = looked_at(3, 1600, biased=2)
     learner = Learner(model.knowledge, read_ways(None))
-    _, readers = learnt_readers(learner, lambda: pieces, learner.start, "who", PEOPLE)
+    _, readers = learnt_readers(learner, lambda: pieces, learner.start, SEATS)
     far = {"said": [], "corrected": []}
     for piece, words in zip(pieces, plain, strict=True):
         tree = model.tree(piece.context)
@@ -84,7 +85,7 @@ def test_what_is_believed_of_the_cars_of_a_biased_eye_is_put_right():
         right = dict(piece.evidence.codes)
         right["sample_darkening"] = np.where(rows, words, right["sample_darkening"])
         truth = hot(type(piece.evidence)(piece.evidence.rows, right, {}, piece.evidence.numbers))
-        seen = through_eyes(piece, model.knowledge, readers, "who", PEOPLE)
+        seen = through_eyes(piece, model.knowledge, readers, SEATS)
         far["said"].append(np.abs(hot(piece.evidence) - truth)[rows])
         far["corrected"].append(np.abs(hot(seen.evidence) - truth)[rows])
     said, corrected = (np.concatenate(far[key]).mean() for key in ("said", "corrected"))
@@ -98,60 +99,80 @@ def test_nobody_is_accused_where_all_see_alike():
     for seed in range(10, 16):
         model, pieces, _ = looked_at(seed, 500, biased=None)
         learner = Learner(model.knowledge, read_ways(None))
-        lookers, _ = learnt_readers(learner, lambda p=pieces: p, learner.start, "who", PEOPLE)
+        lookers, _ = learnt_readers(learner, lambda p=pieces: p, learner.start, SEATS)
         accused += any(one.off for one in lookers)
     assert accused == 0
 
 
-WORDS = st.lists(st.integers(0, 3), min_size=1, max_size=5)
+STRANGERS = eyes_of({}, (), "sample_darkening", 4)
 
 
-@given(words=WORDS)
+def together(eyes: np.ndarray, who: list[int], words: list[int]) -> np.ndarray:
+    """Likelihood of the word of the trade for one sample."""
+    seen = seen_together(eyes, np.array([who]), np.array([words]))
+    return seen.likelihood[0] if seen.open[0] else np.eye(eyes.shape[1])[seen.word[0]]
+
+
+@given(st.lists(st.tuples(st.integers(-1, 1), st.integers(0, 3)), min_size=1, max_size=5))
 @settings(max_examples=60, deadline=None)
-def test_looks_at_one_sample_in_any_order_never_tell_more_than_its_true_word(words: list[int]):
-    """However many look, at most what the word of the trade itself would tell."""
-    knowledge = Knowledge()
-    node = knowledge.node("sample_darkening")
-    model = _model()
-    tree = model.tree({"age": "to_10_years"})
-    query = [("compressor_overheating",)]
-    people = [f"p{number}" for number in range(len(words))]
-    told = None
-    for order in [*permutations(range(len(words)))][:6]:
-        looks = {people[i]: words[i] for i in order}
-        likelihood = seen_together({}, node.name, 4, looks)
-        told = likelihood if told is None else told
-        assert likelihood == pytest.approx(told, rel=1e-12)
-    soft = lo_evidence({node.name: told[None]})
-    certain = lo_evidence({node.name: np.eye(4)})
-    now = tree.propagate(soft, query)[query[0]][0]
-    ends = tree.propagate(certain, query)[query[0]]
+def test_looks_at_one_sample_in_any_order_never_tell_more_than_its_true_word(
+    looks: list[tuple[int, int]],
+):
+    """However many look, of whom something is known or nothing: at most what the word of the trade
+    itself would tell of the compressor.
+    """
+    eyes = np.stack([DARKER + 0.01, as_the_trade(4)])
+    eyes = np.stack([*(eyes / eyes.sum(axis=2, keepdims=True)), as_the_trade(4)])
+    tree, query = _model().tree({"age": "to_10_years"}), [("compressor_overheating",)]
+    told = together(eyes, *map(list, zip(*looks, strict=True)))
+    for order in [*permutations(looks)][:6]:
+        assert together(eyes, *map(list, zip(*order, strict=True))) == pytest.approx(told)
+    now = tree.propagate(lo_evidence({"sample_darkening": told[None]}), query)[query[0]][0]
+    ends = tree.propagate(lo_evidence({"sample_darkening": np.eye(4)}), query)[query[0]]
     assert (ends.min(axis=0) - 1e-9 <= now).all()
     assert (now <= ends.max(axis=0) + 1e-9).all()
 
 
 def test_a_second_look_that_agrees_makes_surer_and_one_that_differs_leaves_both_open():
-    eye = lo_eye(50.0, tuple(map(tuple, as_the_trade(4).tolist())))
-    known = {person: {"sample_darkening": eye} for person in "ab"}
-    first = seen_together(known, "sample_darkening", 4, {"a": 2})
-    second = seen_together(known, "sample_darkening", 4, {"a": 2, "b": 2})
+    known = np.stack([as_the_trade(4)] * 3)
+    first, second = together(known, [0], [2]), together(known, [0, 1], [2, 2])
     assert second[2] == first[2] == 1.0
     assert (second[[0, 1, 3]] < first[[0, 1, 3]]).all()
-    apart = seen_together(known, "sample_darkening", 4, {"a": 2, "b": 1})
+    apart = together(known, [0, 1], [2, 1])
     assert apart[1] == pytest.approx(apart[2])
-    strangers = seen_together({}, "sample_darkening", 4, {"x": 2, "y": 2})
-    assert strangers.tolist() == [0, 0, 1, 0]
+    assert together(STRANGERS, [-1, -1], [2, 2]).tolist() == [0, 0, 1, 0]
 
 
 def test_two_readers_of_one_sample_are_no_two_samples():
     """A fault of prior .2, a test right in .9 and .85, readers right in .8: both say it is there.
     Worked by hand: .116 / .220; as two samples it would be .619.
     """
-    eye = lo_eye(50.0, ((0.8, 0.2), (0.2, 0.8)))
-    readers = {person: {"test": eye} for person in "ab"}
-    told = seen_together(readers, "test", 2, {"a": 1, "b": 1})
+    eye = np.array([[0.8, 0.2], [0.2, 0.8]])
+    told = together(np.stack([eye] * 3), [0, 1], [1, 1])
     fault, sound = 0.2 * (told @ [0.1, 0.9]), 0.8 * (told @ [0.85, 0.15])
     assert fault / (fault + sound) == pytest.approx(0.5272727, abs=1e-7)
+
+
+@pytest.mark.slow
+def test_second_looks_teach_more_of_an_eye():
+    """Half as many cars, each looked at by the one with the bias and by somebody else."""
+    rng, model = np.random.default_rng(4), Model(compiled=True)
+    context = next(iter(contexts(FEW)))
+    cars = simulate(model, context, 250, rng)
+    plain = cars.evidence.codes["sample_darkening"].copy()
+    said = (rng.random(250)[:, None] >= DARKER.cumsum(axis=1)[plain][:, :3]).sum(axis=1)
+    cars.evidence.codes["sample_darkening"][:] = said
+    evidence = hide_at_random(cars.evidence, 0.5, rng)
+    tags = {"who": np.zeros(250, int), "second_who": np.zeros(250, int)}
+    seats = seats_of("who", {"who": ["carl"], "second_who": ["anna"]})
+    learner, far = Learner(model.knowledge, read_ways(None)), []
+    for second in (np.full(250, -1), plain):
+        piece = Piece(context, np.arange(250), evidence, {},
+                      {**tags, "second_sample_darkening": second})  # fmt: skip
+        _, readers = learnt_readers(learner, lambda p=piece: [p], learner.start, seats)
+        found = np.array(readers["carl"]["sample_darkening"].chances)
+        far.append(np.abs(found - DARKER)[0].sum())
+    assert far[1] < far[0]
 
 
 def lo_evidence(soft: dict[str, np.ndarray]):
@@ -217,15 +238,26 @@ def test_who_looked_counts_in_a_case_and_in_an_archive(learnt, tmp_path: Path):
         == 1 - lo.assess(plain, model).belief.fault("compressor_overheating")["absent"]
     )
     path = tmp_path / "two.csv"
-    rows = [("anna", "brown"), ("ben", "brown"), ("nobody_known", "brown"), ("", "brown")]
+    columns = "looked_by", "sample_darkening", "second_looked_by", "second_sample_darkening"
+    rows = [
+        ("anna", "brown", "", ""), ("ben", "brown", "", ""), ("nobody_known", "brown", "", ""),
+        ("", "brown", "", ""), ("anna", "brown", "ben", "black"), ("ben", "black", "anna", "brown"),
+    ]  # fmt: skip
     with path.open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file).writerows([("looked_by", "sample_darkening"), *rows])
+        csv.writer(file).writerows([columns, *rows])
     summary = lo.score(path, tmp_path / "scored.csv", knowledge=folder / "new")
     assert summary.tally.rejected == 0
     with (tmp_path / "scored.csv").open(encoding="utf-8") as file:
         scored = [float(row["p_compressor_overheating"]) for row in csv.DictReader(file)]
     assert scored[1] < scored[0] - 0.02
     assert scored[2] == scored[3]
+    assert scored[4] == scored[5]
+    both = lo.read_case(
+        '[looks.ben]\nsample_darkening = "black"\n[looks.anna]\nsample_darkening = "brown"\n',
+        knowledge,
+    )
+    believed = lo.assess(both, model).belief.condition("compressor_overheating")
+    assert scored[4] == pytest.approx(believed, abs=1e-9)
 
 
 @pytest.mark.parametrize(

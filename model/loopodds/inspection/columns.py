@@ -18,6 +18,7 @@ from loopodds.inspection.vocabulary import (
     CHOICES,
     LOOKED_BY,
     NUMBERS,
+    SECOND,
     names_in,
     outcome_words,
     reading_dimension,
@@ -151,10 +152,13 @@ def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Fee
         return Feed(column, "word", name, name, states, with_unit=_with_suffix(name, knowledge))
     if name in CHOICES:
         return Feed(column, "choice", name, name, CHOICES[name])
-    if name == LOOKED_BY and knowledge.readers:
+    plain = name.removeprefix(SECOND)
+    if plain == LOOKED_BY and knowledge.readers:
         # somebody of whom nothing is known sees as the trade does
         people = {person: person for person in knowledge.readers}
         return Feed(column, "choice", name, name, tuple(people), values=people, others="")
+    if plain != name and plain in knowledge.nodes and knowledge.nodes[plain].by_eye:
+        return Feed(column, "choice", name, name, knowledge.nodes[plain].states)
     if name.startswith(CONFIRMED) and name.removeprefix(CONFIRMED) in _outcomes(knowledge):
         return _outcome(column, name.removeprefix(CONFIRMED), knowledge)
     base, _, suffix = name.rpartition("_")

@@ -27,11 +27,11 @@ from loopodds.inspection.inspection import (
     InspectionBatch,
     batch_of,
 )
-from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, LOOKED_BY, ROUTINE
+from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, LOOKED_BY, ROUTINE, SECOND
 from loopodds.knowledge.assembly import table_array
 from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
-from loopodds.knowledge.tables import eye_of
+from loopodds.knowledge.tables import eyes_of, seen_together
 
 STATED = (
     "setting", "expansion", "compressor", "refrigerant",
@@ -210,20 +210,19 @@ def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
 
 
 def _as_the_trade(batch: InspectionBatch, knowledge: Knowledge) -> InspectionBatch:
-    """The batch with the words of people whose eye is known as likelihoods of the trade's."""
-    who = batch.choice(LOOKED_BY)
-    if who.max(initial=-1) < 0:
+    """The batch with what people say of a sample as words of the trade, or likelihoods of them."""
+    if not any(name.removeprefix(SECOND) != name or name == LOOKED_BY for name in batch.choices):
         return batch
-    codes, soft, people = dict(batch.codes), dict(batch.soft), list(knowledge.readers)
+    codes, soft = dict(batch.codes), dict(batch.soft)
+    who = np.stack([batch.choice(LOOKED_BY), batch.choice(SECOND + LOOKED_BY)], axis=1)
     for name, node in knowledge.of_kind("finding").items():
-        if node.by_eye and name in codes:
-            states = len(node.states)
-            eyes = np.array([eye_of(knowledge.readers, p, name, states) for p in people])
-            told = eyes[who, :, codes[name]]
-            seen = (who >= 0) & (codes[name] >= 0)
-            before = soft.get(name, np.ones(told.shape))
-            soft[name] = np.where(seen[:, None], told / told.max(axis=1, keepdims=True), before)
-            codes[name] = np.where(seen, -1, codes[name]).astype(np.int8)
+        if node.by_eye and (name in codes or SECOND + name in batch.choices):
+            first = codes.get(name, np.full(batch.rows, -1, np.int8))
+            eyes = eyes_of(knowledge.readers, list(knowledge.readers), name, len(node.states))
+            seen = seen_together(eyes, who, np.stack([first, batch.choice(SECOND + name)], axis=1))
+            codes[name] = seen.word.astype(np.int8)
+            before = soft.get(name, np.ones(seen.likelihood.shape))
+            soft[name] = np.where(seen.open[:, None], seen.likelihood, before)
     return replace(batch, codes=codes, soft=soft)
 
 

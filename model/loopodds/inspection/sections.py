@@ -6,6 +6,8 @@ The same checks serve case files, the case book and notebooks.
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 from loopodds.base.errors import InspectionError, nearest
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.entries import Entry, Place, Refused, meaning, metres, outcome, show
@@ -23,7 +25,7 @@ from loopodds.inspection.vocabulary import (
     unknown_word,
 )
 from loopodds.knowledge.records import Knowledge
-from loopodds.knowledge.tables import seen_together
+from loopodds.knowledge.tables import eyes_of, seen_together
 
 KINDS = {
     "vehicle": "key",
@@ -106,12 +108,21 @@ def _with_looks(sections: Mapping[str, Any], knowledge: Knowledge, place: Place)
     for finding in seen:
         if finding in stated:
             raise place.error("findings", finding, f"stands in [{LOOKS}] too; keep one of them")
-    together = {}
-    for finding, looks in seen.items():
-        states = knowledge.node(finding).states
-        told = seen_together(knowledge.readers, finding, len(states), looks)
-        together[finding] = dict(zip(states, told.tolist(), strict=True))
+    together = {n: _said_together(n, looks, knowledge) for n, looks in seen.items()}
     return {**rest, "findings": {**stated, **together}}
+
+
+def _said_together(
+    finding: str, looks: Mapping[str, int], knowledge: Knowledge
+) -> str | dict[str, float]:
+    """What the words of people say of one sample: a word, or likelihoods."""
+    states, people = knowledge.node(finding).states, list(knowledge.readers)
+    eyes = eyes_of(knowledge.readers, people, finding, len(states))
+    known = [people.index(p) if finding in knowledge.readers.get(p, {}) else -1 for p in looks]
+    seen = seen_together(eyes, np.array([known]), np.array([[*looks.values()]]))
+    if not seen.open[0]:
+        return states[int(seen.word[0])]
+    return dict(zip(states, seen.likelihood[0].tolist(), strict=True))
 
 
 def _word_seen(entry: Entry, finding: str, knowledge: Knowledge) -> int:

@@ -30,6 +30,8 @@ LOOKS = "looks"
 """Section of what several people, or one who is named, saw of the car's sample: `[looks.NAME]`."""
 LOOKED_BY = "looked_by"
 """Column of an archive that says who looked."""
+SECOND = "second_"
+"""Begins the columns of a second look at the same sample: who, and the words."""
 BEFORE = ("conditions", "findings", "readings")
 
 CHOICES: Mapping[str, tuple[str, ...]] = {

@@ -11,13 +11,13 @@ list for each word that the trade would use, the chances of what this person the
 """
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import msgspec
 import numpy as np
 
-from loopodds.base.arrays import FloatArray
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.errors import KnowledgeError, nearest
 from loopodds.knowledge.blocks import Shift, Sound, Tables, Together, table_texts
 from loopodds.knowledge.nodes import Gauge, Node
@@ -156,33 +156,39 @@ def _eye(where: str, finding: str, entry: Any, nodes: Mapping[str, Node]) -> Eye
     return Eye(float(looks), tuple(rows))
 
 
-def eye_of(readers: Readers, person: str, finding: str, states: int) -> FloatArray:
-    """P(word | word of the trade), as the trade where nothing is known, shape (states, states)."""
-    known = readers.get(person, {}).get(finding)
-    return np.array(known.chances) if known else as_the_trade(states)
+def eyes_of(readers: Readers, people: Sequence[str], finding: str, states: int) -> FloatArray:
+    """P(word | word of the trade) of people, the trade last, shape (people + 1, states, states)."""
+    known = [readers.get(person, {}).get(finding) for person in people]
+    trade = as_the_trade(states)
+    return np.array([*(np.array(eye.chances) if eye else trade for eye in known), trade])
 
 
-def seen_together(
-    readers: Readers, finding: str, states: int, looks: Mapping[str, int]
-) -> FloatArray:
-    """Likelihood of the word of the trade for one sample that several people saw.
+class Seen(NamedTuple):
+    """What looks at samples come to, of shape (samples,) or (samples, states)."""
+
+    word: IntArray  # where it is plain, -1 where it is not or nobody looked
+    open: BoolArray  # where it is a likelihood
+    likelihood: FloatArray  # of the word of the trade, the largest is one
+
+
+def seen_together(eyes: FloatArray, who: IntArray, word: IntArray) -> Seen:
+    """What the words of several people say together of one sample each.
 
     Their words are independent given the sample, which is one: however many look, no more is told
     than by the word of the trade itself. Where nothing is known of anybody and all say the same, it
-    is that word. Shape (states,), the largest is one.
+    is that word.
 
     Args:
-        looks: The word of each person, as an index.
+        eyes: Of the people and last the trade.
+        who: Place of each person, -1 of one of whom nothing is known, shape (samples, looks).
+        word: What each said, -1 is nothing, likewise.
     """
-    unknown = all(finding not in readers.get(person, {}) for person in looks)
-    if unknown and len({*looks.values()}) == 1:
-        sure: FloatArray = np.eye(states)[next(iter(looks.values()))]
-        return sure
-    told = np.ones(states)
-    for person, word in sorted(looks.items()):
-        told = told * eye_of(readers, person, finding, states)[:, word]
-    likelihood: FloatArray = told / told.max()
-    return likelihood
+    said = word >= 0
+    told = np.where(said[..., None], eyes[who, :, word], 1.0).prod(axis=1)
+    differ = (said & (word != word.max(axis=1, keepdims=True))).any(axis=1)
+    is_open = (said & (who >= 0)).any(axis=1) | differ
+    plain = np.where(is_open, -1, word.max(axis=1, initial=-1))
+    return Seen(plain, is_open, told / told.max(axis=1, keepdims=True))
 
 
 def readers_text(readers: Readers, nodes: Mapping[str, Node]) -> str:

@@ -48,7 +48,14 @@ from loopodds.upkeep.habits import (
     tilted_answers,
     without_driven,
 )
-from loopodds.upkeep.readers import Looker, as_seen_by_the_trade, learnt_readers
+from loopodds.upkeep.readers import (
+    Looker,
+    as_said,
+    as_seen_by_the_trade,
+    learnt_readers,
+    reader_tags,
+    seats_of,
+)
 from loopodds.upkeep.selection import Look, selection
 
 HELD_BACK = 0.2
@@ -163,10 +170,9 @@ def learn(
     identity = _identity(archive, columns, known, ways_text(knowledge), by, reader, anyway)
     run.begin(identity, resume)
     tags = {CONFIRMED_BY: tuple(run.learner.ways), **tested_tags(known)}
-    named = {by: "to show apart", reader: "that says who looked"}
-    tags |= {column: None for column in named if column is not None}
+    tags |= ({} if by is None else {by: None}) | reader_tags(reader, known)
     data = run.encoded(archive, columns, tags, reader)
-    for column, what in named.items():
+    for column, what in ((by, "to show apart"), (reader, "that says who looked")):
         if column is not None and column not in data.words:
             raise InspectionError(f"the archive has no column {column!r} {what}")
     if data.rows < LEAST_ROWS:
@@ -243,9 +249,7 @@ class _Run:
             self.tell(LearnProgress("reading", 0, 0.0, run.rows))
 
         shutil.rmtree(self.folder / ROWS, ignore_errors=True)
-        # words are wanted as they were said where it is to be learnt what they mean
-        known = self.knowledge if reader is None else self.knowledge.changed(readers={})
-        model = Model(known, compiled=True)
+        model = Model(as_said(self.knowledge) if reader else self.knowledge, compiled=True)
         data = encode_archive(archive, model, self.folder / ROWS, columns, tags, watch)
         kept = {name: value for name, value in _fields(data).items() if name != "folder"}
         self.save(data=kept)
@@ -285,11 +289,10 @@ class _Run:
         self.tell(LearnProgress("looking at what drove the tests", 0, 0.0, data.rows))
         first = spread_rows(data.pieces())
         roughly, _ = learner.climb(lambda: first, learner.start, passes=TILT_PASSES)
-        pieces: Callable[[], Iterable[Piece]] = data.pieces
-        if reader is not None:
-            pieces = as_seen_by_the_trade(
-                learner, pieces, roughly, reader, data.words[reader], lambda p: ~kept_back(p)
-            )
+        seats = seats_of(reader, data.words) if reader is not None else None
+        pieces = data.pieces if seats is None else as_seen_by_the_trade(
+            learner, data.pieces, roughly, seats, lambda piece: ~kept_back(piece)
+        )  # fmt: skip
         driven = selection(learner, pieces, learner.start, roughly).driven
         left_out = tuple(look.test for look in driven if look.test not in anyway)
 
@@ -324,10 +327,7 @@ class _Run:
         )
         reports = learner.expect(rows(None), final).reports
         rates = moved_rates(learner.start.rates, final.rates, reports)
-        lookers: tuple[Looker, ...] = ()
-        eyes = self.knowledge.readers
-        if reader is not None:
-            lookers, eyes = learnt_readers(learner, data.pieces, final, reader, data.words[reader])
+        lookers, eyes = learnt_readers(learner, data.pieces, final, seats)
         shown = own_shares(learner, rows(None), final, changes, by, data.words[by]) if by else ()
         if data.rejected:
             shutil.copyfile(data.folder / "rejects.csv", rejects)
