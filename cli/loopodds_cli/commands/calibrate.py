@@ -37,7 +37,7 @@ def command(archive: str, picture: str | None, as_json: bool, **how: Any) -> Non
     from.
 
     \b
-    Examples:
+    Example:
       loopodds calibrate archive.csv --picture reliability.svg
       loopodds calibrate this_year.parquet --knowledge learnt --json
     """
