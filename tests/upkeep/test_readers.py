@@ -265,6 +265,10 @@ def test_who_looked_counts_in_a_case_and_in_an_archive(learnt, tmp_path: Path):
     [
         ('[looks.anna]\nsample_darkening = "brwn"', ["case.toml:1", "anna", "mean 'brown'"]),
         ('[looks.anna]\nline_bubbles = "none"', ["line_bubbles is not a finding judged by eye"]),
+        (
+            'findings = 3\n[looks.a]\nsample_darkening = "none"',
+            ["[findings]", "a section with names"],
+        ),
         ('[looks]\nsample_darkening = "brown"', ["findings below a name", "[looks.anna]"]),
         (
             '[findings]\nsample_darkening = "none"\n[looks.a]\nsample_darkening = "none"',

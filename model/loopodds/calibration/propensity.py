@@ -49,8 +49,9 @@ def features(piece: Piece, beliefs: Beliefs, knowledge: Knowledge) -> FloatArray
 
 
 def _log_odds(chance: FloatArray) -> FloatArray:
+    inside = np.clip(chance, 0.0, 1.0)
     with np.errstate(divide="ignore"):
-        odds: FloatArray = np.log(chance) - np.log1p(-np.minimum(chance, 1.0))
+        odds: FloatArray = np.log(inside) - np.log1p(-inside)
     return np.clip(odds, -FURTHEST, FURTHEST)
 
 

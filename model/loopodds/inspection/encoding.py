@@ -218,8 +218,10 @@ def _as_the_trade(batch: InspectionBatch, knowledge: Knowledge) -> InspectionBat
     for name, node in knowledge.of_kind("finding").items():
         if node.by_eye and (name in codes or SECOND + name in batch.choices):
             first = codes.get(name, np.full(batch.rows, -1, np.int8))
+            words = np.stack([first, batch.choice(SECOND + name)], axis=1)
             eyes = eyes_of(knowledge.readers, list(knowledge.readers), name, len(node.states))
-            seen = seen_together(eyes, who, np.stack([first, batch.choice(SECOND + name)], axis=1))
+            known = np.array([*(name in own for own in knowledge.readers.values()), False])
+            seen = seen_together(eyes, np.where(known[who], who, -1), words)
             codes[name] = seen.word.astype(np.int8)
             before = soft.get(name, np.ones(seen.likelihood.shape))
             soft[name] = np.where(seen.open[:, None], seen.likelihood, before)

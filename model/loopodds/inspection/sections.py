@@ -95,6 +95,9 @@ def inspection_from(
 def _with_looks(sections: Mapping[str, Any], knowledge: Knowledge, place: Place) -> dict[str, Any]:
     """The sections with what people saw as findings: of each sample what all looks together say."""
     rest = {name: content for name, content in sections.items() if name != LOOKS}
+    stated = rest.get("findings", {})
+    if not isinstance(stated, Mapping):  # which is told in its turn
+        return rest
     seen: dict[str, dict[str, int]] = {}
     looks = sections[LOOKS]
     for person, words in looks.items() if isinstance(looks, Mapping) else (("", None),):
@@ -104,7 +107,6 @@ def _with_looks(sections: Mapping[str, Any], knowledge: Knowledge, place: Place)
         for finding, word in words.items():
             index = _word_seen(Entry(LOOKS, person, word, place), finding, knowledge)
             seen.setdefault(finding, {})[person] = index
-    stated = rest.get("findings", {})
     for finding in seen:
         if finding in stated:
             raise place.error("findings", finding, f"stands in [{LOOKS}] too; keep one of them")

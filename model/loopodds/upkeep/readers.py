@@ -62,9 +62,8 @@ class _Looks:
 
     def of(self, person: int) -> tuple[IntArray, IntArray]:
         """Samples that a person looked at, and the word said of each."""
-        return np.nonzero((self.who == person) & (self.word >= 0))[0], self.word[
-            (self.who == person) & (self.word >= 0)
-        ]
+        there = (self.who == person) & (self.word >= 0)
+        return np.nonzero(there)[0], self.word[there]
 
 
 class Seats(NamedTuple):
