@@ -196,7 +196,7 @@ def readers_text(readers: Readers, nodes: Mapping[str, Node]) -> str:
     import tomlkit
 
     document = tomlkit.document()
-    document.add(tomlkit.comment("How people see shades and tints, as `loopodds learn` found it."))
+    document.add(tomlkit.comment("How people see shades and tints, as an archive told it."))
     document.add(tomlkit.comment("By the word of the trade, the chances of what each then says."))
     for person, findings in readers.items():
         own = tomlkit.table(is_super_table=True)
