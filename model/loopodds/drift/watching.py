@@ -1,0 +1,326 @@
+"""A watch on an archive: whether it is what the knowledge foretells, if not since when and where.
+
+Every look is foretold from the looks before it in its row; bets on every finding and gauge go on
+from row to row in the order of time, and those that win are named.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing, contextmanager
+from hashlib import sha256
+from itertools import islice
+from math import exp, isfinite
+from pathlib import Path
+from time import monotonic
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from loopodds.archive.encoded import EncodedArchive, Piece, encode_archive
+from loopodds.archive.runner import INVENTED
+from loopodds.archive.sources import found_archive, open_source
+from loopodds.archive.summary import RunProgress
+from loopodds.base.arrays import IntArray
+from loopodds.base.errors import InspectionError, unknown_name
+from loopodds.base.files import content_digest, naming, write_whole
+from loopodds.casebook.book import CaseBook
+from loopodds.casebook.export import ABOUT, write_archive
+from loopodds.casebook.file import is_book
+from loopodds.casebook.sources import MARK
+from loopodds.diagnosis.model import Model
+from loopodds.drift.bets import threshold
+from loopodds.drift.causes import Explaining, explaining, instrument_offset
+from loopodds.drift.judging import Found, Judge, Stream
+from loopodds.drift.kept import LookFiles
+from loopodds.drift.looks import NUMBER, Looks, looks_of, measured_in_words, order_of_looks
+from loopodds.drift.results import Alarm, Carrier, Watch
+from loopodds.drift.times import Times
+from loopodds.inspection.columns import ColumnPlan, plan_columns
+from loopodds.knowledge.records import Knowledge
+from loopodds.upkeep.confirmation import read_ways
+from loopodds.upkeep.estimation import Learner, in_turn
+
+DATE = "date"
+"""Column that orders the rows where none is named; without one they stand in order."""
+BOOK_DATE = ABOUT[1]
+STATE, ROWS, LOOKS = "state.json", "rows", "looks"
+PIECE_ROWS = 2048
+NOTED_EVERY_S = 10.0
+EXPLAINED = 5
+"""Alarms of which the number that explains most is looked for."""
+OTHERS_QUIET = 0.01
+SEED = 20261128
+
+
+class WatchProgress(NamedTuple):
+    """How far the watch is: what it does, rows done, and the share of all (nan: not known)."""
+
+    stage: str
+    rows: int
+    share: float
+
+
+def watch(
+    archive: str | Path,
+    *,
+    columns: str | Path | None = None,
+    knowledge: str | Path | None = None,
+    by: Sequence[str] = (),
+    date: str | None = None,
+    keep: str | Path | None = None,
+    workers: int = 2,
+    progress: Callable[[WatchProgress], None] | None = None,
+) -> Watch:
+    """Watch an archive, or a case book, for drift away from the knowledge.
+
+    Args:
+        archive: CSV, gzipped CSV or Parquet, ``@name`` for a shipped archive, or the file of a case
+            book, of which the closed cases are taken.
+        columns: Column map.
+        knowledge: Folder of knowledge files; the shipped ones when left out.
+        by: Columns (workshop, technician, gauge) whose words are also judged apart.
+        date: Column of dates or times (ISO 8601) that orders the rows; `DATE` if there is one,
+            else they stand in order.
+        keep: Folder for what is worked out, in which a killed run of the same job goes on.
+        workers: Threads.
+        progress: Told after every part.
+
+    Raises:
+        InspectionError: if the archive cannot be read or holds nothing known, lacks a column that
+            is named, or ``keep`` is of another job.
+        KnowledgeError: if the knowledge is inconsistent.
+    """
+    known = Knowledge(knowledge)
+    with ExitStack() as stack:
+        path, left_out = stack.enter_context(_archive_of(archive, known))
+        booked = path != archive
+        plan = _plan_of(path, columns, known)
+        chosen = date or (BOOK_DATE if booked else DATE if DATE in plan.columns else "")
+        for name in (*by, *((chosen,) if chosen else ())):
+            if name not in plan.columns:
+                raise unknown_name("column", name, plan.columns)
+        folder = Path(keep) if keep else Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        run = _Run(known, plan, folder, tuple(by), chosen, workers, progress or (lambda _: None))
+        run.begin(_identity(path, columns, known, by, chosen))
+        data = run.encoded(path, columns)
+        files = run.looked(data)
+        stack.callback(files.close)
+        said = [INVENTED] * str(archive).startswith(MARK) + list(left_out)
+        return run.judged(data, files, said, knowledge)
+
+
+@contextmanager
+def _archive_of(
+    archive: str | Path, knowledge: Knowledge
+) -> Iterator[tuple[str | Path, tuple[str, ...]]]:
+    """Path of an archive; of a case book that of one made of its closed cases, and what is not."""
+    if str(archive).startswith(MARK) or not is_book(Path(archive)):
+        yield archive, ()
+        return
+    with tempfile.TemporaryDirectory() as folder, CaseBook(archive, write=False) as book:
+        path = Path(folder, f"{Path(archive).stem}.csv")
+        with path.open("w", encoding="utf-8", newline="") as file:
+            archived = write_archive(book, knowledge, file)
+        if not archived.rows:
+            raise InspectionError(f"{archive}: no case of the book is closed")
+        yield path, archived.left_out
+
+
+def _plan_of(archive: str | Path, columns: str | Path | None, knowledge: Knowledge) -> ColumnPlan:
+    with (
+        found_archive(archive, columns) as (path, mapping),
+        closing(open_source(path, mapping)) as source,
+    ):
+        return plan_columns(source.schema.names, knowledge, mapping)
+
+
+def _identity(
+    path: str | Path, columns: str | Path | None, knowledge: Knowledge, *more: Any
+) -> str:
+    content = [
+        content_digest(Path(one)) if Path(one).is_file() else str(one)
+        for one in (path, columns)
+        if one
+    ]
+    return sha256(repr((content, knowledge.digest, more, SEED)).encode()).hexdigest()[:32]
+
+
+class _Run:
+    """One run, its working folder."""
+
+    def __init__(
+        self,
+        knowledge: Knowledge,
+        plan: ColumnPlan,
+        folder: Path,
+        by: tuple[str, ...],
+        date: str,
+        workers: int,
+        tell: Callable[[WatchProgress], None],
+    ) -> None:
+        self.knowledge, self.plan, self.folder = knowledge, plan, folder
+        self.by, self.date, self.workers, self.tell = by, date, workers, tell
+        self.saved: dict[str, Any] = {}
+
+    def begin(self, identity: str) -> None:
+        """Take up what an earlier run of the same job has done, or begin."""
+        path = self.folder / STATE
+        with naming(self.folder):
+            self.folder.mkdir(parents=True, exist_ok=True)
+            if path.is_file():
+                self.saved = json.loads(path.read_text(encoding="utf-8"))
+            elif any(self.folder.iterdir()):
+                raise InspectionError(f"{self.folder}: is in the way, and no watch made it")
+        if self.saved.setdefault("identity", identity) != identity:
+            raise InspectionError(
+                f"{self.folder}: is of another archive, knowledge or choice; choose another folder"
+            )
+        self.save()
+
+    def save(self, **more: Any) -> None:
+        """Note how far the run is."""
+        self.saved |= more
+        write_whole(self.folder / STATE, json.dumps(self.saved))
+
+    def encoded(self, archive: str | Path, columns: str | Path | None) -> EncodedArchive:
+        """The rows of the archive, from an earlier run where that had read them all."""
+        rows = self.folder / ROWS
+        if "data" in self.saved:
+            return EncodedArchive(rows, **self.saved["data"])
+        if rows.exists():
+            import shutil
+
+            shutil.rmtree(rows)
+
+        def watch(run: RunProgress) -> None:
+            self.tell(WatchProgress("reading", run.rows, run.share))
+
+        tags = dict.fromkeys((*self.by, *((self.date,) if self.date else ())))
+        model = Model(self.knowledge, compiled=True)
+        data = encode_archive(archive, model, rows, columns, tags, watch)
+        fields = {name: getattr(data, name) for name in data.__dataclass_fields__}
+        del fields["folder"]
+        self.save(data=fields)
+        return data
+
+    def looked(self, data: EncodedArchive) -> LookFiles:
+        """Every look, foretold; taken up where an earlier run has noted it."""
+        done = int(self.saved.get("pieces", 0))
+        files = LookFiles(self.folder / LOOKS, self.by, self.saved.get("sizes", {}))
+        order = order_of_looks(self.plan, self.knowledge)
+        judged = set(order) - measured_in_words(self.plan, self.knowledge)
+        model = Model(self.knowledge, compiled=True)
+        rows, noted = int(self.saved.get("row_count", 0)), monotonic()
+
+        def work(piece: Piece) -> list[Looks]:
+            rng = np.random.default_rng([SEED, int(piece.numbers[0])])
+            tree = model.tree(piece.context)
+            return [*looks_of(piece, tree, self.knowledge, order, judged, rng)]
+
+        with ThreadPoolExecutor(self.workers) as executor:
+            to_do = islice(data.pieces(PIECE_ROWS), done, None)
+            for piece, found in in_turn(executor, work, to_do, self.workers + 1):
+                for looks in found:
+                    files.add(looks, piece)
+                done, rows = done + 1, rows + len(piece.numbers)
+                self.tell(WatchProgress("foretelling", rows, rows / data.rows))
+                if monotonic() - noted > NOTED_EVERY_S:
+                    self.save(pieces=done, row_count=rows, sizes=files.sizes())
+                    noted = monotonic()
+        self.save(pieces=done, row_count=rows, sizes=files.sizes())
+        return files
+
+    def judged(
+        self, data: EncodedArchive, files: LookFiles, said: Sequence[str], folder: str | Path | None
+    ) -> Watch:
+        """All streams against what it takes, and what the alarms come to."""
+        self.tell(WatchProgress("judging", data.rows, float("nan")))
+        times = Times(data, self.by, self.date)
+        columns = {name: (len(data.words[name]), times.codes[name]) for name in self.by}
+        judge = Judge(files, times.ranks, columns)
+        streams = list(judge.streams())
+        needed = threshold([stream.highest for stream in streams])
+        over = sorted(
+            (s for s in streams if s.highest >= needed), key=lambda s: -s.highest
+        )  # fmt: skip
+        alarms: dict[tuple[str, str], Alarm] = {}
+        learner = Learner(self.knowledge, read_ways(folder), self.workers)
+        for stream in over:
+            if stream.key in alarms:
+                continue
+            self.tell(WatchProgress("looking for the cause", data.rows, float("nan")))
+            carriers = tuple(
+                Carrier(s.column, data.words[s.column][s.word], exp(-s.highest), _alone(judge, s))
+                for s in over
+                if s.key == stream.key and s.column
+            )
+            found = judge.found(stream, needed)
+            rows = times.within(found, stream)
+            explained = None
+            if len(alarms) < EXPLAINED:
+                explained = explaining(learner, lambda rows=rows: _some(data, rows))  # type: ignore[misc]
+            context = next(_some(data, rows)).context
+            alarms[stream.key] = self.alarm(
+                stream, found, carriers, explained, context, times, data.words
+            )
+        least = max((stream.highest for stream in streams), default=0.0)
+        first, last = times.moment(0), times.moment(len(times.numbers) - 1)
+        warnings = (*said, *times.warnings, *data.warnings, *self.unjudged())
+        return Watch(
+            len(times.numbers), data.rejected, sum(len(files.read(key)) for key in files.keys),
+            len(streams), self.date, first, last, exp(-needed), exp(-least),
+            tuple(alarms.values()), warnings,
+        )  # fmt: skip
+
+    def unjudged(self) -> Iterator[str]:
+        """What is believed but not judged."""
+        amounts = measured_in_words(self.plan, self.knowledge)
+        if amounts:
+            names = ", ".join(sorted(amounts))
+            yield f"measured as amounts, which are believed but not judged: {names}"
+
+    def alarm(
+        self,
+        stream: Stream,
+        found: Found,
+        carriers: tuple[Carrier, ...],
+        explained: Explaining | None,
+        context: Mapping[str, str],
+        times: Times,
+        words: Mapping[str, Sequence[str]],
+    ) -> Alarm:
+        """An alarm in words of the knowledge and moments of the archive."""
+        name, kind = stream.key
+        own = words[stream.column][stream.word] if stream.column else ""
+        group = next((c for c in carriers if (c.column, c.word) == (stream.column, own)), None)
+        offset = None
+        if kind == NUMBER and isfinite(found.offset):
+            offset = instrument_offset(name, found.offset, found.error, context, self.knowledge)
+        state = self.knowledge.node(name).states[found.state] if found.state >= 0 else ""
+        return Alarm(
+            name, kind, group, stream.looks, exp(-stream.highest),
+            times.moment(found.since), times.moment(found.earliest), times.moment(found.latest),
+            times.moment(found.until) if found.ended else None, times.moment(found.raised),
+            state, found.expected, found.seen, int(found.stretch.sum()), offset, found.scatter,
+            tuple(c for c in carriers if c != group), explained,
+            tuple((times.moment(rank), height / np.log(10)) for rank, height in found.path),
+        )  # fmt: skip
+
+
+def _alone(judge: Judge, stream: Stream) -> bool:
+    return exp(-judge.others(stream)) > OTHERS_QUIET
+
+
+def _some(data: EncodedArchive, numbers: IntArray) -> Iterator[Piece]:
+    """The pieces of some rows."""
+    wanted = np.zeros(int(numbers.max(initial=0)) + 1, bool)
+    wanted[numbers] = True
+    for piece in data.pieces():
+        inside = piece.numbers < len(wanted)
+        inside[inside] = wanted[piece.numbers[inside]]
+        if inside.any():
+            yield piece.take(np.flatnonzero(inside))
