@@ -45,8 +45,9 @@ def word_ratios(foretold: FloatArray, seen: IntArray, bets: Sequence[Word]) -> F
     """Log of what each bet pays, shape (looks, bets), at chances of shape (looks, states)."""
     state = np.array([bet.state for bet in bets])
     tilt = np.array([bet.tilt for bet in bets])
-    paid: FloatArray = tilt * (seen[:, None] == state)
-    return paid - np.log1p(foretold[:, state] * np.expm1(tilt))
+    paid = tilt * (seen[:, None] == state)
+    ratios: FloatArray = paid - np.log1p(foretold[:, state] * np.expm1(tilt))
+    return ratios
 
 
 def oddity_ratios(p_value: FloatArray) -> FloatArray:

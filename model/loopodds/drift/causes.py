@@ -1,30 +1,35 @@
 """What an alarm comes to: an offset in the unit of the instrument, and the number that explains it.
 
-Which number of the knowledge explains most is a score test: the slope of the log evidence by each,
-over the rows of the stretch, measured by how far such slopes scatter from lot to lot (Rao 1948).
+Which number of the knowledge explains most is a score test (Rao 1948): the slope by each of what
+was seen, given the looks before it, against its information and the weight that holds it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
 
 from loopodds.archive.encoded import Piece
+from loopodds.base.arrays import FloatArray
 from loopodds.base.units import INTERNAL_UNITS, column_unit
 from loopodds.diagnosis.predictions import SHOWN_UNITS, instrument_readings
-from loopodds.doubt.chain import slope_by
-from loopodds.doubt.numbers import number_words, place_words
-from loopodds.doubt.updating import updated
+from loopodds.doubt.chain import slope_by, tallies_of
+from loopodds.doubt.numbers import Numbers, number_words, numbers_of, place_words
+from loopodds.drift.looks import with_and_without
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.slopes import slopes
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
+from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.estimation import Learner
+from loopodds.upkeep.estimation import Key, by_name
 from loopodds.upkeep.habits import spread_rows
 
+LOTS = 32
+"""Lots of rows whose slopes tell how far a slope scatters."""
 TYPICAL = {"nameplate_charge_g": 500.0, "nameplate_oil_g": 120.0}
 """Of the car on which an offset is told where the gauge is weighed against a nameplate."""
 
@@ -35,9 +40,8 @@ class Explaining(NamedTuple):
     place: str
     about: str
     state: str  # the chance that moves most; empty where the list is no chances
-    before: float
-    after: float  # one step towards what the stretch tells, held by its weight
-    deviations: float  # of the score
+    more: bool  # whether that chance, or the mean, would have to be larger
+    gain: float  # log-likelihood that the change gains, less what the weight holds against it
 
 
 class Offset(NamedTuple):
@@ -48,32 +52,62 @@ class Offset(NamedTuple):
     unit: str
 
 
-def explaining(learner: Learner, pieces: Callable[[], Iterable[Piece]]) -> Explaining | None:
-    """The list of numbers whose change explains most of some rows; None where none bears on them.
+def explaining(
+    knowledge: Knowledge, name: str, order: Sequence[str], pieces: Iterable[Piece]
+) -> Explaining | None:
+    """The list of numbers whose change explains most of the looks at one thing, given those before.
 
-    From some of the rows, spread over them; outcomes that were confirmed are left out.
+    From some of the rows, spread over them; None where no number bears on them.
+
+    Args:
+        name: What was looked at; empty for all looks of an inspection.
+        order: Names, first looked at first.
     """
-    rows = [replace(piece, confirmed={}) for piece in spread_rows(pieces())]
-    told = learner.information(lambda: rows, learner.start) if rows else {}
+    lists = {n.key: n for node in knowledge.nodes.values() for n in numbers_of(node).values()}
     best: Explaining | None = None
-    for key, (information, tally) in told.items():
-        held = learner.lists[key]
-        slope = slope_by(held, tally[None])[0]
-        if held.kind in ("levels", "passing"):
-            slope = slope - float(slope @ held.values)
-        spread = np.sqrt(information)
-        score = np.divide(slope, spread, out=np.zeros_like(slope), where=spread > 0)
-        most = float(np.abs(score).max())
-        if best is not None and most <= best.deviations:
+    for key, slope in _slopes(knowledge, name, order, spread_rows(pieces), lists).items():
+        held, total = lists[key], slope.sum(axis=0)
+        information = ((slope - slope.mean(axis=0)) ** 2).sum(axis=0) * LOTS / (LOTS - 1)
+        own = np.diag(held.covariance)
+        gains = 0.5 * total**2 * own / (1 + information * own)
+        at = int(gains.argmax())
+        if best is not None and gains[at] <= best.gain:
             continue
-        after, node = updated(held, held.values, tally), learner.knowledge.node(held.node)
-        at = int(np.abs(after - held.values).argmax())
+        node = knowledge.node(held.node)
         state = node.states[at] if held.kind == "levels" else ""
         best = Explaining(
-            place_words(*key), number_words(node, held.path), state,
-            float(held.values[at]), float(after[at]), most,
+            place_words(*key), number_words(node, held.path), state, bool(total[at] > 0),
+            float(gains[at]),
         )  # fmt: skip
     return best
+
+
+def _slopes(
+    knowledge: Knowledge,
+    name: str,
+    order: Sequence[str],
+    pieces: Iterable[Piece],
+    lists: Mapping[Key, Numbers],
+) -> dict[Key, FloatArray]:
+    """Slopes by every list of the log chance of what was seen, lot by lot, (lots, numbers)."""
+    found: dict[Key, FloatArray] = {}
+    for piece in pieces:
+        told = with_and_without(piece, knowledge, order, name)
+        rows = told.rows // 2
+        tree = JunctionTree(build_network(knowledge, piece.context), True)
+        lots = np.eye(LOTS)[:, np.arange(rows) % LOTS]
+        parts = by_name(slopes(tree, told, np.hstack([lots, -lots])))
+        for node, part in parts.items():
+            tallies = tallies_of(knowledge.node(node), knowledge, piece.context, part)
+            for path, tally in tallies.items():
+                held = lists.get((node, path))
+                if held is None or not held.free:
+                    continue
+                slope = slope_by(held, tally)
+                if held.kind in ("levels", "passing"):
+                    slope = slope - (slope @ held.values)[:, None]
+                found[held.key] = found.get(held.key, 0.0) + slope
+    return found
 
 
 def instrument_offset(

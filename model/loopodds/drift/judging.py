@@ -90,7 +90,7 @@ class Judge:
             self._oddity[rank] += oddity_ratios(rows["p_value"].astype(float))
             self._odd[rank] += rows["p_value"] < ODD
             self._looks[rank] += 1
-            for column, word, chosen in self._parts([*rows["tags"].T]):
+            for column, word, chosen in self._parts([*rows["tags"].T], len(rows)):
                 part = rows[chosen]
                 stake = Stake(len(part), _ratios(key, part[:1]).shape[1])
                 for start in range(0, len(part), CHUNK):
@@ -106,11 +106,8 @@ class Judge:
         rank = self.ranks[rows["number"]]
         return rows[np.argsort(rank, kind="stable")][int((rank < 0).sum()) :]
 
-    def _parts(
-        self, codes: Sequence[IntArray], count: int | None = None
-    ) -> Iterator[tuple[str, int, IntArray]]:
+    def _parts(self, codes: Sequence[IntArray], count: int) -> Iterator[tuple[str, int, IntArray]]:
         """All rows, then those of each word of each column; only what is long enough."""
-        count = len(codes[0]) if count is None else count
         if count >= LEAST_LOOKS:
             yield "", -1, np.arange(count)
         for (column, (words, _)), code in zip(self.columns.items(), codes, strict=True):

@@ -20,6 +20,7 @@ from loopodds.inference.likelihoods import implied_table
 from loopodds.inference.network import Evidence, GaugeNode
 from loopodds.inspection.columns import ColumnPlan
 from loopodds.inspection.encoding import recorded_rows, veil
+from loopodds.inspection.vocabulary import reading_dimension
 from loopodds.knowledge.records import Knowledge
 
 OFFSETS = np.array([-3.0, -2.0, -1.5, -1.0, -0.5, -0.25, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0])
@@ -27,6 +28,12 @@ OFFSETS = np.array([-3.0, -2.0, -1.5, -1.0, -0.5, -0.25, 0.25, 0.5, 1.0, 1.5, 2.
 FACTORS = np.array([0.67, 1.5])
 """By what its readings may scatter less or more."""
 WORD, NUMBER = "word", "number"
+COMPLAINT = "why the car came is given"
+VEILS = "hides, and is hidden by, another look at the sample"
+ENDS = "a share ends at nothing, which a bell curve does not"
+AMOUNTS = (
+    "measured as an amount: near a limit that is a doubt, so that plain words are no fair sample"
+)
 
 
 class Looks(NamedTuple):
@@ -44,23 +51,32 @@ class Looks(NamedTuple):
 
 
 def order_of_looks(plan: ColumnPlan, knowledge: Knowledge) -> tuple[str, ...]:
-    """History first, then what may hide other things, then columns as they stand, then the rest."""
+    """Why the car came and its history first, then what may hide other things, then columns as they
+    stand, then what follows of several of them.
+    """
     nodes = knowledge.of_kind("history", "finding", "gauge")
+    told = [name for name, node in nodes.items() if node.brings_in or node.kind == "history"]
     hiding = {h for node in nodes.values() for h in (*node.masked_by, *node.veiled_by)}
     columns = [feed.name for feed in plan.feeds if feed.name in nodes]
-    order = [*knowledge.of_kind("history"), *(n for n in nodes if n in hiding), *columns, *nodes]
-    return tuple(dict.fromkeys(order))
+    return tuple(dict.fromkeys([*told, *(n for n in nodes if n in hiding), *columns, *nodes]))
 
 
-def measured_in_words(plan: ColumnPlan, knowledge: Knowledge) -> frozenset[str]:
-    """Findings of which the archive has an amount: what is near a limit becomes a doubt.
-
-    What is left as plain words is then no fair sample of them.
-    """
+def not_judged(plan: ColumnPlan, knowledge: Knowledge) -> dict[str, str]:
+    """What is believed but not judged, with the reason: there the network gives no exact law."""
+    nodes = knowledge.of_kind("finding", "gauge")
     fed = {feed.name for feed in plan.feeds}
-    return frozenset(
-        finding.name for name, (finding, _) in knowledge.amounts.items() if name in fed
-    )
+    found = {name: COMPLAINT for name, node in nodes.items() if node.brings_in}
+    for name, node in nodes.items():
+        if any(name in nodes[other].veiled_by for other in node.veiled_by):
+            found[name] = VEILS
+    for name, gauge in knowledge.gauges.items():
+        share = reading_dimension(name, knowledge).endswith("share")
+        if share and gauge.transform == "plain":
+            found[name] = ENDS
+    for name, (finding, _) in knowledge.amounts.items():
+        if name in fed:
+            found[finding.name] = AMOUNTS
+    return found
 
 
 def looks_of(
@@ -85,6 +101,44 @@ def looks_of(
             plain = open_rows.get(name, np.ones(told.rows, bool))
             yield from _at_one(name, told, before, tree, knowledge, plain, rng)
         _reveal(before, told, name)
+
+
+def with_and_without(
+    piece: Piece, knowledge: Knowledge, order: Sequence[str], name: str
+) -> Evidence:
+    """What was believed after a look at one thing, then, row by row again, before it.
+
+    Args:
+        name: Rows that do not hold it are left out; empty for all looks, and none.
+    """
+    told, _ = _without_hidden(piece.evidence, knowledge)
+    after, before = _nothing(told), _nothing(told)
+    for each in order:
+        _reveal(after, told, each)
+        if each == name:
+            break
+        if name:
+            _reveal(before, told, each)
+    rows = np.flatnonzero(recorded_rows(name, told)) if name else np.arange(told.rows)
+    return _stacked(after.take(rows), before.take(rows))
+
+
+def _stacked(one: Evidence, other: Evidence) -> Evidence:
+    """The rows of two that hold the same names."""
+
+    def both(kind: str) -> dict[str, FloatArray]:
+        parts, more = getattr(one, kind), getattr(other, kind)
+        return {name: np.concatenate([part, more[name]]) for name, part in parts.items()}
+
+    numbers = {
+        name: (
+            np.concatenate([v, other.numbers[name][0]]),
+            np.concatenate([s, other.numbers[name][1]]),
+        )
+        for name, (v, s) in one.numbers.items()
+    }
+    codes = {name: code.astype(np.int64) for name, code in both("codes").items()}
+    return Evidence(one.rows + other.rows, codes, both("soft"), numbers, both("implied"))
 
 
 def _without_hidden(

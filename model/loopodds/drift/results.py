@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
 from typing import Any, NamedTuple
@@ -91,6 +92,7 @@ class Watch:
     needed: float  # p-value below which a stream alarms
     least_p: float  # the least of all
     alarms: tuple[Alarm, ...]  # surest first
+    not_judged: Mapping[str, str]  # what is believed only, and why
     warnings: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
@@ -106,5 +108,6 @@ class Watch:
             "needed": self.needed,
             "least_p": self.least_p,
             "alarms": [alarm.as_json() for alarm in self.alarms],
+            "not_judged": dict(self.not_judged),
             "warnings": list(self.warnings),
         }

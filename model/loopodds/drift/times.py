@@ -18,7 +18,8 @@ class Times:
     """Rows in the order of time: by date, then as they stand."""
 
     def __init__(self, data: EncodedArchive, by: Collection[str], date: str) -> None:
-        numbers, codes = [], {name: [] for name in (*by, *((date,) if date else ()))}
+        numbers: list[IntArray] = []
+        codes: dict[str, list[IntArray]] = {n: [] for n in (*by, *((date,) if date else ()))}
         for piece in data.pieces():
             numbers.append(piece.numbers)
             for name, parts in codes.items():
@@ -50,7 +51,8 @@ class Times:
                 f"are left out (first: row {lacking[0]}, {self._cell(int(lacking[0]))})",
             )
         known = ~np.isnan(when)
-        return numbers[known][np.argsort(when[known], kind="stable")]
+        ordered: IntArray = numbers[known][np.argsort(when[known], kind="stable")]
+        return ordered
 
     def _cell(self, number: int) -> str:
         code = int(self.codes[self._date][number])

@@ -34,15 +34,14 @@ from loopodds.casebook.sources import MARK
 from loopodds.diagnosis.model import Model
 from loopodds.drift.bets import threshold
 from loopodds.drift.causes import Explaining, explaining, instrument_offset
-from loopodds.drift.judging import Found, Judge, Stream
+from loopodds.drift.judging import INSPECTIONS, Found, Judge, Stream
 from loopodds.drift.kept import LookFiles
-from loopodds.drift.looks import NUMBER, Looks, looks_of, measured_in_words, order_of_looks
+from loopodds.drift.looks import NUMBER, Looks, looks_of, not_judged, order_of_looks
 from loopodds.drift.results import Alarm, Carrier, Watch
 from loopodds.drift.times import Times
 from loopodds.inspection.columns import ColumnPlan, plan_columns
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.confirmation import read_ways
-from loopodds.upkeep.estimation import Learner, in_turn
+from loopodds.upkeep.estimation import in_turn
 
 DATE = "date"
 """Column that orders the rows where none is named; without one they stand in order."""
@@ -110,7 +109,7 @@ def watch(
         files = run.looked(data)
         stack.callback(files.close)
         said = [INVENTED] * str(archive).startswith(MARK) + list(left_out)
-        return run.judged(data, files, said, knowledge)
+        return run.judged(data, files, said)
 
 
 @contextmanager
@@ -212,7 +211,7 @@ class _Run:
         done = int(self.saved.get("pieces", 0))
         files = LookFiles(self.folder / LOOKS, self.by, self.saved.get("sizes", {}))
         order = order_of_looks(self.plan, self.knowledge)
-        judged = set(order) - measured_in_words(self.plan, self.knowledge)
+        judged = set(order) - set(not_judged(self.plan, self.knowledge))
         model = Model(self.knowledge, compiled=True)
         rows, noted = int(self.saved.get("row_count", 0)), monotonic()
 
@@ -234,9 +233,7 @@ class _Run:
         self.save(pieces=done, row_count=rows, sizes=files.sizes())
         return files
 
-    def judged(
-        self, data: EncodedArchive, files: LookFiles, said: Sequence[str], folder: str | Path | None
-    ) -> Watch:
+    def judged(self, data: EncodedArchive, files: LookFiles, said: Sequence[str]) -> Watch:
         """All streams against what it takes, and what the alarms come to."""
         self.tell(WatchProgress("judging", data.rows, float("nan")))
         times = Times(data, self.by, self.date)
@@ -248,7 +245,7 @@ class _Run:
             (s for s in streams if s.highest >= needed), key=lambda s: -s.highest
         )  # fmt: skip
         alarms: dict[tuple[str, str], Alarm] = {}
-        learner = Learner(self.knowledge, read_ways(folder), self.workers)
+        order = order_of_looks(self.plan, self.knowledge)
         for stream in over:
             if stream.key in alarms:
                 continue
@@ -261,27 +258,21 @@ class _Run:
             found = judge.found(stream, needed)
             rows = times.within(found, stream)
             explained = None
+            asked = "" if stream.key == INSPECTIONS else stream.key[0], order
             if len(alarms) < EXPLAINED:
-                explained = explaining(learner, lambda rows=rows: _some(data, rows))  # type: ignore[misc]
+                explained = explaining(self.knowledge, *asked, _some(data, rows))
             context = next(_some(data, rows)).context
             alarms[stream.key] = self.alarm(
                 stream, found, carriers, explained, context, times, data.words
             )
         least = max((stream.highest for stream in streams), default=0.0)
         first, last = times.moment(0), times.moment(len(times.numbers) - 1)
-        warnings = (*said, *times.warnings, *data.warnings, *self.unjudged())
+        warnings = (*said, *times.warnings, *data.warnings)
         return Watch(
             len(times.numbers), data.rejected, sum(len(files.read(key)) for key in files.keys),
             len(streams), self.date, first, last, exp(-needed), exp(-least),
-            tuple(alarms.values()), warnings,
+            tuple(alarms.values()), not_judged(self.plan, self.knowledge), warnings,
         )  # fmt: skip
-
-    def unjudged(self) -> Iterator[str]:
-        """What is believed but not judged."""
-        amounts = measured_in_words(self.plan, self.knowledge)
-        if amounts:
-            names = ", ".join(sorted(amounts))
-            yield f"measured as amounts, which are believed but not judged: {names}"
 
     def alarm(
         self,
