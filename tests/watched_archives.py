@@ -120,6 +120,6 @@ def drawn_rows(
         elif name not in always:
             words[name][rng.random(count) >= seen] = -1
     for name, value in readings.items():
-        if name not in keep:
+        if name not in (*keep, "static_temperature"):
             value[rng.random(count) >= seen] = np.nan
     return Rows(model, words, readings, choices, numbers, {})

@@ -97,14 +97,14 @@ class Stake:
 
 
 def threshold(logs: Sequence[float], share: float = FALSE_DISCOVERIES) -> float:
-    """Highest stake, as a logarithm, from which streams are named: infinite where none is.
+    """Lowest stake, as a logarithm, from which streams are named, by the highest stake of each.
 
     One over the highest stake is a p-value that may be looked at any time; the line of Benjamini &
     Yekutieli 2001, which holds whatever hangs together, keeps the false among those named, on
     average, below the share. Where nothing is amiss anything is named with that chance at most.
 
-    >>> threshold([2.0, 3.0]), round(threshold([2.0, 7.0]), 2)
-    (inf, 5.7)
+    >>> round(threshold([2.0, 3.0]), 2), round(threshold([5.5, 7.0]), 2)
+    (5.7, 5.01)
     """
     order = np.sort(np.asarray(logs, dtype=float))[::-1]
     count = len(order)
@@ -113,7 +113,7 @@ def threshold(logs: Sequence[float], share: float = FALSE_DISCOVERIES) -> float:
     ranks = np.arange(1, count + 1)
     lines = np.log(count * (1.0 / ranks).sum() / (share * ranks))
     over = np.flatnonzero(order >= lines)
-    return float(lines[over[-1]]) if len(over) else float("inf")
+    return float(lines[over[-1] if len(over) else 0])
 
 
 class Stretch(NamedTuple):

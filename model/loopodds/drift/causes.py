@@ -41,7 +41,7 @@ class Explaining(NamedTuple):
     about: str
     state: str  # the chance that moves most; empty where the list is no chances
     more: bool  # whether that chance, or the mean, would have to be larger
-    gain: float  # log-likelihood that the change gains, less what the weight holds against it
+    gain: float  # log-likelihood a look that the change gains, less what its weight takes
 
 
 class Offset(NamedTuple):
@@ -65,11 +65,12 @@ def explaining(
     """
     lists = {n.key: n for node in knowledge.nodes.values() for n in numbers_of(node).values()}
     best: Explaining | None = None
-    for key, slope in _slopes(knowledge, name, order, spread_rows(pieces), lists).items():
+    found, looks = _slopes(knowledge, name, order, spread_rows(pieces), lists)
+    for key, slope in found.items():
         held, total = lists[key], slope.sum(axis=0)
         information = ((slope - slope.mean(axis=0)) ** 2).sum(axis=0) * LOTS / (LOTS - 1)
         own = np.diag(held.covariance)
-        gains = 0.5 * total**2 * own / (1 + information * own)
+        gains = 0.5 * total**2 * own / (1 + information * own) / looks
         at = int(gains.argmax())
         if best is not None and gains[at] <= best.gain:
             continue
@@ -88,12 +89,16 @@ def _slopes(
     order: Sequence[str],
     pieces: Iterable[Piece],
     lists: Mapping[Key, Numbers],
-) -> dict[Key, FloatArray]:
-    """Slopes by every list of the log chance of what was seen, lot by lot, (lots, numbers)."""
+) -> tuple[dict[Key, FloatArray], int]:
+    """Slopes by every list of the log chance of what was seen, lot by lot, (lots, numbers); and
+    the count of looks.
+    """
     found: dict[Key, FloatArray] = {}
+    looks = 0
     for piece in pieces:
         told = with_and_without(piece, knowledge, order, name)
         rows = told.rows // 2
+        looks += rows
         tree = JunctionTree(build_network(knowledge, piece.context), True)
         lots = np.eye(LOTS)[:, np.arange(rows) % LOTS]
         parts = by_name(slopes(tree, told, np.hstack([lots, -lots])))
@@ -107,7 +112,7 @@ def _slopes(
                 if held.kind in ("levels", "passing"):
                     slope = slope - (slope @ held.values)[:, None]
                 found[held.key] = found.get(held.key, 0.0) + slope
-    return found
+    return found, looks
 
 
 def instrument_offset(

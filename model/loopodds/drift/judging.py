@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.drift.bets import (
     Stake,
     best_stretch,
@@ -49,14 +49,14 @@ class Found(NamedTuple):
     until: int  # the last rank of it
     ended: bool  # whether looks after it were as foretold again
     raised: int  # rank at which the stake reached what it takes
-    stretch: BoolArray  # of the looks of the stream, in order
+    looks: int  # of the stretch
+    gain: float  # log-likelihood that the best bet won on them
     state: int  # said oftener or more seldom; -1 for numbers and inspections
     expected: float  # looks with that state; of inspections odd looks
     seen: int
     offset: float  # of a gauge, in spreads of one car; nan where it scatters or it is no gauge
     error: float  # its standard error
     scatter: float  # factor of the spread; nan where it is an offset
-    path: tuple[tuple[int, float], ...]  # rank and log of the stake
 
 
 class Judge:
@@ -139,6 +139,13 @@ class Judge:
             rows = rows[(rows["tags"][:, place] == stream.word) != rest]
         return _ratios(stream.key, rows), rows, self.ranks[rows["number"]]
 
+    def course(self, stream: Stream) -> tuple[tuple[int, float], ...]:
+        """Rank and log of the stake of a stream, at some points of it."""
+        ratios, _, rank = self._of(stream)
+        path = Stake(len(ratios), ratios.shape[1]).follow(ratios)
+        points = np.unique(np.linspace(0, len(path) - 1, MOST_POINTS).astype(int))
+        return tuple(zip(rank[points].tolist(), path[points].tolist(), strict=True))
+
     def found(self, stream: Stream, needed: float) -> Found:
         """What an alarm says of a stream, once its stake has reached what was needed."""
         ratios, rows, rank = self._of(stream)
@@ -162,13 +169,12 @@ class Judge:
             offset, error = fitted_offset(OFFSETS, gains)
         else:
             scatter = float(FACTORS[best.bet - len(OFFSETS)])
-        points = np.unique(np.linspace(0, len(path) - 1, MOST_POINTS).astype(int))
         raised = int(over[0] if len(over) else path.argmax())
         return Found(
             int(rank[best.first]), int(rank[best.earliest]), int(rank[best.latest]),
-            int(rank[best.end - 1]), ended, int(rank[raised]), inside, state, expected, seen,
+            int(rank[best.end - 1]), ended, int(rank[raised]), int(inside.sum()), best.gain,
+            state, expected, seen,
             offset, error, scatter,
-            tuple(zip(rank[points].tolist(), path[points].tolist(), strict=True)),
         )  # fmt: skip
 
 

@@ -11,10 +11,11 @@ from loopodds.drift.causes import Explaining, Offset
 
 
 class Moment(NamedTuple):
-    """A row of the archive and its date; empty where rows stand in order."""
+    """A row of the archive, its date (empty where rows stand in order), its place in time."""
 
     row: int
     date: str
+    place: int  # the first is 0
 
 
 class Carrier(NamedTuple):
@@ -48,7 +49,6 @@ class Alarm:
     scatter: float  # factor of the spread of a gauge; nan where it is no matter of that
     carried_by: tuple[Carrier, ...]
     explained: Explaining | None
-    course: tuple[tuple[Moment, float], ...]  # log10 of what a stake of one had become
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -78,6 +78,14 @@ class Alarm:
         }
 
 
+class Course(NamedTuple):
+    """What a stake of one on a stream has become, at some moments of it."""
+
+    name: str
+    group: str  # word of the column it is judged apart by; empty for all rows
+    points: tuple[tuple[Moment, float], ...]  # log10 of the stake
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Watch:
     """What came of watching."""
@@ -89,9 +97,10 @@ class Watch:
     ordered_by: str  # column of dates; empty where rows stand in order
     first: Moment
     last: Moment
-    needed: float  # p-value below which a stream alarms
+    needed: float  # p-value from which a stream alarms
     least_p: float  # the least of all
     alarms: tuple[Alarm, ...]  # surest first
+    courses: tuple[Course, ...]  # of the streams with the highest stakes
     not_judged: Mapping[str, str]  # what is believed only, and why
     warnings: tuple[str, ...]
 

@@ -62,7 +62,7 @@ class Times:
         """Row and date at a place in time."""
         number = int(self.numbers[rank])
         date = self._words[int(self.codes[self._date][number])] if self._date else ""
-        return Moment(number, date)
+        return Moment(number, date, rank)
 
     def within(self, found: Found, stream: Stream) -> IntArray:
         """Numbers of the rows of a stretch, of one word only where it is a stream of that."""

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
 from hashlib import sha256
 from itertools import islice
-from math import exp, isfinite
+from math import exp
 from pathlib import Path
 from time import monotonic
 from typing import Any, NamedTuple
@@ -24,7 +24,6 @@ from loopodds.archive.encoded import EncodedArchive, Piece, encode_archive
 from loopodds.archive.runner import INVENTED
 from loopodds.archive.sources import found_archive, open_source
 from loopodds.archive.summary import RunProgress
-from loopodds.base.arrays import IntArray
 from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.base.files import content_digest, naming, write_whole
 from loopodds.casebook.book import CaseBook
@@ -32,12 +31,12 @@ from loopodds.casebook.export import ABOUT, write_archive
 from loopodds.casebook.file import is_book
 from loopodds.casebook.sources import MARK
 from loopodds.diagnosis.model import Model
+from loopodds.drift.alarms import Teller
 from loopodds.drift.bets import threshold
-from loopodds.drift.causes import Explaining, explaining, instrument_offset
-from loopodds.drift.judging import INSPECTIONS, Found, Judge, Stream
+from loopodds.drift.judging import Judge
 from loopodds.drift.kept import LookFiles
-from loopodds.drift.looks import NUMBER, Looks, looks_of, not_judged, order_of_looks
-from loopodds.drift.results import Alarm, Carrier, Watch
+from loopodds.drift.looks import Looks, looks_of, not_judged, order_of_looks
+from loopodds.drift.results import Watch
 from loopodds.drift.times import Times
 from loopodds.inspection.columns import ColumnPlan, plan_columns
 from loopodds.knowledge.records import Knowledge
@@ -49,9 +48,6 @@ BOOK_DATE = ABOUT[1]
 STATE, ROWS, LOOKS = "state.json", "rows", "looks"
 PIECE_ROWS = 2048
 NOTED_EVERY_S = 10.0
-EXPLAINED = 5
-"""Alarms of which the number that explains most is looked for."""
-OTHERS_QUIET = 0.01
 SEED = 20261128
 
 
@@ -239,79 +235,16 @@ class _Run:
         times = Times(data, self.by, self.date)
         columns = {name: (len(data.words[name]), times.codes[name]) for name in self.by}
         judge = Judge(files, times.ranks, columns)
-        streams = list(judge.streams())
+        streams = sorted(judge.streams(), key=lambda stream: -stream.highest)
         needed = threshold([stream.highest for stream in streams])
-        over = sorted(
-            (s for s in streams if s.highest >= needed), key=lambda s: -s.highest
-        )  # fmt: skip
-        alarms: dict[tuple[str, str], Alarm] = {}
-        order = order_of_looks(self.plan, self.knowledge)
-        for stream in over:
-            if stream.key in alarms:
-                continue
-            self.tell(WatchProgress("looking for the cause", data.rows, float("nan")))
-            carriers = tuple(
-                Carrier(s.column, data.words[s.column][s.word], exp(-s.highest), _alone(judge, s))
-                for s in over
-                if s.key == stream.key and s.column
-            )
-            found = judge.found(stream, needed)
-            rows = times.within(found, stream)
-            explained = None
-            asked = "" if stream.key == INSPECTIONS else stream.key[0], order
-            if len(alarms) < EXPLAINED:
-                explained = explaining(self.knowledge, *asked, _some(data, rows))
-            context = next(_some(data, rows)).context
-            alarms[stream.key] = self.alarm(
-                stream, found, carriers, explained, context, times, data.words
-            )
-        least = max((stream.highest for stream in streams), default=0.0)
-        first, last = times.moment(0), times.moment(len(times.numbers) - 1)
-        warnings = (*said, *times.warnings, *data.warnings)
+        teller = Teller(self.knowledge, self.plan, data, times, judge, needed)
+        over = [stream for stream in streams if stream.highest >= needed]
+        if over:
+            self.tell(WatchProgress("looking for causes", data.rows, float("nan")))
         return Watch(
             len(times.numbers), data.rejected, sum(len(files.read(key)) for key in files.keys),
-            len(streams), self.date, first, last, exp(-needed), exp(-least),
-            tuple(alarms.values()), not_judged(self.plan, self.knowledge), warnings,
+            len(streams), self.date, times.moment(0), times.moment(len(times.numbers) - 1),
+            exp(-needed), exp(-streams[0].highest) if streams else 1.0,
+            tuple(teller.alarms(over)), tuple(teller.courses(streams)),
+            not_judged(self.plan, self.knowledge), (*said, *times.warnings, *data.warnings),
         )  # fmt: skip
-
-    def alarm(
-        self,
-        stream: Stream,
-        found: Found,
-        carriers: tuple[Carrier, ...],
-        explained: Explaining | None,
-        context: Mapping[str, str],
-        times: Times,
-        words: Mapping[str, Sequence[str]],
-    ) -> Alarm:
-        """An alarm in words of the knowledge and moments of the archive."""
-        name, kind = stream.key
-        own = words[stream.column][stream.word] if stream.column else ""
-        group = next((c for c in carriers if (c.column, c.word) == (stream.column, own)), None)
-        offset = None
-        if kind == NUMBER and isfinite(found.offset):
-            offset = instrument_offset(name, found.offset, found.error, context, self.knowledge)
-        state = self.knowledge.node(name).states[found.state] if found.state >= 0 else ""
-        return Alarm(
-            name, kind, group, stream.looks, exp(-stream.highest),
-            times.moment(found.since), times.moment(found.earliest), times.moment(found.latest),
-            times.moment(found.until) if found.ended else None, times.moment(found.raised),
-            state, found.expected, found.seen, int(found.stretch.sum()), offset, found.scatter,
-            tuple(c for c in carriers if c != group), explained,
-            tuple((times.moment(rank), height / np.log(10)) for rank, height in found.path),
-        )  # fmt: skip
-
-
-def _alone(judge: Judge, stream: Stream) -> bool:
-    return exp(-judge.others(stream)) > OTHERS_QUIET
-
-
-def _some(data: EncodedArchive, numbers: IntArray) -> Iterator[Piece]:
-    """The pieces of some rows."""
-    wanted = np.zeros(int(numbers.max(initial=0)) + 1, bool)
-    wanted[numbers] = True
-    for piece in data.pieces():
-        inside = piece.numbers < len(wanted)
-        inside[inside] = wanted[piece.numbers[inside]]
-        if inside.any():
-            yield piece.take(np.flatnonzero(inside))
