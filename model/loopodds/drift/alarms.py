@@ -72,6 +72,7 @@ class Teller:
         return Alarm(
             name, kind, carriers.pop(stream, None), stream.looks, exp(-stream.highest),
             times.moment(found.since), times.moment(found.earliest), times.moment(found.latest),
+            found.from_start,
             times.moment(found.until) if found.ended else None, times.moment(found.raised),
             state, found.expected, found.seen, found.looks, offset, found.scatter,
             tuple(carriers.values()), self._explained(stream, found, rows) if explain else None,

@@ -146,23 +146,6 @@ def best_stretch(ratios: FloatArray) -> Stretch:
     )
 
 
-def fitted_tilt(foretold: FloatArray, seen: FloatArray) -> float:
-    """Log-odds by which a state is said oftener, from its chance and whether it was seen.
-
-    >>> round(fitted_tilt(np.full(100, 0.5), np.arange(100) < 60), 3)
-    0.405
-    """
-    odds = np.log(np.clip(foretold, 1e-12, 1 - 1e-12)) - np.log1p(
-        -np.clip(foretold, 1e-12, 1 - 1e-12)
-    )
-    low, high = -12.0, 12.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        expected = (1 / (1 + np.exp(-(odds + middle)))).sum()
-        low, high = (middle, high) if expected < seen.sum() else (low, middle)
-    return (low + high) / 2
-
-
 def fitted_offset(offsets: FloatArray, gains: FloatArray) -> tuple[float, float]:
     """The best offset and its standard error, by a parabola through the three best of a grid.
 

@@ -46,6 +46,7 @@ class Found(NamedTuple):
     since: int
     earliest: int
     latest: int
+    from_start: bool  # whether it may have been so from the first look on
     until: int  # the last rank of it
     ended: bool  # whether looks after it were as foretold again
     raised: int  # rank at which the stake reached what it takes
@@ -172,6 +173,7 @@ class Judge:
         raised = int(over[0] if len(over) else path.argmax())
         return Found(
             int(rank[best.first]), int(rank[best.earliest]), int(rank[best.latest]),
+            best.earliest == 0,
             int(rank[best.end - 1]), ended, int(rank[raised]), int(inside.sum()), best.gain,
             state, expected, seen,
             offset, error, scatter,

@@ -39,6 +39,7 @@ class Alarm:
     since: Moment
     earliest: Moment  # the likely range of since
     latest: Moment
+    from_start: bool  # whether it may have been so from the first look on
     until: Moment | None  # None where it still goes on
     raised: Moment  # from here on it was sure enough
     state: str  # said oftener or more seldom
@@ -67,6 +68,7 @@ class Alarm:
             moment = getattr(self, key)
             entry[key] = moment._asdict() if moment else None
         return entry | {
+            "from_start": self.from_start,
             "state": self.state,
             "looks_since": self.looks_since,
             "expected": plain(self.expected),

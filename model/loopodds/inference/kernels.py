@@ -321,9 +321,9 @@ def foretold_readings(joint, pair, gauge, seen, others, ratios, below):  # type:
 
     ``joint`` are the chances of the parent configurations, shape (rows, configs), ``pair`` the
     distinct mean and spread of each; ``gauge`` is (mean, spread, share, wide), ``seen`` (value,
-    extra), ``others`` (offsets, factors of the spread). ``ratios``, shape (rows, offsets + factors),
-    becomes the log of the density of each other law over that foretold, ``below`` the chance of a
-    lower reading.
+    extra), ``others`` (offsets, factors of the spread). ``ratios``, of shape (rows, offsets and
+    factors), becomes the log of the density of each other law over that foretold, ``below`` the
+    chance of a lower reading.
     """
     mean, spread, share, wide = gauge
     value, extra = seen
