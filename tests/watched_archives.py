@@ -75,12 +75,15 @@ def drawn_rows(
     ambient: Callable[[FloatArray], FloatArray] = lambda at: 24 + 0 * at,
     seen: float = SEEN,
     keep: tuple[str, ...] = (),
+    alike: bool = False,
 ) -> Rows:
     """Inspections in the order of time, drawn from the network of their conditions.
 
     Args:
         ambient: Mean temperature of the air [degC] at each share of the time from zero to one.
+        seen: Share of the looks that are taken.
         keep: Findings and gauges that are looked at every time.
+        alike: Whether all cars have one refrigerant, expansion device and compressor.
     """
     knowledge, at = model.knowledge, np.arange(count) / count
     choices = {
@@ -88,6 +91,8 @@ def drawn_rows(
         "expansion": rng.choice(2, count, p=[0.8, 0.2]),
         "compressor": rng.choice(3, count, p=[0.35, 0.5, 0.15]),
     }
+    if alike:
+        choices = {name: np.zeros(count, np.int64) for name in choices}
     numbers = {
         "ambient_c": np.round(rng.normal(ambient(at), 4.0).clip(2, 42), 1),
         "humidity_pct": np.round(rng.normal(55.0, 14.0, count).clip(15, 95)),

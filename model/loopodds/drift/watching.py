@@ -102,8 +102,8 @@ def watch(
         run = _Run(known, plan, folder, tuple(by), chosen, workers, progress or (lambda _: None))
         run.begin(_identity(path, columns, known, by, chosen))
         data = run.encoded(path, columns)
-        files = run.looked(data)
-        stack.callback(files.close)
+        files = stack.enter_context(closing(run.files()))
+        run.look(data, files)
         said = [INVENTED] * str(archive).startswith(MARK) + list(left_out)
         return run.judged(data, files, said)
 
@@ -202,10 +202,13 @@ class _Run:
         self.save(data=fields)
         return data
 
-    def looked(self, data: EncodedArchive) -> LookFiles:
+    def files(self) -> LookFiles:
+        """Files of looks, as far as an earlier run has noted them."""
+        return LookFiles(self.folder / LOOKS, self.by, self.saved.get("sizes", {}))
+
+    def look(self, data: EncodedArchive, files: LookFiles) -> None:
         """Every look, foretold; taken up where an earlier run has noted it."""
         done = int(self.saved.get("pieces", 0))
-        files = LookFiles(self.folder / LOOKS, self.by, self.saved.get("sizes", {}))
         order = order_of_looks(self.plan, self.knowledge)
         judged = set(order) - set(not_judged(self.plan, self.knowledge))
         model = Model(self.knowledge, compiled=True)
@@ -227,7 +230,6 @@ class _Run:
                     self.save(pieces=done, row_count=rows, sizes=files.sizes())
                     noted = monotonic()
         self.save(pieces=done, row_count=rows, sizes=files.sizes())
-        return files
 
     def judged(self, data: EncodedArchive, files: LookFiles, said: Sequence[str]) -> Watch:
         """All streams against what it takes, and what the alarms come to."""
