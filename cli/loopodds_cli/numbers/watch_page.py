@@ -72,7 +72,7 @@ def what_moved(alarm: Alarm) -> str:
     if alarm.offset:
         return f"reads {_off(alarm.offset)}"
     if isfinite(alarm.scatter):
-        return f"scatters {alarm.scatter:g} times as far as foretold"
+        return f"scatters about {alarm.scatter:g} times as far as foretold"
     what = f"{spaced(alarm.state)}" if alarm.state else "odd"
     of = f"of {alarm.looks_since:,} looks" if alarm.state else "looks"
     return f"{what}: {alarm.seen:,} {of}, {alarm.expected:,.0f} foretold,"
@@ -99,6 +99,8 @@ def _about(alarm: Alarm) -> list[str]:
         words = ", ".join(f"{c.column} {c.word}" for c in alarm.carried_by[:4])
         more = len(alarm.carried_by) - 4
         lines.append(f"also seen at {words}{f' and {more} more' if more > 0 else ''}")
+    if alarm.follows:
+        lines.append("follows from the others named here: without those looks it is as foretold")
     if alarm.explained:
         lines.append(_explained(alarm.explained))
     return lines

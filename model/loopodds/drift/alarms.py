@@ -45,6 +45,7 @@ class Teller:
         self._knowledge, self._data, self._times = knowledge, data, times
         self._judge, self._needed = judge, needed
         self._order = order_of_looks(plan, knowledge)
+        self._named: set[Key] = set()
 
     def alarms(self, over: Sequence[Stream]) -> Iterator[Alarm]:
         """One for each thing, told of the stream of it that won most.
@@ -53,6 +54,7 @@ class Teller:
             over: Streams that are named, the highest stake first.
         """
         told: set[Key] = set()
+        self._named = {stream.key for stream in over} - {INSPECTIONS}
         for stream in over:
             if stream.key not in told:
                 told.add(stream.key)
@@ -69,6 +71,8 @@ class Teller:
             offset = instrument_offset(name, found.offset, found.error, context, self._knowledge)
         state = self._knowledge.node(name).states[found.state] if found.state >= 0 else ""
         carriers = {s: self._carrier(s) for s in same}
+        follows = kind == INSPECTIONS[1] and bool(self._named)
+        follows = follows and self._judge.without(stream, self._named) < self._needed
         return Alarm(
             name, kind, carriers.pop(stream, None), stream.looks, exp(-stream.highest),
             times.moment(found.since), times.moment(found.earliest), times.moment(found.latest),
@@ -76,6 +80,7 @@ class Teller:
             times.moment(found.until) if found.ended else None, times.moment(found.raised),
             state, found.expected, found.seen, found.looks, offset, found.scatter,
             tuple(carriers.values()), self._explained(stream, found, rows) if explain else None,
+            follows,
         )  # fmt: skip
 
     def _explained(self, stream: Stream, found: Found, rows: IntArray) -> Explaining | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -126,6 +126,17 @@ class Judge:
             return 0.0
         stake = Stake(len(ratios), ratios.shape[1])
         stake.follow(ratios)
+        return stake.highest
+
+    def without(self, stream: Stream, named: Collection[Key]) -> float:
+        """Log of the highest stake on whole inspections without the looks at some things."""
+        ratios, _, chosen = self._of(stream)
+        gone = np.zeros_like(self._oddity)
+        for key in named:
+            rows = self._sorted(key)
+            gone[self.ranks[rows["number"]]] += oddity_ratios(rows["p_value"].astype(float))
+        stake = Stake(len(ratios), ratios.shape[1])
+        stake.follow(ratios - gone[chosen])
         return stake.highest
 
     def _of(self, stream: Stream, rest: bool = False) -> tuple[FloatArray, Any, IntArray]:

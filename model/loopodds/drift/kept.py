@@ -14,6 +14,7 @@ from typing import IO, Any
 import numpy as np
 
 from loopodds.archive.encoded import Piece
+from loopodds.base.errors import InspectionError
 from loopodds.drift.looks import Looks
 
 Key = tuple[str, str]
@@ -26,6 +27,9 @@ class LookFiles:
     Args:
         columns: Further columns whose codes are kept beside each look.
         noted: Sizes that were last noted, as :meth:`sizes` gave them.
+
+    Raises:
+        InspectionError: if a file has lost what was noted.
     """
 
     def __init__(
@@ -41,7 +45,10 @@ class LookFiles:
         for file, (width, size) in noted.items():
             name, _, kind = file.rpartition(".")
             self._widths[name, kind] = width
-            with (folder / file).open("r+b") as held:
+            path = folder / file
+            if not path.is_file() or path.stat().st_size < size:
+                raise InspectionError(f"{path}: is cut off; remove {folder.parent} and begin anew")
+            with path.open("r+b") as held:
                 held.truncate(size)
 
     @property

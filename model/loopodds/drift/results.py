@@ -50,6 +50,7 @@ class Alarm:
     scatter: float  # factor of the spread of a gauge; nan where it is no matter of that
     carried_by: tuple[Carrier, ...]
     explained: Explaining | None
+    follows: bool  # of inspections: without the looks that are named they are as foretold
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -76,6 +77,7 @@ class Alarm:
             "offset": self.offset._asdict() if self.offset else None,
             "scatter": plain(self.scatter),
             "carried_by": [carrier._asdict() for carrier in self.carried_by],
+            "follows": self.follows,
             "explained": self.explained._asdict() if self.explained else None,
         }
 

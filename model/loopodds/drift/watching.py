@@ -7,6 +7,7 @@ from row to row in the order of time, and those that win are named.
 from __future__ import annotations
 
 import json
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -159,6 +160,7 @@ class _Run:
     ) -> None:
         self.knowledge, self.plan, self.folder = knowledge, plan, folder
         self.by, self.date, self.workers, self.tell = by, date, workers, tell
+        self.model = Model(knowledge, compiled=True)
         self.saved: dict[str, Any] = {}
 
     def begin(self, identity: str) -> None:
@@ -186,17 +188,13 @@ class _Run:
         rows = self.folder / ROWS
         if "data" in self.saved:
             return EncodedArchive(rows, **self.saved["data"])
-        if rows.exists():
-            import shutil
-
-            shutil.rmtree(rows)
+        shutil.rmtree(rows, ignore_errors=True)
 
         def watch(run: RunProgress) -> None:
             self.tell(WatchProgress("reading", run.rows, run.share))
 
         tags = dict.fromkeys((*self.by, *((self.date,) if self.date else ())))
-        model = Model(self.knowledge, compiled=True)
-        data = encode_archive(archive, model, rows, columns, tags, watch)
+        data = encode_archive(archive, self.model, rows, columns, tags, watch)
         fields = {name: getattr(data, name) for name in data.__dataclass_fields__}
         del fields["folder"]
         self.save(data=fields)
@@ -211,12 +209,11 @@ class _Run:
         done = int(self.saved.get("pieces", 0))
         order = order_of_looks(self.plan, self.knowledge)
         judged = set(order) - set(not_judged(self.plan, self.knowledge))
-        model = Model(self.knowledge, compiled=True)
         rows, noted = int(self.saved.get("row_count", 0)), monotonic()
 
         def work(piece: Piece) -> list[Looks]:
             rng = np.random.default_rng([SEED, int(piece.numbers[0])])
-            tree = model.tree(piece.context)
+            tree = self.model.tree(piece.context)
             return [*looks_of(piece, tree, self.knowledge, order, judged, rng)]
 
         with ThreadPoolExecutor(self.workers) as executor:
@@ -248,5 +245,12 @@ class _Run:
             len(streams), self.date, times.moment(0), times.moment(len(times.numbers) - 1),
             exp(-needed), exp(-streams[0].highest) if streams else 1.0,
             tuple(teller.alarms(over)), tuple(teller.courses(streams)),
-            not_judged(self.plan, self.knowledge), (*said, *times.warnings, *data.warnings),
+            self.unjudged(), (*said, *times.warnings, *data.warnings),
         )  # fmt: skip
+
+    def unjudged(self) -> dict[str, str]:
+        """What of the archive is believed but not judged, and why."""
+        held = {feed.name for feed in self.plan.feeds}
+        held |= {self.knowledge.amounts[n][0].name for n in held & set(self.knowledge.amounts)}
+        every = not_judged(self.plan, self.knowledge).items()
+        return {name: reason for name, reason in every if name in held}
