@@ -73,8 +73,8 @@ def timed(rows: Rows, by: tuple[str, ...], keep: Path | None = None) -> Watch:
         size = alarm.offset or f"{alarm.state}: {alarm.seen} seen, {alarm.expected:.0f} foretold"
         print(f"    {alarm.name} of {whose} since {alarm.since.date} ({alarm.earliest.date} to "
               f"{alarm.latest.date}), sure since {alarm.raised.date}: {size}")  # fmt: skip
-        if alarm.explained:
-            print(f"      explained by {alarm.explained.place}, {alarm.explained.about}")
+        for one in alarm.explained[:1]:
+            print(f"      explained by {one.place}, {one.about}")
     return found
 
 

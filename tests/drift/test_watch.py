@@ -14,6 +14,7 @@ from invented_archives import SMALL, csv_text, invented_rows
 from loopodds.archive.encoded import Piece
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import hide, simulate
+from loopodds.doubt.numbers import numbers_of, with_numbers
 from loopodds.drift.bets import Stake, threshold, word_bets, word_ratios
 from loopodds.drift.looks import looks_of
 from loopodds_cli.main import main
@@ -119,6 +120,25 @@ def test_a_tenth_of_a_table_that_moves_is_found_within_two_thousand_looks(
     assert path[:before].max() < needed
     assert len(raised)
     assert raised[0] - before < 2000
+
+
+@pytest.mark.slow
+def test_the_number_of_the_knowledge_that_differs_is_named(model: Model, tmp_path: Path):
+    """Cars of a knowledge in which one list is another, watched by the shipped one."""
+    node = model.knowledge.node("sample_foam")
+    shipped = numbers_of(node)["leak", "p"].values
+    changed = with_numbers(node, {("leak", "p"): shipped + np.array([-0.1, 0.1, 0.0])})
+    other = model.knowledge.changed(nodes={**model.knowledge.nodes, "sample_foam": changed})
+    rng = np.random.default_rng(2)
+    rows = drawn_rows(
+        Model(other, compiled=True), COUNT, rng, seen=0.06, keep=("sample_foam",), alike=True
+    )
+    found = lo.watch(rows.write(tmp_path / "a.parquet"))
+    [alarm] = found.alarms
+    assert (alarm.name, alarm.group, alarm.from_start) == ("sample_foam", None, True)
+    best = alarm.explained[0]
+    moved = (best.state == node.states[1]) == best.more  # the second state more, or another less
+    assert (best.place, moved) == ("sample_foam.leak.p", True)
 
 
 def test_tests_that_are_chosen_because_of_what_was_seen_are_no_drift(model: Model):
@@ -242,6 +262,7 @@ def test_a_misspelt_column_is_answered_with_the_nearest(tmp_path: Path):
         assert "did you mean 'remark'?" in refused.stderr
 
 
+@pytest.mark.slow
 def test_an_alarm_has_a_page_of_eighty_columns_a_picture_and_an_exit_code(tmp_path: Path):
     archive, picture = small(tmp_path / "a.csv", 1500), tmp_path / "watch.svg"
     shown = run(archive, "--picture", picture)
@@ -271,3 +292,7 @@ def test_a_book_is_watched_by_its_closed_cases(tmp_path: Path):
     case("close", "1", "--unconfirmed")
     found = lo.watch(book, knowledge=SMALL)
     assert (found.rows, found.ordered_by, found.alarms) == (1, "opened", ())
+    shown = run(book)
+    assert shown.exit_code == 0
+    assert "TOO FEW LOOKS TO SAY" in shown.output
+    assert "too few to draw" in run(book, "--picture", tmp_path / "a.svg").stderr

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -15,14 +16,15 @@ if TYPE_CHECKING:
 
 SHOWN = 12
 WHOLE = "All looks of an inspection together"
-QUIET = "nothing has moved"
+QUIET, TOO_FEW = "nothing has moved", "too few looks to say"
 
 
 def print_watch(result: Watch, knowledge: Knowledge) -> None:
     """Write the whole page to standard output."""
     page = Page()
     count = len(result.alarms)
-    headline = f"{count} thing{'s' * (count != 1)} not as foretold" if count else QUIET
+    quiet = QUIET if result.streams else TOO_FEW
+    headline = f"{count} thing{'s' * (count != 1)} not as foretold" if count else quiet
     page.headline(headline, f"{result.rows:,} inspections, {result.looks:,} looks")
     page.line("")
     order = f"by {result.ordered_by}" if result.ordered_by else "as the rows stand"
@@ -31,7 +33,7 @@ def print_watch(result: Watch, knowledge: Knowledge) -> None:
         ("in order of time", span),
         ("judged", f"{result.streams:,} streams of looks; alarm from p {result.needed:.1g}"),
     ]
-    if not count:
+    if result.streams and not count:
         rows.append(("oddest of them", f"p {result.least_p:.2g}"))
     if result.rejected:
         rows.append(("set aside", f"{result.rejected:,} rows that cannot be used"))
@@ -46,6 +48,8 @@ def print_watch(result: Watch, knowledge: Knowledge) -> None:
         _alarm(page, alarm, knowledge)
     if count > SHOWN:
         page.aside(f"and {count - SHOWN:,} more, see --json")
+    if result.together:
+        page.line("together", _explained(result.together), indent=2)
 
 
 def _alarm(page: Page, alarm: Alarm, knowledge: Knowledge) -> None:
@@ -106,10 +110,13 @@ def _about(alarm: Alarm) -> list[str]:
     return lines
 
 
-def _explained(explained: Explaining) -> str:
-    what = f"P({explained.state})" if explained.state else "it"
-    way = "larger" if explained.more else "smaller"
-    return f"explained most by {explained.place}, {explained.about}: {what} {way}"
+def _explained(explained: Sequence[Explaining]) -> str:
+    first, *others = explained
+    what = f"P({first.state})" if first.state else "it"
+    way = "larger" if first.more else "smaller"
+    least = [f"{one.place} ({one.gain / first.gain:.0%} as well)" for one in others]
+    most = f"explained most by {first.place}, {first.about}: {what} {way}"
+    return "; or by ".join([most, *least])
 
 
 def _when(moment: Moment) -> str:

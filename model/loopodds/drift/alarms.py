@@ -19,7 +19,7 @@ from loopodds.inspection.columns import ColumnPlan
 from loopodds.knowledge.records import Knowledge
 
 EXPLAINED = 5
-"""Alarms of which the number that explains most is looked for."""
+"""Alarms of which the number that explains most is looked for, apart and together."""
 EXPLAINS = 0.2
 """Share of what speaks for an alarm from which on a number is said to explain it."""
 OTHERS_QUIET = 0.01
@@ -79,15 +79,36 @@ class Teller:
             found.from_start,
             times.moment(found.until) if found.ended else None, times.moment(found.raised),
             state, found.expected, found.seen, found.looks, offset, found.scatter,
-            tuple(carriers.values()), self._explained(stream, found, rows) if explain else None,
+            tuple(carriers.values()), self._explained(stream, found, rows) if explain else (),
             follows,
         )  # fmt: skip
 
-    def _explained(self, stream: Stream, found: Found, rows: IntArray) -> Explaining | None:
+    def _explained(self, stream: Stream, found: Found, rows: IntArray) -> tuple[Explaining, ...]:
         name = "" if stream.key == INSPECTIONS else stream.key[0]
-        best = explaining(self._knowledge, name, self._order, _some(self._data, rows))
-        least = EXPLAINS * found.gain / found.looks
-        return best if best is not None and best.gain >= least else None
+        return self._explaining([name], found.gain / found.looks, rows)
+
+    def _explaining(
+        self, names: Sequence[str], gain: float, rows: IntArray
+    ) -> tuple[Explaining, ...]:
+        """The lists of numbers that gain enough of what was won a look."""
+        best = explaining(self._knowledge, names, self._order, _some(self._data, rows))
+        return tuple(one for one in best if one.gain >= EXPLAINS * gain)
+
+    def together(self, over: Sequence[Stream]) -> tuple[Explaining, ...]:
+        """What explains most of all findings and gauges that are named for everybody.
+
+        Nothing where there is but one of them.
+        """
+        streams = [s for s in over if not s.column and s.key != INSPECTIONS][:EXPLAINED]
+        names = tuple(dict.fromkeys(stream.key[0] for stream in streams))
+        if len(names) < 2:
+            return ()
+        founds = [self._judge.found(stream, self._needed) for stream in streams]
+        rows = np.unique(
+            np.concatenate([self._times.within(f, s) for f, s in zip(founds, streams, strict=True)])
+        )
+        gain = sum(found.gain for found in founds) / sum(found.looks for found in founds)
+        return self._explaining(names, gain, rows)
 
     def _carrier(self, stream: Stream) -> Carrier:
         word = self._data.words[stream.column][stream.word]

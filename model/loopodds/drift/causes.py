@@ -7,6 +7,7 @@ was seen, given the looks before it, against its information and the weight that
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import product
 from math import isfinite
 from typing import NamedTuple
 
@@ -28,6 +29,8 @@ from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.estimation import Key, by_name
 from loopodds.upkeep.habits import spread_rows
 
+MOST = 3
+"""Lists of numbers that are named."""
 LOTS = 32
 """Lots of rows whose slopes tell how far a slope scatters."""
 TYPICAL = {"nameplate_charge_g": 500.0, "nameplate_oil_g": 120.0}
@@ -53,39 +56,36 @@ class Offset(NamedTuple):
 
 
 def explaining(
-    knowledge: Knowledge, name: str, order: Sequence[str], pieces: Iterable[Piece]
-) -> Explaining | None:
-    """The list of numbers whose change explains most of the looks at one thing, given those before.
+    knowledge: Knowledge, names: Sequence[str], order: Sequence[str], pieces: Iterable[Piece]
+) -> tuple[Explaining, ...]:
+    """The lists of numbers whose change explains most of the looks at some things, the best first,
+    each look given those before it.
 
-    From some of the rows, spread over them; None where no number bears on them.
+    From some of the rows, spread over them.
 
     Args:
-        name: What was looked at; empty for all looks of an inspection.
+        names: What was looked at; an empty one stands for all looks of an inspection.
         order: Names, first looked at first.
     """
     lists = {n.key: n for node in knowledge.nodes.values() for n in numbers_of(node).values()}
-    best: Explaining | None = None
-    found, looks = _slopes(knowledge, name, order, spread_rows(pieces), lists)
-    for key, slope in found.items():
-        held, total = lists[key], slope.sum(axis=0)
-        information = ((slope - slope.mean(axis=0)) ** 2).sum(axis=0) * LOTS / (LOTS - 1)
-        own = np.diag(held.covariance)
-        gains = 0.5 * total**2 * own / (1 + information * own) / looks
-        at = int(gains.argmax())
-        if best is not None and gains[at] <= best.gain:
-            continue
-        node = knowledge.node(held.node)
-        state = node.states[at] if held.kind == "levels" else ""
-        best = Explaining(
-            place_words(*key), number_words(node, held.path), state, bool(total[at] > 0),
-            float(gains[at]),
-        )  # fmt: skip
-    return best
+    found, looks = _slopes(knowledge, names, order, spread_rows(pieces), lists)
+    every = [_explaining(lists[key], slope, looks, knowledge) for key, slope in found.items()]
+    return tuple(sorted(every, key=lambda one: -one.gain)[:MOST])
+
+
+def _explaining(held: Numbers, slope: FloatArray, looks: int, knowledge: Knowledge) -> Explaining:
+    total, own = slope.sum(axis=0), np.diag(held.covariance)
+    information = ((slope - slope.mean(axis=0)) ** 2).sum(axis=0) * LOTS / (LOTS - 1)
+    gains = 0.5 * total**2 * own / (1 + information * own) / looks
+    at, node = int(gains.argmax()), knowledge.node(held.node)
+    state = node.states[at] if held.kind == "levels" else ""
+    about = number_words(node, held.path)
+    return Explaining(place_words(*held.key), about, state, bool(total[at] > 0), float(gains[at]))
 
 
 def _slopes(
     knowledge: Knowledge,
-    name: str,
+    names: Sequence[str],
     order: Sequence[str],
     pieces: Iterable[Piece],
     lists: Mapping[Key, Numbers],
@@ -95,7 +95,7 @@ def _slopes(
     """
     found: dict[Key, FloatArray] = {}
     looks = 0
-    for piece in pieces:
+    for piece, name in product(pieces, names):
         told = with_and_without(piece, knowledge, order, name)
         rows = told.rows // 2
         looks += rows

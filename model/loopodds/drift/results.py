@@ -49,7 +49,7 @@ class Alarm:
     offset: Offset | None
     scatter: float  # factor of the spread of a gauge; nan where it is no matter of that
     carried_by: tuple[Carrier, ...]
-    explained: Explaining | None
+    explained: tuple[Explaining, ...]  # best first; empty where no number explains it
     follows: bool  # of inspections: without the looks that are named they are as foretold
 
     def as_json(self) -> dict[str, Any]:
@@ -78,7 +78,7 @@ class Alarm:
             "scatter": plain(self.scatter),
             "carried_by": [carrier._asdict() for carrier in self.carried_by],
             "follows": self.follows,
-            "explained": self.explained._asdict() if self.explained else None,
+            "explained": [one._asdict() for one in self.explained],
         }
 
 
@@ -104,6 +104,7 @@ class Watch:
     needed: float  # p-value from which a stream alarms
     least_p: float  # the least of all
     alarms: tuple[Alarm, ...]  # surest first
+    together: tuple[Explaining, ...]  # what explains most of several alarms
     courses: tuple[Course, ...]  # of the streams with the highest stakes
     not_judged: Mapping[str, str]  # what is believed only, and why
     warnings: tuple[str, ...]
@@ -121,6 +122,7 @@ class Watch:
             "needed": self.needed,
             "least_p": self.least_p,
             "alarms": [alarm.as_json() for alarm in self.alarms],
+            "together": [one._asdict() for one in self.together],
             "not_judged": dict(self.not_judged),
             "warnings": list(self.warnings),
         }

@@ -244,7 +244,7 @@ class _Run:
             len(times.numbers), data.rejected, sum(len(files.read(key)) for key in files.keys),
             len(streams), self.date, times.moment(0), times.moment(len(times.numbers) - 1),
             exp(-needed), exp(-streams[0].highest) if streams else 1.0,
-            tuple(teller.alarms(over)), tuple(teller.courses(streams)),
+            tuple(teller.alarms(over)), teller.together(over), tuple(teller.courses(streams)),
             self.unjudged(), (*said, *times.warnings, *data.warnings),
         )  # fmt: skip
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from math import log10
 from typing import TYPE_CHECKING
 
+from loopodds.base.errors import InspectionError
 from loopodds.drift.results import Course, Moment, Watch
 from loopodds.knowledge.records import Knowledge
 from loopodds.report.figures import FAINT, INK, LINES, Picture, finished, in_style, wrapped
@@ -18,11 +20,15 @@ ROOM = 1.5
 
 
 def watch_picture(result: Watch, knowledge: Knowledge) -> Picture:
-    """Stakes of the streams that won most, on a scale of powers of ten; the line is the alarm."""
-    from math import log10
+    """Stakes of the streams that won most, on a scale of powers of ten; the line is the alarm.
 
+    Raises:
+        InspectionError: if there are too few looks to judge, and so nothing to draw.
+    """
     from matplotlib.figure import Figure
 
+    if not result.streams:
+        raise InspectionError(f"{result.looks} looks: too few to draw")
     line = -log10(result.needed)
     with in_style():
         figure = Figure(figsize=(WIDTH, HEIGHT), layout="constrained")
