@@ -141,6 +141,24 @@ def test_the_number_of_the_knowledge_that_differs_is_named(model: Model, tmp_pat
     assert (best.place, moved) == ("sample_foam.leak.p", True)
 
 
+def test_p_values_of_looks_are_uniform_whatever_is_looked_at(model: Model):
+    """All words and readings of 2,000 cars; Kolmogorov's bound at one in ten thousand."""
+    rng = np.random.default_rng(12)
+    context = {"expansion": "orifice", "compressor": "fixed", "weather": "warm"}
+    cars, nodes = simulate(model, context, 2000, rng), model.knowledge.nodes
+    hiding = {h for node in nodes.values() for h in (*node.masked_by, *node.veiled_by)}
+    seen = {n: (rng.random(2000) < 0.1) | (n in hiding) for n in cars.evidence.names_held}
+    piece = Piece(context, np.arange(1, 2001), hide(cars.evidence, seen), {}, {})
+    order = tuple(dict.fromkeys([*hiding, *cars.evidence.names_held]))
+    judged = set(order) - hiding
+    tree = model.tree(context)
+    found = [*looks_of(piece, tree, model.knowledge, order, judged, rng)]
+    p_value = np.sort(np.concatenate([looks.p_value for looks in found]))
+    at = (np.arange(len(p_value)) + 0.5) / len(p_value)
+    assert len(p_value) > 15_000
+    assert np.abs(p_value - at).max() < 2.23 / np.sqrt(len(p_value))
+
+
 def test_tests_that_are_chosen_because_of_what_was_seen_are_no_drift(model: Model):
     """The vacuum is held only where oil or dye was seen: leaks are common there, and foretold so.
 
@@ -252,6 +270,18 @@ def test_rows_without_a_date_are_told_of(tmp_path: Path):
     none = run(small(tmp_path / "c.csv", date=["soon"] * 300))
     assert none.exit_code == 1
     assert "column 'date': no row has a date such as 2026-03-17 (row 1: 'soon')" in none.stderr
+
+
+def test_rows_that_cannot_be_used_are_counted_and_written_down(tmp_path: Path):
+    archive, rejects = small(tmp_path / "a.csv"), tmp_path / "rejects.csv"
+    lines = archive.read_text(encoding="utf-8").splitlines()
+    lines[7] = lines[7].replace("R134a", "R999")
+    archive.write_text("\n".join(lines), encoding="utf-8")
+    told = json.loads(run(archive, "--rejects", rejects, "--json").output)
+    written = rejects.read_text(encoding="utf-8").splitlines()
+    assert told["rows"] + told["rejected"] == 300
+    assert len(written) == 1 + told["rejected"]
+    assert any(line.startswith("7,refrigerant,R999,") for line in written)
 
 
 def test_a_misspelt_column_is_answered_with_the_nearest(tmp_path: Path):

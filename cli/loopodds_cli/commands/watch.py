@@ -15,6 +15,7 @@ from loopodds_cli.options import (
     WritingCommand,
     common_options,
     number_option,
+    output_option,
     picture_option,
     print_json,
 )
@@ -39,6 +40,7 @@ ALARM = 3
 @click.option(
     "--keep", metavar="FOLDER", help="Keep what is worked out; a killed run goes on there."
 )
+@output_option("--rejects", "Write the rows that cannot be used, with the reason of each.")
 @number_option("--workers", 1, None, "Threads.", default=2)
 @picture_option
 @common_options

@@ -46,7 +46,7 @@ from loopodds.upkeep.estimation import in_turn
 DATE = "date"
 """Column that orders the rows where none is named; without one they stand in order."""
 BOOK_DATE = ABOUT[1]
-STATE, ROWS, LOOKS = "state.json", "rows", "looks"
+STATE, ROWS, LOOKS, REJECTS = "state.json", "rows", "looks", "rejects.csv"
 PIECE_ROWS = 2048
 NOTED_EVERY_S = 10.0
 SEED = 20261128
@@ -68,6 +68,7 @@ def watch(
     by: Sequence[str] = (),
     date: str | None = None,
     keep: str | Path | None = None,
+    rejects: str | Path | None = None,
     workers: int = 2,
     progress: Callable[[WatchProgress], None] | None = None,
 ) -> Watch:
@@ -82,6 +83,7 @@ def watch(
         date: Column of dates or times (ISO 8601) that orders the rows; `DATE` if there is one,
             else they stand in order.
         keep: Folder for what is worked out, in which a killed run of the same job goes on.
+        rejects: CSV of the rows that cannot be used, with the reason of each.
         workers: Threads.
         progress: Told after every part.
 
@@ -103,6 +105,8 @@ def watch(
         run = _Run(known, plan, folder, tuple(by), chosen, workers, progress or (lambda _: None))
         run.begin(_identity(path, columns, known, by, chosen))
         data = run.encoded(path, columns)
+        if rejects is not None:
+            write_whole(Path(rejects), (folder / ROWS / REJECTS).read_text(encoding="utf-8"))
         files = stack.enter_context(closing(run.files()))
         run.look(data, files)
         said = [INVENTED] * str(archive).startswith(MARK) + list(left_out)
