@@ -92,7 +92,7 @@ def watch(
             is named, or ``keep`` is of another job.
         KnowledgeError: if the knowledge is inconsistent.
     """
-    known = Knowledge(knowledge)
+    known, by = Knowledge(knowledge), tuple(dict.fromkeys(by))
     with ExitStack() as stack:
         path, left_out = stack.enter_context(_archive_of(archive, known))
         booked = path != archive
@@ -102,7 +102,7 @@ def watch(
             if name not in plan.columns:
                 raise unknown_name("column", name, plan.columns)
         folder = Path(keep) if keep else Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        run = _Run(known, plan, folder, tuple(by), chosen, workers, progress or (lambda _: None))
+        run = _Run(known, plan, folder, by, chosen, workers, progress or (lambda _: None))
         run.begin(_identity(path, columns, known, by, chosen))
         data = run.encoded(path, columns)
         if rejects is not None:
