@@ -29,7 +29,7 @@ FACTORS = np.array([0.67, 1.5])
 """By what its readings may scatter less or more."""
 WORD, NUMBER = "word", "number"
 COMPLAINT = "why the car came is given"
-VEILS = "hides, and is hidden by, another look at the sample"
+VEILS = "hides another look at the sample, and is hidden by it the more"
 ENDS = "a share ends at nothing, which a bell curve does not"
 AMOUNTS = (
     "measured as an amount: near a limit that is a doubt, so that plain words are no fair sample"
@@ -57,6 +57,7 @@ def order_of_looks(plan: ColumnPlan, knowledge: Knowledge) -> tuple[str, ...]:
     nodes = knowledge.of_kind("history", "finding", "gauge")
     told = [name for name, node in nodes.items() if node.brings_in or node.kind == "history"]
     hiding = {h for node in nodes.values() for h in (*node.masked_by, *node.veiled_by)}
+    told += [name for name in nodes if _is_hidden_more(name, knowledge)]
     columns = [feed.name for feed in plan.feeds if feed.name in nodes]
     return tuple(dict.fromkeys([*told, *(n for n in nodes if n in hiding), *columns, *nodes]))
 
@@ -66,8 +67,8 @@ def not_judged(plan: ColumnPlan, knowledge: Knowledge) -> dict[str, str]:
     nodes = knowledge.of_kind("finding", "gauge")
     fed = {feed.name for feed in plan.feeds}
     found = {name: COMPLAINT for name, node in nodes.items() if node.brings_in}
-    for name, node in nodes.items():
-        if any(name in nodes[other].veiled_by for other in node.veiled_by):
+    for name in nodes:
+        if _is_hidden_more(name, knowledge):
             found[name] = VEILS
     for name, gauge in knowledge.gauges.items():
         share = reading_dimension(name, knowledge).endswith("share")
@@ -77,6 +78,22 @@ def not_judged(plan: ColumnPlan, knowledge: Knowledge) -> dict[str, str]:
         if name in fed:
             found[finding.name] = AMOUNTS
     return found
+
+
+def _is_hidden_more(name: str, knowledge: Knowledge) -> bool:
+    """Whether it and another look hide each other, and it is hidden the more, or as much and first.
+
+    It is then looked at first, believed but not judged.
+    """
+    nodes = knowledge.of_kind("finding", "gauge")
+    names = list(nodes)
+
+    def hidden(one: str, by: str) -> tuple[float, int]:
+        return max(nodes[one].veiled_by[by].values()), -names.index(one)
+
+    node = knowledge.node(name)
+    mutual = [other for other in node.veiled_by if name in knowledge.node(other).veiled_by]
+    return any(hidden(name, other) > hidden(other, name) for other in mutual)
 
 
 def looks_of(
@@ -160,7 +177,8 @@ def _without_hidden(
             weight = soft.get(other, np.ones((evidence.rows, len(free))))
             soft[other] = np.where(rows[:, None], weight * free, weight)
         if node.veiled_by:
-            hidden = veil(node, evidence.codes, evidence.soft, knowledge)
+            # from plain words: where one look lifted the veil of another, that is a doubt by now
+            hidden = veil(node, evidence.codes, {}, knowledge)
             known = np.all([recorded_rows(n, evidence) for n in node.veiled_by], axis=0)
             open_rows[name] = known & (np.broadcast_to(hidden, known.shape) == 0)
             if name in codes:
