@@ -237,10 +237,22 @@ def test_a_folder_of_another_job_is_refused(tmp_path: Path):
     other = run(small(tmp_path / "b.csv", seed=6), "--keep", kept)
     assert other.exit_code == 1
     assert "is of another archive, knowledge or choice" in other.stderr
+    (kept / "state.json").write_text("{", encoding="utf-8")
+    assert "is damaged; remove" in run(tmp_path / "a.csv", "--keep", kept).stderr
     foreign = tmp_path / "mine"
     foreign.mkdir()
     (foreign / "letter.txt").write_text("dear")
     assert "no watch made it" in run(tmp_path / "a.csv", "--keep", foreign).stderr
+
+
+def test_looks_that_were_lost_are_not_made_up(tmp_path: Path):
+    archive, kept = small(tmp_path / "a.csv"), tmp_path / "kept"
+    run(archive, "--keep", kept)
+    largest = max((kept / "looks").iterdir(), key=lambda path: path.stat().st_size)
+    largest.write_bytes(largest.read_bytes()[:-1])
+    again = run(archive, "--keep", kept)
+    assert again.exit_code == 1
+    assert f"{largest.name}: is cut off; remove" in again.stderr
 
 
 def test_csv_and_parquet_of_the_same_rows_say_the_same(tmp_path: Path):

@@ -149,6 +149,17 @@ def _identity(
     return sha256(repr((content, knowledge.digest, more, SEED)).encode()).hexdigest()[:32]
 
 
+def _noted(path: Path) -> dict[str, Any]:
+    """What an earlier run has noted."""
+    try:
+        noted = json.loads(path.read_text(encoding="utf-8"))
+    except ValueError:
+        noted = None
+    if not isinstance(noted, dict):
+        raise InspectionError(f"{path}: is damaged; remove {path.parent} and begin anew")
+    return noted
+
+
 class _Run:
     """One run, its working folder."""
 
@@ -173,7 +184,7 @@ class _Run:
         with naming(self.folder):
             self.folder.mkdir(parents=True, exist_ok=True)
             if path.is_file():
-                self.saved = json.loads(path.read_text(encoding="utf-8"))
+                self.saved = _noted(path)
             elif any(self.folder.iterdir()):
                 raise InspectionError(f"{self.folder}: is in the way, and no watch made it")
         if self.saved.setdefault("identity", identity) != identity:
