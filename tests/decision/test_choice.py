@@ -203,8 +203,8 @@ def test_a_test_of_which_only_a_part_was_read_says_what_is_left():
     ranked = {test.test: test for test in assessed("@first_look").tests}
     assert ranked["refrigerant_identification"].unread == ("air_share",)
     assert ranked["fan_test"].unread == ()
-    text = " ".join(page("next", "@first_look").split())
-    assert "Identify the refrigerant (rest of it: air in the gas" in text
+    text = " ".join(page("next", "@at_the_limit").split())
+    assert "rest of it: cold, then warm, then cold after a rest and 4 more" in text
 
 
 class TestCommands:

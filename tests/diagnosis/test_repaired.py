@@ -320,7 +320,7 @@ def test_a_what_if_keeps_the_repairs(model):
     )
     assert (
         found.variations[0].probabilities["undercharge"]
-        > 2 * found.base.probabilities["undercharge"]
+        > 1.4 * found.base.probabilities["undercharge"]
     )
 
 

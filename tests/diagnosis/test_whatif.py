@@ -83,7 +83,7 @@ def test_a_word_for_a_gauge_replaces_its_number(model, wet):
         "[findings]", '[findings]\nlow_side = "high"'
     )
     assert_believed(variation, believe(load_case(other, model.knowledge), model))
-    assert variation.changes[0] == ("low_side", "1.6 bar (low)", "high")
+    assert variation.changes[0] == ("low_side", "1.6 bar (normal)", "high")
 
 
 def test_any_number_of_variations_goes_as_one_batch(model, wet):
@@ -178,7 +178,7 @@ def test_changes_say_what_was_and_what_is(model, wet):
         wet, [["-low_side", "sample_bubbles=none", "moisture=wet"]], model
     ).variations
     assert [tuple(change) for change in variation.changes] == [
-        ("low_side", "1.6 bar (low)", NOTHING),
+        ("low_side", "1.6 bar (normal)", NOTHING),
         ("sample_bubbles", NOTHING, "none"),
         ("moisture", "not known", "wet"),
     ]
@@ -230,7 +230,7 @@ def test_the_command_takes_names_away_and_supposes_faults(tmp_path):
     changes = ["sample_bubbles=none", "-low_side", "or", "drier_saturated=present"]
     page = CliRunner().invoke(main, ["whatif", str(case), *changes])
     assert page.exit_code == 0, page.output
-    assert "1.6 bar (low)" in page.output
+    assert "1.6 bar (normal)" in page.output
     assert "DRIER SATURATED: PRESENT" in page.output
     assert max(map(len, page.output.splitlines())) <= 80
     plain = CliRunner().invoke(main, ["whatif", str(case), *changes, "--json"])

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from loopodds.base.errors import InspectionError, UnknownName
 from loopodds.casebook.sources import read_case
 from loopodds.diagnosis.simulation import simulate
+from loopodds.inspection.encoding import encoding_of
 from loopodds.inspection.sections import inspection_from
 from loopodds.report.gauge_chart import CHARTED, gauges_picture
 from loopodds.report.gauge_sheet import GaugeLine, GaugeSheet, gauge_sheet
@@ -32,20 +33,26 @@ def line(found: GaugeSheet, name: str) -> GaugeLine:
 
 
 def test_nine_in_ten_cars_drawn_sound_read_within_the_range() -> None:
-    """Against cars drawn from the network itself, slips left out: 5 % on either side."""
+    """Against cars drawn from the network itself, slips left out, and what cars and days differ by
+    added to each: 5 % on either side.
+    """
     context = {**CAR, "weather": "warm", "setting": "routine"}
     model = shipped()
     drawn = simulate(model, context, 40_000, np.random.default_rng(3))
     faults = model.knowledge.of_kind("fault")
     whole = np.all([drawn.states[name] == 0 for name in faults], axis=0)
-    found = sheet()
-    for name in ("superheat", "subcooling", "liquid_line_drop"):
+    found, rng = sheet(), np.random.default_rng(4)
+    names = ("superheat", "subcooling", "liquid_line_drop")
+    read = {"vehicle": CAR, "conditions": DAY, "readings": dict.fromkeys(names, "5 K")}
+    extra = encoding_of(inspection_from(read, model.knowledge), model.knowledge).readings
+    for name in names:
         gauge = model.tree(context).network.gauges[name]
         residual = drawn.evidence.numbers[name][0][whole]
         # slips are mixed into the draws and are no part of the range
         residual = residual[np.abs(residual) < 4 * gauge.spread.min()]
         expected = line(found, name).sound
-        shown = residual + expected.middle
+        between = rng.normal(0.0, 1.0, len(residual)) * extra[name].extra[0]
+        shown = residual + between + expected.middle
         assert np.mean(shown < expected.low) == pytest.approx(0.05, abs=0.03)
         assert np.mean(shown > expected.high) == pytest.approx(0.05, abs=0.03)
 
@@ -54,7 +61,7 @@ def test_what_is_not_said_of_the_day_widens_the_range_and_is_named() -> None:
     told, untold = sheet(), sheet(conditions={"setting": "routine"})
     for name in ("high_side", "vent"):
         wide, narrow = line(untold, name).sound, line(told, name).sound
-        assert wide.high - wide.low > 1.3 * (narrow.high - narrow.low)
+        assert wide.high - wide.low > 1.2 * (narrow.high - narrow.low)
     assert "ambient" in untold.not_stated
     assert "ambient" not in told.not_stated
     assert told.conditions["ambient"] == "30 degC"

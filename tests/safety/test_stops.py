@@ -110,8 +110,11 @@ SHORT: dict[str, Any] = {
     "vehicle": {"refrigerant": "R134a", "expansion": "TXV", "compressor": "fixed"},
     "conditions": {"setting": "complaint", "ambient": "30 degC", "humidity": "50 %"},
     "findings": {"cooling": "weak", "line_bubbles": "steady", "identification": "as_labelled"},
-    "readings": {"low_side": "0.9 bar", "high_side": "8.6 bar", "superheat": "17 K"},
-}
+    "readings": {
+        "low_side": "0.9 bar", "high_side": "8.6 bar", "superheat": "17 K", "subcooling": "0 K",
+        "vent": "18 degC",
+    },
+}  # fmt: skip
 
 
 def test_a_stop_for_what_nobody_looked_at_says_what_to_look_at_first() -> None:
