@@ -39,7 +39,7 @@ FAULT = LABELS + GROUNDS + 'states = ["absent", "present"]\ndistribution = "tabl
 def folder(tmp_path: Path) -> Path:
     """A copy of the shipped knowledge that may be spoilt."""
     for file in resources.files("loopodds_data").iterdir():
-        if file.name.endswith(".toml"):
+        if file.name.endswith((".toml", ".jsonl")):
             shutil.copy(str(file), tmp_path / file.name)
     return tmp_path
 

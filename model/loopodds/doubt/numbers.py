@@ -17,7 +17,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.base.phrases import spaced
 from loopodds.knowledge.blocks import Shift, Tables, matches
-from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, read_node
+from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, rewritten
 from loopodds.knowledge.shapes import Grounds
 
 Path = tuple[str | int, ...]
@@ -188,7 +188,7 @@ def with_numbers(node: Node, values: Mapping[Path, FloatArray]) -> Node:
             tables = _with_shift(tables, int(path[2]), str(path[4]), numbers)
         else:
             entry = put_numbers(entry, path, numbers)
-    made = read_node(node.name, node.kind, entry, node.file)
+    made = rewritten(node, entry)
     return msgspec.structs.replace(made, tables=tables) if tables else made
 
 

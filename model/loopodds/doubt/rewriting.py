@@ -20,7 +20,8 @@ from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import FileError, KnowledgeError
 from loopodds.base.files import naming, write_whole
 from loopodds.doubt.numbers import Numbers, number_words, numbers_of, place_words
-from loopodds.knowledge.records import NODE_FILES, TABLES, Knowledge
+from loopodds.knowledge.records import NODE_FILES, Knowledge
+from loopodds.knowledge.tables import TABLES
 
 LEARNT = "learnt"
 """Source of every number that was learnt."""

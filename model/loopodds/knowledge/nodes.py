@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, Literal, NamedTuple, TypeVar
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, cast
 
 import msgspec
 
@@ -274,6 +274,17 @@ def _read(name: str, kind: str, table: Any, file: str) -> Node:
     for problem in _meant(node):
         raise KnowledgeError(f"{file}: {name}{problem}")
     return node
+
+
+def rewritten(node: AnyNode, entry: Mapping[str, Any]) -> AnyNode:
+    """The node that another entry makes of it; tables worked out for it stay.
+
+    Raises:
+        KnowledgeError: naming file, node and key.
+    """
+    made = read_node(node.name, node.kind, entry, node.file)
+    tables = node.tables if isinstance(node, Gauge) else None
+    return cast("AnyNode", msgspec.structs.replace(made, tables=tables) if tables else made)
 
 
 def _variant(variant: Any, table: Mapping[str, Any], node: Node) -> Variant:

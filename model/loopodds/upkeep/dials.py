@@ -16,7 +16,7 @@ import numpy as np
 
 from loopodds.inference.network import Discrete, GaugeNode
 from loopodds.knowledge.assembly import node_arrays
-from loopodds.knowledge.nodes import Gauge, Node, read_node
+from loopodds.knowledge.nodes import Gauge, Node, rewritten
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.shapes import GROUNDS, Grounds
 
@@ -177,7 +177,7 @@ def _turned(
         changed = _put(entry, path[:-1], covaried(whole, int(path[-1]), number))
     else:
         changed = _put(entry, path, number)
-    return node_arrays(read_node(node.name, node.kind, changed, node.file), knowledge, context)
+    return node_arrays(rewritten(node, changed), knowledge, context)
 
 
 def _dial(

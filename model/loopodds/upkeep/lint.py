@@ -29,8 +29,9 @@ from loopodds.knowledge.guards import (
     unknown_texts,
 )
 from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, mentions, parents_of, read_node
-from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, TABLES, Knowledge, read_one
+from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, read_one
 from loopodds.knowledge.safeguards import safety_slips
+from loopodds.knowledge.tables import TABLES
 from loopodds.upkeep.work_lint import work_slips
 
 Files = Mapping[str, Mapping[str, Any]]
