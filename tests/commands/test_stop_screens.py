@@ -148,8 +148,8 @@ def test_what_always_holds_is_one_line_on_a_page_and_in_full_in_the_help() -> No
     text = flat(topics()["safety"].text)
     for caution in cautions:
         assert flat(caution.text) in text
-    for command in ("next", "plan"):
-        shown = flat(page(command, "@wet_loop"))
+    for command, name in (("next", "@low_charge_dead_fan"), ("plan", "@wet_loop")):
+        shown = flat(page(command, name))
         assert "nothing let into the air" in shown
         assert "In full: loopodds help safety" in shown
         assert not any(flat(caution.text) in shown for caution in cautions)

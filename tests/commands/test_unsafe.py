@@ -24,7 +24,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The shipped knowledge, but that a test which couples the machine no longer says so."""
     made = tmp_path_factory.mktemp("unsafe")
     for file in resources.files("loopodds_data").iterdir():
-        if file.name.endswith(".toml"):
+        if file.name.endswith((".toml", ".jsonl")):
             shutil.copy(str(file), made / file.name)
     tests = (made / "tests.toml").read_text(encoding="utf-8")
     head, mark, rest = tests.partition("[static_test]")
@@ -100,7 +100,7 @@ def test_the_check_names_it_and_unsafe_wants_a_folder(folder: Path) -> None:
 
 def test_the_check_prints_the_size_and_what_a_change_did_to_it(tmp_path: Path) -> None:
     for file in resources.files("loopodds_data").iterdir():
-        if file.name.endswith(".toml"):
+        if file.name.endswith((".toml", ".jsonl")):
             shutil.copy(str(file), tmp_path / file.name)
     with (tmp_path / "history.toml").open("a", encoding="utf-8") as stream:
         stream.write(

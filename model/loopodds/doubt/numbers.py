@@ -130,8 +130,8 @@ def _of_version(
             continue
         place, holder = (*prefix, *path), ((*prefix, *block[1]) if block else ())
         grounds = block[0].grounds_in(version) if block else version.grounds
-        moves = isinstance(version, Gauge) and field in ("shifts", "tables")
-        noise = version.spread**2 if moves else 0.0
+        moves = field in ("shifts", "tables")
+        noise = version.spread**2 if isinstance(version, Gauge) and moves else 0.0
         numbers = np.array(values, dtype=float).ravel()
         yield Numbers(node.name, place, kind, numbers, grounds, holder, noise)
 
@@ -159,9 +159,9 @@ def _lists(node: Node) -> Iterator[tuple[str, Path, Kind, Any, tuple[Any, Path] 
             for state, pair in shift.shift.items():
                 yield "shifts", ("shifts", i, "shift", state), "shift", pair, (shift, ("shifts", i))
         for i, shift in enumerate(_tabled(node)):
-            block = shift, ("tables", "shifts", i)
+            place: Path = ("tables", "shifts", i)
             for state, pair in shift.shift.items():
-                yield "tables", (*block[1], "shift", state), "shift", pair, block
+                yield "tables", (*place, "shift", state), "shift", pair, (shift, place)
         for i, override in enumerate(node.overrides):
             holder = override, ("overrides", i)
             yield "overrides", ("overrides", i, "shift"), "shift", override.shift, holder
@@ -182,9 +182,9 @@ def owner_of(node: Node, context: Mapping[str, str], field: str) -> Path:
 
 def with_numbers(node: Node, values: Mapping[Path, FloatArray]) -> Node:
     """A node with other numbers in some of its lists."""
-    entry, tables = node.as_json(), getattr(node, "tables", None)
+    entry, tables = node.as_json(), node.tables if isinstance(node, Gauge) else None
     for path, numbers in values.items():
-        if path[0] == "tables":
+        if tables and path[0] == "tables":
             tables = _with_shift(tables, int(path[2]), str(path[4]), numbers)
         else:
             entry = put_numbers(entry, path, numbers)
