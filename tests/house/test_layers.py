@@ -31,6 +31,7 @@ ROOMS = (
     "upkeep",
     "training",
     "report",
+    "bay",
 )
 """The architecture, lowest first. DEVELOPERS.md says what each room holds."""
 

@@ -1,0 +1,101 @@
+"""Cases drawn for the page: as one would type them in, plausible and wild ones."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from loopodds.base.errors import LoopoddsError
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.simulation import simulate
+from loopodds.inspection.inspection import Inspection
+from loopodds.inspection.sections import inspection_from
+from loopodds.inspection.vocabulary import CHOICES, STATED, names_in, reading_dimension
+
+RANGES = {
+    "pressure": (0.0, 28.0, ("bar", "psi", "kPa abs", "inHg")),
+    "temperature": (-5.0, 90.0, ("degC", "degF")),
+    "difference": (-10.0, 40.0, ("K", "deltaF")),
+    "mass": (0.0, 900.0, ("g", "oz")),
+    "share": (0.0, 100.0, ("%",)),
+    "volume_share": (0.0, 40.0, ("% by volume",)),
+    "mass_share": (0.0, 10.0, ("% by mass",)),
+    "length": (1000.0, 300_000.0, ("km",)),
+    "time": (1.0, 60.0, ("min", "s")),
+    "resistance": (0.0, 10.0, ("Mohm", "Gohm", "kohm")),
+    "vacuum": (0.1, 40.0, ("mbar", "Torr")),
+    "rise": (0.0, 30.0, ("mbar", "micron")),
+    "rotation": (600.0, 2500.0, ("rpm",)),
+}
+OWN = {
+    "age": (1.0, 20.0, ("years",)), "altitude": (0.0, 2500.0, ("m", "ft")),
+    "ambient": (-5.0, 42.0, ("degC",)), "condenser_inlet": (5.0, 50.0, ("degC",)),
+    "nameplate_charge": (300.0, 900.0, ("g",)), "nameplate_oil": (80.0, 250.0, ("g",)),
+    "high_side": (2.0, 25.0, ("bar",)), "low_side": (-0.3, 5.0, ("bar",)),
+    "static_pressure": (0.0, 9.0, ("bar", "psi")),
+}  # fmt: skip
+
+
+def drawn_cases(model: Model, count: int, seed: int) -> Iterator[tuple[dict[str, Any], Inspection]]:
+    """Sections of cases, and the inspection that each is; what the door refuses is drawn anew."""
+    rng = np.random.default_rng(seed)
+    while count:
+        sections = _sections(model, rng)
+        try:
+            inspection = inspection_from(sections, model.knowledge)
+        except LoopoddsError:
+            continue
+        count -= 1
+        yield sections, inspection
+
+
+def _sections(model: Model, rng: np.random.Generator) -> dict[str, Any]:
+    knowledge = model.knowledge
+    sections: dict[str, Any] = {name: {} for name in ("vehicle", "conditions")}
+    for section, content in sections.items():
+        for name, dimension in STATED[section].items():
+            if rng.random() < 0.55:
+                chosen = CHOICES.get(name)
+                content[name] = (
+                    str(rng.choice(chosen)) if dimension is None else _text(name, dimension, rng)
+                )
+    states, evidence = _car(model, rng)
+    seen = rng.choice([0.05, 0.2, 0.5])
+    history = {n: states[n] for n in knowledge.of_kind("history") if rng.random() < seen / 2}
+    found = {n: c for n, c in evidence.items() if rng.random() < seen}
+    sections["history"] = {n: _word(n, c, model, rng) for n, c in history.items()}
+    sections["findings"] = {n: _word(n, c, model, rng) for n, c in found.items()}
+    gauges = [n for n in knowledge.gauges if rng.random() < seen / 4]
+    sections["findings"] |= {n: str(rng.choice(knowledge.node(n).states)) for n in gauges}
+    sections["readings"] = {
+        name: _text(name, reading_dimension(name, knowledge), rng)
+        for name in names_in("readings", knowledge)
+        if rng.random() < seen / 2
+    }
+    return sections
+
+
+def _car(model: Model, rng: np.random.Generator) -> tuple[dict[str, int], dict[str, int]]:
+    """Words of a car: such as there are, or any."""
+    knowledge = model.knowledge
+    cars = simulate(model, {}, 1, rng)
+    states = {name: int(code[0]) for name, code in cars.states.items()}
+    found = {n: int(cars.evidence.codes[n][0]) for n in knowledge.of_kind("finding")}
+    if rng.random() < 0.2:
+        found = {n: int(rng.integers(len(knowledge.node(n).states))) for n in found}
+    return states, found
+
+
+def _word(name: str, code: int, model: Model, rng: np.random.Generator) -> Any:
+    states = model.states(name)
+    if rng.random() < 0.8:
+        return states[code]
+    shares = {state: round(float(rng.random()), 3) for state in states if rng.random() < 0.7}
+    return {**shares, states[code]: 1.0}
+
+
+def _text(name: str, dimension: str, rng: np.random.Generator) -> str:
+    low, high, units = OWN.get(name, RANGES[dimension])
+    number = round(float(rng.uniform(low, high)), 2)
+    return f"{number} {rng.choice(units)}"
