@@ -6,6 +6,7 @@ top of what that one added.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from contextlib import contextmanager, nullcontext
 from typing import Any
 
@@ -13,7 +14,7 @@ from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
 from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.book import CaseBook, Overtaken
-from loopodds.casebook.events import Event, NewEvent, Signature, StoredBelief
+from loopodds.casebook.events import Event, NewEvent, Signature, StoredBelief, Tap
 from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import (
     LASTING,
@@ -72,6 +73,13 @@ class Casework:
         self.knowledge = model.knowledge
         digest, texts = self.knowledge.digest, self.knowledge.texts
         self._signature = Signature(clean(who), clean(note), digest, texts)
+        self._tap: Mapping[str, Tap] = {}
+
+    def tapped(self, tap: Tap) -> "Casework":
+        """The same work, whose events say which entry of which device they come from."""
+        other = copy(self)
+        other._tap = {"tap": tap}
+        return other
 
     def open(
         self,
@@ -267,6 +275,7 @@ class Casework:
     def _tried(self, events: Sequence[Event], planned: Sequence[Planned]) -> list[NewEvent]:
         """New events with the belief after each, worked out as one batch."""
         nothing = StoredBelief({}, 0.0, 0.0)
+        planned = [(kind, {**content, **self._tap}) for kind, content in planned]
         drafts = [
             Event(0, position, "", "", "", kind, content, "", nothing)
             for position, (kind, content) in enumerate(planned, start=len(events) + 1)
