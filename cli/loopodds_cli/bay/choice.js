@@ -237,12 +237,28 @@ function weighed(values, weights, card) {
   return out;
 }
 
-/** Tests that can be done at once, the most bits a minute first. */
+/** One way of testing: what its last test tells, over the minutes of all its steps. */
+function rated(outlook, gates, {test, steps}) {
+  const bits = outlook.bits(gates.rules.tests[test].yields || []);
+  const minutes = steps.reduce((sum, step) => sum + step.minutes, 0);
+  return {test, first: steps[0].test, waiting: steps[0].waiting, bits, minutes,
+    rate: bits / minutes};
+}
+
+const byRate = (ways) => ways.filter(({bits}) => bits > 1e-9).sort((a, b) => b.rate - a.rate);
+
+/** Permitted tests, with what has to come before each, the most bits a minute first. */
 function rankTests(outlook, gates, progress) {
-  const now = gates.moves(progress).filter(({steps}) => steps.length === 1);
-  return now.map(({test, steps}) => {
-    const bits = outlook.bits(gates.rules.tests[test].yields || []);
-    return {test, bits, minutes: steps[0].minutes, waiting: steps[0].waiting,
-      rate: bits / steps[0].minutes};
-  }).filter(({bits}) => bits > 1e-9).sort((a, b) => b.rate - a.rate);
+  return byRate(gates.moves(progress).map((way) => rated(outlook, gates, way)));
+}
+
+/** The same without holding up the screen: a few tests at a time. */
+async function rankedSlowly(outlook, gates, progress, stale) {
+  const found = [];
+  for (const way of gates.moves(progress)) {
+    found.push(rated(outlook, gates, way));
+    if (found.length % 4 === 0) await new Promise((resolve) => setTimeout(resolve));
+    if (stale()) return null;
+  }
+  return byRate(found);
 }

@@ -12,7 +12,7 @@ from jinja2 import Environment, PackageLoader
 
 SCRIPTS = (
     "engine.js", "evidence.js", "rules.js", "choice.js", "replay.js", "store.js", "case_file.js",
-    "draw.js", "screens.js", "work.js", "page.js",
+    "draw.js", "screens.js", "sheets.js", "work.js", "page.js",
 )  # fmt: skip
 """In the order in which they build on each other."""
 

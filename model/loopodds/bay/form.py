@@ -43,7 +43,6 @@ READ_AS: dict[str, tuple[str, ...]] = {
     "static_pressure": ("static_pressure", "static_temperature"),
     "condenser_wetted": ("high_side_wetted",),
     "condenser_fanned": ("high_side_fanned",),
-    "vacuum_hold": ("vacuum_start", "vacuum_end", "vacuum_watched"),
 }
 """What is read off an instrument in place of what follows from it."""
 

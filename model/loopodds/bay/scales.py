@@ -19,6 +19,7 @@ from loopodds.inspection import gauges
 from loopodds.inspection.encoding import BAND_NAMES, BANDS, CONTEXTS
 from loopodds.inspection.vocabulary import (
     CHOICES,
+    LIMITS,
     NUMBERS,
     STATED,
     names_in,
@@ -53,6 +54,7 @@ def scales_data(knowledge: Knowledge, packer: Packer) -> dict[str, Any]:
         "typical_ambient": knowledge.contexts[AMBIENT].typical,
         "choices": {name: list(words) for name, words in CHOICES.items()},
         "numbers": {key: dimension for key, dimension in NUMBERS.values()},
+        "limits": {NUMBERS[key][0]: list(limits) for key, limits in LIMITS.items()},
         "sections": {name: list(names) for name, names in STATED.items()},
         "units": {name: _units(name) for name in unit_table.DIMENSIONS},
         "refrigerants": {name: _line(name, packer) for name in SUPPORTED},

@@ -157,10 +157,10 @@ def _undo(work: Casework, number: int, events: Sequence[Event], target: str) -> 
         CaseError: if it is not there, or something was built on it since.
     """
     state = replay(events)
-    standing = [step for step in state.steps if _id(step) == target]
+    standing = [step for step in state.steps if _key(step) == target]
     if not standing:
         raise CaseError(f"case {number}: there is nothing of this to take back")
-    if _id(state.steps[-1]) == target:
+    if _key(state.steps[-1]) == target:
         work.undo(number)
         return
     step = standing[-1]
@@ -189,6 +189,11 @@ def _id(event: Event) -> str:
     return str(tap.get("id", ""))
 
 
+def _key(event: Event) -> str:
+    """What an entry calls an event by: its own id, or its place where no device made it."""
+    return _id(event) or f"n{event.position}"
+
+
 def _ids(events: Iterable[Event]) -> set[str]:
     return {tap for tap in map(_id, events) if tap}
 
@@ -212,5 +217,5 @@ def unsettled(events: Sequence[Event]) -> dict[str, list[Value]]:
         tap = step.content.get("tap")
         known = set(tap.get("replaces", ())) if tap else set(before)
         left = {key: other for key, other in before.items() if key not in known and other != value}
-        open_values[name] = {**left, _id(step) or f"n{step.position}": value}
+        open_values[name] = {**left, _key(step): value}
     return {name: list(held.values()) for name, held in open_values.items() if len(held) > 1}
