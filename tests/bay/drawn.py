@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 from loopodds.base.errors import LoopoddsError
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.simulation import simulate
+from loopodds.diagnosis.simulation import SimulatedCars, simulate
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
 from loopodds.inspection.vocabulary import CHOICES, STATED, names_in, reading_dimension
 
+MAKES = 6
+"""Makes of cars, so that their trees are met more than once."""
 RANGES = {
     "pressure": (0.0, 28.0, ("bar", "psi", "kPa abs", "inHg")),
     "temperature": (-5.0, 90.0, ("degC", "degF")),
@@ -40,32 +43,42 @@ OWN = {
 def drawn_cases(model: Model, count: int, seed: int) -> Iterator[tuple[dict[str, Any], Inspection]]:
     """Sections of cases, and the inspection that each is; what the door refuses is drawn anew."""
     rng = np.random.default_rng(seed)
-    while count:
-        sections = _sections(model, rng)
+    makes = [_stated("vehicle", rng) for _ in range(MAKES)]
+    cars = simulate(model, {}, 2 * count, rng)
+    drawn = 0
+    for car in itertools.cycle(range(2 * count)):
+        if drawn == count:
+            return
+        vehicle = dict(makes[int(rng.integers(MAKES))])
+        sections = _sections(vehicle, _words(cars, car, model, rng), model, rng)
         try:
             inspection = inspection_from(sections, model.knowledge)
         except LoopoddsError:
             continue
-        count -= 1
+        drawn += 1
         yield sections, inspection
 
 
-def _sections(model: Model, rng: np.random.Generator) -> dict[str, Any]:
+def _stated(section: str, rng: np.random.Generator) -> dict[str, str]:
+    return {
+        name: str(rng.choice(CHOICES[name])) if dimension is None else _text(name, dimension, rng)
+        for name, dimension in STATED[section].items()
+        if rng.random() < 0.55
+    }
+
+
+def _sections(
+    vehicle: dict[str, str], words: dict[str, int], model: Model, rng: np.random.Generator
+) -> dict[str, Any]:
     knowledge = model.knowledge
-    sections: dict[str, Any] = {name: {} for name in ("vehicle", "conditions")}
-    for section, content in sections.items():
-        for name, dimension in STATED[section].items():
-            if rng.random() < 0.55:
-                chosen = CHOICES.get(name)
-                content[name] = (
-                    str(rng.choice(chosen)) if dimension is None else _text(name, dimension, rng)
-                )
-    states, evidence = _car(model, rng)
+    sections: dict[str, Any] = {"vehicle": vehicle, "conditions": _stated("conditions", rng)}
     seen = rng.choice([0.05, 0.2, 0.5])
-    history = {n: states[n] for n in knowledge.of_kind("history") if rng.random() < seen / 2}
-    found = {n: c for n, c in evidence.items() if rng.random() < seen}
-    sections["history"] = {n: _word(n, c, model, rng) for n, c in history.items()}
-    sections["findings"] = {n: _word(n, c, model, rng) for n, c in found.items()}
+    for section, kind, share in (("history", "history", 0.5), ("findings", "finding", 1.0)):
+        sections[section] = {
+            name: _word(name, words[name], model, rng)
+            for name in knowledge.of_kind(kind)
+            if rng.random() < share * seen
+        }
     gauges = [n for n in knowledge.gauges if rng.random() < seen / 4]
     sections["findings"] |= {n: str(rng.choice(knowledge.node(n).states)) for n in gauges}
     sections["readings"] = {
@@ -76,15 +89,16 @@ def _sections(model: Model, rng: np.random.Generator) -> dict[str, Any]:
     return sections
 
 
-def _car(model: Model, rng: np.random.Generator) -> tuple[dict[str, int], dict[str, int]]:
+def _words(
+    cars: SimulatedCars, car: int, model: Model, rng: np.random.Generator
+) -> dict[str, int]:
     """Words of a car: such as there are, or any."""
     knowledge = model.knowledge
-    cars = simulate(model, {}, 1, rng)
-    states = {name: int(code[0]) for name, code in cars.states.items()}
-    found = {n: int(cars.evidence.codes[n][0]) for n in knowledge.of_kind("finding")}
+    words = {name: int(code[car]) for name, code in cars.states.items()}
+    found = {n: int(cars.evidence.codes[n][car]) for n in knowledge.of_kind("finding")}
     if rng.random() < 0.2:
         found = {n: int(rng.integers(len(knowledge.node(n).states))) for n in found}
-    return states, found
+    return words | found
 
 
 def _word(name: str, code: int, model: Model, rng: np.random.Generator) -> Any:

@@ -47,15 +47,19 @@ const minutesText = (minutes) => {
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 function valueText(value) {
-  if (typeof value === "string") return spaced(value);
+  if (typeof value === "string") return value.split(" ").map((w) => unitText(spaced(w))).join(" ");
   const most = Math.max(...Object.values(value));
   const first = Object.keys(value).filter((state) => value[state] === most).map(spaced).join(" or ");
   const others = Object.values(value).filter((share) => share !== most);
   return `${first}, not sure (${others.length ? Math.max(...others) : 1} to ${most} for another)`;
 }
 
+const UNIT_TEXTS = {degC: "°C", degF: "°F", deltaF: "°F apart", Mohm: "MΩ", kohm: "kΩ",
+  Gohm: "GΩ"};
+const unitText = (unit) => UNIT_TEXTS[unit] || unit;
+
 /** Digits for a gloved thumb; what is typed stays in `draft`. */
-function keypad(draft, changed) {
+function keypad(draft, changed, entered) {
   const press = (sign) => () => {
     if (sign === "back") draft.text = draft.text.slice(0, -1);
     else if (sign === "minus") draft.text = draft.text.startsWith("-") ? draft.text.slice(1)
@@ -65,9 +69,11 @@ function keypad(draft, changed) {
   };
   const names = {back: ["⌫", "delete the last digit"], minus: ["±", "change the sign"],
     ".": [".", "decimal point"]};
-  const keys = [..."789456123", "minus", "0", ".", "back"].map((sign) => {
+  const keys = ["7", "8", "9", "back", "4", "5", "6", "minus", "1", "2", "3", ".", "0"];
+  const made = keys.map((sign) => {
     const [shown, said] = names[sign] || [sign, sign];
     return button(shown, press(sign), {"aria-label": said, class: "key", "data-key": sign});
   });
-  return el("div", {class: "keys", role: "group", "aria-label": "Digits"}, keys);
+  return el("div", {class: "keys", role: "group", "aria-label": "Digits"}, made,
+    button("Enter", entered, {class: "go key enter", id: "enter"}));
 }

@@ -3,7 +3,7 @@
 
 const FRESH_UI = {sheet: null, test: null, read: false, skipped: [], sure: 0, alternative: 0,
   draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}};
-const LARGEST_SIDE = 1600;
+const LARGEST_SIDE = 1600, PATIENCE_MS = 2500;
 
 class App {
   static async start() {
@@ -51,7 +51,8 @@ class App {
 
   about(name) {
     const {form} = this.data;
-    return (form.nodes[name] || form.stated[name] || {}).about || "";
+    const stated = form.stated[name];
+    return (form.nodes[name] || (stated && stated.choices.length ? stated : {})).about || "";
   }
 
   word(state) { return spaced(state); }
@@ -236,7 +237,23 @@ class App {
     return null;
   }
 
-  startTest(test) { this.show({test, read: false, sheet: null, draft: {text: ""}}); }
+  /** The next step of a car; what once stood on the screen stays while nothing is entered. */
+  suggestion(car) {
+    const of = [this.key, ...car.events.map(idOf)].join();
+    if (!this.held || this.held.of !== of) this.held = {of, since: Date.now(), next: null};
+    const {held, store} = this;
+    const wait = store.online && !car.advice ? held.since + PATIENCE_MS - Date.now() : 0;
+    if (held.next || (wait > 0 && !car.stops().length)) {
+      if (!held.next) setTimeout(() => this.draw(), wait + 1);
+      return held.next;
+    }
+    held.next = car.next(this.ranked(car));
+    return held.next;
+  }
+
+  startTest(test, read = false) {
+    this.show({test, read, sheet: null, draft: {text: ""}, problem: ""});
+  }
 
   finishTest(car) {
     const {test, skipped} = this.ui;

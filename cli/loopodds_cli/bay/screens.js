@@ -92,12 +92,12 @@ const Screens = {
   },
 
   range: ({low, high}) => (low === undefined || low === null ? ""
-    : el("span", {class: "small"}, ` (${percent(low)}–${percent(high)})`)),
+    : el("span", {class: "small"}, ` (${percent(low).replace(" %", "")}–${percent(high)})`)),
 
   moved(change) {
     const points = Math.round(change * 100);
-    if (!points) return "as before";
-    return points > 0 ? `▲ up ${points}` : `▼ down ${-points}`;
+    if (!points) return "same";
+    return points > 0 ? `▲ +${points}` : `▼ −${-points}`;
   },
 
   foot(app, car) {
@@ -158,21 +158,20 @@ const Screens = {
     const {draft} = app.ui, units = app.units(asked);
     const chosen = app.unit(asked);
     const shown = el("output", {class: "shown", "aria-live": "polite"}, draft.text || "–",
-      el("span", {class: "unit"}, chosen));
+      el("span", {class: "unit"}, unitText(chosen)));
     return [
       shown,
       units.length > 1 ? el("div", {class: "row", role: "group", "aria-label": "Unit"},
-        units.map((unit) => button(unit, () => app.chooseUnit(asked, unit),
+        units.map((unit) => button(unitText(unit), () => app.chooseUnit(asked, unit),
           {"aria-pressed": String(unit === chosen)}))) : null,
       app.ui.problem ? el("p", {role: "alert", class: "card caution"}, app.ui.problem) : null,
-      keypad(draft, () => app.show({problem: ""})),
-      button("Enter", () => app.answerNumber(car, asked), {class: "go wide", id: "enter"}),
+      keypad(draft, () => app.show({problem: ""}), () => app.answerNumber(car, asked)),
     ];
   },
 
   /** The next test, with its minutes and why it is next. */
   next(app, car) {
-    const next = car.next(app.ranked(car));
+    const next = app.suggestion(car);
     if (!next) return [heading("What next?"), para(car.repaired
       ? "After a repair the next step comes from the workshop's computer. Choose a test by hand, or close the case."
       : "Working it out …"), Screens.other(app), Screens.closing(app, car)];
@@ -180,15 +179,8 @@ const Screens = {
       para("What is known is enough to decide what to do."),
       button("Plan the repair", () => app.show({sheet: "plan"}), {class: "go wide", id: "toplan"}),
       Screens.other(app), Screens.closing(app, car)];
-    const test = app.data.rules.tests[next.test];
-    return [
-      para("Next test", "soft small"), heading(test.title),
-      para(test.about),
-      para(`${minutesText(car.minutes(next.test))} · ${next.why}`
-        + (next.at ? ` · worked out ${clock(next.at)}` : " · worked out here"), "small"),
-      button("Do this test", () => app.startTest(next.test), {class: "go wide", id: "start"}),
-      Screens.other(app), Screens.closing(app, car),
-    ];
+    return Screens.steps(app, car, next.test, next.why
+      + (next.at ? ` · worked out ${clock(next.at)}` : " · worked out here"));
   },
 
   other: (app) => button("Another test", () => app.show({sheet: "tests"}), {class: "wide"}),
@@ -196,16 +188,19 @@ const Screens = {
     app.show({sheet: "close"}), {class: "wide", id: "toclose"}) : null),
 
   /** How a test is done: cautions at that place, steps, timers where waiting is part of it. */
-  steps(app, car, name) {
+  steps(app, car, name, why) {
     const test = app.data.rules.tests[name], steps = app.data.form.steps[name];
     const soak = car.gates.soak(name, car.progress.done);
     const cautions = car.cautions(name);
     const full = cautions.filter(({always}) => !always);
     const always = cautions.filter(({always: words}) => words).map(({always: words}) => words);
+    const engine = test.engine === "any" ? "" : ` · engine ${test.engine}`;
     return [
-      para(`${minutesText(car.minutes(name))} · engine ${test.engine === "any" ? "off or running"
-        : test.engine}`, "soft small"),
+      para(`${why ? "Next test" : "Test"} · ${minutesText(car.minutes(name))}${engine}`,
+        "soft small"),
       heading(test.title),
+      why ? para(capital(why), "small") : null,
+      steps ? null : para(test.about),
       cautions.length ? el("div", {class: "card caution"}, el("ul", {}, full.map(({text}) =>
         el("li", {}, text)), always.length ? el("li", {}, `Always: ${always.join("; ")}`) : null))
         : null,
@@ -213,12 +208,12 @@ const Screens = {
         : null,
       steps ? el("ol", {class: "steps"}, steps.map((step, i) => el("li", {}, step.say,
         step.look ? para(step.look, "small soft") : null,
-        step.minutes ? Screens.timer(app, `${name}:${i}`, step.minutes) : null)))
-        : para(test.about),
-      Screens.photo(app, car, name),
-      button("Ready: what does it show?", () => app.show({read: true}), {class: "go wide",
+        step.minutes ? Screens.timer(app, `${name}:${i}`, step.minutes) : null))) : null,
+      button("What does it show?", () => app.startTest(name, true), {class: "go wide",
         id: "ready"}),
-      button("Not now", () => app.show({test: null}), {class: "wide"}),
+      Screens.other(app),
+      Screens.photo(app, car, name),
+      Screens.closing(app, car),
     ];
   },
 

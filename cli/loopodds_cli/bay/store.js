@@ -52,7 +52,7 @@ class Shelf {
   }
 }
 
-const SENT_AT_ONCE = 100, ASK_EVERY_MS = 4000, WAIT_MS = [1000, 2000, 5000, 10000, 20000];
+const SENT_AT_ONCE = 100, ASK_EVERY_MS = 4000, QUIET_MS = 500, WAIT_MS = [1000, 2000, 5000, 10000, 20000];
 
 /** Cases and entries of this device, and what goes to and comes from the server. */
 class Store {
@@ -162,6 +162,14 @@ class Store {
     this.sending = false;
     this.changed();
     if (this.failures) this.wakeLater();
+    else this.adviceSoon();
+  }
+
+  /** Ask for advice once nothing has been entered for a moment. */
+  adviceSoon() {
+    clearTimeout(this.soon);
+    this.soon = setTimeout(() => this.current && this.refresh(this.current)
+      .catch(() => this.reached(false)), QUIET_MS);
   }
 
   async taken(batch, {outcomes, cases}) {

@@ -1,0 +1,169 @@
+"""A browser, the page in it, and a server for it, each once for all tests of the room."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+from loopodds.bay.carried import as_text, carried
+from loopodds.diagnosis.model import Model
+from loopodds_cli.bay.desk import Desk
+from loopodds_cli.bay.server import HERE, Bay
+from loopodds_cli.bay.single_file import page as whole_page
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+PHONE = {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="session")
+def binary(model: Model) -> bytes:
+    """What the page carries."""
+    return carried(model)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's own chromium, driven without a window."""
+    if CHROMIUM is None:
+        pytest.skip("chromium is not installed: nothing was looked at")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def single_file(binary: bytes, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page as one file on the disk."""
+    path = tmp_path_factory.mktemp("page") / "bay.html"
+    path.write_text(whole_page(as_text(binary), server=False, paired=False), encoding="utf-8")
+    return path
+
+
+class Phone:
+    """A device with a page in it, worked with by taps, which are counted."""
+
+    def __init__(self, context: BrowserContext, address: str) -> None:
+        self.context, self.address, self.taps = context, address, 0
+        self.errors: list[str] = []
+        self.page: Page = context.new_page()
+        self.page.on("pageerror", lambda error: self.errors.append(str(error)))
+        self.load()
+
+    def load(self) -> None:
+        """Open the page anew."""
+        self.page.goto(self.address)
+        self.page.wait_for_function("window.bay !== undefined")
+
+    def tap(self, selector: str) -> None:
+        """One tap of a thumb."""
+        self.page.locator(selector).first.tap()
+        self.taps += 1
+
+    def say(self, state: str) -> None:
+        """Answer with a word."""
+        self.tap(f'[data-state="{state}"]')
+
+    def type(self, number: str) -> None:
+        """Answer with a number, digit by digit."""
+        for sign in number:
+            self.tap(f'[data-key="{sign}"]')
+        self.tap("#enter")
+
+    def heading(self) -> str:
+        """What the screen asks or says."""
+        return self.page.locator("main h1").inner_text()
+
+    def new_car(self, plate: str) -> str:
+        """Begin a case; its key."""
+        self.tap("#new")
+        self.page.fill("#plate", plate)
+        self.tap("#begin")
+        self.page.wait_for_function("bay.key !== null")
+        return str(self.page.evaluate("bay.key"))
+
+    def told(self) -> dict[str, Any]:
+        """What is recorded on this device of the case that is open, by name."""
+        noted: dict[str, Any] = self.page.evaluate(
+            "Object.fromEntries(Object.entries(bay.car().state.noted).map(([n, s]) => [n, s.value]))"
+        )
+        return noted
+
+    def sent(self) -> None:
+        """Wait until everything is in the book."""
+        self.page.wait_for_function("bay.store.waiting.length === 0 && bay.store.online")
+
+
+OpenPhone = Callable[..., Phone]
+
+
+@pytest.fixture
+def phone(browser: Browser) -> Iterator[OpenPhone]:
+    """Opens devices, each with a store of its own, and sees that none had an error."""
+    phones: list[Phone] = []
+
+    def opened(address: str, viewport: dict[str, int] | None = None, **more: Any) -> Phone:
+        small = viewport is None
+        context = browser.new_context(
+            viewport=viewport or PHONE, has_touch=True, is_mobile=small, **more
+        )  # type: ignore[arg-type]
+        context.set_default_timeout(8000)
+        phones.append(Phone(context, address))
+        return phones[-1]
+
+    yield opened
+    for one in phones:
+        one.context.close()
+        assert one.errors == []
+
+
+class Served:
+    """A server of the page in a thread of its own, that can be ended and begun again."""
+
+    def __init__(self, model: Model, text: str, book: Path) -> None:
+        self.model, self.text, self.book, self.port = model, text, book, 0
+        self.start()
+
+    def start(self) -> None:
+        """Begin to serve, at the port it had before."""
+        at = socket.create_server((HERE, self.port))
+        self.port = at.getsockname()[1]
+        hosts = {f"{HERE}:{self.port}"}
+        app = Bay(lambda: Desk(self.model, str(self.book)), self.text, hosts)
+        config = uvicorn.Config(app, log_level="error", lifespan="on", ws="none")
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._server.run, args=([at],), daemon=True)
+        self._thread.start()
+        while not self._server.started:
+            pass
+
+    def end(self) -> None:
+        """Serve no more; connections are cut."""
+        self._server.should_exit = self._server.force_exit = True
+        self._thread.join()
+
+    @property
+    def address(self) -> str:
+        """Where the page is."""
+        return f"http://{HERE}:{self.port}/"
+
+
+@pytest.fixture(scope="session")
+def page_text(binary: bytes) -> str:
+    """The page as a server has it."""
+    return whole_page(as_text(binary), server=True, paired=False)
+
+
+@pytest.fixture
+def served(model: Model, page_text: str, tmp_path: Path) -> Iterator[Served]:
+    """A server with an empty book."""
+    server = Served(model, page_text, tmp_path / "book.db")
+    yield server
+    server.end()

@@ -1,0 +1,138 @@
+"""The page works out by itself what Python does: evidence, beliefs, stops, gates, bits."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+from drawn import drawn_cases
+from loopodds.advice.assessment import assess
+from loopodds.decision.probes import masks
+from loopodds.diagnosis.model import Model
+from loopodds.inference.information import Look
+from loopodds.inspection.encoding import encode
+from loopodds.inspection.inspection import batch_of
+from playwright.sync_api import Browser, Page
+
+pytestmark = pytest.mark.slow
+
+CASES, RULED, LOOKED = 1000, 120, 12
+EXACT = 1e-9
+"""Promised to whoever compares the page with the screens: sums in another order, and no more."""
+
+BELIEVE = """(text) => JSON.parse(text).map((sections) => {
+  const found = bay.scales.evidence(sections);
+  const belief = bay.tree.believe(found.contexts, found.evidence);
+  return {log: belief.logEvidence, sound: belief.sound, conditions: belief.conditions,
+    faults: Object.fromEntries(Object.entries(belief.faults).map(([n, p]) => [n, [...p]])),
+    numbers: found.evidence.numbers};
+})"""
+RULE = """(text) => JSON.parse(text).map((sections) => {
+  const found = bay.scales.evidence(sections);
+  const belief = bay.tree.believe(found.contexts, found.evidence);
+  const gates = new Gates(bay.data, found.contexts);
+  const progress = gates.progress(factsOf(bay.data, bay.scales, belief, found), []);
+  return {stops: progress.stops, done: progress.done, begun: [...progress.begun].sort(),
+    waived: [...progress.waived].sort(), pending: progress.pending.sort(),
+    moves: Object.fromEntries(gates.moves(progress).map(({test, steps}) =>
+      [test, steps.map((step) => [step.test, step.minutes, step.waiting])]))};
+})"""
+CHOOSE = """(text) => JSON.parse(text).map((sections) => {
+  const found = bay.scales.evidence(sections);
+  const belief = bay.tree.believe(found.contexts, found.evidence);
+  const gates = new Gates(bay.data, found.contexts);
+  const progress = gates.progress(factsOf(bay.data, bay.scales, belief, found), []);
+  return rankTests(new Outlook(bay.tree, bay.scales, belief), gates, progress);
+})"""
+
+
+@pytest.fixture(scope="module")
+def opened(browser: Browser, single_file: Any) -> Page:
+    page = browser.new_page()
+    page.goto(single_file.as_uri())
+    page.wait_for_function("window.bay !== undefined")
+    return page
+
+
+def test_the_page_believes_what_python_believes_on_a_thousand_cases(model: Model, opened: Page):
+    sections, cars = zip(*drawn_cases(model, CASES, seed=7), strict=True)
+    page = opened.evaluate(BELIEVE, json.dumps(sections))
+    worst = 0.0
+    for group in encode(batch_of(cars, model.knowledge), model.knowledge).groups:
+        beliefs = model.believe(group.context, group.evidence)
+        for i, row in enumerate(group.rows.tolist()):
+            here = page[row]
+            for name, (residual, extra) in group.evidence.numbers.items():
+                if not np.isnan(residual[i]):
+                    np.testing.assert_allclose(
+                        here["numbers"][name], [residual[i], extra[i]], rtol=EXACT, atol=EXACT
+                    )
+            np.testing.assert_allclose(here["log"], beliefs.log_evidence[i], rtol=EXACT)
+            apart = [np.abs(here["faults"][n] - p[i]).max() for n, p in beliefs.faults.items()]
+            worst = max(worst, abs(here["sound"] - beliefs.p_sound[i]), *apart)
+    assert worst < EXACT
+
+
+def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(model: Model, opened: Page):
+    sections, cars = zip(*drawn_cases(model, RULED, seed=11), strict=True)
+    found, seen = opened.evaluate(RULE, json.dumps(sections)), set[str]()
+    for here, car in zip(found, cars, strict=True):
+        shop = assess(car, model).shop
+        progress = shop.progress
+        moves = {
+            move.test: [[step.test, step.minutes, step.waiting] for step in move.steps]
+            for move in shop.gates.moves(progress)
+        }
+        assert here == {
+            "stops": [name for name in model.knowledge.stops if name in progress.stops],
+            "done": [*progress.done],
+            "begun": sorted(progress.begun),
+            "waived": sorted(progress.waived),
+            "pending": sorted([*pair] for pair in progress.pending),
+            "moves": moves,
+        }
+        seen |= progress.stops
+    assert len(seen) >= len(model.knowledge.stops) - 2, "the cases meet nearly every stop"
+
+
+def test_the_next_test_without_a_network_tells_most_a_minute(model: Model, opened: Page):
+    """Gauges count as their words there; what must come first counts with its minutes."""
+    sections, cars = zip(*drawn_cases(model, LOOKED, seed=5), strict=True)
+    for here, car in zip(opened.evaluate(CHOOSE, json.dumps(sections)), cars, strict=True):
+        shop = assess(car, model).shop
+        told = {
+            move.test: Look(
+                shop.calibrated, model.knowledge.tests[move.test].yields, masks(model.knowledge), 0
+            ).bits(shop.about)
+            for move in shop.gates.moves(shop.progress)
+        }
+        minutes = {move.test: move.minutes for move in shop.gates.moves(shop.progress)}
+        for one in here:
+            assert abs(one["bits"] - told[one["test"]]) < EXACT
+            assert one["minutes"] == pytest.approx(minutes[one["test"]])
+        rates = {test: bits / minutes[test] for test, bits in told.items() if bits > EXACT}
+        assert {one["test"] for one in here} == rates.keys()
+        assert [one["rate"] for one in here] == sorted(rates.values(), reverse=True) or (
+            pytest.approx(sorted(rates.values(), reverse=True)) == [one["rate"] for one in here]
+        )
+
+
+def test_an_answer_comes_at_once_on_a_slow_phone(model: Model, opened: Page):
+    """Four times slower than this machine: median of the work between a tap and its screen."""
+    session = opened.context.new_cdp_session(opened)
+    session.send("Emulation.setCPUThrottlingRate", {"rate": 4})
+    texts = json.dumps([sections for sections, _ in drawn_cases(model, 20, seed=3)])
+    took = opened.evaluate(
+        """(text) => JSON.parse(text).map((sections) => {
+          const begun = performance.now();
+          const found = bay.scales.evidence(sections);
+          bay.tree.believe(found.contexts, found.evidence);
+          return performance.now() - begun;
+        })""",
+        texts,
+    )
+    session.send("Emulation.setCPUThrottlingRate", {"rate": 1})
+    print(f"median {np.median(took):.1f} ms, slowest {max(took):.1f} ms")
+    assert np.median(took) < 50
