@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import socket
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -47,6 +48,14 @@ def single_file(binary: bytes, tmp_path_factory: pytest.TempPathFactory) -> Path
     return path
 
 
+def wait_until(page: Page, holds: str, seconds: float = 10.0) -> None:
+    """Wait until something is so in a page."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(holds):
+        assert time.monotonic() < end, f"not so within {seconds:g} s: {holds}"
+        page.wait_for_timeout(20)
+
+
 class Phone:
     """A device with a page in it, worked with by taps, which are counted."""
 
@@ -60,7 +69,11 @@ class Phone:
     def load(self) -> None:
         """Open the page anew."""
         self.page.goto(self.address)
-        self.page.wait_for_function("window.bay !== undefined")
+        self.until("window.bay !== undefined")
+
+    def until(self, holds: str, seconds: float = 10.0) -> None:
+        """Wait until something is so; the page itself lets nobody evaluate text."""
+        wait_until(self.page, holds, seconds)
 
     def tap(self, selector: str) -> None:
         """One tap of a thumb."""
@@ -86,7 +99,7 @@ class Phone:
         self.tap("#new")
         self.page.fill("#plate", plate)
         self.tap("#begin")
-        self.page.wait_for_function("bay.key !== null")
+        self.until("bay.key !== null")
         return str(self.page.evaluate("bay.key"))
 
     def told(self) -> dict[str, Any]:
@@ -98,7 +111,7 @@ class Phone:
 
     def sent(self) -> None:
         """Wait until everything is in the book."""
-        self.page.wait_for_function("bay.store.waiting.length === 0 && bay.store.online")
+        self.until("bay.store.waiting.length === 0 && bay.store.online")
 
 
 OpenPhone = Callable[..., Phone]
@@ -137,7 +150,9 @@ class Served:
         self.port = at.getsockname()[1]
         hosts = {f"{HERE}:{self.port}"}
         app = Bay(lambda: Desk(self.model, str(self.book)), self.text, hosts)
-        config = uvicorn.Config(app, log_level="error", lifespan="on", ws="none")
+        config = uvicorn.Config(
+            app, log_level="error", lifespan="on", ws="none", timeout_graceful_shutdown=1
+        )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, args=([at],), daemon=True)
         self._thread.start()
@@ -146,7 +161,7 @@ class Served:
 
     def end(self) -> None:
         """Serve no more; connections are cut."""
-        self._server.should_exit = self._server.force_exit = True
+        self._server.should_exit = True
         self._thread.join()
 
     @property

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import wait_until
 from drawn import drawn_cases
 from loopodds.advice.assessment import assess
 from loopodds.decision.probes import masks
@@ -52,7 +53,7 @@ CHOOSE = """(text) => JSON.parse(text).map((sections) => {
 def opened(browser: Browser, single_file: Any) -> Page:
     page = browser.new_page()
     page.goto(single_file.as_uri())
-    page.wait_for_function("window.bay !== undefined")
+    wait_until(page, "window.bay !== undefined")
     return page
 
 
