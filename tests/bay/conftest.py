@@ -15,11 +15,13 @@ import uvicorn
 from loopodds.bay.carried import as_text, carried
 from loopodds.diagnosis.model import Model
 from loopodds_cli.bay.desk import Desk
+from loopodds_cli.bay.pairing import Pairing
 from loopodds_cli.bay.server import HERE, Bay
 from loopodds_cli.bay.single_file import page as whole_page
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-frame-rate-limit", "--disable-gpu-vsync"]
 PHONE = {"width": 390, "height": 844}
 
 
@@ -35,7 +37,7 @@ def browser() -> Iterator[Browser]:
     if CHROMIUM is None:
         pytest.skip("chromium is not installed: nothing was looked at")
     with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield browser
         browser.close()
 
@@ -140,8 +142,11 @@ def phone(browser: Browser) -> Iterator[OpenPhone]:
 class Served:
     """A server of the page in a thread of its own, that can be ended and begun again."""
 
-    def __init__(self, model: Model, text: str, book: Path) -> None:
+    def __init__(
+        self, model: Model, text: str, book: Path, pairing: Pairing | None = None
+    ) -> None:
         self.model, self.text, self.book, self.port = model, text, book, 0
+        self.pairing = pairing
         self.start()
 
     def start(self) -> None:
@@ -149,7 +154,7 @@ class Served:
         at = socket.create_server((HERE, self.port))
         self.port = at.getsockname()[1]
         hosts = {f"{HERE}:{self.port}"}
-        app = Bay(lambda: Desk(self.model, str(self.book)), self.text, hosts)
+        app = Bay(lambda: Desk(self.model, str(self.book)), self.text, hosts, self.pairing)
         config = uvicorn.Config(
             app, log_level="error", lifespan="on", ws="none", timeout_graceful_shutdown=1
         )

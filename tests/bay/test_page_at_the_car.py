@@ -24,8 +24,12 @@ pytestmark = pytest.mark.slow
 
 MOST_TAPS, OBSERVATIONS = 40, 12
 EXACT = 1e-9
-SIZES = {"phone": None, "tablet": {"width": 820, "height": 1180},
-         "desktop": {"width": 1366, "height": 768}}  # fmt: skip
+SIZES = {
+    "phone": (None, OBSERVATIONS),
+    "tablet": ({"width": 820, "height": 1180}, 8),
+    "desktop": ({"width": 1366, "height": 768}, 8),
+}
+"""Of the screen, and how many observations are made there."""
 
 ALONG = """() => {
   const events = bay.store.events(bay.key);
@@ -80,10 +84,11 @@ test_until.__test__ = False  # type: ignore[attr-defined]
 
 @pytest.mark.parametrize("size", SIZES)
 def test_a_whole_case_by_taps(size: str, phone: OpenPhone, served: Served, model: Model):
-    one = phone(served.address, SIZES[size])
+    screen, observations = SIZES[size]
+    one = phone(served.address, screen)
     one.new_car("B-XY 12")
     intake(one)
-    test_until(one, OBSERVATIONS)
+    test_until(one, observations)
     one.tap("#plan")
     assert one.heading() == "Plan"
     assert one.taps <= MOST_TAPS
@@ -111,7 +116,7 @@ def agrees_along(phone: Phone, book: Path) -> None:
     with CaseBook(book, write=False) as opened:
         stored = [event.posterior for event in opened.events(1)]
     here = phone.page.evaluate(ALONG)
-    assert len(here) == len(stored) > OBSERVATIONS
+    assert len(here) == len(stored) > 8
     for page, kept in zip(here, stored, strict=True):
         assert abs(page["sound"] - kept.p_sound) < EXACT
         for name, chance in kept.conditions.items():
@@ -178,9 +183,12 @@ def test_two_devices_on_one_case_settle_what_both_measured(phone: OpenPhone, ser
         device.context.set_offline(False)
         device.sent()
     for device in (one, two):
+        device.page.evaluate("bay.store.wake()")
         device.page.wait_for_selector("text=did not know of each other")
     assert {e for e in both_values(served.book)} == {"2.1 bar", "1.4 bar"}
     one.page.get_by_role("button", name="2.1 bar").tap()
+    one.sent()
+    two.page.evaluate("bay.store.wake()")
     two.page.wait_for_selector("text=did not know of each other", state="detached")
     assert two.told()["low_side"] == "2.1 bar" == told_in(served.book)["low_side"]
 
