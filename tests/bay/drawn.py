@@ -89,9 +89,7 @@ def _sections(
     return sections
 
 
-def _words(
-    cars: SimulatedCars, car: int, model: Model, rng: np.random.Generator
-) -> dict[str, int]:
+def _words(cars: SimulatedCars, car: int, model: Model, rng: np.random.Generator) -> dict[str, int]:
     """Words of a car: such as there are, or any."""
     knowledge = model.knowledge
     words = {name: int(code[car]) for name, code in cars.states.items()}

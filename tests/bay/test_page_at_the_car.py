@@ -185,7 +185,7 @@ def test_two_devices_on_one_case_settle_what_both_measured(phone: OpenPhone, ser
     for device in (one, two):
         device.page.evaluate("bay.store.wake()")
         device.page.wait_for_selector("text=did not know of each other")
-    assert {e for e in both_values(served.book)} == {"2.1 bar", "1.4 bar"}
+    assert set(both_values(served.book)) == {"2.1 bar", "1.4 bar"}
     one.page.get_by_role("button", name="2.1 bar").tap()
     one.sent()
     two.page.evaluate("bay.store.wake()")
@@ -199,9 +199,7 @@ def both_values(book: Path) -> list[str]:
                 and e.content["name"] == "low_side"]  # fmt: skip
 
 
-def test_what_waits_is_still_there_after_the_page_was_loaded_anew(
-    phone: OpenPhone, served: Served
-):
+def test_what_waits_is_still_there_after_the_page_was_loaded_anew(phone: OpenPhone, served: Served):
     one = phone(served.address)
     one.page.route("**/entries", lambda route: route.abort())
     one.new_car("van")

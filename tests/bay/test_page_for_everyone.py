@@ -14,12 +14,11 @@ from PIL import Image
 
 pytestmark = pytest.mark.slow
 
-LEAST_PX = 48
 SMALL = """() => [...document.querySelectorAll("button, .file, summary, input:not([type=file])")]
   .filter((node) => node.getClientRects().length)
   .map((node) => [node.textContent || node.id, node.getBoundingClientRect()])
-  .filter(([, box]) => box.width < %d || box.height < %d)
-  .map(([text, box]) => `${text}: ${box.width} x ${box.height}`)""" % (LEAST_PX, LEAST_PX)
+  .filter(([, box]) => box.width < 48 || box.height < 48)
+  .map(([text, box]) => `${text}: ${box.width} x ${box.height}`)"""
 WIDE = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag2aaa", "wcag21aa", "wcag22aa", "best-practice"],
          "rules": {"color-contrast-enhanced": {"enabled": True}}}  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -37,6 +38,10 @@ RULE = """(text) => JSON.parse(text).map((sections) => {
   const progress = gates.progress(factsOf(bay.data, bay.scales, belief, found), []);
   return {stops: progress.stops, done: progress.done, begun: [...progress.begun].sort(),
     waived: [...progress.waived].sort(), pending: progress.pending.sort(),
+    needs: Object.fromEntries(Object.keys(bay.data.rules.services).map((name) => {
+      const needs = gates.needsOf(name, progress);
+      return [name, needs && [...needs].sort()];
+    })),
     moves: Object.fromEntries(gates.moves(progress).map(({test, steps}) =>
       [test, steps.map((step) => [step.test, step.minutes, step.waiting])]))};
 })"""
@@ -86,12 +91,18 @@ def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(model: Model, 
             move.test: [[step.test, step.minutes, step.waiting] for step in move.steps]
             for move in shop.gates.moves(progress)
         }
+        failed, barred = shop.gates.failed(progress), shop.gates.bars(progress)
+        ways = {
+            name: shop.gates.needs(service, failed, barred)
+            for name, service in model.knowledge.services.items()
+        }
         assert here == {
             "stops": [name for name in model.knowledge.stops if name in progress.stops],
             "done": [*progress.done],
             "begun": sorted(progress.begun),
             "waived": sorted(progress.waived),
             "pending": sorted([*pair] for pair in progress.pending),
+            "needs": {n: needs if needs is None else sorted(needs) for n, needs in ways.items()},
             "moves": moves,
         }
         seen |= progress.stops
@@ -120,12 +131,18 @@ def test_the_next_test_without_a_network_tells_most_a_minute(model: Model, opene
         )
 
 
-def test_an_answer_comes_at_once_on_a_slow_phone(model: Model, opened: Page):
-    """Four times slower than this machine: median of the work between a tap and its screen."""
+def test_an_answer_comes_at_once_on_a_slow_phone(
+    model: Model, opened: Page, record_property: Callable[[str, object], None]
+):
+    """Four times slower than this machine: median of working out one car, and of a whole tap with
+    what it moved, what is shut and the new screen.
+    """
+    texts = json.dumps([sections for sections, _ in drawn_cases(model, 20, seed=3)])
+    opened.evaluate("bay.begin('van')")
+    wait_until(opened, "bay.key !== null")
     session = opened.context.new_cdp_session(opened)
     session.send("Emulation.setCPUThrottlingRate", {"rate": 4})
-    texts = json.dumps([sections for sections, _ in drawn_cases(model, 20, seed=3)])
-    took = opened.evaluate(
+    believing = opened.evaluate(
         """(text) => JSON.parse(text).map((sections) => {
           const begun = performance.now();
           const found = bay.scales.evidence(sections);
@@ -134,6 +151,15 @@ def test_an_answer_comes_at_once_on_a_slow_phone(model: Model, opened: Page):
         })""",
         texts,
     )
+    tapping = opened.evaluate(
+        """() => Array.from({length: 20}, (_, i) => {
+          const car = bay.car(), begun = performance.now();
+          bay.record(car, "cooling", ["good", "weak", "none"][i % 3]);
+          return performance.now() - begun;
+        })"""
+    )
     session.send("Emulation.setCPUThrottlingRate", {"rate": 1})
-    print(f"median {np.median(took):.1f} ms, slowest {max(took):.1f} ms")
-    assert np.median(took) < 50
+    for what, took in (("one car", believing), ("one tap", tapping)):
+        record_property(f"{what}, median and slowest [ms]", [float(np.median(took)), max(took)])
+    assert np.median(believing) < 50
+    assert np.median(tapping) < 200

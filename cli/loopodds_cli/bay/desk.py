@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from loopodds import (
+    Assessment,
     CaseBook,
     Casework,
     Entry,
@@ -67,7 +68,8 @@ class Desk:
         self.prices = load_prices(prices, model.knowledge)
         self.work = Casework(self.book, model, who)
         self.intake = Intake(self.work)
-        self._advice: dict[int, tuple[int, dict[str, Any]]] = {}
+        self._told: dict[tuple[str, int], tuple[int, dict[str, Any]]] = {}
+        self._assessed: tuple[int, int, Assessment] | None = None
 
     def close(self) -> None:
         """Let go of the book."""
@@ -115,37 +117,34 @@ class Desk:
         }  # fmt: skip
 
     def advice(self, number: int) -> dict[str, Any]:
-        """What to think of a case and what to do, with the time and the event it was made at."""
-        count = len(self.book.events(number))
-        if self._advice.get(number, (0, {}))[0] != count:
-            self._advice[number] = count, self._advised(number, count)
-        return self._advice[number][1]
+        """What to think of a case and what to test, with the time and the events it is made of."""
+        return self._worked_out(number, "advice", _advice)
 
-    def _advised(self, number: int, count: int) -> dict[str, Any]:
-        answer = self.work.show(number)
-        told: dict[str, Any] = {"case": number, "events": count, "at": now()}
-        try:
-            result = assess(
-                answer.inspection, self.model, prices=self.prices, belief=answer.belief
-            )
-            plain, judged = result.as_json(), result.next_json()
-        except LoopoddsError as error:
-            return {**told, "problem": str(error)}
-        kept = ("conditions", "p_sound", "p_sound_low", "p_sound_high", "stops", "cautions")
-        offers = [offer.as_json() for offer in result.offers]
-        held = [rule.as_json() for rule in result.held_back]
-        return {
-            **told,
-            **{key: plain.get(key) for key in kept},
-            "warnings": [*answer.warnings(), *plain["warnings"]],
-            "currency": result.currency,
-            "next": judged["next"],
-            "stop": judged["stop"],
-            "tests": [test.as_json() for test in result.tests],
-            "plan": plain["plan"],
-            "offers": offers,
-            "held_back": held,
-        }
+    def offers(self, number: int) -> dict[str, Any]:
+        """What may be done to the car of a case, likewise."""
+        return self._worked_out(number, "offers", _offers)
+
+    def _worked_out(
+        self, number: int, what: str, tell: Callable[[Assessment], dict[str, Any]]
+    ) -> dict[str, Any]:
+        """What is told of a case, once for each state of it."""
+        count = len(self.book.events(number))
+        if self._told.get((what, number), (0, {}))[0] != count:
+            told = {"case": number, "events": count, "at": now()}
+            try:
+                told |= tell(self._assessment(number, count))
+            except LoopoddsError as error:
+                told["problem"] = str(error)
+            self._told[what, number] = count, told
+        return self._told[what, number][1]
+
+    def _assessment(self, number: int, count: int) -> Assessment:
+        """The assessment of a case as it stands; that of the case asked about last is kept."""
+        if self._assessed is None or self._assessed[:2] != (number, count):
+            answer = self.work.show(number)
+            made = assess(answer.inspection, self.model, prices=self.prices, belief=answer.belief)
+            self._assessed = number, count, made
+        return self._assessed[2]
 
     def _folder(self, number: int) -> Path:
         return self.book.path.with_name(f"{self.book.path.name}.photos") / f"case-{number}"
@@ -187,3 +186,29 @@ class Desk:
             if photo.name == name:
                 return photo.path.read_bytes()
         raise InspectionError(f"case {number} has no photo of that name")
+
+
+def _advice(result: Assessment) -> dict[str, Any]:
+    intervals = result.doubts.intervals if result.doubts else {}
+    ends = {name: {"low": one.low, "high": one.high} for name, one in intervals.items()}
+    return {
+        "conditions": [
+            {"name": c.name, "probability": c.probability, **ends.get(c.name, {})}
+            for c in result.conditions
+        ],
+        "p_sound": result.p_sound,
+        **result.stops_json(),
+        "warnings": list(result.warnings),
+        "currency": result.currency,
+        "next": next(iter(result.to_test), None),
+        "stop": result.policy.best is None and not result.settling,
+        "tests": [test.as_json() for test in result.tests],
+    }
+
+
+def _offers(result: Assessment) -> dict[str, Any]:
+    return {
+        "currency": result.currency,
+        "offers": [offer.as_json() for offer in result.offers],
+        "held_back": [rule.as_json() for rule in result.held_back],
+    }

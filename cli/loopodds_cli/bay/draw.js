@@ -31,7 +31,7 @@ function percent(chance) {
 const clock = (text) => {
   const at = new Date(text);
   return Number.isNaN(at.getTime()) ? "" : at.toLocaleTimeString([], {hour: "2-digit",
-    minute: "2-digit"});
+    minute: "2-digit", hour12: false});
 };
 
 const span = (seconds) => {

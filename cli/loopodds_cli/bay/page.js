@@ -132,9 +132,9 @@ class App {
   signature() {
     const record = this.store.cases.get(this.key);
     const waiting = this.store.waiting.filter((entry) => entry.case === this.key);
-    const advice = record && record.advice;
-    return [this.key, record && record.events.length, record && record.photos.length,
-      advice && advice.events, ...waiting.map(({id}) => id)].join();
+    const {events = [], photos = [], advice, offers} = record || {};
+    return [this.key, events.length, photos.length, advice && advice.events,
+      offers && offers.events, ...waiting.map(({id}) => id)].join();
   }
 
   draw(moved = false) {
@@ -345,6 +345,12 @@ class App {
   withdraw(car, name) { this.enter({kind: "withdrawn", names: [name]}); }
 
   askAgain(name) { this.show({again: name, sheet: null, draft: {text: ""}}); }
+
+  openPlan() {
+    this.show({sheet: "plan"});
+    if (this.store.cases.has(this.key))
+      this.store.workedOut(this.key, "offers").catch(() => this.store.reached(false));
+  }
 
   decide(car, services) {
     this.enter({kind: "plan_chosen", services});

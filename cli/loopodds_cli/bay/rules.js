@@ -220,6 +220,20 @@ class Gates {
     return "";
   }
 
+  /** Tests that come before a service; null where it cannot be done on this car. */
+  needsOf(name, progress) {
+    const service = this.rules.services[name];
+    const shut = new Set(progress.stops.flatMap((stop) => [...this.shutBy(stop, progress)])
+      .filter((one) => !progress.done.includes(one)));
+    if (shut.has(name) || this.closedHere(name, service)) return null;
+    const failed = progress.results.flatMap(([finding, state]) => Object.keys(this.guards)
+      .filter((guard) => (this.guards[guard][finding] || [state]).includes(state) === false));
+    const spared = new Set(failed.flatMap((guard) => [...this.stoppedBy[guard]]));
+    const needs = this.closure(service).filter((one) =>
+      !spared.has(one) && !progress.waived.has(one));
+    return needs.some((one) => shut.has(one) || this.never[one]) ? null : new Set(needs);
+  }
+
   /** Every test that can be done now or opened by others. */
   moves(progress) {
     return Object.keys(this.rules.tests)

@@ -47,7 +47,8 @@ const Screens = {
     const input = el("input", {type: "text", id: "plate", autocomplete: "off", maxlength: "60",
       autocapitalize: "characters"});
     return [
-      heading("Plate or name of the car?"), el("label", {for: "plate"}, "Plate or name"), input,
+      heading("Plate or name of the car?"), el("label", {for: "plate", class: "unseen"},
+        "Plate or name"), input,
       button("Go on", () => app.begin(input.value.trim()), {class: "go wide", id: "begin"}),
       button("Back", () => app.show({sheet: null}), {class: "wide"}),
     ];
@@ -82,7 +83,8 @@ const Screens = {
       return button("These entries cannot hold together: take one back", () =>
         app.show({sheet: "recorded"}), {class: "stop"});
     if (!ranking)
-      return button("After a repair: how likely what is needs the workshop's computer", open,
+      return button(app.store.online ? "After a repair: being worked out …"
+        : "After a repair: how likely what is needs the workshop's computer", open,
         {class: "lead"});
     return el("button", {type: "button", class: "lead", id: "leading", onclick: open},
       ranking.slice(0, 3).map((one) => el("span", {class: "line"},
@@ -92,7 +94,7 @@ const Screens = {
   },
 
   range: ({low, high}) => (low === undefined || low === null ? ""
-    : el("span", {class: "small"}, ` (${percent(low).replace(" %", "")}–${percent(high)})`)),
+    : el("span", {class: "small"}, ` (${Math.round(100 * low)}–${Math.round(100 * high)})`)),
 
   moved(change) {
     const points = Math.round(change * 100);
@@ -105,7 +107,7 @@ const Screens = {
     return [
       button("Undo", () => app.undo(car), {id: "undo",
         disabled: !app.ui.trail.length && !car.state.steps.length}),
-      button("Plan", () => app.show({sheet: "plan"}), {id: "plan"}),
+      button("Plan", () => app.openPlan(), {id: "plan"}),
       button("More", () => app.show({sheet: "more"}), {id: "more"}),
     ];
   },
@@ -172,12 +174,12 @@ const Screens = {
   /** The next test, with its minutes and why it is next. */
   next(app, car) {
     const next = app.suggestion(car);
-    if (!next) return [heading("What next?"), para(car.repaired
+    if (!next) return [heading("What next?"), para(car.repaired && !app.store.online
       ? "After a repair the next step comes from the workshop's computer. Choose a test by hand, or close the case."
       : "Working it out …"), Screens.other(app), Screens.closing(app, car)];
     if (next.stop) return [heading("No further test pays"),
       para("What is known is enough to decide what to do."),
-      button("Plan the repair", () => app.show({sheet: "plan"}), {class: "go wide", id: "toplan"}),
+      button("Plan the repair", () => app.openPlan(), {class: "go wide", id: "toplan"}),
       Screens.other(app), Screens.closing(app, car)];
     return Screens.steps(app, car, next.test, next.why
       + (next.at ? ` · worked out ${clock(next.at)}` : " · worked out here"));

@@ -65,6 +65,7 @@ class Bay:
             Route("/entries", self.entries, methods=["POST"]),
             Route("/case/{case}", self.case),
             Route("/case/{case}/advice", self.advice),
+            Route("/case/{case}/offers", self.offers),
             Route("/case/{case}/photos/{about}", self.keep_photo, methods=["POST"]),
             Route("/case/{case}/photos/{name}", self.photo),
         ]
@@ -145,8 +146,12 @@ class Bay:
         return JSONResponse(await self._of_case(request, Desk.case))
 
     async def advice(self, request: Request) -> Response:
-        """What to do with a case, worked out now or when it last changed."""
+        """What to test next on a car, worked out now or when its case last changed."""
         return JSONResponse(await self._of_case(request, Desk.advice))
+
+    async def offers(self, request: Request) -> Response:
+        """What may be done to a car, likewise."""
+        return JSONResponse(await self._of_case(request, Desk.offers))
 
     async def keep_photo(self, request: Request) -> Response:
         """Keep a picture with a case."""

@@ -104,46 +104,49 @@ const Sheets = {
 
   /** What may be done to the car, as the server worked it out. */
   plan(app, car) {
-    const {advice} = car, {services} = app.data.rules;
-    const names = (list) => list.map((name) => services[name].title);
-    const held = advice ? advice.held_back : [];
-    const kinds = {least: "the least", best: "the best", thorough: "the most thorough"};
+    const told = car.worked("offers");
     return [
       heading("Plan"),
-      advice ? para(`Worked out ${clock(advice.at)}; prices and minutes are the workshop's.`,
+      told ? para(`Worked out ${clock(told.at)}; prices and minutes are the workshop's.`,
         "small soft")
-        : para("What a plan costs and saves comes with the workshop's computer. Services can be "
-          + "chosen by hand.", "card"),
-      held.map((rule) => el("div", {class: "card caution"}, para(rule.title), para(rule.reason))),
-      (advice ? advice.offers : []).map((offer, i) => el("div", {class: "card"},
-        el("h2", {}, capital(offer.kinds.map((kind) => kinds[kind]).join(" and "))),
-        offer.services.length ? el("ol", {}, names(offer.services).map((title) =>
-          el("li", {}, title))) : para("Leave the car as it is"),
-        offer.first.length ? para(`Before it: ${offer.first.map((name) =>
-          app.data.rules.tests[name].title).join(", ")}`, "small") : null,
-        para(`${Math.round(offer.outlay)} ${advice.currency} · ${minutesText(offer.minutes)}`
-          + (offer.complaint_gone ? ` · complaint gone: ${percent(offer.complaint_gone.probability)}` : "")),
-        offer.leaves.map((left) => para(`Leaves ${app.title(left.condition)}: ${left.because}`,
-          "small")),
-        button("Decide on this", () => app.decide(car, offer.services), {class: "go wide",
-          "data-offer": i}))),
+        : para(app.store.online ? "Working it out …" : "What a plan costs and saves comes with the "
+          + "workshop's computer. Services can be chosen by hand.", "card"),
+      (told ? told.held_back : []).map((rule) => el("div", {class: "card caution"},
+        para(rule.title), para(rule.reason))),
+      (told ? told.offers : []).map((offer, i) => Sheets.offer(app, car, offer, i, told.currency)),
       button("Choose services by hand", () => app.show({sheet: "services"}), {class: "wide",
         id: "byhand"}),
       back(app),
     ];
   },
 
+  offer(app, car, offer, i, currency) {
+    const {services, tests} = app.data.rules;
+    const kinds = {least: "the least", best: "the best", thorough: "the most thorough"};
+    const gone = offer.complaint_gone;
+    return el("div", {class: "card"},
+      el("h2", {}, capital(offer.kinds.map((kind) => kinds[kind]).join(" and "))),
+      offer.services.length ? el("ol", {}, offer.services.map((name) =>
+        el("li", {}, services[name].title))) : para("Leave the car as it is"),
+      offer.first.length ? para(`Before it: ${offer.first.map((name) =>
+        tests[name].title).join(", ")}`, "small") : null,
+      para(`${Math.round(offer.outlay)} ${currency} · ${minutesText(offer.minutes)}`
+        + (gone ? ` · complaint gone: ${percent(gone.probability)}` : "")),
+      offer.leaves.map((left) => para(`Leaves ${app.title(left.condition)}: ${left.because}`,
+        "small")),
+      button("Decide on this", () => app.decide(car, offer.services), {class: "go wide",
+        "data-offer": i}));
+  },
+
   services(app, car) {
-    const {services, stops} = app.data.rules, chosen = app.ui.chosen;
-    const shut = new Map(car.progress.stops.flatMap((stop) =>
-      [...car.gates.shutBy(stop, car.progress)].map((name) => [name, stops[stop].title])));
+    const {services} = app.data.rules, chosen = app.ui.chosen;
     const toggle = (name) => () => app.show({chosen: chosen.includes(name)
       ? chosen.filter((one) => one !== name) : [...chosen, name]});
     return [
       heading("Services"),
       el("ul", {class: "list"}, Object.entries(services).map(([name, service]) => {
-        const why = shut.get(name) || car.gates.closedHere(name, service);
-        return el("li", {}, why ? [service.title, para(why, "small soft")]
+        const why = car.whyNot(name);
+        return el("li", {}, why ? [service.title, para(capital(why), "small soft")]
           : button(service.title, toggle(name), {"aria-pressed": String(chosen.includes(name)),
             "data-service": name}));
       })),
@@ -162,14 +165,25 @@ const Sheets = {
       heading(plan.length ? "Do this, in this order" : "Leave the car as it is"),
       cautions.size ? el("details", {class: "card caution"}, el("summary", {}, "Beware"),
         el("ul", {}, [...cautions].map((text) => el("li", {}, text)))) : null,
+      Sheets.firstDone(app, car, plan),
       el("ol", {class: "steps"}, plan.map((name) => el("li", {}, el("strong", {},
         services[name].title), para(services[name].about, "small"),
       para(minutesText(services[name].minutes), "small soft")))),
       plan.length ? button("All of it is done", () => app.repaired(car, plan), {class: "go wide",
         id: "repaired"}) : null,
       button("Close the case", () => app.show({sheet: "close"}), {class: "wide", id: "toclose"}),
-      button("Decide otherwise", () => app.show({sheet: "plan"}), {class: "wide"}),
+      button("Decide otherwise", () => app.openPlan(), {class: "wide"}),
     ];
+  },
+
+  /** Tests that come before the services decided on: nothing is begun past them. */
+  firstDone(app, car, plan) {
+    const first = car.first(plan), {tests} = app.data.rules;
+    if (!first.length) return null;
+    return el("div", {class: "card caution"}, para("Before it:"),
+      first.map((name) => (car.gates.way(name, car.progress).steps || []).length === 1
+        ? button(`${tests[name].title} · ${minutesText(car.minutes(name))}`, () =>
+          app.startTest(name), {class: "wide"}) : para(tests[name].title)));
   },
 
   /** What turned out to be true of the car as it came. */

@@ -195,7 +195,8 @@ class Store {
   async keep(one) {
     const before = this.cases.get(one.key);
     const same = before && before.events.length === one.events.length;
-    this.cases.set(one.key, {...one, advice: (same || before) && before ? before.advice : null});
+    const {advice = null, offers = null} = before || {};
+    this.cases.set(one.key, {...one, advice, offers});
     await this.shelf.put("cases", one.key, this.cases.get(one.key));
     return !same || before.photos.length !== one.photos.length;
   }
@@ -233,10 +234,16 @@ class Store {
     if (await this.keep(await answer.json())) this.changed();
     const now = this.cases.get(key);
     if (now.advice && now.advice.events === now.events.length) return;
-    if (this.waiting.length) return;
-    const advice = await this.ask(`case/${known.case}/advice`);
-    if (!advice.ok) return;
-    now.advice = await advice.json();
+    await this.workedOut(key, "advice");
+  }
+
+  /** Have the server work something out about a case as it stands. */
+  async workedOut(key, what) {
+    if (this.waiting.length || !this.settings.server) return;
+    const answer = await this.ask(`case/${this.cases.get(key).case}/${what}`);
+    if (!answer.ok) return;
+    const now = this.cases.get(key);
+    now[what] = await answer.json();
     await this.shelf.put("cases", key, now);
     this.changed();
   }

@@ -46,12 +46,34 @@ class Car {
     return this.believed(this.app.scales.evidence(sectionsOf(fewer.noted)));
   }
 
-  /** Advice of the server, where it is of the case exactly as it stands. */
-  get advice() {
-    const advice = this.record && this.record.advice;
-    const fits = advice && !advice.problem && !this.waiting
-      && advice.events === this.record.events.length;
-    return fits ? advice : null;
+  /** What the server worked out, where it is of the case exactly as it stands. */
+  worked(what) {
+    const told = this.record && this.record[what];
+    const fits = told && !told.problem && !this.waiting
+      && told.events === this.record.events.length;
+    return fits ? told : null;
+  }
+
+  get advice() { return this.worked("advice"); }
+
+  /** Tests that come before services and are not done, in the order of the rules. */
+  first(services) {
+    const {tests} = this.app.data.rules;
+    const needed = new Set(services.flatMap((name) => [...(this.gates.needsOf(name,
+      this.progress) || [])]));
+    return Object.keys(tests).filter((name) => needed.has(name)
+      && !this.progress.done.includes(name));
+  }
+
+  /** Why a service cannot be done on this car now; empty where it can. */
+  whyNot(name) {
+    const {stops, services} = this.app.data.rules;
+    const never = this.gates.closedHere(name, services[name]);
+    if (never) return never;
+    const shutting = this.progress.stops.find((stop) =>
+      this.gates.shutBy(stop, this.progress).has(name));
+    if (shutting) return stops[shutting].title;
+    return this.gates.needsOf(name, this.progress) ? "" : "what comes before it cannot be done";
   }
 
   /** Conditions, most likely first; null where only the server can tell. */

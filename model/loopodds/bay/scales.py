@@ -53,7 +53,7 @@ def scales_data(knowledge: Knowledge, packer: Packer) -> dict[str, Any]:
         "contexts_known": _contexts(knowledge),
         "typical_ambient": knowledge.contexts[AMBIENT].typical,
         "choices": {name: list(words) for name, words in CHOICES.items()},
-        "numbers": {key: dimension for key, dimension in NUMBERS.values()},
+        "numbers": dict(NUMBERS.values()),
         "limits": {NUMBERS[key][0]: list(limits) for key, limits in LIMITS.items()},
         "sections": {name: list(names) for name, names in STATED.items()},
         "units": {name: _units(name) for name in unit_table.DIMENSIONS},

@@ -66,7 +66,9 @@ class Outcome(NamedTuple):
     problem: str
 
 
-_ENTRIES = msgspec.json.Decoder(Annotated[list[Entry], msgspec.Meta(max_length=MOST_ENTRIES)])
+_ENTRIES: msgspec.json.Decoder[list[Entry]] = msgspec.json.Decoder(
+    Annotated[list[Entry], msgspec.Meta(max_length=MOST_ENTRIES)]
+)
 
 
 def entries_of(body: bytes) -> list[Entry]:
@@ -89,9 +91,7 @@ class Intake:
         self._numbers: dict[str, int] = {}
         for number in work.book.numbers():
             try:
-                self._numbers |= {
-                    tap: number for tap in _ids(work.book.events(number)[:1])
-                }
+                self._numbers |= dict.fromkeys(_ids(work.book.events(number)[:1]), number)
             except LoopoddsError:
                 continue  # a damaged case is told of by the list of cases
 

@@ -6,8 +6,8 @@ top of what that one added.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from copy import copy
 from contextlib import contextmanager, nullcontext
+from copy import copy
 from typing import Any
 
 from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
