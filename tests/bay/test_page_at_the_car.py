@@ -7,7 +7,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -83,7 +83,13 @@ test_until.__test__ = False  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_a_whole_case_by_taps(size: str, phone: OpenPhone, served: Served, model: Model):
+def test_a_whole_case_by_taps(
+    size: str,
+    phone: OpenPhone,
+    served: Served,
+    model: Model,
+    record_property: Callable[[str, object], None],
+):
     screen, observations = SIZES[size]
     one = phone(served.address, screen)
     one.new_car("B-XY 12")
@@ -91,10 +97,17 @@ def test_a_whole_case_by_taps(size: str, phone: OpenPhone, served: Served, model
     test_until(one, observations)
     one.tap("#plan")
     assert one.heading() == "Plan"
+    record_property("taps to the plan", one.taps)
     assert one.taps <= MOST_TAPS
     one.sent()
     one.page.wait_for_selector("[data-offer]")
     agrees_along(one, served.book)
+    if size == "phone":
+        to_the_end(one, served.book, model)
+
+
+def to_the_end(one: Phone, book: Path, model: Model) -> None:
+    """From the plan through the repair to the closing; the book holds all of it."""
     one.tap("[data-offer]")
     assert one.page.locator("ol.steps > li").count() >= 1
     one.tap("#repaired")
@@ -104,11 +117,11 @@ def test_a_whole_case_by_taps(size: str, phone: OpenPhone, served: Served, model
     one.tap('[data-word="present"]')
     one.tap("#close")
     one.sent()
-    state = state_in(served.book)
+    state = state_in(book)
     assert state.closed or one.page.get_by_text("Not taken over").count()
     assert len(state.repairs) == 1
-    with CaseBook(served.book, write=False) as book:
-        assert [case.problem for case in check_book(book, model)] == [""]
+    with CaseBook(book, write=False) as opened:
+        assert [case.problem for case in check_book(opened, model)] == [""]
 
 
 def agrees_along(phone: Phone, book: Path) -> None:

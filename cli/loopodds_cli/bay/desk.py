@@ -95,7 +95,7 @@ class Desk:
                  "closed": closed, "problem": ends.problem}
             )  # fmt: skip
         told.sort(key=lambda one: (not one["closed"], one["last"]), reverse=True)
-        return {"cases": told[:RECENT], "at": now()}
+        return {"cases": told[:RECENT], "knowledge": self.model.knowledge.digest, "at": now()}
 
     def number(self, case: str) -> int:
         """Number of a case by its number or the id of its opening; UnknownName if there is none."""
@@ -106,6 +106,7 @@ class Desk:
         events = self.book.events(number)
         return {
             "case": number,
+            "knowledge": self.model.knowledge.digest,
             "key": events[0].content.get("tap", {}).get("id", str(number)),
             "events": [
                 {"position": e.position, "kind": e.kind, "content": dict(e.content),

@@ -38,12 +38,13 @@ class Scales {
     return value < 0 && value >= -this.constants.dial_slack_kpa ? 0 : value;
   }
 
-  /** Columns of a single car: words, doubts, readings, choices, numbers. */
+  /** Columns of a single car; what this knowledge does not have counts for nothing. */
   columns(sections) {
     const car = {codes: {}, soft: {}, readings: {}, choices: {}, numbers: {}};
     const altitude = this.quantity(sections.conditions?.altitude ?? "0 m", "length");
     for (const section of ["history", "findings"])
       for (const [name, value] of Object.entries(sections[section] || {})) {
+        if (!this.tree.nodes[name]) continue;
         const states = this.states(name);
         const left = typeof value === "string" ? [value]
           : Object.keys(value).filter((state) => value[state] > 0);
@@ -56,9 +57,11 @@ class Scales {
     for (const section of ["vehicle", "conditions"])
       for (const [name, value] of Object.entries(sections[section] || {}))
         if (this.choices[name]) car.choices[name] = value;
-        else car.numbers[name] = this.quantity(value, this.numbers[name]);
+        else if (this.numbers[name])
+          car.numbers[name] = this.quantity(value, this.numbers[name]);
     for (const [name, value] of Object.entries(sections.readings || {}))
-      car.readings[name] = this.quantity(value, this.readings[name].dimension, altitude);
+      if (this.readings[name])
+        car.readings[name] = this.quantity(value, this.readings[name].dimension, altitude);
     return car;
   }
 

@@ -23,6 +23,7 @@ class App {
     app.store.listeners.push(() => app.draw());
     app.store.watch();
     setInterval(() => app.tick(), 500);
+    addEventListener("keydown", (event) => app.typed(event));
     await app.open(app.store.prefs.key_open || null);
     if (location.hash && settings.paired && !app.store.prefs.key)
       await app.pair(location.hash.slice(1));
@@ -138,6 +139,15 @@ class App {
   }
 
   draw(moved = false) {
+    try {
+      this.drawn(moved);
+    } catch (error) {
+      document.getElementById("main").replaceChildren(...Screens.broken(this, error));
+      setTimeout(() => { throw error; });
+    }
+  }
+
+  drawn(moved) {
     const car = this.car();
     const place = this.place(car);
     const fill = (id, nodes) =>
@@ -211,6 +221,21 @@ class App {
         this.say("Time is up");
         if (navigator.vibrate) navigator.vibrate([300, 150, 300]);
       }
+    }
+  }
+
+  /** Digits of a keyboard press the keys on the screen. */
+  typed(event) {
+    const {key, ctrlKey, metaKey, altKey} = event;
+    if (ctrlKey || metaKey || altKey || this.typing()) return;
+    const sign = {",": ".", "-": "minus", Backspace: "back"}[key] || key;
+    const pressed = [...document.querySelectorAll("[data-key]")].find((one) =>
+      one.dataset.key === sign);
+    const enter = key === "Enter" && document.activeElement.tagName !== "BUTTON"
+      && document.getElementById("enter");
+    if (pressed || enter) {
+      event.preventDefault();
+      (pressed || enter).click();
     }
   }
 
@@ -348,11 +373,12 @@ class App {
 
   openPlan() {
     this.show({sheet: "plan"});
-    if (this.store.cases.has(this.key))
-      this.store.workedOut(this.key, "offers").catch(() => this.store.reached(false));
+    this.store.wanted = ["offers", "advice"];
+    this.store.wake();
   }
 
   decide(car, services) {
+    this.store.wanted = ["advice"];
     this.enter({kind: "plan_chosen", services});
     this.show({sheet: null, chosen: [], test: null});
   }
@@ -397,7 +423,10 @@ class App {
     } catch { this.say("no connection"); }
   }
 
-  leave() { this.open(null); }
+  leave() {
+    this.store.listedAt = 0;
+    this.open(null);
+  }
 
   async pair(word) {
     try {

@@ -31,6 +31,12 @@ const Screens = {
     ];
   },
 
+  broken: (app, error) => [
+    heading("This case cannot be shown"), para(String(error.message), "card caution"),
+    para("Everything entered is kept."),
+    button("Another car", () => app.leave(), {class: "go wide"}),
+  ],
+
   pairing(app) {
     const input = el("input", {type: "text", id: "word", autocomplete: "off",
       autocapitalize: "none", value: location.hash.slice(1)});
@@ -66,10 +72,13 @@ const Screens = {
     const bar = el("div", {class: "bar"}, el("strong", {}, car ? car.state.name || "no name"
       : "At the car"), car ? button(status, () => app.show({sheet: "recorded"}),
       {"aria-label": `${status}; show what is recorded`}) : el("span", {class: "small"}, status));
-    if (!car) return [bar];
+    const other = app.store.otherKnowledge(app.data.form.digest) ? button(
+      "The knowledge has changed: load the page again", () => location.reload(), {class: "stop"})
+      : null;
+    if (!car) return [bar, other];
     const stops = car.stops();
     return [
-      bar,
+      bar, other,
       stops.map((stop) => button(`Stop: ${stop.title}`, () => app.show({sheet: "stops"}),
         {class: "stop"})),
       Screens.leading(app, car),

@@ -89,12 +89,24 @@ const Sheets = {
     return shown;
   },
 
+  /** What may be told of car and day besides the questions that are asked of everybody. */
+  facts(app, car) {
+    const names = Object.values(app.scales.sections).flat();
+    return [
+      heading("More about the car"),
+      el("ul", {class: "list"}, names.filter((name) => !car.state.noted[name]).map((name) =>
+        el("li", {}, button(app.title(name), () => app.askAgain(name), {"data-fact": name})))),
+      back(app),
+    ];
+  },
+
   more(app, car) {
     return [
       heading(car.state.name || "no name"),
       button("What is recorded", () => app.show({sheet: "recorded"}), {class: "wide"}),
       button("How likely everything is", () => app.show({sheet: "conditions"}), {class: "wide"}),
       button("Another test", () => app.show({sheet: "tests"}), {class: "wide"}),
+      button("More about the car", () => app.show({sheet: "facts"}), {class: "wide"}),
       button("Close the case", () => app.show({sheet: "close"}), {class: "wide"}),
       Screens.exporting(app, car),
       button("Another car", () => app.leave(), {class: "wide"}),
@@ -158,7 +170,8 @@ const Sheets = {
 
   /** What was decided: its cautions, and that it was done. */
   decided(app, car) {
-    const {services} = app.data.rules, plan = car.state.plan;
+    const {services} = app.data.rules;
+    const plan = car.state.plan.filter((name) => name in services);
     const cautions = new Set(plan.flatMap((name) => car.cautions(name).map(({text}) => text)));
     return [
       para("Decided", "soft small"),

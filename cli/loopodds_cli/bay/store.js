@@ -52,14 +52,14 @@ class Shelf {
   }
 }
 
-const SENT_AT_ONCE = 100, ASK_EVERY_MS = 4000, QUIET_MS = 500, WAIT_MS = [1000, 2000, 5000, 10000, 20000];
+const SENT_AT_ONCE = 100, ASK_EVERY_MS = 4000, QUIET_MS = 500, LIST_EVERY_MS = 15000, WAIT_MS = [1000, 2000, 5000, 10000, 20000];
 
 /** Cases and entries of this device, and what goes to and comes from the server. */
 class Store {
   static async open(settings, sectionOf) {
     const store = new Store();
     Object.assign(store, {settings, sectionOf, listeners: [], cases: new Map(), waiting: [],
-      listed: [], online: false, failures: 0, refused: [], photos: []});
+      listed: [], wanted: ["advice"], online: false, failures: 0, refused: [], photos: []});
     store.shelf = await Shelf.open("loopodds-bay");
     store.prefs = (await store.shelf.get("prefs", "prefs")) || {units: {}, device: hexId()};
     await store.savePrefs();
@@ -196,9 +196,15 @@ class Store {
     const before = this.cases.get(one.key);
     const same = before && before.events.length === one.events.length;
     const {advice = null, offers = null} = before || {};
+    this.knowledge = one.knowledge;
     this.cases.set(one.key, {...one, advice, offers});
     await this.shelf.put("cases", one.key, this.cases.get(one.key));
     return !same || before.photos.length !== one.photos.length;
+  }
+
+  /** Whether the server works by other knowledge than this page carries. */
+  otherKnowledge(digest) {
+    return Boolean(this.knowledge) && this.knowledge !== digest;
   }
 
   reached(there) {
@@ -217,10 +223,12 @@ class Store {
     if (!this.settings.server || this.unpaired) return;
     await this.send();
     try {
-      if (!this.current) {
+      if (!this.current && Date.now() - (this.listedAt || 0) > LIST_EVERY_MS) {
+        this.listedAt = Date.now();
         const told = await (await this.ask("cases")).json();
         this.listed = told.cases;
-      } else await this.refresh(this.current);
+        this.knowledge = told.knowledge;
+      } else if (this.current) await this.refresh(this.current);
       this.reached(true);
     } catch { this.reached(false); }
     this.changed();
@@ -233,8 +241,8 @@ class Store {
     if (!answer.ok) return;
     if (await this.keep(await answer.json())) this.changed();
     const now = this.cases.get(key);
-    if (now.advice && now.advice.events === now.events.length) return;
-    await this.workedOut(key, "advice");
+    for (const what of this.wanted)
+      if (!now[what] || now[what].events !== now.events.length) await this.workedOut(key, what);
   }
 
   /** Have the server work something out about a case as it stands. */

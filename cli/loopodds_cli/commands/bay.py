@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import click
 from loopodds import LoopoddsError
 
+from loopodds_cli.book.options import book_option, who_option
 from loopodds_cli.options import (
     WritingCommand,
-    file_option,
     knowledge_option,
     number_option,
     output_option,
@@ -27,8 +27,8 @@ PORT = 8420
 @output_option("--out", "Write the page as one file that needs no server, and serve nothing.")
 @click.option("--lan", is_flag=True, help="Serve phones and tablets of the local network too.")
 @number_option("--port", 0, 65535, "Port to serve at; 0 takes any free one.", PORT)
-@file_option("--book", "File of the case book; your own when left out.")
-@click.option("--by", "who", default="", metavar="NAME", help="Written beside every entry.")
+@book_option
+@who_option
 @prices_option
 @knowledge_option
 def command(

@@ -8,17 +8,20 @@ values for one thing of which neither device knew the other's, both stand in the
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import Annotated, Any, NamedTuple
 
 import msgspec
 
 from loopodds.base.errors import InspectionError, LoopoddsError, UnknownName
-from loopodds.casebook.events import Event, Tap
+from loopodds.casebook.book import CaseBook
+from loopodds.casebook.events import COLUMNS, DamagedEvent, Event, Tap, event_of
 from loopodds.casebook.replay import Agreed, CaseError, CaseState, replay
 from loopodds.casebook.work import Casework
 from loopodds.inspection.assignments import Value
 
+POSITION = COLUMNS.index("position")
 MOST_ENTRIES = 500
 """Of one call."""
 
@@ -88,12 +91,7 @@ class Intake:
 
     def __init__(self, work: Casework) -> None:
         self.work = work
-        self._numbers: dict[str, int] = {}
-        for number in work.book.numbers():
-            try:
-                self._numbers |= dict.fromkeys(_ids(work.book.events(number)[:1]), number)
-            except LoopoddsError:
-                continue  # a damaged case is told of by the list of cases
+        self._numbers = dict(_openings(work.book))
 
     def number_of(self, case: str) -> int:
         """Number of a case by its number or the id of its opening.
@@ -148,6 +146,17 @@ class Intake:
             _undo(work, number, events, entry.target)
         else:
             raise CaseError(f"{entry.kind!r} is no kind of entry")
+
+
+def _openings(book: CaseBook) -> Iterator[tuple[str, int]]:
+    """Id of the opening and number of every case that a device opened."""
+    for _, row in book.rows():
+        if row is None or row[POSITION] != 1:
+            continue
+        with suppress(DamagedEvent):  # the list of cases tells of it
+            event = event_of(row)
+            if _id(event):
+                yield _id(event), event.case
 
 
 def _undo(work: Casework, number: int, events: Sequence[Event], target: str) -> None:
