@@ -206,6 +206,22 @@ def test_two_devices_on_one_case_settle_what_both_measured(phone: OpenPhone, ser
     assert two.told()["low_side"] == "2.1 bar" == told_in(served.book)["low_side"]
 
 
+def test_one_entry_that_cannot_be_read_spoils_no_other(phone: OpenPhone, served: Served):
+    one = phone(served.address)
+    one.new_car("van")
+    one.sent()
+    one.page.evaluate(
+        """() => bay.store.takeIn([{id: "zz", device: "d", count: 2, at: "", case: bay.key,
+          kind: "recorded", name: "cooling", value: "none"}])"""
+    )
+    one.say("R134a")
+    one.sent()
+    one.page.wait_for_selector("text=Not taken over")
+    assert told_in(served.book) == {"refrigerant": "R134a"}
+    one.page.get_by_role("button", name="Put it aside").tap()
+    one.page.wait_for_selector("text=Not taken over", state="detached")
+
+
 def both_values(book: Path) -> list[str]:
     with CaseBook(book, write=False) as opened:
         return [e.content["value"] for e in opened.events(1) if e.kind == "read"

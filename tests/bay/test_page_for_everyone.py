@@ -174,8 +174,9 @@ def test_a_case_of_other_knowledge_is_shown_as_far_as_it_is_known(
     one.say("R134a")
     one.page.evaluate(
         """() => ["findings", "readings", "vehicle"].forEach((section, i) =>
-          bay.store.waiting.push({id: String(i).repeat(32), device: "d".repeat(32), count: 9 + i, at: "", case: bay.key,
-          kind: "recorded", name: `forgotten_${section}`, value: "3 bar"}))"""
+          bay.store.waiting.push({id: String(i).repeat(32), device: "d".repeat(32),
+            count: 9 + i, at: "", case: bay.key, kind: "recorded",
+            name: `forgotten_${section}`, value: "3 bar"}))"""
     )
     one.page.evaluate('bay.show({sheet: "recorded"})')
     assert "Forgotten findings" in one.page.locator("main").inner_text()

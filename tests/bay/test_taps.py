@@ -13,6 +13,7 @@ from loopodds.base.errors import InspectionError
 from loopodds.bay.taps import MOST_ENTRIES, Entry, Intake, entries_of, unsettled
 from loopodds.casebook.believed import check_book
 from loopodds.casebook.book import CaseBook
+from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import CaseState, replay
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
@@ -93,6 +94,25 @@ def test_what_the_book_does_not_allow_is_refused_with_the_reason_and_the_rest_go
     outcomes = intake.take([opened, wrong, right])
     assert "sample_bubbles" in outcomes[1].problem
     assert [bool(outcome.problem) for outcome in outcomes] == [False, True, False]
+    assert values(intake) == {"cooling": "weak"}
+
+
+def test_what_the_book_cannot_take_now_is_not_refused_but_sent_again(
+    intake: Intake, entry: Make, monkeypatch: pytest.MonkeyPatch
+):
+    opened = entry("opened", name="van")
+    seen = entry("recorded", opened.id, name="cooling", value="weak")
+    intake.take([opened])
+
+    def full(*_: object) -> None:
+        raise CaseBookError("the disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(CaseBook, "append", full)
+        (outcome,) = intake.take([seen])
+    assert outcome.later
+    assert "disk is full" in outcome.problem
+    assert intake.take([seen])[0].problem == ""
     assert values(intake) == {"cooling": "weak"}
 
 

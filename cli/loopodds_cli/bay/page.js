@@ -101,7 +101,8 @@ class App {
     const waiting = store.waiting.length + store.photos.length;
     if (!store.settings.server) return store.shelf.lasting ? "kept on this device"
       : "kept until this page is closed";
-    if (waiting) return `not sent yet: ${waiting}`;
+    if (waiting) return `not sent yet: ${waiting}`
+      + (long && store.problem ? ` (${store.problem})` : "");
     if (!store.online) return long ? "no connection; everything entered is kept here" : "offline";
     return "in the book";
   }

@@ -147,15 +147,21 @@ class Store {
       return;
     this.sending = true;
     try {
+      let atOnce = SENT_AT_ONCE;
       while (this.waiting.length) {
-        const batch = this.waiting.slice(0, SENT_AT_ONCE);
+        const batch = this.waiting.slice(0, atOnce);
         const body = JSON.stringify(batch.map(({order, problem, ...entry}) => entry));
         const answer = await this.ask("entries", {method: "POST", body,
           headers: {"Content-Type": "application/json"}});
         const told = await answer.json();
         if (answer.ok) await this.taken(batch, told);
-        else await this.turnedDown(batch, told.problem);
+        else if (answer.status === 400 && atOnce === 1) await this.turnedDown(batch, told.problem);
+        else if (answer.status !== 400) throw this.troubled(told.problem);
+        atOnce = answer.ok ? SENT_AT_ONCE : 1; // so that one bad entry spoils no other
+        const later = answer.ok && told.outcomes.find((one) => one.later);
+        if (later) throw this.troubled(later.problem);
       }
+      this.problem = "";
       for (const photo of [...this.photos]) await this.sendPhoto(photo);
       this.reached(true);
     } catch { this.reached(false); }
@@ -163,6 +169,11 @@ class Store {
     this.changed();
     if (this.failures) this.wakeLater();
     else this.adviceSoon();
+  }
+
+  troubled(problem) {
+    this.problem = problem;
+    return new Error(problem);
   }
 
   /** Ask for advice once nothing has been entered for a moment. */
@@ -174,7 +185,8 @@ class Store {
 
   async taken(batch, {outcomes, cases}) {
     for (const one of cases) await this.keep(one);
-    const problems = new Map(outcomes.map(({id, problem}) => [id, problem]));
+    const problems = new Map(outcomes.filter(({later}) => !later)
+      .map(({id, problem}) => [id, problem]));
     for (const entry of batch) {
       const problem = problems.get(entry.id);
       if (problem === undefined) continue;
@@ -184,7 +196,7 @@ class Store {
         await this.shelf.put("entries", entry.id, entry);
       } else await this.shelf.remove("entries", entry.id);
     }
-    this.waiting = this.waiting.filter((entry) => problems.get(entry.id) === undefined);
+    this.waiting = this.waiting.filter((entry) => !problems.has(entry.id));
     this.changed();
   }
 
@@ -194,6 +206,7 @@ class Store {
 
   async keep(one) {
     const before = this.cases.get(one.key);
+    if (before && before.events.length > one.events.length) return false; // a late answer
     const same = before && before.events.length === one.events.length;
     const {advice = null, offers = null} = before || {};
     this.knowledge = one.knowledge;

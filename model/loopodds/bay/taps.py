@@ -17,6 +17,7 @@ import msgspec
 from loopodds.base.errors import InspectionError, LoopoddsError, UnknownName
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.events import COLUMNS, DamagedEvent, Event, Tap, event_of
+from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import Agreed, CaseError, CaseState, replay
 from loopodds.casebook.work import Casework
 from loopodds.inspection.assignments import Value
@@ -62,11 +63,12 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Outcome(NamedTuple):
-    """What became of an entry: the case that has it, or why it was refused."""
+    """What became of an entry: the case that has it, or why it has none."""
 
     id: str
     case: int
-    problem: str
+    problem: str  # empty where it was taken
+    later: bool = False  # the book cannot be written now: to be sent again, not refused
 
 
 _ENTRIES: msgspec.json.Decoder[list[Entry]] = msgspec.json.Decoder(
@@ -119,7 +121,8 @@ class Intake:
                 self._written(entry, number, events)
             return Outcome(entry.id, number, "")
         except LoopoddsError as error:
-            return Outcome(entry.id, self._numbers.get(entry.case, 0), str(error))
+            later = isinstance(error, CaseBookError)
+            return Outcome(entry.id, self._numbers.get(entry.case, 0), str(error), later)
 
     def _opened(self, entry: Entry) -> int:
         if entry.id not in self._numbers:
@@ -170,7 +173,7 @@ def _undo(work: Casework, number: int, events: Sequence[Event], target: str) -> 
     if not standing:
         raise CaseError(f"case {number}: there is nothing of this to take back")
     if _key(state.steps[-1]) == target:
-        work.undo(number)
+        work.undo(number, state.steps[-1].position)
         return
     step = standing[-1]
     if step.kind not in ("seen", "read"):

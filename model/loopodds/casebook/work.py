@@ -149,12 +149,18 @@ class Casework:
 
         return self._step(case, plan)
 
-    def undo(self, case: int) -> Answer:
-        """Take the last step back; a closing as a whole, with what was confirmed."""
+    def undo(self, case: int, last: int | None = None) -> Answer:
+        """Take the last step back; a closing as a whole, with what was confirmed.
+
+        Args:
+            last: Position of the step that is meant; nothing is done if another came behind it.
+        """
 
         def plan(state: CaseState) -> list[Planned]:
             if not state.steps:
                 raise CaseError(f"case {case}: nothing to undo; only its opening is left")
+            if last is not None and state.steps[-1].position != last:
+                raise CaseError(f"case {case}: something was added since; take that back first")
             return [("undone", _pointer(step)) for step in _together(state.steps, CLOSING)]
 
         return self._step(case, plan, reopens=True)
