@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -181,12 +182,13 @@ def test_two_hundred_taps_in_flight_all_arrive_once_and_in_order(phone: OpenPhon
 
 def test_two_devices_on_one_case_settle_what_both_measured(phone: OpenPhone, served: Served):
     """The clock of the second is a day ahead: order goes by what each knew, not by clocks."""
+    now = datetime.now(UTC)
     one = phone(served.address)
     one.new_car("van")
     intake(one)
     one.sent()
     two = phone(served.address)
-    two.page.evaluate("Date.now = ((old) => () => old() + 86400000)(Date.now)")
+    two.page.clock.set_system_time(now + timedelta(days=1))
     two.page.get_by_text("van").tap()
     two.until("bay.key !== null")
     for device, bar in ((one, "2.1"), (two, "1.4")):
@@ -198,7 +200,9 @@ def test_two_devices_on_one_case_settle_what_both_measured(phone: OpenPhone, ser
     for device in (one, two):
         device.page.evaluate("bay.store.wake()")
         device.page.wait_for_selector("text=did not know of each other")
-    assert set(both_values(served.book)) == {"2.1 bar", "1.4 bar"}
+    times = clocks_of(served.book, "low_side")
+    assert times.keys() == {"2.1 bar", "1.4 bar"}
+    assert times["1.4 bar"] - times["2.1 bar"] > timedelta(hours=23)
     one.page.get_by_role("button", name="2.1 bar").tap()
     one.sent()
     two.page.evaluate("bay.store.wake()")
@@ -222,10 +226,14 @@ def test_one_entry_that_cannot_be_read_spoils_no_other(phone: OpenPhone, served:
     one.page.wait_for_selector("text=Not taken over", state="detached")
 
 
-def both_values(book: Path) -> list[str]:
+def clocks_of(book: Path, name: str) -> dict[str, datetime]:
+    """When the devices say that each value of one thing was entered."""
     with CaseBook(book, write=False) as opened:
-        return [e.content["value"] for e in opened.events(1) if e.kind == "read"
-                and e.content["name"] == "low_side"]  # fmt: skip
+        return {
+            event.content["value"]: datetime.fromisoformat(event.content["tap"]["at"])
+            for event in opened.events(1)
+            if event.kind == "read" and event.content["name"] == name
+        }
 
 
 def test_what_waits_is_still_there_after_the_page_was_loaded_anew(phone: OpenPhone, served: Served):

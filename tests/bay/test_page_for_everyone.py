@@ -42,6 +42,8 @@ def looked_at(phone: Phone, place: str) -> None:
     faults = [f"{v['id']}: {v['nodes'][0]['html'][:120]}" for v in found.response["violations"]
               if v["impact"] in ("serious", "critical")]  # fmt: skip
     assert faults == [], place
+    looked = {rule["id"] for rule in found.response["passes"]}
+    assert {"color-contrast-enhanced", "button-name"} <= looked, place
 
 
 def test_every_screen_is_for_everyone(phone: OpenPhone, served: Served):
@@ -225,6 +227,17 @@ def test_a_keyboard_types_the_keys_on_the_screen(phone: OpenPhone, single_file: 
     for key in ("3", "1", ",", "5", "0", "Backspace", "Enter"):
         one.page.keyboard.press(key)
     assert one.told() == {"ambient": "31.5 degC"}
+
+
+def test_a_file_that_holds_no_entries_is_refused(phone: OpenPhone, single_file: Path):
+    one = phone(single_file.as_uri())
+    for text in ("", "[findings]", "#: {", "#: []", '#: {"id":1}', f"#: {'[' * 9000}"):
+        one.page.locator('input[accept^=".toml"]').set_input_files(
+            {"name": "case.toml", "mimeType": "text/plain", "buffer": text.encode()}
+        )
+        one.page.wait_for_selector("text=no entries of a page")
+        one.page.evaluate('bay.show({problem: ""})')
+    assert one.page.evaluate("bay.store.keys()") == []
 
 
 def test_a_photo_is_kept_with_the_case_and_shown(phone: OpenPhone, served: Served):

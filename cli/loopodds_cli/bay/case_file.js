@@ -42,8 +42,26 @@ function caseFile(state, entries) {
   return `${lines.join("\n")}\n`;
 }
 
-/** Entries that a case file holds. */
+const ENTRY_KINDS = ["opened", "recorded", "withdrawn", "test_done", "plan_chosen", "repaired",
+  "closed", "undone"];
+
+/** Whether something read from a file can be an entry; what it says is checked by the book. */
+function isEntry({id, device, count, at, case: key, kind, name = "", value = "", names = [],
+  services = [], outcomes = {}}) {
+  const hex = (text) => /^[0-9a-f]{32}$/.test(text);
+  const texts = (list) => Array.isArray(list) && list.every((one) => typeof one === "string");
+  const shares = (one) => typeof one === "object" && one !== null
+    && Object.values(one).every(Number.isFinite);
+  return hex(id) && hex(device) && Number.isInteger(count) && typeof at === "string"
+    && typeof key === "string" && ENTRY_KINDS.includes(kind) && typeof name === "string"
+    && (typeof value === "string" || shares(value)) && texts(names) && texts(services)
+    && texts(Object.values(outcomes));
+}
+
+/** Entries that a case file holds; an error where it holds none, or something else. */
 function entriesIn(text) {
-  return text.split("\n").filter((line) => line.startsWith(ENTRY_MARK))
+  const entries = text.split("\n").filter((line) => line.startsWith(ENTRY_MARK))
     .map((line) => JSON.parse(line.slice(ENTRY_MARK.length)));
+  if (!entries.length || !entries.every(isEntry)) throw new Error("these are no entries");
+  return entries;
 }

@@ -440,10 +440,9 @@ class App {
   async takeIn(file) {
     try {
       const entries = entriesIn(await file.text());
-      if (!entries.length) throw new Error("nothing in it");
       await this.store.takeIn(entries);
       await this.open(entries[0].case);
-    } catch { this.say("no entries of a page in this file"); }
+    } catch { this.show({problem: "There are no entries of a page in this file"}); }
   }
 
   save(car) {

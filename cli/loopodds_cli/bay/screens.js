@@ -25,6 +25,7 @@ const Screens = {
         () => app.openNumber(one.case)))),
       Screens.fileInput("Take in a case file of another device", ".toml,text/*", (file) =>
         app.takeIn(file)),
+      app.ui.problem ? el("p", {role: "alert", class: "card caution"}, app.ui.problem) : null,
       app.data.form.unsafe ? para("The knowledge in use breaks safety rules.", "card caution") : null,
       para("Cases and prices that ship are invented. What local law and licensed practice ask for "
         + "comes first.", "small soft"),
