@@ -110,7 +110,7 @@ from loopodds.archive.scoring import (
     read_inspections as read_inspections, score_batch as score_batch,
 )
 from loopodds.archive.summary import RunProgress as RunProgress, Summary as Summary, Tally as Tally
-from loopodds.upkeep.calibration import (
+from loopodds.calibration.scores import (
     adjusted_shares as adjusted_shares, base_rate as base_rate, brier_score as brier_score,
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,
     wilson_interval as wilson_interval,
@@ -120,6 +120,7 @@ from loopodds.upkeep.habits import OwnShare as OwnShare, Tilt as Tilt
 from loopodds.upkeep.learning import (
     Learning as Learning, LearnProgress as LearnProgress, learn as learn,
 )
+from loopodds.upkeep.readers import Looker as Looker
 from loopodds.upkeep.selection import Look as Look
 from loopodds.upkeep.exchange import to_networkx as to_networkx, to_pgmpy as to_pgmpy
 from loopodds.upkeep.lint import Size as Size, lint as lint, size_of as size_of
@@ -127,6 +128,10 @@ from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirm
 from loopodds.upkeep.verification import (
     AGREES_WITHIN as AGREES_WITHIN, Verification as Verification, verify as verify,
 )
+from loopodds.calibration.calibrating import (
+    Calibration as Calibration, Claim as Claim, calibrate as calibrate,
+)
+from loopodds.calibration.reliability import Reliability as Reliability, Stretch as Stretch
 from loopodds.training.cars import (
     SHOWN_IN as SHOWN_IN, UNREADABLE as UNREADABLE, PracticeCar as PracticeCar,
     practice_cars as practice_cars, shown_words as shown_words,
@@ -144,6 +149,7 @@ from loopodds.report.figures import (
     network_picture as network_picture, scenarios_picture as scenarios_picture,
 )
 from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture
+from loopodds.report.reliability_chart import reliability_picture as reliability_picture
 from loopodds.report.gauge_sheet import (
     GaugeLine as GaugeLine, GaugeSheet as GaugeSheet, gauge_sheet as gauge_sheet,
 )

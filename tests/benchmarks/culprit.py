@@ -19,11 +19,11 @@ from typing import NamedTuple
 
 import numpy as np
 from loopodds.base.arrays import BoolArray, IntArray
+from loopodds.calibration.scores import wilson_interval
 from loopodds.diagnosis.misreading import Suspect, named_suspect, suspects
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import draw_reading, hide, simulate
 from loopodds.inference.network import Evidence, GaugeNode
-from loopodds.upkeep.calibration import wilson_interval
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from shared import CONTEXT

@@ -1,11 +1,12 @@
 """Learning: against pyAgrum on a published network, on planted drivers, and how fast.
 
     python tests/benchmarks/learning.py alarm --rows 500 2000 8000
+    python tests/benchmarks/learning.py hepar2 --rows 500 2000
     python tests/benchmarks/learning.py drivers --archives 20
     python tests/benchmarks/learning.py speed --rows 10000
 
-``alarm``: three cells in ten missing at random, started at random, one car of prior a cell as
-pyAgrum's smoothing has it; divergence of the learnt network from the true one [nats], exact.
+``alarm``, ``hepar2``: three cells in ten missing at random, started at random, one car of prior a
+cell as pyAgrum's smoothing has it; divergence of the learnt network from the true [nats], exact.
 """
 
 from __future__ import annotations
@@ -126,7 +127,7 @@ json.dump([taken, tables], open(sys.argv[3], "w"))
 
 
 def agrum_learnt(
-    network: Network, states: dict[str, IntArray], folder: Path, limit: float
+    network: Network, states: dict[str, IntArray], folder: Path, limit: float, name: str
 ) -> tuple[Network, float] | None:
     """The same rows by pyAgrum in a process of its own; None where it does not finish."""
     import gzip
@@ -138,7 +139,7 @@ def agrum_learnt(
         cells = [(*network.states(n), "?")[int(states[n][row])] for n in names]
         lines.append(",".join(cells))
     (folder / "rows.csv").write_text("\n".join(lines), encoding="utf-8")
-    bif = gzip.decompress((FOLDER / "alarm.bif.gz").read_bytes())
+    bif = gzip.decompress((FOLDER / f"{name}.bif.gz").read_bytes())
     (folder / "net.bif").write_bytes(bif)
     paths = [str(folder / name) for name in ("rows.csv", "net.bif", "out.json")]
     try:
@@ -164,11 +165,11 @@ def agrum_learnt(
     ), taken  # fmt: skip
 
 
-def compare_on_alarm(rows: Sequence[int], limit: float, seed: int) -> None:
+def compare_on(name: str, rows: Sequence[int], limit: float, seed: int) -> None:
     """Divergence and seconds for each number of rows, pyAgrum's beside where it finishes."""
     import tempfile
 
-    network = read_bif(FOLDER / "alarm.bif.gz").network
+    network = read_bif(FOLDER / f"{name}.bif.gz").network
     rng = np.random.default_rng(seed)
     learnt_network(network, Evidence(5000, drawn_rows(network, 5000, rng)), network)  # warm
     for count in rows:
@@ -180,7 +181,7 @@ def compare_on_alarm(rows: Sequence[int], limit: float, seed: int) -> None:
         )
         taken = time.perf_counter() - start
         with tempfile.TemporaryDirectory() as folder:
-            theirs = agrum_learnt(network, missing, Path(folder), limit)
+            theirs = agrum_learnt(network, missing, Path(folder), limit, name)
         said = (
             f"{count} rows: {divergence(network, learnt):.4f} nats, {taken:.2f} s, {passes} passes"
         )
@@ -259,14 +260,14 @@ def speed(rows: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["alarm", "drivers", "speed"])
+    parser.add_argument("what", choices=["alarm", "hepar2", "drivers", "speed"])
     parser.add_argument("--rows", type=int, nargs="+", default=[2000])
     parser.add_argument("--archives", type=int, default=20)
     parser.add_argument("--limit", type=float, default=240.0)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
-    if given.what == "alarm":
-        compare_on_alarm(given.rows, given.limit, given.seed)
+    if given.what in ("alarm", "hepar2"):
+        compare_on(given.what, given.rows, given.limit, given.seed)
     elif given.what == "drivers":
         planted(given.archives, given.rows[0])
     else:

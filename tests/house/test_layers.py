@@ -29,6 +29,7 @@ ROOMS = (
     "casebook",
     "archive",
     "upkeep",
+    "calibration",
     "training",
     "report",
     "bay",

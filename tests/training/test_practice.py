@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from loopodds.base.errors import InspectionError, OutOfRange, UnknownName
+from loopodds.calibration.scores import brier_score
 from loopodds.decision.moves import Closed, Move
 from loopodds.diagnosis.diagnose import believe
 from loopodds.inspection.encoding import encode
@@ -30,7 +31,6 @@ from loopodds.training.debrief import (
 )
 from loopodds.training.decks import Deck
 from loopodds.training.exercise import Exercise
-from loopodds.upkeep.calibration import brier_score
 
 EVENTS = ("moisture", "leak", "undercharge", SOUND)
 

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 @click.option("--columns", metavar="MAP", help="Column map (TOML) of a foreign archive.")
 @click.option("--by", metavar="COLUMN", help="Show apart: workshop, technician or year.")
 @click.option(
+    "--reader", metavar="COLUMN", help="Who looked: learn how each sees shades and tints."
+)
+@click.option(
     "--anyway",
     type=TEST,
     metavar="TEST",
@@ -38,7 +41,8 @@ def command(archive: str, as_json: bool, **how: Any) -> None:
     row in five judges: where those are foretold worse than before, nothing is written and the exit
     code is 1. A column confirmed_by (opened_and_seen, cured_and_proved, technicians_word) says how
     an outcome was confirmed, asked_by or asked_by_TEST (tool, complaint, routine, other) why tests
-    were done.
+    were done. Of --reader COLUMN a second look at the same sample stands in second_COLUMN and
+    second_FINDING.
 
     \b
     Example:

@@ -35,6 +35,7 @@ def print_learning(result: Learning, knowledge: Knowledge) -> None:
     _driven(page, result, knowledge)
     print_changes(result.changes, page)
     _confirmed(page, result)
+    _eyes(page, result, knowledge)
     _own(page, result)
 
 
@@ -108,6 +109,22 @@ def _confirmed(page: Page, result: Learning) -> None:
         pairs = [f"{percent(a)}, {percent(b)}" for a, b in zip(before, now, strict=True)]
         rows.append((name.replace("_", " "), *pairs))
     page.rows(rows)
+
+
+def _eyes(page: Page, result: Learning, knowledge: Knowledge) -> None:
+    if not result.readers:
+        return
+    off = [looker for looker in result.readers if looker.off]
+    page.heading("Who looked", "steps of words above what all others see; written for --knowledge")
+    rows: list[Sequence[Cell]] = []
+    for looker in off or result.readers[:1]:
+        word = Text("sees it otherwise", CAUTION) if looker.off else "as the others"
+        title = knowledge.node(looker.finding).title
+        far = f"{looker.steps:+.2f} (+/- {1.645 * looker.doubt:.2f})"
+        rows.append((looker.person, title, f"{looker.looks:,} looks", far, word))
+    page.rows(rows)
+    if not off:
+        page.aside("nobody stands out beyond chance; the one who differs most is shown")
 
 
 def _own(page: Page, result: Learning) -> None:

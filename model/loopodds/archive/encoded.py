@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 PARTS = ("codes", "soft", "implied", "value", "extra", "confirmed", "tags")
+REJECTS = "rejects.csv"
+"""Of the folder: rows that cannot be used, with the reason."""
 PIECE_ROWS = 4096
 """Rows of one context that are handed out together."""
 
@@ -204,7 +206,7 @@ class _Writer:
 
     def __enter__(self) -> _Writer:
         self._folder.mkdir(parents=True, exist_ok=True)
-        self._rejects: IO[bytes] = (self._folder / "rejects.csv").open("wb")
+        self._rejects: IO[bytes] = (self._folder / REJECTS).open("wb")
         self._rejects.write(REJECTS_HEADER)
         return self
 

@@ -16,7 +16,9 @@ from loopodds.inspection.column_map import ColumnMap, MappedColumn
 from loopodds.inspection.entries import Entry, Place, outcome
 from loopodds.inspection.vocabulary import (
     CHOICES,
+    LOOKED_BY,
     NUMBERS,
+    SECOND,
     names_in,
     outcome_words,
     reading_dimension,
@@ -150,6 +152,13 @@ def recognise(name: str, knowledge: Knowledge, column: str | None = None) -> Fee
         return Feed(column, "word", name, name, states, with_unit=_with_suffix(name, knowledge))
     if name in CHOICES:
         return Feed(column, "choice", name, name, CHOICES[name])
+    plain = name.removeprefix(SECOND)
+    if plain == LOOKED_BY and knowledge.readers:
+        # somebody of whom nothing is known sees as the trade does
+        people = {person: person for person in knowledge.readers}
+        return Feed(column, "choice", name, name, tuple(people), values=people, others="")
+    if plain != name and plain in knowledge.nodes and knowledge.nodes[plain].by_eye:
+        return Feed(column, "choice", name, name, knowledge.nodes[plain].states)
     if name.startswith(CONFIRMED) and name.removeprefix(CONFIRMED) in _outcomes(knowledge):
         return _outcome(column, name.removeprefix(CONFIRMED), knowledge)
     base, _, suffix = name.rpartition("_")
@@ -217,7 +226,8 @@ def _mapped_feed(
         if meant and feed.options and meant not in feed.options:
             hint = unknown_word(meant, feed.name, feed.options)
             raise InspectionError(f"{where} values: {said!r} = {meant!r} is no state; {hint}")
-    return replace(feed, values=entry.values, others=entry.others)
+    others = feed.others if entry.others is None else entry.others
+    return replace(feed, values=entry.values or feed.values, others=others)
 
 
 def _with_unit(entry: MappedColumn, knowledge: Knowledge, where: str) -> Feed:

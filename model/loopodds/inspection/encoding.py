@@ -27,10 +27,11 @@ from loopodds.inspection.inspection import (
     InspectionBatch,
     batch_of,
 )
-from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, ROUTINE
+from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, LOOKED_BY, ROUTINE, SECOND
 from loopodds.knowledge.assembly import table_array
 from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.tables import eyes_of, seen_together
 
 STATED = (
     "setting", "expansion", "compressor", "refrigerant",
@@ -74,7 +75,7 @@ def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False
             value.
     """
     contexts = _contexts(batch, knowledge)
-    worded = _in_words(batch, measured_states(batch, contexts, knowledge))
+    worded = _in_words(_as_the_trade(batch, knowledge), measured_states(batch, contexts, knowledge))
     readings = read_gauges(worded, contexts, knowledge)
     came = _brought_in(batch, contexts.codes["setting"], knowledge)
     implied = came | _told_of_faults(batch, knowledge)
@@ -206,6 +207,25 @@ def _has_complaint(batch: InspectionBatch, knowledge: Knowledge) -> BoolArray:
             weights = batch.soft[name]
             complaining |= complains[weights.argmax(axis=1)] & (np.ptp(weights, axis=1) > 0)
     return complaining
+
+
+def _as_the_trade(batch: InspectionBatch, knowledge: Knowledge) -> InspectionBatch:
+    """The batch with what people say of a sample as words of the trade, or likelihoods of them."""
+    if not any(name.removeprefix(SECOND) != name or name == LOOKED_BY for name in batch.choices):
+        return batch
+    codes, soft = dict(batch.codes), dict(batch.soft)
+    who = np.stack([batch.choice(LOOKED_BY), batch.choice(SECOND + LOOKED_BY)], axis=1)
+    for name, node in knowledge.of_kind("finding").items():
+        if node.by_eye and (name in codes or SECOND + name in batch.choices):
+            first = codes.get(name, np.full(batch.rows, -1, np.int8))
+            words = np.stack([first, batch.choice(SECOND + name)], axis=1)
+            eyes = eyes_of(knowledge.readers, list(knowledge.readers), name, len(node.states))
+            known = np.array([*(name in own for own in knowledge.readers.values()), False])
+            seen = seen_together(eyes, np.where(known[who], who, -1), words)
+            codes[name] = seen.word.astype(np.int8)
+            before = soft.get(name, np.ones(seen.likelihood.shape))
+            soft[name] = np.where(seen.open[:, None], seen.likelihood, before)
+    return replace(batch, codes=codes, soft=soft)
 
 
 def _in_words(batch: InspectionBatch, measured: Mapping[str, FloatArray]) -> InspectionBatch:

@@ -6,6 +6,8 @@ The same checks serve case files, the case book and notebooks.
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 from loopodds.base.errors import InspectionError, nearest
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.entries import Entry, Place, Refused, meaning, metres, outcome, show
@@ -13,14 +15,17 @@ from loopodds.inspection.inspection import Inspection, RepairDone, batch_of
 from loopodds.inspection.remarks import NOTHING_OBSERVED, impossible_readings, notes
 from loopodds.inspection.vocabulary import (
     BEFORE,
+    LOOKS,
     REPAIRED,
     SECTIONS,
     names_in,
     reading_dimension,
     sections_of_name,
     suggestion,
+    unknown_word,
 )
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.tables import eyes_of, seen_together
 
 KINDS = {
     "vehicle": "key",
@@ -47,7 +52,8 @@ def inspection_from(
         sections: ``vehicle``, ``conditions``, ``history``, ``findings``, ``readings``,
             ``confirmed``, each a mapping of names to text (or, where the observer was not sure, to
             likelihoods); and ``repaired``, a list of repairs: their ``services``, and
-            ``conditions``, ``findings`` and ``readings`` recorded since the repair before.
+            ``conditions``, ``findings`` and ``readings`` recorded since the repair before; and
+            ``looks``, for each person who looked, what they saw of the findings judged by eye.
         knowledge: The shipped knowledge when left out.
         name: Of the case.
         place: Begins every message; the name when left out.
@@ -62,6 +68,8 @@ def inspection_from(
     14.0
     """
     known, here = knowledge or Knowledge(), place or Place(name)
+    if LOOKS in sections:
+        sections = _with_looks(sections, known, here)
     if REPAIRED not in sections:
         return _one_round(sections, known, here, name)
     now = {key: content for key, content in sections.items() if key != REPAIRED}
@@ -82,6 +90,54 @@ def inspection_from(
         if not repair.services
     )
     return last.with_remarks(warnings=(*empty, *warnings), repairs=tuple(repairs))
+
+
+def _with_looks(sections: Mapping[str, Any], knowledge: Knowledge, place: Place) -> dict[str, Any]:
+    """The sections with what people saw as findings: of each sample what all looks together say."""
+    rest = {name: content for name, content in sections.items() if name != LOOKS}
+    stated = rest.get("findings", {})
+    if not isinstance(stated, Mapping):  # which is told in its turn
+        return rest
+    seen: dict[str, dict[str, int]] = {}
+    looks = sections[LOOKS]
+    for person, words in looks.items() if isinstance(looks, Mapping) else (("", None),):
+        if not isinstance(words, Mapping):
+            example = f"[{LOOKS}.anna]"
+            raise place.error(LOOKS, person, f"findings below a name are needed, as {example}")
+        for finding, word in words.items():
+            index = _word_seen(Entry(LOOKS, person, word, place), finding, knowledge)
+            seen.setdefault(finding, {})[person] = index
+    for finding in seen:
+        if finding in stated:
+            raise place.error("findings", finding, f"stands in [{LOOKS}] too; keep one of them")
+    together = {n: _said_together(n, looks, knowledge) for n, looks in seen.items()}
+    return {**rest, "findings": {**stated, **together}}
+
+
+def _said_together(
+    finding: str, looks: Mapping[str, int], knowledge: Knowledge
+) -> str | dict[str, float]:
+    """What the words of people say of one sample: a word, or likelihoods."""
+    states, people = knowledge.node(finding).states, list(knowledge.readers)
+    eyes = eyes_of(knowledge.readers, people, finding, len(states))
+    known = [people.index(p) if finding in knowledge.readers.get(p, {}) else -1 for p in looks]
+    seen = seen_together(eyes, np.array([known]), np.array([[*looks.values()]]))
+    if not seen.open[0]:
+        return states[int(seen.word[0])]
+    return dict(zip(states, seen.likelihood[0].tolist(), strict=True))
+
+
+def _word_seen(entry: Entry, finding: str, knowledge: Knowledge) -> int:
+    """Index of the word that a person used; ``entry`` has the person as its key."""
+    by_eye = [name for name, node in knowledge.nodes.items() if node.by_eye]
+    if finding not in by_eye:
+        hint = suggestion(finding, by_eye)
+        raise entry.error(f"{finding} is not a finding judged by eye; {hint}")
+    states = knowledge.node(finding).states
+    if entry.value not in states:
+        hint = unknown_word(str(entry.value), finding, states)
+        raise entry.error(f"{finding}: unknown state {show(entry.value)}; {hint}")
+    return states.index(entry.value)
 
 
 def _repairs(
@@ -206,7 +262,7 @@ def _entries(
 def _no_section(key: str, knowledge: Knowledge, place: Place) -> InspectionError:
     for home in sections_of_name(key, knowledge):
         return place.error("", key, f"stands outside its section; write it below [{home}]")
-    known = (*SECTIONS, REPAIRED)
+    known = (*SECTIONS, REPAIRED, LOOKS)
     close = nearest(key, known)
     everywhere = [n for section in SECTIONS for n in names_in(section, knowledge)]
     if close is None and (name := nearest(key, everywhere)):

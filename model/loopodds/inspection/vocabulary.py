@@ -26,6 +26,12 @@ OBSERVED = SECTIONS[:-1]
 """Sections an observation may belong to, in the order in which they bear on each other."""
 REPAIRED = "repaired"
 """Section of what was done to the car: a list, each with what had been recorded before it."""
+LOOKS = "looks"
+"""Section of what several people, or one who is named, saw of the car's sample: `[looks.NAME]`."""
+LOOKED_BY = "looked_by"
+"""Column of an archive that says who looked."""
+SECOND = "second_"
+"""Begins the columns of a second look at the same sample: who, and the words."""
 BEFORE = ("conditions", "findings", "readings")
 
 CHOICES: Mapping[str, tuple[str, ...]] = {

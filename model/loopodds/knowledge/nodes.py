@@ -58,6 +58,7 @@ class Node(
     ``masked_by``: states of other findings under which a reading says nothing. ``veiled_by``: for
     each the chance that what is there is not seen, so that the first state says so much less.
     ``dangerous``: states that no guard passes and that a guard or a stop answers.
+    ``by_eye``: a shade or tint, on which two people who look may differ.
     ``told_by``: states between which another reading, where it was taken, has told already.
     ``amounts``: readings that say the same in numbers. ``yes_if``: of a history item, the chance
     of its last state by the state of a fault to which it is not tied, used where it is told.
@@ -78,6 +79,7 @@ class Node(
     masked_by: Mapping[str, tuple[str, ...]] = {}
     veiled_by: Mapping[str, Mapping[str, Factor]] = {}
     dangerous: tuple[str, ...] = ()
+    by_eye: bool = False
     told_by: Mapping[str, tuple[str, ...]] = {}
     amounts: Mapping[str, Amount] = {}
     yes_if: Mapping[str, Mapping[str, Factor]] = {}

@@ -21,7 +21,14 @@ from loopodds.base.phrases import spaced
 from loopodds.knowledge.blocks import Added, Amount, Factor
 from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
-from loopodds.knowledge.tables import TABLES, read_tables, with_tables
+from loopodds.knowledge.tables import (
+    READERS,
+    TABLES,
+    Readers,
+    read_readers,
+    read_tables,
+    with_tables,
+)
 from loopodds.knowledge.work import Caution, Harm, Scope, Service, Stop, Test, read_harm
 
 if TYPE_CHECKING:
@@ -131,6 +138,7 @@ class Knowledge:
     stops: Mapping[str, Stop]
     sources: Mapping[str, Source]
     scope: Scope
+    readers: Readers
     digest: str
     unsafe: bool
     texts: Mapping[str, str]  # of the files, by name
@@ -139,8 +147,8 @@ class Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
         texts = [(name, _text(folder, name)) for name in names]
-        if _root(folder).joinpath(TABLES).is_file():
-            texts.append((TABLES, _text(folder, TABLES)))
+        own = (name for name in (TABLES, READERS) if _root(folder).joinpath(name).is_file())
+        texts += [(name, _text(folder, name)) for name in own]
         return _parsed(tuple(texts), isinstance(folder, UnsafeFolder))
 
     @classmethod
@@ -244,6 +252,7 @@ def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
             "conditions": _conditions(nodes),
             "scope": read_record(Scope, tables["scope.toml"], "scope.toml", "scope"),
             "prices": tables["prices.toml"],
+            "readers": read_readers(tables.get(READERS, {}), nodes),
             "digest": digest_of(dict(texts), unsafe),
             "unsafe": unsafe,
             "texts": dict(texts),

@@ -1,1 +1,1 @@
-"""Checks of the knowledge itself: lint, sensitivity, calibration."""
+"""Checks of the knowledge itself: lint, sensitivity, learning."""

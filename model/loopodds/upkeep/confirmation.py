@@ -178,6 +178,16 @@ def learnt_rates(counts: FloatArray, ways: Mapping[str, Way]) -> dict[str, Rates
     return found
 
 
+def moved_rates(
+    before: Mapping[str, Rates], after: Mapping[str, Rates], counts: FloatArray
+) -> dict[str, tuple[Rates, Rates, float]]:
+    """Rates of each way before and after, and the reports that spoke."""
+    # each report is of a car that has the fault or has not
+    told = counts[:, :2].sum(axis=(1, 2)).tolist()
+    every = zip(before, told, strict=True)
+    return {name: (before[name], after[name], reports) for name, reports in every}
+
+
 def log_prior(rates: Mapping[str, Rates], ways: Mapping[str, Way]) -> float:
     """Weighted log-likelihood of what the file says, which learning adds to that of the rows."""
     total = 0.0

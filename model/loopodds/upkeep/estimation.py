@@ -12,12 +12,13 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import FloatArray
+from loopodds.doubt.beta import QUANTILE_90
 from loopodds.doubt.chain import slope_by, tallies_of
 from loopodds.doubt.numbers import Numbers, Path, numbers_of, with_numbers
 from loopodds.doubt.updating import log_prior, updated
@@ -26,7 +27,6 @@ from loopodds.inference.slopes import GaugeSlopes, Slopes, slopes
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep import confirmation
-from loopodds.upkeep.calibration import QUANTILE_90
 from loopodds.upkeep.confirmation import Rates, Way
 
 Key = tuple[str, Path]
@@ -50,6 +50,17 @@ class State:
 
     values: Values
     rates: Mapping[str, Rates]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data, for :meth:`of_json`."""
+        values = [[name, list(path), v.tolist()] for (name, path), v in self.values.items()]
+        return {"values": values, "rates": {n: list(rate) for n, rate in self.rates.items()}}
+
+    @classmethod
+    def of_json(cls, plain: Mapping[str, Any]) -> State:
+        """From plain data."""
+        values: Values = {(name, tuple(path)): np.array(v) for name, path, v in plain["values"]}
+        return cls(values, {name: Rates(*rate) for name, rate in plain["rates"].items()})
 
     def towards(self, aim: State, share: float, lists: Mapping[Key, Numbers]) -> State:
         """A point on the way to another state, or beyond it where the share is above one.

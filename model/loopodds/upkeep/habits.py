@@ -131,7 +131,7 @@ def tilted_answers(
     yields = yields_of(learner.knowledge)
     fault, names = told_of(learner, yields)[test], yields[test]
     bare, some = spread_rows(without()), spread_rows(pieces())
-    share = float(np.concatenate([_done(piece, names) for piece in some]).mean())
+    share = float(np.concatenate([done_in(piece, names) for piece in some]).mean())
     top, _ = learner.climb(lambda: bare, state, passes=TILT_PASSES)
     left_out, shares = _share(learner, top, fault), {}
     states = len(learner.knowledge.node(fault).states)
@@ -156,7 +156,8 @@ def spread_rows(pieces: Iterable[Piece]) -> list[Piece]:
     return [piece.take(np.arange(0, len(piece.numbers), step)) for piece in every]
 
 
-def _done(piece: Piece, names: Sequence[str]) -> BoolArray:
+def done_in(piece: Piece, names: Sequence[str]) -> BoolArray:
+    """Rows that show at least one of some findings or gauges, shape (rows,)."""
     done = np.zeros(len(piece.numbers), bool)
     for name in names:
         if name in piece.evidence.codes:
@@ -170,7 +171,7 @@ def tilted_rows(
     piece: Piece, test: str, names: Sequence[str], fault: tuple[str, int], tilt: float, share: float
 ) -> Piece:
     """Whether the test was done as evidence of the fault, where its reason is open."""
-    done, odds = _done(piece, names), share / max(1 - share, 1e-9) * np.exp(tilt)
+    done, odds = done_in(piece, names), share / max(1 - share, 1e-9) * np.exp(tilt)
     sick = odds / (1 + odds)
     ratio = np.where(done, sick / max(share, 1e-9), (1 - sick) / max(1 - share, 1e-9))
     ratio = np.where(is_explained(piece, test), 1.0, ratio)[:, None]

@@ -19,7 +19,6 @@ import numpy as np
 from loopodds.archive.encoded import EncodedArchive, Piece, encode_archive
 from loopodds.archive.runner import INVENTED, default_rejects
 from loopodds.archive.summary import RunProgress
-from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import FileError, InspectionError, unknown_name
 from loopodds.base.files import check_outputs, content_digest, naming, write_whole
 from loopodds.casebook.sources import MARK
@@ -28,15 +27,17 @@ from loopodds.doubt.numbers import number_words
 from loopodds.doubt.rewriting import NumberChange, moved_lists, rounded, write_knowledge
 from loopodds.doubt.updating import effective_rows
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.tables import READERS, readers_text
 from loopodds.upkeep.confirmation import (
     CONFIRMED_BY,
     FILE,
     Rates,
+    moved_rates,
     read_ways,
     rewritten_ways,
     ways_text,
 )
-from loopodds.upkeep.estimation import Gain, Key, Learner, State, judged
+from loopodds.upkeep.estimation import Gain, Learner, State, judged
 from loopodds.upkeep.habits import (
     TILT_PASSES,
     OwnShare,
@@ -46,6 +47,14 @@ from loopodds.upkeep.habits import (
     tested_tags,
     tilted_answers,
     without_driven,
+)
+from loopodds.upkeep.readers import (
+    Looker,
+    as_said,
+    as_seen_by_the_trade,
+    learnt_readers,
+    reader_tags,
+    seats_of,
 )
 from loopodds.upkeep.selection import Look, selection
 
@@ -80,6 +89,7 @@ class Learning:
     left_out: tuple[str, ...]  # tests not learnt from where their reason is open
     tilts: tuple[Tilt, ...]
     by: tuple[OwnShare, ...]
+    readers: tuple[Looker, ...]  # everybody who looked, those who stand out first
     passes: int
     warnings: tuple[str, ...]
 
@@ -104,6 +114,7 @@ class Learning:
             "left_out": list(self.left_out),
             "tilts": [tilt._asdict() for tilt in self.tilts],
             "by": [own._asdict() for own in self.by],
+            "readers": [looker.as_json() for looker in self.readers],
             "passes": self.passes,
             "warnings": list(self.warnings),
         }
@@ -116,6 +127,7 @@ def learn(
     columns: str | Path | None = None,
     knowledge: str | Path | None = None,
     by: str | None = None,
+    reader: str | None = None,
     anyway: Collection[str] = (),
     workers: int = 2,
     resume: bool = False,
@@ -129,6 +141,7 @@ def learn(
         columns: Column map.
         knowledge: Folder that the numbers and weights come from; the shipped one when left out.
         by: Column whose words are shown apart: workshop, technician, year.
+        reader: Column that says who looked, to learn how each sees shades and tints.
         anyway: Tests to learn from though something unrecorded drives them.
         workers: Threads.
         resume: Go on where a killed run of the same job stopped.
@@ -154,17 +167,17 @@ def learn(
     if out.exists():
         raise FileError(f"{out}: is there already; choose another name")
     run = _Run(known, read_ways(knowledge), out, workers, progress or (lambda _: None))
-    identity = _identity(archive, columns, known, ways_text(knowledge), by, anyway)
+    identity = _identity(archive, columns, known, ways_text(knowledge), by, reader, anyway)
     run.begin(identity, resume)
     tags = {CONFIRMED_BY: tuple(run.learner.ways), **tested_tags(known)}
-    if by is not None:
-        tags[by] = None
-    data = run.encoded(archive, columns, tags)
-    if by is not None and by not in data.words:
-        raise InspectionError(f"the archive has no column {by!r} to show apart")
+    tags |= ({} if by is None else {by: None}) | reader_tags(reader, known)
+    data = run.encoded(archive, columns, tags, reader)
+    for column, what in ((by, "to show apart"), (reader, "that says who looked")):
+        if column is not None and column not in data.words:
+            raise InspectionError(f"the archive has no column {column!r} {what}")
     if data.rows < LEAST_ROWS:
         raise InspectionError(f"{data.rows} rows can be used; at least {LEAST_ROWS} are needed")
-    result = run.whole(data, by, anyway, rejects, ways_text(knowledge), str(archive))
+    result = run.whole(data, by, reader, anyway, rejects, ways_text(knowledge), str(archive))
     shutil.rmtree(run.folder)
     return result
 
@@ -225,7 +238,9 @@ class _Run:
         self.saved |= more
         write_whole(self.folder / STATE, json.dumps(self.saved))
 
-    def encoded(self, archive: str | Path, columns: str | Path | None, tags: Any) -> EncodedArchive:
+    def encoded(
+        self, archive: str | Path, columns: str | Path | None, tags: Any, reader: str | None
+    ) -> EncodedArchive:
         """The rows of the archive, from an earlier run where that had read them all."""
         if "data" in self.saved:
             return EncodedArchive(self.folder / ROWS, **self.saved["data"])
@@ -234,7 +249,7 @@ class _Run:
             self.tell(LearnProgress("reading", 0, 0.0, run.rows))
 
         shutil.rmtree(self.folder / ROWS, ignore_errors=True)
-        model = Model(self.knowledge, compiled=True)
+        model = Model(as_said(self.knowledge) if reader else self.knowledge, compiled=True)
         data = encode_archive(archive, model, self.folder / ROWS, columns, tags, watch)
         kept = {name: value for name, value in _fields(data).items() if name != "folder"}
         self.save(data=kept)
@@ -244,25 +259,26 @@ class _Run:
         """The top of the climb over some rows, taken up where it was left."""
         done = self.saved.get(stage)
         if done is not None:
-            start = _state_from(done["state"])
+            start = State.of_json(done["state"])
             if done["done"]:
                 return start
         passes = done["passes"] if done else 0
 
         def watch(state: State, number: int, gain: float) -> None:
-            part = {"state": _plain(state), "done": False, "passes": passes + number}
+            part = {"state": state.as_json(), "done": False, "passes": passes + number}
             self.save(**{stage: part})
             self.tell(LearnProgress(stage, passes + number, gain, 0))
 
         top, heights = self.learner.climb(pieces, start, watch)
         total = passes + len(heights) - 1
-        self.save(**{stage: {"state": _plain(top), "done": True, "passes": total}})
+        self.save(**{stage: {"state": top.as_json(), "done": True, "passes": total}})
         return top
 
     def whole(
         self,
         data: EncodedArchive,
         by: str | None,
+        reader: str | None,
         anyway: Collection[str],
         rejects: Path,
         ways: str,
@@ -273,14 +289,18 @@ class _Run:
         self.tell(LearnProgress("looking at what drove the tests", 0, 0.0, data.rows))
         first = spread_rows(data.pieces())
         roughly, _ = learner.climb(lambda: first, learner.start, passes=TILT_PASSES)
-        driven = selection(learner, data.pieces, learner.start, roughly).driven
+        seats = seats_of(reader, data.words) if reader is not None else None
+        pieces = data.pieces if seats is None else as_seen_by_the_trade(
+            learner, data.pieces, roughly, seats, lambda piece: ~kept_back(piece)
+        )  # fmt: skip
+        driven = selection(learner, pieces, learner.start, roughly).driven
         left_out = tuple(look.test for look in driven if look.test not in anyway)
 
         def rows(
             judging: bool | None, left: Collection[str] = left_out
         ) -> Callable[[], Iterator[Piece]]:
             def chosen() -> Iterator[Piece]:
-                for piece in data.pieces():
+                for piece in pieces():
                     if judging is not None:
                         piece = piece.take(np.flatnonzero(kept_back(piece) == judging))
                     if len(piece.numbers):
@@ -305,24 +325,21 @@ class _Run:
             for look in driven
             if look.test in left_out
         )
-        # each report is of a car that has the fault or has not
-        told = learner.expect(rows(None), final).reports[:, :2].sum(axis=(1, 2))
-        before = learner.start.rates
-        rates = {
-            name: (before[name], final.rates[name], float(count))
-            for name, count in zip(before, told, strict=True)
-        }
+        reports = learner.expect(rows(None), final).reports
+        rates = moved_rates(learner.start.rates, final.rates, reports)
+        lookers, eyes = learnt_readers(learner, data.pieces, final, seats)
         shown = own_shares(learner, rows(None), final, changes, by, data.words[by]) if by else ()
         if data.rejected:
             shutil.copyfile(data.folder / "rejects.csv", rejects)
         result = Learning(
             self.out, written, data.rows, data.rejected, rejects if data.rejected else None, score,
-            outcomes, changes, rates, driven, left_out, tilts, tuple(shown),
+            outcomes, changes, rates, driven, left_out, tilts, tuple(shown), lookers,
             sum(self.saved[s]["passes"] for s in self.saved if s.startswith("learning")),
             self.warnings(data, archive),
         )  # fmt: skip
         if written:
-            self.write(result, ways, archive)
+            text = readers_text(eyes, self.knowledge.nodes) if eyes else ""
+            self.write(result, ways, archive, text)
         return result
 
     def changes(
@@ -354,7 +371,7 @@ class _Run:
             said.append("tables worked out for gauges stay as they are; shifts of the files move")
         return (*said, *data.warnings)
 
-    def write(self, result: Learning, ways: str, archive: str) -> None:
+    def write(self, result: Learning, ways: str, archive: str, readers: str) -> None:
         """The folder of knowledge, and what came of it beside."""
         name = Path(archive).name
         about = {
@@ -367,13 +384,9 @@ class _Run:
             name: (after, self.learner.ways[name].weight + reports)
             for name, (_, after, reports) in result.rates.items()
         }
-        beside = {FILE: rewritten_ways(ways, rates)}
+        beside = {FILE: rewritten_ways(ways, rates)} | ({READERS: readers} if readers else {})
         write_knowledge(self.knowledge, result.changes, about, beside, self.out)
         write_whole(self.out / RESULT, json.dumps(result.as_json(), indent=1))
-
-
-def _but(names: Iterable[str], one: str) -> list[str]:
-    return [name for name in names if name != one]
 
 
 def _year() -> int:
@@ -384,15 +397,3 @@ def _year() -> int:
 
 def _fields(data: EncodedArchive) -> dict[str, Any]:
     return {name: getattr(data, name) for name in data.__dataclass_fields__}
-
-
-def _plain(state: State) -> dict[str, Any]:
-    values = [[name, list(path), v.tolist()] for (name, path), v in state.values.items()]
-    return {"values": values, "rates": {name: list(rate) for name, rate in state.rates.items()}}
-
-
-def _state_from(plain: Mapping[str, Any]) -> State:
-    values: dict[Key, FloatArray] = {
-        (name, tuple(path)): np.array(v) for name, path, v in plain["values"]
-    }
-    return State(values, {name: Rates(*rate) for name, rate in plain["rates"].items()})

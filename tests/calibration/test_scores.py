@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from loopodds.base.errors import OutOfRange
-from loopodds.upkeep.calibration import (
+from loopodds.calibration.scores import (
     adjusted_shares,
     base_rate,
     brier_score,

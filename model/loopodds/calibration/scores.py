@@ -12,11 +12,10 @@ from numpy.typing import ArrayLike
 
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.base.errors import OutOfRange
+from loopodds.doubt.beta import QUANTILE_90
 
 LEAST = 1e-15
 """What a probability of exactly zero or one counts as where its logarithm is needed."""
-QUANTILE_90 = 1.6448536269514722
-"""Of the standard normal: nine tenths lie within so many deviations of its mean."""
 _HALVINGS = 50
 
 
