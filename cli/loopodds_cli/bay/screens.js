@@ -5,7 +5,7 @@ const Screens = {
   /** Cases of this device and of the book, and a new one. */
   cases(app) {
     const {store} = app;
-    if (store.unpaired || (store.settings.paired && !store.prefs.key)) return Screens.pairing(app);
+    if (store.unpaired || store.keyless) return Screens.pairing(app);
     const here = store.keys().map((key) => {
       const state = replayed(store.events(key)), known = store.cases.get(key);
       return {key, name: state.name, closed: state.closed, number: known && known.case};

@@ -122,14 +122,17 @@ class Store {
   }
 
   async ask(path, options = {}) {
-    const headers = {...options.headers, "x-bay-key": this.prefs.key || ""};
+    const {key = ""} = this.prefs;
+    const headers = {...options.headers, "x-bay-key": key};
     const answer = await fetch(path, {...options, headers, cache: "no-store"});
     if (answer.status === 403 && this.settings.paired) {
-      this.unpaired = true;
+      this.unpaired = key === (this.prefs.key || "");
       throw new Error("this device is not paired");
     }
     return answer;
   }
+
+  get keyless() { return this.settings.paired && !this.prefs.key; }
 
   async pair(word) {
     const answer = await fetch("pair", {method: "POST", body: word});
@@ -143,7 +146,7 @@ class Store {
 
   /** Send what waits, oldest first, one call at a time; again later where that fails. */
   async send() {
-    if (!this.settings.server || this.sending || !(this.waiting.length || this.photos.length))
+    if (!this.settings.server || this.keyless || this.sending || !(this.waiting.length || this.photos.length))
       return;
     this.sending = true;
     try {
@@ -233,7 +236,7 @@ class Store {
 
   /** Send, then look what others have added to the case that is open, and ask for advice. */
   async wake() {
-    if (!this.settings.server || this.unpaired) return;
+    if (!this.settings.server || this.unpaired || this.keyless) return;
     await this.send();
     try {
       if (!this.current && Date.now() - (this.listedAt || 0) > LIST_EVERY_MS) {
