@@ -57,6 +57,87 @@ function merged(evidence) {
   return {codes, soft, numbers: evidence.numbers || {}};
 }
 
+/** Every way to fill in the contexts that matter, with its share (knowledge/assembly.py). */
+function fullContexts(shares, {keys, options}, context) {
+  let parts = [{index: 0, share: 1}];
+  keys.forEach((key, i) => {
+    const values = options[i], known = values.indexOf(context[key]);
+    parts = parts.flatMap(({index, share}) => values.flatMap((_, place) =>
+      known >= 0 && place !== known ? [] : [{index: index * values.length + place,
+        share: known >= 0 ? share : share * shares[key].shares[place]}]));
+  });
+  return parts;
+}
+
+function mixed(numbers, versions, parts) {
+  if (parts.length === 1) return numbers(versions[parts[0].index]);
+  const sum = new Float64Array(numbers(versions[parts[0].index]).length);
+  for (const {index, share} of parts) {
+    const values = numbers(versions[index]);
+    for (let i = 0; i < sum.length; i++) sum[i] += share * values[i];
+  }
+  return sum;
+}
+
+/** Contexts that are not known mix Gaussians; their first two moments are kept. */
+function mixedGauge(numbers, node, parts) {
+  const mean = mixed(numbers, node.mean, parts);
+  if (parts.length === 1) return {mean, spread: numbers(node.spread[parts[0].index])};
+  const spread = new Float64Array(mean.length);
+  for (const {index, share} of parts) {
+    const means = numbers(node.mean[index]), own = numbers(node.spread[index]);
+    for (let i = 0; i < mean.length; i++) spread[i] += share * (own[i] ** 2 + means[i] ** 2);
+  }
+  for (let i = 0; i < mean.length; i++) spread[i] = Math.sqrt(spread[i] - mean[i] ** 2);
+  return {mean, spread};
+}
+
+const rational = (top, bottom, x) => top.reduce((sum, c) => sum * x + c, 0)
+  / bottom.reduce((sum, c) => sum * x + c, 0);
+// Rational approximations of W. J. Cody, Math. Comp. 23 (1969) 631, good to 1e-16.
+const NEAR = [[1.85777706184603153e-1, 3.16112374387056560, 1.13864154151050156e2,
+  3.77485237685302021e2, 3.20937758913846947e3], [1, 2.36012909523441209e1, 2.44024637934444173e2,
+  1.28261652607737228e3, 2.84423683343917062e3]];
+const MIDDLE = [[2.15311535474403846e-8, 5.64188496988670089e-1, 8.88314979438837594,
+  6.61191906371416295e1, 2.98635138197400131e2, 8.81952221241769090e2, 1.71204761263407058e3,
+  2.05107837782607147e3, 1.23033935479799725e3], [1, 1.57449261107098347e1, 1.17693950891312499e2,
+  5.37181101862009858e2, 1.62138957456669019e3, 3.29079923573345963e3, 4.36261909014324716e3,
+  3.43936767414372164e3, 1.23033935480374942e3]];
+const FAR = [[1.63153871373020978e-2, 3.05326634961232344e-1, 3.60344899949804439e-1,
+  1.25781726111229246e-1, 1.60837851487422766e-2, 6.58749161529837803e-4], [1, 2.56852019228982242,
+  1.87295284992346725, 5.27905102951428412e-1, 6.05183413124413191e-2, 2.33520497626869185e-3]];
+
+function erfc(x) {
+  const y = Math.abs(x);
+  if (y <= 0.46875) return 1 - x * rational(...NEAR, y * y);
+  let tail = 0;
+  if (y <= 4) tail = Math.exp(-y * y) * rational(...MIDDLE, y);
+  else if (y < 27) {
+    const z = 1 / (y * y);
+    tail = (Math.exp(-y * y) * (1 / Math.sqrt(Math.PI) - z * rational(...FAR, z))) / y;
+  }
+  return x < 0 ? 2 - tail : tail;
+}
+
+const normalCdf = (z) => 0.5 * erfc(-z / Math.SQRT2);
+
+/** What a gauge shows in words: intervals of the mixture of a reading and a misreading. */
+function wordTable(node, {mean, spread}) {
+  const words = node.cuts.length + 1, table = new Float64Array(mean.length * words);
+  const far = node.cuts.map((cut) => normalCdf(cut / Math.hypot(node.wide, node.word_doubt)));
+  for (let row = 0; row < mean.length; row++) {
+    const scale = Math.hypot(spread[row], node.word_doubt);
+    let below = 0;
+    node.cuts.forEach((cut, i) => {
+      const upTo = (1 - node.share) * normalCdf((cut - mean[row]) / scale) + node.share * far[i];
+      table[row * words + i] = upTo - below;
+      below = upTo;
+    });
+    table[row * words + words - 1] = 1 - below;
+  }
+  return table;
+}
+
 class Tree {
   constructor(data) {
     this.data = data.tree;
@@ -76,20 +157,28 @@ class Tree {
         clique.above = cellMap(
           this.cliques[clique.parent].scope, this.cards, clique.separator);
     this.maps = new Map();
+    this.made = new Map();
+    this.shares = data.scales.contexts_known;
     this.compiled = new Map();
   }
 
-  /** Which version of a node's numbers holds in a context. */
-  version(name, context) {
+  /** Numbers of a node in a context, over everything that is not stated; kept once made. */
+  numbersOf(name, context) {
     const node = this.nodes[name];
-    return node.keys.reduce((index, key, i) => {
-      const options = node.options[i];
-      return index * options.length + options.indexOf(context[key] || "");
-    }, 0);
+    const key = name + ":" + node.keys.map((one) => context[one] || "").join("|");
+    if (!this.made.has(key)) {
+      const parts = fullContexts(this.shares, node, context);
+      this.made.set(key, node.gauge ? mixedGauge(this.numbers, node, parts)
+        : {table: mixed(this.numbers, node.table, parts)});
+    }
+    return this.made.get(key);
   }
 
+  /** P(state | parents) of a node; of a gauge that of its words. */
   table(name, context) {
-    return this.numbers(this.nodes[name].table[this.version(name, context)]);
+    const made = this.numbersOf(name, context);
+    if (!made.table) made.table = wordTable(this.nodes[name], made);
+    return made.table;
   }
 
   map(home, names) {
@@ -123,8 +212,8 @@ class Tree {
     const code = evidence.codes[name], soft = evidence.soft[name], number = evidence.numbers[name];
     if (!(code >= 0) && !soft && !number) return null;
     const values = new Float64Array(rows).fill(1);
-    const table = node.hidden ? null : this.table(name, context);
     const weigh = (weights) => {
+      const table = node.hidden ? null : this.table(name, context);
       for (let row = 0; row < rows; row++) {
         let sum = 0;
         if (table) for (let s = 0; s < card; s++) sum += table[row * card + s] * weights[s];
@@ -135,8 +224,7 @@ class Tree {
     if (code >= 0) weigh(Array.from({length: card}, (_, state) => (state === code ? 1 : 0)));
     if (soft) weigh(soft);
     if (number) {
-      const [value, extra] = number, which = this.version(name, context);
-      const mean = this.numbers(node.mean[which]), spread = this.numbers(node.spread[which]);
+      const [value, extra] = number, {mean, spread} = this.numbersOf(name, context);
       const slip = node.share * normalDensity(value, Math.hypot(node.wide, extra));
       for (let row = 0; row < rows; row++)
         values[row] *= (1 - node.share)

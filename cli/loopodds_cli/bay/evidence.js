@@ -401,7 +401,8 @@ function blockAt(scales, block, at) {
 
 /** What sound loops show, over everything that is not stated (knowledge/expectations.py). */
 function expectation(scales, gauge, contexts, slope, stated) {
-  const parts = fullContexts(scales, gauge, contexts);
+  const parts = fullContexts(scales.contexts_known, gauge, contexts).map(({index, share}) =>
+    ({block: gauge.blocks[gauge.which[index]], share}));
   const names = Object.keys(gauge.conditions)
     .filter((name) => name !== "ambient" || slope || gauge.blocks.some((b) => b.axes.ambient));
   let grid = [{at: {}, weight: 1}];
@@ -436,16 +437,4 @@ function expectation(scales, gauge, contexts, slope, stated) {
     variance += weight * Math.max(second - first ** 2, 0);
   }
   return {mean, variance};
-}
-
-function fullContexts(scales, gauge, contexts) {
-  let parts = [{index: 0, share: 1}];
-  gauge.keys.forEach((key, i) => {
-    const values = gauge.options[i], known = values.indexOf(contexts[key]);
-    const {shares} = scales.contexts_known[key];
-    parts = parts.flatMap(({index, share}) => values.flatMap((_, place) =>
-      known >= 0 && place !== known ? []
-        : [{index: index * values.length + place, share: known >= 0 ? share : share * shares[place]}]));
-  });
-  return parts.map(({index, share}) => ({block: gauge.blocks[gauge.which[index]], share}));
 }

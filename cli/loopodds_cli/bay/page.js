@@ -5,6 +5,15 @@ const FRESH_UI = {sheet: null, test: null, read: false, skipped: [], sure: 0, al
   draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}};
 const LARGEST_SIDE = 1600, PATIENCE_MS = 2500;
 
+/** Bytes that were put together by their place in each eight, put back. */
+function inPlace(buffer) {
+  const planes = new Uint8Array(buffer), count = planes.length / 8;
+  const bytes = new Uint8Array(planes.length);
+  for (let place = 0; place < 8; place++)
+    for (let i = 0, from = place * count; i < count; i++) bytes[8 * i + place] = planes[from + i];
+  return bytes.buffer;
+}
+
 class App {
   static async start() {
     const settings = JSON.parse(document.getElementById("settings").textContent);
@@ -12,7 +21,7 @@ class App {
       (sign) => sign.charCodeAt(0));
     const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
     const app = new App();
-    app.data = unpack(await new Response(stream).arrayBuffer());
+    app.data = unpack(inPlace(await new Response(stream).arrayBuffer()));
     for (const [name, told] of Object.entries(app.data.form.nodes))
       Object.assign(app.data.tree.nodes[name], {title: told.title});
     app.tree = new Tree(app.data);

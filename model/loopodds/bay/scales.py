@@ -152,7 +152,7 @@ def _gauge(node: Gauge, knowledge: Knowledge, packer: Packer) -> dict[str, Any]:
     keys = sorted(context_keys(node))
     blocks: list[dict[str, Any]] = []
     which = []
-    for context in versions(keys, knowledge, stated=True):
+    for context in versions(keys, knowledge):
         axes, values, spreads = sound_block(node, context)
         block = {
             "axes": {name: points.tolist() for name, points in axes.items()},
@@ -168,7 +168,7 @@ def _gauge(node: Gauge, knowledge: Knowledge, packer: Packer) -> dict[str, Any]:
         "transform": node.transform,
         "settling": [settling.spread, settling.minutes] if settling else None,
         "keys": keys,
-        "options": [options(key, knowledge, stated=True) for key in keys],
+        "options": options(keys, knowledge),
         "which": which,
         "blocks": blocks,
         "conditions": {

@@ -1,8 +1,8 @@
 """The compiled tree as plain data: cliques, separators, and every node in every context.
 
 Which cliques there are does not hang on the context, only the numbers do. A node is kept once for
-each combination of the contexts that it depends on, "not stated" among them, so that one binary
-serves every car.
+each combination of the contexts that it depends on, so that one binary serves every car; what is
+not stated the page averages over as :mod:`loopodds.knowledge.assembly` does.
 """
 
 from __future__ import annotations
@@ -17,9 +17,6 @@ from loopodds.inference.network import Discrete, GaugeNode
 from loopodds.knowledge.assembly import node_arrays
 from loopodds.knowledge.nodes import Node
 from loopodds.knowledge.records import Knowledge
-
-NOT_STATED = ""
-"""Stands for a context of which nothing is said."""
 
 
 def tree_data(model: Model, packer: Packer) -> dict[str, Any]:
@@ -57,22 +54,15 @@ def tree_data(model: Model, packer: Packer) -> dict[str, Any]:
     }
 
 
-def versions(
-    keys: list[str], knowledge: Knowledge, stated: bool = False
-) -> Iterator[dict[str, str]]:
-    """Every combination of some contexts, the last key fastest.
-
-    Args:
-        stated: Only those in which every context is stated.
-    """
-    for values in itertools.product(*(options(key, knowledge, stated) for key in keys)):
-        pairs = zip(keys, values, strict=True)
-        yield {key: value for key, value in pairs if value != NOT_STATED}
+def versions(keys: list[str], knowledge: Knowledge) -> Iterator[dict[str, str]]:
+    """Every combination of some contexts, the last key fastest."""
+    for values in itertools.product(*(knowledge.contexts[key].values for key in keys)):
+        yield dict(zip(keys, values, strict=True))
 
 
-def options(key: str, knowledge: Knowledge, stated: bool = False) -> list[str]:
-    """Values of a context, "not stated" first unless all are ``stated``."""
-    return [*([] if stated else [NOT_STATED]), *knowledge.contexts[key].values]
+def options(keys: list[str], knowledge: Knowledge) -> list[list[str]]:
+    """The values of some contexts."""
+    return [list(knowledge.contexts[key].values) for key in keys]
 
 
 def _node(
@@ -84,15 +74,15 @@ def _node(
         "states": list(arrays.states),
         "parents": list(arrays.parents),
         "keys": keys,
-        "options": [options(key, knowledge) for key in keys],
+        "options": options(keys, knowledge),
         "gauge": isinstance(arrays, GaugeNode),
     }
     if isinstance(arrays, GaugeNode):
         gauges = [one for one in made if isinstance(one, GaugeNode)]
-        packed |= {"share": arrays.share, "wide": arrays.wide}
+        packed |= {"share": arrays.share, "wide": arrays.wide, "cuts": list(arrays.cuts)}
+        packed["word_doubt"] = arrays.word_doubt
         packed["mean"] = [packer.add(one.mean) for one in gauges]
         packed["spread"] = [packer.add(one.spread) for one in gauges]
-        packed["table"] = [packer.add(one.word_table) for one in gauges]
     else:
         packed["table"] = [packer.add(one.table) for one in made if isinstance(one, Discrete)]
     return packed
