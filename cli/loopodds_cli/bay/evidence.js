@@ -12,10 +12,13 @@ function spelt(text) {
 
 const NUMBER = /^([+\-−]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)((?:[eE][+-]?\d+)?)\s*(.*)$/;
 
+const MOST_KEPT = 500;
+
 class Scales {
   constructor(data) {
     Object.assign(this, data.scales);
     this.tree = data.tree;
+    this.kept = new Map();
     this.array = data.numbers;
     this.states = (name) => data.tree.nodes[name].states;
   }
@@ -258,14 +261,27 @@ class Scales {
     return value === undefined ? NaN : value;
   }
 
+  /** What a sound loop shows; kept, because it stays while conditions do. */
+  expected(car, name, contexts, slope) {
+    const gauge = this.gauges[name];
+    const told = [...Object.keys(gauge.conditions).map((key) => this.condition(car, key)),
+      ...gauge.keys.map((key) => contexts[key] || ""), slope];
+    const key = `${name}|${told.join("|")}`;
+    if (!this.kept.has(key)) {
+      if (this.kept.size >= MOST_KEPT) this.kept.clear();
+      this.kept.set(key, expectation(this, gauge, contexts, slope, (one) =>
+        this.condition(car, one)));
+    }
+    return this.kept.get(key);
+  }
+
   /** Distance of every reading from what a sound loop shows, and what the conditions add. */
   gaugesRead(car, contexts) {
     const found = {};
     for (const [name, gauge] of Object.entries(this.gauges)) {
       if (Number.isNaN(this.value(car, name))) continue;
       const moved = this.transformed(car, name);
-      const sound = expectation(this, gauge, contexts, moved.slope, (key) =>
-        this.condition(car, key));
+      const sound = this.expected(car, name, contexts, moved.slope);
       const running = car.numbers.running_for;
       const unsettled = gauge.settling && running !== undefined && !Number.isNaN(running)
         ? gauge.settling[0] * Math.exp(-running / gauge.settling[1]) : 0;
@@ -383,58 +399,4 @@ function corners(points, at) {
   const row = place(points, inside);
   const share = (inside - points[row]) / (points[row + 1] - points[row]);
   return [[row, 1 - share], [row + 1, share]];
-}
-
-/** A block of a gauge between its points, level beyond them: value and spread between cars. */
-function blockAt(scales, block, at) {
-  const axes = Object.entries(block.axes);
-  let cells = [[0, 1]];
-  for (const [name, points] of axes) {
-    const ends = corners(points, at[name]);
-    cells = cells.flatMap(([cell, weight]) => ends.map(([row, share]) =>
-      [cell * points.length + row, weight * share]));
-  }
-  const values = scales.array(block.values), spread = scales.array(block.spreads);
-  return cells.reduce(([value, between], [cell, weight]) =>
-    [value + weight * values[cell], between + weight * spread[cell]], [0, 0]);
-}
-
-/** What sound loops show, over everything that is not stated (knowledge/expectations.py). */
-function expectation(scales, gauge, contexts, slope, stated) {
-  const parts = fullContexts(scales.contexts_known, gauge, contexts).map(({index, share}) =>
-    ({block: gauge.blocks[gauge.which[index]], share}));
-  const names = Object.keys(gauge.conditions)
-    .filter((name) => name !== "ambient" || slope || gauge.blocks.some((b) => b.axes.ambient));
-  let grid = [{at: {}, weight: 1}];
-  let loose = [{at: {}, weight: 1}];
-  for (const name of names) {
-    const value = stated(name);
-    if (Number.isNaN(value)) {
-      const [points, weights] = gauge.conditions[name];
-      loose = loose.flatMap(({at, weight}) => points.map((point, i) =>
-        ({at: {...at, [name]: point}, weight: weight * weights[i]})));
-      continue;
-    }
-    const own = parts.flatMap(({block}) => block.axes[name] || []);
-    const points = [...new Set(own.length ? own : gauge.steps[name])].sort((a, b) => a - b);
-    grid = grid.flatMap(({at, weight}) => corners(points, value).map(([row, share]) =>
-      ({at: {...at, [name]: points[row]}, weight: weight * share})));
-  }
-  const untold = Number.isNaN(stated("ambient"));
-  let mean = 0, variance = 0;
-  for (const {at: corner, weight} of grid) {
-    if (!weight) continue;
-    let first = 0, second = 0;
-    for (const {block, share} of parts)
-      for (const {at: free, weight: part} of loose) {
-        const at = {...corner, ...free};
-        const [value, spread] = blockAt(scales, block, at);
-        const seen = slope && untold ? value - slope * (at.ambient - scales.typical_ambient) : value;
-        first += share * part * seen;
-        second += share * part * (seen ** 2 + spread ** 2);
-      }
-    mean += weight * first;
-    variance += weight * Math.max(second - first ** 2, 0);
-  }
-  return {mean, variance};
 }

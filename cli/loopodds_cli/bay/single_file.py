@@ -11,8 +11,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader
 
 SCRIPTS = (
-    "engine.js", "evidence.js", "rules.js", "choice.js", "replay.js", "store.js", "case_file.js",
-    "draw.js", "screens.js", "sheets.js", "work.js", "page.js",
+    "engine.js", "evidence.js", "sound.js", "rules.js", "choice.js", "replay.js", "store.js",
+    "case_file.js", "draw.js", "screens.js", "sheets.js", "work.js", "page.js",
 )  # fmt: skip
 """In the order in which they build on each other."""
 
