@@ -229,6 +229,19 @@ def test_a_keyboard_types_the_keys_on_the_screen(phone: OpenPhone, single_file: 
     assert one.told() == {"ambient": "31.5 degC"}
 
 
+def test_the_second_tap_of_a_shaking_hand_answers_nothing(phone: OpenPhone, single_file: Path):
+    one = phone(single_file.as_uri())
+    one.new_car("van")
+    one.page.evaluate("bay.settle_ms = 300")
+    one.page.wait_for_timeout(350)
+    twice = """() => [0, 1].forEach(() => document.querySelector("[data-state]").click())"""
+    one.page.evaluate(twice)
+    assert one.told() == {"refrigerant": "R134a"}
+    one.page.wait_for_timeout(350)
+    one.page.evaluate(twice)
+    assert one.told() == {"refrigerant": "R134a", "compressor": "fixed"}
+
+
 def test_a_file_that_holds_no_entries_is_refused(phone: OpenPhone, single_file: Path):
     one = phone(single_file.as_uri())
     for text in ("", "[findings]", "#: {", "#: []", '#: {"id":1}', f"#: {'[' * 9000}"):

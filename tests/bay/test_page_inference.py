@@ -45,13 +45,14 @@ RULE = """(text) => JSON.parse(text).map((sections) => {
     moves: Object.fromEntries(gates.moves(progress).map(({test, steps}) =>
       [test, steps.map((step) => [step.test, step.minutes, step.waiting])]))};
 })"""
-CHOOSE = """(text) => JSON.parse(text).map((sections) => {
+CHOOSE = """(text) => Promise.all(JSON.parse(text).map((sections) => {
   const found = bay.scales.evidence(sections);
   const belief = bay.tree.believe(found.contexts, found.evidence);
   const gates = new Gates(bay.data, found.contexts);
   const progress = gates.progress(factsOf(bay.data, bay.scales, belief, found), []);
-  return rankTests(new Outlook(bay.tree, bay.scales, belief), gates, progress);
-})"""
+  const outlook = new Outlook(bay.tree, bay.scales, belief);
+  return rankedTests(outlook, gates, progress, () => false);
+}))"""
 
 
 @pytest.fixture(scope="module")

@@ -247,13 +247,9 @@ function rated(outlook, gates, {test, steps}) {
 
 const byRate = (ways) => ways.filter(({bits}) => bits > 1e-9).sort((a, b) => b.rate - a.rate);
 
-/** Permitted tests, with what has to come before each, the most bits a minute first. */
-function rankTests(outlook, gates, progress) {
-  return byRate(gates.moves(progress).map((way) => rated(outlook, gates, way)));
-}
-
-/** The same without holding up the screen: a few tests at a time. */
-async function rankedSlowly(outlook, gates, progress, stale) {
+/** Permitted tests, with what has to come before each, the most bits a minute first; a few at a
+ * time, so that the screen is not held up. Null where `stale` says that nobody waits any more. */
+async function rankedTests(outlook, gates, progress, stale) {
   const found = [];
   for (const way of gates.moves(progress)) {
     found.push(rated(outlook, gates, way));

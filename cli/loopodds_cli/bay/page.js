@@ -3,7 +3,7 @@
 
 const FRESH_UI = {sheet: null, test: null, read: false, skipped: [], sure: 0, alternative: 0,
   draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}};
-const LARGEST_SIDE = 1600, PATIENCE_MS = 2500;
+const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300;
 
 /** Bytes that were put together by their place in each eight, put back. */
 function inPlace(buffer) {
@@ -27,6 +27,7 @@ class App {
     app.tree = new Tree(app.data);
     app.scales = new Scales(app.data);
     app.ui = {...FRESH_UI};
+    app.settle_ms = SETTLE_MS;
     app.store = await Store.open(settings, (name, value) => app.section(name, value));
     app.key = null;
     app.store.listeners.push(() => app.draw());
@@ -168,9 +169,15 @@ class App {
     fill("main", this.content(car));
     if (place !== this.shown) {
       this.shown = place;
+      this.changedAt = performance.now();
       scrollTo(0, 0);
       document.querySelector("main h1")?.focus({preventScroll: true});
     }
+  }
+
+  /** What an answer does, unless it is the second tap of a shaking hand on the screen before. */
+  once(does) {
+    return () => { if (performance.now() - this.changedAt >= this.settle_ms) does(); };
   }
 
   typing() {
@@ -264,7 +271,7 @@ class App {
     if (!car.ranking_began) {
       car.ranking_began = true;
       const outlook = new Outlook(this.tree, this.scales, car.belief);
-      rankedSlowly(outlook, car.gates, car.progress, () => this.shownCar !== car).then((ranked) => {
+      rankedTests(outlook, car.gates, car.progress, () => this.shownCar !== car).then((ranked) => {
         car.ranked = ranked;
         if (ranked) this.draw();
       });

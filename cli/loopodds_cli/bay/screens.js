@@ -150,12 +150,12 @@ const Screens = {
       app.show({alternative: ui.alternative + 1, draft: {text: ""}}), {class: "wide"}) : null;
     const head = [from ? para(from, "soft small") : null, heading(asked.question),
       about ? para(about, "small soft") : null];
-    const cannot = button(skipLabel, skip, {class: "wide", id: "cannot"});
+    const cannot = button(skipLabel, app.once(skip), {class: "wide", id: "cannot"});
     if (asked.dimension) return [head, Screens.number(app, car, asked), others, cannot];
     return [head, asked.sure ? Screens.sureness(app) : null,
       el("div", {class: `answers${asked.states.length > 4 ? " many" : ""}`},
-        asked.states.map((state) => button(capital(app.word(state)), () =>
-          app.answer(car, asked, state), {"data-state": state}))),
+        asked.states.map((state) => button(capital(app.word(state)), app.once(() =>
+          app.answer(car, asked, state)), {"data-state": state}))),
       others, cannot];
   },
 
