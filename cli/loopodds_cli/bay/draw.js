@@ -44,6 +44,11 @@ const minutesText = (minutes) => {
   return whole < 90 ? `${whole} min` : `${Math.floor(whole / 60)} h ${whole % 60} min`;
 };
 
+const money = (amount, currency) => {
+  const whole = Math.round(amount);
+  return `${whole} ${currency === "unit" && whole !== 1 ? "units" : currency}`;
+};
+
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 function valueText(value) {

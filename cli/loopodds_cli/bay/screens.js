@@ -76,7 +76,7 @@ const Screens = {
     const other = app.store.otherKnowledge(app.data.form.digest) ? button(
       "The knowledge has changed: load the page again", () => location.reload(), {class: "stop"})
       : null;
-    if (!car) return [bar, other];
+    if (!car || car.state.closed) return [bar, other];
     const stops = car.stops();
     return [
       bar, other,

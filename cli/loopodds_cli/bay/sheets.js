@@ -143,7 +143,7 @@ const Sheets = {
         el("li", {}, services[name].title))) : para("Leave the car as it is"),
       offer.first.length ? para(`Before it: ${offer.first.map((name) =>
         tests[name].title).join(", ")}`, "small") : null,
-      para(`${Math.round(offer.outlay)} ${currency} · ${minutesText(offer.minutes)}`
+      para(`${money(offer.outlay, currency)} · ${minutesText(offer.minutes)}`
         + (gone ? ` · complaint gone: ${percent(gone.probability)}` : "")),
       offer.leaves.map((left) => para(`Leaves ${app.title(left.condition)}: ${left.because}`,
         "small")),

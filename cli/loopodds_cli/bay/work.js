@@ -148,7 +148,7 @@ class Car {
     if (advice && advice.next && open(advice.next)) {
       const judged = advice.tests.find((one) => one.test === advice.next);
       const opens = judged && judged.opens !== advice.next ? judged.opens : "";
-      const worth = judged ? `saves ${Math.round(judged.net_value)} ${advice.currency}` : "";
+      const worth = judged ? `saves ${money(judged.net_value, advice.currency)}` : "";
       return {test: advice.next, at: advice.at,
         why: [worth, opens && `opens: ${tests[opens].title}`].filter(Boolean).join("; ")};
     }
