@@ -6,16 +6,20 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from conftest import wait_until
 from drawn import drawn_cases
 from loopodds.advice.assessment import assess
+from loopodds.bay.carried import as_text, carried
 from loopodds.decision.probes import masks
 from loopodds.diagnosis.model import Model
 from loopodds.inference.information import Look
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import batch_of
+from loopodds.knowledge.blocks import Sound
+from loopodds.knowledge.records import Knowledge
 from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.slow
@@ -31,6 +35,12 @@ BELIEVE = """(text) => JSON.parse(text).map((sections) => {
     faults: Object.fromEntries(Object.entries(belief.faults).map(([n, p]) => [n, [...p]])),
     numbers: found.evidence.numbers};
 })"""
+TABLED = """async ([text, cases]) => {
+  const packed = Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0));
+  const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+  const scales = new Scales(unpack(inPlace(await new Response(stream).arrayBuffer())));
+  return cases.map((sections) => scales.evidence(sections).evidence.numbers);
+}"""
 RULE = """(text) => JSON.parse(text).map((sections) => {
   const found = bay.scales.evidence(sections);
   const belief = bay.tree.believe(found.contexts, found.evidence);
@@ -80,6 +90,43 @@ def test_the_page_believes_what_python_believes_on_a_thousand_cases(model: Model
             apart = [np.abs(here["faults"][n] - p[i]).max() for n, p in beliefs.faults.items()]
             worst = max(worst, abs(here["sound"] - beliefs.p_sound[i]), *apart)
     assert worst < EXACT
+
+
+def tabled() -> Knowledge:
+    """The shipped knowledge with invented tables over conditions for two gauges."""
+    rng = np.random.default_rng(4)
+    over = {"ambient": (5.0, 18.0, 40.0), "humidity": (20.0, 60.0, 90.0),
+            "engine_speed": (800.0, 2000.0), "air_intake": (0.0, 1.0)}  # fmt: skip
+    first = Sound(
+        when={"expansion": "orifice"}, over=over, spread=1.5,
+        values=tuple(rng.normal(10.0, 4.0, 36).tolist()),
+    )  # fmt: skip
+    other = Sound(over={"ambient": (0.0, 40.0)}, values=(4.0, 12.0), spreads=(1.0, 3.0))
+    lift = Sound(over={"ambient": (0.0, 25.0, 40.0), "doors": (0.0, 1.0)}, spread=2.0,
+                 values=tuple(rng.normal(26.0, 3.0, 6).tolist()))  # fmt: skip
+    knowledge = Knowledge()
+    sounds = {"vent": (first, other), "high_side": (lift,)}
+    gauges = {
+        name: msgspec.structs.replace(knowledge.gauges[name], sound=sound, tables=None)
+        for name, sound in sounds.items()
+    }
+    return knowledge.changed(nodes={**knowledge.nodes, **gauges})
+
+
+def test_a_table_of_sound_readings_is_read_as_python_reads_it(opened: Page):
+    model = Model(tabled())
+    sections, cars = zip(*drawn_cases(model, 150, seed=2), strict=True)
+    page = opened.evaluate(TABLED, [as_text(carried(model)), list(sections)])
+    read = 0
+    for here, car in zip(page, cars, strict=True):
+        (group,) = encode(batch_of([car], model.knowledge), model.knowledge).groups
+        numbers = group.evidence.numbers
+        assert here.keys() == numbers.keys()
+        for name, (residual, extra) in numbers.items():
+            expected = [residual[0], extra[0]]
+            np.testing.assert_allclose(here[name], expected, rtol=EXACT, atol=EXACT)
+            read += name in ("vent", "high_side")
+    assert read > 20
 
 
 def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(model: Model, opened: Page):
