@@ -208,6 +208,7 @@ def test_a_case_begun_elsewhere_is_gone_on_with_by_its_number(intake: Intake, en
     "body",
     [
         b"", b"{}", b"[1]", b"[" * 50_000, b"\xff\xfe",
+        b'[{"id":"\xed"}]',
         b'[{"id":"1","device":"2","count":1,"at":"","case":"1","kind":"opened"}]',
         json.dumps([{"id": ONE, "device": ONE, "count": -1, "at": "", "case": "1",
                      "kind": "opened"}]).encode(),

@@ -84,7 +84,7 @@ def entries_of(body: bytes) -> list[Entry]:
     """
     try:
         return _ENTRIES.decode(body)
-    except (msgspec.DecodeError, RecursionError) as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InspectionError(f"these are no entries of a page: {error}") from error
 
 
