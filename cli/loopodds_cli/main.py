@@ -30,6 +30,7 @@ COMMANDS = {
     "score": "Score an archive of inspections.",
     "learn": "Learn the numbers of the knowledge from an archive.",
     "calibrate": "Compare probabilities with what was confirmed in an archive.",
+    "watch": "Watch an archive for drift away from the knowledge.",
     "drill": "Practise on cars drawn from the network.",
     "network": "List, show, draw, check or export the knowledge.",
     "help": "Show a topic, or how a command is called.",

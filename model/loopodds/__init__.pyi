@@ -132,6 +132,9 @@ from loopodds.calibration.calibrating import (
     Calibration as Calibration, Claim as Claim, calibrate as calibrate,
 )
 from loopodds.calibration.reliability import Reliability as Reliability, Stretch as Stretch
+from loopodds.drift.causes import Explaining as Explaining, Offset as Offset
+from loopodds.drift.results import Alarm as Alarm, Moment as Moment, Watch as Watch
+from loopodds.drift.watching import WatchProgress as WatchProgress, watch as watch
 from loopodds.training.cars import (
     SHOWN_IN as SHOWN_IN, UNREADABLE as UNREADABLE, PracticeCar as PracticeCar,
     practice_cars as practice_cars, shown_words as shown_words,
@@ -148,6 +151,7 @@ from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
 )
+from loopodds.report.drift_chart import watch_picture as watch_picture
 from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture
 from loopodds.report.reliability_chart import reliability_picture as reliability_picture
 from loopodds.report.gauge_sheet import (

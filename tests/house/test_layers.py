@@ -30,6 +30,7 @@ ROOMS = (
     "archive",
     "upkeep",
     "calibration",
+    "drift",
     "training",
     "report",
     "bay",

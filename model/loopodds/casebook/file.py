@@ -74,6 +74,15 @@ def is_missing(path: Path) -> bool:
     return False
 
 
+def is_book(path: Path) -> bool:
+    """Whether a file that can be read begins as a case book does."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        header = file.read(_HEADER_BYTES)
+    return header.startswith(_MAGIC) and header[68:72] == APPLICATION.to_bytes(4, "big")
+
+
 def has_log(path: Path) -> bool:
     """Whether pages of the book may still be in the log beside it."""
     try:
