@@ -208,6 +208,14 @@ def test_two_devices_on_one_case_settle_what_both_measured(phone: OpenPhone, ser
     two.page.evaluate("bay.store.wake()")
     two.page.wait_for_selector("text=did not know of each other", state="detached")
     assert two.told()["low_side"] == "2.1 bar" == told_in(served.book)["low_side"]
+    two.page.evaluate('bay.record(bay.car(), "cabin_smell", "musty")')
+    two.sent()
+    one.page.evaluate("bay.store.wake()")
+    one.until("bay.car().state.noted.cabin_smell !== undefined")
+    one.tap("#undo")
+    one.sent()
+    told = told_in(served.book)
+    assert (told["cabin_smell"], told["low_side"]) == ("musty", "1.4 bar"), "each undoes its own"
 
 
 def test_one_entry_that_cannot_be_read_spoils_no_other(phone: OpenPhone, served: Served):

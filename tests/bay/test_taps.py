@@ -160,10 +160,11 @@ def test_an_earlier_entry_gives_way_to_what_stood_before_it(intake: Intake, entr
     opened = entry("opened", name="van")
     first = entry("recorded", opened.id, name="cooling", value="weak")
     second = entry("recorded", opened.id, name="cooling", value="none", replaces=[first.id])
-    other = entry("recorded", opened.id, device=TWO, name="cabin_smell", value="yes")
+    other = entry("recorded", opened.id, device=TWO, name="cabin_smell", value="musty")
     alone = entry("recorded", opened.id, name="airflow_fades", value="yes")
     last = entry("recorded", opened.id, device=TWO, name="poor_at_idle", value="yes")
-    intake.take([opened, first, second, other, alone, last])
+    outcomes = intake.take([opened, first, second, other, alone, last])
+    assert not any(outcome.problem for outcome in outcomes)
     intake.take([entry("undone", opened.id, target=second.id)])
     assert values(intake)["cooling"] == "weak"
     intake.take([entry("undone", opened.id, target=alone.id)])

@@ -370,7 +370,9 @@ class App {
       this.show({skipped: this.ui.skipped.filter((one) => one !== name), sheet: null});
       return;
     }
-    const step = car.state.steps[car.state.steps.length - 1];
+    const {steps} = car.state, {device} = this.store.prefs;
+    const step = steps.findLast(({content}) => content.tap && content.tap.device === device)
+      || steps[steps.length - 1];
     if (!step) return;
     const {name} = step.content;
     const test = name && Object.keys(this.data.rules.tests).find((one) =>
@@ -489,4 +491,8 @@ async function smaller(file) {
   return new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.85));
 }
 
-App.start().then((app) => { window.bay = app; });
+App.start().then((app) => { window.bay = app; }, (error) => {
+  document.getElementById("main").append(heading("This page cannot start in this browser"),
+    para(error.message));
+  throw error;
+});

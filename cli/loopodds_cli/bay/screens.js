@@ -7,8 +7,9 @@ const Screens = {
     const {store} = app;
     if (store.unpaired || store.keyless) return Screens.pairing(app);
     const here = store.keys().map((key) => {
-      const state = replayed(store.events(key)), known = store.cases.get(key);
-      return {key, name: state.name, closed: state.closed, number: known && known.case};
+      const [first, ...steps] = store.events(key), known = store.cases.get(key);
+      const closed = standingSteps([first, ...steps]).some(({kind}) => kind === "closed");
+      return {key, name: first.content.name, closed, number: known && known.case};
     });
     const numbers = new Set(here.map(({number}) => number));
     const others = store.listed.filter((one) => !numbers.has(one.case));
