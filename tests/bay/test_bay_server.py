@@ -10,7 +10,6 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
-from conftest import Served
 from loopodds.bay.packing import unpacked
 from loopodds.diagnosis.model import Model
 from loopodds_cli.bay.desk import LARGEST_PHOTO
@@ -18,6 +17,7 @@ from loopodds_cli.bay.pairing import WRONG_AT_ONCE, Pairing
 from loopodds_cli.bay.server import HERE, KEY, LARGEST_ENTRIES
 from loopodds_cli.bay.single_file import policy
 from loopodds_cli.main import main
+from phones import Served
 
 JPEG = b"\xff\xd8\xff\xe0picture"
 

@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import OpenPhone, Phone, Served
 from loopodds.casebook.believed import check_book
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.replay import CaseState, replay
 from loopodds.casebook.sources import read_case
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
+from phones import OpenPhone, Phone, Served
 
 pytestmark = pytest.mark.slow
 

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from conftest import OpenPhone, Phone, Served
 from loopodds.bay.carried import as_text
 from loopodds.diagnosis.model import Model
 from loopodds_cli.bay.pairing import Pairing
 from loopodds_cli.bay.single_file import page as whole_page
+from phones import OpenPhone, Phone, Served
 from PIL import Image
 
 pytestmark = pytest.mark.slow

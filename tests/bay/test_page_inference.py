@@ -9,8 +9,7 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from conftest import wait_until
-from drawn import drawn_cases
+from drawn_cases import drawn_cases
 from loopodds.advice.assessment import assess
 from loopodds.bay.carried import as_text, carried
 from loopodds.decision.probes import masks
@@ -20,6 +19,7 @@ from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import batch_of
 from loopodds.knowledge.blocks import Sound
 from loopodds.knowledge.records import Knowledge
+from phones import wait_until
 from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.slow
