@@ -1,4 +1,4 @@
-"""Broken inputs for a stated time: case files, archives, books, knowledge, requests.
+"""Broken inputs for a stated time: case files, archives, books, knowledge, requests, entries.
 
     python tests/fuzz.py --minutes 10            all targets, the time shared among them
     python tests/fuzz.py --minutes 2 archives    one of them
@@ -246,7 +246,36 @@ def requests(folder: Path) -> tuple[list[bytes], Check]:
     return [seed.encode() for seed in seeds], check
 
 
-TARGETS = {f.__name__: f for f in (case_files, archives, books, knowledge, requests)}
+def entries(folder: Path) -> tuple[list[bytes], Check]:
+    """Sent by the page at the car: each is taken in or refused, and the book stays sound."""
+    from loopodds import CaseBook, Casework, Intake, Model, check_book, entries_of
+    from loopodds.knowledge.records import Knowledge
+
+    model = Model(Knowledge(SMALL))
+    book = CaseBook(folder / "book.db")
+    intake = Intake(Casework(book, model))
+    opened = {"id": "a" * 32, "device": "b" * 32, "count": 1, "at": "2026-11-28T10:00:00Z",
+              "case": "a" * 32, "kind": "opened", "name": "van"}  # fmt: skip
+    seen = {**opened, "id": "c" * 32, "count": 2, "kind": "recorded", "name": "sample_bubbles"}
+    doubt = {**seen, "id": "d" * 32, "value": {"none": 0.2, "persisting": 1}, "replaces": ["n1"]}
+    seeds = [
+        [opened, {**seen, "value": "persisting"}],
+        [doubt, {**opened, "id": "e" * 32, "kind": "undone", "target": "d" * 32}],
+        [{**opened, "id": "f" * 32, "kind": "closed", "outcomes": {"moisture": "present"}},
+         {**opened, "id": "0" * 32, "kind": "repaired", "services": ["dry_the_loop"]}],
+    ]  # fmt: skip
+
+    def check(data: bytes) -> str:
+        outcomes = intake.take(entries_of(data))
+        for checked in check_book(book, model):
+            assert not checked.problem, checked.problem
+        problems = [one.problem for one in outcomes if one.problem]
+        return re.sub(r"'[^']*'|[\d.,]+", "*", problems[0])[:60] if problems else "taken"
+
+    return [json.dumps(seed).encode() for seed in seeds], check
+
+
+TARGETS = {f.__name__: f for f in (case_files, archives, books, knowledge, requests, entries)}
 
 
 @contextlib.contextmanager

@@ -24,6 +24,7 @@ COMMANDS = {
     "explain": "Explain why a condition is likely or not.",
     "whatif": "Show a case beside its variations.",
     "report": "Write a report for the customer and the workshop.",
+    "bay": "Serve the page at the car, or write it as one file.",
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
     "score": "Score an archive of inspections.",

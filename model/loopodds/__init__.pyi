@@ -159,5 +159,9 @@ from loopodds.report.gauge_sheet import (
 )
 from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet
+from loopodds.bay.carried import as_text as as_text, carried as carried
+from loopodds.bay.taps import (
+    Entry as Entry, Intake as Intake, entries_of as entries_of, unsettled as unsettled,
+)
 
 __version__: str

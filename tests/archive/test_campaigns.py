@@ -23,7 +23,7 @@ def test_killed_and_taken_up_nothing_is_lost_and_every_byte_is_the_same(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("target", ["case_files", "archives"])
+@pytest.mark.parametrize("target", ["case_files", "archives", "entries"])
 def test_kept_inputs_end_in_an_answer_or_an_error_of_its_own_kind(
     target: str, tmp_path: Path
 ) -> None:

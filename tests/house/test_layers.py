@@ -33,6 +33,7 @@ ROOMS = (
     "drift",
     "training",
     "report",
+    "bay",
 )
 """The architecture, lowest first. DEVELOPERS.md says what each room holds."""
 
@@ -40,6 +41,7 @@ KNOW_NO_CARS = ("base", "inference")
 MOST_MODULES, MOST_LINES, LEAST_LINES = 12, 400, 40
 SHORT = {
     "base/arrays.py": "array types that every room names",
+    "bay/carried.py": "puts together what the other modules of its room make",
     "base/phrases.py": "wording shared by pages and reports",
 }
 """Modules under forty lines, and why each stands alone."""

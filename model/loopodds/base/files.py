@@ -98,8 +98,10 @@ def naming(path: Path) -> Iterator[None]:
         raise FileError(f"{path}: cannot be written: {reason}") from error
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a text file so that it is there as a whole or as it was before; a link is followed.
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file so that it is there as a whole or as it was before; a link is followed.
+
+    A text is written in UTF-8.
 
     Raises:
         FileError: if it cannot be written.
@@ -109,7 +111,7 @@ def write_whole(path: Path, text: str) -> None:
     with naming(path):
         try:
             with draft.open("xb", buffering=0) as file:
-                write_synced(file, text.encode())
+                write_synced(file, content.encode() if isinstance(content, str) else content)
             draft.replace(target)
         finally:
             draft.unlink(missing_ok=True)

@@ -92,31 +92,50 @@ Value = str | dict[str, float]
 Chance = Annotated[float, msgspec.Meta(ge=0, le=1 + 1e-9)]  # sums of shares may round above one
 
 
-class _Opened(TypedDict):
+class Tap(TypedDict):
+    """What a device says of an entry made on it, beside what it records.
+
+    ``id`` is drawn at random and is of this entry alone, so that one sent twice is written once;
+    ``count`` is above that of every entry the device had seen, ``at`` its clock, which may be
+    wrong; ``replaces`` are the entries under the same name that stood on it when it was made.
+    """
+
+    id: str
+    device: str
+    count: int
+    at: str
+    replaces: NotRequired[list[str]]
+
+
+class _Entered(TypedDict):
+    tap: NotRequired[Tap]
+
+
+class _Opened(_Entered):
     name: str
 
 
-class _Observed(TypedDict):
+class _Observed(_Entered):
     section: str
     name: str
     value: Value
 
 
-class _Doubted(TypedDict):
+class _Doubted(_Entered):
     section: str
     name: str
     value: Value | None
 
 
-class _Withdrawn(TypedDict):
+class _Withdrawn(_Entered):
     names: list[str]
 
 
-class _Tested(TypedDict):
+class _Tested(_Entered):
     test: str
 
 
-class _Services(TypedDict):
+class _Services(_Entered):
     services: list[str]
 
 
@@ -126,15 +145,15 @@ class _Plan(_Services):
     watch: NotRequired[str]
 
 
-class _Confirmed(TypedDict):
+class _Confirmed(_Entered):
     outcomes: dict[str, str]
 
 
-class _Closed(TypedDict):
+class _Closed(_Entered):
     pass
 
 
-class _Pointer(TypedDict):
+class _Pointer(_Entered):
     position: int
     kind: NotRequired[str]
     what: NotRequired[str]

@@ -7,13 +7,14 @@ top of what that one added.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
+from copy import copy
 from typing import Any
 
 from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
 from loopodds.casebook.answers import Answer, Before
 from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.book import CaseBook, Overtaken
-from loopodds.casebook.events import Event, NewEvent, Signature, StoredBelief
+from loopodds.casebook.events import Event, NewEvent, Signature, StoredBelief, Tap
 from loopodds.casebook.file import CaseBookError
 from loopodds.casebook.replay import (
     LASTING,
@@ -72,6 +73,13 @@ class Casework:
         self.knowledge = model.knowledge
         digest, texts = self.knowledge.digest, self.knowledge.texts
         self._signature = Signature(clean(who), clean(note), digest, texts)
+        self._tap: Mapping[str, Tap] = {}
+
+    def tapped(self, tap: Tap) -> "Casework":
+        """The same work, whose events say which entry of which device they come from."""
+        other = copy(self)
+        other._tap = {"tap": tap}
+        return other
 
     def open(
         self,
@@ -141,12 +149,18 @@ class Casework:
 
         return self._step(case, plan)
 
-    def undo(self, case: int) -> Answer:
-        """Take the last step back; a closing as a whole, with what was confirmed."""
+    def undo(self, case: int, last: int | None = None) -> Answer:
+        """Take the last step back; a closing as a whole, with what was confirmed.
+
+        Args:
+            last: Position of the step that is meant; nothing is done if another came behind it.
+        """
 
         def plan(state: CaseState) -> list[Planned]:
             if not state.steps:
                 raise CaseError(f"case {case}: nothing to undo; only its opening is left")
+            if last is not None and state.steps[-1].position != last:
+                raise CaseError(f"case {case}: something was added since; take that back first")
             return [("undone", _pointer(step)) for step in _together(state.steps, CLOSING)]
 
         return self._step(case, plan, reopens=True)
@@ -267,6 +281,7 @@ class Casework:
     def _tried(self, events: Sequence[Event], planned: Sequence[Planned]) -> list[NewEvent]:
         """New events with the belief after each, worked out as one batch."""
         nothing = StoredBelief({}, 0.0, 0.0)
+        planned = [(kind, {**content, **self._tap}) for kind, content in planned]
         drafts = [
             Event(0, position, "", "", "", kind, content, "", nothing)
             for position, (kind, content) in enumerate(planned, start=len(events) + 1)

@@ -210,3 +210,14 @@ def _sound(node: Gauge, context: Mapping[str, str]) -> Sound:
         if matches(sound.when, context):
             return sound
     raise KnowledgeError(f"{node.file}: {node.name}: no sound expectation for {dict(context)}")
+
+
+def sound_block(node: Gauge, context: Mapping[str, str]) -> tuple[Axes, FloatArray, FloatArray]:
+    """What sound loops of one kind read: conditions with their points, value and spread there.
+
+    Raises:
+        KnowledgeError: if no sound expectation covers the context.
+    """
+    sound = _sound(node.in_context(context), context)
+    own = _axes(sound)
+    return own, *_tables(sound, own, node)

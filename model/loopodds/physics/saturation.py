@@ -79,6 +79,11 @@ class SaturationLine:
     _log_pressure: Cubic = field(repr=False)
     _temperature: Cubic = field(repr=False)
 
+    @property
+    def temperature_curve(self) -> Cubic:
+        """Saturation temperature [degC] over the natural log of the pressure [kPa abs]."""
+        return self._temperature
+
     def covers_pressure(self, pressure_kpa: FloatArray) -> BoolArray:
         """Which absolute pressures [kPa] lie on the line; same shape, NaN gives False."""
         pressure = np.asarray(pressure_kpa)

@@ -1,0 +1,1 @@
+"""The page at the car: its server, and the page itself, which works without one."""

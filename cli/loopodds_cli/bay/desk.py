@@ -1,0 +1,215 @@
+"""The case book behind the page: entries taken in, cases and advice handed out, photos kept."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from loopodds import (
+    Assessment,
+    CaseBook,
+    Casework,
+    Entry,
+    InspectionError,
+    Intake,
+    LoopoddsError,
+    Model,
+    assess,
+    load_prices,
+    unsettled,
+    write_whole,
+)
+
+LARGEST_PHOTO, MOST_PHOTOS = 6_000_000, 60
+"""Bytes of one photo, and photos of one case."""
+PHOTO_KINDS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
+_PHOTO = re.compile(r"[a-z0-9_]{1,60}-[0-9a-f]{64}\.(jpg|png)")
+_ABOUT = re.compile(r"[a-z0-9_]{1,60}")
+RECENT = 30
+
+
+def now() -> str:
+    """This moment, UTC, as the case book writes it."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A picture kept beside the book: its content decides its name, so it is kept once."""
+
+    folder: Path
+    name: str
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return self.folder / self.name
+
+
+class Desk:
+    """Everything that the page asks of the book; of one thread only, as the book is.
+
+    Args:
+        book: File of the case book; the user's own when left out.
+        prices: Price file of the workshop, if it has one.
+        who: Name written beside every event.
+    """
+
+    def __init__(
+        self, model: Model, book: str | None = None, prices: str | None = None, who: str = ""
+    ) -> None:
+        self.model = model
+        self.book = CaseBook(book)
+        self.prices = load_prices(prices, model.knowledge)
+        self.work = Casework(self.book, model, who)
+        self.intake = Intake(self.work)
+        self._told: dict[tuple[str, int], tuple[int, dict[str, Any]]] = {}
+        self._assessed: tuple[int, int, Assessment] | None = None
+
+    def close(self) -> None:
+        """Let go of the book."""
+        self.book.close()
+
+    def take(self, entries: Sequence[Entry]) -> dict[str, Any]:
+        """Take entries in; what became of each, and every case that they belong to."""
+        outcomes = self.intake.take(entries)
+        numbers = dict.fromkeys(outcome.case for outcome in outcomes if outcome.case)
+        return {
+            "outcomes": [outcome._asdict() for outcome in outcomes],
+            "cases": [self.case(number) for number in numbers],
+        }
+
+    def cases(self) -> dict[str, Any]:
+        """The newest cases, open ones first."""
+        told = []
+        for ends in self.book.ends():
+            closed = ends.last is not None and ends.last.kind == "closed"
+            last = ends.last.time if ends.last else ends.opened
+            told.append(
+                {"case": ends.case, "name": ends.name, "opened": ends.opened, "last": last,
+                 "closed": closed, "problem": ends.problem}
+            )  # fmt: skip
+        told.sort(key=lambda one: (not one["closed"], one["last"]), reverse=True)
+        return {"cases": told[:RECENT], "knowledge": self.model.knowledge.digest, "at": now()}
+
+    def number(self, case: str) -> int:
+        """Number of a case by its number or the id of its opening; UnknownName if there is none."""
+        return self.intake.number_of(case)
+
+    def case(self, number: int) -> dict[str, Any]:
+        """One case: its events as they stand in the book, what is to be settled, its photos."""
+        events = self.book.events(number)
+        return {
+            "case": number,
+            "knowledge": self.model.knowledge.digest,
+            "key": events[0].content.get("tap", {}).get("id", str(number)),
+            "events": [
+                {"position": e.position, "kind": e.kind, "content": dict(e.content),
+                 "time": e.time, "who": e.who}
+                for e in events
+            ],
+            "unsettled": {name: list(values) for name, values in unsettled(events).items()},
+            "photos": [photo.name for photo in self.photos(number)],
+        }  # fmt: skip
+
+    def advice(self, number: int) -> dict[str, Any]:
+        """What to think of a case and what to test, with the time and the events it is made of."""
+        return self._worked_out(number, "advice", _advice)
+
+    def offers(self, number: int) -> dict[str, Any]:
+        """What may be done to the car of a case, likewise."""
+        return self._worked_out(number, "offers", _offers)
+
+    def _worked_out(
+        self, number: int, what: str, tell: Callable[[Assessment], dict[str, Any]]
+    ) -> dict[str, Any]:
+        """What is told of a case, once for each state of it."""
+        count = len(self.book.events(number))
+        if self._told.get((what, number), (0, {}))[0] != count:
+            told = {"case": number, "events": count, "at": now()}
+            try:
+                told |= tell(self._assessment(number, count))
+            except LoopoddsError as error:
+                told["problem"] = str(error)
+            self._told[what, number] = count, told
+        return self._told[what, number][1]
+
+    def _assessment(self, number: int, count: int) -> Assessment:
+        """The assessment of a case as it stands; that of the case asked about last is kept."""
+        if self._assessed is None or self._assessed[:2] != (number, count):
+            answer = self.work.show(number)
+            made = assess(answer.inspection, self.model, prices=self.prices, belief=answer.belief)
+            self._assessed = number, count, made
+        return self._assessed[2]
+
+    def _folder(self, number: int) -> Path:
+        return self.book.path.with_name(f"{self.book.path.name}.photos") / f"case-{number}"
+
+    def photos(self, number: int) -> list[Photo]:
+        """Pictures of a case."""
+        folder = self._folder(number)
+        found = sorted(folder.iterdir()) if folder.is_dir() else []
+        return [Photo(folder, path.name) for path in found if _PHOTO.fullmatch(path.name)]
+
+    def keep_photo(self, number: int, about: str, content: bytes) -> Photo:
+        """Keep a picture with a case; one that is there already is left alone.
+
+        Raises:
+            InspectionError: if it is no picture, too large, or one too many.
+        """
+        self.book.events(number)
+        if not _ABOUT.fullmatch(about):
+            raise InspectionError(f"a photo of {about[:60]!r}: say of which finding it is")
+        kind = next((k for magic, k in PHOTO_KINDS.items() if content.startswith(magic)), None)
+        if kind is None or len(content) > LARGEST_PHOTO:
+            raise InspectionError("a photo is a JPEG or PNG picture of at most 6 MB")
+        folder = self._folder(number)
+        photo = Photo(folder, f"{about}-{hashlib.sha256(content).hexdigest()}.{kind}")
+        if not photo.path.exists():
+            if len(self.photos(number)) >= MOST_PHOTOS:
+                raise InspectionError(f"case {number} has {MOST_PHOTOS} photos already")
+            folder.mkdir(parents=True, exist_ok=True)
+            write_whole(photo.path, content)
+        return photo
+
+    def photo(self, number: int, name: str) -> bytes:
+        """A picture of a case.
+
+        Raises:
+            InspectionError: if there is none of that name.
+        """
+        for photo in self.photos(number):
+            if photo.name == name:
+                return photo.path.read_bytes()
+        raise InspectionError(f"case {number} has no photo of that name")
+
+
+def _advice(result: Assessment) -> dict[str, Any]:
+    intervals = result.doubts.intervals if result.doubts else {}
+    ends = {name: {"low": one.low, "high": one.high} for name, one in intervals.items()}
+    return {
+        "conditions": [
+            {"name": c.name, "probability": c.probability, **ends.get(c.name, {})}
+            for c in result.conditions
+        ],
+        "p_sound": result.p_sound,
+        **result.stops_json(),
+        "warnings": list(result.warnings),
+        "currency": result.currency,
+        "next": next(iter(result.to_test), None),
+        "stop": result.policy.best is None and not result.settling,
+        "tests": [test.as_json() for test in result.tests],
+    }
+
+
+def _offers(result: Assessment) -> dict[str, Any]:
+    return {
+        "currency": result.currency,
+        "offers": [offer.as_json() for offer in result.offers],
+        "held_back": [rule.as_json() for rule in result.held_back],
+    }
