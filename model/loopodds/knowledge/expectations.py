@@ -101,7 +101,7 @@ def expectation(
     mean = np.zeros([len(points) for points, _ in axes.values()])
     second = np.zeros_like(mean)
     for share, sound in parts:
-        values, spreads = _on(axes, sound, node)
+        values, spreads = _on(axes, sound)
         if per_ambient and AMBIENT not in stated:
             values = values - per_ambient * _assumed(axes, knowledge)
         mean = mean + share * values
@@ -154,10 +154,10 @@ def _axes(sound: Sound) -> Axes:
     return {name: STEPS[name] for name, slope in slopes.items() if slope}
 
 
-def _on(axes: Points, sound: Sound, node: Gauge) -> tuple[FloatArray, FloatArray]:
+def _on(axes: Points, sound: Sound) -> tuple[FloatArray, FloatArray]:
     """Value and spread between cars of one block at every point of the axes."""
     own = _axes(sound)
-    values, spreads = _tables(sound, own, node)
+    values, spreads = _tables(sound, own)
     for axis, (name, points) in enumerate(own.items()):
         place = _place(points, axes[name][0])
         values, spreads = _resampled(values, axis, place), _resampled(spreads, axis, place)
@@ -179,7 +179,7 @@ def _spread_out(table: FloatArray, own: Axes, axes: Points) -> FloatArray:
     return np.broadcast_to(np.transpose(table, order).reshape(shape), full)
 
 
-def _tables(sound: Sound, own: Axes, node: Gauge) -> tuple[FloatArray, FloatArray]:
+def _tables(sound: Sound, own: Axes) -> tuple[FloatArray, FloatArray]:
     """Value and spread of a block at its own points."""
     shape = [len(points) for points in own.values()]
     if sound.over:
@@ -190,10 +190,8 @@ def _tables(sound: Sound, own: Axes, node: Gauge) -> tuple[FloatArray, FloatArra
     values, spread = np.full(shape, float(sound.expected)), np.full(shape, sound.spread)
     for axis, (name, points) in enumerate(own.items()):
         slope = sound.per_ambient if name == AMBIENT else sound.per_humidity
-        followed = np.minimum(points, node.humidity_to) if name == HUMIDITY else points
         along = [-1 if i == axis else 1 for i in range(len(own))]
-        values = values + (slope * (followed - REFERENCE[name])).reshape(along)
-        spread = np.hypot(spread, (slope * (points - followed)).reshape(along))
+        values = values + (slope * (points - REFERENCE[name])).reshape(along)
     return values, spread
 
 
@@ -220,4 +218,4 @@ def sound_block(node: Gauge, context: Mapping[str, str]) -> tuple[Axes, FloatArr
     """
     sound = _sound(node.in_context(context), context)
     own = _axes(sound)
-    return own, *_tables(sound, own, node)
+    return own, *_tables(sound, own)

@@ -153,8 +153,7 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
 
     ``quantity`` is the dimension of what is read; ``transform`` makes of it what is compared, in
     the unit ``scale``; words compare with what one expects by eye, ``word_doubt`` off [standard
-    deviation]; ``possible`` bounds what can be read at all. Above ``humidity_to`` [%]
-    the expectation stays where it is, and what the slope would have added is doubt.
+    deviation]; ``possible`` bounds what can be read at all.
     """
 
     states: tuple[str, ...] = msgspec.field(name="words")
@@ -163,7 +162,6 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     scale: str = ""
     possible: tuple[float, float] | None = None
     spread: Spread
-    humidity_to: float = 100.0
     misreading: Misreading
     settling: Settling | None = None
     cuts: tuple[float, ...] = ()
