@@ -72,11 +72,12 @@ MEASURING: Mapping[str, float] = {
     "subcooling": 1.5, "discharge_pipe": 5.0, "vent": 1.0,
 }  # fmt: skip
 """Standard deviation of the instrument and of how it is held [K]; engineering estimate."""
-UNPUBLISHED: Mapping[str, float] = {
-    "superheat": 1.5, "compressor_superheat": 2.0, "subcooling": 2.0, "discharge_pipe": 4.0,
+LEAST_DOUBT: Mapping[str, float] = {
+    "superheat": 2.0, "compressor_superheat": 2.5, "subcooling": 2.5, "discharge_pipe": 6.0,
+    "vent": 1.5,
 }  # fmt: skip
-"""Doubt of the model [K] where no published table of sound cars says how far off it is; estimate:
-about as large against the spread of cars as it is where tables say so."""
+"""Doubt of the model [K] at least, and where no published table of sound cars says how far off it
+is; estimate: about as large against the spread of cars as it is where tables say so."""
 LEAST_SPREAD = 0.3
 """What a state adds to the spread at least [K]: drawn cars know it no better."""
 TOGETHER_FROM = 1.0
@@ -406,13 +407,13 @@ def moved_lines(made: Sequence[Any], moves: Mapping[str, Moved]) -> Iterator[Any
             yield line
             continue
         gauge, sound = line["gauge"], line["sound"]
-        move = moves.get(gauge, Moved(0.0, 0.0, UNPUBLISHED.get(gauge, 0.0), 0))
+        move = moves.get(gauge, Moved(0.0, 0.0, 0.0, 0))
+        doubt = max(move.widened, LEAST_DOUBT.get(gauge, 0.0))
         points = np.array(sound["over"]["ambient"])
         values = np.array(sound["values"]).reshape(len(points), -1)
         values = values + (move.bias + move.slope * (points - 30.0))[:, None]
-        doubt = {"model_doubt": _round(move.widened)} if move.widened else {}
-        rounded = {"values": [_round(v) for v in values.ravel()], **doubt}
-        yield {**line, "sound": {**sound, **rounded}}
+        moved = {"values": [_round(v) for v in values.ravel()], "model_doubt": _round(doubt)}
+        yield {**line, "sound": {**sound, **moved}}
 
 
 def written(made: Sequence[Any]) -> str:

@@ -5,7 +5,7 @@ Reading stops at the first error; these checks list every problem, with its file
 
 import itertools
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from graphlib import CycleError, TopologicalSorter
 from importlib import resources
 from pathlib import Path
@@ -19,7 +19,7 @@ from loopodds.inference.junction import JunctionTree, plan_of
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
-from loopodds.knowledge.assembly import build_network
+from loopodds.knowledge.assembly import build_network, node_arrays
 from loopodds.knowledge.blocks import matches
 from loopodds.knowledge.guards import (
     Slip,
@@ -54,7 +54,7 @@ def size_of(knowledge: Knowledge) -> Size:
         KnowledgeError: if the network cannot be made.
         TooLarge: if exact inference in it would not fit in memory.
     """
-    network = build_network(knowledge, next(_contexts(knowledge)))
+    network = build_network(knowledge, _first_context(knowledge))
     return Size(len(knowledge.nodes), plan_of(network).space)
 
 
@@ -184,31 +184,38 @@ def _unobserved(knowledge: Knowledge) -> Iterator[Slip]:
 
 
 def _uncompiled(knowledge: Knowledge) -> Iterator[Slip]:
-    """Contexts in which the network cannot be built; those not stated are tried as well."""
+    """Nodes that cannot be made in some context, else a network that cannot be compiled.
+
+    What is stated in part is an average of what is stated in full, so that those contexts and the
+    one with the least stated are all there is to try; parents are the same in every context.
+    """
     slips: dict[str, Slip] = {}
-    for context in _contexts(knowledge):
-        try:
-            network = build_network(knowledge, context)
-        except LoopoddsError as error:
-            slips.setdefault(str(error), _of_error(error))
+    for node in knowledge.nodes.values():
+        for context in _contexts(knowledge, node.context_keys()):
+            try:
+                node_arrays(node, knowledge, context)
+            except LoopoddsError as error:
+                slips.setdefault(str(error), _of_error(error))
     yield from slips.values()
     if not slips:
         try:
-            JunctionTree(network)
+            JunctionTree(build_network(knowledge, _first_context(knowledge)))
         except LoopoddsError as error:
             yield _of_error(error)
 
 
-def _contexts(knowledge: Knowledge) -> Iterator[dict[str, str]]:
-    """Combinations of the contexts that bear on a node; the first has all of them stated."""
-    bearing = {key for node in knowledge.nodes.values() for key in node.context_keys()}
-    choices = [
-        [(name, value) for value in context.values] + [("", "")] * bool(context.shares)
-        for name, context in knowledge.contexts.items()
-        if context.values and name in bearing
-    ]
-    for combination in itertools.product(*choices):
-        yield {name: value for name, value in combination if name}
+def _first_context(knowledge: Knowledge) -> dict[str, str]:
+    """A context in which all is stated that bears on a node."""
+    keys = {key for node in knowledge.nodes.values() for key in node.context_keys()}
+    return next(_contexts(knowledge, keys))
+
+
+def _contexts(knowledge: Knowledge, keys: Collection[str]) -> Iterator[dict[str, str]]:
+    """Every combination of some contexts, and what has to be stated where nothing is."""
+    own = [c for name, c in knowledge.contexts.items() if c.values and name in keys]
+    for combination in itertools.product(*(context.values for context in own)):
+        yield {context.name: value for context, value in zip(own, combination, strict=True)}
+    yield {context.name: context.values[0] for context in own if not context.shares}
 
 
 def _node_problems(node: Node, knowledge: Knowledge) -> Iterator[Slip]:
