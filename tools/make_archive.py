@@ -19,12 +19,20 @@ from pathlib import Path
 import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.units import column_unit
-from loopodds.diagnosis.model import Context, Model
+from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.predictions import instrument_readings
-from loopodds.diagnosis.simulation import SimulatedCars, brought_in_for, simulate
+from loopodds.diagnosis.simulation import brought_in_for, simulate
 from loopodds.inspection.gauges import STATIC_UNMEASURED_K, STATIC_UNMEASURED_WARMER_K
 from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.vocabulary import CHOICES, LOOKED_BY, SECOND, names_in, reading_dimension
+from loopodds.inspection.vocabulary import (
+    CHOICES,
+    COMPLAINT,
+    LOOKED_BY,
+    ROUTINE,
+    SECOND,
+    names_in,
+    reading_dimension,
+)
 from loopodds.knowledge.tables import as_the_trade
 from loopodds.upkeep.confirmation import CONFIRMED_BY, rates_of, read_ways, report_table
 from loopodds.upkeep.habits import ASKED_BY, REASONS
@@ -50,8 +58,8 @@ WAYS = {"bad": (0.6, 0.2, 0.2), "other": (0.2, 0.4, 0.4)}
 BAD = {"sample_darkening": ("brown", "black"), "sample_specks": ("grit", "polymer", "metal")}
 ASKED = {"complaint": (0.3, 0.5, 0.1, 0.1), "routine": (0.3, 0.0, 0.6, 0.1)}  # as REASONS
 READERS = ("invented reader 1", "invented reader 2")
-FIRST_LOOKS, SECOND_LOOK = (0.7, 0.3), 0.3
-TOO_DARK, A_STEP_DARKER = 1, 0.35
+FIRST_LOOKS, SECOND_LOOK = (0.95, 0.05), 0.3
+TOO_DARK, A_STEP_DARKER = 1, 0.2
 """The second of the readers says a shade one step darker that often."""
 METRIC_UNITS = {
     "pressure": "bar", "temperature": "degC", "difference": "K", "mass": "g", "share": "pct",
@@ -81,7 +89,6 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
         "refrigerant": rng.choice(2, rows, p=[0.65, 0.35]),
         "expansion": rng.choice(2, rows, p=[0.8, 0.2]),
         "compressor": rng.choice(3, rows, p=[0.35, 0.5, 0.15]),
-        "setting": rng.choice(2, rows, p=[0.7, 0.3]),
     }
     numbers = {
         "ambient_c": np.round(rng.normal(24.0, 6.0, rows).clip(2, 42)),
@@ -92,6 +99,7 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
     words: dict[str, IntArray] = {}
     residuals: dict[str, FloatArray] = {}
     states: dict[str, IntArray] = {}
+    came_for: dict[str, BoolArray] = {}
     weather = model.knowledge.contexts["weather"]
     band = np.searchsorted(weather.edges, numbers["ambient_c"], side="right")
     kinds = np.stack([*choices.values(), band], axis=1)
@@ -99,15 +107,20 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
         where = np.flatnonzero((kinds == kind).all(axis=1))
         context = {name: CHOICES[name][i] for name, i in zip(choices, kind, strict=False)}
         context["weather"] = weather.values[kind[-1]]
-        cars = _coming(model, context, len(where), rng)
+        cars = simulate(model, context, len(where), rng)
         for target, source in (
             (words, cars.evidence.codes),
             (states, cars.states),
+            (came_for, brought_in_for(cars, model.knowledge, rng)),
             (residuals, {name: pair[0] for name, pair in cars.evidence.numbers.items()}),
         ):
             for name, values in source.items():
                 target.setdefault(name, np.zeros(rows, np.asarray(values).dtype))[where] = values
+    complains = np.any([*came_for.values()], axis=0)
+    choices["setting"] = np.where(complains, *map(CHOICES["setting"].index, (COMPLAINT, ROUTINE)))
     seen = _seen(model, rows, rng)
+    for name, came in came_for.items():
+        seen[name] |= came  # what brought the car in is always written down
     batch = InspectionBatch(rows, choices=choices, numbers=numbers)
     readings = _readings(model, residuals, batch, rng)
     words = {name: np.where(seen[name], codes, -1) for name, codes in words.items()}
@@ -116,17 +129,6 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
     outcomes, ways = _outcomes(model, states, words, rng)
     said = {ASKED_BY: _reasons(choices, rng), **looks, CONFIRMED_BY: ways}
     return Cars(words, {**numbers, **readings}, choices, outcomes, said)
-
-
-def _coming(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
-    """Cars that come for what the context says: with a complaint, or without."""
-    drawn = simulate(model, {k: v for k, v in context.items() if k != "setting"}, 20 * count, rng)
-    came = np.any([*brought_in_for(drawn, model.knowledge, rng).values()], axis=0)
-    rows = np.flatnonzero(came == (context["setting"] == "complaint"))[:count]
-    if len(rows) < count:
-        raise RuntimeError(f"only {len(rows)} of {20 * count} cars come for {context['setting']}")
-    states = {name: codes[rows] for name, codes in drawn.states.items()}
-    return SimulatedCars(states, drawn.evidence.take(rows))
 
 
 def _readings(
@@ -366,7 +368,7 @@ def csv_bytes(rows: Rows, slips: Mapping[str, Sequence[str]], rng: np.random.Gen
 
 METRIC_SLIPS = {
     "sample_darkening": ["bown", "lightgrey"], "refrigerant": ["R22", "r134a"],
-    "low_side_bar": ["2,1", "21.0", "low"], "high_side_bar": ["255", "-4"],
+    "low_side_bar": ["2,1", "210", "low"], "high_side_bar": ["255", "-4"],
     "ambient_degC": ["300", "86"], "humidity_pct": ["450"], "sample_specks": ["metall", "yes"],
 }  # fmt: skip
 US_SLIPS = {
