@@ -1,8 +1,9 @@
 """Make the demo archives: invented inspections in two ways of writing, some of them spoilt.
 
 Run from the top of the checkout: ``python tools/make_archive.py``. It rewrites
-``data/loopodds_data/archive/metric.csv.gz`` and ``us.csv.gz``. The cars are drawn from the shipped
-knowledge itself, so the archives show how scoring works and are no evidence of its accuracy.
+``data/loopodds_data/archive/metric.csv.gz`` and ``us.csv.gz``. The cars, their outcomes and what is
+read on them are drawn from the shipped knowledge itself, so the archives show how scoring, learning
+and watching work and are no evidence of accuracy. One reader says shades too dark, on purpose.
 """
 
 from __future__ import annotations
@@ -18,13 +19,23 @@ from pathlib import Path
 import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.units import column_unit
-from loopodds.diagnosis.model import Context, Model
-from loopodds.diagnosis.simulation import SimulatedCars, brought_in_for, simulate
-from loopodds.inspection.encoding import encode
-from loopodds.inspection.gauges import NAMEPLATES
+from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.predictions import instrument_readings
+from loopodds.diagnosis.simulation import brought_in_for, simulate
+from loopodds.inspection.gauges import STATIC_UNMEASURED_K, STATIC_UNMEASURED_WARMER_K
 from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.vocabulary import CHOICES, reading_dimension
-from loopodds.physics.refrigerants import refrigerant
+from loopodds.inspection.vocabulary import (
+    CHOICES,
+    COMPLAINT,
+    LOOKED_BY,
+    ROUTINE,
+    SECOND,
+    names_in,
+    reading_dimension,
+)
+from loopodds.knowledge.tables import as_the_trade
+from loopodds.upkeep.confirmation import CONFIRMED_BY, rates_of, read_ways, report_table
+from loopodds.upkeep.habits import ASKED_BY, REASONS
 
 FOLDER = Path(__file__).parent.parent / "data" / "loopodds_data" / "archive"
 SEED = 20240611
@@ -39,9 +50,17 @@ MADE = {
 }  # fmt: skip
 SELDOM = 0.1
 HISTORY_TOLD = 0.25
-OUTCOME_RECORDED = 0.7
-FAULT_OVERLOOKED = 0.08
-SOUND_RECORDED = 0.15
+STATIC_TEMPERATURE_READ = 0.5
+# cars are opened for what is on record of them: the chance of an outcome, and its way, in the order
+# of confirmation.toml, of cars whose sample is brown, black or full of specks and of all others
+OUTCOME_RECORDED = {"bad": 0.9, "other": 0.6}
+WAYS = {"bad": (0.6, 0.2, 0.2), "other": (0.2, 0.4, 0.4)}
+BAD = {"sample_darkening": ("brown", "black"), "sample_specks": ("grit", "polymer", "metal")}
+ASKED = {"complaint": (0.3, 0.5, 0.1, 0.1), "routine": (0.3, 0.0, 0.6, 0.1)}  # as REASONS
+READERS = ("invented reader 1", "invented reader 2")
+FIRST_LOOKS, SECOND_LOOK = (0.95, 0.05), 0.3
+TOO_DARK, A_STEP_DARKER = 1, 0.2
+"""The second of the readers says a shade one step darker that often."""
 METRIC_UNITS = {
     "pressure": "bar", "temperature": "degC", "difference": "K", "mass": "g", "share": "pct",
     "volume_share": "pct",
@@ -53,13 +72,15 @@ class Cars:
     """Invented cars with everything that is recorded of them; all arrays have shape (rows,).
 
     ``words`` and ``outcomes`` hold state indices, -1 is not recorded; ``numbers`` are in internal
-    units, NaN is not recorded; ``choices`` are indices into ``CHOICES``.
+    units, NaN is not recorded; ``choices`` are indices into ``CHOICES``; ``said`` is text, empty
+    where not recorded: who looked, the second look, why tests were done, how outcomes were found.
     """
 
     words: dict[str, IntArray]
     numbers: dict[str, FloatArray]
     choices: dict[str, IntArray]
     outcomes: dict[str, IntArray]
+    said: dict[str, list[str]]
 
 
 def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
@@ -68,10 +89,9 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
         "refrigerant": rng.choice(2, rows, p=[0.65, 0.35]),
         "expansion": rng.choice(2, rows, p=[0.8, 0.2]),
         "compressor": rng.choice(3, rows, p=[0.35, 0.5, 0.15]),
-        "setting": rng.choice(2, rows, p=[0.7, 0.3]),
     }
     numbers = {
-        "ambient_c": np.round(rng.normal(24.0, 6.0, rows).clip(2, 42), 1),
+        "ambient_c": np.round(rng.normal(24.0, 6.0, rows).clip(2, 42)),
         "humidity_pct": np.round(rng.normal(55.0, 14.0, rows).clip(15, 95)),
         "nameplate_charge_g": rng.choice([420.0, 480.0, 520.0, 560.0, 650.0, 800.0], rows),
         "nameplate_oil_g": rng.choice([90.0, 120.0, 150.0], rows),
@@ -79,6 +99,7 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
     words: dict[str, IntArray] = {}
     residuals: dict[str, FloatArray] = {}
     states: dict[str, IntArray] = {}
+    came_for: dict[str, BoolArray] = {}
     weather = model.knowledge.contexts["weather"]
     band = np.searchsorted(weather.edges, numbers["ambient_c"], side="right")
     kinds = np.stack([*choices.values(), band], axis=1)
@@ -86,68 +107,46 @@ def draw_cars(model: Model, rows: int, rng: np.random.Generator) -> Cars:
         where = np.flatnonzero((kinds == kind).all(axis=1))
         context = {name: CHOICES[name][i] for name, i in zip(choices, kind, strict=False)}
         context["weather"] = weather.values[kind[-1]]
-        cars = _coming(model, context, len(where), rng)
+        cars = simulate(model, context, len(where), rng)
         for target, source in (
             (words, cars.evidence.codes),
             (states, cars.states),
+            (came_for, brought_in_for(cars, model.knowledge, rng)),
             (residuals, {name: pair[0] for name, pair in cars.evidence.numbers.items()}),
         ):
             for name, values in source.items():
                 target.setdefault(name, np.zeros(rows, np.asarray(values).dtype))[where] = values
-    readings = _raw_readings(model, residuals, choices, numbers)
-    outcomes = _outcomes(model, states, rng)
+    complains = np.any([*came_for.values()], axis=0)
+    choices["setting"] = np.where(complains, *map(CHOICES["setting"].index, (COMPLAINT, ROUTINE)))
     seen = _seen(model, rows, rng)
-    return Cars(
-        {name: np.where(seen[name], codes, -1) for name, codes in words.items()},
-        {**numbers, **{n: np.where(seen[n], v, np.nan) for n, v in readings.items()}},
-        choices,
-        outcomes,
-    )
+    for name, came in came_for.items():
+        seen[name] |= came  # what brought the car in is always written down
+    batch = InspectionBatch(rows, choices=choices, numbers=numbers)
+    readings = _readings(model, residuals, batch, rng)
+    words = {name: np.where(seen[name], codes, -1) for name, codes in words.items()}
+    readings = {name: np.where(seen[name], v, np.nan) for name, v in readings.items()}
+    looks = _looks(model, words, rng)
+    outcomes, ways = _outcomes(model, states, words, rng)
+    said = {ASKED_BY: _reasons(choices, rng), **looks, CONFIRMED_BY: ways}
+    return Cars(words, {**numbers, **readings}, choices, outcomes, said)
 
 
-def _coming(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:
-    """Cars that come for what the context says: with a complaint, or without."""
-    drawn = simulate(model, {k: v for k, v in context.items() if k != "setting"}, 20 * count, rng)
-    came = np.any([*brought_in_for(drawn, model.knowledge, rng).values()], axis=0)
-    rows = np.flatnonzero(came == (context["setting"] == "complaint"))[:count]
-    if len(rows) < count:
-        raise RuntimeError(f"only {len(rows)} of {20 * count} cars come for {context['setting']}")
-    states = {name: codes[rows] for name, codes in drawn.states.items()}
-    return SimulatedCars(states, drawn.evidence.take(rows))
-
-
-def _raw_readings(
+def _readings(
     model: Model,
     residuals: Mapping[str, FloatArray],
-    choices: Mapping[str, IntArray],
-    numbers: Mapping[str, FloatArray],
+    batch: InspectionBatch,
+    rng: np.random.Generator,
 ) -> dict[str, FloatArray]:
-    """What the instruments show, from the distance to what a sound loop would show."""
-    rows = len(numbers["ambient_c"])
-    anything = {name: np.full(rows, 20.0) for name in residuals}
-    batch = InspectionBatch(rows, readings=anything, choices=choices, numbers=numbers)
-    readings = {}
-    for name, gauge in encode(batch, model.knowledge).readings.items():
-        value = gauge.expected + residuals[name]
-        transform = model.knowledge.node(name).transform
-        if transform in ("condensing_lift", "static_residual"):
-            value = value + numbers["ambient_c"]
-        if reading_dimension(name, model.knowledge) == "pressure":
-            value = _pressure(value, choices["refrigerant"])
-        if name in NAMEPLATES:
-            value = np.maximum(value, 0.0) * numbers[NAMEPLATES[name]] / 100.0
-        if reading_dimension(name, model.knowledge).endswith("share"):
-            value = value.clip(0.0, 100.0)
-        readings[name] = value
-    low, high = readings["low_side"], readings["high_side"]
-    readings["high_side"] = np.where(high < low, np.nan, high)
+    """What the instruments show, with the spread of all that the record does not state.
+
+    A standing loop is warmer than the air by as much as is assumed where nobody measured it.
+    """
+    warmer = rng.normal(STATIC_UNMEASURED_WARMER_K, STATIC_UNMEASURED_K, batch.rows)
+    standing = [n for n, g in model.knowledge.gauges.items() if g.transform == "static_residual"]
+    moved = {name: residuals[name] + warmer for name in standing}
+    readings = instrument_readings({**residuals, **moved}, batch, model.knowledge, rng)
+    readings["static_temperature"] = batch.number("ambient_c") + warmer
     return readings
-
-
-def _pressure(saturation_c: FloatArray, fluid: IntArray) -> FloatArray:
-    limited = np.clip(saturation_c, -60.0, 90.0)
-    each = [refrigerant(name).saturation_pressure(limited) for name in CHOICES["refrigerant"]]
-    return np.where(np.isnan(saturation_c), np.nan, np.choose(fluid, each))
 
 
 def _seen(model: Model, rows: int, rng: np.random.Generator) -> dict[str, BoolArray]:
@@ -159,22 +158,80 @@ def _seen(model: Model, rows: int, rng: np.random.Generator) -> dict[str, BoolAr
         for finding in test.yields:
             # now and then one thing that a test shows is not written down
             seen[finding] |= made & (rng.random(rows) < 0.9)
+    for name, node in model.knowledge.of_kind("finding", "gauge").items():
+        # whoever looks writes down what may have hidden it
+        for hiding in (*node.masked_by, *node.veiled_by):
+            seen[hiding] |= seen[name]
+    # two readings that hang on one temperature are compared only where it was taken
+    both = seen["static_pressure"] & seen["sensor_pressure"]
+    standing = seen["static_pressure"] | seen["sensor_pressure"]
+    seen["static_temperature"] = standing & (both | (rng.random(rows) < STATIC_TEMPERATURE_READ))
     return seen
 
 
 def _outcomes(
-    model: Model, states: Mapping[str, IntArray], rng: np.random.Generator
-) -> dict[str, IntArray]:
-    """Outcomes as recorded: mostly the faults that were there, now and then one is missing."""
-    rows = len(states[model.faults[0]])
-    recorded = rng.random(rows) < OUTCOME_RECORDED
+    model: Model,
+    states: Mapping[str, IntArray],
+    words: Mapping[str, IntArray],
+    rng: np.random.Generator,
+) -> tuple[dict[str, IntArray], list[str]]:
+    """Outcomes as recorded, each with the error rates of its way, and the ways.
+
+    Which cars are opened hangs on what is recorded of them.
+    """
+    rates = rates_of(read_ways(None))
+    bad = np.zeros(len(states[model.faults[0]]), bool)
+    for name, dark in BAD.items():
+        bad |= np.isin(words[name], [model.states(name).index(state) for state in dark])
+    ways = np.full(len(bad), -1)
+    for kind, rows in (("bad", np.flatnonzero(bad)), ("other", np.flatnonzero(~bad))):
+        chosen = rng.choice(len(rates), len(rows), p=WAYS[kind])
+        ways[rows] = np.where(rng.random(len(rows)) < OUTCOME_RECORDED[kind], chosen, -1)
     outcomes = {}
     for name in model.faults:
-        state = states[name]
-        noted = (state > 0) & (rng.random(rows) >= FAULT_OVERLOOKED)
-        noted |= (state == 0) & (rng.random(rows) < SOUND_RECORDED)
-        outcomes[name] = np.where(recorded & noted, state, -1)
-    return outcomes
+        tables = np.array([report_table(len(model.states(name)), rate) for rate in rates.values()])
+        chances = tables[ways, states[name]]
+        reported = _drawn(chances, rng)
+        nothing = reported == chances.shape[1] - 1
+        outcomes[name] = np.where(nothing | (ways < 0), -1, reported)
+    return outcomes, _texts(ways, list(rates))
+
+
+def _reasons(choices: Mapping[str, IntArray], rng: np.random.Generator) -> list[str]:
+    """Why tests were done: on a car without a complaint never for one."""
+    chances = np.array([ASKED[setting] for setting in CHOICES["setting"]])
+    return _texts(_drawn(chances[choices["setting"]], rng), REASONS)
+
+
+def _looks(
+    model: Model, words: Mapping[str, IntArray], rng: np.random.Generator
+) -> dict[str, list[str]]:
+    """Who looked at the sample, and what a second person said; changes the words of the first.
+
+    A first word is that of the trade, and a second is so as often as two people agree; but for the
+    reader who now and then says a shade darker.
+    """
+    by_eye = [n for n, node in model.knowledge.of_kind("finding").items() if node.by_eye]
+    looked = np.any([words[name] >= 0 for name in by_eye], axis=0)
+    first = np.where(looked, rng.choice(2, len(looked), p=FIRST_LOOKS), -1)
+    second = np.where(looked & (rng.random(len(looked)) < SECOND_LOOK), 1 - first, -1)
+    said = {LOOKED_BY: _texts(first, READERS), SECOND + LOOKED_BY: _texts(second, READERS)}
+    for name in by_eye:
+        states = model.states(name)
+        again = _drawn(as_the_trade(len(states))[words[name]], rng)
+        again = np.where((second >= 0) & (words[name] >= 0), again, -1)
+        if name == "sample_darkening":
+            for who, word in ((first, words[name]), (second, again)):
+                darker = (who == TOO_DARK) & (word >= 0) & (word < len(states) - 1)
+                word += darker & (rng.random(len(word)) < A_STEP_DARKER)
+        said[SECOND + name] = _texts(again, states)
+    return said
+
+
+def _drawn(chances: FloatArray, rng: np.random.Generator) -> IntArray:
+    """One state a row, by the chances of the row, shape (rows,)."""
+    drawn: IntArray = (rng.random((len(chances), 1)) >= np.cumsum(chances, axis=1)[:, :-1]).sum(1)
+    return drawn
 
 
 Rows = list[dict[str, str]]
@@ -186,7 +243,7 @@ def metric_rows(model: Model, cars: Cars, rng: np.random.Generator) -> Rows:
     for name, codes in cars.choices.items():
         columns[name] = _texts(codes, CHOICES[name])
     for name, values in cars.numbers.items():
-        if name in model.knowledge.nodes:
+        if name in names_in("readings", model.knowledge):
             dimension = reading_dimension(name, model.knowledge)
             unit = METRIC_UNITS[dimension]
             digits = 2 if unit == "bar" else 1
@@ -196,6 +253,7 @@ def metric_rows(model: Model, cars: Cars, rng: np.random.Generator) -> Rows:
             columns[name.replace("ambient_c", "ambient_degC")] = _numbers(values, 0)
     for name, codes in cars.words.items():
         columns[name] = _texts(codes, model.states(name))
+    columns |= cars.said
     for name, codes in cars.outcomes.items():
         columns[f"confirmed_{name}"] = _texts(codes, model.states(name))
     return [dict(zip(columns, cells, strict=True)) for cells in zip(*columns.values(), strict=True)]
@@ -310,7 +368,7 @@ def csv_bytes(rows: Rows, slips: Mapping[str, Sequence[str]], rng: np.random.Gen
 
 METRIC_SLIPS = {
     "sample_darkening": ["bown", "lightgrey"], "refrigerant": ["R22", "r134a"],
-    "low_side_bar": ["2,1", "21.0", "low"], "high_side_bar": ["255", "-4"],
+    "low_side_bar": ["2,1", "210", "low"], "high_side_bar": ["255", "-4"],
     "ambient_degC": ["300", "86"], "humidity_pct": ["450"], "sample_specks": ["metall", "yes"],
 }  # fmt: skip
 US_SLIPS = {

@@ -30,7 +30,7 @@ from loopodds.base.units import COLUMN_SUFFIXES, column_unit
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
-from loopodds.inspection.vocabulary import CHOICES, NUMBERS
+from loopodds.inspection.vocabulary import CHOICES, NUMBERS, names_in
 from loopodds.knowledge.records import Knowledge
 from shared import shipped
 
@@ -50,6 +50,7 @@ def case_text(row: dict[str, str], model: Model) -> str:
     knowledge = model.knowledge
     sections: dict[str, list[str]] = {}
     keys = [key for key, _ in NUMBERS.values()]
+    read = names_in("readings", knowledge)
     for name, cell in row.items():
         base, _, suffix = name.rpartition("_")
         if not cell:
@@ -60,8 +61,13 @@ def case_text(row: dict[str, str], model: Model) -> str:
         elif name in knowledge.of_kind("history"):
             sections.setdefault("history", []).append(f'{name} = "{cell}"')
         elif name in knowledge.of_kind("finding"):
-            sections.setdefault("findings", []).append(f'{name} = "{cell}"')
-        elif suffix in COLUMN_SUFFIXES and (base in keys or base in knowledge.of_kind("gauge")):
+            person = "looks.first" if row.get(f"second_{name}") else "findings"
+            sections.setdefault(person, []).append(f'{name} = "{cell}"')
+        elif name.removeprefix("second_") in knowledge.of_kind("finding"):
+            sections.setdefault("looks.second", []).append(
+                f'{name.removeprefix("second_")} = "{cell}"'
+            )
+        elif suffix in COLUMN_SUFFIXES and (base in keys or base in read):
             section = "readings" if base not in keys else "conditions"
             section = "vehicle" if base.startswith("nameplate") else section
             quantity = f"{cell} {column_unit(suffix).name}"
