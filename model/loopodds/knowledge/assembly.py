@@ -194,12 +194,12 @@ def gauge_array(
             for parent in parents
         )
 
-    for pair in node.pairs():
+    for pair in node.pairs_in(context):
         # what tables add to a sum holds for their own shifts only
         outranked = pair not in node.together and any(
             moved[parent][state].place[0] == "shifts" for parent, state in pair.states.items()
         )
-        if matches(pair.when, context) and not outranked:
+        if not outranked:
             mean[where(pair.states)] += pair.shift
     for override in node.overrides:
         value, spread = override.shift

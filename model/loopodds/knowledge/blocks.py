@@ -169,6 +169,22 @@ class Tables(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     together: tuple[Together, ...] = ()
 
     @cached_property
+    def _kinds(self) -> Mapping[tuple[tuple[str, str], ...], tuple[list[int], list[Together]]]:
+        """Places of the shifts, and the pairs, of each kind of car and day: tables have a few."""
+        found: dict[tuple[tuple[str, str], ...], tuple[list[int], list[Together]]] = {}
+        for i, shift in enumerate(self.shifts):
+            found.setdefault(tuple(shift.when.items()), ([], []))[0].append(i)
+        for pair in self.together:
+            found.setdefault(tuple(pair.when.items()), ([], []))[1].append(pair)
+        return found
+
+    def holding(self, context: When) -> tuple[list[int], list[Together]]:
+        """Places of the shifts that hold in a context, in order, and the pairs that do."""
+        own = [kind for when, kind in self._kinds.items() if matches(dict(when), context)]
+        places = sorted(itertools.chain.from_iterable(shifts for shifts, _ in own))
+        return places, list(itertools.chain.from_iterable(pairs for _, pairs in own))
+
+    @cached_property
     def mentions(self) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
         """Parents and their states, each once, and where: tables name them hundreds of times."""
         shifts = (("shifts", shift.parent, tuple(shift.shift)) for shift in self.shifts)

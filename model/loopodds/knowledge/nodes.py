@@ -185,12 +185,15 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
         tables, the first that holds for a parent counts; tables say what it leaves unsaid.
         """
         found: dict[str, dict[str, Moved]] = {}
-        tabled = self.tables.shifts if self.tables else ()
-        for place, shifts in ((("shifts",), self.shifts), (("tables", "shifts"), tabled)):
+        own = [i for i, shift in enumerate(self.shifts) if matches(shift.when, context)]
+        tabled = self.tables or Tables()
+        for place, shifts, holding in (
+            (("shifts",), self.shifts, own),
+            (("tables", "shifts"), tabled.shifts, tabled.holding(context)[0]),
+        ):
             held: dict[str, int] = {}
-            for i, shift in enumerate(shifts):
-                if matches(shift.when, context):
-                    held.setdefault(shift.parent, i)
+            for i in holding:
+                held.setdefault(shifts[i].parent, i)
             for parent, i in held.items():
                 states = found.setdefault(parent, {})
                 for state, pair in shifts[i].shift.items():
@@ -200,6 +203,11 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     def pairs(self) -> tuple[Together, ...]:
         """What pairs of states add, its own and those of its tables."""
         return self.together + (self.tables.together if self.tables else ())
+
+    def pairs_in(self, context: When) -> list[Together]:
+        """Those of the pairs that hold in a context."""
+        own = [pair for pair in self.together if matches(pair.when, context)]
+        return own + (self.tables.holding(context)[1] if self.tables else [])
 
 
 DISTRIBUTIONS: Mapping[str, type[Node]] = {"table": Tabular, "graded": Graded, "gauge": Gauge}
