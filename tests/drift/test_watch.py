@@ -338,3 +338,11 @@ def test_a_book_is_watched_by_its_closed_cases(tmp_path: Path):
     assert shown.exit_code == 0
     assert "TOO FEW LOOKS TO SAY" in shown.output
     assert "too few to draw" in run(book, "--picture", tmp_path / "a.svg").stderr
+
+
+@pytest.mark.slow
+def test_the_demo_archives_are_as_the_knowledge_says() -> None:
+    for archive in ("@metric", "@us"):
+        result = lo.watch(archive)
+        assert not result.alarms, [alarm.name for alarm in result.alarms]
+        assert result.least_p > 10 * result.needed
