@@ -88,8 +88,9 @@ def test_a_gauge_and_a_reader_of_colours_are_named_since_when(drawn: Rows, tmp_p
     assert gauge.group.alone  # type: ignore[union-attr]
     reader = told["sample_greenness", "T5"]
     assert reader.from_start
-    assert reader.state == "none"
-    assert reader.seen < 0.6 * reader.expected
+    # a step deeper leaves fewer at one end and more at the other
+    few, many = reader.seen < 0.6 * reader.expected, reader.seen > 1.6 * reader.expected
+    assert {"none": few, "deep": many}[reader.state]
 
 
 @pytest.mark.parametrize(("name", "where"), [("sample_bubbles", "none"), ("sample_foam", "none")])
