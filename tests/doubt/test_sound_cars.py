@@ -102,7 +102,7 @@ def test_sound_cars_of_a_second_world_spread_as_the_network_states(
 @pytest.mark.parametrize("kind", KINDS, ids=" ".join)
 def test_sound_cars_of_a_second_world_are_called_sound(kind: tuple[str, str, str]) -> None:
     """At a routine check, in any weather. Synthetic; `tests/benchmarks/gauges.py` draws more: sound
-    is likelier than before looking in 93 % (asked: 95), and another thing likelier than not in
+    is likelier than before looking in 95 % (asked: 95), and another thing likelier than not in
     1.3 % (asked: at most 2). Here 120 cars, each bound two deviations of the draw further off.
     """
     model = shipped()
