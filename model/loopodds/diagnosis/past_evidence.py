@@ -23,7 +23,7 @@ MERGED_CELLS = 1_500_000
 MOST_ROUNDS = 4
 """Repairs before which what was seen is followed, if it was changed since. What these limits change
 is measured by `tests/benchmarks/old_repairs.py`."""
-MERGED_WITHIN, STEPS_AT_MOST, STRIDE = 0.005, 12, 0.7
+MERGED_WITHIN, STEPS_AT_MOST, STRIDE = 0.005, 24, 0.7
 """Merging goes on until every probability is so near, and no longer than that. A whole stride for
 all faults at once overshoots where one piece of evidence speaks for several of them."""
 SETTING = "setting"
