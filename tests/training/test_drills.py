@@ -13,7 +13,7 @@ from loopodds.inference.network import Evidence
 from loopodds.training.decks import Deck, alarming, cars_data, levels, told
 from scipy.stats import chi2
 
-CARS = 20_000
+CARS = 12_000
 LEAST_CHANCE = 1e-3
 """A right dealer fails one run in a thousand, over all variables together; the seed is fixed."""
 
