@@ -122,7 +122,7 @@ def drawn_conditions(band: tuple[float, float], n: int, rng: np.random.Generator
         engine_rpm=np.where(idle, rng.normal(820.0, 60.0, n), rng.normal(1500.0, 150.0, n)),
         blower=np.where(rng.random(n) < 0.8, 1.0, rng.uniform(0.5, 1.0, n)),
         recirculation=(rng.random(n) < 0.8).astype(float),
-        doors_open=(rng.random(n) < 0.65).astype(float),
+        doors_open=(rng.random(n) < 0.4).astype(float),
         cabin_load_kw=heat_soak_kw(ambient) * rng.uniform(0.6, 1.4, n),
         condenser_rise_k=np.clip(rng.normal(2.5, 2.0, n), 0.0, None),
         altitude_m=rng.uniform(0.0, 600.0, n),
