@@ -128,3 +128,15 @@ def drawn_rows(
         if name not in (*keep, "static_temperature"):
             value[rng.random(count) >= seen] = np.nan
     return Rows(model, words, readings, choices, numbers, {})
+
+
+def seen_by(
+    count: int, rng: np.random.Generator, days: int, technicians: int
+) -> dict[str, list[str]]:
+    """Further columns: dates from the new year on, one of six gauges, and who looked."""
+    dates = np.datetime64("2026-01-01") + np.arange(count) * days // count
+    return {
+        "date": dates.astype(str).tolist(),
+        "gauge": [f"gauge {i}" for i in rng.integers(1, 7, count)],
+        "technician": [f"T{i}" for i in rng.integers(1, technicians + 1, count)],
+    }

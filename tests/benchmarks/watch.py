@@ -33,7 +33,7 @@ from loopodds.drift.looks import FACTORS, OFFSETS, WORD, odd_words
 from loopodds.drift.results import Watch
 from loopodds.drift.watching import LOOKS, watch
 from loopodds.inference.kernels import foretold_readings
-from watched_archives import Rows, drawn_rows
+from watched_archives import Rows, drawn_rows, seen_by
 
 MOVED_FROM = 3000
 """Looks at a finding before its table moves."""
@@ -47,12 +47,7 @@ def drawn(model: Model, count: int, seed: int, hot: bool = False) -> Rows:
 
     rng = np.random.default_rng(seed)
     rows = drawn_rows(model, count, rng, air)
-    days = np.datetime64("2026-01-01") + np.arange(count) * 365 // count
-    rows.more = {
-        "date": days.astype(str).tolist(),
-        "gauge": [f"gauge {i}" for i in rng.integers(1, 7, count)],
-        "technician": [f"T{i}" for i in rng.integers(1, 9, count)],
-    }
+    rows.more = seen_by(count, rng, days=365, technicians=8)
     return rows
 
 

@@ -18,7 +18,7 @@ from loopodds.doubt.numbers import numbers_of, with_numbers
 from loopodds.drift.bets import Stake, threshold, word_bets, word_ratios
 from loopodds.drift.looks import looks_of
 from loopodds_cli.main import main
-from watched_archives import Rows, drawn_rows
+from watched_archives import Rows, drawn_rows, seen_by
 
 COUNT = 2400
 SUMMER = (0.4, 0.7)
@@ -39,12 +39,7 @@ def drawn(model: Model) -> Rows:
     """A year's cars, a hot summer in it, seen by six gauges and six technicians."""
     rng = np.random.default_rng(3)
     rows = drawn_rows(model, COUNT, rng, summer, 0.06, ("low_side", "sample_greenness"), True)
-    days = np.datetime64("2026-01-01") + np.arange(COUNT) * 360 // COUNT
-    rows.more = {
-        "date": days.astype(str).tolist(),
-        "gauge": [f"gauge {i}" for i in rng.integers(1, 7, COUNT)],
-        "technician": [f"T{i}" for i in rng.integers(1, 7, COUNT)],
-    }
+    rows.more = seen_by(COUNT, rng, days=360, technicians=6)
     return rows
 
 

@@ -182,14 +182,14 @@ def owner_of(node: Node, context: Mapping[str, str], field: str) -> Path:
 
 def with_numbers(node: Node, values: Mapping[Path, FloatArray]) -> Node:
     """A node with other numbers in some of its lists."""
-    entry, tables = node.as_json(), node.tables if isinstance(node, Gauge) else None
+    entry = node.as_json()
     for path, numbers in values.items():
-        if tables and path[0] == "tables":
-            tables = _with_shift(tables, int(path[2]), str(path[4]), numbers)
+        if isinstance(node, Gauge) and node.tables and path[0] == "tables":
+            tables = _with_shift(node.tables, int(path[2]), str(path[4]), numbers)
+            node = msgspec.structs.replace(node, tables=tables)
         else:
             entry = put_numbers(entry, path, numbers)
-    made = rewritten(node, entry)
-    return msgspec.structs.replace(made, tables=tables) if tables else made
+    return rewritten(node, entry)
 
 
 def _with_shift(tables: Tables, index: int, state: str, numbers: FloatArray) -> Tables:

@@ -12,6 +12,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.base.unit_table import SEA_LEVEL_KPA
+from loopodds.doubt.beta import QUANTILE_90
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES
@@ -37,8 +38,6 @@ WORDS: Mapping[str, Mapping[str, Mapping[str, str]]] = {
 """What the words of a table are in a case."""
 BLOWER_PCT = {"high": 100.0, "low": 40.0}
 IDLE_RPM = 800.0
-NINE_IN_TEN = 1.6449
-"""Half width of the middle nine tenths of a Gaussian in standard deviations."""
 
 
 class Cell(NamedTuple):
@@ -67,12 +66,12 @@ class Cell(NamedTuple):
     @property
     def inside(self) -> bool:
         """Whether the middle lies among nine in ten sound cars."""
-        return abs(self.middle) <= NINE_IN_TEN * self.spread
+        return abs(self.middle) <= QUANTILE_90 * self.spread
 
     @property
     def side(self) -> int:
         """1 where even the lowest limit lies above those, -1 where even the highest lies below."""
-        reach = NINE_IN_TEN * self.spread
+        reach = QUANTILE_90 * self.spread
         return int(self.low > reach) - int(self.high < -reach)
 
 

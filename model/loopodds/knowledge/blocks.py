@@ -169,6 +169,14 @@ class Tables(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     together: tuple[Together, ...] = ()
 
     @cached_property
+    def keys(self) -> frozenset[str]:
+        """Contexts on which they depend."""
+        found: set[str] = set()
+        for blocks in (self.sound, self.shifts, self.together):
+            found.update(*(block.when for block in blocks))
+        return frozenset(found)
+
+    @cached_property
     def _kinds(self) -> Mapping[tuple[tuple[str, str], ...], tuple[list[int], list[Together]]]:
         """Places of the shifts, and the pairs, of each kind of car and day: tables have a few."""
         found: dict[tuple[tuple[str, str], ...], tuple[list[int], list[Together]]] = {}

@@ -111,9 +111,9 @@ class Node(
         keys = {key for variant in self.variants for key in variant.when}
         for node in self.versions():
             if isinstance(node, Gauge):
-                for blocks in (node.sounds(), node.moves(), node.pairs()):
+                for blocks in (node.sound, node.shifts, node.together):
                     keys.update(*(block.when for block in blocks))
-        return keys
+        return keys | self.tables.keys if isinstance(self, Gauge) and self.tables else keys
 
     def as_json(self) -> dict[str, Any]:
         """What the file says of it, as plain data."""
