@@ -3,9 +3,10 @@
 # fmt: off
 from loopodds.base.errors import (
     FileError as FileError, InspectionError as InspectionError, LoopoddsError as LoopoddsError,
-    OutOfRange as OutOfRange, nearest as nearest, unknown_name as unknown_name,
+    OutOfRange as OutOfRange, unknown_name as unknown_name,
 )
 from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
+from loopodds.base.likeness import meant as meant, nearest as nearest
 from loopodds.base.phrases import (
     UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, printable as printable,
     sentence as sentence,
