@@ -147,6 +147,9 @@ from loopodds.training.debrief import (
 )
 from loopodds.training.decks import Deck as Deck
 from loopodds.training.exercise import Done as Done, Exercise as Exercise
+from loopodds.report.blank_form import (
+    Named as Named, blank_case as blank_case, names_with as names_with,
+)
 from loopodds.report.content import Report as Report
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,

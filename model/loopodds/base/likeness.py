@@ -14,6 +14,7 @@ from typing import NamedTuple
 FIELDS = (("title",), ("question",), ("states", "values"), ("about", "text"))
 """Attributes of what a name stands for, the most telling first; the name itself leads."""
 IN_TITLE = 1  # place of the title: a word that stands further back is told, but is no name of it
+EXACT = -1  # stands before a name that holds other words too
 SPELT_ALIKE, NEARLY = 0.8, 0.6
 """Ratios of :class:`difflib.SequenceMatcher`, estimates: a slip of the hand, and a family likeness.
 """
@@ -109,7 +110,8 @@ def _hit(typed: list[str], name: str, what: object) -> Hit | None:
     if not hits or len(hits) < len(typed):
         return None
     depths = [depth for _, depth in hits]
-    return Hit(max(how for how, _ in hits), sum(depths), name, min(depths) <= IN_TITLE)
+    depth = EXACT if typed == _words(name) else sum(depths)
+    return Hit(max(how for how, _ in hits), depth, name, min(depths) <= IN_TITLE)
 
 
 def _places(name: str, what: object) -> Iterator[frozenset[str]]:
