@@ -33,6 +33,7 @@ COMMANDS = {
     "watch": "Watch an archive for drift away from the knowledge.",
     "drill": "Practise on cars drawn from the network.",
     "network": "List, search, show, draw, check or export the knowledge.",
+    "doctor": "Check the install, the knowledge, the case book and the disk.",
     "help": "Show a topic, or how a command is called.",
     "completion": "Print the script that completes commands in a shell.",
 }
