@@ -87,3 +87,11 @@ def test_several_that_are_meant_alike_are_all_offered_and_many_are_none() -> Non
     assert str(unknown_name("part", "gate", two)).endswith("did you mean 'left' or 'right'?")
     many = {f"g{number}": Told("Gate") for number in range(4)}
     assert str(unknown_name("part", "gate", many)).endswith("known: g0, g1, g2, g3")
+
+
+def test_what_is_spelt_alike_counts_in_names_and_titles_only() -> None:
+    assert [hit.name for hit in found("hegde", {"a": Told("Fence", "Beside the hedge.")})] == []
+
+
+def test_a_name_longer_than_anybody_types_is_not_looked_for() -> None:
+    assert found("pond " * 100_000, SHED) == []

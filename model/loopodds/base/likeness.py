@@ -1,13 +1,14 @@
 """What a person may mean by some words: names found by what they are called and told about.
 
 Whole words come before beginnings, these before parts within words, and words that are merely
-spelt alike last. Nothing is known here of what the names stand for.
+spelt alike, in names and titles only, last. Nothing is known here of what the names stand for.
 """
 
 import difflib
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from enum import IntEnum
+from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -19,6 +20,7 @@ SPELT_ALIKE, NEARLY = 0.8, 0.6
 """Ratios of :class:`difflib.SequenceMatcher`, estimates: a slip of the hand, and a family likeness.
 """
 LEAST_BEGINNING, LEAST_PART = 2, 3  # letters
+LONGEST = 200  # letters; what is longer was not typed as a name
 MOST_MEANT = 3
 """Names that a message offers; of more, none is meant."""
 _SMALL = frozenset(("a", "an", "and", "at", "by", "in", "is", "of", "on", "or", "the", "to"))
@@ -53,6 +55,8 @@ def found(words: str, options: Mapping[str, object]) -> list[Hit]:
     >>> [hit.name for hit in found("line bub", {"sample_bubbles": None, "line_bubbles": None})]
     ['line_bubbles']
     """
+    if len(words) > LONGEST:
+        return []
     typed = [word for word in _words(words) if word not in _SMALL]
     hits = [hit for name, what in options.items() if (hit := _hit(typed, name, what))]
     sure = [hit for hit in hits if hit.how < How.ALIKE]
@@ -105,9 +109,13 @@ def nearest(word: str, options: Iterable[str], cutoff: float = NEARLY) -> str | 
 
 def _hit(typed: list[str], name: str, what: object) -> Hit | None:
     places = list(_places(name, what))
-    best = [_best(word, places) for word in typed]
-    hits = [one for one in best if one is not None]
-    if not hits or len(hits) < len(typed):
+    hits = []
+    for word in typed:
+        best = _best(word, places)
+        if best is None:
+            return None
+        hits.append(best)
+    if not hits:
         return None
     depths = [depth for _, depth in hits]
     depth = EXACT if typed == _words(name) else sum(depths)
@@ -133,6 +141,7 @@ def _text(said: object) -> str:
     return said if isinstance(said, str) else ""
 
 
+@lru_cache(maxsize=4096)  # a file of unknown names asks for the same texts again and again
 def _with_pairs(text: str) -> frozenset[str]:
     words = _words(text)
     return frozenset((*words, *(a + b for a, b in pairwise(words))))
@@ -140,26 +149,31 @@ def _with_pairs(text: str) -> frozenset[str]:
 
 def _best(word: str, places: list[frozenset[str]]) -> tuple[How, int] | None:
     """How surely and how far to the front a word stands, if it stands anywhere."""
+    for depth, words in enumerate(places):
+        if word in words:
+            return How.WHOLE, depth
     ways = (
         (how, depth)
         for depth, words in enumerate(places)
         for known in words
-        if (how := _how(word, known)) is not None
+        if (how := _how(word, known, depth <= IN_TITLE)) is not None
     )
     return min(ways, default=None)
 
 
-def _how(word: str, known: str) -> How | None:
-    if word == known:
-        return How.WHOLE
+def _how(word: str, known: str, alike: bool) -> How | None:
+    """How a word that is not there as a whole is found in another; ``alike`` if that counts too."""
     if len(word) >= LEAST_BEGINNING and known.startswith(word):
         return How.BEGINNING
     if len(word) >= LEAST_PART and word in known:
         return How.PART
-    alike = difflib.SequenceMatcher(None, word, known)
-    if alike.real_quick_ratio() >= SPELT_ALIKE and alike.ratio() >= SPELT_ALIKE:
-        return How.ALIKE
-    return None
+    # a ratio cannot exceed what the lengths allow, and that is found without comparing letters
+    shorter, longer = sorted((len(word), len(known)))
+    if not alike or 2 * shorter < SPELT_ALIKE * (shorter + longer):
+        return None
+    letters = difflib.SequenceMatcher(None, word, known)
+    enough = letters.quick_ratio() >= SPELT_ALIKE and letters.ratio() >= SPELT_ALIKE
+    return How.ALIKE if enough else None
 
 
 def _words(text: str) -> list[str]:
