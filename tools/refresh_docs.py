@@ -1,17 +1,22 @@
 """Rewrite the outputs shown in README.md and in the help topics: every ``$ loopodds …`` line runs.
 
+The answer that ``loopodds doctor`` compares with is worked out anew, too.
+
 python tools/refresh_docs.py           rewrite
 python tools/refresh_docs.py --check   exit 1 if an output is stale
 """
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
 import subprocess
 import sys
 import tempfile
 from pathlib import Path
+
+from loopodds_cli.health import answer, answer_file, self_check
 
 ROOT = Path(__file__).parents[1]
 PAGES = (ROOT / "README.md", *sorted((ROOT / "cli" / "loopodds_cli" / "help").glob("*.md")))
@@ -46,7 +51,9 @@ def refreshed(text: str) -> str:
 
 def main() -> None:
     """Rewrite or check."""
-    stale = False
+    stale = not self_check().well
+    if stale and "--check" not in sys.argv[1:]:
+        answer_file().write_text(json.dumps(answer(), indent=1) + "\n", encoding="utf-8")
     for page in PAGES:
         text = page.read_text(encoding="utf-8")
         fresh = refreshed(text)

@@ -32,7 +32,8 @@ COMMANDS = {
     "calibrate": "Compare probabilities with what was confirmed in an archive.",
     "watch": "Watch an archive for drift away from the knowledge.",
     "drill": "Practise on cars drawn from the network.",
-    "network": "List, show, draw, check or export the knowledge.",
+    "network": "List, search, show, draw, check or export the knowledge.",
+    "doctor": "Check the install, the knowledge, the case book and the disk.",
     "help": "Show a topic, or how a command is called.",
     "completion": "Print the script that completes commands in a shell.",
 }
@@ -111,7 +112,7 @@ class Commands(click.Group):
 @click.group(
     cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80}
 )
-@click.version_option(package_name="loopodds")
+@click.version_option(None, "-V", "--version", package_name="loopodds")
 def main() -> None:
     """Find what is wrong in a car's air-conditioning loop, from what was seen and measured.
 

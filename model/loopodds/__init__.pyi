@@ -3,9 +3,10 @@
 # fmt: off
 from loopodds.base.errors import (
     FileError as FileError, InspectionError as InspectionError, LoopoddsError as LoopoddsError,
-    OutOfRange as OutOfRange, nearest as nearest, unknown_name as unknown_name,
+    OutOfRange as OutOfRange, unknown_name as unknown_name,
 )
 from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
+from loopodds.base.likeness import meant as meant, nearest as nearest
 from loopodds.base.phrases import (
     UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, printable as printable,
     sentence as sentence,
@@ -146,6 +147,9 @@ from loopodds.training.debrief import (
 )
 from loopodds.training.decks import Deck as Deck
 from loopodds.training.exercise import Done as Done, Exercise as Exercise
+from loopodds.report.blank_form import (
+    Named as Named, blank_case as blank_case, names_with as names_with,
+)
 from loopodds.report.content import Report as Report
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,

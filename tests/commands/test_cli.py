@@ -82,10 +82,11 @@ def test_a_misspelt_command_is_a_usage_error_with_the_nearest_one() -> None:
     assert result.stderr.endswith("Error: no command 'asess'; did you mean 'assess'?\n")
 
 
-def test_version_is_that_of_the_package() -> None:
+@pytest.mark.parametrize("option", ["-V", "--version"])
+def test_version_is_that_of_the_package(option: str) -> None:
     from importlib.metadata import version
 
-    assert run("--version").output == f"loopodds, version {version('loopodds')}\n"
+    assert run(option).output == f"loopodds, version {version('loopodds')}\n"
 
 
 @pytest.mark.parametrize("case", DEMOS)
@@ -381,6 +382,23 @@ def test_the_list_names_every_node_with_its_kind() -> None:
     listed = json.loads(run("network", "--json").output)
     assert listed["digest"] == Knowledge().digest
     assert [node["name"] for node in listed["nodes"]] == list(Knowledge().nodes)
+
+
+def test_a_search_shows_what_each_name_is_and_how_a_case_file_says_it() -> None:
+    page = run("network", "--search", "sight glass").output
+    assert '      [vehicle] sight_glass = "present" | "absent"\n' in page
+    assert "line_bubbles  finding  " in page
+    assert "done: --done sight_glass_look with assess" in page
+    told = json.loads(run("network", "--search", "sight glass", "--json").output)
+    assert {"sight_glass", "line_bubbles"} <= {found["name"] for found in told["found"]}
+    assert run("network", "--search", "swimming pool").exit_code == 0
+    assert run("network", "--search", " ").exit_code == 2
+    assert run("network", "air", "--search", "oil").exit_code == 2
+
+
+def test_the_blank_form_is_a_case_that_the_commands_read() -> None:
+    form = run("case", "template").output
+    assert json.loads(run("assess", "-", "--json", text=form).output)["p_sound"] > 0
 
 
 def test_a_node_as_json_says_what_its_file_says() -> None:

@@ -612,7 +612,8 @@ def test_a_price_file_replaces_what_it_names_and_leaves_the_rest(tmp_path):
         ("[cost]\nchange_oil = true\n", "own.toml:2: [cost] change_oil: true is not a number"),
         (
             'cannot = ["nitrogen"]\n',
-            "own.toml:1: cannot: 'nitrogen' is unknown; did you mean 'nitrogen_test'?",
+            "own.toml:1: cannot: 'nitrogen' is unknown; "
+            "did you mean 'nitrogen_test' or 'nitrogen_search'?",
         ),
         (
             'skills = "high_voltage"\n',

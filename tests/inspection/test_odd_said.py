@@ -117,6 +117,9 @@ def test_a_repair_at_which_nothing_was_done_is_said() -> None:
         ('[conditions]\nrefrigernat = "R134a"', "did you mean 'refrigerant' in [vehicle]?"),
         ('[findings]\ncondenser_airflw = "absent"', "'condenser_airflow' in [confirmed]?"),
         ('sample_bubles = "none"', "did you mean 'sample_bubbles', below [findings]?"),
+        ('[findings]\nsightglass_bubbles = "none"', "did you mean 'line_bubbles'?"),
+        ('[readings]\nsightglass_bubbles = "none"', "did you mean 'line_bubbles' in [findings]?"),
+        ('sightglass_bubbles = "none"', "did you mean 'line_bubbles', below [findings]?"),
         ('[findings]\nsample_bubles = "none"', "unknown finding; did you mean 'sample_bubbles'?"),
     ],
 )

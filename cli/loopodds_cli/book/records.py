@@ -7,7 +7,14 @@ from pathlib import Path
 import click
 
 from loopodds_cli.book.options import CASE_NUMBER, Desk, case_number, looking, writing
-from loopodds_cli.options import WritingCommand, case_argument, open_case, output_option, print_json
+from loopodds_cli.options import (
+    WritingCommand,
+    case_argument,
+    knowledge_option,
+    open_case,
+    output_option,
+    print_json,
+)
 
 
 @click.command()
@@ -126,6 +133,22 @@ def work(desk: Desk, number: int) -> None:
 
     with desk.casework(compiled=True) as casework:
         Workbench(casework, number).run()
+
+
+@click.command()
+@knowledge_option
+def template(knowledge: str | None) -> None:
+    """Print the blank form of a case file.
+
+    Every entry is there as a comment, with its question, its words or its units.
+
+    \b
+    Example:
+      loopodds case template > car.toml
+    """
+    from loopodds import Knowledge, blank_case
+
+    click.echo(blank_case(Knowledge(knowledge)), nl=False)
 
 
 def _export_case(number: int, out: str | None, desk: Desk) -> None:

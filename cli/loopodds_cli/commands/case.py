@@ -17,7 +17,7 @@ from loopodds_cli.book.options import (
     outcome_states,
     writing,
 )
-from loopodds_cli.book.records import export, history, import_, list_, show, work
+from loopodds_cli.book.records import export, history, import_, list_, show, template, work
 from loopodds_cli.book.upkeep import backup, check, verify
 from loopodds_cli.options import TEST, Decorator, NameType, chosen_knowledge
 
@@ -257,7 +257,9 @@ def close(
     desk.step(end)
 
 
-for record in (show, history, list_, export, import_, check, verify, backup, work):
+for record in (
+    show, history, list_, template, export, import_, check, verify, backup, work
+):  # fmt: skip
     command.add_command(record)
 
 

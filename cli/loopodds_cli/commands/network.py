@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 @click.command(cls=WritingCommand)
 @click.argument("node", required=False, type=NODE)
+@click.option(
+    "--search", metavar="WORDS", help="Find names by words in name, title, question, states, text."
+)
 @output_option("--draw", "Draw NODE with all that it is joined to, as SVG.")
 @click.option("--check", is_flag=True, help="Check that everything fits together.")
 @click.option(
@@ -56,6 +59,7 @@ if TYPE_CHECKING:
 def command(
     ctx: click.Context,
     node: str | None,
+    search: str | None,
     draw: str | None,
     check: bool,
     verify: bool,
@@ -67,7 +71,7 @@ def command(
     as_json: bool,
     knowledge: str | None,
 ) -> None:
-    """List, show, draw, check or export the knowledge.
+    """List, search, show, draw, check or export the knowledge.
 
     Without a NODE every node is listed by group. With one, it is shown with what it depends on,
     its numbers, where they come from and how strongly they are held.
@@ -75,14 +79,17 @@ def command(
     \b
     Example:
       loopodds network sample_bubbles
+      loopodds network --search "sight glass"
       loopodds network moisture --draw moisture.svg
       loopodds network --check
       loopodds network --verify --rows 40
       loopodds network --compare learnt
       loopodds network --export net.bif --context setting=routine
     """
-    if sum([node is not None, check, verify, other is not None, export is not None]) > 1:
-        raise click.UsageError("give only one of NODE, --check, --verify, --compare and --export")
+    if sum([check, verify, *(given is not None for given in (node, search, other, export))]) > 1:
+        raise click.UsageError(
+            "give only one of NODE, --search, --check, --verify, --compare and --export"
+        )
     if draw is not None and node is None:
         raise click.UsageError("--draw needs a NODE: what it is joined to is drawn")
     if check:
@@ -95,7 +102,9 @@ def command(
 
     known = Knowledge(knowledge)
     context = _context(contexts, known)
-    if other is not None:
+    if search is not None:
+        _search(search, as_json, known)
+    elif other is not None:
         _compare(known, Knowledge(other), as_json)
     elif export is not None:
         _export(export, context, known)
@@ -190,6 +199,21 @@ def _context(pairs: tuple[str, ...], knowledge: Knowledge) -> dict[str, str]:
             raise unknown_name(f"value of {name}", value, choices[name])
         context[name] = value
     return context
+
+
+def _search(words: str, as_json: bool, knowledge: Knowledge) -> None:
+    """Names found by words, the best first."""
+    from loopodds import names_with
+
+    from loopodds_cli.numbers.network_page import print_found
+
+    if not words.strip():
+        raise click.UsageError("--search needs a word, as --search oil")
+    found = names_with(words, knowledge)
+    if as_json:
+        print_json({"words": words, "found": [name._asdict() for name in found]})
+    else:
+        print_found(found, words)
 
 
 def _compare(known: Knowledge, other: Knowledge, as_json: bool) -> None:

@@ -6,13 +6,23 @@ from collections.abc import Iterator, Mapping, Sequence
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from loopodds import AGREES_WITHIN, Gauge, Graded, Levels, Node, Tabular, parents_of, spaced
+from loopodds import (
+    AGREES_WITHIN,
+    Gauge,
+    Graded,
+    Levels,
+    Node,
+    Tabular,
+    parents_of,
+    printable,
+    spaced,
+)
 from rich.text import Text
 
 from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
 
 if TYPE_CHECKING:
-    from loopodds import Grounds, Knowledge, Verification
+    from loopodds import Grounds, Knowledge, Named, Verification
 
 KINDS = {
     "fault": "Faults",
@@ -21,6 +31,8 @@ KINDS = {
     "finding": "Findings",
     "gauge": "Readings",
 }
+UNWRITTEN = {"test": "done: --done {} with assess, next and plan"}
+NOWHERE = "in no case file"
 Line = tuple[tuple[str, ...], "Grounds | None"]
 """Cells of one line of numbers, and where they come from (None for a heading)."""
 
@@ -36,6 +48,18 @@ def print_nodes(knowledge: Knowledge) -> None:
             page.aside(group, indent=1)
             page.rows([(n.name.ljust(margin), n.title) for n in nodes.values() if n.group == group])
     page.heading("Version of the knowledge", knowledge.digest)
+
+
+def print_found(found: Sequence[Named], words: str) -> None:
+    """What was found by some words: what it is, and how a case file says it."""
+    page = Page()
+    page.heading(f"Found by {printable(words)!r}", f"{len(found)}")
+    for name in found:
+        page.rows([(Text(name.name, STRONG), Text(name.kind, FAINT), name.title)])
+        for line in name.written or (UNWRITTEN.get(name.kind, NOWHERE).format(name.name),):
+            page.line(line, indent=6)
+    if not found:
+        page.line("Nothing has these words in its name or text; fewer words find more.")
 
 
 def node_data(node: Node, knowledge: Knowledge) -> dict[str, Any]:

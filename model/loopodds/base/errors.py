@@ -1,8 +1,9 @@
 """Errors a user can meet: one root, leaves that are also the builtin a caller would expect."""
 
-import difflib
 from collections.abc import Iterable, Mapping
 from typing import Self
+
+from loopodds.base.likeness import meant
 
 
 class LoopoddsError(Exception):
@@ -60,26 +61,34 @@ class ImpossibleEvidence(LoopoddsError, ValueError):
         self.findings = findings
 
 
-def nearest(word: str, options: Iterable[str]) -> str | None:
-    """Most similar option to a misspelt word, or None when nothing is close.
-
-    >>> nearest("moistrue", ["moisture", "debris"])
-    'moisture'
-    """
-    pool = {option.lower(): option for option in options}
-    close = difflib.get_close_matches(word.lower(), list(pool), n=1, cutoff=0.6)
-    return pool[close[0]] if close else None
-
-
 def unknown_name(kind: str, word: str, options: Iterable[str]) -> UnknownName:
-    """Error for an unknown name, with the nearest spelling or the list of valid names.
+    """Error for an unknown name, with what may be meant or the list of valid names.
+
+    Options that are a mapping are known by the titles and texts of what they stand for, too.
 
     >>> str(unknown_name("fault", "moistrue", ["moisture", "debris"]))
     "unknown fault 'moistrue'; did you mean 'moisture'?"
     """
-    names = list(options)
-    close = nearest(word, names)
-    if close is not None:
-        return UnknownName(f"unknown {kind} {word!r}; did you mean {close!r}?")
-    shown = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
-    return UnknownName(f"unknown {kind} {word!r}; known: {shown}")
+    return UnknownName(f"unknown {kind} {word!r}; {meant_or_known(word, options)}")
+
+
+def meant_or_known(word: str, options: Iterable[str], known: str = "known") -> str:
+    """End of a message about an unknown name: what may be meant, or the options there are.
+
+    >>> meant_or_known("x", ["moisture", "debris"])
+    'known: moisture, debris'
+    """
+    like = meant(word, options)
+    if like:
+        return f"did you mean {' or '.join(map(repr, like))}?"
+    return f"{known}: {listed(options)}"
+
+
+def listed(names: Iterable[str]) -> str:
+    """The first twelve names, for a message.
+
+    >>> listed(["moisture", "debris"])
+    'moisture, debris'
+    """
+    every = list(names)
+    return ", ".join(every[:12]) + (", ..." if len(every) > 12 else "")

@@ -48,6 +48,22 @@ INTERNAL_UNITS: Mapping[Dimension, str] = MappingProxyType(
         "rotation": "rpm",
     }
 )
+USUAL_UNITS: Mapping[Dimension, tuple[str, ...]] = {
+    "pressure": ("bar", "psi", "kPa"),
+    "temperature": ("degC", "degF"),
+    "difference": ("K", "deltaF"),
+    "mass": ("g", "oz", "kg", "lb"),
+    "share": ("%",),
+    "length": ("km", "mi"),
+    "time": ("min", "s"),
+    "resistance": ("Mohm", "kohm", "Gohm"),
+    "vacuum": ("mbar", "micron", "Torr"),
+    "rise": ("mbar", "micron", "Torr"),
+    "volume_share": ("% by volume",),
+    "mass_share": ("% by mass",),
+    "rotation": ("rpm",),
+}
+"""Units that people read off instruments, the usual one first."""
 ALTITUDE_LIMITS_M = (-2000.0, 11000.0)
 """Where the troposphere formula of ISO 2533 holds."""
 

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loopodds.base.arrays import FloatArray
-from loopodds.base.errors import OutOfRange, UnitError, nearest
+from loopodds.base.errors import OutOfRange, UnitError
+from loopodds.base.likeness import nearest
 from loopodds.base.unit_table import (
     ALTITUDE_LIMITS_M,
     COLUMN_SUFFIXES,

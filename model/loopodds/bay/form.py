@@ -9,32 +9,12 @@ from typing import Annotated, Any, NamedTuple
 import msgspec
 
 from loopodds.base.phrases import spaced
-from loopodds.base.unit_table import Dimension
-from loopodds.inspection.vocabulary import CHOICES, STATED
+from loopodds.base.unit_table import USUAL_UNITS
+from loopodds.inspection.vocabulary import ASKED, CHOICES, OWN_UNITS, STATED
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.shapes import read_record
 
 STEPS_FILE = "steps.toml"
-
-UNITS: dict[Dimension, tuple[str, ...]] = {
-    "pressure": ("bar", "psi", "kPa"),
-    "temperature": ("degC", "degF"),
-    "difference": ("K", "deltaF"),
-    "mass": ("g", "oz", "kg", "lb"),
-    "share": ("%",),
-    "length": ("km", "mi"),
-    "time": ("min", "s"),
-    "resistance": ("Mohm", "kohm", "Gohm"),
-    "vacuum": ("mbar", "micron", "Torr"),
-    "rise": ("mbar", "micron", "Torr"),
-    "volume_share": ("% by volume",),
-    "mass_share": ("% by mass",),
-    "rotation": ("rpm",),
-}
-"""Units on the keypad, the usual one first."""
-
-OWN_UNITS: dict[str, tuple[str, ...]] = {"age": ("years", "months"), "altitude": ("m", "ft")}
-"""Of what is not measured in the usual unit of its dimension."""
 
 READ_AS: dict[str, tuple[str, ...]] = {
     "superheat": ("suction_line",),
@@ -62,28 +42,6 @@ INTAKE = (
     "nameplate_charge",
 )  # fmt: skip
 """What is asked of the car before anything is looked at, in this order."""
-
-ASKED = {
-    "refrigerant": "Which refrigerant is on the label?",
-    "compressor": "Which compressor has the car?",
-    "expansion": "Which expansion device?",
-    "setting": "Why is the car here?",
-    "ambient": "How warm is the air at the condenser?",
-    "humidity": "How humid is the air?",
-    "age": "How old is the car?",
-    "mileage": "How far has it been driven?",
-    "nameplate_charge": "What charge is on the label?",
-    "nameplate_oil": "How much oil is on the label?",
-    "suction_line": "Suction line, temperature of the pipe?",
-    "compressor_inlet": "Suction hose at the compressor, temperature?",
-    "liquid_line": "Liquid line, temperature of the pipe?",
-    "static_temperature": "Temperature at the coldest wetted part?",
-    "high_side_wetted": "High side with water on the condenser?",
-    "high_side_fanned": "High side with the workshop fan on?",
-    "vacuum_start": "Vacuum when the pump was shut off?",
-    "vacuum_end": "Vacuum at the end of the watch?",
-    "vacuum_watched": "How long was it watched?",
-}
 
 
 class Step(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -150,7 +108,7 @@ def form_data(knowledge: Knowledge) -> dict[str, Any]:
         "asked": ASKED,
         "intake": [name for name in INTAKE if name in stated or name in told],
         "read_as": READ_AS,
-        "units": UNITS,
+        "units": USUAL_UNITS,
         "own_units": OWN_UNITS,
         "sure": [level._asdict() for level in SURE],
         "steps": {name: msgspec.to_builtins(steps) for name, steps in steps_of(knowledge).items()},

@@ -51,7 +51,7 @@ def clamp_of(model: Model, name: str) -> Clamp:
     if name in model.faults:
         named = " and ".join(c.name for c in model.conditions.values() if c.variable == name)
         raise UnknownName(f"{name!r} is a fault variable; its conditions are {named}")
-    raise unknown_name("condition", name, [*model.conditions, SOUND])
+    raise unknown_name("condition", name, {**model.conditions, SOUND: "Sound"})
 
 
 def odds_of(clamp: Clamp) -> Odds:

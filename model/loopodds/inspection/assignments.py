@@ -15,7 +15,7 @@ from loopodds.inspection.vocabulary import (
     REPAIRED,
     STATED,
     names_in,
-    observable_names,
+    observables,
     sections_of_name,
 )
 from loopodds.knowledge.records import SOUND, Knowledge
@@ -178,7 +178,7 @@ def _unobservable(name: str, knowledge: Knowledge) -> UnknownName:
     if name in names_in("confirmed", knowledge):
         problem = f"{name!r} is what is looked for and cannot be seen"
         return UnknownName(problem).helped_by("confirm", name=name)
-    return unknown_name("finding, reading or history item", name, observable_names(knowledge))
+    return unknown_name("finding, reading or history item", name, observables(knowledge))
 
 
 def _shares(text: str, value: str) -> dict[str, float]:

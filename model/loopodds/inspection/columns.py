@@ -9,7 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from loopodds.base.errors import InspectionError, LoopoddsError, nearest
+from loopodds.base.errors import InspectionError, LoopoddsError
+from loopodds.base.likeness import nearest
 from loopodds.base.unit_table import COLUMNS
 from loopodds.base.units import Dimension, Unit, column_unit, columns_of
 from loopodds.inspection.column_map import ColumnMap, MappedColumn

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from loopodds.base.errors import InspectionError, nearest
+from loopodds.base.errors import InspectionError
+from loopodds.base.likeness import meant, nearest
 from loopodds.inspection.encoding import encode
 from loopodds.inspection.entries import Entry, Place, Refused, meaning, metres, outcome, show
 from loopodds.inspection.inspection import Inspection, RepairDone, batch_of
@@ -22,6 +23,7 @@ from loopodds.inspection.vocabulary import (
     reading_dimension,
     sections_of_name,
     suggestion,
+    told_in,
     unknown_word,
 )
 from loopodds.knowledge.records import Knowledge
@@ -129,7 +131,7 @@ def _said_together(
 
 def _word_seen(entry: Entry, finding: str, knowledge: Knowledge) -> int:
     """Index of the word that a person used; ``entry`` has the person as its key."""
-    by_eye = [name for name, node in knowledge.nodes.items() if node.by_eye]
+    by_eye = {name: node for name, node in knowledge.nodes.items() if node.by_eye}
     if finding not in by_eye:
         hint = suggestion(finding, by_eye)
         raise entry.error(f"{finding} is not a finding judged by eye; {hint}")
@@ -177,7 +179,7 @@ def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]
         raise here.error("", "services", f"a list of services is needed, as {example}")
     for name in services:
         if not isinstance(name, str) or name not in knowledge.services:
-            hint = suggestion(str(name), list(knowledge.services))
+            hint = suggestion(str(name), knowledge.services)
             raise here.error("", "services", f"unknown service {show(name)}; {hint}")
     return tuple(dict.fromkeys(services))
 
@@ -264,10 +266,10 @@ def _no_section(key: str, knowledge: Knowledge, place: Place) -> InspectionError
         return place.error("", key, f"stands outside its section; write it below [{home}]")
     known = (*SECTIONS, REPAIRED, LOOKS)
     close = nearest(key, known)
-    everywhere = [n for section in SECTIONS for n in names_in(section, knowledge)]
-    if close is None and (name := nearest(key, everywhere)):
-        home = sections_of_name(name, knowledge)[0]
-        return place.error("", key, f"did you mean {name!r}, below [{home}]?")
+    names = meant(key, _everywhere(knowledge)) if close is None else ()
+    if names:
+        homes = (f"{n!r}, below [{sections_of_name(n, knowledge)[0]}]" for n in names)
+        return place.error("", key, f"did you mean {' or '.join(homes)}?")
     hint = f"did you mean [{close}]?" if close else f"known: {', '.join(known)}"
     return place.error(key, "", f"unknown section; {hint}")
 
@@ -280,11 +282,15 @@ def _no_name(entry: Entry, names: Sequence[str], knowledge: Knowledge) -> Inspec
 
 def _meant(entry: Entry, names: Sequence[str], knowledge: Knowledge) -> str:
     """The nearest name, with its section where that is another one."""
-    everywhere = [n for section in SECTIONS for n in names_in(section, knowledge)]
-    close = nearest(entry.key, everywhere)
-    if close is None or close in names:
-        return suggestion(entry.key, names)
-    return f"did you mean {close!r} in [{sections_of_name(close, knowledge)[0]}]?"
+    like = meant(entry.key, _everywhere(knowledge))
+    if not like or any(name in names for name in like):
+        return suggestion(entry.key, told_in(entry.section, knowledge))
+    homes = (f"{name!r} in [{sections_of_name(name, knowledge)[0]}]" for name in like)
+    return f"did you mean {' or '.join(homes)}?"
+
+
+def _everywhere(knowledge: Knowledge) -> dict[str, object]:
+    return {n: told for section in SECTIONS for n, told in told_in(section, knowledge).items()}
 
 
 def _altitude(sections: Mapping[str, Any], place: Place) -> float:

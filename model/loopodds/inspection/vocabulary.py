@@ -5,9 +5,10 @@ that what one of them understands all do. A word counts only as it is spelt here
 spelling is refused with the right one, never taken for it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
-from loopodds.base.errors import KnowledgeError, nearest, unknown_name
+from loopodds.base.errors import KnowledgeError, listed, meant_or_known, unknown_name
+from loopodds.base.likeness import intended, nearest
 from loopodds.base.phrases import lowered
 from loopodds.base.unit_table import (
     DIMENSIONS,
@@ -108,6 +109,31 @@ AUXILIARY: Mapping[str, Dimension] = {
     "vacuum_watched": "time",
 }
 
+OWN_UNITS: Mapping[str, tuple[str, ...]] = {"age": ("years", "months"), "altitude": ("m", "ft")}
+"""Of what is not measured in the usual unit of its dimension."""
+ASKED = {
+    "refrigerant": "Which refrigerant is on the label?",
+    "compressor": "Which compressor has the car?",
+    "expansion": "Which expansion device?",
+    "setting": "Why is the car here?",
+    "ambient": "How warm is the air at the condenser?",
+    "humidity": "How humid is the air?",
+    "age": "How old is the car?",
+    "mileage": "How far has it been driven?",
+    "nameplate_charge": "What charge is on the label?",
+    "nameplate_oil": "How much oil is on the label?",
+    "suction_line": "Suction line, temperature of the pipe?",
+    "compressor_inlet": "Suction hose at the compressor, temperature?",
+    "liquid_line": "Liquid line, temperature of the pipe?",
+    "static_temperature": "Temperature at the coldest wetted part?",
+    "high_side_wetted": "High side with water on the condenser?",
+    "high_side_fanned": "High side with the workshop fan on?",
+    "vacuum_start": "Vacuum when the pump was shut off?",
+    "vacuum_end": "Vacuum at the end of the watch?",
+    "vacuum_watched": "How long was it watched?",
+}
+"""Questions about what the knowledge has no node for."""
+
 # engineering estimates, wide on purpose: outside them it is a slip of the pen, not a rare car
 LIMITS: Mapping[str, tuple[float, float, str]] = {
     "ambient_c": (-50.0, 60.0, "air around a car is between -50 and 60 degC"),
@@ -140,22 +166,35 @@ RISING = (
 )
 
 
+def told_in(section: str, knowledge: Knowledge) -> dict[str, object]:
+    """Names that a section of a case may hold, with what the knowledge tells of each."""
+    if section in STATED:
+        return {name: knowledge.contexts.get(name, ASKED.get(name)) for name in STATED[section]}
+    if section == "history":
+        return {**knowledge.of_kind("history")}
+    if section == "findings":
+        return {**knowledge.of_kind("finding", "gauge")}
+    if section == "readings":
+        amounts = {name: measured.amount for name, measured in knowledge.amounts.items()}
+        auxiliary = {name: ASKED.get(name) for name in AUXILIARY}
+        return {**knowledge.of_kind("gauge"), **auxiliary, **amounts}
+    # a condition that is called as its fault is told by the fault
+    return {**knowledge.of_kind("fault"), **knowledge.conditions, **knowledge.of_kind("fault")}
+
+
 def names_in(section: str, knowledge: Knowledge) -> list[str]:
     """Names that a section of a case may hold."""
-    if section in STATED:
-        return list(STATED[section])
-    if section == "history":
-        return list(knowledge.of_kind("history"))
-    if section == "findings":
-        return list(knowledge.of_kind("finding", "gauge"))
-    if section == "readings":
-        return [*knowledge.of_kind("gauge"), *AUXILIARY, *knowledge.amounts]
-    return list(dict.fromkeys((*knowledge.of_kind("fault"), *knowledge.conditions)))
+    return list(told_in(section, knowledge))
+
+
+def observables(knowledge: Knowledge) -> dict[str, object]:
+    """Every name that can be observed, with what the knowledge tells of it."""
+    return {n: what for section in OBSERVED for n, what in told_in(section, knowledge).items()}
 
 
 def observable_names(knowledge: Knowledge) -> list[str]:
     """Every name that can be observed."""
-    return list(dict.fromkeys(n for section in OBSERVED for n in names_in(section, knowledge)))
+    return list(observables(knowledge))
 
 
 def sections_of_name(name: str, knowledge: Knowledge) -> list[str]:
@@ -185,7 +224,7 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
         return AUXILIARY[name]
     gauges, amounts = knowledge.gauges, knowledge.amounts
     if name not in gauges and name not in amounts:
-        raise unknown_name("reading", name, names_in("readings", knowledge))
+        raise unknown_name("reading", name, told_in("readings", knowledge))
     said = gauges[name] if name in gauges else amounts[name].amount
     quantity = said.quantity.removeprefix("temperature_")
     for dimension in DIMENSIONS:
@@ -249,8 +288,8 @@ def _plain(word: str) -> str:
     return spelling(word).replace("-", "")
 
 
-def suggestion(word: str, options: Sequence[str], known: str = "known") -> str:
-    """The nearest option, or all of them, as the end of a message.
+def suggestion(word: str, options: Iterable[str], known: str = "known") -> str:
+    """What a name may mean, or the options there are, as the end of a message.
 
     Where several options begin with the first part of the word, only what follows it counts:
     what is merely of the same family is no misspelling.
@@ -262,18 +301,13 @@ def suggestion(word: str, options: Sequence[str], known: str = "known") -> str:
     """
     head, joint, rest = word.lower().partition("_")
     family = {o.lower().removeprefix(head + joint): o for o in options if _head(o) == head}
-    if not rest or len(family) < 2:
-        close = nearest(word, options)
-        return f"did you mean {close!r}?" if close else f"{known}: {_listed(options)}"
+    if not rest or len(family) < 2 or intended(word, options):
+        return meant_or_known(word, options, known)
     close = nearest(rest, family)
     if close is not None:
         return f"did you mean {family[close]!r}?"
-    return f"{known} with {head}_: {_listed(list(family.values()))}"
+    return f"{known} with {head}_: {listed(family.values())}"
 
 
 def _head(name: str) -> str:
     return name.lower().partition("_")[0]
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")

@@ -18,7 +18,8 @@ import msgspec
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.base.errors import KnowledgeError, nearest
+from loopodds.base.errors import KnowledgeError
+from loopodds.base.likeness import nearest
 from loopodds.knowledge.blocks import Shift, Sound, Tables, Together, table_texts
 from loopodds.knowledge.nodes import Gauge, Node
 from loopodds.knowledge.shapes import Grounds

@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
-from loopodds.base.errors import KnowledgeError, nearest
+from loopodds.base.errors import KnowledgeError
+from loopodds.base.likeness import nearest
 from loopodds.base.unit_table import SEA_LEVEL_KPA
 from loopodds.physics.refrigerants import KPA_PER_BAR, SUPPORTED, Refrigerant, refrigerant
 

@@ -54,7 +54,7 @@ def check_stated(stated: Mapping[str, float], knowledge: Knowledge) -> None:
     """
     for name, probability in stated.items():
         if name not in knowledge.conditions and name != SOUND:
-            raise unknown_name("condition", name, [*knowledge.conditions, SOUND])
+            raise unknown_name("condition", name, {**knowledge.conditions, SOUND: "Sound"})
         if not 0 <= probability <= 1:
             raise OutOfRange(f"{name}: {100 * probability:g} % is no probability; 0 to 100 %")
     sound = stated.get(SOUND, 0.0)
