@@ -244,6 +244,18 @@ def clocks_of(book: Path, name: str) -> dict[str, datetime]:
         }
 
 
+def test_what_comes_in_while_a_car_is_opened_does_no_harm(phone: OpenPhone, served: Served):
+    one = phone(served.address)
+    one.page.evaluate(
+        """() => {
+            const {shelf} = bay.store, get = shelf.get.bind(shelf);
+            shelf.get = async (...asked) => { bay.draw(true); return get(...asked); };
+        }"""
+    )
+    one.new_car("van")
+    one.until("bay.key !== null && bay.ui.sheet === null")
+
+
 def test_what_waits_is_still_there_after_the_page_was_loaded_anew(phone: OpenPhone, served: Served):
     one = phone(served.address)
     one.page.route("**/entries", lambda route: route.abort())

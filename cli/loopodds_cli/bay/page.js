@@ -427,8 +427,9 @@ class App {
 
   async open(key) {
     const known = key && this.store.keys().includes(key);
-    this.key = this.store.current = known ? key : null;
     const kept = known ? await this.store.shelf.get("prefs", `ui:${key}`) : null;
+    // The car and its screen change together: what comes in meanwhile draws the page anew.
+    this.key = this.store.current = known ? key : null;
     this.ui = {...FRESH_UI, skipped: [], trail: [], timers: {}, ...kept};
     this.store.prefs.key_open = this.key;
     this.store.savePrefs();
