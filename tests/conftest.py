@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
+
+# The suite runs on all processors by itself: threads of each worker would wait for each other.
+for _library in ("OMP", "OPENBLAS", "MKL"):
+    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
 
 import pytest
 from loopodds.diagnosis.model import Model
