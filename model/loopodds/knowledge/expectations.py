@@ -162,6 +162,8 @@ def _on(axes: Points, sound: Sound) -> tuple[FloatArray, FloatArray]:
     own = _axes(sound)
     values, spreads = _tables(sound, own)
     for axis, (name, points) in enumerate(own.items()):
+        if np.array_equal(points, axes[name][0]):
+            continue
         place = _place(points, axes[name][0])
         values, spreads = _resampled(values, axis, place), _resampled(spreads, axis, place)
     return _spread_out(values, own, axes), _spread_out(spreads, own, axes)
