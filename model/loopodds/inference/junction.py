@@ -42,6 +42,8 @@ class Posterior:
     log_evidence: FloatArray
     # for each query the joint posterior, shape (rows, *cards); each row sums to one
     joints: dict[Query, FloatArray]
+    # rows that were worked out, where those that are the same are worked out once
+    distinct: int
 
     def __getitem__(self, query: str | Query) -> FloatArray:
         return self.joints[(query,) if isinstance(query, str) else query]
@@ -167,16 +169,16 @@ class JunctionTree:
             for query, home in homes.items():
                 joint = _marginal(beliefs[home], self._cliques[home].scope, query)
                 joints[query][rows] = np.moveaxis(joint, -1, 0)
-        return Posterior(log_evidence, joints)
+        return Posterior(log_evidence, joints, evidence.rows)
 
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
-        log_evidence, cells = self._flat.propagate(evidence, list(homes.items()))
+        log_evidence, cells, distinct = self._flat.propagate(evidence, list(homes.items()))
         joints = {
             query: cell.reshape(evidence.rows, *(self.cards[n] for n in query))
             for query, cell in zip(homes, cells, strict=True)
         }
-        return Posterior(log_evidence, joints)
+        return Posterior(log_evidence, joints, distinct)
 
     @cached_property
     def _flat(self) -> FlatTree:

@@ -108,7 +108,8 @@ def _add(
         for more in _of_gauge(node, joint, evidence, weights, compiled):
             before = found.gauges.get(name)
             found.gauges[name] = more if before is None else before.plus(more)
-    return Posterior(posterior.log_evidence, {query: posterior[query] for query in queries})
+    asked = {query: posterior[query] for query in queries}
+    return Posterior(posterior.log_evidence, asked, posterior.distinct)
 
 
 def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:

@@ -23,6 +23,8 @@ LARGEST_LOG2 = 25.0
 class TreePlan:
     """Cliques in collect order: every clique before its parent, the root last."""
 
+    # of each the variables shared with the parent last, in the order in which the parent has them:
+    # what is sent there is a sum of rows
     cliques: tuple[Query, ...]
     # index of the clique that receives the message; -1 for the root of a component
     parents: tuple[int, ...]
@@ -110,7 +112,6 @@ def _space(cliques: Iterable[Scope], cards: Mapping[str, int]) -> int:
 
 def _join(cliques: list[Scope], cards: Mapping[str, int]) -> TreePlan:
     """Prim's spanning tree from the largest clique of each component, in collect order."""
-    rank = {name: i for i, name in enumerate(cards)}
     waiting = dict.fromkeys(sorted(cliques, key=lambda clique: -_space([clique], cards)))
     home_of: dict[Scope, Scope | None] = {}
     link: dict[Scope, tuple[int, int, Scope | None]] = dict.fromkeys(waiting, (0, 0, None))
@@ -126,14 +127,25 @@ def _join(cliques: list[Scope], cards: Mapping[str, int]) -> TreePlan:
                 link[other] = (*weight, clique)
     order = list(reversed(home_of))
     index = {clique: i for i, clique in enumerate(order)}
-
-    def listed(scope: Scope) -> Query:
-        return tuple(sorted(scope, key=rank.__getitem__))
-
     homes = [home_of[clique] for clique in order]
+    scopes, separators = _listed(home_of, cards)
     return TreePlan(
-        tuple(listed(clique) for clique in order),
+        tuple(scopes[clique] for clique in order),
         tuple(-1 if home is None else index[home] for home in homes),
-        tuple(listed(c & home) if home else () for c, home in zip(order, homes, strict=True)),
+        tuple(separators[clique] for clique in order),
         _space(order, cards),
     )
+
+
+def _listed(
+    home_of: Mapping[Scope, Scope | None], cards: Mapping[str, int]
+) -> tuple[dict[Scope, Query], dict[Scope, Query]]:
+    """Variables of each clique and of what it sends, from homes that come before their guests."""
+    rank = {name: i for i, name in enumerate(cards)}
+    scopes: dict[Scope, Query] = {}
+    separators: dict[Scope, Query] = {}
+    for clique, home in home_of.items():
+        sent = tuple(name for name in scopes[home] if name in clique) if home else ()
+        separators[clique] = sent
+        scopes[clique] = (*sorted(clique - {*sent}, key=rank.__getitem__), *sent)
+    return scopes, separators
