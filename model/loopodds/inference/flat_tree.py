@@ -125,7 +125,9 @@ class FlatTree:
 
     def _narrowest(self, names: Query, number: int) -> tuple[int, bool]:
         """The clique that holds the names, or that which sends fewer cells with all of them."""
-        fitting = [i for i, c in enumerate(self._cliques) if {*names} <= {*c.separator}]
+        fitting = [
+            i for i, c in enumerate(self._cliques) if c.parent >= 0 and {*names} <= {*c.separator}
+        ]
         if not fitting:
             return number, False
         cells = np.diff(self._sep_start)
@@ -175,7 +177,9 @@ class FlatTree:
             next((n for n in range(i + 1, first[number + 1]) if placed[n][1].holds(group)), -1)
             for i, (number, group) in enumerate(placed)
         ]
-        maps = [
+        # the first map leads everywhere to one cell
+        maps = [np.zeros(max(c.prior.size for c in self._cliques), np.int32)]
+        maps += [
             self._map(number, group.scope)
             if host < 0
             else position_map(
@@ -206,7 +210,7 @@ class FlatTree:
         )  # fmt: skip
         return (
             (first, children, np.array(hosts, np.int64), cells, group_at,
-             _joined(maps, np.int32), _starts(maps),
+             _joined(maps, np.int32), _starts(maps)[1:],
              _starts([group.members for _, group in placed])),
             (*words, _joined(into, np.int32).astype(np.int32), _starts(into), *gauges),
             configs,

@@ -5,8 +5,6 @@ worked on in packs that fit the vector unit, so that the beliefs of a pack stay 
 All index maps are flat: position of a clique configuration -> position in the smaller array.
 """
 
-from math import erfc
-
 import numpy as np
 from numba import njit
 
@@ -64,49 +62,10 @@ def _clear(total, start, cells):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _only_prior(belief, clique, prior, work, to):  # type: ignore[no-untyped-def]
-    """A clique that nothing reaches: its belief is the potential."""
-    start, cells, run = clique
-    _clear(work, to, cells)
-    for c in range(start, start + run * cells, cells):
-        for s in range(cells):
-            x = spread(at(prior, c + s))
-            store(belief, c + s, x)
-            store(work, to + s, plus(load(work, to + s), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _first_one(belief, clique, prior, work, to, maps, a, ma):  # type: ignore[no-untyped-def]
-    """belief = prior * factor, and what it sends on, in one pass."""
-    start, cells, run = clique
-    _clear(work, to, cells)
-    for r in range(0, run * cells, cells):
-        c, m = start + r, ma + r
-        for s in range(cells):
-            x = times(spread(at(prior, c + s)), load(work, a + at(maps, m + s)))
-            store(belief, c + s, x)
-            store(work, to + s, plus(load(work, to + s), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _first_two(belief, clique, prior, work, to, maps, a, ma, b, mb):  # type: ignore[no-untyped-def]
-    """The same with two factors."""
-    start, cells, run = clique
-    _clear(work, to, cells)
-    for r in range(0, run * cells, cells):
-        c, m, n = start + r, ma + r, mb + r
-        for s in range(cells):
-            x = times(load(work, a + at(maps, m + s)), load(work, b + at(maps, n + s)))
-            x = times(x, spread(at(prior, c + s)))
-            store(belief, c + s, x)
-            store(work, to + s, plus(load(work, to + s), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _first_three(  # type: ignore[no-untyped-def]
+def _first(  # type: ignore[no-untyped-def]
     belief, clique, prior, work, to, maps, a, ma, b, mb, d, md
 ):
-    """The same with three factors."""
+    """belief = prior * three factors, and what it sends on, in one pass."""
     start, cells, run = clique
     _clear(work, to, cells)
     for r in range(0, run * cells, cells):
@@ -120,21 +79,8 @@ def _first_three(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _more_one(belief, clique, work, to, maps, a, ma):  # type: ignore[no-untyped-def]
-    """belief = belief * factor, and what it sends on."""
-    start, cells, run = clique
-    _clear(work, to, cells)
-    for r in range(0, run * cells, cells):
-        c, m = start + r, ma + r
-        for s in range(cells):
-            x = times(load(belief, c + s), load(work, a + at(maps, m + s)))
-            store(belief, c + s, x)
-            store(work, to + s, plus(load(work, to + s), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _more_two(belief, clique, work, to, maps, a, ma, b, mb):  # type: ignore[no-untyped-def]
-    """The same with two factors."""
+def _more(belief, clique, work, to, maps, a, ma, b, mb):  # type: ignore[no-untyped-def]
+    """belief = belief * two factors, and what it sends on."""
     start, cells, run = clique
     _clear(work, to, cells)
     for r in range(0, run * cells, cells):
@@ -296,14 +242,16 @@ def propagate(  # type: ignore[no-untyped-def]
     between = sep_start[-1]
     belief = np.empty(prior.shape[0] * PACK)
     room = group_at.max() + group_cells.max() if group_at.shape[0] else between
-    work = np.empty(max(room, between) * PACK)
+    ones = max(room, between)
+    work = np.empty((ones + 1) * PACK)
+    store(work, ones, spread(1.0))
     scales, masses = np.empty(cliques * PACK), np.empty(PACK)
     widest = max(configs.max(), means.shape[0]) if configs.shape[0] else 1
     scratch, places = np.empty(widest * PACK), np.empty(PACK, dtype=np.int64)
     total = np.empty(max(1, (sep_start[1:] - sep_start[:-1]).max()) * PACK)
     summed = np.empty(max(1, q_cells.max() if q_cells.shape[0] else 1) * PACK)
     pack = np.empty(PACK, dtype=np.int64)
-    most = max(1, (group_first[1:] - group_first[:-1]).max())
+    most = 4 + (group_first[1:] - group_first[:-1]).max()
     base, where = np.empty(most, dtype=np.int64), np.empty(most, dtype=np.int64)
     for first in range(0, order.shape[0], PACK):
         logs = np.zeros(PACK)
@@ -361,25 +309,15 @@ def propagate(  # type: ignore[no-untyped-def]
                     base[host - these] = group_at[host]
             to, cells = sep_start[k], sep_start[k + 1] - sep_start[k]
             clique = start[k], cells, run[k]
-            if count == 0:
-                _only_prior(belief, clique, prior, work, to)
-            elif count == 1:
-                _first_one(belief, clique, prior, work, to, maps, base[0], where[0])
-            elif count == 2:
-                _first_two(
-                    belief, clique, prior, work, to, maps, base[0], where[0], base[1], where[1]
-                )
-            else:
-                _first_three(
-                    belief, clique, prior, work, to, maps, base[0], where[0], base[1], where[1],
-                    base[2], where[2],
-                )  # fmt: skip
-            for g in range(3, count - 1, 2):
-                _more_two(
-                    belief, clique, work, to, maps, base[g], where[g], base[g + 1], where[g + 1]
-                )
-            if count > 3 and count % 2 == 0:
-                _more_one(belief, clique, work, to, maps, base[count - 1], where[count - 1])
+            for g in range(count, 3):
+                base[g], where[g] = ones, 0
+            _first(
+                belief, clique, prior, work, to, maps, base[0], where[0], base[1], where[1],
+                base[2], where[2],
+            )  # fmt: skip
+            for g in range(3, count, 2):
+                base[count], where[count] = ones, 0
+                _more(belief, clique, work, to, maps, base[g], where[g], base[g + 1], where[g + 1])
             store(masses, 0, _mass(work, to, cells))
             for b in range(PACK):
                 logs[b] += np.log(masses[b])
@@ -452,48 +390,3 @@ def number_slopes(joint, parts, pair, weights, out, far):  # type: ignore[no-unt
                 out[1, g, c] += y * parts[1, r, p]
                 out[2, g, c] += y * parts[2, r, p]
         far[r] = slip
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def foretold_readings(joint, pair, gauge, seen, others, ratios, below):  # type: ignore[no-untyped-def]
-    """How each reading lies in its predictive law, and in others: moved, then widened.
-
-    ``joint`` are the chances of the parent configurations, shape (rows, configs), ``pair`` the
-    distinct mean and spread of each; ``gauge`` is (mean, spread, share, wide), ``seen`` (value,
-    extra), ``others`` (offsets, factors of the spread). ``ratios``, of shape (rows, offsets and
-    factors), becomes the log of the density of each other law over that foretold, ``below`` the
-    chance of a lower reading.
-    """
-    mean, spread, share, wide = gauge
-    value, extra = seen
-    offsets, factors = others
-    root, half = 0.3989422804014327, 0.7071067811865476
-    weight = np.empty(mean.shape[0])
-    density = np.empty(1 + offsets.shape[0] + factors.shape[0])
-    for r in range(joint.shape[0]):
-        weight[:] = 0.0
-        for c in range(joint.shape[1]):
-            weight[pair[c]] += joint[r, c]
-        far = np.sqrt(wide * wide + extra[r] * extra[r])
-        density[:] = 0.0
-        under = share * 0.5 * erfc(-half * value[r] / far)
-        for u in range(mean.shape[0] + 1):
-            slip = u == mean.shape[0]
-            w = share if slip else (1.0 - share) * weight[u]
-            if w <= 0.0:
-                continue
-            s = far if slip else np.sqrt(spread[u] * spread[u] + extra[r] * extra[r])
-            gap = value[r] if slip else value[r] - mean[u]
-            if not slip:
-                under += w * 0.5 * erfc(-half * gap / s)
-            density[0] += w * root * np.exp(-0.5 * (gap / s) ** 2) / s
-            for i in range(offsets.shape[0]):
-                z = (gap - offsets[i]) / s
-                density[1 + i] += w * root * np.exp(-0.5 * z * z) / s
-            for i in range(factors.shape[0]):
-                z = gap / (s * factors[i])
-                scaled = w * root * np.exp(-0.5 * z * z) / (s * factors[i])
-                density[1 + offsets.shape[0] + i] += scaled
-        below[r] = under
-        for i in range(ratios.shape[1]):
-            ratios[r, i] = np.log(max(density[1 + i], 1e-300)) - np.log(max(density[0], 1e-300))
