@@ -1,9 +1,10 @@
 """Rows a second and milliseconds a row for all fault posteriors plus log evidence, against peers.
 
-Everything is measured in one run on one core, as processor time. The shipped network gets inspections drawn from
-itself with 8 to 20 things seen, some of them gauge numbers; pyAgrum and pgmpy get the gauges as
-words, which is less work than numbers are. The published networks (files inside the pgmpy
-wheel) get all leaves, then half of them, observed; every other variable is asked for.
+Everything is measured in one run on one core, as processor time. The shipped network gets
+inspections drawn from itself with 8 to 20 things seen, some of them gauge numbers; pyAgrum and
+pgmpy get the gauges as words, which is less work than numbers are. The published networks (files
+inside the pgmpy wheel) get all leaves, then half of them, observed; every other variable is asked
+for. Batched contractions by opt_einsum get our tree and the likelihoods.
 
     python tests/benchmarks/engine.py [--rows N] [--million] [--json]
 """

@@ -20,7 +20,7 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError, TooLarge, unknown_name
 from loopodds.inference.network import Discrete, Network, discrete_variables
-from loopodds.inference.triangulation import LARGEST_LOG2
+from loopodds.inference.triangulation import MOST
 
 ROUNDED = 2e-3
 """Largest distance of a row sum from one that still passes for rounding in print."""
@@ -313,7 +313,7 @@ def _table(
     card, parents = len(declared[name]), {parent: declared[parent] for parent in block.parents}
     cards = [len(states) for states in parents.values()]
     size = sum(log2(c) for c in (*cards, card))
-    if size > LARGEST_LOG2:
+    if size > log2(MOST):
         raise TooLarge(f"{reader.file}: the table of {name!r} has 2^{size:.1f} entries")
     if block.flat is not None:
         if block.rows or block.default:
