@@ -26,7 +26,7 @@ from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.estimation import Key, by_name
+from loopodds.upkeep.estimation import Key
 from loopodds.upkeep.habits import spread_rows
 
 MOST = 3
@@ -101,7 +101,7 @@ def _slopes(
         looks += rows
         tree = JunctionTree(build_network(knowledge, piece.context), True)
         lots = np.eye(LOTS)[:, np.arange(rows) % LOTS]
-        parts = by_name(slopes(tree, told, np.hstack([lots, -lots])))
+        parts = slopes(tree, told, np.hstack([lots, -lots])).by_name
         for node, part in parts.items():
             tallies = tallies_of(knowledge.node(node), knowledge, piece.context, part)
             for path, tally in tallies.items():
