@@ -67,5 +67,5 @@ def test_reasons_on_record_make_a_driven_test_harmless(learner: Learner):
         replace(piece, tags={**piece.tags, "asked_by": np.zeros(len(piece.numbers), np.int64)})
         for piece in simulated.driven_pieces(learner, 1, "moisture_test", True, 400)
     ]
-    first = spread_rows(pieces)
+    first = spread_rows(lambda: pieces)
     assert selection(learner, lambda: first, learner.start, learner.start).driven == ()

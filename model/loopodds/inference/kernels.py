@@ -290,6 +290,8 @@ def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-de
                 continue
             share = joint[r, c] / total
             for g in range(weights.shape[0]):
+                if weights[g, r] == 0.0:
+                    continue
                 part = share * weights[g, r]
                 for s in range(table.shape[1]):
                     out[g, c, s] += part * said[r, s]
@@ -331,6 +333,8 @@ def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[
                 continue
             slipped += x * (1.0 - part[0, p])
             for g in range(weights.shape[0]):
+                if weights[g, r] == 0.0:
+                    continue
                 y = x * weights[g, r]
                 out[0, g, c] += y * part[0, p]
                 out[1, g, c] += y * part[1, p]

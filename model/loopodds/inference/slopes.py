@@ -18,7 +18,7 @@ from loopodds.inference.junction import COMPILED_FROM, JunctionTree, Posterior
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
 
-PIECE = 1024
+PIECE = 512
 """Rows whose joints are held at a time."""
 
 
@@ -113,7 +113,8 @@ def _add(
         for more in _of_gauge(node, joint, evidence, weights, compiled):
             before = found.gauges.get(name)
             found.gauges[name] = more if before is None else before.plus(more)
-    return Posterior(posterior.log_evidence, {query: posterior[query] for query in queries})
+    # copies: a view would keep the joints of everything in memory
+    return Posterior(posterior.log_evidence, {query: posterior[query].copy() for query in queries})
 
 
 def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:

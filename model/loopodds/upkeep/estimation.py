@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import lru_cache
 from math import sqrt
 from typing import Any, NamedTuple, TypeVar
 
@@ -286,7 +287,7 @@ class Learner:
         weights: FloatArray | None = None,
     ) -> Found:
         """What the rows of a piece tell, by groups of weights; all alike where there are none."""
-        tree = JunctionTree(build_network(knowledge, piece.context), True)
+        tree = tree_of(knowledge, piece.context)
         reports = confirmation.reports_of(piece, rates)
         told = piece.evidence.with_soft(reports.soft)
         weights = np.ones((1, told.rows)) if weights is None else weights
@@ -324,7 +325,7 @@ class Learner:
         """
         knowledge, whole, outcome = self.knowledge_at(state), [], []
         for piece in pieces():
-            tree = JunctionTree(build_network(knowledge, piece.context), True)
+            tree = tree_of(knowledge, piece.context)
             reports = confirmation.reports_of(piece, state.rates)
             with_them = tree.propagate(piece.evidence.with_soft(reports.soft)).log_evidence
             without = tree.propagate(piece.evidence).log_evidence
@@ -335,6 +336,16 @@ class Learner:
             whole.append(with_them - self._ways_in(piece) @ _log(chances_in(cars)))
             outcome.append(np.where(has, with_them - without, np.nan))
         return np.concatenate(whole), np.concatenate(outcome)
+
+
+def tree_of(knowledge: Knowledge, context: Mapping[str, str]) -> JunctionTree:
+    """The tree of a context, kept for the pieces that follow."""
+    return _tree(knowledge, tuple(context.items()))
+
+
+@lru_cache(maxsize=4)
+def _tree(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> JunctionTree:
+    return JunctionTree(build_network(knowledge, dict(context)), True)
 
 
 def _log(chances: FloatArray) -> FloatArray:

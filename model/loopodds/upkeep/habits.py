@@ -129,7 +129,7 @@ def tilted_answers(
     """
     yields = yields_of(learner.knowledge)
     fault, names = told_of(learner, yields)[test], yields[test]
-    bare, some = spread_rows(without()), spread_rows(pieces())
+    bare, some = spread_rows(without), spread_rows(pieces)
     share = float(np.concatenate([done_in(piece, names) for piece in some]).mean())
     top, _ = learner.climb(lambda: bare, state, passes=TILT_PASSES)
     left_out, shares = _share(learner, top, fault), {}
@@ -147,12 +147,13 @@ def _share(learner: Learner, state: State, fault: str) -> float:
     return 1.0 - float(tree.propagate(Evidence(1), [(fault,)])[fault][0, 0])
 
 
-def spread_rows(pieces: Iterable[Piece]) -> list[Piece]:
+def spread_rows(pieces: Pieces) -> list[Piece]:
     """Rows spread evenly over the pieces with most of them, about so many."""
-    every = sorted(pieces, key=lambda piece: -len(piece.numbers))[:TILT_CONTEXTS]
-    total = sum(len(piece.numbers) for piece in every)
-    step = max(1, -(-total // TILT_ROWS))
-    return [piece.take(np.arange(0, len(piece.numbers), step)) for piece in every]
+    sizes = [len(piece.numbers) for piece in pieces()]
+    most = sorted(range(len(sizes)), key=lambda place: -sizes[place])[:TILT_CONTEXTS]
+    step = max(1, -(-sum(sizes[place] for place in most) // TILT_ROWS))
+    every = enumerate(pieces())
+    return [piece.take(np.arange(0, sizes[i], step)) for i, piece in every if i in most]
 
 
 def done_in(piece: Piece, names: Sequence[str]) -> BoolArray:

@@ -277,7 +277,7 @@ class _Run:
         """Look at the tests, learn, judge, learn from all rows, write."""
         learner = self.learner
         self.tell(LearnProgress("looking at what drove the tests", 0, 0.0, data.rows))
-        first = spread_rows(data.pieces())
+        first = spread_rows(data.pieces)
         roughly, _ = learner.climb(lambda: first, learner.start, passes=TILT_PASSES)
         seats = seats_of(reader, data.words) if reader is not None else None
         pieces = data.pieces if seats is None else as_seen_by_the_trade(
