@@ -1,7 +1,7 @@
 """A junction tree laid out flat for the compiled loops of :mod:`loopodds.inference.kernels`."""
 
-from collections.abc import Sequence
-from functools import cache, lru_cache
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import TypeVar
 
@@ -12,7 +12,11 @@ from loopodds.inference.likelihoods import Clique
 from loopodds.inference.network import Evidence
 
 AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
+Key = TypeVar("Key")
+Made = TypeVar("Made")
 _Arrays = tuple[FloatArray | IntArray, ...]
+MOST_LAYOUTS = 16
+"""Sets of names that a tree is laid out for at a time."""
 
 
 class FlatTree:
@@ -50,9 +54,10 @@ class FlatTree:
         home_cells = np.concatenate([grouped(home) for home in home_maps])
         places = start, size, parent, sep_start, sep_size, prior
         self._layout = (*places, own_map, own_cells, home_map, home_cells, home_at)
-        # what depends on names alone is laid out once
-        self._asked = cache(self._lay_out_queries)
-        self._switched = cache(self._lay_out_factors)
+        # what depends on names alone is laid out once. In plain dictionaries: a cached method would
+        # refer to the tree, which then stays until the collector comes by
+        self._asked: dict[tuple[tuple[Query, int], ...], tuple[_Arrays, IntArray]] = {}
+        self._switched: dict[tuple[tuple[int, str], ...], tuple[_Arrays, IntArray]] = {}
 
     def propagate(
         self, evidence: Evidence, queries: Sequence[tuple[Query, int]]
@@ -69,8 +74,8 @@ class FlatTree:
             *((kernels.SOFT, name) for name in evidence.soft),
             *((kernels.NUMBER, name) for name in evidence.numbers),
         )
-        factors, configs = self._switched(names)
-        asked, columns = self._asked(tuple(queries))
+        factors, configs = _kept(self._switched, names, self._lay_out_factors)
+        asked, columns = _kept(self._asked, tuple(queries), self._lay_out_queries)
         codes, soft, value, extra = _seen(evidence)
         log_evidence = np.empty(evidence.rows)
         out = np.zeros((evidence.rows, int(columns[-1])))
@@ -111,6 +116,15 @@ class FlatTree:
         where = _joined(maps, np.int32), _starts(maps)
         gauges = _joined(means), spread, _starts(means), _joined(pairs, np.int32), _starts(pairs)
         return (*words, *where, *gauges, share, wide), configs
+
+
+def _kept(found: dict[Key, Made], key: Key, make: Callable[[Key], Made]) -> Made:
+    """What was made of a key before, the last few of them."""
+    if key not in found:
+        if len(found) >= MOST_LAYOUTS:
+            found.clear()
+        found[key] = make(key)
+    return found[key]
 
 
 def _seen(evidence: Evidence) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:

@@ -110,6 +110,15 @@ class Told:
     reports: FloatArray  # shape (ways, rates, 2)
 
 
+class Step(NamedTuple):
+    """A step of a climb: where it led, its gain a row, how far the next one reaches."""
+
+    state: State
+    gain: float
+    reach: float
+    over: bool  # whether it was the last
+
+
 class Found(NamedTuple):
     """What the rows of one piece tell."""
 
@@ -151,6 +160,8 @@ class Learner:
     ) -> None:
         self.knowledge, self.ways = knowledge, ways
         self.workers, self.census = workers, census
+        # the same threads for every pass: each new one would have memory of its own, kept for good
+        self._threads = ThreadPoolExecutor(workers)
         self.lists: dict[Key, Numbers] = {
             numbers.key: numbers
             for node in knowledge.nodes.values()
@@ -194,20 +205,21 @@ class Learner:
         self,
         pieces: Pieces,
         state: State,
-        watch: Callable[[State, int, float], None] | None = None,
+        watch: Callable[[Step], None] | None = None,
         passes: int = MOST_PASSES,
+        reach: float = 1.0,
     ) -> tuple[State, list[float]]:
         """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
 
         A step goes beyond where it leads as long as that pays (Salakhutdinov & Roweis 2003), and is
         taken back to it, or halved, where it would lose: a gauge keeps two moments of a mixture of
-        contexts that are not stated, so that even the step itself may go too far.
+        contexts that are not stated, so that even the step itself may go too far. From a step that
+        was watched, with its reach, the climb goes on as if it had never stopped.
         """
         heights: list[float] = []
         here, told = state, self.expect(pieces, state)
         heights.append(told.log_likelihood + self.penalty(state))
-        reach = 1.0
-        for number in range(passes):
+        for _ in range(passes):
             aim, floor = self.step(here, told), heights[-1] - ROUNDING * told.rows
             for share in (reach, *(0.5**halving for halving in range(reach == 1.0, HALVINGS))):
                 there = aim if share == 1.0 else here.towards(aim, share, self.lists)
@@ -221,12 +233,12 @@ class Learner:
             gain = (height - heights[-1]) / max(told.rows, 1)
             here, told = there, seen
             heights.append(height)
+            over = gain < ENOUGH and share <= 1.0
+            reach = 1.0 if gain < ENOUGH else reach
             if watch is not None:
-                watch(here, number + 1, gain)
-            if gain < ENOUGH and share <= 1.0:
+                watch(Step(here, gain, reach, over))
+            if over:
                 break
-            if gain < ENOUGH:
-                reach = 1.0
         return here, heights
 
     def expect(self, pieces: Pieces, state: State) -> Told:
@@ -234,17 +246,16 @@ class Learner:
         knowledge = self.knowledge_at(state)
         total = Told(0.0, 0, {}, np.zeros((len(self.ways), len(confirmation.RATES), 2)))
         sums = SlopeSums(knowledge)
-        with ThreadPoolExecutor(self.workers) as executor:
-            jobs = in_turn(
-                executor, lambda piece: self.piece_slopes(piece, knowledge, state.rates),
-                pieces(), self.workers + 1,
-            )  # fmt: skip
-            for piece, found in jobs:
-                total.log_likelihood += float(found.seen.log_evidence.sum()) - found.came
-                total.rows += len(piece.numbers)
-                total.reports += found.reports
-                sums.add(piece.context, found.seen.by_name)
-                sums.add(piece.context, found.away)
+        jobs = in_turn(
+            self._threads, lambda piece: self.piece_slopes(piece, knowledge, state.rates),
+            pieces(), self.workers + 1,
+        )  # fmt: skip
+        for piece, found in jobs:
+            total.log_likelihood += float(found.seen.log_evidence.sum()) - found.came
+            total.rows += len(piece.numbers)
+            total.reports += found.reports
+            sums.add(piece.context, found.seen.by_name)
+            sums.add(piece.context, found.away)
         total.tallies.update(sums.tallies())
         return total
 
@@ -287,7 +298,7 @@ class Learner:
         weights: FloatArray | None = None,
     ) -> Found:
         """What the rows of a piece tell, by groups of weights; all alike where there are none."""
-        tree = tree_of(knowledge, piece.context)
+        tree = tree_of(knowledge, tuple(piece.context.items()))
         reports = confirmation.reports_of(piece, rates)
         told = piece.evidence.with_soft(reports.soft)
         weights = np.ones((1, told.rows)) if weights is None else weights
@@ -325,7 +336,7 @@ class Learner:
         """
         knowledge, whole, outcome = self.knowledge_at(state), [], []
         for piece in pieces():
-            tree = tree_of(knowledge, piece.context)
+            tree = tree_of(knowledge, tuple(piece.context.items()))
             reports = confirmation.reports_of(piece, state.rates)
             with_them = tree.propagate(piece.evidence.with_soft(reports.soft)).log_evidence
             without = tree.propagate(piece.evidence).log_evidence
@@ -338,13 +349,9 @@ class Learner:
         return np.concatenate(whole), np.concatenate(outcome)
 
 
-def tree_of(knowledge: Knowledge, context: Mapping[str, str]) -> JunctionTree:
-    """The tree of a context, kept for the pieces that follow."""
-    return _tree(knowledge, tuple(context.items()))
-
-
 @lru_cache(maxsize=4)
-def _tree(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> JunctionTree:
+def tree_of(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> JunctionTree:
+    """The tree of a context, kept for the pieces that follow."""
     return JunctionTree(build_network(knowledge, dict(context)), True)
 
 

@@ -37,7 +37,7 @@ from loopodds.upkeep.confirmation import (
     rewritten_ways,
     ways_text,
 )
-from loopodds.upkeep.estimation import Gain, Learner, State, judged, kept_back
+from loopodds.upkeep.estimation import MOST_PASSES, Gain, Learner, State, Step, judged, kept_back
 from loopodds.upkeep.habits import (
     TILT_PASSES,
     OwnShare,
@@ -247,21 +247,22 @@ class _Run:
 
     def climbed(self, stage: str, pieces: Callable[[], Iterable[Piece]], start: State) -> State:
         """The top of the climb over some rows, taken up where it was left."""
-        done = self.saved.get(stage)
-        if done is not None:
+        done = self.saved.get(stage, {"done": False, "passes": 0, "reach": 1.0})
+        if "state" in done:
             start = State.of_json(done["state"])
-            if done["done"]:
-                return start
-        passes = done["passes"] if done else 0
+        if done["done"]:
+            return start
+        passes = done["passes"]
 
-        def watch(state: State, number: int, gain: float) -> None:
-            part = {"state": state.as_json(), "done": False, "passes": passes + number}
-            self.save(**{stage: part})
-            self.tell(LearnProgress(stage, passes + number, gain, 0))
+        def watch(step: Step) -> None:
+            nonlocal passes
+            passes += 1
+            plain = {"state": step.state.as_json(), "reach": step.reach}
+            self.save(**{stage: {**plain, "done": step.over, "passes": passes}})
+            self.tell(LearnProgress(stage, passes, step.gain, 0))
 
-        top, heights = self.learner.climb(pieces, start, watch)
-        total = passes + len(heights) - 1
-        self.save(**{stage: {"state": top.as_json(), "done": True, "passes": total}})
+        top, _ = self.learner.climb(pieces, start, watch, MOST_PASSES - passes, done["reach"])
+        self.save(**{stage: {"state": top.as_json(), "done": True, "passes": passes}})
         return top
 
     def whole(
