@@ -221,7 +221,7 @@ def driven_pieces(
 
 def named_tests(learner: Learner, pieces: list[Piece]) -> list[str]:
     """Tests of an archive that are named as driven."""
-    some = spread_rows(pieces)
+    some = spread_rows(lambda: pieces)
     taught, _ = learner.climb(lambda: some, learner.start, passes=6)
     return [look.test for look in selection(learner, lambda: pieces, learner.start, taught).driven]
 

@@ -41,6 +41,57 @@ def tallies_of(
     return total
 
 
+class SlopeSums:
+    """Slopes of many batches in several contexts, summed up for the lists of the files.
+
+    Of each node the arrays of one context are held at a time, and become tallies when another one
+    comes that it tells apart: contexts in order cost least.
+
+    Args:
+        knowledge: With the numbers at which the slopes are found.
+        lots: Sums to keep apart, that of each batch named as it is added; without, each group of
+            weights has one of its own.
+    """
+
+    def __init__(self, knowledge: Knowledge, lots: int = 0) -> None:
+        self._knowledge, self._lots = knowledge, lots
+        self._keys = {name: node.context_keys() for name, node in knowledge.nodes.items()}
+        self._sums: dict[str, tuple[dict[str, str], list[FloatArray]]] = {}
+        self._tallies: dict[tuple[str, Path], FloatArray] = {}
+
+    def add(
+        self,
+        context: Mapping[str, str],
+        found: Mapping[str, FloatArray | GaugeSlopes],
+        lot: int | None = None,
+    ) -> None:
+        """Add those of a batch."""
+        for name, part in found.items():
+            bears = {key: context[key] for key in sorted(self._keys[name] & context.keys())}
+            if name in self._sums and self._sums[name][0] != bears:
+                self._settle(name)
+            arrays = part if isinstance(part, GaugeSlopes) else (part,)
+            if name not in self._sums:
+                new = [np.zeros((self._lots or len(a), *a.shape[1:])) for a in arrays]
+                self._sums[name] = bears, new
+            for whole, array in zip(self._sums[name][1], arrays, strict=True):
+                whole[slice(None) if lot is None else slice(lot, lot + 1)] += array
+
+    def tallies(self) -> dict[tuple[str, Path], FloatArray]:
+        """Of every list that bears on a context met."""
+        for name in list(self._sums):
+            self._settle(name)
+        return self._tallies
+
+    def _settle(self, name: str) -> None:
+        bears, sums = self._sums.pop(name)
+        found = sums[0] if len(sums) == 1 else GaugeSlopes(*sums)
+        node, total = self._knowledge.node(name), self._tallies
+        for path, tally in tallies_of(node, self._knowledge, bears, found).items():
+            place = name, path
+            total[place] = total[place] + tally if place in total else tally
+
+
 Settled = list[tuple[float, dict[str, str]]]
 States = Mapping[str, tuple[str, ...]]
 

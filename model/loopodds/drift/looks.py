@@ -281,9 +281,7 @@ def _readings(
 ) -> tuple[FloatArray, FloatArray]:
     from loopodds.drift.foretold import foretold_readings
 
-    both = np.stack([node.mean.ravel(), node.spread.ravel()], 1)
-    pairs, pair = np.unique(both, axis=0, return_inverse=True)
-    mean, spread = np.ascontiguousarray(pairs.T)
+    mean, spread, pair = node.pairs
     ratios, below = np.empty((len(value), len(OFFSETS) + len(FACTORS))), np.empty(len(value))
     gauge = mean, spread, float(node.share), float(node.wide)
     others = OFFSETS * unit, FACTORS

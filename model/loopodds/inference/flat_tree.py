@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Sized
+from collections.abc import Callable, Sequence, Sized
 from dataclasses import dataclass, field
-from functools import cache, lru_cache
+from functools import lru_cache
 from itertools import pairwise
 from math import prod
 from typing import TypeVar
@@ -16,7 +16,11 @@ from loopodds.inference.likelihoods import Absorbed, Clique
 from loopodds.inference.network import Evidence
 
 AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
+Key = TypeVar("Key")
+Made = TypeVar("Made")
 _Arrays = tuple[FloatArray | IntArray | BoolArray, ...]
+MOST_LAYOUTS = 16
+"""Sets of names that a tree is laid out for at a time."""
 
 
 class FlatTree:
@@ -51,9 +55,10 @@ class FlatTree:
             _starts([c.children for c in cliques]), np.array(children, np.int64),
             _joined(homes, np.int32), _starts(homes)[:-1], home_run,
         )  # fmt: skip
-        # what depends on names alone is laid out once
-        self._asked = cache(self._lay_out_queries)
-        self._switched = cache(self._lay_out_factors)
+        # what depends on names alone is laid out once. In plain dictionaries: a cached method would
+        # refer to the tree, which then stays until the collector comes by
+        self._asked: dict[tuple[tuple[Query, int], ...], tuple[_Arrays, IntArray]] = {}
+        self._switched: dict[tuple[tuple[int, str], ...], tuple[_Arrays, _Arrays, IntArray]] = {}
 
     def propagate(
         self, evidence: Evidence, queries: Sequence[tuple[Query, int]]
@@ -72,8 +77,8 @@ class FlatTree:
             *((kernels.SOFT, name) for name in evidence.soft),
             *((kernels.NUMBER, name) for name in evidence.numbers),
         )
-        groups, factors, configs = self._switched(names)
-        asked, columns = self._asked(tuple(queries))
+        groups, factors, configs = _kept(self._switched, names, self._lay_out_factors)
+        asked, columns = _kept(self._asked, tuple(queries), self._lay_out_queries)
         seen = _seen(evidence)
         first, place = _distinct(seen, evidence.rows)
         rows = len(first)
@@ -220,6 +225,15 @@ class FlatTree:
         clique = self._cliques[number]
         cards = dict(zip(clique.scope, clique.cards, strict=True))
         return tuple(cards[name] for name in names)
+
+
+def _kept(found: dict[Key, Made], key: Key, make: Callable[[Key], Made]) -> Made:
+    """What was made of a key before, the last few of them."""
+    if key not in found:
+        if len(found) >= MOST_LAYOUTS:
+            found.clear()
+        found[key] = make(key)
+    return found[key]
 
 
 @dataclass(slots=True)

@@ -367,26 +367,53 @@ def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-de
                 continue
             share = joint[r, c] / total
             for g in range(weights.shape[0]):
+                if weights[g, r] == 0.0:
+                    continue
                 part = share * weights[g, r]
                 for s in range(table.shape[1]):
                     out[g, c, s] += part * said[r, s]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def number_slopes(joint, parts, pair, weights, out, far):  # type: ignore[no-untyped-def]
-    """Add up ``weights * joint * part`` over rows, shape (parts, groups, configs).
+def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[no-untyped-def]
+    """Add up what readings tell of a gauge, shape (parts, groups, configs).
 
-    ``parts`` has shape (parts, rows, pairs), the chance of no slip first; ``far`` becomes the
-    chance of a slip in each row.
+    ``pair`` is the distinct mean and spread of each parent configuration, ``gauge`` is (mean,
+    spread, share, wide), ``seen`` (value, extra). Parts are the chance of no slip and the slopes by
+    mean and variance; ``far`` becomes the chance of a slip in each row. See
+    :mod:`loopodds.inference.slopes`, which does the same with arrays.
     """
+    mean, spread, share, wide = gauge
+    value, extra = seen
+    part = np.empty((3, mean.shape[0]))
     for r in range(joint.shape[0]):
-        slip = 0.0
+        own = extra[r] * extra[r]
+        reach = np.sqrt(wide * wide + own)
+        slip = share / (1.0 - share) / reach
+        level = -0.5 * (value[r] / reach) ** 2
+        for u in range(mean.shape[0]):
+            variance = spread[u] * spread[u] + own
+            gap = value[r] - mean[u]
+            z = gap * gap / variance
+            # chances of slip and none, over the larger of both, so that no exponent overflows
+            top = max(level, -0.5 * z)
+            far_off = slip * np.sqrt(variance) * _exp(level - top)
+            close = _exp(-0.5 * z - top)
+            near = close / (close + far_off)
+            part[0, u] = near
+            part[1, u] = near * gap / variance
+            part[2, u] = 0.5 * near * (z - 1.0) / variance
+        slipped = 0.0
         for c in range(joint.shape[1]):
             x, p = joint[r, c], pair[c]
-            slip += x * (1.0 - parts[0, r, p])
+            if x == 0.0:
+                continue
+            slipped += x * (1.0 - part[0, p])
             for g in range(weights.shape[0]):
+                if weights[g, r] == 0.0:
+                    continue
                 y = x * weights[g, r]
-                out[0, g, c] += y * parts[0, r, p]
-                out[1, g, c] += y * parts[1, r, p]
-                out[2, g, c] += y * parts[2, r, p]
-        far[r] = slip
+                out[0, g, c] += y * part[0, p]
+                out[1, g, c] += y * part[1, p]
+                out[2, g, c] += y * part[2, p]
+        far[r] = slipped

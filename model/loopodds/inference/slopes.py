@@ -8,17 +8,17 @@ them. What was not observed of an observable has no slope: its table then sums o
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import NamedTuple
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, IntArray, Query
+from loopodds.base.arrays import FloatArray, Query
 from loopodds.inference.junction import COMPILED_FROM, JunctionTree, Posterior
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
 
-PIECE = 1024
+PIECE = 512
 """Rows whose joints are held at a time."""
 
 
@@ -44,6 +44,11 @@ class Slopes:
     tables: dict[str, FloatArray]  # by the entries of a table, shape (groups, *table shape)
     gauges: dict[str, GaugeSlopes]
     joints: dict[Query, FloatArray]  # what was asked for besides, shape (rows, *cards)
+
+    @property
+    def by_name(self) -> dict[str, FloatArray | GaugeSlopes]:
+        """Those of every node that has any."""
+        return {**self.tables, **self.gauges}
 
 
 def slopes(
@@ -108,7 +113,8 @@ def _add(
         for more in _of_gauge(node, joint, evidence, weights, compiled):
             before = found.gauges.get(name)
             found.gauges[name] = more if before is None else before.plus(more)
-    asked = {query: posterior[query] for query in queries}
+    # copies: a view would keep the joints of everything in memory
+    asked = {query: posterior[query].copy() for query in queries}
     return Posterior(posterior.log_evidence, asked, posterior.distinct)
 
 
@@ -193,8 +199,29 @@ def _from_numbers(
     compiled: bool,
 ) -> GaugeSlopes:
     """A reading is from the near Gaussian or from the wide one, each with its chance."""
-    mean, spread, pair = _pairs(node)
-    value, extra = value[:, None], extra[:, None]
+    mean, spread, pair = node.pairs
+    if weights is not None and compiled:
+        from loopodds.inference import kernels
+
+        sums, far = np.zeros((3, len(weights), pair.size)), np.empty(len(value))
+        gauge = mean, spread, float(node.share), float(node.wide)
+        seen = np.ascontiguousarray(value), np.ascontiguousarray(extra)
+        kernels.number_slopes(joint, pair.ravel(), gauge, seen, weights, sums, far)
+    else:
+        parts = _by_pair(node, value[:, None], extra[:, None])[:, :, pair.ravel()]
+        far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, parts[0])
+        each = joint * parts
+        sums = each if weights is None else np.array([weights @ part for part in each])
+    wide = node.wide**2 + extra**2
+    by_wide = 0.5 * far * (value**2 / wide - 1.0) / wide
+    held, by_mean, by_variance = (part.reshape(len(part), *node.mean.shape) for part in sums)
+    slips, slip_variance = _weighed(weights, far), _weighed(weights, by_wide)
+    return GaugeSlopes(held, by_mean, by_variance, slips, slip_variance)
+
+
+def _by_pair(node: GaugeNode, value: FloatArray, extra: FloatArray) -> FloatArray:
+    """Chance of no slip and slopes by mean and variance, shape (3, rows, pairs)."""
+    mean, spread, _ = node.pairs
     variance, wide = spread**2 + extra**2, node.wide**2 + extra**2
     gap = value - mean
     with np.errstate(divide="ignore"):
@@ -202,28 +229,7 @@ def _from_numbers(
         odds = odds - (np.log(node.share) - 0.5 * (value**2 / wide + np.log(wide)))
     near = 1.0 / (1.0 + np.exp(-np.clip(odds, -700.0, None)))
     by_variance = 0.5 * near * (gap**2 / variance - 1.0) / variance
-    parts = np.array([near, near * gap / variance, by_variance])
-    if weights is not None and compiled:
-        from loopodds.inference import kernels
-
-        sums, far = np.zeros((3, len(weights), len(pair))), np.empty(len(value))
-        kernels.number_slopes(joint, parts, pair, weights, sums, far)
-    else:
-        far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
-        each = joint * parts[:, :, pair]
-        sums = each if weights is None else np.array([weights @ part for part in each])
-    by_wide = 0.5 * far * ((value**2 / wide - 1.0) / wide)[:, 0]
-    held, by_mean, by_variance = (part.reshape(len(part), *node.mean.shape) for part in sums)
-    slips, slip_variance = _weighed(weights, far), _weighed(weights, by_wide)
-    return GaugeSlopes(held, by_mean, by_variance, slips, slip_variance)
-
-
-@lru_cache(maxsize=256)
-def _pairs(node: GaugeNode) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Distinct means and spreads, and which of them each parent configuration has."""
-    both = np.stack([node.mean.ravel(), node.spread.ravel()], 1)
-    pairs, pair = np.unique(both, axis=0, return_inverse=True)
-    return pairs[:, 0], pairs[:, 1], pair.ravel()
+    return np.array([near, near * gap / variance, by_variance])
 
 
 def _from_words(node: GaugeNode, by_word: FloatArray) -> GaugeSlopes:
@@ -239,15 +245,25 @@ def _from_words(node: GaugeNode, by_word: FloatArray) -> GaugeSlopes:
     )
 
 
-@lru_cache(maxsize=256)
-def _word_slopes(node: GaugeNode) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, FloatArray]]:
+WordSlopes = tuple[tuple[FloatArray, ...], tuple[FloatArray, FloatArray]]
+_kept: WeakKeyDictionary[GaugeNode, WordSlopes] = WeakKeyDictionary()
+"""Those of each gauge, which go with it."""
+
+
+def _word_slopes(node: GaugeNode) -> WordSlopes:
     """Of every word, near and far: its probability, and the slopes of that."""
+    if node not in _kept:
+        _kept[node] = _made_word_slopes(node)
+    return _kept[node]
+
+
+def _made_word_slopes(node: GaugeNode) -> WordSlopes:
     edges = np.array([-np.inf, *node.cuts, np.inf])
-    mean, own, pair = _pairs(node)
+    mean, own, pair = node.pairs
     spread = np.hypot(own, node.word_doubt)
     z = (edges - mean[:, None]) / spread[:, None]
     each = np.diff(normal_cdf(z)), *_interval_slopes(z, spread[:, None])
-    near = tuple(part[pair].reshape(*node.mean.shape, -1) for part in each)
+    near = tuple(part[pair] for part in each)
     wide = np.hypot(node.wide, node.word_doubt)
     far = edges / wide
     return near, (np.diff(normal_cdf(far)), _interval_slopes(far, np.array([wide]))[1])
