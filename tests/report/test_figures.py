@@ -146,6 +146,6 @@ def test_twenty_dots_say_a_probability_and_how_far_it_could_lie(
 
 def test_templates_draw_the_dots_by_one_macro():
     page = environment("html").from_string(
-        "{% from 'dots.html' import dots %}<p>{{ dots(.84, .71, .92) }}{{ dots(.5) }}</p>"
+        "{% from 'dots.html' import dots %}<p>{{ dots(0.84, 0.71, 0.92) }}{{ dots(0.5) }}</p>"
     )
     assert page.render() == f"<p>{twenty_dots(0.84, 0.71, 0.92).svg}{twenty_dots(0.5).svg}</p>"
