@@ -170,8 +170,6 @@ def _ruled_out(page: Page, result: Assessment) -> None:
 
 def _doubt(page: Page, result: Assessment) -> None:
     """How far the leading probabilities could lie, what that does to the plan, what to count."""
-    if result.leading_doubts is None:
-        return
     page.heading("How sure", "for the weights of the numbers behind it; a wrong network it misses")
     for name, interval in list(result.leading_doubts.intervals.items())[:DOUBTS_SHOWN]:
         now = result.p_sound if name == SOUND else result.belief.condition(name)

@@ -158,16 +158,14 @@ class Assessment(Diagnosis):
         return proposals(self.shop, self.promise) if self.knowledge.services else ()
 
     @cached_property
-    def doubts(self) -> Doubts | None:
-        """How far every probability could lie, for the weights of the numbers behind it; None for a
-        repaired car.
-        """
+    def doubts(self) -> Doubts:
+        """How far every probability could lie, for the weights of the numbers behind it."""
         from loopodds.doubt.intervals import doubts
 
         return doubts(self.belief)
 
     @cached_property
-    def leading_doubts(self) -> Doubts | None:
+    def leading_doubts(self) -> Doubts:
         """The same of what is likely, which takes a third of the time."""
         from loopodds.doubt.intervals import doubts
 
@@ -178,11 +176,7 @@ class Assessment(Diagnosis):
 
     @cached_property
     def most_open(self) -> str:
-        """Of what is likely, ``sound`` among it, what is known least firmly; the likeliest
-        condition of a repaired car.
-        """
-        if self.leading_doubts is None:
-            return self.conditions[0].name
+        """Of what is likely, ``sound`` among it, what is known least firmly."""
         intervals = self.leading_doubts.intervals
         return max(intervals, key=lambda name: intervals[name].deviation)
 
@@ -295,8 +289,6 @@ class Assessment(Diagnosis):
 
     def _doubt_json(self, conditions: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
         """``conditions`` with their intervals, that of ``p_sound``, and what to count next."""
-        if self.doubts is None:
-            return {}
         intervals, count = self.doubts.intervals, self.doubts.count_next(self.most_open)
         ends = {name: {"low": one.low, "high": one.high} for name, one in intervals.items()}
         plan = self.plan_in_range

@@ -27,12 +27,12 @@ class PlanInRange(NamedTuple):
     same: bool  # as the plan now, at both ends
 
 
-def plan_in_range(shop: Workshop, doubts: Doubts | None) -> PlanInRange | None:
+def plan_in_range(shop: Workshop, doubts: Doubts) -> PlanInRange | None:
     """The plan at both ends of the widest interval of a condition, all else that is known held.
 
-    None without intervals, or services that could make a plan.
+    None without services that could make a plan.
     """
-    if doubts is None or not shop.knowledge.services:
+    if not shop.knowledge.services:
         return None
     condition, variable, weights = _ends(shop, doubts)
     tilted = shop.belief.evidence.repeat(2).with_soft({variable: weights})
@@ -54,9 +54,9 @@ class NextInRange(NamedTuple):
     same: bool  # as now, at both ends
 
 
-def next_in_range(shop: Workshop, doubts: Doubts | None) -> NextInRange | None:
+def next_in_range(shop: Workshop, doubts: Doubts) -> NextInRange | None:
     """The best single test at both ends of that interval, likewise; pairs are not tried."""
-    if doubts is None or not shop.knowledge.services:
+    if not shop.knowledge.services:
         return None
     condition, variable, weights = _ends(shop, doubts)
     evidence = shop.belief.evidence
