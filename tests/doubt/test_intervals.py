@@ -193,3 +193,27 @@ def test_a_repaired_car_has_intervals_and_says_what_the_plan_is_in_them():
     assert told["p_sound_low"] < told["p_sound"] < told["p_sound_high"]
     assert told["plan_in_range"]["condition"]
     assert told["count_next"]["cars"] > 0
+
+
+@pytest.fixture(scope="module")
+def model() -> lo.Model:
+    return lo.Model(compiled=True)
+
+
+@pytest.mark.parametrize("of", ["an archive", "cases with doubts and words of gauges"])
+def test_a_batch_has_the_intervals_of_one_car_at_a_time(of: str, model: lo.Model):
+    if of == "an archive":
+        whole = next(lo.read_inspections("@metric", model.knowledge)).batch
+        batch = whole.take(np.arange(4))
+    else:
+        cases = [lo.read_case(name) for name in ("@wet_loop", "@over_dyed")]
+        unsure = {"findings": {"sample_specks": {"none": 0.4, "grit": 0.6}, "low_side": "low",
+                               "sample_bubbles": "none"}}  # fmt: skip
+        batch = lo.batch_of([*cases, lo.read_case(unsure)], model.knowledge)
+    ends = lo.score_batch(batch, model, intervals=True).ends.reshape(batch.rows, -1, 2)
+    for group in lo.encode(batch, model.knowledge).groups:
+        for place, row in enumerate(group.rows.tolist()):
+            car = group.evidence.take(slice(place, place + 1))
+            found = lo.doubts(lo.Belief(model, group.context, car)).intervals
+            one = [found[name][:2] for name in (*model.conditions, lo.SOUND)]
+            assert ends[row] == pytest.approx(np.array(one), abs=1e-9)
