@@ -75,8 +75,9 @@ from loopodds.advice.assessment import (
 from loopodds.decision.branches import Branch as Branch, State as State
 from loopodds.advice.proposals import Left as Left, Proposal as Proposal
 from loopodds.advice.firmness import (
-    BreakEven as BreakEven, PlanInRange as PlanInRange, PlanTurn as PlanTurn,
+    BreakEven as BreakEven, PlanTurn as PlanTurn,
 )
+from loopodds.advice.in_range import NextInRange as NextInRange, PlanInRange as PlanInRange
 from loopodds.decision.moves import Closed as Closed, Move as Move
 from loopodds.decision.next_test import (
     RankedTest as RankedTest, seen_at as seen_at,
@@ -154,6 +155,7 @@ from loopodds.report.content import Report as Report
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
+    twenty_dots as twenty_dots,
 )
 from loopodds.report.drift_chart import watch_picture as watch_picture
 from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture

@@ -58,7 +58,6 @@ def shipped(draws: int, cars: int, rng: np.random.Generator, classes_from: int =
     for row in range(cars):
         belief = Belief(model, CONTEXT, evidence.take(slice(row, row + 1)))
         found = doubts(belief)
-        assert found is not None
         low[row], high[row], _ = np.array([found.intervals[name] for name in names]).T
         point[row] = [*(belief.condition(name) for name in model.conditions), belief.p_sound]
     held = np.zeros_like(point)

@@ -771,3 +771,17 @@ def test_a_name_and_a_state_complete_in_bash_itself(tmp_path: Path) -> None:
         pytest.skip("the command is not installed")
     result = subprocess.run(["bash", script], capture_output=True, text=True, check=True)
     assert result.stdout == "persisting\n", result.stderr
+
+
+def test_who_looked_is_said_with_the_call_or_once_for_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    done("open", "--by", "anna", "refrigerant=R134a", "sample_darkening=brown")
+    saw = answered("saw", "1", "sample_darkening=black", "sample_bubbles=none", "--by", EVIL)
+    assert what(saw)[0] == f"sample_bubbles = none (by {EVIL})"
+    shown = done("show", "1")
+    assert f"brown (by anna), black (by {printable(EVIL)})" in " ".join(shown.split())
+    assert "\x1b[2J" not in shown
+    monkeypatch.setenv("LOOPODDS_LOOKS", "ben")
+    assert what(answered("saw", "1", "sample_darkening=none")) == [
+        "sample_darkening = none (by ben)"
+    ]
+    assert "[looks.ben]" in done("export", "1")

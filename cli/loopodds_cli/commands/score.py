@@ -38,6 +38,11 @@ REVIEW_FILE_ROWS = 100
     is_flag=True,
     help="Write cells that a spreadsheet would run as formulas behind an apostrophe.",
 )
+@click.option(
+    "--intervals",
+    is_flag=True,
+    help="Add how far each probability could lie (low_, high_), behind all else; takes long.",
+)
 @common_options
 def command(
     archive: str,

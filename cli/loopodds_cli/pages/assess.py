@@ -170,8 +170,6 @@ def _ruled_out(page: Page, result: Assessment) -> None:
 
 def _doubt(page: Page, result: Assessment) -> None:
     """How far the leading probabilities could lie, what that does to the plan, what to count."""
-    if result.leading_doubts is None:
-        return
     page.heading("How sure", "for the weights of the numbers behind it; a wrong network it misses")
     for name, interval in list(result.leading_doubts.intervals.items())[:DOUBTS_SHOWN]:
         now = result.p_sound if name == SOUND else result.belief.condition(name)
@@ -180,7 +178,7 @@ def _doubt(page: Page, result: Assessment) -> None:
         page.line(f"{title_of(name, result.knowledge)} {percent(now)}{ends}", indent=2)
     plan = result.plan_in_range
     if plan is not None:
-        page.line(_in_range(plan, result), indent=2)
+        page.line(in_range(plan, result), indent=2)
     count = result.leading_doubts.count_next(result.most_open)
     if count is not None:
         node = result.knowledge.nodes[count.node].title
@@ -188,7 +186,8 @@ def _doubt(page: Page, result: Assessment) -> None:
         page.aside(_counted(count), indent=4)
 
 
-def _in_range(plan: PlanInRange, result: Assessment) -> str:
+def in_range(plan: PlanInRange, result: Assessment) -> str:
+    """Whether the plan is the same anywhere in a range, or at which end it changes."""
     title = title_of(plan.condition, result.knowledge)
     if plan.same:
         return f"the advice is the same anywhere in the range of {title.lower()}"

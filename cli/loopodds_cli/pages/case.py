@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from loopodds import SOUND, TELLING, described, printable, title_of, value_text
+from loopodds import SOUND, TELLING, described, printable, title_of
 from rich.text import Text
 
 from loopodds_cli.book.list_page import likeliest
@@ -87,7 +87,7 @@ def _noted_rows(noted: Mapping[str, Noted]) -> list[Sequence[Cell]]:
     return [
         (
             name,
-            printable(value_text(entry.value)),
+            printable(entry.text),
             Text(("doubted" if entry.used else "doubted, not used") * entry.doubted, FAINT),
         )
         for name, entry in noted.items()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds import lowered, seen_at, sentence, spaced
+from loopodds import lowered, seen_at, sentence, spaced, title_of
 from rich.text import Text
 
 from loopodds_cli.pages.page import (
@@ -53,6 +53,7 @@ def print_next(result: Assessment) -> None:
         _do(page, result, best)
         _beware(page, result)
     _others(page, result)
+    _in_range(page, result)
     _waiting(page, result)
     if best is not None and not result.settling and result.policy.depth > 1:
         _sequence(page, result)
@@ -152,6 +153,23 @@ def _others(page: Page, result: Assessment) -> None:
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.aside("; ".join(said))
+
+
+def _in_range(page: Page, result: Assessment) -> None:
+    """Whether the best single test is the same for all that the fault in doubt could be."""
+    found = result.next_in_range
+    if found is None:
+        return
+    title = title_of(found.condition, result.knowledge).lower()
+    if found.same:
+        test = "the best single test is the same" if found.low else "no single test pays"
+        page.aside(f"{test} anywhere in the range of {title}")
+        return
+    ends = [
+        f"{tests_text(tests[-1:], result.knowledge) or 'none'} at the {word} end of {title}"
+        for word, tests in (("low", found.low), ("high", found.high))
+    ]
+    page.aside(f"the best single test: {', '.join(ends)}")
 
 
 def _left_out(page: Page, result: Assessment) -> None:

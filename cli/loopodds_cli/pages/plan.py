@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from loopodds import condition_title, sentence
 
+from loopodds_cli.pages.assess import in_range
 from loopodds_cli.pages.offers import gone_text, put_leaves, put_offers
 from loopodds_cli.pages.page import (
     FAINT,
@@ -148,6 +149,8 @@ def _firmness(result: Assessment) -> Iterator[str]:
         "All tests that are left would leave this plan as it is with an estimated chance of "
         f"{percent(outlook.same)}{drawn}."
     )
+    if result.plan_in_range is not None:
+        yield f"{sentence(in_range(result.plan_in_range, result))}."
     if advice.break_even is not None:
         yield _threshold(result, advice.break_even)
     for name, stays in outlook.keeps.items():

@@ -167,7 +167,7 @@ class JunctionTree:
             if homes:
                 self._distribute(beliefs, messages)
             for query, home in homes.items():
-                joint = _marginal(beliefs[home], self._cliques[home].scope, query)
+                joint = marginal(beliefs[home], self._cliques[home].scope, query)
                 joints[query][rows] = np.moveaxis(joint, -1, 0)
         return Posterior(log_evidence, joints, evidence.rows)
 
@@ -210,7 +210,7 @@ class JunctionTree:
                     log_evidence += log_peak
                 parts.append(likelihood.reshape(*factor.shape, -1))
             belief = _product(clique.prior, parts)
-            message = _marginal(belief, clique.scope, clique.separator)
+            message = marginal(belief, clique.scope, clique.separator)
             total = message.reshape(-1, message.shape[-1]).sum(axis=0)
             with np.errstate(divide="ignore"):
                 log_evidence += np.log(total)
@@ -226,7 +226,7 @@ class JunctionTree:
             clique = self._cliques[index]
             if clique.parent < 0:
                 continue
-            outward = _marginal(
+            outward = marginal(
                 beliefs[clique.parent], self._cliques[clique.parent].scope, clique.separator
             )
             inward = np.broadcast_to(messages[index], outward.shape)
@@ -258,8 +258,11 @@ def plan_of(network: Network) -> TreePlan:
     return plan_tree([*families, *(node.parents for node in network.observed)], cards)
 
 
-def _marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:
-    """Sum out what is not kept, one axis at a time, then put the axes in the asked order."""
+def marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:
+    """Sum out what is not kept, one axis at a time, then put the axes in the asked order.
+
+    Shape (*cards, rows), before and after.
+    """
     names = list(scope)
     for name in [n for n in scope if n not in keep]:
         belief = belief.sum(axis=names.index(name))

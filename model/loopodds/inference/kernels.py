@@ -417,3 +417,21 @@ def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[
                 out[1, g, c] += y * part[1, p]
                 out[2, g, c] += y * part[2, p]
         far[r] = slipped
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def squares(seen, felt, out):  # type: ignore[no-untyped-def]
+    """Add up over lists the squared products over states: of ``seen``, shape (lists, states,
+    rows), and ``felt``, shape (names, states, rows), to ``out``, shape (names, rows).
+    """
+    total = np.empty(2 * PACK)
+    for first in range(0, out.shape[1], 2 * PACK):
+        count = min(2 * PACK, out.shape[1] - first)
+        for k in range(seen.shape[0]):
+            for q in range(felt.shape[0]):
+                total[:] = 0.0
+                for s in range(seen.shape[1]):
+                    for r in range(count):
+                        total[r] += seen[k, s, first + r] * felt[q, s, first + r]
+                for r in range(count):
+                    out[q, first + r] += total[r] * total[r]

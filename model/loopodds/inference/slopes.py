@@ -142,12 +142,7 @@ def _of_words(
 ) -> Iterator[FloatArray]:
     """Slopes by P(state | parents) of the rows that hold a word or likelihoods; or nothing."""
     flat = table.reshape(-1, table.shape[-1])
-    said = np.ones((evidence.rows, flat.shape[1]))
-    if name in evidence.codes:
-        code = evidence.codes[name]
-        said = np.where((code >= 0)[:, None], np.eye(flat.shape[1])[code], said)
-    if name in evidence.soft:
-        said = said * evidence.soft[name]
+    said = _said(name, flat.shape[1], evidence)
     rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
     if weights is None and len(rows):
         informed = said * (np.ptp(said, axis=1) > 0)[:, None]
@@ -164,6 +159,76 @@ def _of_words(
             for group, w in zip(out, weights[:, rows], strict=True):
                 group += share.T @ (said[rows] * w[:, None])
         yield out.reshape(len(weights), *table.shape)
+
+
+def _said(name: str, states: int, evidence: Evidence) -> FloatArray:
+    """Likelihood of every state in every row, ones where nothing is said, shape (rows, states)."""
+    said = np.ones((evidence.rows, states))
+    if name in evidence.codes:
+        code = evidence.codes[name]
+        said = np.where((code >= 0)[:, None], np.eye(states)[code], said)
+    return said * evidence.soft[name] if name in evidence.soft else said
+
+
+class Scores(NamedTuple):
+    """What each parent configuration of an observable adds to the slopes of the log evidence."""
+
+    rows: IntArray  # in which it was observed
+    # places among these and scores there, shape (configurations, places): by the states of a word;
+    # by mean, variance, share and variance of slips of a gauge
+    by_group: list[tuple[IntArray, FloatArray]]
+
+
+def scores_of(node: Discrete | GaugeNode, evidence: Evidence) -> Scores:
+    """Slopes of the log evidence by the numbers of an observable, given its parents."""
+    if isinstance(node, Discrete):
+        rows, by_word = _word_scores(node.table, node.name, evidence)
+        return Scores(rows, by_word)
+    rows, by_word = _word_scores(node.word_table, node.name, evidence)
+    value, extra = evidence.numbers.get(node.name, (np.full(evidence.rows, np.nan),) * 2)
+    read = np.flatnonzero(~np.isnan(value))
+    either = np.union1d(rows, read)
+    parts = np.zeros((4, node.mean.size, len(either)))
+    (near, by_mean, by_variance), (far, by_wide) = _word_slopes(node)
+    by_share, states = far - near, near.shape[-1]
+    for word, (places, ratio) in enumerate(by_word):
+        at = np.searchsorted(either, rows[places])
+        own = [part.reshape(-1, states)[:, word, None] for part in (by_mean, by_variance, by_share)]
+        parts[0][:, at] += (1.0 - node.share) * own[0] * ratio
+        parts[1][:, at] += (1.0 - node.share) * own[1] * ratio
+        parts[2][:, at] += own[2] * ratio
+        parts[3][:, at] += node.share * by_wide[word] * ratio
+    at = np.searchsorted(either, read)
+    for part, more in zip(parts, _number_scores(node, value[read], extra[read]), strict=True):
+        part[:, at] += more
+    return Scores(either, [(np.arange(len(either)), part) for part in parts])
+
+
+def _word_scores(
+    table: FloatArray, name: str, evidence: Evidence
+) -> tuple[IntArray, list[tuple[IntArray, FloatArray]]]:
+    """Rows where something is said; by state, where it may be, over the chance of what is said."""
+    flat = table.reshape(-1, table.shape[-1])
+    said = _said(name, flat.shape[1], evidence)
+    rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
+    said = said[rows]
+    by_word: list[tuple[IntArray, FloatArray]] = []
+    for weight in said.T:
+        places = np.flatnonzero(weight > 0)
+        whole = flat @ said[places].T
+        by_word.append((places, _over(np.broadcast_to(weight[places], whole.shape), whole)))
+    return rows, by_word
+
+
+def _number_scores(node: GaugeNode, value: FloatArray, extra: FloatArray) -> Iterator[FloatArray]:
+    """By mean, variance, share and variance of slips, shape (configurations, readings)."""
+    near, by_mean, by_variance = _by_pair(node, value[:, None], extra[:, None])
+    pair = node.pairs[2].ravel()
+    far, wide = 1.0 - near, node.wide**2 + extra[:, None] ** 2
+    by_wide = 0.5 * far * ((value[:, None] ** 2 / wide - 1.0) / wide)
+    by_share = far / node.share - near / (1.0 - node.share)
+    for part in (by_mean, by_variance, by_share, by_wide):
+        yield part.T[pair]
 
 
 def _of_gauge(
