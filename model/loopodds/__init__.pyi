@@ -150,7 +150,6 @@ from loopodds.training.exercise import Done as Done, Exercise as Exercise
 from loopodds.report.blank_form import (
     Named as Named, blank_case as blank_case, names_with as names_with,
 )
-from loopodds.report.content import Report as Report
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
@@ -161,8 +160,14 @@ from loopodds.report.reliability_chart import reliability_picture as reliability
 from loopodds.report.gauge_sheet import (
     GaugeLine as GaugeLine, GaugeSheet as GaugeSheet, gauge_sheet as gauge_sheet,
 )
-from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet
+from loopodds.papers.content import Report as Report, Sender as Sender
+from loopodds.papers.wording import (
+    Wording as Wording, languages as languages, read_wording as read_wording,
+    wording_slips as wording_slips,
+)
+from loopodds.papers.writing import PARTS as PARTS, report_text as report_text
+from loopodds.papers.photos import Photo as Photo, photo_folder as photo_folder, photos_of as photos_of
 from loopodds.bay.carried import as_text as as_text, carried as carried
 from loopodds.bay.taps import (
     Entry as Entry, Intake as Intake, entries_of as entries_of, unsettled as unsettled,

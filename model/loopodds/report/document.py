@@ -74,14 +74,64 @@ class Chances(NamedTuple):
         return Table(self.caption, ("", "now", "before looking"), rows, (1, 2))
 
 
+class Shot(NamedTuple):
+    """A photograph: what it shows in words, and the file as a data URI."""
+
+    alt: str
+    data_uri: str
+
+
 class Drawing(NamedTuple):
     """A picture with the sentence printed below it."""
 
-    picture: Picture
+    picture: Picture | Shot
     caption: str
 
 
-Block = Heading | Paragraph | Items | Table | Chances | Drawing
+class Drawings(NamedTuple):
+    """Pictures side by side, each with its sentence; ``role`` ``small`` for thumbnails."""
+
+    drawings: Sequence[Drawing]
+    role: str = ""
+
+
+class Facts(NamedTuple):
+    """Names with their values in a few columns; what is empty is a line to write on."""
+
+    rows: Sequence[tuple[str, str]]
+
+
+class Offer(NamedTuple):
+    """Something to choose, with a box to tick: what it is, what is done, and lines on it."""
+
+    title: str
+    works: Sequence[str]
+    lines: Sequence[str]
+
+
+class Offers(NamedTuple):
+    """Things to choose among, side by side."""
+
+    offers: Sequence[Offer]
+
+
+class Signatures(NamedTuple):
+    """Lines to sign on, each with what it is for."""
+
+    labels: Sequence[str]
+
+
+class Columns(NamedTuple):
+    """Blocks beside blocks: the wide ones left, the narrow ones right."""
+
+    wide: Sequence[Block]
+    narrow: Sequence[Block]
+
+
+Block = (
+    Heading | Paragraph | Items | Table | Chances | Drawing | Drawings | Facts | Offers
+    | Signatures | Columns
+)  # fmt: skip
 
 
 class Part(NamedTuple):
@@ -89,6 +139,7 @@ class Part(NamedTuple):
 
     name: str
     blocks: Sequence[Block]
+    language: str = "en"
 
 
 class Document(NamedTuple):
@@ -98,6 +149,7 @@ class Document(NamedTuple):
     parts: Sequence[Part]
     end: str = ""
     style: str = "report"
+    language: str = "en"
 
 
 def escaped(text: str) -> str:

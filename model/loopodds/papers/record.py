@@ -6,7 +6,7 @@ from itertools import pairwise
 from loopodds.base.phrases import lowered, percent, spaced
 from loopodds.diagnosis.belief import condition_title, groups_of, title_of
 from loopodds.knowledge.records import SOUND
-from loopodds.report.content import Report
+from loopodds.papers.content import Report
 from loopodds.report.document import Block, Drawing, Heading, Items, Paragraph, Table
 from loopodds.report.figures import (
     Moment,

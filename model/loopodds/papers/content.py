@@ -1,6 +1,6 @@
 """Everything a report says: the assessment, its explanation, and the course of the case."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -9,14 +9,15 @@ from loopodds.advice.assessment import Assessment
 from loopodds.base.phrases import spaced
 from loopodds.casebook.believed import posteriors
 from loopodds.casebook.events import Event
-from loopodds.casebook.replay import TELLING, described, value_text
-from loopodds.diagnosis.diagnose import recorded_words, stated_context
+from loopodds.casebook.replay import TELLING, described, replay, value_text
+from loopodds.diagnosis.diagnose import believe, recorded_words, stated_context
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.assignments import outcomes_of
 from loopodds.inspection.inspection import Inspection, Quantity
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.records import SOUND, Knowledge
+from loopodds.papers.photos import Photo, apart
 from loopodds.report.figures import Moment
-from loopodds.report.stopped import lifted_along, rounds_of, steps_by
+from loopodds.papers.stopped import lifted_along, rounds_of, steps_by
 
 START = "before anything was seen"
 
@@ -30,13 +31,30 @@ class Logged(NamedTuple):
     note: str = ""
 
 
+class Sender(NamedTuple):
+    """The workshop, as it stands at the head of what it hands over; empty leaves room to stamp."""
+
+    name: str = ""
+    address: str = ""  # lines apart by line breaks
+
+
+class Closing(NamedTuple):
+    """Who wrote down what turned out to be true, and when; both empty for a case file."""
+
+    who: str = ""
+    time: str = ""
+
+
 class Report:
     """What both readers of a report are told.
 
     Args:
-        written: When the report was made.
+        written: When the report was made; times are told in its time zone.
         events: Of the case book: times, names and the beliefs of then; without them the course
             follows the order of the case file.
+        sender: The workshop.
+        plate: Of the car; the name of the case in the book when left out.
+        photos: Kept with the case.
 
     Attributes:
         name: What the workshop calls the case, perhaps empty.
@@ -47,12 +65,23 @@ class Report:
         older: Digests of earlier knowledge that beliefs along the course come from.
     """
 
-    def __init__(self, result: Assessment, written: datetime, events: Sequence[Event] = ()) -> None:
+    def __init__(
+        self,
+        result: Assessment,
+        written: datetime,
+        events: Sequence[Event] = (),
+        sender: Sender = Sender(),
+        plate: str = "",
+        photos: Sequence[Photo] = (),
+    ) -> None:
         self.result = result
+        self.sender = sender
+        self.events = tuple(events)
         self.knowledge = knowledge = result.knowledge
         self.explanation = result.explain()
         self.written = written
         self.name = str(events[0].content.get("name", "")) if events else ""
+        self.plate = plate or self.name
         self.confirmed = outcomes_of(result.inspection.confirmed, knowledge)
         self.plan = result.plan_json() if knowledge.services else None
         older = (event.knowledge for event in events if event.knowledge != knowledge.digest)
@@ -68,6 +97,37 @@ class Report:
             else rounds_of(result.inspection, repaired),
             result.model,
         )
+
+        self.repaired_at = [e.time for e in self._standing if e.kind == "repaired"]
+        repair = datetime.fromisoformat(self.repaired_at[0]) if self.repaired_at else None
+        self.photos_before, self.photos_after = apart(photos, repair)
+
+    @property
+    def _standing(self) -> Sequence[Event]:
+        """Steps of the case that stand."""
+        return replay(self.events).steps if self.events else ()
+
+    @property
+    def closing(self) -> Closing:
+        """Who wrote down the outcome, and when."""
+        told = [event for event in self._standing if event.kind == "confirmed"]
+        return Closing(told[-1].who, told[-1].time) if told else Closing()
+
+    def at_first(self) -> Mapping[str, float]:
+        """What was believed of the car before its first repair, ``sound`` included.
+
+        As it was told then, where the book has it.
+        """
+        done = [event.position for event in self._standing if event.kind == "repaired"]
+        if done:
+            before = [event for event in self.events if event.position < done[0]]
+            return before[-1].posterior.chances()
+        came = believe(self.result.inspection.as_it_came, self.result.model)
+        return {SOUND: came.p_sound, **{c.name: c.probability for c in came.ranking()}}
+
+    def here(self, time: str) -> datetime:
+        """A moment of the book in the time zone of the reader."""
+        return datetime.fromisoformat(time).astimezone(self.written.tzinfo)
 
     @property
     def car(self) -> list[tuple[str, str]]:

@@ -1,0 +1,54 @@
+"""What papers are made of on the command line: a case, its events and photos, and who sends them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import click
+
+from loopodds_cli.cases import assessed
+from loopodds_cli.options import Function
+
+if TYPE_CHECKING:
+    from loopodds import Report, Wording
+
+
+def paper_options(function: Function) -> Function:
+    """Who hands a paper over, to whose car it belongs, and in which language."""
+    options = (
+        click.option(
+            "--language", default="en", show_default=True, envvar="LOOPODDS_LANGUAGE",
+            help="Of the customer's page: en, de, or the path of a language file of your own.",
+        ),
+        click.option("--plate", default="", help="Of the car; the name of a case of the book."),
+        click.option(
+            "--workshop", default="", envvar="LOOPODDS_WORKSHOP",
+            help="Name at the head of the page; also LOOPODDS_WORKSHOP.",
+        ),
+        click.option(
+            "--address", default="", envvar="LOOPODDS_ADDRESS",
+            help="Its address, parts apart by semicolons; also LOOPODDS_ADDRESS.",
+        ),
+    )  # fmt: skip
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def report_on(
+    case: str, knowledge: str | None, prices: str | None, language: str, plate: str,
+    workshop: str, address: str, written: datetime | None = None,
+) -> tuple[Report, Wording]:  # fmt: skip
+    """The report of what a CASE argument names, and the words of the customer's page."""
+    from loopodds import CaseBook, Report, Sender, photos_of, read_wording
+
+    result = assessed(case, knowledge, prices=prices)
+    events, photos = (), []
+    if case.isascii() and case.isdigit():  # of a case of the book it is known what was done when
+        with CaseBook(write=False) as book:
+            events, photos = book.events(int(case)), photos_of(book.path, int(case))
+    sender = Sender(workshop, "\n".join(part.strip() for part in address.split(";") if part.strip()))
+    at = written or datetime.now().astimezone()
+    report = Report(result, at, events, sender, plate, photos)
+    return report, read_wording(language, result.knowledge, knowledge)

@@ -1,0 +1,36 @@
+"""A report as one file: the page for the customer, the record for the workshop, or both."""
+
+import json
+
+from loopodds.papers.content import Report
+from loopodds.papers.customer import customer_blocks
+from loopodds.papers.record import record_blocks
+from loopodds.papers.wording import ENGLISH, Wording, read_wording
+from loopodds.report.document import Document, Part, render
+
+CUSTOMER, RECORD = "customer", "record"
+PARTS = (CUSTOMER, RECORD)
+
+
+def document_of(
+    report: Report, say: Wording | None = None, parts: tuple[str, ...] = PARTS
+) -> Document:
+    """The pages as blocks; the customer's in a language, the record in English."""
+    say = say or read_wording(ENGLISH, report.knowledge)
+    made = []
+    if CUSTOMER in parts:
+        made.append(Part(CUSTOMER, [*customer_blocks(report, say)], say.code))
+    if RECORD in parts:
+        made.append(Part(RECORD, [*record_blocks(report)]))
+    title = say.page("title") if CUSTOMER in parts else "Record for the workshop"
+    name = report.plate or report.result.case
+    return Document(f"{title}: {name}", made, language=made[0].language)
+
+
+def report_text(
+    report: Report, form: str, say: Wording | None = None, parts: tuple[str, ...] = PARTS
+) -> str:
+    """The report as ``html``, ``md`` or ``json``."""
+    if form == "json":
+        return json.dumps(report.as_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return render(document_of(report, say, parts), form)
