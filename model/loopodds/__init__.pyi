@@ -153,6 +153,7 @@ from loopodds.report.blank_form import (
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
+    twenty_dots as twenty_dots,
 )
 from loopodds.report.drift_chart import watch_picture as watch_picture
 from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture

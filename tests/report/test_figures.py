@@ -9,6 +9,7 @@ import xml.etree.ElementTree as ET
 import pytest
 from loopodds.base.errors import UnknownName
 from loopodds.knowledge.records import Knowledge
+from loopodds.report.document import environment
 from loopodds.report.figures import (
     LINES,
     Bar,
@@ -19,6 +20,7 @@ from loopodds.report.figures import (
     course_picture,
     network_picture,
     next_tests_picture,
+    twenty_dots,
     weights_picture,
     what_if_picture,
     wrapped,
@@ -119,3 +121,31 @@ def test_drawing_is_not_paid_for_by_those_who_do_not_draw():
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.strip() == "False"
+
+
+@pytest.mark.parametrize(
+    ("now", "low", "high", "said", "shades"),
+    [
+        (0.84, 0.71, 0.92, "17 of 20, could be 14 to 18", (14, 3, 1, 2)),
+        (0.84, None, None, "17 of 20", (17, 0, 0, 3)),
+        (0.02, 0.001, 0.1, "under 1 of 20, could be under 1 to 2", (0, 0, 2, 18)),
+        (0.995, 0.97, 0.999, "over 19 of 20, could be 19 to over 19", (19, 1, 0, 0)),
+        (0.0, 0.0, 0.0, "0 of 20", (0, 0, 0, 20)),
+        (1.0, 1.0, 1.0, "20 of 20", (20, 0, 0, 0)),
+    ],
+)
+def test_twenty_dots_say_a_probability_and_how_far_it_could_lie(
+    now: float, low: float, high: float, said: str, shades: tuple[int, ...]
+):
+    picture = twenty_dots(now, low, high)
+    dots = [dot.get("fill-opacity") for dot in ET.fromstring(picture.svg)[1:]]
+    assert tuple(dots.count(tone) for tone in ("1", "0.45", "0.15", "0")) == shades
+    assert picture.alt == said
+    assert f"<title>{said}</title>" in picture.svg
+
+
+def test_templates_draw_the_dots_by_one_macro():
+    page = environment("html").from_string(
+        "{% from 'dots.html' import dots %}<p>{{ dots(0.84, 0.71, 0.92) }}{{ dots(0.5) }}</p>"
+    )
+    assert page.render() == f"<p>{twenty_dots(0.84, 0.71, 0.92).svg}{twenty_dots(0.5).svg}</p>"

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from loopodds.base.phrases import percent
-from loopodds.report.figures import Picture
+from loopodds.report.figures import Picture, twenty_dots
+
+if TYPE_CHECKING:
+    import jinja2
 
 _SPECIAL = re.compile(r"([\\`*_\[\]|<>~&]|^[#+-])")
 
@@ -163,6 +166,11 @@ def escaped(text: str) -> str:
 
 def render(document: Document, form: str) -> str:
     """The document as one HTML file (``html``), or as Markdown with tables (``md``)."""
+    return environment(form).get_template(f"document.{form}").render(document=document)
+
+
+def environment(form: str) -> jinja2.Environment:
+    """The templates of a form, which escape all that they are given."""
     import jinja2
 
     def escape_markdown(value: object) -> object:
@@ -178,4 +186,5 @@ def render(document: Document, form: str) -> str:
         keep_trailing_newline=True,
     )
     templates.filters["percent"] = percent
-    return templates.get_template(f"document.{form}").render(document=document)
+    templates.globals["twenty_dots"] = twenty_dots
+    return templates
