@@ -20,6 +20,7 @@ from loopodds.papers.wording import Wording
 from loopodds.report.document import (
     Block,
     Columns,
+    Dotted,
     Drawings,
     Facts,
     Heading,
@@ -108,7 +109,7 @@ def _before(report: Report, say: Wording) -> Iterator[Block]:
         yield Paragraph(say.page("nothing_seen"))
     elif found.p_sound >= LIKELY:
         yield Paragraph(say.page("sound"), "answer")
-        yield Paragraph(f"{say.page('sound_is')} {say.sure(found.p_sound)}")
+        yield _sure(say.page("sound_is"), SOUND, found.p_sound, report, say)
         yield from _signs(say.page("in_order"), results, results, say, good=True)
     elif found.p_sound > leader.probability:
         yield Paragraph(say.page("sound_so_far"), "answer")
@@ -137,7 +138,7 @@ def _settled(report: Report, results: Mapping[str, Result], say: Wording) -> Ite
     leader = found.conditions[0]
     plain = say.condition(leader.name)
     yield Paragraph(plain.title, "answer")
-    yield Paragraph(f"{plain.is_} {say.sure(leader.probability)}")
+    yield _sure(plain.is_, leader.name, leader.probability, report, say)
     also = [c for c in found.conditions[1:] if c.probability >= LIKELY][:OTHERS]
     if also:
         yield Paragraph(say.page("also"))
@@ -152,6 +153,14 @@ def _settled(report: Report, results: Mapping[str, Result], say: Wording) -> Ite
     telling = [share.name for share in sorted(shares, key=lambda share: -share.decibans)]
     yield from _signs(say.page("seen"), telling, results, say, good=False)
     yield from _left([c.name for c in (leader, *also)][:OTHERS], say)
+
+
+def _sure(text: str, name: str, probability: float, report: Report, say: Wording) -> Dotted:
+    """What is believed and how surely, in words and dots."""
+    doubts = report.result.leading_doubts
+    interval = doubts.intervals.get(name) if doubts else None
+    ends = (interval.low, interval.high) if interval else ()
+    return Dotted(f"{text} {say.sure(probability)}", probability, *ends)
 
 
 def _left(names: Sequence[str], say: Wording) -> Iterator[Block]:
@@ -254,7 +263,7 @@ def _now(report: Report, say: Wording) -> Iterator[Block]:
     leader = found.conditions[0]
     if found.p_sound >= LIKELY:
         yield Paragraph(say.page("now_sound"), "answer")
-        yield Paragraph(say.sure(found.p_sound))
+        yield Dotted(say.sure(found.p_sound), found.p_sound)
     elif found.p_sound < HARDLY and leader.probability < LIKELY:
         yield Paragraph(say.page("now_left"), "answer")
         yield Paragraph(say.page("now_unsettled_is"))

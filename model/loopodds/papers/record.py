@@ -1,97 +1,232 @@
-"""The record for the workshop: everything recorded, what it moved, and what could still move it."""
+"""The record for the workshop: what was read and seen, what it moved and why, on few full pages."""
 
 from collections.abc import Iterator, Sequence
+from importlib.metadata import version
 from itertools import pairwise
 
-from loopodds.base.phrases import lowered, percent, spaced
+from loopodds.base.phrases import UNSAFE_NOTE, lowered, percent, sentence, spaced
 from loopodds.diagnosis.belief import condition_title, groups_of, title_of
 from loopodds.knowledge.records import SOUND
 from loopodds.papers.content import Report
-from loopodds.report.document import Block, Drawing, Heading, Items, Paragraph, Table
-from loopodds.report.figures import (
-    Moment,
-    NextTest,
-    bars_of,
-    course_picture,
-    explanation_picture,
-    next_tests_picture,
+from loopodds.papers.measured import reading_rows
+from loopodds.report.document import (
+    Block,
+    Drawing,
+    Drawings,
+    Facts,
+    Heading,
+    Items,
+    Paragraph,
+    Shot,
+    Table,
 )
+from loopodds.report.figures import Moment, bars_of, course_picture, explanation_picture
 
 DRAWN, DRAWN_FROM = 4, 0.05
-LISTED_FROM = 0.01
-STEPS, BARS, TURNING, TESTS = 26, 10, 8, 6
+LISTED_FROM, LISTED = 0.05, 10
+STEPS, PICTURED, BARS, TURNING, TESTS, COMBINED, TABLED = 14, 11, 9, 5, 5, 3, 3
+LARGEST_PHOTOS = 12_000_000
+"""Bytes of photos that a record holds; what goes beyond is named, and lies beside the book."""
 
 
 def record_blocks(report: Report) -> Iterator[Block]:
     """The second part of a report, block by block."""
-    yield Heading(2, "Record for the workshop")
-    yield Table("The car and the conditions", ("", ""), report.car or (("nothing stated", ""),))
+    if report.sender.name:
+        yield Paragraph(report.sender.name, "sender")
+    yield Heading(1, "Record for the workshop")
+    yield Facts(_facts(report))
+    if report.knowledge.unsafe:
+        yield Paragraph(UNSAFE_NOTE, "please")
     yield from _stops(report)
-    yield from _cautions(report)
-    yield from _course(report)
-    yield from _weights(report)
-    yield from _conditions(report)
+    yield from _believed(report)
+    yield from _readings(report)
+    yield from _entries(report)
+    yield from _photos(report)
     yield from _tests(report)
     yield from _plan(report)
+    yield from _cautions(report)
+    yield from _course(report)
+    yield from _why(report)
     yield from _turning_points(report)
-    yield from _entries(report)
     yield from _unseen(report)
     yield from _knowledge(report)
 
 
+def _facts(report: Report) -> list[tuple[str, str]]:
+    facts = [("plate", report.plate), ("case", report.result.case)]
+    if report.events:
+        first, last = report.events[0], report.events[-1]
+        facts += [("opened", _time(report, first.time)), ("last entry", _time(report, last.time))]
+        people = dict.fromkeys(event.who for event in report.events if event.who)
+        facts.append(("by", ", ".join(people) or "nobody named"))
+    facts.append(("written", f"{report.written:%Y-%m-%d %H:%M %Z}"))
+    return facts + report.car
+
+
+def _time(report: Report, time: str) -> str:
+    return f"{report.here(time):%Y-%m-%d %H:%M}"
+
+
 def _stops(report: Report) -> Iterator[Block]:
     for stop in report.result.stops:
-        yield Heading(3, f"Stop in force: {stop.title}")
+        yield Heading(2, f"Stop in force: {stop.title}")
+        yield Paragraph(stop.reason, "stop")
+        yield Paragraph(f"Because: {'; '.join(stop.because)}. Lifted by: {stop.lifting}.")
         work = {**report.knowledge.tests, **report.knowledge.services}
         shut = [lowered(work[name].title) for name in (*stop.shut_tests, *stop.shut_services)]
         filtered = [lowered(work[name].title) for name in stop.filtered]
-        yield Items(
-            [
-                f"because: {'; '.join(stop.because)}",
-                *([f"shut: {', '.join(shut)}"] * bool(shut)),
-                *([f"through a filter only: {', '.join(filtered)}"] * bool(filtered)),
-                f"lifted by: {stop.lifting}",
-            ]
-        )
-        yield Items(stop.cautions, "caution")
+        lists = (("Shut", shut), ("Through a filter only", filtered))
+        told = [f"{intro}: {', '.join(names)}." for intro, names in lists if names]
+        if told:
+            yield Paragraph(" ".join(told), "faint")
     if report.lifted:
-        yield Heading(3, "Stops not in force any more")
         rows = [
             (lifted.stop.title, "; ".join(lifted.stop.because), lifted.since, lifted.by)
             for lifted in report.lifted
         ]
+        yield Heading(2, "Stops met and lifted")
         yield Table("", ("stop", "because", "in force after", "lifted after"), rows)
 
 
-def _cautions(report: Report) -> Iterator[Block]:
-    result = report.result
-    said = [text for stop in result.stops for text in stop.cautions]
-    best = result.advice.best if report.plan is not None else None
-    named = (*best.first, *best.services) if best is not None else ()
-    work = result.beware_of(named, said)
-    cautions = [text for text in result.cautions if text not in said]
-    cautions = list(dict.fromkeys([*cautions, *work.here]))
-    if cautions or work.always:
-        yield Heading(3, "Beware")
-        yield Items(cautions, "caution")
-    if work.always:
-        yield Paragraph(f"As always: {'; '.join(work.always)}.", "faint")
+def _believed(report: Report) -> Iterator[Block]:
+    """The verdict with how far it could lie, and what else was considered."""
+    found, knowledge = report.result, report.knowledge
+    yield Heading(2, "What is believed")
+    if report.confirmed:
+        words = (spaced(f"{name} {word}") for name, word in report.confirmed.items())
+        who, time = report.closing
+        by = f", by {who}" * bool(who) + (f", {_time(report, time)}" if time else "")
+        yield Paragraph(f"Outcome written down{by}: {', '.join(words)}.", "answer")
+    intervals = found.doubts.intervals if found.doubts else {}
+
+    def row(name: str, title: str, now: float, before: float) -> tuple[str, ...]:
+        ends = (_between(intervals[name].low, intervals[name].high),) if intervals else ()
+        return (title, percent(now), *ends, percent(before))
+
+    rows = [row(SOUND, "Nothing wrong at all", found.p_sound, found.p_sound_before)]
+    listed = [c for c in found.conditions if c.probability >= LISTED_FROM][:LISTED]
+    rows += [row(c.name, title_of(c.name, knowledge), c.probability, c.prior) for c in listed]
+    middle = ("nine in ten between",) if intervals else ()
+    head = ("", "now", *middle, "before looking")
+    yield Table("", head, rows, tuple(range(1, len(head))))
+    told = []
+    for present, probability in found.combinations[:COMBINED]:
+        title = " + ".join(lowered(title_of(name, knowledge)) for name in present)
+        told.append(f"{title or 'nothing wrong'} {percent(probability)}")
+    lines = [f"Whole cars, every other fault absent: {'; '.join(told)}."]
+    if found.ruled_out:
+        names = ", ".join(lowered(condition_title(n, knowledge)) for n in found.ruled_out)
+        lines.append(f"Considered and as good as ruled out, each below 1 %: {names}.")
+    told_of = {*(c.name for c in listed), *found.ruled_out}
+    rest = [condition_title(c.name, knowledge) for c in found.conditions if c.name not in told_of]
+    if rest:
+        lines.append(f"Considered besides: {', '.join(map(lowered, rest))}.")
+    yield Paragraph(" ".join(lines), "faint")
+
+
+def _between(low: float, high: float) -> str:
+    """The ends of an interval; nothing where they read alike."""
+    ends = percent(low), percent(high)
+    return f"{ends[0]} to {ends[1]}" if ends[0] != ends[1] else ""
+
+
+def _readings(report: Report) -> Iterator[Block]:
+    rows, timed = reading_rows(report)
+    if not rows:
+        return
+    yield Heading(2, "Readings")
+    head = ("reading", "read", "sound car, nine in ten", "")
+    if timed:
+        head += ("when", "by; instrument, remark")
+    widths = (27, 13, 20, 8, 14, 18) if timed else (40, 20, 30, 10)
+    yield Table("", head, rows, widths=widths)
+
+
+def _entries(report: Report) -> Iterator[Block]:
+    yield Heading(2, "Everything recorded")
+    if not report.entries:
+        yield Paragraph("Nothing was recorded.")
+    elif report.events:
+        rows = [
+            (_time(report, e.time), sentence(e.what), "; ".join(filter(None, (e.who, e.note))))
+            for e in report.entries
+        ]
+        yield Table("", ("when", "what", "who; remark"), rows, widths=(18, 56, 26))
+    else:
+        yield Paragraph("In the order of the case file, which keeps no times.", "faint")
+        yield Items([sentence(entry.what) for entry in report.entries], "two")
+
+
+def _photos(report: Report) -> Iterator[Block]:
+    photos = [*report.photos_before, *report.photos_after]
+    if not photos:
+        return
+    yield Heading(2, "Photos")
+    drawn, left, room = [], [], LARGEST_PHOTOS
+    for photo in photos:
+        what = title_of_photo(photo.about, report)
+        caption = f"{what}, {photo.taken_in.astimezone(report.written.tzinfo):%Y-%m-%d %H:%M}"
+        room -= photo.path.stat().st_size
+        if room >= 0:
+            drawn.append(Drawing(Shot(caption, photo.data_uri()), caption))
+        else:
+            left.append(photo.name)
+    yield Drawings(drawn, "small")
+    if left:
+        yield Paragraph(f"Kept beside the book, too large for this page: {', '.join(left)}.", "faint")
+
+
+def title_of_photo(about: str, report: Report) -> str:
+    """What a photo shows, as the knowledge calls it."""
+    nodes = report.knowledge.nodes
+    return nodes[about].title if about in nodes else sentence(spaced(about))
 
 
 def _course(report: Report) -> Iterator[Block]:
-    if len(report.course) < 2:
-        return
-    yield Heading(3, "How the probabilities moved")
-    moments = _telling(report.course)
-    caption = "Probability of the leading conditions before and after each step."
-    if len(moments) < len(report.course):
-        caption += f" The {len(moments)} steps of {len(report.course)} that moved most."
-    yield Drawing(course_picture(moments, _drawn(report)), caption)
+    """How the leading probabilities moved, drawn and in numbers, beside what moved them."""
+    found, knowledge = report.explanation, report.knowledge
+    yield Heading(2, "How the probabilities moved, and why")
+    drawings = []
+    told = _drawn(report)
+    steps = _telling(report.course, STEPS)
+    moments = report.with_ranges(steps, [*told])
+    if len(moments) > 1:
+        pictured = _telling(report.course, PICTURED)
+        shown = [moment for step, moment in zip(steps, moments, strict=True) if step in pictured]
+        caption = "After each step; the broad bands hold nine in ten of what it could be."
+        if len(shown) < len(report.course):
+            caption += f" The {len(shown)} steps of {len(report.course)} that moved most."
+        drawings.append(Drawing(course_picture(shown, told), caption))
+    picture = explanation_picture(found, report.result.recorded, knowledge, BARS)
+    title = lowered(condition_title(found.condition, knowledge))
+    caption = f"Weight of evidence for {title}: the share of each, whatever the order."
+    drawings.append(Drawing(picture, caption + _sampled(report)))
+    yield Drawings(drawings)
+    if len(moments) > 1:
+        yield _course_table(moments, list(told)[:TABLED], told)
     if report.older:
-        yield Paragraph(
-            f"Some of these were worked out under earlier knowledge ({', '.join(report.older)}).",
-            "faint",
-        )
+        older = ", ".join(report.older)
+        yield Paragraph(f"Some were worked out under earlier knowledge ({older}).", "faint")
+
+
+def _sampled(report: Report) -> str:
+    shares = report.explanation.shares
+    if not shares.orders:
+        return ""
+    error = max(share.standard_error for share in shares.shares)
+    return f" From {shares.orders} sampled orders, standard error {error:.2f} at most."
+
+
+def _course_table(moments: Sequence[Moment], names: Sequence[str], titles: dict[str, str]) -> Table:
+    """The same in numbers, with intervals where there are any."""
+
+    def cell(moment: Moment, name: str) -> str:
+        now, between = percent(moment.probabilities[name]), _between(*moment.ranges.get(name, (0, 0)))
+        return f"{now} ({between})" if between else now
+
+    rows = [(m.label, *(cell(m, name) for name in names)) for m in moments]
+    numbers = tuple(range(1, len(names) + 1))
+    return Table("", ("after", *(titles[name] for name in names)), rows, numbers)
 
 
 def _drawn(report: Report) -> dict[str, str]:
@@ -103,7 +238,7 @@ def _drawn(report: Report) -> dict[str, str]:
     return {name: title_of(name, report.knowledge) for name in names}
 
 
-def _telling(course: Sequence[Moment]) -> list[Moment]:
+def _telling(course: Sequence[Moment], at_most: int) -> list[int]:
     """First and last step, and of a long course those between that moved anything most."""
     moved = [
         max(abs(p - before.probabilities[name]) for name, p in after.probabilities.items())
@@ -111,29 +246,19 @@ def _telling(course: Sequence[Moment]) -> list[Moment]:
     ]
     ends = {0, len(course) - 1}
     order = sorted(range(1, len(course)), key=lambda i: -moved[i - 1])
-    kept = ends | set(order[: STEPS - len(ends)])
-    return [moment for i, moment in enumerate(course) if i in kept]
+    return sorted(ends | set(order[: at_most - len(ends)]))
 
 
-def _weights(report: Report) -> Iterator[Block]:
+def _why(report: Report) -> Iterator[Block]:
+    """What tells the leading condition from its rival, and whether all fits together."""
     found, knowledge = report.explanation, report.knowledge
-    yield Heading(3, f"What speaks for and against: {condition_title(found.condition, knowledge)}")
-    recorded = report.result.recorded
-    caption = "Each observation's share of the change in log-odds, whatever the order of entry."
-    if found.shares.orders:
-        error = max(share.standard_error for share in found.shares.shares)
-        caption += (
-            f" From {found.shares.orders} sampled orders, standard error {error:.2f} at most."
-        )
-    yield Drawing(explanation_picture(found, recorded, knowledge, BARS), caption)
-    rival = condition_title(found.rival, knowledge).lower()
-    bars = bars_of(found.contrast, recorded, knowledge, BARS)
+    rival = lowered(condition_title(found.rival, knowledge))
+    bars = bars_of(found.contrast, report.result.recorded, knowledge, BARS)
     apart = [f"{bar.label} ({bar.decibans:+.1f})" for bar in bars[:4]]
     yield Paragraph(
         f"Why not {rival} ({percent(found.rival_now)})? What tells the two apart, in decibans: "
-        f"{'; '.join(apart) or 'nothing that was recorded'}."
+        f"{'; '.join(apart) or 'nothing that was recorded'}. {_fit(report)}"
     )
-    yield Paragraph(_fit(report))
 
 
 def _fit(report: Report) -> str:
@@ -155,103 +280,32 @@ def _fit(report: Report) -> str:
     return "The observations support each other; none stands out as misread."
 
 
-def _conditions(report: Report) -> Iterator[Block]:
-    found, knowledge = report.result, report.knowledge
-    yield Heading(3, "All conditions")
-    rows = [("Nothing wrong at all", percent(found.p_sound), percent(found.p_sound_before))]
-    rows += [
-        (title_of(c.name, knowledge), percent(c.probability), percent(c.prior))
-        for c in found.conditions
-        if c.probability >= LISTED_FROM
-    ]
-    head = ("", "now", "before looking")
-    yield Table("Those of at least one in a hundred", head, rows, (1, 2))
-    combinations = []
-    for present, probability in found.combinations:
-        title = " + ".join(title_of(name, knowledge) for name in present)
-        combinations.append((title or "nothing wrong", percent(probability)))
-    yield Table("Taken together, every other fault absent", ("", "now"), combinations, (1,))
-    if found.ruled_out:
-        names = ", ".join(condition_title(n, knowledge).lower() for n in found.ruled_out)
-        yield Paragraph(f"As good as ruled out, each below 1 %: {names}.")
-
-
 def _turning_points(report: Report) -> Iterator[Block]:
     knowledge, rows = report.knowledge, []
     for point in report.explanation.turning_points[:TURNING]:
         supposed = spaced(f"{knowledge.node(point.name).title}: {point.state}")
         recorded = spaced(point.recorded) or "not looked at"
-        then = f"{condition_title(point.verdict, knowledge).lower()}, {percent(point.probability)}"
+        then = f"{lowered(condition_title(point.verdict, knowledge))}, {percent(point.probability)}"
         rows.append((supposed, recorded, percent(point.chance), then))
-    yield Heading(3, "What would change the verdict")
     if rows:
-        yield Table("Each alone", ("if it were", "instead of", "chance", "then"), rows, (2,))
+        yield Heading(2, "What would change the verdict, each alone")
+        yield Table("", ("if it were", "instead of", "chance", "then"), rows, (2,))
     else:
-        yield Paragraph("No single further look, and no single other reading.")
-
-
-def _entries(report: Report) -> Iterator[Block]:
-    yield Heading(3, "Everything recorded")
-    if not report.entries:
-        yield Paragraph("Nothing was recorded.")
-        return
-    if any(entry.time or entry.who or entry.note for entry in report.entries):
-        rows = [
-            (e.time[:16].replace("T", " "), e.what, ", ".join(filter(None, (e.who, e.note))))
-            for e in report.entries
-        ]
-        yield Table("In order, times in UTC", ("when", "what", "who, remarks"), rows)
-    else:
-        yield Paragraph("In the order of the case file, which keeps no times.", "faint")
-        yield Items([entry.what for entry in report.entries])
-    if report.confirmed:
-        words = (spaced(f"{name} {word}") for name, word in report.confirmed.items())
-        yield Paragraph(f"Confirmed: {', '.join(words)}.")
-
-
-def _unseen(report: Report) -> Iterator[Block]:
-    yield Heading(3, "Not looked at")
-    nodes, unseen = report.knowledge.nodes, set(report.result.unseen)
-    lines = [
-        f"{group}: {', '.join(nodes[name].title.lower() for name in names if name in unseen)}"
-        for group, names in groups_of(report.knowledge).items()
-        if unseen.intersection(names)
-    ]
-    yield Items(lines or ["nothing"])
-
-
-def _knowledge(report: Report) -> Iterator[Block]:
-    yield Heading(3, "How this was worked out")
-    if report.result.warnings:
-        yield Items(report.result.warnings)
-    yield Paragraph(
-        "Exact probabilities from a network of faults, findings and readings. Knowledge in force: "
-        f"{report.knowledge.digest}. Log evidence {report.result.log_evidence:.3f}. Every "
-        "number of the knowledge names its source and grade."
-    )
+        yield Paragraph("No single further look, and no single other reading, would change it.")
 
 
 def _tests(report: Report) -> Iterator[Block]:
-    """The best next tests, as a picture and a table."""
     tests = report.result.tests[:TESTS] if report.knowledge.services else ()
     if not tests:
         return
     known = report.knowledge.tests
-    yield Heading(3, "What to do next")
-    points = [
-        NextTest(known[t.test].title, t.minutes, t.net_value, not t.blocked_by) for t in tests
-    ]
-    yield Drawing(
-        next_tests_picture(points),
-        "What each test saves on average, its own cost taken off, against its minutes. A ring "
-        "marks a test that others must precede.",
-    )
     rows = [
         (known[t.test].title, f"{t.minutes:.0f}", f"{t.bits:.2f}", f"{t.net_value:.0f}",
-         ", ".join(known[name].title.lower() for name in t.blocked_by))
+         ", ".join(lowered(known[name].title) for name in t.blocked_by))
         for t in tests
     ]  # fmt: skip
-    yield Table("Best first", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3))
+    yield Heading(2, "What to test next")
+    yield Table("", ("test", "minutes", "bits", "worth", "after"), rows, (1, 2, 3))
 
 
 def _plan(report: Report) -> Iterator[Block]:
@@ -259,29 +313,69 @@ def _plan(report: Report) -> Iterator[Block]:
     plan = report.plan
     if plan is None:
         return
-    yield Heading(3, "What to do to the car")
+    yield Heading(2, "What to do to the car")
     if plan["test_first"]:
-        title = report.knowledge.tests[plan["test_first"]].title.lower()
-        yield Paragraph(f"A test pays first: {title}. Without it, the best plan comes first below.")
+        title = lowered(report.knowledge.tests[plan["test_first"]].title)
+        yield Paragraph(f"A test comes first: {title}. Without it, the first plan below.")
     rows = []
     for option in (plan["best"], *plan["others"]):
         services = (report.knowledge.services[name].title for name in option["services"])
-        first = (report.knowledge.tests[name].title.lower() for name in option["first"])
+        first = (lowered(report.knowledge.tests[name].title) for name in option["first"])
         money = (
             f"{option[key]:.0f}" for key in ("minutes", "outlay", "harm_left", "expected_cost")
         )
         rows.append((" + ".join(services) or "leave it as it is", ", ".join(first), *money))
-    yield Table(
-        f"By expected cost, in {plural(plan['currency'])}; evacuating and charging included",
-        ("services", "before", "minutes", "outlay", "harm left", "all"),
-        rows,
-        (2, 3, 4, 5),
-    )
+    head = ("services", "before", "minutes", "outlay", "harm left", "all")
+    yield Table(f"By expected cost, in {plural(plan['currency'])}", head, rows, (2, 3, 4, 5))
     same = plan["same_decision"]["probability"]
+    shipped = report.knowledge.prices.get("source") == "invented"
     yield Paragraph(
         f"If everything were known, the same plan would be best with probability {percent(same)}; "
-        f"being wrong costs {plan['cost_of_being_wrong']:.0f} on average. Shipped prices are "
-        "invented; a price file replaces them."
+        f"being wrong costs {plan['cost_of_being_wrong']:.0f} on average."
+        + " Shipped prices are invented; a price file replaces them." * shipped,
+        "faint",
+    )
+
+
+def _cautions(report: Report) -> Iterator[Block]:
+    result = report.result
+    said = [text for stop in result.stops for text in stop.cautions]
+    best = result.advice.best if report.plan is not None else None
+    named = (*best.first, *best.services) if best is not None else ()
+    work = result.beware_of(named, said)
+    cautions = [text for text in result.cautions if text not in said]
+    told = list(dict.fromkeys([*said, *cautions, *work.here]))
+    if told or work.always:
+        yield Heading(2, "Beware")
+        yield Items(told, "caution")
+    if work.always:
+        yield Paragraph(f"As always: {'; '.join(work.always)}.", "faint")
+
+
+def _unseen(report: Report) -> Iterator[Block]:
+    nodes, unseen = report.knowledge.nodes, set(report.result.unseen)
+    whole, lines = [], []
+    for group, names in groups_of(report.knowledge).items():
+        missing = [lowered(nodes[name].title) for name in names if name in unseen]
+        if len(missing) == len(names):
+            whole.append(group)
+        elif missing:
+            lines.append(f"{group}: {', '.join(missing)}")
+    told = [f"nothing of {', '.join(whole)}"] * bool(whole) + lines
+    yield Heading(2, "Not looked at")
+    yield Paragraph(sentence("; ".join(told) or "nothing") + ".", "small")
+
+
+def _knowledge(report: Report) -> Iterator[Block]:
+    yield Heading(2, "How this was worked out")
+    if report.result.warnings:
+        yield Items(report.result.warnings)
+    yield Paragraph(
+        "Exact probabilities from a network of faults, findings and readings; every number of it "
+        f"names its source and grade. loopodds {version('loopodds')}, knowledge "
+        f"{report.knowledge.digest}, log evidence {report.result.log_evidence:.3f}. They replace "
+        "neither licensed work nor the law of the place.",
+        "small",
     )
 
 

@@ -35,6 +35,15 @@ class Paragraph(NamedTuple):
     role: str = ""
 
 
+class Dotted(NamedTuple):
+    """Running text, and how likely it is as twenty dots; the ends where they are known."""
+
+    text: str
+    now: float
+    low: float | None = None
+    high: float | None = None
+
+
 class Items(NamedTuple):
     """A list; ``role`` ``caution`` marks what can hurt, ``columns`` sets two side by side."""
 
@@ -132,7 +141,7 @@ class Columns(NamedTuple):
 
 
 Block = (
-    Heading | Paragraph | Items | Table | Chances | Drawing | Drawings | Facts | Offers
+    Heading | Paragraph | Dotted | Items | Table | Chances | Drawing | Drawings | Facts | Offers
     | Signatures | Columns
 )  # fmt: skip
 

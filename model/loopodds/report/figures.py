@@ -103,6 +103,7 @@ class Moment(NamedTuple):
 
     label: str
     probabilities: Mapping[str, float]
+    ranges: Mapping[str, tuple[float, float]] = {}  # where it is known how far they could lie
 
 
 class NextTest(NamedTuple):
@@ -132,6 +133,10 @@ def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Pict
                 values, range(len(moments)), color=colour, linestyle=dash, marker=mark,
                 markersize=4, linewidth=1.5, label=title, clip_on=False,
             )  # fmt: skip
+            for row, moment in enumerate(moments):
+                low, high = moment.ranges.get(name, (0.0, 0.0))
+                if low < high:
+                    axes.hlines(row, 100 * low, 100 * high, colour, linewidth=4, alpha=0.22)
         _rows(axes, [moment.label for moment in moments])
         _percent_axis(axes)
         figure.legend(
