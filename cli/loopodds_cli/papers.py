@@ -1,4 +1,4 @@
-"""What papers are made of on the command line: a case, its events and photos, and who sends them."""
+"""What papers are made of on the command line: a case, its events and photos, the sender."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from loopodds_cli.cases import assessed
 from loopodds_cli.options import Function
 
 if TYPE_CHECKING:
-    from loopodds import Report, Wording
+    from loopodds import Event, Photo, Report, Wording
 
 
 def paper_options(function: Function) -> Function:
@@ -44,11 +44,14 @@ def report_on(
     from loopodds import CaseBook, Report, Sender, photos_of, read_wording
 
     result = assessed(case, knowledge, prices=prices)
-    events, photos = (), []
+    events: tuple[Event, ...] = ()
+    photos: list[Photo] = []
     if case.isascii() and case.isdigit():  # of a case of the book it is known what was done when
         with CaseBook(write=False) as book:
             events, photos = book.events(int(case)), photos_of(book.path, int(case))
-    sender = Sender(workshop, "\n".join(part.strip() for part in address.split(";") if part.strip()))
+    sender = Sender(
+        workshop, "\n".join(part.strip() for part in address.split(";") if part.strip())
+    )
     at = written or datetime.now().astimezone()
     report = Report(result, at, events, sender, plate, photos)
     return report, read_wording(language, result.knowledge, knowledge)

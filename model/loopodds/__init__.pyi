@@ -103,7 +103,9 @@ from loopodds.casebook.replay import (
     TELLING as TELLING, Agreed as Agreed, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,
 )
-from loopodds.casebook.sources import demo_cases as demo_cases, read_case as read_case
+from loopodds.casebook.sources import (
+    demo_cases as demo_cases, demo_text as demo_text, read_case as read_case,
+)
 from loopodds.casebook.work import Casework as Casework
 from loopodds.archive.review import Reopen as Reopen
 from loopodds.archive.runner import score as score
@@ -168,7 +170,16 @@ from loopodds.papers.wording import (
     wording_slips as wording_slips,
 )
 from loopodds.papers.writing import PARTS as PARTS, report_text as report_text
-from loopodds.papers.photos import Photo as Photo, photo_folder as photo_folder, photos_of as photos_of
+from loopodds.papers.compare import (
+    Comparison as Comparison, compare as compare, state_at as state_at,
+    steps_between as steps_between,
+)
+from loopodds.papers.pack import (
+    Packed as Packed, checksum_of as checksum_of, pack_of as pack_of, verify_pack as verify_pack,
+)
+from loopodds.papers.photos import (
+    Photo as Photo, photo_folder as photo_folder, photos_of as photos_of,
+)
 from loopodds.bay.carried import as_text as as_text, carried as carried
 from loopodds.bay.taps import (
     Entry as Entry, Intake as Intake, entries_of as entries_of, unsettled as unsettled,

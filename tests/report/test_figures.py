@@ -14,12 +14,10 @@ from loopodds.report.figures import (
     LINES,
     Bar,
     Moment,
-    NextTest,
     Picture,
     Rows,
     course_picture,
     network_picture,
-    next_tests_picture,
     twenty_dots,
     weights_picture,
     what_if_picture,
@@ -34,9 +32,6 @@ TITLES = {"moisture": "Water in the loop", "leak": "Leak"}
 PICTURES = {
     "course": lambda: course_picture(MOMENTS, TITLES),
     "weights": lambda: weights_picture(-8.0, [Bar("wet", 12.0), Bar("cloudy: none", -2.0)], 2.0),
-    "next tests": lambda: next_tests_picture(
-        [NextTest("Static pressure", 5, 12, True), NextTest("Vacuum hold", 35, 40, False)]
-    ),
     "what if": lambda: what_if_picture([Rows("Leak", 0.4, (0.2, 0.9))], ["dry", "oily"]),
     "network": lambda: network_picture("moisture", Knowledge()),
 }

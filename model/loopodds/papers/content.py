@@ -19,8 +19,8 @@ from loopodds.inspection.assignments import outcomes_of
 from loopodds.inspection.inspection import Inspection, Quantity
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.papers.photos import Photo, apart
-from loopodds.report.figures import Moment
 from loopodds.papers.stopped import lifted_along, rounds_of, steps_by
+from loopodds.report.figures import Moment
 
 START = "before anything was seen"
 
@@ -50,6 +50,9 @@ class Sender(NamedTuple):
 
     name: str = ""
     address: str = ""  # lines apart by line breaks
+
+
+NOBODY = Sender()
 
 
 class Closing(NamedTuple):
@@ -83,7 +86,7 @@ class Report:
         result: Assessment,
         written: datetime,
         events: Sequence[Event] = (),
-        sender: Sender = Sender(),
+        sender: Sender = NOBODY,
         plate: str = "",
         photos: Sequence[Photo] = (),
     ) -> None:
@@ -178,6 +181,7 @@ class Report:
         return {
             "case": result.case,
             "name": self.name,
+            "plate": self.plate,
             "written": self.written.isoformat(timespec="seconds"),
             "knowledge": self.knowledge.digest,
             "earlier_knowledge": self.older,
@@ -185,7 +189,9 @@ class Report:
             "assessment": {**result.as_json(), "next_tests": tests, "plan": None},
             "explanation": self.explanation.as_json(),
             "record": [entry._asdict() for entry in self.entries],
-            "course": [{"after": label, "probabilities": dict(p)} for label, p in self.course],
+            "course": [
+                {"after": m.label, "probabilities": dict(m.probabilities)} for m in self.course
+            ],
             "confirmed": dict(self.confirmed),
             "stops_lifted": [
                 {**lifted.stop.as_json(), "since": lifted.since, "lifted_after": lifted.by}

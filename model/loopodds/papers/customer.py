@@ -142,9 +142,7 @@ def _settled(report: Report, results: Mapping[str, Result], say: Wording) -> Ite
     also = [c for c in found.conditions[1:] if c.probability >= LIKELY][:OTHERS]
     if also:
         yield Paragraph(say.page("also"))
-        yield Items(
-            [f"{say.condition(c.name).title}. {say.condition(c.name).is_}" for c in also]
-        )
+        yield Items([f"{say.condition(c.name).title}. {say.condition(c.name).is_}" for c in also])
     others = [c for c in found.conditions if OTHERS_FROM <= c.probability < LIKELY]
     named = [say.condition(c.name).title for c in others if c is not leader][:OTHERS]
     if named:

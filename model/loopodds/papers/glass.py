@@ -162,7 +162,8 @@ def _speck(rng: random.Random, kind: str) -> str:
     turn = rng.randint(0, 89)
     long = 2.4 if kind == "polymer" else 1.0
     return (
-        f'<rect x="{x}" y="{y}" width="{size * long:.1f}" height="{size:.1f}" fill="{SPECKS[kind]}" '
+        f'<rect x="{x}" y="{y}" width="{size * long:.1f}" height="{size:.1f}" '
+        f'fill="{SPECKS[kind]}" '
         f'stroke="{PALE if kind != "polymer" else INK}" stroke-width="0.4" '
         f'transform="rotate({turn} {x} {y})"/>'
     )
@@ -170,9 +171,7 @@ def _speck(rng: random.Random, kind: str) -> str:
 
 def _streak(rng: random.Random, colour: str) -> str:
     x, y = _place(rng)
-    return (
-        f'<path d="M{x - 5} {y} q5 -3 10 0" fill="none" stroke="{colour}" stroke-width="1.4"/>'
-    )
+    return f'<path d="M{x - 5} {y} q5 -3 10 0" fill="none" stroke="{colour}" stroke-width="1.4"/>'
 
 
 def _strand(rng: random.Random) -> str:

@@ -1,4 +1,4 @@
-"""Readings of a case as a table: what was read, what a sound car reads, when, by whom, with what."""
+"""Readings of a case as a table: what was read, what a sound car reads, when, by whom."""
 
 from collections.abc import Iterator, Mapping
 
@@ -22,7 +22,9 @@ def reading_rows(report: Report) -> tuple[list[Row], bool]:
     inspection = report.result.inspection
     rounds = [*(repair.before for repair in inspection.repairs), inspection]
     state = replay(report.events) if report.events else None
-    noted = [*(repair.noted for repair in state.repairs), state.noted] if state else [{}] * len(rounds)
+    noted = (
+        [*(repair.noted for repair in state.repairs), state.noted] if state else [{}] * len(rounds)
+    )
     events = {event.position: event for event in report.events}
     rows: list[Row] = []
     for number, (seen, known) in enumerate(zip(rounds, noted, strict=True)):
@@ -42,7 +44,12 @@ def _rows(seen: Inspection, report: Report) -> Iterator[Row]:
             yield name, quantity.text, "", ""
         else:
             place = "" if line.place == "within" else line.place
-            yield name, quantity.text, f"{line.sound.low:g} to {line.sound.high:g} {line.unit}", place
+            yield (
+                name,
+                quantity.text,
+                f"{line.sound.low:g} to {line.sound.high:g} {line.unit}",
+                place,
+            )
 
 
 def _lines(seen: Inspection, report: Report) -> Mapping[str, GaugeLine]:
@@ -61,7 +68,9 @@ def _taken(
     if name not in noted:
         return "", ""
     event = events[noted[name].position]
-    return f"{report.here(event.time):%m-%d %H:%M}", "; ".join(filter(None, (event.who, event.note)))
+    return f"{report.here(event.time):%m-%d %H:%M}", "; ".join(
+        filter(None, (event.who, event.note))
+    )
 
 
 def _title(name: str, report: Report) -> str:

@@ -18,7 +18,7 @@ from loopodds.report.document import Drawing, Shot
 from loopodds.report.gauge_sheet import GaugeLine, gauge_sheet
 
 CAPTIONED = 3
-VENT = "vent"
+VENT, SAMPLE = "vent", "sample_"
 
 
 class Result(NamedTuple):
@@ -35,7 +35,9 @@ def results_of(inspection: Inspection, knowledge: Knowledge) -> dict[str, Result
     for name, node in knowledge.of_kind("finding", "gauge").items():
         code = encoding.batch.word(name)
         if code >= 0:
-            amounts = (inspection.readings[n].text for n in node.amounts if n in inspection.readings)
+            amounts = (
+                inspection.readings[n].text for n in node.amounts if n in inspection.readings
+            )
             results[name] = Result(node.states[code], " / ".join(amounts))
     for name, reading in encoding.readings.items():
         residual = reading.residual[:1]
@@ -57,44 +59,59 @@ def sign_text(name: str, result: Result, say: Wording) -> tuple[str, bool] | Non
 
 
 def before_and_after(report: Report, say: Wording) -> list[Drawing]:
-    """Before and after: photos where there are any, else the sample drawn, else the vents."""
-    result, knowledge = report.result, report.knowledge
-    repairs = result.inspection.repairs
-    rounds = [*(repair.before for repair in repairs), result.inspection]
-    if report.photos_before and (report.photos_after or not repairs):
-        pairs = [("then", report.photos_before[-1]), ("since", (report.photos_after or [None])[-1])]
-        return [_photo(key if repairs else "", photo, say) for key, photo in pairs if photo]
-    sampled = [(look_of(r.findings), r) for r in rounds]
-    early = next((pair for pair in reversed(sampled[: len(repairs)] or sampled) if pair[0]), None)
-    drawn = [] if early is None else [_sample(*early, "then" if repairs else "before", knowledge, say)]
-    if repairs and sampled[-1][0]:
-        drawn.append(_sample(*sampled[-1], "since", knowledge, say))
-    elif drawn and not repairs:
+    """The sample before and after, as photos where there are any, else drawn; and the vents.
+
+    Before a repair stands beside the car what is in order; without a sample any photo will do.
+    """
+    repairs = report.result.inspection.repairs
+    rounds = [*(repair.before for repair in repairs), report.result.inspection]
+    came = rounds[: len(repairs)] or rounds
+    early = _looked(came, report.photos_before, "then" if repairs else "before", say)
+    late = _looked(rounds[-1:], report.photos_after, "since", say) if repairs else None
+    drawn = [one for one in (early, late) if one is not None]
+    if early and not repairs:
         caption = say.page("after")
         drawn.append(Drawing(glass({"sample_greenness": "none"}, caption), caption))
-    vents = _vents(report, rounds, say)
-    return [*drawn, vents] if vents and (repairs or not drawn) else drawn
+    vents = _vents(rounds, report, say)
+    if vents and (repairs or not drawn):
+        drawn.append(vents)
+    if not drawn and report.photos_before:
+        drawn.append(_photo(report.photos_before[-1], "photo_of", say))
+    return drawn
 
 
-def _photo(key: str, photo: Photo, say: Wording) -> Drawing:
+def _looked(
+    rounds: Sequence[Inspection], photos: Sequence[Photo], key: str, say: Wording
+) -> Drawing | None:
+    """The last look at a sample in some rounds, or the photo of it."""
+    taken = [photo for photo in photos if photo.about.startswith(SAMPLE)]
+    if taken:
+        return _photo(taken[-1], key, say)
+    seen = [(look, one) for one in rounds if (look := look_of(one.findings))]
+    return _sample(*seen[-1], key, say) if seen else None
+
+
+def _photo(photo: Photo, key: str, say: Wording) -> Drawing:
     node = say.knowledge.nodes.get(photo.about)
-    what = say.page("sample") if photo.about.startswith("sample") else node.title if node else ""
-    caption = say.page(key, caption=what) if key else say.page("photo_of", what=what)
+    what = (
+        say.page("sample")
+        if photo.about.startswith(SAMPLE)
+        else say.check(node.group if node else "")
+    )
+    caption = say.page(key, caption=what, what=what)
     return Drawing(Shot(caption, photo.data_uri()), caption)
 
 
-def _sample(
-    look: Mapping[str, str], seen: Inspection, key: str, knowledge: Knowledge, say: Wording
-) -> Drawing:
+def _sample(look: Mapping[str, str], seen: Inspection, key: str, say: Wording) -> Drawing:
     """The glass of one round with what is to be seen in it."""
-    results = results_of(seen, knowledge)
+    results = results_of(seen, say.knowledge)
     signs = [say.sign(name, results[name].state) for name in look if name in results]
     told = [sign.text for sign in signs if sign is not None and not sign.good][:CAPTIONED]
     caption = say.page(key, caption="; ".join(told) or say.page("clear"))
     return Drawing(glass(look, caption), caption)
 
 
-def _vents(report: Report, rounds: Sequence[Inspection], say: Wording) -> Drawing | None:
+def _vents(rounds: Sequence[Inspection], report: Report, say: Wording) -> Drawing | None:
     """The air from the vents, before and after, beside what would be right; None where unknown."""
     lines = [_vent_line(seen, report) for seen in rounds]
     read = [(number, line) for number, line in enumerate(lines) if line and line.read is not None]
@@ -121,5 +138,3 @@ def _vent_line(seen: Inspection, report: Report) -> GaugeLine | None:
         return None
     sheet = gauge_sheet(seen, report.result.model)
     return next((line for line in sheet.lines if line.name == VENT), None)
-
-

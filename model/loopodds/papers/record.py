@@ -22,9 +22,9 @@ from loopodds.report.document import (
 )
 from loopodds.report.figures import Moment, bars_of, course_picture, explanation_picture
 
-DRAWN, DRAWN_FROM = 4, 0.05
+DRAWN, DRAWN_FROM = 4, 0.1
 LISTED_FROM, LISTED = 0.05, 10
-STEPS, PICTURED, BARS, TURNING, TESTS, COMBINED, TABLED = 14, 11, 9, 5, 5, 3, 3
+STEPS, PICTURED, BARS, TURNING, TESTS, COMBINED, TABLED = 14, 9, 7, 5, 5, 3, 3
 LARGEST_PHOTOS = 12_000_000
 """Bytes of photos that a record holds; what goes beyond is named, and lies beside the book."""
 
@@ -39,15 +39,14 @@ def record_blocks(report: Report) -> Iterator[Block]:
         yield Paragraph(UNSAFE_NOTE, "please")
     yield from _stops(report)
     yield from _believed(report)
+    yield from _course(report)
     yield from _readings(report)
     yield from _entries(report)
     yield from _photos(report)
+    yield from _turning_points(report)
     yield from _tests(report)
     yield from _plan(report)
     yield from _cautions(report)
-    yield from _course(report)
-    yield from _why(report)
-    yield from _turning_points(report)
     yield from _unseen(report)
     yield from _knowledge(report)
 
@@ -135,9 +134,8 @@ def _readings(report: Report) -> Iterator[Block]:
     if not rows:
         return
     yield Heading(2, "Readings")
-    head = ("reading", "read", "sound car, nine in ten", "")
-    if timed:
-        head += ("when", "by; instrument, remark")
+    timing = ("when", "by; instrument, remark") if timed else ()
+    head = ("reading", "read", "sound car, nine in ten", "", *timing)
     widths = (27, 13, 20, 8, 14, 18) if timed else (40, 20, 30, 10)
     yield Table("", head, rows, widths=widths)
 
@@ -173,7 +171,9 @@ def _photos(report: Report) -> Iterator[Block]:
             left.append(photo.name)
     yield Drawings(drawn, "small")
     if left:
-        yield Paragraph(f"Kept beside the book, too large for this page: {', '.join(left)}.", "faint")
+        yield Paragraph(
+            f"Kept beside the book, too large for this page: {', '.join(left)}.", "faint"
+        )
 
 
 def title_of_photo(about: str, report: Report) -> str:
@@ -183,7 +183,7 @@ def title_of_photo(about: str, report: Report) -> str:
 
 
 def _course(report: Report) -> Iterator[Block]:
-    """How the leading probabilities moved, drawn and in numbers, beside what moved them."""
+    """How the leading probabilities moved, drawn beside what moved them, and in numbers."""
     found, knowledge = report.explanation, report.knowledge
     yield Heading(2, "How the probabilities moved, and why")
     drawings = []
@@ -202,6 +202,7 @@ def _course(report: Report) -> Iterator[Block]:
     caption = f"Weight of evidence for {title}: the share of each, whatever the order."
     drawings.append(Drawing(picture, caption + _sampled(report)))
     yield Drawings(drawings)
+    yield from _why(report)
     if len(moments) > 1:
         yield _course_table(moments, list(told)[:TABLED], told)
     if report.older:
@@ -221,7 +222,10 @@ def _course_table(moments: Sequence[Moment], names: Sequence[str], titles: dict[
     """The same in numbers, with intervals where there are any."""
 
     def cell(moment: Moment, name: str) -> str:
-        now, between = percent(moment.probabilities[name]), _between(*moment.ranges.get(name, (0, 0)))
+        now, between = (
+            percent(moment.probabilities[name]),
+            _between(*moment.ranges.get(name, (0, 0))),
+        )
         return f"{now} ({between})" if between else now
 
     rows = [(m.label, *(cell(m, name) for name in names)) for m in moments]
@@ -230,10 +234,12 @@ def _course_table(moments: Sequence[Moment], names: Sequence[str], titles: dict[
 
 
 def _drawn(report: Report) -> dict[str, str]:
-    """The leading conditions, and the sound car where it was or is a contender."""
-    leading = [c for c in report.result.conditions[:DRAWN] if c.probability >= DRAWN_FROM]
-    names = [c.name for c in leading] or [report.result.conditions[0].name]
-    if max(moment.probabilities[SOUND] for moment in report.course) >= 2 * DRAWN_FROM:
+    """What leads now, what rose highest, and the sound car if it was ever near."""
+    ranking = report.result.conditions
+    peaks = {c.name: max(m.probabilities[c.name] for m in report.course) for c in ranking}
+    others = sorted((c.name for c in ranking[1:]), key=lambda name: -peaks[name])
+    names = [ranking[0].name, *(n for n in others if peaks[n] >= DRAWN_FROM)][:DRAWN]
+    if max(moment.probabilities[SOUND] for moment in report.course) >= DRAWN_FROM:
         names.append(SOUND)
     return {name: title_of(name, report.knowledge) for name in names}
 
@@ -332,7 +338,8 @@ def _plan(report: Report) -> Iterator[Block]:
     yield Paragraph(
         f"If everything were known, the same plan would be best with probability {percent(same)}; "
         f"being wrong costs {plan['cost_of_being_wrong']:.0f} on average."
-        + " Shipped prices are invented; a price file replaces them." * shipped,
+        + " Shipped prices are invented; a price file replaces them."
+        * shipped,
         "faint",
     )
 

@@ -20,6 +20,7 @@ import msgspec
 from loopodds.base.errors import KnowledgeError, meant_or_known, unknown_name
 from loopodds.base.phrases import lowered
 from loopodds.diagnosis.belief import condition_title, groups_of
+from loopodds.knowledge.guards import Slip
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.shapes import read_record
 
@@ -130,7 +131,7 @@ class Wording:
 
     def complaint(self, name: str, state: str) -> str:
         """What the driver said, as a sentence; empty where that is nothing to complain of."""
-        return (self._said("complaints", name) or {}).get(state, "")
+        return str((self._said("complaints", name) or {}).get(state, ""))
 
     def sign(self, name: str, state: str) -> Sign | None:
         """What a result means; None where it tells the customer nothing."""
@@ -181,9 +182,7 @@ def languages(folder: str | Path | None = None) -> list[str]:
     return sorted({code for root in _roots(folder) for code in _files(root)})
 
 
-def read_wording(
-    language: str, knowledge: Knowledge, folder: str | Path | None = None
-) -> Wording:
+def read_wording(language: str, knowledge: Knowledge, folder: str | Path | None = None) -> Wording:
     """The words of a language.
 
     Args:
@@ -202,7 +201,9 @@ def read_wording(
         code = path.stem
     else:
         code = language
-        layers = [_read(_files(r)[code], f"{FOLDER}/{code}.toml") for r in roots if code in _files(r)]
+        layers = [
+            _read(_files(r)[code], f"{FOLDER}/{code}.toml") for r in roots if code in _files(r)
+        ]
     if not layers:
         raise unknown_name("language", language, languages(folder))
     english = [_files(root)[ENGLISH] for root in roots if ENGLISH in _files(root)]
@@ -229,7 +230,7 @@ def _read(file: Traversable, name: str) -> Words:
     return read_record(Words, table, name, "the file")
 
 
-def wording_slips(knowledge: Knowledge, folder: str | Path | None = None) -> list[str]:
+def wording_slips(knowledge: Knowledge, folder: str | Path | None = None) -> list[Slip]:
     """What the language files beside a knowledge leave out, or name though it is not there.
 
     Those of a folder of one's own are checked where it has any, else the shipped ones against the
@@ -238,43 +239,42 @@ def wording_slips(knowledge: Knowledge, folder: str | Path | None = None) -> lis
     roots = _roots(folder)
     if folder and len(roots) == 1:
         return []
-    english = _files(roots[-1])[ENGLISH]
-    reference = _read(english, english.name)
-    slips: list[str] = []
+    reference = _read(_files(roots[-1])[ENGLISH], f"{FOLDER}/{ENGLISH}.toml")
+    slips: list[Slip] = []
     for code, file in sorted(_files(roots[0]).items()):
         name = f"{FOLDER}/{code}.toml"
         try:
             words = _read(file, name)
         except KnowledgeError as error:
-            slips.append(str(error))
+            slips.append(Slip(name, "the file", str(error).removeprefix(f"{name}: ")))
             continue
-        slips += [f"{name}: {slip}" for slip in _slips(words, reference, knowledge)]
+        slips += _slips(name, words, reference, knowledge)
     return slips
 
 
-def _slips(words: Words, reference: Words, knowledge: Knowledge) -> Iterator[str]:
+def _slips(file: str, words: Words, reference: Words, knowledge: Knowledge) -> Iterator[Slip]:
     for section, wanted in _wanted(reference, knowledge).items():
         said = dict(_flat(getattr(words, section)))
         for key in wanted:
             if key not in said:
-                yield f"{section}.{key} is missing"
+                text = "is missing; it is said in English, or in the words of the knowledge"
+                yield Slip(file, f"{section}.{key}", text, warning=True)
         for key in said:
             if key not in wanted:
-                yield f"{section}.{key}: no such name; {meant_or_known(key, wanted)}"
+                yield Slip(file, f"{section}.{key}", f"no such name; {meant_or_known(key, wanted)}")
     for key, text in words.page.items():
         holes, meant = set(_HOLE.findall(text)), set(_HOLE.findall(reference.page.get(key, text)))
         if holes != meant:
-            yield f"page.{key}: has to have {_listed(meant)} in braces, has {_listed(holes)}"
+            said_of = f"has {_listed(holes)} in braces, needs {_listed(meant)}"
+            yield Slip(file, f"page.{key}", said_of)
     if words.months and len(words.months) != 12:
-        yield "months: a year has twelve"
+        yield Slip(file, "months", f"a year has twelve, not {len(words.months)}")
 
 
 def _wanted(reference: Words, knowledge: Knowledge) -> dict[str, list[str]]:
     """Keys that every language has, by section: names of the knowledge, or what English says."""
     complaints = {n: node.complaint for n, node in knowledge.of_kind("finding").items()}
-    states = {
-        name: {*node.states} for name, node in knowledge.of_kind("finding", "gauge").items()
-    }
+    states = {name: {*node.states} for name, node in knowledge.of_kind("finding", "gauge").items()}
     wanted = {
         "conditions": list(knowledge.conditions),
         "services": list(knowledge.services),

@@ -10,7 +10,6 @@ import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds.base.phrases import percent
 from loopodds.report.figures import Picture, twenty_dots
 
 if TYPE_CHECKING:
@@ -60,30 +59,6 @@ class Table(NamedTuple):
     numbers: Sequence[int] = ()
     widths: Sequence[int] = ()
     role: str = ""
-
-    def as_table(self) -> Table:
-        """Itself, for forms that show probabilities as rows too."""
-        return self
-
-
-class Chance(NamedTuple):
-    """A probability with a bar, and where it stood before."""
-
-    label: str
-    now: float
-    before: float
-
-
-class Chances(NamedTuple):
-    """Probabilities as bars under a caption."""
-
-    caption: str
-    rows: Sequence[Chance]
-
-    def as_table(self) -> Table:
-        """The same in numbers."""
-        rows = [(row.label, percent(row.now), percent(row.before)) for row in self.rows]
-        return Table(self.caption, ("", "now", "before looking"), rows, (1, 2))
 
 
 class Shot(NamedTuple):
@@ -141,7 +116,7 @@ class Columns(NamedTuple):
 
 
 Block = (
-    Heading | Paragraph | Dotted | Items | Table | Chances | Drawing | Drawings | Facts | Offers
+    Heading | Paragraph | Dotted | Items | Table | Drawing | Drawings | Facts | Offers
     | Signatures | Columns
 )  # fmt: skip
 
@@ -194,6 +169,5 @@ def environment(form: str) -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    templates.filters["percent"] = percent
     templates.globals["twenty_dots"] = twenty_dots
     return templates
