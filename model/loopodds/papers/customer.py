@@ -56,10 +56,11 @@ def customer_blocks(report: Report, say: Wording) -> Iterator[Block]:
     drawings = before_and_after(report, say)
     main = [*_complaint(report, say), *(_after(report, say) if repaired else _before(report, say))]
     yield Columns(main, [Drawings(drawings)]) if drawings else Columns(main, [])
-    if not report.confirmed:
-        yield from _offers(report, say)
+    offers = _offers(report, say)
+    if not report.confirmed and report.knowledge.services:
+        yield from _choice(offers, report, say)
     yield from _not_checked(report, say)
-    yield from _end(report, say)
+    yield from _end(offers, report, say)
 
 
 def _facts(report: Report, say: Wording) -> list[tuple[str, str]]:
@@ -277,24 +278,34 @@ def _now(report: Report, say: Wording) -> Iterator[Block]:
         yield Paragraph(say.page("now_open_is"))
 
 
-def _offers(report: Report, say: Wording) -> Iterator[Block]:
-    """What can be done, up to three ways, or the next look."""
+def _offers(report: Report, say: Wording) -> list[Offer]:
+    """What can be done, up to three ways; nothing on a car that is sound or done with."""
     result = report.result
-    if not report.knowledge.services:
-        return
-    yield Heading(2, say.page("choose"))
-    if result.to_test:
-        test = result.to_test[0]
-        minutes = say.number(result.shop.gates.prices.minutes[test], 0)
-        text = say.page("plan_after_test", test=say.test(test), minutes=minutes)
-        yield Paragraph(text)
+    if report.confirmed or not report.knowledge.services:
+        return []
     offers = [(kinds, offer) for offer in result.offers if (kinds := _kinds(offer))]
+    works = [offer.plan.services for _, offer in offers]
+    is_sound = result.p_sound >= LIKELY and result.plan is not None and not result.plan.services
+    if is_sound or not any(works):
+        return []
     if len(offers) == 1:
         offers = [(offers[0][0][:1], offers[0][1])]
-    if not any(offer.plan.services for _, offer in offers):
+    return [_offer(kinds, offer, result.currency, say) for kinds, offer in offers]
+
+
+def _choice(offers: Sequence[Offer], report: Report, say: Wording) -> Iterator[Block]:
+    """What the customer can choose, and the check that comes first."""
+    result = report.result
+    yield Heading(2, say.page("choose"))
+    if result.to_test and (offers or result.p_sound < LIKELY):
+        test = result.to_test[0]
+        minutes = say.number(result.shop.gates.prices.minutes[test], 0)
+        first = say.page("check_first", test=say.test(test), minutes=minutes)
+        yield Paragraph(f"{say.page('prices_now')} {first}" if offers else first)
+    if not offers:
         yield Paragraph(say.page("nothing_to_do"))
         return
-    yield Offers([_offer(kinds, offer, result.currency, say) for kinds, offer in offers])
+    yield Offers(offers)
     shipped = result.shop.gates.prices is shipped_prices(report.knowledge)
     invented = shipped and report.knowledge.prices.get("source") == "invented"
     yield Paragraph(say.page("invented" if invented else "estimate"), "faint")
@@ -337,9 +348,8 @@ def _not_checked(report: Report, say: Wording) -> Iterator[Block]:
     yield Paragraph(f"{say.page('not_checked')}: {said or say.page('checked_all')}", "unchecked")
 
 
-def _end(report: Report, say: Wording) -> Iterator[Block]:
-    chosen = not report.confirmed and any(offer.plan.services for offer in report.result.offers)
-    yield Paragraph(say.page("order" if chosen else "received"), "agreed")
+def _end(offers: Sequence[Offer], report: Report, say: Wording) -> Iterator[Block]:
+    yield Paragraph(say.page("order" if offers else "received"), "agreed")
     yield Signatures([say.page("signature"), say.page("for_workshop")])
     case = f"{report.result.case}." if report.result.case else ""
     written = f"{report.written:%Y-%m-%d %H:%M}"

@@ -20,6 +20,7 @@ from typing import Annotated, Any, NamedTuple
 import msgspec
 
 from loopodds.base.errors import FileError
+from loopodds.base.phrases import printable
 from loopodds.base.spreadsheets import safe_cell
 from loopodds.casebook.events import Event
 from loopodds.knowledge.records import Knowledge
@@ -131,7 +132,7 @@ def _log(events: Sequence[Event], knowledge: Knowledge) -> str:
     for event in events:
         words = event_words(event, knowledge)
         cells = (event.time, event.who, event.kind, words, event.note, event.knowledge, event.link)
-        writer.writerow((event.position, *map(safe_cell, cells)))
+        writer.writerow((event.position, *(safe_cell(printable(cell)) for cell in cells)))
     return text.getvalue()
 
 

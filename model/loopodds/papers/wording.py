@@ -257,7 +257,7 @@ def _slips(file: str, words: Words, reference: Words, knowledge: Knowledge) -> I
         said = dict(_flat(getattr(words, section)))
         for key in wanted:
             if key not in said:
-                text = "is missing; it is said in English, or in the words of the knowledge"
+                text = "is missing; it is said in English or in the words of the knowledge"
                 yield Slip(file, f"{section}.{key}", text, warning=True)
         for key in said:
             if key not in wanted:

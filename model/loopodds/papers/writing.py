@@ -15,7 +15,12 @@ PARTS = (CUSTOMER, RECORD)
 def document_of(
     report: Report, say: Wording | None = None, parts: tuple[str, ...] = PARTS
 ) -> Document:
-    """The pages as blocks; the customer's in a language, the record in English."""
+    """The pages as blocks; the customer's in a language, the record in English.
+
+    Args:
+        say: Words of the customer's page; English ones when left out.
+        parts: Which of :data:`PARTS`; each begins on a page of its own.
+    """
     say = say or read_wording(ENGLISH, report.knowledge)
     made = []
     if CUSTOMER in parts:
@@ -30,7 +35,7 @@ def document_of(
 def report_text(
     report: Report, form: str, say: Wording | None = None, parts: tuple[str, ...] = PARTS
 ) -> str:
-    """The report as ``html``, ``md`` or ``json``."""
+    """The report as ``html``, ``md`` or ``json``, the last with everything whatever the parts."""
     if form == "json":
         return json.dumps(report.as_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return render(document_of(report, say, parts), form)

@@ -1,6 +1,7 @@
 """A document as plain blocks, written as one self-contained HTML file or as Markdown.
 
-Text in blocks is data: the templates escape all of it. HTML holds its styles and pictures, has no
+Text in blocks is data: the templates escape all of it, and show what steers a terminal or the order
+of a line as what it is. HTML holds its styles and pictures, has no
 script and fetches nothing; in Markdown, pictures give way to the words that describe them.
 """
 
@@ -10,6 +11,7 @@ import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
+from loopodds.base.phrases import printable
 from loopodds.report.figures import Picture, twenty_dots
 
 if TYPE_CHECKING:
@@ -157,13 +159,16 @@ def environment(form: str) -> jinja2.Environment:
     """The templates of a form, which escape all that they are given."""
     import jinja2
 
-    def escape_markdown(value: object) -> object:
-        return value if hasattr(value, "__html__") else escaped(str(value))
+    def as_data(value: object) -> object:
+        if hasattr(value, "__html__"):
+            return value
+        text = printable(" ".join(str(value).split()))
+        return escaped(text) if form == "md" else text
 
     templates = jinja2.Environment(
         loader=jinja2.PackageLoader("loopodds.report"),
         autoescape=form == "html",
-        finalize=escape_markdown if form == "md" else None,
+        finalize=as_data,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
