@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 def command(
     what: tuple[str, ...], prices: str | None, knowledge: str | None, as_json: bool
 ) -> None:
-    """Show what two states of a case differ in: what was told, what moved, what is advised now.
+    """Show what two states of a case, or two cases, differ in.
+
+    What was told, what moved and how far it could lie, and what is advised otherwise.
 
     A number of the case book with two moments of it: positions of its history, times, first,
     repair (as it stood before the first one) or last. Or two cases: files, demo cases, numbers.
