@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import subprocess
+import tempfile
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from loopodds import FileError
 
 from loopodds_cli.cases import assessed
 from loopodds_cli.options import Function
@@ -55,3 +61,33 @@ def report_on(
     at = written or datetime.now().astimezone()
     report = Report(result, at, events, sender, plate, photos)
     return report, read_wording(language, result.knowledge, knowledge)
+
+
+BROWSERS = ("chromium", "chromium-browser")
+PRINT_SECONDS = 60
+FLAGS = (
+    "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--no-pdf-header-footer",
+)  # fmt: skip
+
+
+def printed(html: str) -> bytes:
+    """A page as the browser prints it to PDF.
+
+    Raises:
+        FileError: if there is no Chromium to print with, or it does not print.
+    """
+    browser = next(filter(None, map(shutil.which, BROWSERS)), None)
+    if browser is None:
+        raise FileError("a PDF needs chromium; write .html and print that from any browser")
+    with tempfile.TemporaryDirectory() as folder:
+        page, pdf = Path(folder) / "page.html", Path(folder) / "page.pdf"
+        page.write_text(html, encoding="utf-8")
+        # the page runs no script and fetches nothing; for the administrator there is no sandbox
+        own = [f"--user-data-dir={folder}/profile", *["--no-sandbox"] * (os.geteuid() == 0)]
+        call = [browser, *FLAGS, *own, f"--print-to-pdf={pdf}", page.as_uri()]
+        try:
+            subprocess.run(call, capture_output=True, timeout=PRINT_SECONDS, check=True)
+            return pdf.read_bytes()
+        except (subprocess.SubprocessError, OSError) as error:
+            raise FileError(f"{browser} did not print: write .html and print that") from error

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 from loopodds.advice.assessment import assess
+from loopodds.base.errors import FileError
 from loopodds.base.phrases import sentence
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.work import Casework
@@ -42,6 +43,7 @@ from loopodds.report.document import (
     render,
 )
 from loopodds_cli.main import main
+from loopodds_cli.papers import printed
 from shared import luminance
 
 WHEN = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -361,3 +363,16 @@ def test_the_customer_page_prints_on_one_sheet(page, tmp_path):
             capture_output=True, timeout=120, check=True,
         )  # fmt: skip
         assert len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes())) == 1, paper
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed: nothing was printed")
+def test_a_report_can_be_printed_to_pdf_at_once(page):
+    found = printed(page)
+    assert found.startswith(b"%PDF")
+    assert len(re.findall(rb"/Type\s*/Page\b", found)) >= 2
+
+
+def test_without_a_browser_it_is_said_how_to_print(monkeypatch):
+    monkeypatch.setenv("PATH", "")
+    with pytest.raises(FileError, match=r"write \.html and print that from any browser"):
+        printed("")

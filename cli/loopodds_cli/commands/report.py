@@ -13,9 +13,9 @@ from loopodds_cli.options import (
     output_option,
     prices_option,
 )
-from loopodds_cli.papers import paper_options, report_on
+from loopodds_cli.papers import paper_options, printed, report_on
 
-FORMATS = ("html", "md", "json")
+FORMATS = ("html", "md", "json", "pdf")
 BOTH = "both"
 
 
@@ -46,8 +46,8 @@ def command(
 
     One file: a page in plain words to hand over and sign, then the record with everything seen,
     what it moved and what was not checked. HTML needs nothing besides the file and prints on A4
-    and Letter, to paper or to PDF. A case of the book brings its times, its photos and its name,
-    which stands for the plate.
+    and Letter; PDF needs chromium to print it. A case of the book brings its times, its photos and
+    its name, which stands for the plate.
 
     \b
     Example:
@@ -62,8 +62,10 @@ def command(
     chosen = form or {"markdown": "md", "htm": "html"}.get(suffix, suffix)
     report, words = report_on(case, knowledge, prices, language, plate, workshop, address)
     parts = PARTS if part == BOTH else (part,)
-    text = report_text(report, chosen if chosen in FORMATS else "html", words, parts)
+    form = chosen if chosen in FORMATS else "html"
+    text = report_text(report, "html" if form == "pdf" else form, words, parts)
+    content = printed(text) if form == "pdf" else text
     if out == "-":
-        click.echo(text, nl=False)
+        click.echo(content, nl=False)
     else:
-        write_whole(Path(out), text)
+        write_whole(Path(out), content)
