@@ -264,7 +264,7 @@ def test_markup_in_a_case_stays_text_in_every_form():
                     Table(NASTY, (NASTY, "b"), ((NASTY, "1"),), (1,)),
                     Dotted(NASTY, 0.4),
                     Facts([(NASTY, NASTY)]),
-                    Offers([Offer(NASTY, [NASTY], [NASTY])]),
+                    Offers([Offer(NASTY, [NASTY], NASTY, [NASTY])]),
                     Signatures([NASTY]),
                     Columns([Paragraph(NASTY)], [Drawings([Drawing(SHOT, NASTY)])]),
                 ],

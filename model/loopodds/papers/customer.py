@@ -116,8 +116,10 @@ def _before(report: Report, say: Wording) -> Iterator[Block]:
         yield Paragraph(say.page("sound_so_far"), "answer")
         yield Paragraph(say.page("sound_so_far_is"))
         yield from _signs(say.page("in_order"), results, results, say, good=True)
-        yield Paragraph(say.page("open_is"))
-        yield _possible(report, say)
+        others = [c.name for c in found.conditions if c.probability >= OTHERS_FROM][:OTHERS]
+        if others:
+            names = "; ".join(say.condition(name).title for name in others)
+            yield Paragraph(say.page("other_possible", names=names), "faint")
     elif leader.probability < LIKELY:
         yield Paragraph(say.page("open"), "answer")
         yield Paragraph(say.page("open_is"))
@@ -321,16 +323,17 @@ def _kinds(offer: Proposal) -> list[str]:
 def _offer(kinds: Sequence[str], offer: Proposal, currency: str, say: Wording) -> Offer:
     title = sentence(" · ".join(say.page(kind) for kind in kinds))
     works = [say.service(name) for name in offer.plan.services] or [say.page("leave_it")]
-    lines = []
+    price = ""
     if offer.plan.minutes or offer.plan.outlay:
         amount, time = say.money(offer.plan.outlay, currency), say.work(offer.plan.minutes)
-        lines.append(say.page("price", amount=amount, time=time))
+        price = say.page("price", amount=amount, time=time)
+    lines = []
     if offer.gone is not None:
         lines.append(say.page("gone", chance=say.chance(offer.gone.probability)))
     if offer.leaves:
         names = ", ".join(say.condition(left.condition).title for left in offer.leaves[:OTHERS])
         lines.append(say.page("may_leave", names=names))
-    return Offer(title, works, lines)
+    return Offer(title, works, price, lines)
 
 
 def _not_checked(report: Report, say: Wording) -> Iterator[Block]:

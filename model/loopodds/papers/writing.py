@@ -10,6 +10,8 @@ from loopodds.report.document import Document, Part, render
 
 CUSTOMER, RECORD = "customer", "record"
 PARTS = (CUSTOMER, RECORD)
+ROOMY = 2240
+"""Letters up to which the customer's page is set in larger type, and still is one sheet."""
 
 
 def document_of(
@@ -24,12 +26,21 @@ def document_of(
     say = say or read_wording(ENGLISH, report.knowledge)
     made = []
     if CUSTOMER in parts:
-        made.append(Part(CUSTOMER, [*customer_blocks(report, say)], say.code))
+        blocks = [*customer_blocks(report, say)]
+        role = CUSTOMER if _letters(blocks) > ROOMY else f"{CUSTOMER} roomy"
+        made.append(Part(role, blocks, say.code))
     if RECORD in parts:
         made.append(Part(RECORD, [*record_blocks(report)]))
     title = say.page("title") if CUSTOMER in parts else "Record for the workshop"
     name = report.plate or report.result.case
     return Document(f"{title}: {name}", made, language=made[0].language)
+
+
+def _letters(said: object) -> int:
+    """How much there is to read in some blocks."""
+    if isinstance(said, str):
+        return 0 if said.startswith("data:") else len(said)
+    return sum(map(_letters, said)) if isinstance(said, list | tuple) else 0
 
 
 def report_text(

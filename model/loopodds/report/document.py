@@ -95,6 +95,7 @@ class Offer(NamedTuple):
 
     title: str
     works: Sequence[str]
+    price: str  # empty where there is none
     lines: Sequence[str]
 
 
@@ -124,7 +125,7 @@ Block = (
 
 
 class Part(NamedTuple):
-    """Blocks that begin on a page of their own; the style sheet knows the name."""
+    """Blocks that begin on a page of their own; the style sheet knows the words of the name."""
 
     name: str
     blocks: Sequence[Block]
