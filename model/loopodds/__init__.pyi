@@ -104,7 +104,9 @@ from loopodds.casebook.replay import (
     TELLING as TELLING, Agreed as Agreed, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,
 )
-from loopodds.casebook.sources import demo_cases as demo_cases, read_case as read_case
+from loopodds.casebook.sources import (
+    demo_cases as demo_cases, demo_text as demo_text, read_case as read_case,
+)
 from loopodds.casebook.work import Casework as Casework
 from loopodds.archive.review import Reopen as Reopen
 from loopodds.archive.runner import score as score
@@ -151,7 +153,6 @@ from loopodds.training.exercise import Done as Done, Exercise as Exercise
 from loopodds.report.blank_form import (
     Named as Named, blank_case as blank_case, names_with as names_with,
 )
-from loopodds.report.content import Report as Report
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
@@ -163,8 +164,23 @@ from loopodds.report.reliability_chart import reliability_picture as reliability
 from loopodds.report.gauge_sheet import (
     GaugeLine as GaugeLine, GaugeSheet as GaugeSheet, gauge_sheet as gauge_sheet,
 )
-from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet
+from loopodds.papers.content import Report as Report, Sender as Sender
+from loopodds.papers.wording import (
+    Wording as Wording, languages as languages, read_wording as read_wording,
+    wording_slips as wording_slips,
+)
+from loopodds.papers.writing import PARTS as PARTS, report_text as report_text
+from loopodds.papers.compare import (
+    Comparison as Comparison, compare as compare, state_at as state_at,
+    steps_between as steps_between,
+)
+from loopodds.papers.pack import (
+    Packed as Packed, checksum_of as checksum_of, pack_of as pack_of, verify_pack as verify_pack,
+)
+from loopodds.papers.photos import (
+    Photo as Photo, photo_folder as photo_folder, photos_of as photos_of,
+)
 from loopodds.bay.carried import as_text as as_text, carried as carried
 from loopodds.bay.taps import (
     Entry as Entry, Intake as Intake, entries_of as entries_of, unsettled as unsettled,

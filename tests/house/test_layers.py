@@ -33,6 +33,7 @@ ROOMS = (
     "drift",
     "training",
     "report",
+    "papers",
     "bay",
 )
 """The architecture, lowest first. DEVELOPERS.md says what each room holds."""

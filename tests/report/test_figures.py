@@ -14,17 +14,16 @@ from loopodds.report.figures import (
     LINES,
     Bar,
     Moment,
-    NextTest,
     Picture,
     Rows,
     course_picture,
     network_picture,
-    next_tests_picture,
     twenty_dots,
     weights_picture,
     what_if_picture,
     wrapped,
 )
+from shared import luminance
 
 MOMENTS = [
     Moment("before anything was seen", {"moisture": 0.13, "leak": 0.4}),
@@ -34,9 +33,6 @@ TITLES = {"moisture": "Water in the loop", "leak": "Leak"}
 PICTURES = {
     "course": lambda: course_picture(MOMENTS, TITLES),
     "weights": lambda: weights_picture(-8.0, [Bar("wet", 12.0), Bar("cloudy: none", -2.0)], 2.0),
-    "next tests": lambda: next_tests_picture(
-        [NextTest("Static pressure", 5, 12, True), NextTest("Vacuum hold", 35, 40, False)]
-    ),
     "what if": lambda: what_if_picture([Rows("Leak", 0.4, (0.2, 0.9))], ["dry", "oily"]),
     "network": lambda: network_picture("moisture", Knowledge()),
 }
@@ -90,13 +86,6 @@ def test_a_node_that_does_not_exist_is_refused():
         network_picture("moistrue", Knowledge())
 
 
-def luminance(colour: str) -> float:
-    """Relative luminance of sRGB (IEC 61966-2-1)."""
-    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
 def test_lines_differ_in_more_than_colour_and_stand_out_from_paper():
     dashes = [str(dash) for _, dash, _ in LINES]
     marks = [mark for _, _, mark in LINES]
@@ -116,7 +105,7 @@ def test_drawing_is_not_paid_for_by_those_who_do_not_draw():
     import subprocess
 
     code = (
-        "import sys, loopodds.report.figures, loopodds.report.content;"
+        "import sys, loopodds.report.figures, loopodds.papers.content;"
         "print('matplotlib' in sys.modules)"
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -122,9 +122,11 @@ def command(
 
 def _check(folder: str | None, as_json: bool) -> int:
     """Print every problem, and how large knowledge without errors is; the exit code."""
-    from loopodds import Knowledge, lint, size_of
+    from loopodds import Knowledge, lint, size_of, wording_slips
 
     problems = lint(folder)
+    if all(problem.warning for problem in problems):
+        problems += wording_slips(Knowledge(folder), folder)
     errors = [problem for problem in problems if not problem.warning]
     size = None if errors else size_of(Knowledge(folder))
     shipped = None if errors or folder is None else size_of(Knowledge())

@@ -103,15 +103,7 @@ class Moment(NamedTuple):
 
     label: str
     probabilities: Mapping[str, float]
-
-
-class NextTest(NamedTuple):
-    """A test that could come next; ``ready`` is false while others must come first."""
-
-    title: str
-    minutes: float
-    value: float
-    ready: bool
+    ranges: Mapping[str, tuple[float, float]] = {}  # where it is known how far they could lie
 
 
 class Rows(NamedTuple):
@@ -132,6 +124,10 @@ def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Pict
                 values, range(len(moments)), color=colour, linestyle=dash, marker=mark,
                 markersize=4, linewidth=1.5, label=title, clip_on=False,
             )  # fmt: skip
+            for row, moment in enumerate(moments):
+                low, high = moment.ranges.get(name, (0.0, 0.0))
+                if low < high:
+                    axes.hlines(row, 100 * low, 100 * high, colour, linewidth=4, alpha=0.22)
         _rows(axes, [moment.label for moment in moments])
         _percent_axis(axes)
         figure.legend(
@@ -205,33 +201,6 @@ def explanation_picture(
     shares = explanation.shares
     bars = bars_of(shares, recorded, knowledge, at_most)
     return weights_picture(shares.before, bars, shares.after)
-
-
-def next_tests_picture(points: Sequence[NextTest]) -> Picture:
-    """What each next test is worth against the minutes it takes; numbered, best first."""
-    with in_style():
-        figure, axes = _canvas(8, 0.3, 0.15 * len(points) + 0.3)
-        for number, point in enumerate(points, start=1):
-            axes.plot(
-                point.minutes, point.value, "o", markersize=13, markeredgecolor=FOR,
-                color=FOR if point.ready else "white", zorder=2, clip_on=False,
-            )  # fmt: skip
-            axes.text(
-                point.minutes, point.value, str(number), ha="center", va="center_baseline",
-                fontsize=7.5, color="white" if point.ready else FOR, zorder=3,
-            )  # fmt: skip
-        axes.axhline(0, color=PALE, linewidth=0.8, zorder=0)
-        axes.set_xlim(left=0)
-        axes.margins(0.1)
-        axes.set_xlabel("minutes")
-        axes.set_ylabel("worth, less its cost")
-        names = [
-            f"{i}  {p.title}{'' if p.ready else ' (others first)'}"
-            for i, p in enumerate(points, start=1)
-        ]
-        figure.supxlabel("\n".join(names), ha="left", x=0.04, fontsize=8, color=INK)
-        told = "; ".join(f"{p.title} {p.minutes:.0f} minutes, worth {p.value:.0f}" for p in points)
-        return finished(figure, f"Worth of the next tests against their minutes: {told}.")
 
 
 def what_if_picture(rows: Sequence[Rows], names: Sequence[str]) -> Picture:

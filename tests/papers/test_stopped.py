@@ -10,8 +10,9 @@ from loopodds.base.phrases import lowered
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.sources import read_case
 from loopodds.casebook.work import Casework
-from loopodds.report.content import Report
-from loopodds.report.pages import report_text
+from loopodds.papers.content import Report
+from loopodds.papers.wording import read_wording
+from loopodds.papers.writing import report_text
 from shared import assessed, shipped
 
 WHEN = datetime(2026, 11, 28, 9, 0, tzinfo=UTC)
@@ -29,9 +30,10 @@ loop_found = "open"
 def test_a_stop_in_force_stands_before_what_was_found_and_in_the_record() -> None:
     result = assessed("@after_a_bump")
     text = report_text(Report(result, WHEN), "md")
+    say = read_wording("en", shipped().knowledge)
     for stop in result.stops:
-        assert text.index(f"## Stop: {stop.title}") < text.index("## What we found")
-        assert f"### Stop in force: {stop.title}" in text
+        assert text.index(say.stop(stop.name)) < text.index("## What we found")
+        assert f"## Stop in force: {stop.title}" in text
         assert f"Lifted by: {lowered(stop.lifted_by)[:-1]} ({stop.who})." in text
 
 
@@ -51,7 +53,7 @@ def test_a_case_of_the_book_says_what_lifted_a_stop(tmp_path: Path) -> None:
     lifted = {stop.name: (since, by) for stop, since, by in report.lifted}
     assert lifted["loop_open"] == ("Loop found open: open", "Loop found open: closed")
     text = report_text(report, "md")
-    assert text.count("lifted after Loop found open: closed") == len(lifted)
+    assert text.count("| Loop found open: open | Loop found open: closed |") == len(lifted)
     told = {stop["name"]: stop["lifted_after"] for stop in report.as_json()["stops_lifted"]}
     assert told == {name: by for name, (_, by) in lifted.items()}
 

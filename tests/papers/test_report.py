@@ -15,25 +15,36 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 from loopodds.advice.assessment import assess
+from loopodds.base.errors import FileError
+from loopodds.base.phrases import sentence
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.case_file import load_case
-from loopodds.report.content import START, Report
+from loopodds.papers.content import START, Report
+from loopodds.papers.writing import CUSTOMER, document_of
 from loopodds.report.document import (
-    Chance,
-    Chances,
+    Columns,
     Document,
+    Dotted,
+    Drawing,
+    Drawings,
+    Facts,
     Heading,
     Items,
+    Offer,
+    Offers,
     Paragraph,
     Part,
+    Shot,
+    Signatures,
     Table,
     escaped,
     render,
 )
-from loopodds.report.pages import document_of, sureness
 from loopodds_cli.main import main
+from loopodds_cli.papers import printed
+from shared import luminance
 
 WHEN = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 WET = """
@@ -58,6 +69,9 @@ low_side = "1.6 bar"
 NASTY = '</title><script src=//x.test/a.js></script><img src=https://x.test/b.png> & "q" |`*_'
 
 
+SHOT = Shot(NASTY, "data:image/png;base64,AAAA")
+
+
 def report(model: Model, text: str = WET, **options: Any) -> Report:
     return Report(assess(load_case(text, model.knowledge), model), WHEN, **options)
 
@@ -75,7 +89,7 @@ def page(wet) -> str:
 class Reader(HTMLParser):
     """Collects what a browser would fetch, the headings, and images without a text."""
 
-    VOID = frozenset({"meta", "img", "br", "link", "input"})
+    VOID = frozenset({"meta", "img", "br", "link", "input", "col"})
 
     def __init__(self, text: str) -> None:
         super().__init__()
@@ -120,7 +134,7 @@ class Reader(HTMLParser):
 
 def assert_fetches_nothing(text: str) -> None:
     found = Reader(text)
-    assert all(link.startswith("data:image/svg+xml;base64,") for link in found.fetched)
+    assert all(link.startswith("data:image/") for link in found.fetched)
     assert not found.tags & {"script", "iframe", "link", "object", "embed", "form"}
     style = "".join(re.findall(r"<style>(.*?)</style>", text, re.DOTALL))
     assert "@import" not in style
@@ -138,15 +152,13 @@ def test_the_page_can_be_read_by_everyone(page):
     assert found.mute == 0
     assert found.open == []
     assert found.headings[:2] == [1, 2]
-    assert found.headings.count(1) == 1
+    assert found.headings.count(1) == 2  # one for each reader
     # no level is left out on the way down
     for above, below in zip(found.headings, found.headings[1:], strict=False):
         assert below <= above + 1
 
 
 def test_headings_and_text_stand_out_from_the_paper():
-    from test_figures import luminance
-
     css = resources.files("loopodds.report").joinpath("templates", "report.css").read_text("utf-8")
     colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", css))
     for name in ("ink", "faint", "accent", "warn"):
@@ -154,22 +166,25 @@ def test_headings_and_text_stand_out_from_the_paper():
         assert 1.05 / (luminance(colours[name]) + 0.05) >= 4.5
 
 
-def test_the_customer_reads_what_was_found_and_how_sure(page):
-    customer = Reader(page.split('<article class="record">')[0] + "</main></body></html>").text
-    assert "Water in the loop" in customer
-    assert re.search(r"Estimated chance: >?\d+ %", customer)
-    assert "of 100 cars" not in customer
-    assert "Moisture indicator: wet" in customer
-    assert "What was not checked" in customer
-    assert "leak search" in customer
-    for jargon in ("deciban", "log", "prior", "posterior", "odds", "bits"):
-        assert jargon not in customer.lower()
+def customer(report: Report) -> str:
+    return Reader(render(document_of(report, parts=(CUSTOMER,)), "html")).text
+
+
+def test_the_customer_reads_what_was_found_and_how_sure(wet):
+    text = customer(wet)
+    assert "Water in the loop" in text
+    assert "We are almost certain of this." in text
+    assert "The moisture indicator shows wet" in text
+    assert "What was not checked: " in text
+    assert "search for leaks" in text
+    for jargon in ("deciban", "log", "prior", "posterior", "odds", "bits", "_", " %"):
+        assert jargon not in text.replace("a_", "").lower().replace("loopodds", "")
 
 
 def test_the_record_holds_everything_that_was_recorded(wet, page):
     record = Reader(page).text.split("Record for the workshop")[1]
     for entry in wet.entries:
-        assert entry.what in record
+        assert sentence(entry.what) in record
     assert wet.knowledge.digest in record
 
 
@@ -180,29 +195,23 @@ def test_a_sound_car_is_told_so_and_is_not_sold_a_repair(model):
         "[findings]\ncooling = 'good'\nleak_detector = 'none'\n"
         "sample_darkening = 'none'\nsample_bubbles = 'none'\nsample_specks = 'none'\n",
     )
-    text = Reader(render(document_of(sound), "html")).text
-    assert "We found nothing wrong" in text
-    assert "Nothing needs to be done now" in text
+    text = customer(sound)
+    assert "Nothing wrong" in text
+    assert "the loop leaks" not in text.lower()
+    assert "I agree" not in text
 
 
 def test_an_unsettled_case_does_not_pretend(model):
-    text = Reader(
-        render(
-            document_of(
-                report(model, "[conditions]\nsetting = 'routine'\n[findings]\nslow_swing = 'yes'\n")
-            ),
-            "html",
-        )
-    ).text
-    assert "not settled yet" in text
+    text = customer(report(model, "[findings]\nslow_swing = 'yes'\n"))
+    assert "Not settled yet" in text or "Nothing wrong found so far" in text
+    assert "certain" not in text
 
 
-def test_a_closed_case_says_what_it_was(model):
-    text = Reader(
-        render(document_of(report(model, WET + "[confirmed]\nmoisture = 'wet'\n")), "html")
-    ).text
-    assert "This was confirmed" in text
-    assert "Confirmed: moisture wet" in text
+def test_only_what_somebody_wrote_down_is_told_as_an_outcome(model):
+    closed = customer(report(model, WET + "[confirmed]\nmoisture = 'wet'\n"))
+    assert "What it turned out to be Water in the loop" in closed
+    assert "Written down by the workshop when the case was closed." in closed
+    assert "turned out" not in customer(report(model))
 
 
 def test_the_course_begins_before_anything_and_ends_with_the_belief(wet):
@@ -253,7 +262,11 @@ def test_markup_in_a_case_stays_text_in_every_form():
                     Paragraph(NASTY),
                     Items((NASTY,), "caution"),
                     Table(NASTY, (NASTY, "b"), ((NASTY, "1"),), (1,)),
-                    Chances(NASTY, (Chance(NASTY, 0.4, 0.2),)),
+                    Dotted(NASTY, 0.4),
+                    Facts([(NASTY, NASTY)]),
+                    Offers([Offer(NASTY, [NASTY], NASTY, [NASTY])]),
+                    Signatures([NASTY]),
+                    Columns([Paragraph(NASTY)], [Drawings([Drawing(SHOT, NASTY)])]),
                 ],
             ),
         ),
@@ -274,11 +287,6 @@ def test_markdown_escapes_what_has_a_meaning():
     assert escaped("# no\nheading") == r"\# no heading"
 
 
-def test_words_for_sureness_fall_with_the_probability():
-    said = [sureness(p) for p in (0.99, 0.9, 0.7, 0.5)]
-    assert len(set(said)) == 4
-
-
 def test_json_holds_the_assessment_the_explanation_and_the_course(wet):
     plain = json.loads(json.dumps(wet.as_json(), allow_nan=False))
     assert plain["assessment"]["conditions"][0]["name"] == "moisture"
@@ -288,7 +296,7 @@ def test_json_holds_the_assessment_the_explanation_and_the_course(wet):
 
 
 @pytest.mark.parametrize(
-    ("name", "start"), [("r.html", "<!doctype html>"), ("r.md", "# Air"), ("r.json", "{")]
+    ("name", "start"), [("r.html", "<!doctype html>"), ("r.md", "Workshop"), ("r.json", "{")]
 )
 def test_the_command_writes_the_form_its_file_is_named_for(name, start, tmp_path):
     case = tmp_path / "wet.toml"
@@ -344,9 +352,9 @@ def test_a_browser_shows_the_page_without_scrolling_sideways(page, tmp_path, wid
 @pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed: nothing was looked at")
 def test_the_customer_page_prints_on_one_sheet(page, tmp_path):
     assert CHROMIUM is not None
-    customer = page.split('<article class="record">')[0] + "</main></body></html>"
+    first = page.split('<article class="record">')[0] + "</main></body></html>"
     for paper in ("A4", "Letter"):
-        sized = customer.replace("@page {", f"@page {{ size: {paper};")
+        sized = first.replace("@page {", f"@page {{ size: {paper};")
         file, pdf = tmp_path / f"{paper}.html", tmp_path / f"{paper}.pdf"
         file.write_text(sized, encoding="utf-8")
         subprocess.run(
@@ -355,3 +363,16 @@ def test_the_customer_page_prints_on_one_sheet(page, tmp_path):
             capture_output=True, timeout=120, check=True,
         )  # fmt: skip
         assert len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes())) == 1, paper
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed: nothing was printed")
+def test_a_report_can_be_printed_to_pdf_at_once(page):
+    found = printed(page)
+    assert found.startswith(b"%PDF")
+    assert len(re.findall(rb"/Type\s*/Page\b", found)) >= 2
+
+
+def test_without_a_browser_it_is_said_how_to_print(monkeypatch):
+    monkeypatch.setenv("PATH", "")
+    with pytest.raises(FileError, match=r"write \.html and print that from any browser"):
+        printed("")
