@@ -3,7 +3,7 @@
 
 const FRESH_UI = {sheet: null, test: null, read: false, skipped: [], sure: 0, alternative: 0,
   draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}};
-const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300, WARMED = 12;
+const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300, WARMED = 12, BELIEFS_KEPT = 8;
 
 /** Bytes that were put together by their place in each eight, put back. */
 function inPlace(buffer) {
@@ -26,6 +26,9 @@ class App {
       Object.assign(app.data.tree.nodes[name], {title: told.title});
     app.tree = new Tree(app.data);
     app.scales = new Scales(app.data);
+    app.repairs = new Repairs(app.data, app.scales, app.tree);
+    app.beliefs = new Map();
+    app.gates = new Map();
     app.ui = {...FRESH_UI};
     app.settle_ms = SETTLE_MS;
     app.store = await Store.open(settings, (name, value) => app.section(name, value));
@@ -58,6 +61,27 @@ class App {
       if (left) setTimeout(() => once(left - 1));
     };
     setTimeout(() => once(times));
+  }
+
+  /** What is believed of some evidence; the last few are kept, for what the next step moves. */
+  remembered(tree, contexts, evidence) {
+    const key = JSON.stringify([contexts, evidence]);
+    const kept = this.beliefs.get(key);
+    if (kept && kept.tree === tree) return kept.belief;
+    if (this.beliefs.size >= BELIEFS_KEPT) this.beliefs.delete(this.beliefs.keys().next().value);
+    const belief = tree.believe(contexts, evidence);
+    this.beliefs.set(key, {tree, belief});
+    return belief;
+  }
+
+  /** The rules for cars of one make-up. */
+  gatesOf(contexts) {
+    const key = JSON.stringify(contexts);
+    if (!this.gates.has(key)) {
+      if (this.gates.size >= BELIEFS_KEPT) this.gates.clear();
+      this.gates.set(key, new Gates(this.data, contexts));
+    }
+    return this.gates.get(key);
   }
 
   // --- words -------------------------------------------------------------------------------------
@@ -287,10 +311,10 @@ class App {
 
   /** Tests by bits a minute; null until they are worked out. */
   ranked(car) {
-    if (car.ranked || car.advice || car.repaired || !car.possible) return car.ranked || null;
+    if (car.ranked || car.advice || !car.itself || !car.possible) return car.ranked || null;
     if (!car.ranking_began) {
       car.ranking_began = true;
-      const outlook = new Outlook(this.tree, this.scales, car.belief);
+      const outlook = new Outlook(car.known.tree, this.scales, car.belief);
       rankedTests(outlook, car.gates, car.progress, () => this.shownCar !== car).then((ranked) => {
         car.ranked = ranked;
         if (ranked) this.draw();

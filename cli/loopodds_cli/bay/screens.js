@@ -2,6 +2,10 @@
 // What stands on the screen: one thing at a time. Every function gives nodes for the app to show.
 
 const Screens = {
+  BEYOND: "This repair, with what was seen before it, is more than this page can follow by itself: "
+    + "how likely what is now comes from the workshop's computer. What was known before it is kept, "
+    + "and what was shut stays shut.",
+
   /** Cases of this device and of the book, and a new one. */
   cases(app) {
     const {store} = app;
@@ -95,7 +99,7 @@ const Screens = {
         app.show({sheet: "recorded"}), {class: "stop"});
     if (!ranking)
       return button(app.store.online ? "After a repair: being worked out …"
-        : "After a repair: how likely what is needs the workshop's computer", open,
+        : "This repair is more than this page can follow: see what that means", open,
         {class: "lead"});
     return el("button", {type: "button", class: "lead", id: "leading", onclick: open},
       ranking.slice(0, 3).map((one) => el("span", {class: "line"},
@@ -185,8 +189,8 @@ const Screens = {
   /** The next test, with its minutes and why it is next. */
   next(app, car) {
     const next = app.suggestion(car);
-    if (!next) return [heading("What next?"), para(car.repaired && !app.store.online
-      ? "After a repair the next step comes from the workshop's computer. Choose a test by hand, or close the case."
+    if (!next) return [heading("What next?"), para(!car.itself && !app.store.online
+      ? "The next step comes from the workshop's computer here. Choose a test by hand, or close the case."
       : "Working it out …"), Screens.other(app), Screens.closing(app, car)];
     if (next.stop) return [heading("No further test pays"),
       para("What is known is enough to decide what to do."),

@@ -6,9 +6,7 @@ const back = (app) => button("Back", () => app.show({sheet: null}), {class: "wid
 const Sheets = {
   conditions(app, car) {
     const ranking = car.ranking();
-    if (!ranking) return [heading("How likely"), para(
-      "After a repair the probabilities come from the workshop's computer; they are not worked out "
-      + "here."), back(app)];
+    if (!ranking) return [heading("How likely"), para(Screens.BEYOND), back(app)];
     const line = (title, one) => {
       const fill = el("i"), track = el("span", {class: "track"}, fill);
       fill.style.width = `${100 * one.chance}%`;

@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader
 
 SCRIPTS = (
-    "engine.js", "evidence.js", "sound.js", "rules.js", "choice.js", "replay.js", "store.js",
+    "engine.js", "triangulation.js", "repaired.js", "evidence.js", "sound.js", "rules.js", "choice.js", "replay.js", "store.js",
     "case_file.js", "draw.js", "screens.js", "sheets.js", "work.js", "page.js",
 )  # fmt: skip
 """In the order in which they build on each other."""
