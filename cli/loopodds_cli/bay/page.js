@@ -2,7 +2,7 @@
 // The page itself: what each tap does.
 
 const FRESH_UI = {sheet: null, test: null, read: false, skipped: [], sure: 0, alternative: 0,
-  draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}};
+  draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}, agreed: null};
 const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300, WARMED = 12, BELIEFS_KEPT = 8;
 
 /** Bytes that were put together by their place in each eight, put back. */
@@ -21,6 +21,7 @@ class App {
       (sign) => sign.charCodeAt(0));
     const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
     const app = new App();
+    app.settings = settings;
     app.data = unpack(inPlace(await new Response(stream).arrayBuffer()));
     for (const [name, told] of Object.entries(app.data.form.nodes))
       Object.assign(app.data.tree.nodes[name], {title: told.title});
@@ -32,6 +33,10 @@ class App {
     app.ui = {...FRESH_UI};
     app.settle_ms = SETTLE_MS;
     app.store = await Store.open(settings, (name, value) => app.section(name, value));
+    if (settings.whatif) {
+      app.whatIf(settings.whatif);
+      return app;
+    }
     app.key = null;
     app.store.listeners.push(() => app.draw());
     app.store.watch();
@@ -193,7 +198,21 @@ class App {
       offers && offers.events, ...waiting.map(({id}) => id)].join();
   }
 
+  /** Ask what if of a car, on a screen for a whole class; nothing of it is recorded. */
+  whatIf(car, leave = null) {
+    this.classroom = new Classroom(this, car, leave);
+  }
+
+  whatIfOf(car) {
+    const start = {...copied(EMPTY), ...sectionsOf(car.state.noted)};
+    this.whatIf({name: car.state.name, start}, () => {
+      this.classroom = null;
+      this.show({sheet: null});
+    });
+  }
+
   draw(moved = false) {
+    if (this.classroom) return;
     try {
       this.drawn(moved);
     } catch (error) {
@@ -226,7 +245,8 @@ class App {
 
   typing() {
     const {activeElement} = document;
-    return activeElement && activeElement.tagName === "INPUT" && activeElement.type === "text";
+    return activeElement && activeElement.tagName === "INPUT"
+      && ["text", "date"].includes(activeElement.type);
   }
 
   /** What the screen is about; a change of it begins at the top. */
@@ -287,6 +307,7 @@ class App {
 
   /** Digits of a keyboard press the keys on the screen. */
   typed(event) {
+    if (this.classroom) return;
     const {key, ctrlKey, metaKey, altKey} = event;
     if (ctrlKey || metaKey || altKey || this.typing()) return;
     const sign = {",": ".", "-": "minus", Backspace: "back"}[key] || key;
@@ -440,10 +461,16 @@ class App {
     this.store.wake();
   }
 
-  decide(car, services) {
+  decide(car, services, agreed = {}) {
     this.store.wanted = ["advice"];
-    this.enter({kind: "plan_chosen", services});
-    this.show({sheet: null, chosen: [], test: null});
+    this.enter({kind: "plan_chosen", services, ...agreed});
+    this.show({sheet: null, chosen: [], test: null, agreed: null, every: false});
+  }
+
+  /** What was refused, when the car comes back and what to watch for, before it is kept. */
+  agree(change) {
+    this.ui.agreed = {...this.ui.agreed, ...change};
+    this.draw(true);
   }
 
   repaired(car, services) {
@@ -510,9 +537,12 @@ class App {
 
   save(car) {
     const own = this.store.waiting.filter((entry) => entry.case === car.key);
-    const text = caseFile(car.state, own);
+    this.saveText(caseFile(car.state, own), car.state.name);
+  }
+
+  saveText(text, called) {
     const address = URL.createObjectURL(new Blob([text], {type: "application/toml"}));
-    const name = (car.state.name || "case").replace(/[^\p{L}\p{N}-]+/gu, "_").slice(0, 40);
+    const name = (called || "case").replace(/[^\p{L}\p{N}-]+/gu, "_").slice(0, 40);
     const link = el("a", {href: address, download: `${name}.toml`});
     link.click();
     setTimeout(() => URL.revokeObjectURL(address), 10000);

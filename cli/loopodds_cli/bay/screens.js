@@ -11,15 +11,15 @@ const Screens = {
     const {store} = app;
     if (store.unpaired || store.keyless) return Screens.pairing(app);
     const here = store.keys().map((key) => {
-      const [first, ...steps] = store.events(key), known = store.cases.get(key);
-      const closed = standingSteps([first, ...steps]).some(({kind}) => kind === "closed");
-      return {key, name: first.content.name, closed, number: known && known.case};
+      const known = store.cases.get(key), state = replayed(store.events(key));
+      return {key, name: state.name, closed: state.closed, number: known && known.case,
+        day: state.agreed.back_by};
     });
     const numbers = new Set(here.map(({number}) => number));
     const others = store.listed.filter((one) => !numbers.has(one.case));
     const line = (one, does) => el("li", {}, button(
       [el("strong", {}, one.name || "no name"), one.number ? ` · case ${one.number}` : "",
-        one.closed ? " · closed" : ""], does));
+        one.closed ? " · closed" : "", one.day ? ` · back by ${dayText(one.day)}` : ""], does));
     return [
       heading("Which car?"),
       button("A new car", () => app.show({sheet: "name"}), {class: "go wide", id: "new"}),

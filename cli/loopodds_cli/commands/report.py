@@ -14,6 +14,7 @@ from loopodds_cli.options import (
     knowledge_option,
     output_option,
     prices_option,
+    print_or_write,
 )
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def command(
     Example:
       loopodds report @wet_loop --out report.html
     """
-    from loopodds import CaseBook, Report, report_text, write_whole
+    from loopodds import CaseBook, Report, report_text
 
     from loopodds_cli.cases import assessed
 
@@ -60,7 +61,4 @@ def command(
             events = book.events(int(case))
     report = Report(result, datetime.now().astimezone(), events)
     text = report_text(report, chosen if chosen in FORMATS else "html")
-    if out == "-":
-        click.echo(text, nl=False)
-    else:
-        write_whole(Path(out), text)
+    print_or_write(out, text)
