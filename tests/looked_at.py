@@ -28,6 +28,6 @@ def looked_at(phone: Phone, place: str) -> None:
     found = Axe().run(phone.page, options=RULES)
     faults = [f"{v['id']}: {v['nodes'][0]['html'][:120]}" for v in found.response["violations"]
               if v["impact"] in ("serious", "critical")]  # fmt: skip
-    assert faults == [], place
+    assert faults == [], f"{place}: {faults}"
     looked = {rule["id"] for rule in found.response["passes"]}
     assert {"color-contrast-enhanced", "button-name"} <= looked, place

@@ -153,9 +153,9 @@ def test_a_class_works_with_it_by_taps(
     assert one.page.locator("#top h1").inner_text() == "What if: <the wet one></script>"
     looked_at(one, "class page")
     if screen is None:
-        assert one.page.locator(".chance:visible").count() == 3
+        assert one.page.locator(".odds:visible").count() == 3
         one.tap('[data-at="all"]')
-    assert one.page.locator(".chance:visible").count() == 1 + len(model.conditions)
+    assert one.page.locator(".odds:visible").count() == 1 + len(model.conditions)
     in_reach(one, "class page, all conditions")
     first = value("moisture")
     one.tap('[data-condition="moisture"]')

@@ -356,7 +356,7 @@ class Classroom {
     return button([el("span", {class: "name"}, words),
       el("span", {class: "moved"}, points ? Screens.moved(points / 100) : ""),
       el("strong", {class: "value"}, percent(now)), bar], () => this.suppose(name),
-    {class: `chance${supposed ? ` ${supposed}` : faint ? " faint" : ""}`, "data-condition": name,
+    {class: `odds${supposed ? ` ${supposed}` : faint ? " faint" : ""}`, "data-condition": name,
       disabled: name === SOUND, "data-at": `suppose ${name}`});
   }
 }

@@ -228,7 +228,7 @@ const Sheets = {
     return [
       heading("Agreed with the customer"),
       el("h2", {}, "Comes back"),
-      el("div", {class: "row"}, BACK_IN.map(([label, days]) => button(label, () =>
+      el("div", {class: "row pairs"}, BACK_IN.map(([label, days]) => button(label, () =>
         app.agree({back_by: dayIn(days)}), {"aria-pressed": String(day === dayIn(days)),
         "data-back": days})), button("Not agreed", () => app.agree({back_by: ""}),
         {"aria-pressed": String(!day)})),
