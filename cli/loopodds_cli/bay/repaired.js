@@ -1,6 +1,7 @@
 "use strict";
 // A car after repairs (diagnosis/repaired_car.py and past_evidence.py): the same network, with what
-// was before kept beside what is now. What Python itself cannot follow whole is not followed here.
+// was before kept beside what is now. What Python leaves out and merges is left out and merged here
+// too, as far as the network that it is merged from is not too large for a phone.
 
 const beforeRepair = (name, number) => `${name} (before repair ${number})`;
 const throughRepairs = (name) => `${name} (through repairs)`;
@@ -247,32 +248,115 @@ class Repairs {
       context, repairs.map(({contexts}) => contexts));
   }
 
-  /** The tree of a car with these repairs, all that was seen followed; null where it is too large.
-   * As in Python what was changed since is taken in from the last repair backwards. */
+  /** What is followed of a car with these repairs, and its tree; null where that is too much. */
   treeOf(repairs, context) {
-    const key = JSON.stringify([context, ...repairs.map(({services, seen, contexts}) =>
-      [services, [...seen].sort(), contexts])]);
+    const key = JSON.stringify([context, ...repairs.map(({services, contexts, evidence}) =>
+      [services, contexts, evidence])]);
     if (!this.trees.has(key)) {
       if (this.trees.size >= MOST_TREES) this.trees.clear();
-      this.trees.set(key, this.madeTree(repairs, context));
+      this.trees.set(key, this.made(repairs, context));
     }
     return this.trees.get(key);
   }
 
-  madeTree(repairs, context) {
+  made(repairs, context) {
+    const {most_cells, merged_cells, page_cells} = this.data;
+    const own = this.thatFits(repairs, context, most_cells);
+    const {plan} = own.network.laidOut();
+    if (plan.space > most_cells) return null;
+    const made = {used: own.used, tree: own.network.tree(), merged: {}};
+    if (own.whole) return made;
+    const wide = this.thatFits(repairs, context, merged_cells);
+    if (wide.kept === own.kept) return made;
+    if (wide.network.laidOut().plan.space > page_cells) return null;
+    const aim = this.faultsAfter(repairs, {...wide, tree: wide.network.tree()}, context, {});
+    return {...made, merged: this.merged(repairs, made, context, aim)};
+  }
+
+  /** As much of what was seen before repairs as can be followed, from the last one backwards. */
+  thatFits(repairs, context, most) {
     const names = this.namesBefore(repairs, [], context);
     const moved = names.map((then) => [...then].filter(([name, was]) => was !== name)
       .map(([name]) => name));
     let used = repairs.map((repair, i) => ({...repair,
       seen: new Set([...names[i].keys()].filter((name) => !moved[i].includes(name)))}));
     const places = [...moved.keys()].filter((i) => moved[i].length).reverse();
-    if (places.length > this.data.most_rounds) return null;
-    const fits = () => this.network(used, context).laidOut().plan.space <= this.data.most_cells;
-    for (const place of places) {
-      used = used.with(place, {...used[place], seen: new Set(names[place].keys())});
-      if (!fits()) return null;
+    const left = moved.map((gone) => gone.length);
+    let whole = true;
+    for (const place of places.slice(0, this.data.most_rounds)) {
+      const choices = this.thinned(moved[place], repairs.slice(place));
+      const taken = (whole ? choices : choices.slice(-1)).map((kept) => ({kept,
+        tried: used.with(place, {...used[place], seen: new Set([...used[place].seen, ...kept])})}))
+        .find(({tried}) => this.network(tried, context).laidOut().plan.space <= most);
+      if (!taken) break;
+      used = taken.tried;
+      left[place] = moved[place].length - taken.kept.length;
+      whole = whole && !left[place];
     }
-    return places.length || fits() ? {used, tree: this.network(used, context).tree()} : null;
+    return {used, whole: left.every((count) => !count), network: this.network(used, context),
+      kept: JSON.stringify(used.map(({seen}) => [...seen].sort()))};
+  }
+
+  /** Names seen before some repairs: all, without those on one shared effect, without any such. */
+  thinned(names, later) {
+    const changed = new Set(later.flatMap((repair) => [...repair.changed]));
+    const effects = this.data.mechanisms.filter((name) => changed.has(name)).sort();
+    const hangs = new Map(names.map((name) => [name, this.effectsOn(name, effects)]));
+    const choices = [names, ...effects.map((effect) => names.filter((name) =>
+      !hangs.get(name).has(effect))), names.filter((name) => !hangs.get(name).size)];
+    const sorted = choices.map((kept) => [...kept].sort());
+    const apart = [...new Map(sorted.map((kept) => [kept.join("|"), kept])).values()];
+    const earlier = (a, b) => {
+      const at = a.findIndex((name, i) => name !== b[i]);
+      return at < 0 ? 0 : a[at] < b[at] ? -1 : 1;
+    };
+    return apart.sort((a, b) => b.length - a.length || earlier(a, b));
+  }
+
+  effectsOn(name, effects) {
+    const direct = effects.filter((effect) => this.plain.nodes[name].parents.includes(effect));
+    return new Set([...direct, ...direct.flatMap((one) => [...this.effectsOn(one, effects)])]);
+  }
+
+  /** What was left out, merged into what it makes of each fault by itself: iterative proportional
+   * fitting, step by step as in Python. */
+  merged(repairs, own, context, aim) {
+    const {merged_within: within_, steps_at_most: steps, stride} = this.data;
+    const faults = Object.keys(aim);
+    if (!faults.every((name) => aim[name].some((chance) => chance))) return {};
+    let likelihoods = Object.fromEntries(faults.map((name) => [name, aim[name].map(() => 1)]));
+    for (let step = 0; step < steps; step++) {
+      const here = this.faultsAfter(repairs, own, context, likelihoods);
+      const apart = faults.map((name) => Math.max(...here[name].map((chance, i) =>
+        Math.abs(chance - aim[name][i]))));
+      if (Math.max(...apart) < within_) break;
+      likelihoods = Object.fromEntries(faults.map((name) => [name, likelihoods[name].map((weight, i) =>
+        weight * (here[name][i] > 0 ? aim[name][i] / here[name][i] : 0) ** stride)]));
+    }
+    return likelihoods;
+  }
+
+  /** Chances of every fault when nothing was seen since the last repair. */
+  faultsAfter(repairs, {used, tree}, context, likelihoods) {
+    const none = {codes: {}, soft: {}, numbers: {}, implied: {}};
+    const evidence = this.withPast(repairs, used, none, context);
+    Object.assign(evidence.implied, likelihoods);
+    const {beliefs} = tree.propagate(context, evidence);
+    return Object.fromEntries(this.plain.data.faults.map((name) =>
+      [name, [...tree.marginal(beliefs, name)]]));
+  }
+
+  /** Evidence since the last repair, with that of the rounds before it. */
+  withPast(repairs, used, now, context) {
+    const evidence = Object.fromEntries(Object.entries(now).map(([part, held]) =>
+      [part, {...held}]));
+    const names = this.namesBefore(used, namesSeen(now), context);
+    repairs.forEach((repair, i) => {
+      for (const [name, was] of names[i])
+        for (const part of Object.keys(evidence))
+          if (name in repair.evidence[part]) evidence[part][was] = repair.evidence[part][name];
+    });
+    return evidence;
   }
 
   /** Tree and evidence of a case as it stands, and what is there now; null where it cannot be
@@ -282,15 +366,12 @@ class Repairs {
     const made = this.treeOf(repairs, found.contexts);
     if (!made) return null;
     const done = new Set(repairs.flatMap(({chances}) => Object.keys(chances)));
-    const now = found.evidence, {faults} = this.plain.data;
-    const evidence = {codes: {...now.codes}, soft: {...now.soft}, numbers: {...now.numbers},
-      implied: this.implying(now, (name) => faults.includes(name) && !done.has(name))};
-    const names = this.namesBefore(made.used, namesSeen(now), found.contexts);
-    repairs.forEach((repair, i) => {
-      for (const [name, was] of names[i])
-        for (const part of ["codes", "soft", "numbers", "implied"])
-          if (name in repair.evidence[part]) evidence[part][was] = repair.evidence[part][name];
-    });
+    const {codes, soft, numbers} = found.evidence, {faults} = this.plain.data;
+    const implied = this.implying(found.evidence, (name) => faults.includes(name)
+      && !done.has(name));
+    const evidence = this.withPast(repairs, made.used, {codes, soft, numbers, implied},
+      found.contexts);
+    Object.assign(evidence.implied, made.merged);
     return {tree: made.tree, evidence, found};
   }
 
