@@ -92,7 +92,7 @@ def test_a_whole_case_by_taps(
     record_property: Callable[[str, object], None],
 ):
     screen, observations = SIZES[size]
-    one = phone(served.address, screen)
+    one = phone(served.address, screen, advised=size == "phone")
     one.new_car("B-XY 12")
     intake(one)
     test_until(one, observations)

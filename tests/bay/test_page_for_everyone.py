@@ -22,7 +22,7 @@ MARKUP = '<img src=x onerror="window.hit=1">=1+1|\u001b[31m&amp;'
 
 
 def test_every_screen_is_for_everyone(phone: OpenPhone, served: Served):
-    one = phone(served.address)
+    one = phone(served.address, advised=True)
     looked_at(one, "cases")
     one.tap("#new")
     in_reach(one, "name")

@@ -31,7 +31,7 @@ class App {
     app.beliefs = new Map();
     app.gates = new Map();
     app.ui = {...FRESH_UI};
-    app.settle_ms = SETTLE_MS;
+    Object.assign(app, {settle_ms: SETTLE_MS, patience_ms: PATIENCE_MS});
     app.store = await Store.open(settings, (name, value) => app.section(name, value));
     if (settings.whatif) {
       app.whatIf(settings.whatif);
@@ -349,7 +349,7 @@ class App {
     const of = [this.key, ...car.events.map(idOf)].join();
     if (!this.held || this.held.of !== of) this.held = {of, since: Date.now(), next: null};
     const {held, store} = this;
-    const wait = store.online && !car.advice ? held.since + PATIENCE_MS - Date.now() : 0;
+    const wait = store.online && !car.advice ? held.since + this.patience_ms - Date.now() : 0;
     if (held.next || (wait > 0 && !car.stops().length)) {
       if (!held.next) setTimeout(() => this.draw(), wait + 1);
       return held.next;
