@@ -148,6 +148,38 @@ def test_what_was_shut_before_a_repair_stays_shut_where_nobody_can_work_it_out(
     assert "High voltage" in shut
 
 
+def test_what_comes_in_between_is_not_lost(phone: OpenPhone, single_file: Path):
+    """An answer that comes late, another car chosen meanwhile: the newer one stands."""
+    one = phone(single_file.as_uri())
+    first = one.new_car("van")
+    one.page.evaluate("bay.leave()")
+    second = one.new_car("bus")
+    here = one.page.evaluate(
+        """async ([first, second]) => {
+          const {store} = bay, {shelf} = store, get = shelf.get.bind(shelf);
+          shelf.get = async (...asked) => {
+            if (asked[1] === `ui:${first}`) await new Promise((done) => setTimeout(done, 200));
+            return get(...asked);
+          };
+          await Promise.all([bay.open(first), bay.open(second)]);
+          store.settings = {server: true};
+          store.waiting = [];
+          const one = (count) => ({key: first, case: 1, photos: [],
+            events: Array.from({length: count}, () => ({kind: "opened", content: {name: "van"}}))});
+          await store.keep(one(1));
+          store.ask = async () => ({ok: true, json: async () => {
+            await store.keep(one(2));
+            return {events: 1};
+          }});
+          await store.workedOut(first, "advice");
+          return {open: bay.key, kept: (await get("cases", first)).events.length,
+            advised: store.cases.get(first).advice};
+        }""",
+        [first, second],
+    )
+    assert here == {"open": second, "kept": 2, "advised": {"events": 1}}
+
+
 def test_a_case_of_other_knowledge_is_shown_as_far_as_it_is_known(
     phone: OpenPhone, single_file: Path
 ):

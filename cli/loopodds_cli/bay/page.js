@@ -3,7 +3,7 @@
 
 const FRESH_UI = {sheet: null, test: null, read: false, skipped: [], sure: 0, alternative: 0,
   draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}, agreed: null};
-const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300, WARMED = 12, BELIEFS_KEPT = 8;
+const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300, WARMED = 6, BELIEFS_KEPT = 8;
 
 /** Bytes that were put together by their place in each eight, put back. */
 function inPlace(buffer) {
@@ -484,9 +484,9 @@ class App {
     this.show({sheet: null, outcomes: {}});
   }
 
-  async closeAllTheSame(entry) {
-    await this.store.drop(entry);
+  closeAllTheSame(entry) {
     this.enter({kind: "closed", outcomes: entry.outcomes, sure: true});
+    return this.store.drop(entry);
   }
 
   // --- cases ---------------------------------------------------------------------------------------
@@ -497,8 +497,10 @@ class App {
   }
 
   async open(key) {
+    const asked = this.opening = {};
     const known = key && this.store.keys().includes(key);
     const kept = known ? await this.store.shelf.get("prefs", `ui:${key}`) : null;
+    if (this.opening !== asked) return; // another car was asked for since
     // The car and its screen change together: what comes in meanwhile draws the page anew.
     this.key = this.store.current = known ? key : null;
     this.ui = {...FRESH_UI, skipped: [], trail: [], timers: {}, ...kept};
