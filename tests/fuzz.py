@@ -24,7 +24,6 @@ import signal
 import socket
 import subprocess
 import sys
-import threading
 import time
 import traceback
 from collections import Counter
@@ -202,30 +201,18 @@ def knowledge(folder: Path) -> tuple[list[bytes], Check]:
 
 
 def requests(folder: Path) -> tuple[list[bytes], Check]:
-    """Sent to the page of the class: an answer comes, or the line is closed, and no traceback."""
+    """Sent to the server of the page: an answer comes, or the line is closed, and no traceback."""
     from loopodds import Knowledge, Model
-    from loopodds_cli.classroom.answers import Classroom
-    from loopodds_cli.classroom.server import serve
+    from phones import Served
 
-    places: list[str] = []
-    up = threading.Event()
-
-    def ready(address: str) -> None:
-        places.append(address)
-        up.set()
-
-    classroom = Classroom(Model(Knowledge()))
-    threading.Thread(target=serve, args=(classroom, 0, ready), daemon=True).start()
-    up.wait(30)
-    port = int(places[0].rstrip("/").rsplit(":", 1)[1])
-    host = f"Host: 127.0.0.1:{port}\r\n"
-    body = json.dumps(
-        {"findings": {"sample_bubbles": "persisting"}, "readings": {"low_side": "2.1 bar"}}
-    )
+    served = Served(Model(Knowledge(SMALL)), "page", folder / "book.db")
+    port = served.port
+    host = f"Host: 127.0.0.1:{port}\r\nOrigin: http://127.0.0.1:{port}\r\n"
+    body = "[]"
     head = f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n"
     seeds = [
-        f"GET / HTTP/1.1\r\n{host}Connection: close\r\n\r\n",
-        f"POST / HTTP/1.1\r\n{host}{head}Connection: close\r\n\r\n{body}",
+        f"GET /cases HTTP/1.1\r\n{host}Connection: close\r\n\r\n",
+        f"POST /entries HTTP/1.1\r\n{host}{head}Connection: close\r\n\r\n{body}",
     ]
 
     def check(data: bytes) -> str:

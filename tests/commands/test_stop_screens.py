@@ -11,7 +11,6 @@ import pytest
 from click.testing import CliRunner, Result
 from loopodds.advice.assessment import assess
 from loopodds.casebook.sources import read_case
-from loopodds_cli.classroom.answers import Classroom
 from loopodds_cli.commands.help import topics
 from loopodds_cli.main import main
 from shared import assessed, page, shipped
@@ -134,13 +133,6 @@ def test_a_variation_says_which_stop_it_brings_about_and_which_it_lifts() -> Non
     assert "no more in force: not the gas on the label: hands off" in text
     supposed = told("whatif", "@first_look", "wrong_refrigerant=present")["variations"][0]
     assert [stop["name"] for stop in supposed["stops"]] == ["foreign_gas"]
-
-
-def test_the_page_of_a_class_is_told_of_a_stop() -> None:
-    room = Classroom(shipped())
-    car = {"vehicle": {"refrigerant": "R134a"}, "readings": {"high_side": "28 bar"}}
-    assert [stop["name"] for stop in room.answer(car)["stops"]] == ["high_pressure"]
-    assert room.answer({"vehicle": {"refrigerant": "R134a"}})["stops"] == []
 
 
 def test_what_always_holds_is_one_line_on_a_page_and_in_full_in_the_help() -> None:

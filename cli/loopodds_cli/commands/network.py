@@ -19,6 +19,7 @@ from loopodds_cli.options import (
     number_option,
     output_option,
     print_json,
+    print_or_write,
 )
 
 if TYPE_CHECKING:
@@ -232,17 +233,14 @@ def _compare(known: Knowledge, other: Knowledge, as_json: bool) -> None:
 
 
 def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
-    from loopodds import build_network, write_bif, write_whole
+    from loopodds import build_network, write_bif
 
     for name, stated in knowledge.contexts.items():
         if stated.values and not stated.shares and name not in context:
             options = " or ".join(f"{name}={value}" for value in stated.values)
             raise click.UsageError(f"--export needs --context {options}")
     text = write_bif(build_network(knowledge, context))
-    if path == "-":
-        click.echo(text, nl=False)
-    else:
-        write_whole(Path(path), text)
+    print_or_write(path, text)
 
 
 def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:

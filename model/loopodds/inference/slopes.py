@@ -13,7 +13,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, Query
+from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.inference.junction import COMPILED_FROM, JunctionTree, Posterior
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
