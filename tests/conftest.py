@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
-from loopodds.diagnosis.model import Model
-from shared import shipped
+
+if TYPE_CHECKING:
+    from loopodds.diagnosis.model import Model
+
+# Each worker has a processor: threads of its own would only wait for those of the others. The
+# libraries read this when they are loaded, so nothing here imports them before.
+for _library in ("OMP", "OPENBLAS", "MKL"):
+    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
 
 HERE = Path(__file__).parent
 ROOMS = sorted(path.name for path in HERE.iterdir() if any(path.glob("test_*.py")))
@@ -39,4 +47,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def model() -> Model:
     """The shipped knowledge, each context compiled once for all tests."""
+    from shared import shipped
+
     return shipped()

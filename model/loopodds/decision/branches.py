@@ -58,6 +58,8 @@ class State:
 
     def prevented_by(self, move: Move) -> list[Branch]:
         """Moves that pay by themselves and that this one would make impossible, best first."""
+        if not move.ends:
+            return []
         paying = [other for other in self.branches if other.gain > other.cost + ROUNDING]
         prevented = [other for other in paying if move.prevents(other.move)]
         return sorted(prevented, key=lambda other: other.cost - other.gain)
