@@ -40,7 +40,7 @@ from loopodds.inspection.inspection import Inspection as Inspection, batch_of as
 from loopodds.inspection.sections import inspection_from as inspection_from
 from loopodds.inspection.vocabulary import (
     names_in as names_in, observable_names as observable_names,
-    reading_dimension as reading_dimension, words_of as words_of,
+    dimension_of as dimension_of, reading_dimension as reading_dimension, words_of as words_of,
 )
 from loopodds.diagnosis.belief import (
     Belief as Belief, Weight as Weight, condition_title as condition_title, groups_of as groups_of,

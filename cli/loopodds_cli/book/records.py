@@ -118,12 +118,14 @@ def import_(desk: Desk, case: str, name: str | None) -> None:
 
 
 @click.command()
-@case_number
+@click.argument("number", metavar="[N]", type=CASE_NUMBER, required=False)
 @writing
-def work(desk: Desk, number: int) -> None:
-    """Work on a case at a prompt, with short words.
+def work(desk: Desk, number: int | None) -> None:
+    """Work on a case at a prompt, from its opening to its closing.
 
-    Beginnings of words are enough; what is unclear is asked about, never guessed.
+    Without N it asks which case, or begins one. Beginnings of words are enough, a state alone
+    where only one thing has it; what is unclear is asked about, never guessed. A question mark
+    shows what can be typed.
 
     \b
     Example:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds import SOUND, groups_of, sentence, title_of, with_state
 from rich.text import Text
 
+from loopodds_cli.pages.events import plain
 from loopodds_cli.pages.head import put_outlook, put_title, put_verdict
 from loopodds_cli.pages.page import (
     FAINT,
@@ -64,7 +65,8 @@ def print_assessment(result: Assessment, brief: bool = False) -> None:
     _conflict(page, result)
     _tests(page, result)
     _unseen(page, result)
-    page.listed("About this inspection", "-", result.warnings)
+    told = [plain(text, result.knowledge) for text in result.warnings]
+    page.listed("About this inspection", "-", told)
 
 
 def _ranking(page: Page, result: Assessment) -> None:
@@ -168,7 +170,7 @@ def _reasons(page: Page, result: Assessment) -> None:
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
         course = _course(*odds[name], len(told), len(weights))
         page.title(title_of(name, result.knowledge), course)
-        rows = []
+        rows: list[Sequence[Cell]] = []
         for weight in told:
             said = observed(weight.name, result.recorded[weight.name], result.knowledge)
             rows.append((*evidence(weight.decibans), said))

@@ -47,9 +47,12 @@ NOT_SEEN, SEEN_OTHERWISE = "any of these, not looked at so far,", "any of these,
 
 
 def print_explanation(
-    result: Assessment, found: Explanation, numbers: Sequence[Turn] | None = None
+    result: Assessment,
+    found: Explanation,
+    numbers: Sequence[Turn] | None = None,
+    brief: bool = False,
 ) -> None:
-    """Write the whole page about one condition to standard output.
+    """Write the page about one condition to standard output; ``brief``: for and against alone.
 
     Numbers of the knowledge that could turn the verdict have a section only where given.
     """
@@ -61,8 +64,11 @@ def print_explanation(
         condition_title(found.condition, knowledge),
         f"{chance_word(found.now)}, {percent(found.now)}  {before}",
     )
-    put_stops_further(page, result.stops, knowledge)
+    if not brief:
+        put_stops_further(page, result.stops, knowledge)
     _weights(page, found.shares, result)
+    if brief:
+        return
     page.heading(
         f"Why not {fault_text(found.rival, knowledge)}",
         f"{percent(found.rival_now)}; what tells the two apart",

@@ -5,10 +5,14 @@ Never wider than 80 columns, plain in a pipe, meaning never in colour alone.
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
+import click
 from loopodds import UNSAFE_NOTE, bits_text, evidence_word, lowered, spaced
 from loopodds import percent as percent
 from rich.cells import cell_len
@@ -210,6 +214,33 @@ def _is_simple(text: str) -> bool:
 
 def _text(cell: Cell) -> Text:
     return cell if isinstance(cell, Text) else Text(cell)
+
+
+def local_time(moment: str) -> str:
+    """A moment of the case book, which keeps UTC, as the clock on the wall had it.
+
+    What is no moment is shown as it is.
+    """
+    try:
+        return datetime.fromisoformat(moment).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return moment
+
+
+def wrapped(text: str, margin: str = "", later: str | None = None) -> None:
+    """Print a paragraph at a prompt, within the width of a page.
+
+    ``later`` begins its further lines. What a person typed has to be printable already.
+    """
+    click.echo(
+        textwrap.fill(
+            text,
+            min(WIDTH, shutil.get_terminal_size().columns),
+            initial_indent=margin,
+            subsequent_indent=f"{margin}  " if later is None else later,
+            break_on_hyphens=False,
+        )
+    )
 
 
 def arrow(before: float, after: float) -> Text:
