@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
     Without the slow ones, which run in the whole suite: a room is asked while one works on it.
     """
+    # the preferences of whoever runs the tests are none of theirs
+    os.environ["LOOPODDS_CONFIG"] = os.devnull
     for room in ROOMS:
         config.addinivalue_line("markers", f"{room}: tests of the room {room}, but the slow ones")
     if config.option.markexpr in ROOMS:

@@ -32,11 +32,15 @@ COMMANDS = {
     "calibrate": "Compare probabilities with what was confirmed in an archive.",
     "watch": "Watch an archive for drift away from the knowledge.",
     "drill": "Practise on cars drawn from the network.",
+    "config": "Show or change the preferences of the workshop.",
     "network": "List, search, show, draw, check or export the knowledge.",
     "doctor": "Check the install, the knowledge, the case book and the disk.",
     "help": "Show a topic, or how a command is called.",
     "completion": "Print the script that completes commands in a shell.",
 }
+
+WITHOUT_PREFERENCES = ("config", "help", "completion")
+"""Commands that work though the file of preferences cannot be read."""
 
 
 class BadInput(click.ClickException):
@@ -72,6 +76,10 @@ class Commands(click.Group):
         close = nearest(word, COMMANDS)
         if word not in COMMANDS and not word.startswith("-") and close is not None:
             ctx.fail(f"no command {word!r}; did you mean {close!r}?")
+        if word in COMMANDS and word not in WITHOUT_PREFERENCES and not ctx.resilient_parsing:
+            from loopodds_cli.preferences import in_force
+
+            ctx.with_resource(in_force())
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds import SOUND, printable, spaced
 
-from loopodds_cli.pages.page import Page, percent
+from loopodds_cli.pages.page import Page, local_time, percent
 
 if TYPE_CHECKING:
     from loopodds import Ends, Event
@@ -30,7 +30,7 @@ def print_list(cases: Iterable[Ends], everything: bool) -> None:
         else:
             state = "damaged" if problem else "closed" if closed else "open"
             condition, p = likeliest(last)
-            rows.append((*about, last.time[:10], state, percent(p), spaced(condition)))
+            rows.append((*about, local_time(last.time)[:10], state, percent(p), spaced(condition)))
     page.rows([(str(case), *cells) for case, *cells in sorted(rows)], right=[0, 4])
     for case in sorted(damaged):
         page.marked("!", f"case {case} is damaged; `loopodds case check` says how")

@@ -1,5 +1,6 @@
 """Commands of ``loopodds case`` that read the book, carry cases in and out, or work at length."""
 
+import os
 from dataclasses import asdict
 from io import StringIO
 from pathlib import Path
@@ -131,10 +132,12 @@ def work(desk: Desk, number: int | None) -> None:
     Example:
       loopodds case work 1
     """
+    from loopodds_cli.preferences import active
     from loopodds_cli.prompt.workbench import Workbench
 
+    units = active().units()
     with desk.casework(compiled=True) as casework:
-        Workbench(casework, number).run()
+        Workbench(casework, number, units, os.environ.get("LOOPODDS_PRICES")).run()
 
 
 @click.command()

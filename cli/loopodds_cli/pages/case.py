@@ -12,6 +12,7 @@ from loopodds_cli.book.list_page import likeliest
 from loopodds_cli.cases import Next, none_pays
 from loopodds_cli.pages.events import event_text, in_titles, name_text, plain
 from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, local_time, percent, test_title
+from loopodds_cli.pages.shown import shown
 from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ def _noted_rows(noted: Mapping[str, Noted], knowledge: Knowledge) -> list[Sequen
     return [
         (
             name_text(name, knowledge),
-            spaced(printable(value_text(entry.value))),
+            shown(spaced(printable(value_text(entry.value)))),
             Text(("doubted" if entry.used else "doubted, not used") * entry.doubted, FAINT),
         )
         for name, entry in noted.items()

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from loopodds import described, lowered, printable, spaced, value_text
 
+from loopodds_cli.pages.shown import shown
+
 if TYPE_CHECKING:
     from loopodds import Event, Knowledge, Value
 
@@ -43,7 +45,7 @@ def name_text(name: str, knowledge: Knowledge) -> str:
 
 def entry_text(name: str, value: Value, knowledge: Knowledge) -> str:
     """An observation with what was seen, safe to print."""
-    return f"{name_text(name, knowledge)}: {spaced(printable(value_text(value)))}"
+    return f"{name_text(name, knowledge)}: {shown(spaced(printable(value_text(value))))}"
 
 
 def event_text(event: Event, knowledge: Knowledge) -> str:
@@ -76,7 +78,7 @@ def event_text(event: Event, knowledge: Knowledge) -> str:
 
 def plain(text: str, knowledge: Knowledge) -> str:
     """A remark with titles in place of the names that stand in it."""
-    return _NAME.sub(lambda match: lowered(name_text(match[0], knowledge)), text)
+    return shown(_NAME.sub(lambda match: lowered(name_text(match[0], knowledge)), text))
 
 
 def in_titles(text: str, knowledge: Knowledge) -> str:

@@ -21,6 +21,7 @@ from rich.style import Style
 from rich.text import Text
 
 from loopodds_cli.options import is_unsafe
+from loopodds_cli.pages.shown import decimals, shown
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, RankedTest, ServicePlan
@@ -173,7 +174,7 @@ class Page:
         """Lines without styles, laid out already."""
         if lines:
             self._begun = True
-            self._console.file.write("\n".join(lines) + "\n")
+            self._console.file.write(decimals("\n".join(lines)) + "\n")
 
     def bar(self, probability: float, mark: float | None = None) -> Text:
         """Probability as a bar of 16 cells; ``mark`` draws a stroke where another one stands."""
@@ -196,6 +197,7 @@ class Page:
     def _print(self, line: Text) -> None:
         self._begun = True
         line.rstrip()
+        line.plain = decimals(line.plain)
         self._console.print(line)
 
 
@@ -234,7 +236,7 @@ def wrapped(text: str, margin: str = "", later: str | None = None) -> None:
     """
     click.echo(
         textwrap.fill(
-            text,
+            decimals(text),
             min(WIDTH, shutil.get_terminal_size().columns),
             initial_indent=margin,
             subsequent_indent=f"{margin}  " if later is None else later,
@@ -308,7 +310,7 @@ def net(test: RankedTest) -> Text:
 
 def observed(name: str, state: str, knowledge: Knowledge) -> str:
     """A finding or reading with what was seen."""
-    return f"{knowledge.node(name).title}: {spaced(state)}"
+    return f"{knowledge.node(name).title}: {shown(spaced(state))}"
 
 
 def fault_text(name: str, knowledge: Knowledge) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds import lowered
 
 from loopodds_cli.pages.page import FAINT, Page
+from loopodds_cli.pages.shown import shown
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Beware, Knowledge, StopInForce
@@ -53,7 +54,7 @@ def put_stops_further(page: Page, stops: Sequence[StopInForce], knowledge: Knowl
 
 
 def _because(stop: StopInForce) -> str:
-    return f"because: {'; '.join(stop.because)}"
+    return shown(f"because: {'; '.join(stop.because)}")
 
 
 def _put_reach(page: Page, stop: StopInForce, knowledge: Knowledge) -> None:

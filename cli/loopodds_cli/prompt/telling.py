@@ -10,6 +10,7 @@ from loopodds import lowered, title_of
 from loopodds_cli.cases import Next, next_tests
 from loopodds_cli.pages.events import event_text
 from loopodds_cli.pages.page import duration, percent, wrapped
+from loopodds_cli.pages.shown import shown
 
 if TYPE_CHECKING:
     from loopodds import Answer, Knowledge, RankedTest
@@ -57,7 +58,7 @@ class Telling:
     def tell_stops(self, next_up: Next) -> None:
         """What must not be done: in full when it comes up, then as one line."""
         for stop in next_up.stops:
-            wrapped(f"STOP: {stop.title} ({'; '.join(stop.because)})", "  ")
+            wrapped(f"STOP: {stop.title} ({shown('; '.join(stop.because))})", "  ")
             if stop.name not in self._told:
                 wrapped(stop.reason, "    ", "    ")
                 wrapped(f"lifted by: {stop.lifting}", "    ")
