@@ -16,6 +16,7 @@ from loopodds_cli.options import (
     output_option,
     print_json,
 )
+from loopodds_cli.terminal import say
 
 
 @click.command()
@@ -171,7 +172,7 @@ def _export_case(number: int, out: str | None, desk: Desk) -> None:
     if desk.as_json:
         print_json({"case": number, "file": out})
     else:
-        click.echo(f"Case {number} written to {out}")
+        say(f"Case {number} written to {out}")
 
 
 def _export_archive(path: Path, desk: Desk) -> None:
@@ -184,6 +185,6 @@ def _export_archive(path: Path, desk: Desk) -> None:
     if desk.as_json:
         print_json({"file": str(path), "rows": archived.rows, "left_out": list(archived.left_out)})
         return
-    click.echo(f"{archived.rows} closed cases written to {path}")
+    say(f"{archived.rows} closed cases written to {path}")
     for entry in archived.left_out:
-        click.echo(f"left out, an archive has no place for it: {entry}")
+        say(f"left out, an archive has no place for it: {entry}")

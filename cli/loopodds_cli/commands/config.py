@@ -7,6 +7,7 @@ import os
 import click
 
 from loopodds_cli.options import print_json
+from loopodds_cli.terminal import say
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a page.")
 
@@ -78,7 +79,7 @@ def set_(key: str, value: str, as_json: bool) -> None:
     if as_json:
         print_json({"file": str(path), "key": key, "value": value})
     else:
-        click.echo(f"{key} is {value} from now on ({path})")
+        say(f"{key} is {value} from now on ({path})")
 
 
 @command.command()
@@ -97,4 +98,4 @@ def unset(key: str, as_json: bool) -> None:
     if as_json:
         print_json({"file": str(path), "key": key, "value": None})
     else:
-        click.echo(f"{key} is as shipped from now on ({path})")
+        say(f"{key} is as shipped from now on ({path})")

@@ -22,6 +22,7 @@ from rich.text import Text
 
 from loopodds_cli.options import is_unsafe
 from loopodds_cli.pages.shown import decimals, shown
+from loopodds_cli.terminal import console_settings
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, RankedTest, ServicePlan
@@ -52,7 +53,7 @@ class Page:
     """
 
     def __init__(self) -> None:
-        self._console = Console(highlight=False, emoji=False, markup=False)
+        self._console = Console(highlight=False, emoji=False, markup=False, **console_settings())
         self.width = self._console.width = min(WIDTH, self._console.width)
         self._begun = False
         self._said: set[str] = set()
