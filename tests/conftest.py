@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from loopodds.diagnosis.model import Model
+from published_schemas import Checked
 from shared import shipped
 
 HERE = Path(__file__).parent
@@ -37,6 +39,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Each test is marked with the folder it lies in."""
     for item in items:
         item.add_marker(item.path.parent.name)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _published_schemas() -> Iterator[None]:
+    """Whatever a command prints as JSON in this process is as its schema says."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("loopodds_cli.options.json", Checked)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from loopodds_cli.schemas import book, car, rest
+from output_types import outputs
 
 FOLDER = Path(__file__).parents[1] / "cli" / "loopodds_cli" / "schemas"
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -20,7 +20,7 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 def schemas() -> dict[str, str]:
     """Text of every file, by its name."""
-    told: dict[str, Any] = {**car.OUTPUTS, **book.OUTPUTS, **rest.OUTPUTS}
+    told: dict[str, Any] = outputs()
     return {
         f"{name.replace(' ', '-')}.json": json.dumps(
             {"$schema": DRAFT, "title": f"loopodds {name} --json", **msgspec.json.schema(kind)},

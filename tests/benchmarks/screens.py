@@ -1,11 +1,14 @@
 """Look at every screen of every shipped case at several widths, and print what is wrong.
 
+What the same commands print as JSON is held against the published schemas, too.
+
 python tests/benchmarks/screens.py [--width 80 --width 60] [--out FOLDER]
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
 from pathlib import Path
@@ -16,6 +19,7 @@ from loopodds_cli.main import main
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from published_schemas import faults as schema_faults
 from shared_screens import HEAD, faults_of, raw_names, ribbons
 
 OTHERS = ("explain", "gauges", "connect")
@@ -33,6 +37,9 @@ def look(width: int, folder: Path | None) -> int:
                 found = faults_of(command, case, text, width)
             else:
                 found = [*ribbons(text.splitlines()), *raw_names(text, case)]
+            if width == 80:
+                told = json.loads(CliRunner().invoke(main, [command, case, "--json"]).stdout)
+                found += schema_faults(command, told)
             for fault in found:
                 print(f"{command} {case} at {width}: {fault}")
             count += len(found)

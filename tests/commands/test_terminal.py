@@ -45,8 +45,7 @@ def test_colours_are_asked_for_or_refused(monkeypatch: pytest.MonkeyPatch) -> No
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="needs a terminal of the POSIX kind")
 @pytest.mark.parametrize(
-    ("words", "paged"),
-    [(("help",), True), (("help", "--no-pager"), False), (("config",), False)],
+    ("words", "paged"), [(("help",), True), (("help", "--no-pager"), False), (("config",), False)]
 )
 def test_what_is_longer_than_the_terminal_goes_through_the_pager(
     words: tuple[str, ...], paged: bool, tmp_path: Path
