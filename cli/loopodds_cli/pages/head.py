@@ -1,6 +1,7 @@
 """The first screen of a page about one car: stops, verdict, next step, plan.
 
-Everything else of the page follows it, or is left out where a page is asked to be brief.
+It fits 24 lines of 80 columns; everything else of the page follows it, or is left out where a page
+is asked to be brief.
 """
 
 from __future__ import annotations
@@ -11,14 +12,21 @@ from typing import TYPE_CHECKING
 from loopodds import ALSO_FROM, SETTLED_FROM, SOUND_FROM, chance_word, lowered, sentence, with_state
 from rich.text import Text
 
-from loopodds_cli.pages.page import FAINT, Page, duration, money, percent, services_text, test_title
+from loopodds_cli.pages.page import (
+    FAINT,
+    Page,
+    duration,
+    money,
+    percent,
+    rest_text,
+    services_text,
+    tests_text,
+)
 from loopodds_cli.pages.stops import put_stops_short
 
 if TYPE_CHECKING:
     from loopodds import Assessment
 
-LINES = 24
-"""Of the screen that the head of a page has to fit in."""
 ALSO_AT_MOST = 3
 WHY_HERE = {
     "complaint": "came with a complaint",
@@ -89,12 +97,13 @@ def _next_text(result: Assessment) -> str:
         return ""
     if not tests[0].pays:
         return "no single test pays for itself; loopodds next looks at pairs"
-    return "; ".join(
-        [
-            f"{test_title(tests[0], knowledge)}, {duration(tests[0].minutes)}",
-            f"worth {money(tests[0].net_value, result.currency)} after its cost",
-        ]
-    )
+    best = tests[0]
+    said = [f"{knowledge.tests[best.test].title}, {duration(best.minutes)}"]
+    if best.opens != best.test:
+        said.append(f"opens: {tests_text([best.opens], knowledge)}")
+    if best.unread:
+        said.append(rest_text(best.unread, knowledge))
+    return "; ".join([*said, f"worth {money(best.net_value, result.currency)} after its cost"])
 
 
 def _plan_text(result: Assessment) -> str:
