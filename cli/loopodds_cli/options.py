@@ -204,6 +204,10 @@ done_option = click.option(
     "With a case of the book, besides those recorded there.",
 )
 
+brief_option = click.option(
+    "--brief", is_flag=True, help="The first screen only: stops, verdict, next step, plan, dangers."
+)
+
 picture_option = output_option("--picture", "Also draw it, as SVG.")
 
 

@@ -8,7 +8,9 @@ from loopodds.base.errors import (
 from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
 from loopodds.base.likeness import meant as meant, nearest as nearest
 from loopodds.base.phrases import (
-    UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, printable as printable,
+    BITS_PER_DECIBAN as BITS_PER_DECIBAN, UNSAFE_NOTE as UNSAFE_NOTE, bits_text as bits_text,
+    chance_word as chance_word,
+    evidence_word as evidence_word, lowered as lowered, percent as percent, printable as printable,
     sentence as sentence,
     spaced as spaced,
 )
@@ -38,7 +40,7 @@ from loopodds.inspection.inspection import Inspection as Inspection, batch_of as
 from loopodds.inspection.sections import inspection_from as inspection_from
 from loopodds.inspection.vocabulary import (
     names_in as names_in, observable_names as observable_names,
-    reading_dimension as reading_dimension, words_of as words_of,
+    dimension_of as dimension_of, reading_dimension as reading_dimension, words_of as words_of,
 )
 from loopodds.diagnosis.belief import (
     Belief as Belief, Weight as Weight, condition_title as condition_title, groups_of as groups_of,
@@ -74,6 +76,7 @@ from loopodds.advice.assessment import (
 )
 from loopodds.decision.branches import Branch as Branch, State as State
 from loopodds.advice.proposals import Left as Left, Proposal as Proposal
+from loopodds.advice.untold import Untold as Untold
 from loopodds.advice.firmness import (
     BreakEven as BreakEven, PlanTurn as PlanTurn,
 )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from loopodds_cli.book import closing
 from loopodds_cli.book.options import (
     RECORDED,
     Assignment,
@@ -281,29 +282,21 @@ for record in (
     command.add_command(record)
 
 
-AS_IT_CAME = "it was so all the same, as the car came"
-SINCE = "it is true since the repair; of the car as it came it is not known"
-LEAVE_OUT = "leave out what goes against it"
-ANEW = "type it anew"
-KEEP_OPEN = "do not close"
-
-
 def _settled(
     against: Sequence[Against], outcomes: Mapping[str, str], work: Casework
 ) -> tuple[bool, Mapping[str, str]]:
     """What the person says of outcomes that are in doubt: whether it is sure, and what is true."""
     from loopodds import parse_outcomes
 
-    choices = [AS_IT_CAME, SINCE, *([LEAVE_OUT] * bool(against)), ANEW, KEEP_OPEN]
-    for place, choice in enumerate(choices, start=1):
+    offered = closing.choices(against)
+    for place, choice in enumerate(offered, start=1):
         click.echo(f"  {place} {choice}")
-    answer = choices[click.prompt("which", type=click.IntRange(1, len(choices))) - 1]
-    if answer == KEEP_OPEN:
+    answer = offered[click.prompt("which", type=click.IntRange(1, len(offered))) - 1]
+    if answer == closing.KEEP_OPEN:
         raise click.Abort
-    if answer == ANEW:
+    if answer == closing.ANEW:
         return False, parse_outcomes(_asked())
-    kept = {AS_IT_CAME: outcomes, SINCE: {}, LEAVE_OUT: work.without(outcomes, against)}
-    return True, kept[answer]
+    return True, closing.settled(answer, work, outcomes, against)
 
 
 def _asked() -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from loopodds_cli.options import (
     print_json,
     print_or_write,
 )
+from loopodds_cli.terminal import say
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, Size
@@ -146,7 +147,7 @@ def _check(folder: str | None, as_json: bool) -> int:
         warnings = len(problems) - len(errors)
         click.echo(f"{len(errors)} problems, {warnings} warnings", err=bool(errors))
         if size:
-            click.echo(_size_text(size, shipped))
+            say(_size_text(size, shipped))
     return 1 if errors else 0
 
 
@@ -252,7 +253,7 @@ def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
     if as_json:
         print_json({"picture": path, "shows": picture.alt})
     else:
-        click.echo(f"{path}: {picture.alt}")
+        say(f"{path}: {picture.alt}")
 
 
 def _listed(knowledge: Knowledge) -> list[dict[str, Any]]:

@@ -25,7 +25,8 @@ from loopodds import (
 
 from loopodds_cli.drill import pages
 from loopodds_cli.pages.page import Page
-from loopodds_cli.prompt.asking import Asking, begins_number, meaning
+from loopodds_cli.prompt.asking import Asking
+from loopodds_cli.prompt.words import begins_number, meaning
 
 ALIASES = {"?": "help", "a": "about", "d": "done", "q": "quit", "s": "seen", "t": "tests",
            "exit": "quit"}  # fmt: skip
@@ -60,13 +61,11 @@ class DrillDialogue:
 
     def take(self, line: str) -> None:
         """One line from the trainee; prints all it leads to, and raises ``Leave`` if it says so."""
-        words = line.replace("=", " ").replace(",", " ").split()
         # an empty line drops an open question; the phase gets it only where none is open
-        if not words and not self._asking.prompt(""):
-            words = [""]
-        self._asking.take(words, self._obey)
+        self._asking.take(line.replace(",", " "), self._obey)
 
-    def _obey(self, words: list[str]) -> None:
+    def _obey(self, line: str) -> None:
+        words = line.replace("=", " ").split() or [""]
         verb = ALIASES.get(words[0].lower(), words[0].lower())
         if verb == "quit":
             raise Leave

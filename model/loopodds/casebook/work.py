@@ -84,6 +84,12 @@ class Casework:
         other._tap = {"tap": tap}
         return other
 
+    def noting(self, note: str) -> "Casework":
+        """The same work, with another remark beside what it writes."""
+        other = copy(self)
+        other._signature = self._signature._replace(note=clean(note))
+        return other
+
     def open(
         self,
         name: str = "",
