@@ -21,7 +21,7 @@ from loopodds.physics.published import (
     published_tables as published_tables,
 )
 from loopodds.physics.refrigerants import refrigerant as refrigerant
-from loopodds.inference.bif import write_bif as write_bif
+from loopodds.exchange.bif import write_bif as write_bif
 from loopodds.knowledge.assembly import build_network as build_network
 from loopodds.knowledge.blocks import Levels as Levels
 from loopodds.knowledge.nodes import (
@@ -129,7 +129,7 @@ from loopodds.upkeep.learning import (
 )
 from loopodds.upkeep.readers import Looker as Looker
 from loopodds.upkeep.selection import Look as Look
-from loopodds.upkeep.exchange import to_networkx as to_networkx, to_pgmpy as to_pgmpy
+from loopodds.exchange.libraries import to_networkx as to_networkx, to_pgmpy as to_pgmpy
 from loopodds.upkeep.lint import Size as Size, lint as lint, size_of as size_of
 from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirmed_turns
 from loopodds.upkeep.verification import (

@@ -30,11 +30,11 @@ from typing import Any
 import numpy as np
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import simulate
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
+from loopodds.exchange.libraries import pgmpy_model
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.likelihoods import likelihood_rows
 from loopodds.inference.network import Evidence, Network, discrete_variables
-from loopodds.upkeep.exchange import pgmpy_model
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from references import agrum, import_pyagrum

@@ -24,7 +24,7 @@ from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.doubt.beta import beta_interval
 from loopodds.doubt.intervals import doubts
 from loopodds.doubt.numbers import Numbers, numbers_of, with_numbers
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.inference.slopes import slopes

@@ -25,7 +25,7 @@ from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import hide, simulate
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.inference.slopes import slopes

@@ -21,7 +21,7 @@ from loopodds.advice.assessment import Assessment
 from loopodds.base.phrases import bits_text, chance_word, evidence_word
 from loopodds.casebook.sources import demo_cases
 from loopodds.diagnosis.belief import Conflict
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds_cli.main import COMMANDS, main

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from loopodds.doubt.numbers import Numbers
 from loopodds.doubt.updating import updated
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence, discrete_variables
 from loopodds.inference.slopes import slopes

@@ -19,11 +19,11 @@ import numpy as np
 import pgmpy
 import pytest
 from loopodds.base.errors import TooLarge
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
+from loopodds.exchange.libraries import pgmpy_model
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.inference.triangulation import plan_tree
-from loopodds.upkeep.exchange import pgmpy_model
 from references import agrum, ask_agrum, ask_pgmpy, import_pyagrum, known_of, marginals, sample
 
 FOLDER = Path(pgmpy.__file__).parent / "utils" / "example_models"

@@ -137,7 +137,7 @@ class _Piece:
 
     def _add(self, total: FloatArray, scope: Query, lists: _Lists, scores: Scores) -> None:
         """Add what the lists of one node make of each variance."""
-        from loopodds.inference import kernels
+        from loopodds.inference import slope_loops
 
         rows = scores.rows
         if not lists.count or not len(rows):
@@ -151,7 +151,7 @@ class _Piece:
             if lists.count * felt.shape[1] * many < (len(states) + lists.size) * many:
                 chance = self._chance(home, together)[:, rows]
                 seen = lists.by_states(scores, chance, entry.scope, states, felt.shape[1])
-                kernels.squares(seen, felt[:, :, rows], added)
+                slope_loops.squares(seen, felt[:, :, rows], added)
             else:
                 moved = self._moved(home, number, scope, together, states)[:, :, rows]
                 for place, each in enumerate(moved):

@@ -183,7 +183,7 @@ class FlatTree:
             for i, (number, group) in enumerate(placed)
         ]
         # the first map leads everywhere to one cell
-        maps = [np.zeros(max(c.prior.size for c in self._cliques), np.int32)]
+        maps: list[IntArray] = [np.zeros(max(c.prior.size for c in self._cliques), np.int32)]
         maps += [
             self._map(number, group.scope)
             if host < 0
@@ -193,7 +193,7 @@ class FlatTree:
             for host, (number, group) in zip(hosts, placed, strict=True)
         ]
         turn = [i for _, group in placed for i in group.members]
-        into = [
+        into: list[IntArray] = [
             factors[i].pair if names[i][0] == NUMBER else np.arange(len(factors[i].table))
             for i in turn
         ]

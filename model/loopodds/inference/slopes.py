@@ -151,9 +151,9 @@ def _of_words(
     elif weights is not None and len(rows):
         out = np.zeros((len(weights), *flat.shape))
         if compiled:
-            from loopodds.inference import kernels
+            from loopodds.inference import slope_loops
 
-            kernels.word_slopes(joint[rows], flat, said[rows], weights[:, rows], out)
+            slope_loops.word_slopes(joint[rows], flat, said[rows], weights[:, rows], out)
         else:
             share = _over(joint[rows], said[rows] @ flat.T)
             for group, w in zip(out, weights[:, rows], strict=True):
@@ -266,12 +266,12 @@ def _from_numbers(
     """A reading is from the near Gaussian or from the wide one, each with its chance."""
     mean, spread, pair = node.pairs
     if weights is not None and compiled:
-        from loopodds.inference import kernels
+        from loopodds.inference import slope_loops
 
         sums, far = np.zeros((3, len(weights), pair.size)), np.empty(len(value))
         gauge = mean, spread, float(node.share), float(node.wide)
         seen = np.ascontiguousarray(value), np.ascontiguousarray(extra)
-        kernels.number_slopes(joint, pair.ravel(), gauge, seen, weights, sums, far)
+        slope_loops.number_slopes(joint, pair.ravel(), gauge, seen, weights, sums, far)
     else:
         parts = _by_pair(node, value[:, None], extra[:, None])[:, :, pair.ravel()]
         far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, parts[0])

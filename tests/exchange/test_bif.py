@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from loopodds.base.errors import KnowledgeError, TooLarge
-from loopodds.inference.bif import read_bif, write_bif
+from loopodds.exchange.bif import read_bif, write_bif
+from loopodds.exchange.libraries import pgmpy_model
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
-from loopodds.upkeep.exchange import pgmpy_model
 from references import ask_pgmpy, import_pyagrum, one_hot
 
 FOLDER = Path(pgmpy.__file__).parent / "utils" / "example_models"

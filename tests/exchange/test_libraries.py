@@ -14,11 +14,11 @@ import pytest
 from loopodds.base.errors import KnowledgeError
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.repaired_car import Repair
+from loopodds.exchange.libraries import pgmpy_model, to_networkx, to_pgmpy
 from loopodds.inference.network import discrete_variables
 from loopodds.knowledge.assembly import build_network, full_contexts
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep import verification
-from loopodds.upkeep.exchange import pgmpy_model, to_networkx, to_pgmpy
 from loopodds.upkeep.verification import verify
 
 CONTEXT = {"setting": "complaint"}
@@ -114,7 +114,7 @@ def test_a_probability_moved_by_a_millionth_is_noticed(monkeypatch):
 def test_nothing_heavy_is_loaded_before_it_is_asked_for():
     """pgmpy takes two seconds to import; listing commands must not pay for it."""
     code = (
-        "import sys, loopodds.upkeep.verification, loopodds.inference.bif;"
+        "import sys, loopodds.upkeep.verification, loopodds.exchange.bif;"
         "print(sorted({'pgmpy', 'networkx'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
