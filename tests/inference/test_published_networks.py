@@ -237,7 +237,7 @@ def test_a_network_too_large_for_memory_is_refused_with_an_estimate():
 def test_what_one_order_makes_too_large_another_lets_in():
     """Fewest missing arcs alone makes 2**26.8 configurations of the grid, 2**27.5 of munin1."""
     assert plan_tree(*grid(18, 18)).space < 2**25.5
-    assert plan_tree(*scopes_of("munin1")).space < 2**26.7
+    assert plan_tree(*scopes_of("munin1")).space < 2**27
 
 
 def test_the_genetic_linkage_network_just_fits():
