@@ -26,6 +26,7 @@ import subprocess
 import sys
 import time
 import traceback
+import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -262,7 +263,40 @@ def entries(folder: Path) -> tuple[list[bytes], Check]:
     return [json.dumps(seed).encode() for seed in seeds], check
 
 
-TARGETS = {f.__name__: f for f in (case_files, archives, books, knowledge, requests, entries)}
+def packs(folder: Path) -> tuple[list[bytes], Check]:
+    """Verified: one that has the checksum noted and no problem holds what was packed."""
+    from loopodds import checksum_of, verify_pack
+
+    held = {"case.toml": CASE.encode(), "photos/a.png": b"a picture, invented"}
+    listed = [
+        {"name": n, "bytes": len(c), "sha256": hashlib.sha256(c).hexdigest()}
+        for n, c in held.items()
+    ]
+    manifest = {"layout": 1, "case": "x", "program": "x", "knowledge": ["x"], "files": listed}
+    file = folder / "pack.zip"
+    with zipfile.ZipFile(file, "w") as archive:
+        for name, content in {"manifest.json": json.dumps(manifest).encode(), **held}.items():
+            archive.writestr(zipfile.ZipInfo(name), content)
+    seed = file.read_bytes()
+    noted = checksum_of(seed)
+
+    def check(data: bytes) -> str:
+        file.write_bytes(data)
+        found = verify_pack(file)
+        if found.problems:
+            return "problems"
+        if found.checksum != noted:
+            return "another pack"
+        with zipfile.ZipFile(file) as archive:
+            assert all(archive.read(name) == content for name, content in held.items())
+        return "as noted"
+
+    return [seed], check
+
+
+TARGETS = {
+    f.__name__: f for f in (case_files, archives, books, knowledge, requests, entries, packs)
+}
 
 
 @contextlib.contextmanager

@@ -156,6 +156,17 @@ def test_what_is_no_pack_is_refused(tmp_path: Path, content: object, message: st
         verify_pack(path)
 
 
+def test_a_pack_that_was_compressed_is_refused_before_any_of_it_is_unpacked(
+    packed: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "a.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files(packed).items():
+            archive.writestr(name, content)
+    with pytest.raises(FileError, match="something in it is compressed"):
+        verify_pack(path)
+
+
 def test_a_pack_that_was_damaged_anywhere_is_no_sound_one(packed: Path, tmp_path: Path) -> None:
     whole = packed.read_bytes()
     path = tmp_path / "a.zip"

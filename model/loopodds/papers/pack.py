@@ -162,7 +162,7 @@ def verify_pack(path: str | Path) -> Packed:
     try:
         with zipfile.ZipFile(place) as archive:
             return _verified(archive, place)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError) as error:
         raise FileError(f"{path}: is no pack: {error}") from error
     except OSError as error:
         if isinstance(error, FileError):
@@ -174,6 +174,8 @@ def _verified(archive: zipfile.ZipFile, path: Path) -> Packed:
     entries = archive.infolist()
     if len(entries) > MOST_FILES or sum(entry.file_size for entry in entries) > LARGEST:
         raise FileError(f"{path}: is no pack: too large")
+    if any(entry.compress_type != zipfile.ZIP_STORED for entry in entries):
+        raise FileError(f"{path}: is no pack: something in it is compressed")
     names = [entry.filename for entry in entries]
     if MANIFEST not in names:
         raise FileError(f"{path}: is no pack: it has no {MANIFEST}")
@@ -206,6 +208,6 @@ def _hash(archive: zipfile.ZipFile, name: str, length: int) -> str:
                 read += len(chunk)
                 if read > length:
                     return ""
-    except zipfile.BadZipFile:
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError):
         return ""
     return found.hexdigest() if read == length else ""

@@ -118,6 +118,7 @@ def _vents(rounds: Sequence[Inspection], report: Report, say: Wording) -> Drawin
     if not read:
         return None
     last = read[-1][1]
+    read = [(number, line) for number, line in read if line.unit == last.unit]
     marks = []
     for number, line in dict(read[:1] + read[-1:]).items():
         late = number == len(rounds) - 1
