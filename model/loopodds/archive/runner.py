@@ -94,7 +94,7 @@ def score(
         spreadsheet_safe: Of a CSV output, write cells that pass through and that a spreadsheet
             would run as formulas behind an apostrophe; what scoring adds is always written so.
         intervals: Add a ``low_`` and a ``high_`` column for every probability: nine tenths of what
-            it could be for the weights of the numbers behind it. Takes some eighty times as long.
+            it could be for the weights of the numbers behind it. Takes a hundred times as long.
         part_rows: Rows that each process is given at a time; of a folder, as whole row groups.
         progress: Told after every part.
 

@@ -31,8 +31,8 @@ from loopodds.knowledge.records import SOUND, Knowledge
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-PIECE = 256
-"""Rows that are worked on together: what their cliques hold stays below a hundred megabytes."""
+PIECE = 96
+"""Rows that are worked on together; with the lists that are kept it bounds the memory."""
 
 
 class Entry(NamedTuple):
@@ -292,7 +292,7 @@ class _Lists:
         return csr_array((entries.ravel(), (rows.ravel(), cells.ravel())), shape=shape)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=256)
 def _lists_of(
     knowledge: Knowledge,
     name: str,

@@ -38,12 +38,8 @@ LINES = (
 MOST_LINES = len(LINES)
 WIDTH, NETWORK_WIDTH = 4.3, 5.6
 LABEL_CHARACTERS = 27
-DOTS, DOT, FIVES = 20, 10, 4
-"""Dots of a probability, the room of each, and what is left free after every five."""
-_TONES = (
-    'fill-opacity="1"', 'fill-opacity="0.45"', 'fill-opacity="0.15" stroke-dasharray="2 1.4"',
-    'fill-opacity="0"',
-)  # fmt: skip
+DOTS, DOT, FIVES = 20, 10, 4  # dots, the room of each, and what is left free after every five
+_TONES = ('1"', '0.45"', '0.15" stroke-dasharray="2 1.4"', '0"')
 BARS, ROWS = 12, 8
 # how each kind of node is drawn: edge, dash, width of the line
 KINDS = {
@@ -280,35 +276,31 @@ def twenty_dots(now: float, low: float | None = None, high: float | None = None)
     """A probability as twenty dots, as many of them filled.
 
     Those between ``low`` and ``high``, where these are known, are half-toned: grey where the
-    probability fills them, paler and dashed where it does not. For the running text of a page, in
-    its colour.
+    probability fills them, else paler and dashed. For the running text of a page, in its colour.
     """
-    ends = (now if low is None else low, now, now if high is None else high)
-    least, filled, most = (round(DOTS * end) for end in ends)
+    low, high = now if low is None else low, now if high is None else high
+    least, filled, most = (round(DOTS * end) for end in (low, now, high))
     drawn = []
     for place in range(DOTS):
         x = DOT * (place + 0.5) + place // 5 * FIVES
         tone = _TONES[sum(place >= end for end in (least, filled, most))]
-        drawn.append(f'<circle cx="{x:g}" cy="5" r="3.8" {tone}/>')
-    alt = f"{_of_dots(now)} of {DOTS}"
-    if least < most:
-        alt += f", could be {_of_dots(ends[0])} to {_of_dots(ends[2])}"
+        drawn.append(f'<circle cx="{x:g}" cy="5" r="3.8" fill-opacity="{tone}/>')
+    reach = f", could be {_of_dots(low)} to {_of_dots(high)}" if least < most else ""
+    alt = f"{_of_dots(now)} of {DOTS}{reach}"
     width = DOT * DOTS + FIVES * (DOTS // 5 - 1)
-    return Picture(
+    svg = (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="dots" viewBox="0 0 {width} {DOT}" '
         f'width="{width}" height="{DOT}" role="img" fill="currentColor" stroke="currentColor" '
-        f'stroke-width="0.9"><title>{alt}</title>{"".join(drawn)}</svg>',
-        alt,
+        f'stroke-width="0.9"><title>{alt}</title>{"".join(drawn)}</svg>'
     )
+    return Picture(svg, alt)
 
 
 def _of_dots(probability: float) -> str:
     """Whole dots, but never none or all for what is not certain."""
     count = round(DOTS * probability)
-    if count == 0 and probability > 0:
-        return "under 1"
-    if count == DOTS and probability < 1:
-        return f"over {DOTS - 1}"
+    if 0 < probability < 1 and count in (0, DOTS):
+        return f"over {DOTS - 1}" if count else "under 1"
     return str(count)
 
 
