@@ -20,6 +20,7 @@ import numpy as np
 
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.diagnosis.simulation import hide
 from loopodds.doubt.chain import SlopeSums, slope_by
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.likelihoods import implied_table, interval_codes
@@ -177,9 +178,14 @@ def _looked(
     for name in names:
         rows = _rows_of(piece, name, share[name], learner.knowledge)
         if len(rows):
-            rest = told.take(rows).without(names)
+            rest = _blanked(told.take(rows), names)
             seen = _abnormal(tree.network.variable(name), piece.evidence.take(rows))
             yield name, rows, seen, _foretold(tree, name, rest, piece.evidence.take(rows))
+
+
+def _blanked(told: Evidence, names: Sequence[str]) -> Evidence:
+    """The same with some names not observed; they stay, so that the tree is laid out as before."""
+    return hide(told, {name: np.zeros(told.rows, bool) for name in names})
 
 
 def _rows_of(piece: Piece, name: str, share: float, knowledge: Knowledge) -> IntArray:
@@ -318,7 +324,7 @@ def _spread_by_weights(
             if not len(rows):
                 continue
             names = next(each for each in yields.values() if name in each)
-            rest = told.take(rows).without(names)
+            rest = _blanked(told.take(rows), names)
             rows_of[name] += len(rows)
             parts = _slopes_of(tree, name, rest, piece.evidence.take(rows))
             found[name].add(piece.context, parts.by_name)
