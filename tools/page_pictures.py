@@ -53,6 +53,8 @@ def states(page: Page) -> Iterator[str]:
                         ("ambient", "31 degC"), ("high_side", "17.5 bar")):  # fmt: skip
         record(name, value)
     page.evaluate('bay.startTest("capture_sample")')
+    yield "cautions"
+    page.evaluate("scrollTo(0, document.querySelector('ol.steps').offsetTop - 170)")
     yield "steps"
     page.evaluate('bay.show({test: null}); bay.askAgain("low_side")')
     for key in "21":

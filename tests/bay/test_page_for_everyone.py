@@ -163,10 +163,11 @@ def test_what_comes_in_between_is_not_lost(phone: OpenPhone, single_file: Path):
           };
           await Promise.all([bay.open(first), bay.open(second)]);
           store.settings = {server: true};
-          store.waiting = [];
-          const one = (count) => ({key: first, case: 1, photos: [],
+          const one = (count, key = first) => ({key, case: 1, photos: [],
             events: Array.from({length: count}, () => ({kind: "opened", content: {name: "van"}}))});
           await store.keep(one(1));
+          await store.keep(one(1, second));
+          store.waiting = [];
           store.ask = async () => ({ok: true, json: async () => {
             await store.keep(one(2));
             return {events: 1};

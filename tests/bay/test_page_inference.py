@@ -170,7 +170,7 @@ def tabled() -> Knowledge:
 
 def test_a_table_of_sound_readings_is_read_as_python_reads_it(opened: Page):
     model = Model(tabled())
-    sections, cars = zip(*drawn_cases(model, 110, seed=2), strict=True)
+    sections, cars = zip(*drawn_cases(model, 150, seed=2), strict=True)
     page = opened.evaluate(TABLED, [as_text(carried(model)), list(sections)])
     read = 0
     for here, car in zip(page, cars, strict=True):
