@@ -114,7 +114,9 @@ def test_a_line_that_is_neither_yes_nor_no_is_something_new():
 
 def test_what_is_ambiguous_is_put_to_choose_from():
     shown = run(*LESSON, typed="l\n\nd\noil 20 leak 30\n2\n\nq\n").output
-    assert re.search(r"'l' is not clear.*1 Label and fittings\n +2 Check for leak-stop", shown, re.DOTALL)
+    assert re.search(
+        r"'l' is not clear.*1 Label and fittings\n +2 Check for leak-stop", shown, re.DOTALL
+    )
     assert re.search(r"'oil' is not clear.*Too little oil", shown, re.DOTALL)
     # the rest of the line is taken once the question is answered
     assert "Leak: 30 %" in shown
