@@ -569,6 +569,8 @@ def recorded(bench: Workbench, *lines: str) -> list[str]:
         (["- refr", "low 2.1 bar", "yf"],
          ["withdrawn: refrigerant", "refrigerant = R1234yf", "low_side = 2.1 bar"]),
         (["- refr", "low 2.1 bar", ""], ["withdrawn: refrigerant"]),
+        (["vent 9999 degC, zzzz, bub, foam brief", "2", ""], ["sample_foam = brief"]),
+        (["bub, foam brief", "", ""], ["sample_foam = brief"]),
         (["bub per", "1"], ["sample_bubbles = persisting"]),
         (["bub per", "sample"], ["sample_bubbles = persisting"]),
         (["bub per", "3"], []),

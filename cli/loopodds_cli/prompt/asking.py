@@ -73,7 +73,10 @@ class Asking:
             wrapped(f"! {printable(advised(error))}", "  ")
             self._open = question if question and question.number != "word" else None
         while self._open is None and self._waiting:
-            self._waiting.pop(0)()
+            try:
+                self._waiting.pop(0)()
+            except LoopoddsError as error:
+                wrapped(f"! {printable(advised(error))}", "  ")
 
     def ask(self, question: Question) -> None:
         """Put a question; where a number is a place, it lists its options."""
@@ -85,6 +88,10 @@ class Asking:
     def later(self, *steps: Step) -> None:
         """Steps that each may ask something, once nothing else is asked."""
         self._waiting += steps
+
+    def first(self, *steps: Step) -> None:
+        """Steps that each may ask something, before those that wait already."""
+        self._waiting[:0] = steps
 
     def enough(self) -> None:
         """Ask nothing more of what waits."""

@@ -35,7 +35,6 @@ from loopodds_cli.prompt.words import (
     meaning,
     told_of,
 )
-from loopodds_cli.remedies import advised
 
 if TYPE_CHECKING:
     from loopodds import Answer, Casework, Knowledge
@@ -221,7 +220,7 @@ class Observing:
         """Record something; a pressure that lacks the refrigerant asks for it first."""
         if self._lacks_refrigerant(name, value):
             wrapped("a pressure says nothing without the refrigerant:", "  ")
-            self._asking.later(lambda: self._once_told(name, value))
+            self._asking.first(lambda: self._once_told(name, value))
             self.observe(REFRIGERANT, [])
             return
         self._bench.step(lambda work, number: work.record(number, [(name, value)]))
@@ -230,11 +229,8 @@ class Observing:
         """Record what waited for the refrigerant."""
         if self._lacks_refrigerant(name, value):
             wrapped(f"! not recorded: {self.titles[name]} {printable(str(value))}", "  ")
-            return
-        try:
+        else:
             self._bench.step(lambda work, number: work.record(number, [(name, value)]))
-        except LoopoddsError as error:
-            wrapped(f"! {printable(advised(error))}", "  ")
 
     def _lacks_refrigerant(self, name: str, value: Value) -> bool:
         measured = isinstance(value, str) and begins_number(value)

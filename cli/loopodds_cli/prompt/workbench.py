@@ -165,11 +165,10 @@ class Workbench:
             self._verbs[verb](rest.split())
             return
         entries = [part.replace("=", " ").split() for part in several(line)]
-        for words in filter(None, entries):
-            if self.asking.prompt(""):  # one question at a time
-                self.asking.later(partial(self.observing.entry, words, self._verbs))
-            else:
-                self.observing.entry(words, self._verbs)
+        # each by itself: a slip in one, or a question about it, takes nothing from the others
+        self.asking.first(
+            *(partial(self.observing.entry, words, self._verbs) for words in entries if words)
+        )
 
     def _entry(self, words: list[str], step: Callable[[Casework, int, str], Answer]) -> None:
         """Find the entry of the case that is meant, and do something to it."""
