@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
     Without the slow ones, which run in the whole suite: a room is asked while one works on it.
     """
+    # the preferences of whoever runs the tests are none of theirs
+    os.environ["LOOPODDS_CONFIG"] = os.devnull
     for room in ROOMS:
         config.addinivalue_line("markers", f"{room}: tests of the room {room}, but the slow ones")
     if config.option.markexpr in ROOMS:
@@ -42,6 +45,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Each test is marked with the folder it lies in."""
     for item in items:
         item.add_marker(item.path.parent.name)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _published_schemas() -> Iterator[None]:
+    """Whatever a command prints as JSON in this process is as its schema says."""
+    from published_schemas import Checked
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("loopodds_cli.options.json", Checked)
+        yield
 
 
 @pytest.fixture(scope="session")

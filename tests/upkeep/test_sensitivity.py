@@ -18,7 +18,7 @@ from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.diagnosis.weights import overturned
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network
 from loopodds.inspection.case_file import load_case

@@ -5,9 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from loopodds import (
@@ -19,8 +17,11 @@ from loopodds import (
     Intake,
     LoopoddsError,
     Model,
+    Photo,
     assess,
     load_prices,
+    photo_folder,
+    photos_of,
     unsettled,
     write_whole,
 )
@@ -28,7 +29,6 @@ from loopodds import (
 LARGEST_PHOTO, MOST_PHOTOS = 6_000_000, 60
 """Bytes of one photo, and photos of one case."""
 PHOTO_KINDS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
-_PHOTO = re.compile(r"[a-z0-9_]{1,60}-[0-9a-f]{64}\.(jpg|png)")
 _ABOUT = re.compile(r"[a-z0-9_]{1,60}")
 RECENT = 30
 
@@ -36,19 +36,6 @@ RECENT = 30
 def now() -> str:
     """This moment, UTC, as the case book writes it."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-@dataclass(frozen=True)
-class Photo:
-    """A picture kept beside the book: its content decides its name, so it is kept once."""
-
-    folder: Path
-    name: str
-
-    @property
-    def path(self) -> Path:
-        """Where it lies."""
-        return self.folder / self.name
 
 
 class Desk:
@@ -147,14 +134,9 @@ class Desk:
             self._assessed = number, count, made
         return self._assessed[2]
 
-    def _folder(self, number: int) -> Path:
-        return self.book.path.with_name(f"{self.book.path.name}.photos") / f"case-{number}"
-
     def photos(self, number: int) -> list[Photo]:
         """Pictures of a case."""
-        folder = self._folder(number)
-        found = sorted(folder.iterdir()) if folder.is_dir() else []
-        return [Photo(folder, path.name) for path in found if _PHOTO.fullmatch(path.name)]
+        return photos_of(self.book.path, number)
 
     def keep_photo(self, number: int, about: str, content: bytes) -> Photo:
         """Keep a picture with a case; one that is there already is left alone.
@@ -168,7 +150,7 @@ class Desk:
         kind = next((k for magic, k in PHOTO_KINDS.items() if content.startswith(magic)), None)
         if kind is None or len(content) > LARGEST_PHOTO:
             raise InspectionError("a photo is a JPEG or PNG picture of at most 6 MB")
-        folder = self._folder(number)
+        folder = photo_folder(self.book.path, number)
         photo = Photo(folder, f"{about}-{hashlib.sha256(content).hexdigest()}.{kind}")
         if not photo.path.exists():
             if len(self.photos(number)) >= MOST_PHOTOS:
@@ -190,7 +172,7 @@ class Desk:
 
 
 def _advice(result: Assessment) -> dict[str, Any]:
-    intervals = result.doubts.intervals if result.doubts else {}
+    intervals = result.doubts.intervals
     ends = {name: {"low": one.low, "high": one.high} for name, one in intervals.items()}
     return {
         "conditions": [

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from loopodds.base.errors import LoopoddsError
 from loopodds.casebook.events import Event
 from loopodds.inspection.assignments import Value, clean
-from loopodds.inspection.vocabulary import BEFORE, REPAIRED
+from loopodds.inspection.vocabulary import BEFORE, LOOKS, REPAIRED
 from loopodds.knowledge.records import Knowledge
 
 TELLING = ("seen", "read", "doubted", "withdrawn", "repaired", "undone", "redone")
@@ -48,6 +48,7 @@ class Noted(NamedTuple):
     """An observation that stands, and the event it comes from.
 
     ``doubted`` observations stay on view; one that is not ``used`` has no bearing on the belief.
+    ``looks`` are the words of everybody who is named for the same sample; ``value`` is the last.
     """
 
     section: str
@@ -55,6 +56,13 @@ class Noted(NamedTuple):
     doubted: bool
     used: bool
     position: int
+    looks: Mapping[str, str] = {}
+
+    @property
+    def text(self) -> str:
+        """The value as it is entered, with whoever said it; what people wrote is not escaped."""
+        said = (f"{word} (by {person})" for person, word in self.looks.items())
+        return ", ".join(said) or value_text(self.value)
 
 
 class Agreed(NamedTuple):
@@ -131,12 +139,14 @@ class CaseState:
         return sections
 
 
-def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Value]]:
-    """What bears on the belief, by section."""
-    sections: dict[str, dict[str, Value]] = {}
+def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Any]]:
+    """What bears on the belief, by section; looks by person."""
+    sections: dict[str, dict[str, Any]] = {}
     for name, seen in noted.items():
-        if seen.used:
+        if seen.used and seen.section != LOOKS:
             sections.setdefault(seen.section, {})[name] = seen.value
+        for person, word in seen.looks.items() if seen.used else ():
+            sections.setdefault(LOOKS, {}).setdefault(person, {})[name] = word
     return sections
 
 
@@ -179,6 +189,8 @@ def described(event: Event) -> str:
     kind, content = event.kind, event.content
     name, value = content.get("name", ""), content.get("value")
     shown = f"{name} = {value_text(value)}" if value else name
+    if content.get("by"):
+        shown += f" (by {content['by']})"
     if kind in ("seen", "read"):
         return shown
     if "services" in content:
@@ -233,7 +245,8 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
         try:
             if event.kind == "repaired":
                 services = tuple(content["services"])
-                repairs.append(NotedBefore(services, _of(noted, BEFORE), tuple(tests)))
+                before = _of(noted, (*BEFORE, LOOKS))
+                repairs.append(NotedBefore(services, before, tuple(tests)))
                 noted, tests, plan = _of(noted, LASTING), {}, ()
                 agreed = NOTHING_AGREED
             elif event.kind == "test_done":
@@ -264,7 +277,20 @@ def _note(noted: dict[str, Noted], event: Event) -> None:
     if event.kind in ("seen", "read", "doubted"):
         name, value, doubted = content["name"], content["value"], event.kind == "doubted"
         kept = noted[name].value if doubted and not value else value
-        noted[name] = Noted(content["section"], kept, doubted, bool(value), event.position)
+        looks = _looks(noted.get(name), content, doubted)
+        noted[name] = Noted(content["section"], kept, doubted, bool(value), event.position, looks)
     elif event.kind == "withdrawn":
         for name in content["names"]:
             del noted[name]
+
+
+def _looks(before: Noted | None, content: Mapping[str, Any], doubted: bool) -> Mapping[str, str]:
+    """What everybody who is named said of a sample after an event.
+
+    Somebody's later word replaces the earlier one. A word without a name replaces all, and is
+    replaced by any.
+    """
+    if content["section"] != LOOKS:
+        return {}
+    earlier = before.looks if before and (before.used or doubted) else {}
+    return earlier if doubted else {**earlier, content["by"]: content["value"]}

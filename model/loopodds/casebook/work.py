@@ -31,6 +31,7 @@ from loopodds.diagnosis.diagnose import CAR, Against, believe, outcomes_against
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import SETTING
 from loopodds.inspection.assignments import (
+    Observation,
     Value,
     clean,
     in_order,
@@ -39,6 +40,7 @@ from loopodds.inspection.assignments import (
     observations_of,
     outcomes_of,
     spelled_out,
+    told_by_people,
 )  # fmt: skip
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
@@ -52,7 +54,8 @@ CLOSING = ("closed", "confirmed")
 
 
 Planned = tuple[str, Mapping[str, Any]]
-Observed = Iterable[tuple[str, Value]]
+Observed = Iterable[tuple[str, Value] | tuple[str, Value, str]]
+"""Name and value, and where that is told who looked."""
 
 
 class Casework:
@@ -81,6 +84,12 @@ class Casework:
         other._tap = {"tap": tap}
         return other
 
+    def noting(self, note: str) -> "Casework":
+        """The same work, with another remark beside what it writes."""
+        other = copy(self)
+        other._signature = self._signature._replace(note=clean(note))
+        return other
+
     def open(
         self,
         name: str = "",
@@ -107,10 +116,10 @@ class Casework:
         """Begin a case with all that an inspection says; one with outcomes is closed at once."""
         standing: dict[str, Value] = {}
 
-        def told(car: Inspection) -> list[tuple[str, Value]]:
+        def told(car: Inspection) -> list[tuple[str, Value, str]]:
             # what is told of the car stands after a repair
             observed = observations_of(car)
-            new = [(o.name, o.value) for o in observed if standing.get(o.name) != o.value]
+            new = [said for said in told_by_people(car) if standing.get(said[0]) != said[1]]
             standing.update((o.name, o.value) for o in observed if o.section in LASTING)
             return new
 
@@ -327,8 +336,11 @@ class Casework:
         return Answer(added, state, inspection, before, after, older, self.model)
 
     def _observed(self, observations: Observed) -> list[Planned]:
-        ordered = in_order(observation(name, value, self.knowledge) for name, value in observations)
-        return [("read" if is_number(seen) else "seen", seen._asdict()) for seen in ordered]
+        seen = in_order(
+            observation(name, value, self.knowledge, *map(clean, by))
+            for name, value, *by in observations
+        )
+        return [("read" if is_number(one) else "seen", _recorded(one)) for one in seen]
 
     def _doubt(self, state: CaseState, name: str, shares: Value | None) -> Planned:
         section = _noted(state, name).section
@@ -353,6 +365,11 @@ class Casework:
         spelled = self._spelled(outcomes)
         confirmed: list[Planned] = [("confirmed", {"outcomes": spelled})] if spelled else []
         return [*confirmed, ("closed", {})]
+
+
+def _recorded(seen: Observation) -> dict[str, Any]:
+    content = seen._asdict()
+    return content if seen.by else {key: content[key] for key in content if key != "by"}
 
 
 def _noted(state: CaseState, name: str) -> Noted:

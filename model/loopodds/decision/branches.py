@@ -256,4 +256,5 @@ def _propagated(tree: JunctionTree, evidence: Evidence, queries: Iterable[Query]
     with ThreadPoolExecutor(parts) as pool:
         done = list(pool.map(lambda part: tree.propagate(evidence.take(part), wanted), rows))
     joints = {query: np.concatenate([part.joints[query] for part in done]) for query in wanted}
-    return Posterior(np.concatenate([part.log_evidence for part in done]), joints)
+    log_evidence = np.concatenate([part.log_evidence for part in done])
+    return Posterior(log_evidence, joints, sum(part.distinct for part in done))

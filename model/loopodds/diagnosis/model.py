@@ -12,7 +12,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.base.errors import ImpossibleEvidence, TooLarge
-from loopodds.diagnosis.repaired_car import Repair, repaired_network
+from loopodds.diagnosis.repaired_car import Origin, Repair, origins, repaired_network
 from loopodds.inference.junction import JunctionTree, Posterior, plan_of
 from loopodds.inference.network import Evidence, Network
 from loopodds.knowledge.assembly import build_network
@@ -101,10 +101,19 @@ class Model:
             return build_network(self.knowledge, context)
         key = frozenset(context.items())
         if key not in self._networks:
-            earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
-            networks = [build_network(self.knowledge, one) for one in (*earlier, context)]
+            networks = [build_network(self.knowledge, one) for one in self.contexts(context)]
             self._networks[key] = repaired_network(networks, self.repairs, self.knowledge, context)
         return self._networks[key]
+
+    def contexts(self, context: Context) -> list[Context]:
+        """The context before each repair, and that of the present."""
+        earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
+        return [*earlier, context]
+
+    def origins(self, context: Context) -> dict[str, Origin]:
+        """Whose numbers the variables of the network of a repaired car have."""
+        networks = [build_network(self.knowledge, one) for one in self.contexts(context)]
+        return dict(origins(networks, self.repairs, self.knowledge, context))
 
     def _sound_tree(self, context: Context) -> SoundTree:
         """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""
