@@ -246,11 +246,9 @@ class Learner:
         knowledge = self.knowledge_at(state)
         total = Told(0.0, 0, {}, np.zeros((len(self.ways), len(confirmation.RATES), 2)))
         sums = SlopeSums(knowledge)
-        jobs = in_turn(
-            self._threads, lambda piece: self.piece_slopes(piece, knowledge, state.rates),
-            pieces(), self.workers + 1,
-        )  # fmt: skip
-        for piece, found in jobs:
+        for piece, found in self.each(
+            lambda piece: self.piece_slopes(piece, knowledge, state.rates), pieces
+        ):
             total.log_likelihood += float(found.seen.log_evidence.sum()) - found.came
             total.rows += len(piece.numbers)
             total.reports += found.reports
@@ -258,6 +256,10 @@ class Learner:
             sums.add(piece.context, found.away)
         total.tallies.update(sums.tallies())
         return total
+
+    def each(self, work: Callable[[Piece], Done], pieces: Pieces) -> Iterator[tuple[Piece, Done]]:
+        """Pieces with what work made of them, in order, a few being worked on at a time."""
+        return in_turn(self._threads, work, pieces(), self.workers + 1)
 
     def information(self, pieces: Pieces, state: State) -> dict[Key, tuple[FloatArray, FloatArray]]:
         """Observed information of every list, and what all rows tell of it together.
@@ -357,8 +359,7 @@ def tree_of(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> Junct
 
 def _log(chances: FloatArray) -> FloatArray:
     """Of chances; zero where there is none, for no car came that way."""
-    logs: FloatArray = np.log(np.where(chances > 0, chances, 1.0))
-    return logs
+    return np.asarray(np.log(np.where(chances > 0, chances, 1.0)))
 
 
 def in_turn(

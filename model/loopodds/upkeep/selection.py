@@ -22,7 +22,7 @@ from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.simulation import hide
 from loopodds.doubt.chain import SlopeSums, slope_by
-from loopodds.inference.junction import JunctionTree
+from loopodds.inference.junction import JunctionTree, Posterior
 from loopodds.inference.likelihoods import implied_table, interval_codes
 from loopodds.inference.network import Evidence, GaugeNode
 from loopodds.inference.slopes import Slopes, slopes
@@ -41,6 +41,9 @@ MOST_ROWS = 2000
 """Rows of a test that are looked at, taken evenly."""
 MOST_SLOPES = 300
 """Rows among these whose slopes say how far the weights let the foretold share be wrong."""
+
+
+_Foretold = tuple[str, IntArray, FloatArray, FloatArray]
 
 
 class Look(NamedTuple):
@@ -86,15 +89,22 @@ def selection(learner: Learner, pieces: Pieces, state: State, taught: State) -> 
     yields = yields_of(learner.knowledge)
     share = _shares(pieces, yields)
     samples: dict[tuple[str, str], _Sample] = {}
-    for piece in pieces():
+
+    def looked(piece: Piece) -> list[tuple[str, _Foretold]]:
         tree = JunctionTree(build_network(learner.knowledge, piece.context), True)
         told = piece.evidence.with_soft(reports_of(piece, state.rates).soft)
-        for test, names in yields.items():
-            for name, rows, seen, foretold in _looked(piece, told, tree, names, share, learner):
-                sample = samples.setdefault((test, name), _Sample())
-                sample.surprise.append(seen - foretold)
-                sample.foretold.append(foretold)
-                sample.explained.append(is_explained(piece, test)[rows])
+        return [
+            (test, found)
+            for test, names in yields.items()
+            for found in _looked(piece, told, tree, names, share, learner)
+        ]
+
+    for piece, signs in learner.each(looked, pieces):
+        for test, (name, rows, seen, foretold) in signs:
+            sample = samples.setdefault((test, name), _Sample())
+            sample.surprise.append(seen - foretold)
+            sample.foretold.append(foretold)
+            sample.explained.append(is_explained(piece, test)[rows])
     looks = [look for key, s in samples.items() if (look := _look(*key, s)) is not None]
     near = {
         look.finding for look in looks if look.p_value < FALSE_DISCOVERIES and not look.explained
@@ -114,10 +124,13 @@ def _outcomes(
     """
     faults, knowledge = told_of(learner, yields), learner.knowledge_at(state)
     found: dict[str, list[FloatArray]] = {test: [] for test in yields}
-    for piece in pieces():
+
+    def believed(piece: Piece) -> Posterior:
         tree = JunctionTree(build_network(knowledge, piece.context), True)
         asked = sorted(set(faults.values()) & piece.confirmed.keys())
-        posterior = tree.propagate(piece.evidence, [(fault,) for fault in asked])
+        return tree.propagate(piece.evidence, [(fault,) for fault in asked])
+
+    for piece, posterior in learner.each(believed, pieces):
         chances = reports_of(piece, state.rates).chances
         for test, names in yields.items():
             fault = faults[test]
@@ -173,7 +186,7 @@ def _looked(
     names: Sequence[str],
     share: Mapping[str, float],
     learner: Learner,
-) -> Iterator[tuple[str, IntArray, FloatArray, FloatArray]]:
+) -> Iterator[_Foretold]:
     """Name, rows, whether each was not as on a sound car, and the chance of that without it."""
     for name in names:
         rows = _rows_of(piece, name, share[name], learner.knowledge)
@@ -315,19 +328,24 @@ def _spread_by_weights(
     knowledge = learner.knowledge
     found = {name: SlopeSums(knowledge) for name in near}
     rows_of: dict[str, int] = dict.fromkeys(near, 0)
-    for piece in pieces() if near else ():
+
+    def moved(piece: Piece) -> list[tuple[str, int, Slopes]]:
         tree = JunctionTree(build_network(knowledge, piece.context), True)
         told = piece.evidence.with_soft(reports_of(piece, state.rates).soft)
+        parts = []
         for name in near:
-            fewer = share[name] * MOST_SLOPES / MOST_ROWS
-            rows = _rows_of(piece, name, fewer, knowledge)
-            if not len(rows):
-                continue
-            names = next(each for each in yields.values() if name in each)
-            rest = _blanked(told.take(rows), names)
-            rows_of[name] += len(rows)
-            parts = _slopes_of(tree, name, rest, piece.evidence.take(rows))
-            found[name].add(piece.context, parts.by_name)
+            rows = _rows_of(piece, name, share[name] * MOST_SLOPES / MOST_ROWS, knowledge)
+            if len(rows):
+                names = next(each for each in yields.values() if name in each)
+                rest = _blanked(told.take(rows), names)
+                slope = _slopes_of(tree, name, rest, piece.evidence.take(rows))
+                parts.append((name, len(rows), slope))
+        return parts
+
+    for piece, parts in learner.each(moved, pieces if near else tuple):
+        for name, rows, slope in parts:
+            rows_of[name] += rows
+            found[name].add(piece.context, slope.by_name)
     return {
         name: sqrt(_variance(learner, sums)) / max(rows_of[name], 1) for name, sums in found.items()
     }
