@@ -1,4 +1,4 @@
-"""Liquids with a stated place on the axes, and scenes that are none: for tests and the benchmark."""
+"""Liquids with a stated place on the axes, and scenes that are no evidence."""
 
 from __future__ import annotations
 

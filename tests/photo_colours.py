@@ -110,9 +110,8 @@ class Printer:
 @cache
 def inks_for(colour: tuple[int, int, int]) -> Array:
     """Inks by which white paper shows an sRGB colour as near as they can."""
-    from scipy.optimize import nnls
-
     from loopodds.photo.colours import to_linear
+    from scipy.optimize import nnls
 
     target = to_linear(np.array(colour) / 255)
     inks = np.zeros(3)
@@ -162,8 +161,7 @@ class Camera:
         raw = (spectra * light(name)) @ sensitivities(self.sensor)
         balance = (white * light(name)) @ sensitivities(self.sensor)
         matrix = _matrix(self.sensor, name if name == "A" else "D65")
-        white = np.array(self.cast) @ matrix
-        return (raw / balance * np.array(self.cast)) @ matrix / white.max()
+        return (raw / balance) @ matrix * np.array(self.cast) / max(self.cast)
 
     def curve(self, linear: Array) -> Array:
         """Encoded values, 0 to 1, of linear light: saturation, clipping, contrast."""

@@ -61,7 +61,9 @@ def main() -> None:
     table(ROOT / "tests/photo/reflectances.csv", patches, about)
     rng = np.random.default_rng(5)
     xyz = rng.uniform(0, 1, (60, 3))
-    whites = {n: colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"][n] for n in "C D65".split()}
+    whites = {
+        n: colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"][n] for n in ["C", "D65"]
+    }
     lab = {n: colour.XYZ_to_Lab(xyz, w) for n, w in whites.items()}
     linear = np.linspace(-0.01, 1, 41)
     spectra = np.exp(-rng.uniform(0, 2, (20, 1)) * np.linspace(3, 0, len(SHAPE.wavelengths)) ** 1.5)

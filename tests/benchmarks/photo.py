@@ -21,8 +21,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from loopodds.knowledge.records import Knowledge
-from loopodds.photo.colours import gardner_xyz, oil_scale, xyz_of
-from loopodds.photo.links import likelihoods, links_of
+from loopodds.photo.links import links_of, photo_likelihoods
 from loopodds.photo.liquids import Glass
 from loopodds.photo.pictures import open_picture
 from loopodds.photo.reading import read_picture
@@ -50,7 +49,7 @@ def good(count: int, first: int) -> None:
         green = green_of(liquid)
         rows.append((true, found.scale, found.low, found.high, green, found.green,
                      found.green_doubt, scene.light, scene.inner_mm))  # fmt: skip
-        for name, weights in likelihoods(reading, KNOWLEDGE).items():
+        for name, weights in photo_likelihoods(reading, KNOWLEDGE).items():
             shares = np.array([*weights.values()]) / sum(weights.values())
             told[name].append((shares, [*weights].index(words[name])))
     print(f"good photos: {count}, refused {refused['photos'] / count:.3f} {dict(refused)}")
@@ -70,10 +69,11 @@ def report(rows: list) -> None:
     for start, end in ((0, 2), (2, 4), (4, 6), (6, 8), (8, 20)):
         some = (true >= start) & (true < end)
         if some.any():
-            print(f"  {start} to {end}: {some.sum()} photos, within .5 {within[some].mean():.2f}, "
+            near = within[some].mean()
+            print(f"  {start} to {end}: {some.sum()} photos, within .5 {near:.2f}, "
                   f"held {held[some].mean():.2f}, bias {np.mean((read - true)[some]):+.2f}")  # fmt: skip
-    upto = true <= 8
-    print(f"  up to 8, where the scale ends: within .5 {within[upto].mean():.3f}")
+    ended = np.abs(np.minimum(read, 8) - np.minimum(true, 8)) <= 0.5
+    print(f"  all that is darker than 8 taken for 8, where the scale ends: {ended.mean():.3f}")
     for light in sorted({row[7] for row in rows}):
         some = np.array([row[7] == light for row in rows])
         print(f"  {light}: within .5 {within[some].mean():.2f}, held {held[some].mean():.2f}")

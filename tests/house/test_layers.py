@@ -29,6 +29,7 @@ ROOMS = (
     "casebook",
     "archive",
     "upkeep",
+    "photo",
     "calibration",
     "drift",
     "training",

@@ -64,7 +64,3 @@ def test_water_and_a_grey_of_a_tenth_read_as_the_oil_scale_has_them():
     assert colours.oil_scale(water * 10 ** (-1 / 3), 32.5 / 3) == pytest.approx(0.25 + 3 * 0.8695)
     clear = np.ones(81)
     assert colours.oil_scale(colours.xyz_of(clear)) == pytest.approx(0.25, abs=2e-3)
-
-
-def test_every_gardner_colour_has_its_number():
-    assert colours.gardner(colours.gardner_xyz()) == pytest.approx(np.arange(1, 19))

@@ -18,7 +18,7 @@ from loopodds.inspection.assignments import Value, clean
 from loopodds.inspection.vocabulary import BEFORE, REPAIRED
 from loopodds.knowledge.records import Knowledge
 
-TELLING = ("seen", "read", "doubted", "withdrawn", "repaired", "undone", "redone")
+TELLING = ("seen", "read", "photographed", "doubted", "withdrawn", "repaired", "undone", "redone")
 """Kinds of event that change what is known of the car."""
 
 LASTING = ("vehicle", "conditions", "history")
@@ -48,6 +48,8 @@ class Noted(NamedTuple):
     """An observation that stands, and the event it comes from.
 
     ``doubted`` observations stay on view; one that is not ``used`` has no bearing on the belief.
+    What a photo says stands in whatever order it and the eye's word come: both are of one sample,
+    and the word is kept beside it as what the person ``saw``.
     """
 
     section: str
@@ -55,6 +57,8 @@ class Noted(NamedTuple):
     doubted: bool
     used: bool
     position: int
+    of_photo: bool = False
+    saw: Value | None = None
 
 
 class Agreed(NamedTuple):
@@ -170,6 +174,13 @@ def states(events: Sequence[Event], known: int = 0) -> Iterator[CaseState]:
             yield _state(first, steps, undone)
 
 
+def recorded_in(event: Event) -> Mapping[str, Value]:
+    """What an event records under which names: of a look, a measurement or a photo."""
+    if event.kind in ("seen", "read"):
+        return {event.content["name"]: event.content["value"]}
+    return event.content["findings"] if event.kind == "photographed" else {}
+
+
 def described(event: Event) -> str:
     """What happened, in a few words, as recorded; user's text is not escaped.
 
@@ -185,6 +196,10 @@ def described(event: Event) -> str:
         about = "; ".join((", ".join(content["services"]) or "none", *agreed_in(content).texts))
     elif "outcomes" in content:
         about = _outcomes_text(content["outcomes"])
+    elif "findings" in content:
+        about = "; ".join(
+            f"{n} = {_likeliest(shares)}" for n, shares in content["findings"].items()
+        )
     elif "names" in content:
         about = ", ".join(content["names"])
     else:
@@ -211,6 +226,12 @@ def value_text(value: Value) -> str:
     if isinstance(value, str):
         return value
     return ",".join(f"{state}:{share:g}" for state, share in value.items())
+
+
+def _likeliest(shares: Mapping[str, float]) -> str:
+    """The word that is likeliest by likelihoods, with its share of them."""
+    word = max(shares, key=shares.__getitem__)
+    return f"{word} ({shares[word] / sum(shares.values()):.0%})"
 
 
 def _senseless(event: Event) -> CaseError:
@@ -261,10 +282,27 @@ def _of(noted: Mapping[str, Noted], sections: Collection[str]) -> dict[str, Note
 def _note(noted: dict[str, Noted], event: Event) -> None:
     """Enter what an event says about observations."""
     content = event.content
-    if event.kind in ("seen", "read", "doubted"):
-        name, value, doubted = content["name"], content["value"], event.kind == "doubted"
-        kept = noted[name].value if doubted and not value else value
-        noted[name] = Noted(content["section"], kept, doubted, bool(value), event.position)
+    if event.kind in ("seen", "read"):
+        name, value = content["name"], content["value"]
+        before = noted.get(name)
+        if before and before.of_photo and before.used:
+            noted[name] = before._replace(saw=value)
+        else:
+            noted[name] = Noted(content["section"], value, False, True, event.position)
+    elif event.kind == "photographed":
+        for name, weights in content["findings"].items():
+            before = noted.get(name)
+            saw = before and (before.saw if before.of_photo else before.value)
+            noted[name] = Noted("findings", weights, False, True, event.position, True, saw)
+    elif event.kind == "doubted":
+        name, shares, stands = content["name"], content["value"], noted[content["name"]]
+        if shares:
+            noted[name] = Noted(content["section"], shares, True, True, event.position)
+        elif stands.of_photo and stands.used and stands.saw is not None:
+            # without the photo there is still the eye
+            noted[name] = Noted("findings", stands.saw, False, True, event.position)
+        else:
+            noted[name] = stands._replace(doubted=True, used=False, position=event.position)
     elif event.kind == "withdrawn":
         for name in content["names"]:
             del noted[name]

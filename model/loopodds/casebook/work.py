@@ -129,6 +129,18 @@ class Casework:
 
         return self._step(case, plan)
 
+    def photographed(
+        self, case: int, findings: Mapping[str, Mapping[str, float]], photo: Mapping[str, Any]
+    ) -> Answer:
+        """Add what a photo says of some findings, one step, with the numbers it was read from.
+
+        The words that somebody saw of the same sample stay beside it, whenever they are recorded.
+        """
+        for name, weights in findings.items():
+            observation(name, weights, self.knowledge)
+        content = {"findings": {n: dict(w) for n, w in findings.items()}, "photo": dict(photo)}
+        return self._step(case, lambda state: [("photographed", content)])
+
     def doubt(self, case: int, doubts: Iterable[tuple[str, Value | None]]) -> Answer:
         """Say that an observation may be wrong.
 

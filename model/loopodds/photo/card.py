@@ -137,7 +137,7 @@ def _texts() -> Iterator[Words]:
     yield Words(76.0, y, 2.8, "Date and car: ........................")
 
 
-def as_svg() -> str:
+def card_svg() -> str:
     """The card as an SVG file in its true size."""
     (width, height), (dx, dy) = PAGE, _margin()
     parts = [_svg(shape, colour) for shape, colour in drawing()]
@@ -188,7 +188,7 @@ _LETTER = 0.5
 """Mean width of a letter by its size: places a centred text well enough."""
 
 
-def as_pdf() -> bytes:
+def card_pdf() -> bytes:
     """The card as a PDF file of one page in its true size."""
     (width, height), (dx, dy) = PAGE, _margin()
     head = [f"{POINTS:.6f} 0 0 {-POINTS:.6f} 0 {height * POINTS:.3f} cm"]
@@ -200,7 +200,9 @@ def as_pdf() -> bytes:
     stream = "\n".join([*head, *own, *said]).encode("latin-1")
     box = f"[0 0 {width * POINTS:.3f} {height * POINTS:.3f}]"
     fonts = "<</Type/Font/Subtype/Type1/BaseFont/Helvetica/Encoding/WinAnsiEncoding>>"
-    page = f"<</Type/Page/Parent 2 0 R/MediaBox{box}/Contents 4 0 R/Resources<</Font<</F {fonts}>>>>>>"
+    page = (
+        f"<</Type/Page/Parent 2 0 R/MediaBox{box}/Contents 4 0 R/Resources<</Font<</F {fonts}>>>>>>"
+    )
     return _pdf_file(
         [
             b"<</Type/Catalog/Pages 2 0 R>>",

@@ -38,18 +38,19 @@ _DARKEST = 1e-6
 def to_linear(encoded: FloatArray) -> FloatArray:
     """Linear light of sRGB values (IEC 61966-2-1), both 0 to 1."""
     low = encoded / 12.92
-    return np.where(encoded <= 0.04045, low, ((np.maximum(encoded, 0) + 0.055) / 1.055) ** 2.4)
+    high = ((np.maximum(encoded, 0) + 0.055) / 1.055) ** 2.4
+    return np.asarray(np.where(encoded <= 0.04045, low, high))
 
 
 def to_encoded(linear: FloatArray) -> FloatArray:
     """sRGB values of linear light, both 0 to 1."""
     curve = 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055
-    return np.where(linear <= 0.0031308, 12.92 * linear, curve)
+    return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, curve))
 
 
 def linear_srgb(xyz: FloatArray) -> FloatArray:
     """Linear sRGB of tristimulus values under D65; below zero where sRGB has no such colour."""
-    return xyz @ _LINEAR_SRGB.T
+    return np.asarray(xyz @ _LINEAR_SRGB.T)
 
 
 def xyz_of_linear(rgb: FloatArray) -> FloatArray:
@@ -94,7 +95,8 @@ def difference(one: FloatArray, other: FloatArray) -> FloatArray:
     by_h = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2)) / (1 + 0.015 * chroma * t)
     tilt = 60 * np.exp(-(((mean - 275) / 25) ** 2))
     rotation = -2 * np.sqrt(chroma**7 / (chroma**7 + 25.0**7)) * np.sin(np.radians(tilt))
-    return np.sqrt(np.maximum(by_l**2 + by_c**2 + by_h**2 + rotation * by_c * by_h, 0))
+    whole = by_l**2 + by_c**2 + by_h**2 + rotation * by_c * by_h
+    return np.asarray(np.sqrt(np.maximum(whole, 0)))
 
 
 def _cos(degrees: FloatArray) -> FloatArray:
@@ -115,7 +117,8 @@ def oil_scale(xyz: FloatArray, path_mm: FloatArray | float = STANDARD_PATH_MM) -
     2.8585
     """
     densities = -np.log10(np.maximum(xyz, _DARKEST) / np.array(D1500_WHITE))
-    return BLANK + PER_DENSITY * densities.sum(axis=-1) * STANDARD_PATH_MM / path_mm
+    whole = densities.sum(axis=-1) * STANDARD_PATH_MM / path_mm
+    return np.asarray(BLANK + PER_DENSITY * whole)
 
 
 def gardner_xyz() -> FloatArray:
@@ -123,24 +126,6 @@ def gardner_xyz() -> FloatArray:
     x, y, percent = np.array(GARDNER).T
     bright = percent / 100
     return np.stack([x / y * bright, bright, (1 - x - y) / y * bright], axis=-1)
-
-
-def gardner(xyz: FloatArray) -> FloatArray:
-    """Number on the Gardner scale, 1 to 18 with parts: the nearest place on the line of its colours.
-
-    By hue and saturation, lightness counting a quarter, as the standard has one ignore it.
-    """
-    points, here = (_for_matching(lab(v)) for v in (gardner_xyz(), xyz))
-    steps = np.diff(points, axis=0)
-    along = ((here[..., None, :] - points[:-1]) * steps).sum(-1) / (steps**2).sum(-1)
-    along = np.clip(along, 0, 1)
-    apart = ((points[:-1] + along[..., None] * steps - here[..., None, :]) ** 2).sum(-1)
-    best = apart.argmin(-1)
-    return 1.0 + best + np.take_along_axis(along, best[..., None], -1)[..., 0]
-
-
-def _for_matching(colour: FloatArray) -> FloatArray:
-    return colour * np.array([0.25, 1, 1])
 
 
 class Spectra(NamedTuple):
@@ -164,4 +149,4 @@ def spectra() -> Spectra:
 
 def xyz_of(transmittance: FloatArray, illuminant: str = "C") -> FloatArray:
     """Tristimulus values of transmittances every 5 nm from 380 to 780 nm, shape (..., waves)."""
-    return transmittance @ spectra().weights[illuminant]
+    return np.asarray(transmittance @ spectra().weights[illuminant])

@@ -28,7 +28,7 @@ PRINTED = np.where(GREYS[:, None], PRINTED_BLACK + (1 - PRINTED_BLACK) * _NAMED,
 CURVE_HELD, COLOURS_HELD, WHITE_HELD = 0.02, 1.0, 20.0
 """How firmly curve and colours are held: of the curve in squared log steps, of the colours as so
 many fields that came out right, of white as many times as firmly as a field."""
-DARK_DOUBT = 0.03
+DARK_DOUBT = 0.012
 """Share of white that stray light and a printer's black add to a field, one way or the other."""
 
 
@@ -54,9 +54,7 @@ def _powers(x: FloatArray, y: FloatArray) -> FloatArray:
 def white_of(card: FlatCard) -> White:
     """The white, from paper beside the glass and between the fields."""
     field = [
-        Box(column.x, FIELD.y + 6 + 8 * n, column.width, 5.0)
-        for column in PAPER
-        for n in range(11)
+        Box(column.x, FIELD.y + 6 + 8 * n, column.width, 5.0) for column in PAPER for n in range(11)
     ]
     between = [
         Box(patch.box.x + 1, patch.box.y + patch.box.height + 1.2, patch.box.width - 2, 1.6)

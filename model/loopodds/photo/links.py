@@ -84,7 +84,7 @@ def links_of(knowledge: Knowledge) -> Links:
     return found
 
 
-def likelihoods(reading: Reading, knowledge: Knowledge) -> dict[str, dict[str, float]]:
+def photo_likelihoods(reading: Reading, knowledge: Knowledge) -> dict[str, dict[str, float]]:
     """Relative likelihoods of the words of each finding that the photo tells of.
 
     Greenness that cannot be seen is left out. Nothing where the photo was refused.

@@ -20,22 +20,22 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.photo.colours import (
-    STANDARD_PATH_MM,
-    gardner,
-    lab,
-    linear_srgb,
-    oil_scale,
+    GARDNER, GARDNER_PATH_MM, STANDARD_PATH_MM, WHITES, gardner_xyz, lab, linear_srgb, oil_scale,
     spectra,
-)
+)  # fmt: skip
 
 MANY, SEED = 30_000, 20
 SCALE_MOST = 14.0
 """The liquids reach that far on the oil scale, which ends at 8: beyond is told as darker."""
-FLOOR = 0.01
-"""Share of the white light below which a camera tells nothing reliable apart."""
+FLOOR = np.array([0.012, 0.01, 0.025])
+"""Share of the white light below which a camera tells nothing reliable apart: most in blue, which
+sRGB has none of in deep yellows."""
+LIGHTNESS_FREE = 0.04
+"""Standard deviation of the logarithm of all light, by which a colour may be lighter or darker than
+the Gardner colour it is likened to: the standard has one ignore lightness."""
 GREEN_PATH_MM = 10.0
 """Path at which the second axis, greenness, is told."""
-NEUTRAL_ERROR, RELATIVE_ERROR, COMMON_ERROR = 0.02, (0.07, 0.045, 0.08), 0.04
+NEUTRAL_ERROR, RELATIVE_ERROR, COMMON_ERROR = 0.025, (0.09, 0.06, 0.10), 0.06
 """Standard deviations of the logarithm of what is measured: at white, and as shares of the density
 of each channel and of all together. Measured on rendered photos (tests/benchmarks/photo.py)."""
 UNLIKE = 16.27
@@ -165,9 +165,7 @@ def measured(ratio: FloatArray, doubt: FloatArray, glass: Glass) -> Measured:
         doubt: Standard deviation of their logarithm beyond that of every picture.
     """
     liquids = family()
-    path = glass.path_mm * np.exp(
-        liquids.path_step * glass.error_mm / glass.path_mm
-    )  # fmt: skip
+    path = glass.path_mm * np.exp(liquids.path_step * glass.error_mm / glass.path_mm)
     through = _xyz(liquids.absorbance, path, "D65")
     seen = np.log(np.clip(linear_srgb(through), 0, None) + FLOOR)
     here = np.log(np.clip(ratio, 0, None) + FLOOR)
@@ -180,12 +178,29 @@ def measured(ratio: FloatArray, doubt: FloatArray, glass: Glass) -> Measured:
     low, middle, high = quantiles(liquids.scale, posterior, (LEVELS[0], 0.5, LEVELS[1]))
     green = float(posterior @ liquids.green)
     xyz = posterior @ _xyz(liquids.absorbance, glass.path_mm)
-    at_gardner = posterior @ _xyz(liquids.absorbance, 10.65)
     return Measured(
-        middle, low, high, high > SCALE_MOST - 0.5, float(gardner(at_gardner)), green,
+        middle, low, high, high > SCALE_MOST - 0.5, gardner_number(here, spread, glass.path_mm), green,
         float(np.sqrt(posterior @ (liquids.green - green) ** 2)),
         tuple(lab(xyz).tolist()), nearest, posterior,
     )  # fmt: skip
+
+
+def gardner_number(here: FloatArray, spread: FloatArray, path_mm: float) -> float:
+    """Where a colour lies on the Gardner scale, 1 to 18 with parts.
+
+    Args:
+        here: Logarithm of the light with the floor added, as the liquids are held against.
+        spread: Its covariance.
+    """
+    numbers = np.linspace(1, len(GARDNER), 20 * (len(GARDNER) - 1) + 1)
+    density = -np.log(gardner_xyz() / np.array(WHITES["C"])) * path_mm / GARDNER_PATH_MM
+    along = [np.interp(numbers, np.arange(1, len(GARDNER) + 1), part) for part in density.T]
+    daylight = np.exp(-np.stack(along, axis=1)) * np.array(WHITES["D65"])
+    seen = np.log(np.clip(linear_srgb(daylight), 0, None) + FLOOR)
+    inverse = np.linalg.inv(spread + LIGHTNESS_FREE**2)
+    apart = np.einsum("ni,ij,nj->n", seen - here, inverse, seen - here)
+    likely = np.exp(-(apart - apart.min()) / 2)
+    return float(likely @ numbers / likely.sum())
 
 
 def _covariance(density: FloatArray, doubt: FloatArray) -> FloatArray:

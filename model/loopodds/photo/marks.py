@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import ndimage
 
-from loopodds.base.arrays import FloatArray, IntArray
+from loopodds.base.arrays import FloatArray
 from loopodds.photo.card import CODE, HEIGHT, MARKS, WIDTH, Box, code_boxes
 from loopodds.photo.colours import to_linear
 from loopodds.photo.pictures import Pixels
@@ -23,6 +23,8 @@ SEARCH_SIDE = 1100
 PER_MM = 6
 """Pixels of the flat card by the millimetre."""
 LEAST_PER_MM = 3.0
+STRIP = 96
+"""Rows of the flat card that are worked out at a time."""
 DARK = 0.72
 """A pixel counts as dark below that share of the mean around it, on the encoded scale."""
 MOST_MARKS = 9
@@ -175,13 +177,13 @@ class FlatCard(NamedTuple):
     """The card as if it lay under a scanner: PER_MM pixels by the millimetre."""
 
     linear: FloatArray  # linear light, shape (rows, columns, 3)
-    brightest: IntArray  # largest encoded value of each pixel
+    brightest: Pixels  # largest encoded value of each pixel
 
     def part(self, box: Box) -> FloatArray:
         """Linear light of a part of it."""
         return self.linear[_slices(box)]
 
-    def encoded(self, box: Box) -> IntArray:
+    def encoded(self, box: Box) -> Pixels:
         """Largest encoded values of a part of it."""
         return self.brightest[_slices(box)]
 
@@ -200,17 +202,28 @@ _LINEAR = to_linear(np.arange(256) / 255).astype(np.float32)
 def laid_flat(pixels: Pixels, card: FoundCard) -> FlatCard:
     """The card cut out and straightened, between pixels in linear light."""
     columns, rows = round(WIDTH * PER_MM), round(HEIGHT * PER_MM)
-    points = projected(card.plane, _grid(Box(0, 0, WIDTH, HEIGHT), columns, rows))
+    linear: FloatArray = np.empty((rows, columns, 3), np.float32)
+    brightest = np.empty((rows, columns), np.uint8)
+    for top in range(0, rows, STRIP):
+        strip = slice(top, min(top + STRIP, rows))
+        box = Box(0, strip.start / PER_MM, WIDTH, (strip.stop - strip.start) / PER_MM)
+        places = projected(card.plane, _grid(box, columns, strip.stop - strip.start))
+        linear[strip], brightest[strip] = _sampled(pixels, places)
+    return FlatCard(linear, brightest)
+
+
+def _sampled(pixels: Pixels, places: FloatArray) -> tuple[FloatArray, Pixels]:
+    """Linear light at places of a picture, and the largest encoded value there."""
     height, width = pixels.shape[:2]
-    x = np.clip(points[..., 0], 0, width - 1.001).astype(np.float32)
-    y = np.clip(points[..., 1], 0, height - 1.001).astype(np.float32)
+    x = np.clip(places[..., 0], 0, width - 1.001).astype(np.float32)
+    y = np.clip(places[..., 1], 0, height - 1.001).astype(np.float32)
     left, top = x.astype(np.int32), y.astype(np.int32)
     right, down = (x - left)[..., None], (y - top)[..., None]
     flat = pixels.reshape(-1, 3)
     at = top * width + left
     upper = _LINEAR[flat[at]] * (1 - right) + _LINEAR[flat[at + 1]] * right
     lower = _LINEAR[flat[at + width]] * (1 - right) + _LINEAR[flat[at + width + 1]] * right
-    return FlatCard(upper * (1 - down) + lower * down, flat[at].max(axis=-1))
+    return upper * (1 - down) + lower * down, flat[at].max(axis=-1)
 
 
 def dot_centre(card: FlatCard, x: float, y: float, radius: float) -> FloatArray | None:
@@ -227,5 +240,3 @@ def dot_centre(card: FlatCard, x: float, y: float, radius: float) -> FloatArray 
     sizes = np.bincount(labels.ravel())[1:]
     row, column = ndimage.center_of_mass(labels == 1 + sizes.argmax())
     return np.array([box.x + (column + 0.5) / PER_MM, box.y + (row + 0.5) / PER_MM])
-
-

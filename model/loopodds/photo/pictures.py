@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from loopodds.base.errors import LoopoddsError
 
 if TYPE_CHECKING:
-    from PIL.Image import Image
+    from PIL.Image import Exif, Image
 
 Pixels = NDArray[np.uint8]
 LARGEST_FILE, MOST_PIXELS, LONGEST = 40_000_000, 50_000_000, 20_000
@@ -89,7 +89,7 @@ def _read(image: Image) -> Picture:
     image.draft("RGB", (WORKING_SIDE // 2, WORKING_SIDE // 2))
     image.load()
     if image.mode != "RGB":
-        if image.mode == "RGBA" and image.getchannel("A").getextrema()[0] < 255:
+        if image.mode == "RGBA" and np.asarray(image.getchannel("A")).min() < 255:
             raise PictureError("the picture is partly transparent; a photo is needed")
         image = image.convert("RGB")
     shrink = -(-max(image.size) // WORKING_SIDE)
@@ -126,7 +126,7 @@ def _turned(pixels: Pixels, turn: object) -> Pixels:
     return pixels
 
 
-def _taken(exif: Image.Exif) -> datetime | None:
+def _taken(exif: Exif) -> datetime | None:
     """When the shutter opened; None where it is not told or makes no sense."""
     own = exif.get_ifd(EXIF_IFD)
     try:
@@ -192,7 +192,7 @@ def _segments(content: bytes) -> Iterator[bytes]:
             end = _scan_end(content, end)
         application = 0xE1 <= marker <= 0xEF and marker not in KEPT_PARTS
         # a second picture is listed in a part that is of the kind of a colour profile
-        listed = marker == 0xE2 and not content[at + 4 : at + 16] == b"ICC_PROFILE\0"
+        listed = marker == 0xE2 and content[at + 4 : at + 16] != b"ICC_PROFILE\0"
         if not (application or listed or marker == 0xFE):
             yield content[at:end]
         at = end

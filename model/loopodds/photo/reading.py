@@ -23,14 +23,7 @@ from loopodds.photo.card import (
 )
 from loopodds.photo.correcting import Correction, White, correction_of, white_of
 from loopodds.photo.liquids import Glass, Measured, measured
-from loopodds.photo.marks import (
-    LEAST_PER_MM,
-    PER_MM,
-    FlatCard,
-    dot_centre,
-    find_card,
-    laid_flat,
-)
+from loopodds.photo.marks import LEAST_PER_MM, PER_MM, FlatCard, dot_centre, find_card, laid_flat
 from loopodds.photo.pictures import Picture
 
 HALF_WINDOW = 0.16
@@ -231,7 +224,7 @@ def _of_glass(
     card: FlatCard, white: White, glass: Glass, windows: tuple[Window, ...]
 ) -> tuple[Refusal, ...]:
     """What speaks against a clear, settled liquid in a glass of that width."""
-    liquid, empty, bars, *_ = (window.box for window in windows)
+    liquid, _, bars, *_ = (window.box for window in windows)
     outer = _glass_width(card, white)
     if outer < 0.9 * glass.path_mm:
         if outer == 0:
@@ -242,14 +235,18 @@ def _of_glass(
     refusals = []
     speckled, rough, layered = _texture(light)
     if speckled > MOST_SPECKLED or rough > MOST_ROUGH:
-        refusals.append(refusal("bubbles", "bubbles or specks stand in the liquid that is measured"))
+        refusals.append(
+            refusal("bubbles", "bubbles or specks stand in the liquid that is measured")
+        )
     elif layered > MOST_LAYERED:
         refusals.append(refusal("layers", "the liquid that is measured is not one colour"))
     through, beside = (_contrast(card, box) for box in (bars, Box(41.0, bars.y, 5.0, bars.height)))
     dim = np.median(light) < LEAST_LIGHT
     clear = _contrast(card, bars, channel=0) if dim else through
     if max(through, clear) < LEAST_CONTRAST * beside and np.median(card.part(liquid)) > 0.004:
-        problem = f"the bars show through it at {max(through, clear) / beside:.0%} of their contrast"
+        problem = (
+            f"the bars show through it at {max(through, clear) / beside:.0%} of their contrast"
+        )
         refusals.append(refusal("cloud", problem))
     return tuple(refusals)
 
@@ -301,12 +298,10 @@ def _ratio(
     share = np.median(part, axis=(0, 1))
     blank = np.median(card.part(empty), axis=(0, 1)) / white.at(empty)
     # what is no empty glass is not taken for one
-    is_blank = 0.8 < blank.min() and blank.max() < 1.02 and blank.max() / blank.min() < 1.07
+    is_blank = blank.min() > 0.8 and blank.max() < 1.02 and blank.max() / blank.min() < 1.07
     taken = blank if is_blank else np.full(3, GLASS_LIGHT)
     ratio = correction(share / taken)
     spread = np.std(part, axis=(0, 1)) / np.sqrt(max(part[..., 0].size / 200, 1.0))
     noise = spread / np.maximum(share, 0.01)
     doubt = np.hypot(np.minimum(noise, 0.5), 0.01 if is_blank else 0.025)
     return ratio, np.asarray(doubt)
-
-
