@@ -53,7 +53,7 @@ def bump(centre: float, width: float) -> Array:
     return np.exp(-(((WAVES - centre) / width) ** 2) / 2)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Liquid:
     """What absorbs in a liquid, decadic at 10 mm: a tail towards the blue, grey, and dyes.
 
@@ -81,7 +81,7 @@ INKS = np.stack([bump(640, 62), 0.95 * bump(540, 42) + 0.2 * bump(430, 40), bump
 """Absorption of cyan, magenta and yellow ink, shape (waves, 3)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Printer:
     """Paper, inks and how far dots grow; ``off`` is how far each ink is laid on too strongly."""
 

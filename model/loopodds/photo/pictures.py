@@ -25,8 +25,10 @@ Pixels = NDArray[np.uint8]
 LARGEST_FILE, MOST_PIXELS, LONGEST = 40_000_000, 50_000_000, 20_000
 """Bytes, pixels, and pixels of a side: more than phones make of one picture."""
 LEAST_SIDE, WORKING_SIDE = 400, 2048
-FORMATS = ("JPEG", "MPO", "PNG")
-"""MPO is what phones call a JPEG with a second picture behind it, which is not looked at."""
+FORMATS = ("JPEG", "PNG")
+"""Phones put a second picture behind a JPEG, called MPO then, which is not looked at."""
+UNREADABLE = (OSError, SyntaxError, ValueError, struct.error, EOFError, IndexError, KeyError)
+"""What the library raises at damaged files."""
 ORIENTATION, TAKEN, OFFSET, EXIF_IFD = 0x0112, 0x9003, 0x9011, 0x8769
 
 
@@ -58,14 +60,14 @@ def open_picture(content: bytes) -> Picture:
         # of sizes and broken metadata, which are looked at below
         warnings.simplefilter("ignore")
         try:
-            with Image.open(io.BytesIO(content), formats=("JPEG", "MPO", "PNG")) as image:
+            with Image.open(io.BytesIO(content), formats=FORMATS) as image:
                 return _read(image)
         except UnidentifiedImageError as error:
             problem = "this is no JPEG or PNG picture; set the phone to JPEG, or convert it"
             raise PictureError(problem) from error
         except Image.DecompressionBombError as error:
             raise PictureError("the picture unpacks to far more than any camera makes") from error
-        except (OSError, SyntaxError, ValueError, struct.error, EOFError, IndexError) as error:
+        except UNREADABLE as error:
             if isinstance(error, PictureError):
                 raise
             raise PictureError(f"the picture is damaged or cut off: {error}") from error
@@ -220,11 +222,13 @@ def _scan_end(content: bytes, at: int) -> int:
 def _orientation(content: bytes) -> int:
     from PIL import Image
 
-    try:
-        with Image.open(io.BytesIO(content), formats=("JPEG", "MPO")) as image:
-            turn = image.getexif().get(ORIENTATION, 1)
-    except (OSError, SyntaxError, ValueError, struct.error):
-        return 1
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+                turn = image.getexif().get(ORIENTATION, 1)
+        except UNREADABLE:
+            return 1
     return turn if isinstance(turn, int) and 1 <= turn <= 8 else 1
 
 

@@ -38,8 +38,8 @@ LEAST_CONTRAST, LEAST_LIGHT = 0.62, 0.02
 """Of the bars through the liquid beside those next to it; below that much light it is not told."""
 MOST_SPECKLED, MOST_ROUGH, MOST_LAYERED = 0.015, 0.05, 0.25
 SEEN_GLASS = 0.03
-GREEN_SEEN = 6.0
-"""Standard deviation in a* beyond which greenness cannot be seen."""
+GREEN_SEEN, LEAST_LIGHTNESS = 6.0, 20.0
+"""Standard deviation in a* beyond which, and L* in this glass below which, greenness is not seen."""
 
 
 class Refusal(NamedTuple):
@@ -107,7 +107,9 @@ class Reading:
     def green_seen(self) -> bool:
         """Whether anything can be said of greenness."""
         found = self.measured
-        return found is not None and found.green_doubt <= GREEN_SEEN
+        if found is None:
+            return False
+        return found.green_doubt <= GREEN_SEEN and found.lab[0] >= LEAST_LIGHTNESS
 
     def as_json(self) -> dict[str, Any]:
         """Plain data."""
