@@ -44,7 +44,7 @@ def test_nothing_on_the_card_lies_over_anything_else():
             apart_x = one.x + one.width <= other.x or other.x + other.width <= one.x
             apart_y = one.y + one.height <= other.y or other.y + other.height <= one.y
             assert apart_x or apart_y, (one, other)
-    assert card.CODE != card.CODE[::-1]
+    assert card.CODE[::-1] != card.CODE
 
 
 @pytest.mark.parametrize("turn", [0.0, 90.0, 180.0, 265.0])

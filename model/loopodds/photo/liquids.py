@@ -20,7 +20,14 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray
 from loopodds.photo.colours import (
-    GARDNER, GARDNER_PATH_MM, STANDARD_PATH_MM, WHITES, gardner_xyz, lab, linear_srgb, oil_scale,
+    GARDNER,
+    GARDNER_PATH_MM,
+    STANDARD_PATH_MM,
+    WHITES,
+    gardner_xyz,
+    lab,
+    linear_srgb,
+    oil_scale,
     spectra,
 )  # fmt: skip
 
