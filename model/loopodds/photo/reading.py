@@ -39,7 +39,7 @@ LEAST_CONTRAST, LEAST_LIGHT = 0.62, 0.02
 MOST_SPECKLED, MOST_ROUGH, MOST_LAYERED = 0.015, 0.05, 0.25
 SEEN_GLASS = 0.03
 GREEN_SEEN, LEAST_LIGHTNESS = 6.0, 20.0
-"""Standard deviation in a* beyond which, and L* in this glass below which, greenness is not seen."""
+"""Deviation in a* beyond which, and L* in this glass below which, greenness is not seen."""
 
 
 class Refusal(NamedTuple):

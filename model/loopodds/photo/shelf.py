@@ -54,7 +54,7 @@ class Shelf:
         return [Photo(folder, path.name) for path in found if _NAME.fullmatch(path.name)]
 
     def keep(self, case: int, about: str, content: bytes) -> Photo:
-        """Keep a picture with a case; one that is there already is left alone.
+        """Keep a picture with a case; one that is there already stays under its name.
 
         Raises:
             InspectionError: if it is no picture, too large, or one too many.
@@ -66,14 +66,16 @@ class Shelf:
         if kind is None or len(content) > self.largest:
             limit = f"{self.largest // 1_000_000} MB"
             raise InspectionError(f"a photo is a JPEG or PNG picture of at most {limit}")
-        bare = without_metadata(content)
-        folder = self._folder(case)
-        photo = Photo(folder, f"{about}-{digest_of(content)}.{kind}")
-        if not photo.path.exists():
-            if len(self.photos(case)) >= MOST_PHOTOS:
-                raise InspectionError(f"case {case} has {MOST_PHOTOS} photos already")
-            folder.mkdir(parents=True, exist_ok=True)
-            write_whole(photo.path, bare)
+        bare, digest = without_metadata(content), digest_of(content)
+        there = self.photos(case)
+        for photo in there:
+            if digest in photo.name:
+                return photo
+        if len(there) >= MOST_PHOTOS:
+            raise InspectionError(f"case {case} has {MOST_PHOTOS} photos already")
+        photo = Photo(self._folder(case), f"{about}-{digest}.{kind}")
+        photo.folder.mkdir(parents=True, exist_ok=True)
+        write_whole(photo.path, bare)
         return photo
 
     def read(self, case: int, name: str) -> bytes:
