@@ -134,8 +134,8 @@ from loopodds.photo.entering import (
     PhotoRefused as PhotoRefused, enter_photo as enter_photo, photo_of_case as photo_of_case,
     refused_text as refused_text,
 )
-from loopodds.photo.glasses import (
-    glass_named as glass_named, glass_of as glass_of, keep_glass as keep_glass,
+from loopodds.photo.beside import (
+    MOST_PHOTOS as MOST_PHOTOS, Shelf as Shelf, glass_named as glass_named, glass_of as glass_of, keep_glass as keep_glass,
     known_glasses as known_glasses,
 )
 from loopodds.photo.links import photo_likelihoods as photo_likelihoods
@@ -143,7 +143,6 @@ from loopodds.photo.liquids import Glass as Glass
 from loopodds.photo.marked import marked_picture as marked_picture
 from loopodds.photo.pictures import PictureError as PictureError, open_picture as open_picture
 from loopodds.photo.reading import Reading as Reading, read_picture as read_picture
-from loopodds.photo.shelf import MOST_PHOTOS as MOST_PHOTOS, Shelf as Shelf
 from loopodds.photo.teaching import PhotoLearning as PhotoLearning, learn_photos as learn_photos
 from loopodds.calibration.calibrating import (
     Calibration as Calibration, Claim as Claim, calibrate as calibrate,

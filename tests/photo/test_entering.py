@@ -19,11 +19,10 @@ from loopodds.base.errors import InspectionError
 from loopodds.casebook.book import CaseBook
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
+from loopodds.photo.beside import Shelf, glass_named, glass_of, keep_glass
 from loopodds.photo.entering import PhotoRefused, enter_photo, photo_of_case
-from loopodds.photo.glasses import glass_named, glass_of, keep_glass
 from loopodds.photo.liquids import Glass
 from loopodds.photo.pictures import Picture
-from loopodds.photo.shelf import Shelf
 from loopodds_cli.main import main
 from photo_shots import INNER_MM, read, rendered
 from PIL import Image

@@ -13,9 +13,9 @@ from loopodds.casebook.events import Event
 from loopodds.casebook.replay import recorded_in, replay
 from loopodds.casebook.work import Casework
 from loopodds.knowledge.records import Knowledge
+from loopodds.photo.beside import Shelf, digest_of
 from loopodds.photo.links import links_of, photo_likelihoods
 from loopodds.photo.reading import Reading, Refusal, refusal
-from loopodds.photo.shelf import Shelf, digest_of
 
 ABOUT = "sample"
 SLOW_CLOCKS = timedelta(minutes=10)

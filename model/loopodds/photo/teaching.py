@@ -25,7 +25,7 @@ from loopodds.doubt.rewriting import LEARNT, write_knowledge
 from loopodds.doubt.updating import effective_rows, updated
 from loopodds.inspection.vocabulary import unknown_word
 from loopodds.knowledge.records import PHOTO, Knowledge
-from loopodds.photo.glasses import glass_of
+from loopodds.photo.beside import glass_of
 from loopodds.photo.links import REACH, Link, Links, Place, along, links_of, weights_of
 from loopodds.photo.pictures import PictureError, open_picture
 from loopodds.photo.reading import Reading, read_picture
