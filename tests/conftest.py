@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
-from loopodds.diagnosis.model import Model
-from shared import shipped
+
+if TYPE_CHECKING:
+    from loopodds.diagnosis.model import Model
+
+# Each worker has a processor: threads of its own would only wait for those of the others. The
+# libraries read this when they are loaded, so nothing here imports them before.
+for _library in ("OMP", "OPENBLAS", "MKL"):
+    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
 
 HERE = Path(__file__).parent
 ROOMS = sorted(path.name for path in HERE.iterdir() if any(path.glob("test_*.py")))
@@ -17,6 +26,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
     Without the slow ones, which run in the whole suite: a room is asked while one works on it.
     """
+    # the preferences of whoever runs the tests are none of theirs
+    os.environ["LOOPODDS_CONFIG"] = os.devnull
     for room in ROOMS:
         config.addinivalue_line("markers", f"{room}: tests of the room {room}, but the slow ones")
     if config.option.markexpr in ROOMS:
@@ -36,7 +47,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         item.add_marker(item.path.parent.name)
 
 
+@pytest.fixture(autouse=True, scope="session")
+def _published_schemas() -> Iterator[None]:
+    """Whatever a command prints as JSON in this process is as its schema says."""
+    from published_schemas import Checked
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("loopodds_cli.options.json", Checked)
+        yield
+
+
 @pytest.fixture(scope="session")
 def model() -> Model:
     """The shipped knowledge, each context compiled once for all tests."""
+    from shared import shipped
+
     return shipped()

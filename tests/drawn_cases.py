@@ -12,10 +12,10 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import SimulatedCars, simulate
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
-from loopodds.inspection.vocabulary import CHOICES, STATED, names_in, reading_dimension
+from loopodds.inspection.vocabulary import BEFORE, CHOICES, STATED, names_in, reading_dimension
 
-MAKES = 6
-"""Makes of cars, so that their trees are met more than once."""
+MAKES, OUTINGS = 6, 60
+"""Makes of cars, and days on which one of them is looked at: more cases meet some again."""
 RANGES = {
     "pressure": (0.0, 28.0, ("bar", "psi", "kPa abs", "inHg")),
     "temperature": (-5.0, 90.0, ("degC", "degF")),
@@ -44,13 +44,39 @@ def drawn_cases(model: Model, count: int, seed: int) -> Iterator[tuple[dict[str,
     """Sections of cases, and the inspection that each is; what the door refuses is drawn anew."""
     rng = np.random.default_rng(seed)
     makes = [_stated("vehicle", rng) for _ in range(MAKES)]
+    outings = [(makes[i % MAKES], _stated("conditions", rng)) for i in range(OUTINGS)]
     cars = simulate(model, {}, 2 * count, rng)
     drawn = 0
     for car in itertools.cycle(range(2 * count)):
         if drawn == count:
             return
-        vehicle = dict(makes[int(rng.integers(MAKES))])
-        sections = _sections(vehicle, _words(cars, car, model, rng), model, rng)
+        vehicle, conditions = outings[int(rng.integers(OUTINGS))]
+        stated = {"vehicle": dict(vehicle), "conditions": dict(conditions)}
+        sections = stated | _seen(_words(cars, car, model, rng), model, rng)
+        try:
+            inspection = inspection_from(sections, model.knowledge)
+        except LoopoddsError:
+            continue
+        drawn += 1
+        yield sections, inspection
+
+
+def drawn_repairs(
+    model: Model, count: int, seed: int
+) -> Iterator[tuple[dict[str, Any], Inspection]]:
+    """Cases of cars that were looked at, repaired once or twice, and looked at again."""
+    rng = np.random.default_rng(seed)
+    looks = (sections for sections, _ in drawn_cases(model, 20 * count, seed))
+    services = [name for name, service in model.knowledge.services.items() if service.cures]
+    drawn = 0
+    while drawn < count:
+        last, *before = itertools.islice(looks, int(rng.integers(2, 4)))
+        done = [rng.choice(services, int(rng.integers(1, 3)), replace=False) for _ in before]
+        repaired = [
+            {"services": names.tolist(), **{key: look[key] for key in BEFORE}}
+            for names, look in zip(done, before, strict=True)
+        ]
+        sections = {**last, "repaired": repaired}
         try:
             inspection = inspection_from(sections, model.knowledge)
         except LoopoddsError:
@@ -67,11 +93,9 @@ def _stated(section: str, rng: np.random.Generator) -> dict[str, str]:
     }
 
 
-def _sections(
-    vehicle: dict[str, str], words: dict[str, int], model: Model, rng: np.random.Generator
-) -> dict[str, Any]:
+def _seen(words: dict[str, int], model: Model, rng: np.random.Generator) -> dict[str, Any]:
     knowledge = model.knowledge
-    sections: dict[str, Any] = {"vehicle": vehicle, "conditions": _stated("conditions", rng)}
+    sections: dict[str, Any] = {}
     seen = rng.choice([0.05, 0.2, 0.5])
     for section, kind, share in (("history", "history", 0.5), ("findings", "finding", 1.0)):
         sections[section] = {

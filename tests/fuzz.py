@@ -24,9 +24,9 @@ import signal
 import socket
 import subprocess
 import sys
-import threading
 import time
 import traceback
+import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -202,30 +202,18 @@ def knowledge(folder: Path) -> tuple[list[bytes], Check]:
 
 
 def requests(folder: Path) -> tuple[list[bytes], Check]:
-    """Sent to the page of the class: an answer comes, or the line is closed, and no traceback."""
+    """Sent to the server of the page: an answer comes, or the line is closed, and no traceback."""
     from loopodds import Knowledge, Model
-    from loopodds_cli.classroom.answers import Classroom
-    from loopodds_cli.classroom.server import serve
+    from phones import Served
 
-    places: list[str] = []
-    up = threading.Event()
-
-    def ready(address: str) -> None:
-        places.append(address)
-        up.set()
-
-    classroom = Classroom(Model(Knowledge()))
-    threading.Thread(target=serve, args=(classroom, 0, ready), daemon=True).start()
-    up.wait(30)
-    port = int(places[0].rstrip("/").rsplit(":", 1)[1])
-    host = f"Host: 127.0.0.1:{port}\r\n"
-    body = json.dumps(
-        {"findings": {"sample_bubbles": "persisting"}, "readings": {"low_side": "2.1 bar"}}
-    )
+    served = Served(Model(Knowledge(SMALL)), "page", folder / "book.db")
+    port = served.port
+    host = f"Host: 127.0.0.1:{port}\r\nOrigin: http://127.0.0.1:{port}\r\n"
+    body = "[]"
     head = f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n"
     seeds = [
-        f"GET / HTTP/1.1\r\n{host}Connection: close\r\n\r\n",
-        f"POST / HTTP/1.1\r\n{host}{head}Connection: close\r\n\r\n{body}",
+        f"GET /cases HTTP/1.1\r\n{host}Connection: close\r\n\r\n",
+        f"POST /entries HTTP/1.1\r\n{host}{head}Connection: close\r\n\r\n{body}",
     ]
 
     def check(data: bytes) -> str:
@@ -275,7 +263,40 @@ def entries(folder: Path) -> tuple[list[bytes], Check]:
     return [json.dumps(seed).encode() for seed in seeds], check
 
 
-TARGETS = {f.__name__: f for f in (case_files, archives, books, knowledge, requests, entries)}
+def packs(folder: Path) -> tuple[list[bytes], Check]:
+    """Verified: one that has the checksum noted and no problem holds what was packed."""
+    from loopodds import checksum_of, verify_pack
+
+    held = {"case.toml": CASE.encode(), "photos/a.png": b"a picture, invented"}
+    listed = [
+        {"name": n, "bytes": len(c), "sha256": hashlib.sha256(c).hexdigest()}
+        for n, c in held.items()
+    ]
+    manifest = {"layout": 1, "case": "x", "program": "x", "knowledge": ["x"], "files": listed}
+    file = folder / "pack.zip"
+    with zipfile.ZipFile(file, "w") as archive:
+        for name, content in {"manifest.json": json.dumps(manifest).encode(), **held}.items():
+            archive.writestr(zipfile.ZipInfo(name), content)
+    seed = file.read_bytes()
+    noted = checksum_of(seed)
+
+    def check(data: bytes) -> str:
+        file.write_bytes(data)
+        found = verify_pack(file)
+        if found.problems:
+            return "problems"
+        if found.checksum != noted:
+            return "another pack"
+        with zipfile.ZipFile(file) as archive:
+            assert all(archive.read(name) == content for name, content in held.items())
+        return "as noted"
+
+    return [seed], check
+
+
+TARGETS = {
+    f.__name__: f for f in (case_files, archives, books, knowledge, requests, entries, packs)
+}
 
 
 @contextlib.contextmanager

@@ -42,3 +42,10 @@ def page(command: str, case: str) -> str:
     with redirect_stdout(StringIO()) as printed:
         PAGES[command](assessed(case))
     return printed.getvalue()
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of sRGB (IEC 61966-2-1)."""
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]

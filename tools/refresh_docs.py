@@ -1,6 +1,6 @@
 """Rewrite the outputs shown in README.md and in the help topics: every ``$ loopodds …`` line runs.
 
-The answer that ``loopodds doctor`` compares with is worked out anew, too.
+The answer that ``loopodds doctor`` compares with and the manual page are made anew, too.
 
 python tools/refresh_docs.py           rewrite
 python tools/refresh_docs.py --check   exit 1 if an output is stale
@@ -54,6 +54,11 @@ def main() -> None:
     stale = not self_check().well
     if stale and "--check" not in sys.argv[1:]:
         answer_file().write_text(json.dumps(answer(), indent=1) + "\n", encoding="utf-8")
+    page = ROOT / "cli" / "loopodds_cli" / "loopodds.1"
+    fresh = run("loopodds help --man")
+    stale = stale or not page.exists() or page.read_text(encoding="utf-8") != fresh
+    if "--check" not in sys.argv[1:]:
+        page.write_text(fresh, encoding="utf-8")
     for page in PAGES:
         text = page.read_text(encoding="utf-8")
         fresh = refreshed(text)

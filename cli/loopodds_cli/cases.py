@@ -75,17 +75,17 @@ def none_pays(number: int) -> str:
     return f"no single test pays for itself; loopodds next {number} looks at pairs"
 
 
-def next_tests(answer: Answer) -> Next:
+def next_tests(answer: Answer, prices: str | None = None) -> Next:
     """What to test next in a case as it stands; nothing once it is closed.
 
-    ``LOOPODDS_PRICES`` may name the price file. What has been recorded stays recorded even if
-    there is no telling what comes next.
+    ``LOOPODDS_PRICES`` may name the price file where none is given. What has been recorded stays
+    recorded even if there is no telling what comes next.
     """
     from loopodds import assess
 
     if answer.state.closed:
         return Next()
-    model, prices = answer.model, os.environ.get("LOOPODDS_PRICES") or None
+    model, prices = answer.model, prices or os.environ.get("LOOPODDS_PRICES") or None
     try:
         result = assess(answer.inspection, model, prices=prices, belief=answer.belief)
         return Next(result.next_tests if result.tests else (), stops=result.stops)

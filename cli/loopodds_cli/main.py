@@ -14,6 +14,7 @@ import click
 from loopodds import LoopoddsError, nearest
 
 from loopodds_cli.remedies import advised
+from loopodds_cli.terminal import PAGED, paging, terminal_options, with_terminal_options
 
 COMMANDS = {
     "assess": "Rank what may be wrong with one car.",
@@ -23,7 +24,9 @@ COMMANDS = {
     "gauges": "Say what the gauges of this car should read today.",
     "explain": "Explain why a condition is likely or not.",
     "whatif": "Show a case beside its variations.",
+    "compare": "Show what two states of a case, or two cases, differ in.",
     "report": "Write a report for the customer and the workshop.",
+    "pack": "Pack a case with its papers as evidence, or verify a pack.",
     "bay": "Serve the page at the car, or write it as one file.",
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
@@ -33,11 +36,15 @@ COMMANDS = {
     "calibrate": "Compare probabilities with what was confirmed in an archive.",
     "watch": "Watch an archive for drift away from the knowledge.",
     "drill": "Practise on cars drawn from the network.",
+    "config": "Show or change the preferences of the workshop.",
     "network": "List, search, show, draw, check or export the knowledge.",
     "doctor": "Check the install, the knowledge, the case book and the disk.",
     "help": "Show a topic, or how a command is called.",
     "completion": "Print the script that completes commands in a shell.",
 }
+
+WITHOUT_PREFERENCES = ("config", "help", "completion")
+"""Commands that work though the file of preferences cannot be read."""
 
 
 class BadInput(click.ClickException):
@@ -63,7 +70,7 @@ class Commands(click.Group):
         if cmd_name not in COMMANDS:
             return None
         command: click.Command = import_module(f"loopodds_cli.commands.{cmd_name}").command
-        return command
+        return with_terminal_options(command)
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -73,6 +80,12 @@ class Commands(click.Group):
         close = nearest(word, COMMANDS)
         if word not in COMMANDS and not word.startswith("-") and close is not None:
             ctx.fail(f"no command {word!r}; did you mean {close!r}?")
+        if not ctx.resilient_parsing and {word, " ".join(args[:2])} & PAGED:
+            ctx.with_resource(paging(ctx))
+        if word in COMMANDS and word not in WITHOUT_PREFERENCES and not ctx.resilient_parsing:
+            from loopodds_cli.preferences import in_force
+
+            ctx.with_resource(in_force())
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -127,6 +140,8 @@ def main() -> None:
     Exit code 0: done; 1: bad input; 2: wrong use of the command.
     """
 
+
+main.params += terminal_options(hidden=False)
 
 if os.environ.get("_LOOPODDS_COMPLETE", "").startswith("bash"):
     from click.shell_completion import add_completion_class

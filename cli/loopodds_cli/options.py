@@ -204,6 +204,10 @@ done_option = click.option(
     "With a case of the book, besides those recorded there.",
 )
 
+brief_option = click.option(
+    "--brief", is_flag=True, help="The first screen only: stops, verdict, next step, plan, dangers."
+)
+
 picture_option = output_option("--picture", "Also draw it, as SVG.")
 
 
@@ -219,3 +223,13 @@ def print_json(content: Mapping[str, Any]) -> None:
     if is_unsafe():
         content = {"unsafe": UNSAFE_NOTE, **content}
     click.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def print_or_write(out: str, text: str) -> None:
+    """A whole document to a file, or to the screen where a dash stands for it."""
+    from loopodds import write_whole
+
+    if out == "-":
+        click.echo(text, nl=False)
+    else:
+        write_whole(Path(out), text)

@@ -8,7 +8,9 @@ from loopodds.base.errors import (
 from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
 from loopodds.base.likeness import meant as meant, nearest as nearest
 from loopodds.base.phrases import (
-    UNSAFE_NOTE as UNSAFE_NOTE, lowered as lowered, percent as percent, printable as printable,
+    BITS_PER_DECIBAN as BITS_PER_DECIBAN, UNSAFE_NOTE as UNSAFE_NOTE, bits_text as bits_text,
+    chance_word as chance_word,
+    evidence_word as evidence_word, lowered as lowered, percent as percent, printable as printable,
     sentence as sentence,
     spaced as spaced,
 )
@@ -19,7 +21,7 @@ from loopodds.physics.published import (
     published_tables as published_tables,
 )
 from loopodds.physics.refrigerants import refrigerant as refrigerant
-from loopodds.inference.bif import write_bif as write_bif
+from loopodds.exchange.bif import write_bif as write_bif
 from loopodds.knowledge.assembly import build_network as build_network
 from loopodds.knowledge.blocks import Levels as Levels
 from loopodds.knowledge.nodes import (
@@ -38,7 +40,7 @@ from loopodds.inspection.inspection import Inspection as Inspection, batch_of as
 from loopodds.inspection.sections import inspection_from as inspection_from
 from loopodds.inspection.vocabulary import (
     names_in as names_in, observable_names as observable_names,
-    reading_dimension as reading_dimension, words_of as words_of,
+    dimension_of as dimension_of, reading_dimension as reading_dimension, words_of as words_of,
 )
 from loopodds.diagnosis.belief import (
     Belief as Belief, Weight as Weight, condition_title as condition_title, groups_of as groups_of,
@@ -74,9 +76,11 @@ from loopodds.advice.assessment import (
 )
 from loopodds.decision.branches import Branch as Branch, State as State
 from loopodds.advice.proposals import Left as Left, Proposal as Proposal
+from loopodds.advice.untold import Untold as Untold
 from loopodds.advice.firmness import (
-    BreakEven as BreakEven, PlanInRange as PlanInRange, PlanTurn as PlanTurn,
+    BreakEven as BreakEven, PlanTurn as PlanTurn,
 )
+from loopodds.advice.in_range import NextInRange as NextInRange, PlanInRange as PlanInRange
 from loopodds.decision.moves import Closed as Closed, Move as Move
 from loopodds.decision.next_test import (
     RankedTest as RankedTest, seen_at as seen_at,
@@ -103,7 +107,9 @@ from loopodds.casebook.replay import (
     TELLING as TELLING, Agreed as Agreed, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,
 )
-from loopodds.casebook.sources import demo_cases as demo_cases, read_case as read_case
+from loopodds.casebook.sources import (
+    demo_cases as demo_cases, demo_text as demo_text, read_case as read_case,
+)
 from loopodds.casebook.work import Casework as Casework
 from loopodds.archive.review import Reopen as Reopen
 from loopodds.archive.runner import score as score
@@ -123,7 +129,7 @@ from loopodds.upkeep.learning import (
 )
 from loopodds.upkeep.readers import Looker as Looker
 from loopodds.upkeep.selection import Look as Look
-from loopodds.upkeep.exchange import to_networkx as to_networkx, to_pgmpy as to_pgmpy
+from loopodds.exchange.libraries import to_networkx as to_networkx, to_pgmpy as to_pgmpy
 from loopodds.upkeep.lint import Size as Size, lint as lint, size_of as size_of
 from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirmed_turns
 from loopodds.upkeep.verification import (
@@ -135,8 +141,7 @@ from loopodds.photo.entering import (
     refused_text as refused_text,
 )
 from loopodds.photo.beside import (
-    MOST_PHOTOS as MOST_PHOTOS, Shelf as Shelf, glass_named as glass_named, glass_of as glass_of, keep_glass as keep_glass,
-    known_glasses as known_glasses,
+    Shelf as Shelf, glass_named as glass_named, glass_of as glass_of, keep_glass as keep_glass,
 )
 from loopodds.photo.links import photo_likelihoods as photo_likelihoods
 from loopodds.photo.liquids import Glass as Glass
@@ -165,10 +170,10 @@ from loopodds.training.exercise import Done as Done, Exercise as Exercise
 from loopodds.report.blank_form import (
     Named as Named, blank_case as blank_case, names_with as names_with,
 )
-from loopodds.report.content import Report as Report
 from loopodds.report.figures import (
     MOST_LINES as MOST_LINES, explanation_picture as explanation_picture,
     network_picture as network_picture, scenarios_picture as scenarios_picture,
+    twenty_dots as twenty_dots,
 )
 from loopodds.report.drift_chart import watch_picture as watch_picture
 from loopodds.report.gauge_chart import CHARTED as CHARTED, gauges_picture as gauges_picture
@@ -176,8 +181,23 @@ from loopodds.report.reliability_chart import reliability_picture as reliability
 from loopodds.report.gauge_sheet import (
     GaugeLine as GaugeLine, GaugeSheet as GaugeSheet, gauge_sheet as gauge_sheet,
 )
-from loopodds.report.pages import report_text as report_text
 from loopodds.report.worksheets import answer_sheet as answer_sheet, worksheet as worksheet
+from loopodds.papers.content import Report as Report, Sender as Sender
+from loopodds.papers.wording import (
+    Wording as Wording, languages as languages, read_wording as read_wording,
+    wording_slips as wording_slips,
+)
+from loopodds.papers.writing import PARTS as PARTS, report_text as report_text
+from loopodds.papers.compare import (
+    Comparison as Comparison, compare as compare, state_at as state_at,
+    steps_between as steps_between,
+)
+from loopodds.papers.pack import (
+    Packed as Packed, checksum_of as checksum_of, pack_of as pack_of, verify_pack as verify_pack,
+)
+from loopodds.papers.photos import (
+    Photo as Photo, photo_folder as photo_folder, photos_of as photos_of,
+)
 from loopodds.bay.carried import as_text as as_text, carried as carried
 from loopodds.bay.taps import (
     Entry as Entry, Intake as Intake, entries_of as entries_of, unsettled as unsettled,

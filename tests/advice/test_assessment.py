@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import loopodds as lo
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from loopodds_cli.main import main
@@ -51,3 +52,30 @@ def test_tests_done_are_those_of_the_case_and_those_told_besides():
 def test_variations_are_told_beside_the_case(result):
     (without,) = result.what_if("-fan_check").variations
     assert without.probabilities["condenser_airflow"] < result.belief.condition("condenser_airflow")
+
+
+def test_advice_is_compared_at_both_ends_of_what_is_least_firmly_known():
+    """The ends supposed by other likelihoods of the fault: the belief there is that end, and the
+    test that pays most is what a car so believed is told to do.
+    """
+    case = lo.read_case("@over_dyed")
+    result = lo.assess(case)
+    found, interval = result.next_in_range, result.leading_doubts.intervals["leak"]
+    assert (found.condition, found.same) == ("leak", False)
+    belief, odds = result.belief, [p / (1 - p) for p in (interval.low, interval.high)]
+    now = belief.condition("leak") / (1 - belief.condition("leak"))
+    for end, tests, ratio in zip(interval, (found.low, found.high), odds, strict=False):
+        tilt = np.array([[1.0, *[ratio / now] * (len(result.model.states("leak")) - 1)]])
+        there = lo.Belief(result.model, belief.context, belief.evidence.with_soft({"leak": tilt}))
+        assert there.condition("leak") == pytest.approx(end, abs=1e-9)
+        paying = [t for t in lo.assess(case, result.model, belief=there).tests if t.pays]
+        assert tests == ((*paying[0].blocked_by, paying[0].test) if paying else ())
+    assert result.next_json()["next_in_range"] == found._asdict()
+    assert result.plan_json()["plan_in_range"] == result.as_json()["plan_in_range"]
+
+
+def test_a_page_says_where_in_the_range_the_advice_changes():
+    page = " ".join(CliRunner().invoke(main, ["next", CASE]).output.split())
+    assert "the best single test is the same anywhere in the range of leak" in page
+    page = " ".join(CliRunner().invoke(main, ["plan", CASE]).output.split())
+    assert "The advice is the same anywhere in the range of leak." in page

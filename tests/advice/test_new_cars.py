@@ -168,7 +168,7 @@ def test_nothing_that_is_shut_is_ever_offered() -> None:
 
 def test_cars_to_be_stopped_are_stopped_and_no_others() -> None:
     for car in cars():
-        stops = {stop["name"] for stop in car.found.as_json()["stops"]}
+        stops = {stop["name"] for stop in car.found.stops_json()["stops"]}
         wanted = set(car.expected.get("stops", ()))
         assert wanted <= stops, car.name
         assert wanted or stops <= set(car.expected.get("may_stop", ())), (car.name, stops)

@@ -109,6 +109,16 @@ def test_without_resume_an_unfinished_run_is_started_over(source: Path, tmp_path
     assert (summary.resumed, summary.tally.rows) == (0, 200)
 
 
+def test_intervals_of_a_resumed_run_are_those_of_an_undisturbed_one(
+    source: Path, tmp_path: Path
+) -> None:
+    how: dict[str, Any] = {"knowledge": SMALL, "part_rows": CHUNK, "intervals": True}
+    stopped_run(source, tmp_path / "out.csv", 3, intervals=True)
+    assert score(source, tmp_path / "out.csv", resume=True, **how).resumed == 90
+    score(source, tmp_path / "whole.csv", **how)
+    assert (tmp_path / "out.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
+
+
 def test_a_resumed_run_must_be_about_the_same_thing(source: Path, tmp_path: Path) -> None:
     out = tmp_path / "out.csv"
     stopped_run(source, out, 2)
@@ -116,6 +126,7 @@ def test_a_resumed_run_must_be_about_the_same_thing(source: Path, tmp_path: Path
     changes: list[tuple[dict[str, Any], str]] = [
         ({"part_rows": 31}, "part rows changed (then 30, now 31)"),
         ({"review": 3}, "review changed (then 0, now 3)"),
+        ({"intervals": True}, "intervals changed (then False, now True)"),
         ({"knowledge": other}, "knowledge changed"),
     ]
     for change, message in changes:

@@ -38,6 +38,32 @@ def test_a_frame_is_scored_as_the_file_that_holds_the_same_rows(
     assert counted["expected"] == pytest.approx(summary.tally.expected, abs=1e-9)
 
 
+def test_intervals_stand_behind_all_else_alike_in_every_form(
+    frame: pd.DataFrame, tmp_path: Path
+) -> None:
+    known, how = lo.Knowledge(SMALL), {"knowledge": SMALL, "intervals": True}
+    scored = lo.score(frame, **how)
+    good = scored[scored["reject"].isna()].drop(columns="reject").reset_index(drop=True)
+    ends = [f"{e}_{name}" for name in (*known.conditions, "sound") for e in ("low", "high")]
+    assert list(good.columns[-len(ends) :]) == ends
+    plain = lo.score(frame, knowledge=SMALL).drop(columns="reject")
+    assert list(good.columns[: -len(ends)]) == list(plain.columns)
+    for name in ("moisture", "sound"):
+        assert (good[f"low_{name}"] <= good[f"p_{name}"]).all()
+        assert (good[f"p_{name}"] <= good[f"high_{name}"]).all()
+    frame.to_parquet(tmp_path / "in.parquet", index=False)
+    frame.to_csv(tmp_path / "in.csv", index=False)
+    for source in ("in.parquet", "in.csv"):
+        for out in ("out.parquet", "out.csv"):
+            lo.score(tmp_path / source, tmp_path / out, part_rows=11, **how)
+            read = pd.read_csv if out.endswith("csv") else pd.read_parquet
+            there = read(tmp_path / out)
+            assert there[ends].to_numpy() == pytest.approx(good[ends].to_numpy(), abs=1e-12)
+    with pytest.raises(lo.InspectionError, match="'low_moisture' is one that scoring adds"):
+        lo.score(frame.assign(low_moisture=0.5), **how)
+    assert (lo.score(frame.assign(low_moisture=0.5), knowledge=SMALL)["low_moisture"] == 0.5).all()
+
+
 def test_every_row_and_column_of_the_frame_comes_back_as_it_was(frame: pd.DataFrame) -> None:
     frame["seen"] = pd.date_range("2031-01-01", periods=60)
     frame["kind"] = pd.Categorical(["van", "bus"] * 30)

@@ -212,9 +212,9 @@ def test_absolute_zero_is_the_lowest_temperature():
             "write a temperature in degC or degF, e.g. '31 degC'",
         ),
         (
-            "8 degC",
+            "8 bar",
             "difference",
-            "'8 degC' is a temperature, but a temperature difference is expected; "
+            "'8 bar' is a pressure, but a temperature difference is expected; "
             "write a temperature difference in K, deltaC or deltaF, e.g. '8 K'",
         ),
         ("nan bar", "pressure", "'nan bar' is not a finite number"),

@@ -6,7 +6,6 @@ import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from loopodds.bay.carried import as_text, carried
@@ -55,13 +54,13 @@ def phone(browser: Browser) -> Iterator[OpenPhone]:
     """Opens devices, each with a store of its own, and sees that none had an error."""
     phones: list[Phone] = []
 
-    def opened(address: str, viewport: dict[str, int] | None = None, **more: Any) -> Phone:
+    def opened(
+        address: str, viewport: dict[str, int] | None = None, advised: bool = False
+    ) -> Phone:
         small = viewport is None
-        context = browser.new_context(
-            viewport=viewport or PHONE, has_touch=True, is_mobile=small, **more
-        )  # type: ignore[arg-type]
+        context = browser.new_context(viewport=viewport or PHONE, has_touch=True, is_mobile=small)  # type: ignore[arg-type]
         context.set_default_timeout(8000)
-        phones.append(Phone(context, address))
+        phones.append(Phone(context, address, advised))
         return phones[-1]
 
     yield opened

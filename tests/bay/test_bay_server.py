@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import json
 import re
@@ -10,11 +11,12 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from loopodds.base.errors import LoopoddsError
 from loopodds.bay.packing import unpacked
 from loopodds.diagnosis.model import Model
 from loopodds_cli.bay.desk import LARGEST_PHOTO
 from loopodds_cli.bay.pairing import WRONG_AT_ONCE, Pairing
-from loopodds_cli.bay.server import HERE, KEY, LARGEST_ENTRIES
+from loopodds_cli.bay.server import HERE, KEY, LARGEST_ENTRIES, Door, listening, only_page
 from loopodds_cli.bay.single_file import policy
 from loopodds_cli.main import main
 from phones import Served
@@ -167,7 +169,7 @@ def test_the_page_of_one_file_asks_nobody_for_anything(single_file: Path):
 def test_the_binary_is_the_same_for_the_same_knowledge(binary: bytes, model: Model):
     content, numbers = unpacked(binary)
     assert content["form"]["digest"] == model.knowledge.digest
-    assert {"tree", "scales", "rules", "form"} == content.keys()
+    assert {"tree", "scales", "rules", "repairs", "form"} == content.keys()
     assert len(numbers) * 8 + len(json.dumps(content)) < 4_000_000
 
 
@@ -183,3 +185,46 @@ def test_a_port_that_is_taken_is_named(served: Served, tmp_path: Path):
     ran = CliRunner().invoke(main, given)
     assert ran.exit_code == 1
     assert f"port {served.port}" in ran.output
+
+
+def asked(app: Door, method: str, path: str, **headers: str) -> tuple[int, bytes]:
+    """Status and body of what an application answers."""
+    sent: list[Any] = []
+    given = [(name.encode(), value.encode()) for name, value in headers.items()]
+    scope = {"type": "http", "method": method, "path": path, "headers": given, "query_string": b""}
+
+    async def receive() -> Any:
+        return {"type": "http.request"}
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    asyncio.run(app(scope, receive, send))
+    return sent[0]["status"], b"".join(part.get("body", b"") for part in sent)
+
+
+def test_a_page_with_nothing_behind_it_is_served_to_this_computer_only():
+    own = f"{HERE}:4711"
+    app = only_page("all of it", {own})
+    assert asked(app, "GET", "/", host=own) == (200, b"all of it")
+    assert asked(app, "GET", "/", host="rebound.example")[0] == 403
+    assert asked(app, "POST", "/", host=own, origin="http://evil.example")[0] == 403
+    assert asked(app, "POST", "/", host=own, origin=f"http://{own}")[0] == 405
+    assert asked(app, "GET", "/elsewhere", host=own)[0] == 404
+
+
+def test_a_port_in_use_is_said_by_its_number():
+    with listening(HERE, 0) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(LoopoddsError, match=f"port {port}: .*choose another with --port"):
+            listening(HERE, port)
+
+
+def test_the_page_of_a_class_is_written_as_one_file(tmp_path: Path):
+    file = tmp_path / "class.html"
+    done = CliRunner().invoke(main, ["whatif", "@wet_loop", "--interactive", "--out", str(file)])
+    assert done.exit_code == 0, done.output
+    assert '"name": "wet_loop"' in file.read_text("utf-8")
+    refused = CliRunner().invoke(main, ["whatif", "@wet_loop", "moisture=wet", "--out", str(file)])
+    assert refused.exit_code == 2
+    assert "--out is for the page of --interactive" in refused.output

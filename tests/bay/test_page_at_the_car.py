@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -92,7 +92,7 @@ def test_a_whole_case_by_taps(
     record_property: Callable[[str, object], None],
 ):
     screen, observations = SIZES[size]
-    one = phone(served.address, screen)
+    one = phone(served.address, screen, advised=size == "phone")
     one.new_car("B-XY 12")
     intake(one)
     test_until(one, observations)
@@ -111,6 +111,17 @@ def to_the_end(one: Phone, book: Path, model: Model) -> None:
     """From the plan through the repair to the closing; the book holds all of it."""
     one.tap("[data-offer]")
     assert one.page.locator("ol.steps > li").count() >= 1
+    one.tap("#agree")
+    one.tap('[data-back="30"]')
+    one.tap("[data-refused]")
+    one.page.fill("#watch", "vents less cold")
+    one.tap("#keep")
+    one.sent()
+    agreed = state_in(book).agreed
+    day = date.today() + timedelta(days=30)
+    assert (agreed.back_by, agreed.watch) == (day.isoformat(), "vents less cold")
+    assert len(agreed.refused) == 1
+    assert "To watch for: vents less cold" in one.page.locator("#agreed").inner_text()
     one.tap("#repaired")
     one.sent()
     one.page.wait_for_selector("#ready, #toplan, #toclose")

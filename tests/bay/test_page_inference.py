@@ -9,14 +9,17 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from drawn_cases import drawn_cases
+from drawn_cases import drawn_cases, drawn_repairs
 from loopodds.advice.assessment import assess
 from loopodds.bay.carried import as_text, carried
 from loopodds.decision.probes import masks
+from loopodds.decision.workshop import Workshop
+from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.past_evidence import encoded
 from loopodds.inference.information import Look
 from loopodds.inspection.encoding import encode
-from loopodds.inspection.inspection import batch_of
+from loopodds.inspection.inspection import Inspection, batch_of
 from loopodds.knowledge.blocks import Sound
 from loopodds.knowledge.records import Knowledge
 from phones import wait_until
@@ -24,17 +27,17 @@ from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.slow
 
-CASES, RULED, LOOKED = 1000, 60, 8
+CASES, RULED, LOOKED, REPAIRS = 1000, 60, 8, 7
 EXACT = 1e-9
 """Promised to whoever compares the page with the screens: sums in another order, and no more."""
 
-BELIEVE = """(text) => JSON.parse(text).map((sections) => {
+BELIEVE = """(text) => JSON.stringify(JSON.parse(text).map((sections) => {
   const found = bay.scales.evidence(sections);
   const belief = bay.tree.believe(found.contexts, found.evidence);
   return {log: belief.logEvidence, sound: belief.sound, conditions: belief.conditions,
     faults: Object.fromEntries(Object.entries(belief.faults).map(([n, p]) => [n, [...p]])),
     numbers: found.evidence.numbers};
-})"""
+}))"""
 TABLED = """async ([text, cases]) => {
   const packed = Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0));
   const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
@@ -45,7 +48,8 @@ RULE = """(text) => JSON.parse(text).map((sections) => {
   const found = bay.scales.evidence(sections);
   const belief = bay.tree.believe(found.contexts, found.evidence);
   const gates = new Gates(bay.data, found.contexts);
-  const progress = gates.progress(factsOf(bay.data, bay.scales, belief, found), []);
+  const facts = factsOf(bay.data, bay.scales, belief, {found, evidence: found.evidence});
+  const progress = gates.progress(facts, []);
   return {stops: progress.stops, done: progress.done, begun: [...progress.begun].sort(),
     waived: [...progress.waived].sort(), pending: progress.pending.sort(),
     needs: Object.fromEntries(Object.keys(bay.data.rules.services).map((name) => {
@@ -59,10 +63,31 @@ CHOOSE = """(text) => Promise.all(JSON.parse(text).map((sections) => {
   const found = bay.scales.evidence(sections);
   const belief = bay.tree.believe(found.contexts, found.evidence);
   const gates = new Gates(bay.data, found.contexts);
-  const progress = gates.progress(factsOf(bay.data, bay.scales, belief, found), []);
+  const facts = factsOf(bay.data, bay.scales, belief, {found, evidence: found.evidence});
+  const progress = gates.progress(facts, []);
   const outlook = new Outlook(bay.tree, bay.scales, belief);
   return rankedTests(outlook, gates, progress, () => false);
 }))"""
+
+REPAIRED = """(text) => JSON.parse(text).map((sections) => {
+  const noted = (from) => Object.fromEntries(Object.entries(from)
+    .filter(([section]) => !["services", "repaired"].includes(section))
+    .flatMap(([section, seen]) => Object.entries(seen).map(([name, value]) =>
+      [name, {section, value, used: true}])));
+  const state = {noted: noted(sections), tests: [], repairs: sections.repaired.map((repair) =>
+    ({services: repair.services, tests: [], noted: noted(repair)}))};
+  const followed = bay.repairs.followed(state);
+  if (!followed) return null;
+  const {tree, found, evidence} = followed;
+  const belief = tree.believe(found.contexts, evidence);
+  const gates = new Gates(bay.data, found.contexts);
+  const came = Object.entries(bay.data.rules.tests).filter(([, test]) => test.as_it_came);
+  const facts = factsOf(bay.data, bay.scales, belief, followed);
+  const progress = gates.progress(facts, came.map(([name]) => name), bay.repairs.shown(state));
+  return {log: belief.logEvidence, sound: belief.sound, stops: progress.stops.sort(),
+    faults: Object.fromEntries(Object.entries(belief.faults).map(([n, p]) => [n, [...p]])),
+    moves: gates.moves(progress).map(({test}) => test).sort()};
+})"""
 
 
 @pytest.fixture(scope="module")
@@ -73,9 +98,19 @@ def opened(browser: Browser, single_file: Any) -> Page:
     return page
 
 
-def test_the_page_believes_what_python_believes_on_a_thousand_cases(model: Model, opened: Page):
-    sections, cars = zip(*drawn_cases(model, CASES, seed=7), strict=True)
-    page = opened.evaluate(BELIEVE, json.dumps(sections))
+Drawn = list[tuple[dict[str, Any], Inspection]]
+
+
+@pytest.fixture(scope="module")
+def drawn(model: Model) -> Drawn:
+    return list(drawn_cases(model, CASES, seed=7))
+
+
+def test_the_page_believes_what_python_believes_on_a_thousand_cases(
+    model: Model, opened: Page, drawn: Drawn
+):
+    sections, cars = zip(*drawn, strict=True)
+    page = json.loads(opened.evaluate(BELIEVE, json.dumps(sections)))
     worst = 0.0
     for group in encode(batch_of(cars, model.knowledge), model.knowledge).groups:
         beliefs = model.believe(group.context, group.evidence)
@@ -90,6 +125,26 @@ def test_the_page_believes_what_python_believes_on_a_thousand_cases(model: Model
             apart = [np.abs(here["faults"][n] - p[i]).max() for n, p in beliefs.faults.items()]
             worst = max(worst, abs(here["sound"] - beliefs.p_sound[i]), *apart)
     assert worst < EXACT
+
+
+def test_a_repaired_car_is_believed_as_python_believes_it_or_not_at_all(model: Model, opened: Page):
+    sections, cars = zip(*drawn_repairs(model, REPAIRS, seed=5), strict=True)
+    page, followed, merged = opened.evaluate(REPAIRED, json.dumps(sections)), 0, 0
+    for here, car in zip(page, cars, strict=True):
+        if here is None:
+            continue
+        ((own, group),) = encoded([car], model)
+        belief, followed = Belief(own, group.context, group.evidence), followed + 1
+        merged += any(repair.left for repair in own.repairs)
+        beliefs = own.believe(group.context, group.evidence)
+        np.testing.assert_allclose(here["log"], belief.log_evidence, rtol=EXACT)
+        apart = [np.abs(here["faults"][n] - p[0]).max() for n, p in beliefs.faults.items()]
+        assert max(abs(here["sound"] - belief.p_sound), *apart) < EXACT
+        shop = Workshop(belief, inspection=car)
+        assert here["stops"] == sorted(shop.progress.stops)
+        assert here["moves"] == sorted(m.test for m in shop.gates.moves(shop.progress))
+    assert followed < REPAIRS, "one is too much for a page"
+    assert 0 < merged < followed, "with and without something that had to be left out"
 
 
 def tabled() -> Knowledge:
@@ -129,8 +184,10 @@ def test_a_table_of_sound_readings_is_read_as_python_reads_it(opened: Page):
     assert read > 20
 
 
-def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(model: Model, opened: Page):
-    sections, cars = zip(*drawn_cases(model, RULED, seed=11), strict=True)
+def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(
+    model: Model, opened: Page, drawn: Drawn
+):
+    sections, cars = zip(*drawn[:RULED], strict=True)
     found, seen = opened.evaluate(RULE, json.dumps(sections)), set[str]()
     for here, car in zip(found, cars, strict=True):
         shop = assess(car, model).shop
@@ -157,9 +214,11 @@ def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(model: Model, 
     assert len(seen) >= len(model.knowledge.stops) - 3, "the cases meet nearly every stop"
 
 
-def test_the_next_test_without_a_network_tells_most_a_minute(model: Model, opened: Page):
+def test_the_next_test_without_a_network_tells_most_a_minute(
+    model: Model, opened: Page, drawn: Drawn
+):
     """Gauges count as their words there; what must come first counts with its minutes."""
-    sections, cars = zip(*drawn_cases(model, LOOKED, seed=5), strict=True)
+    sections, cars = zip(*drawn[:LOOKED], strict=True)
     for here, car in zip(opened.evaluate(CHOOSE, json.dumps(sections)), cars, strict=True):
         shop = assess(car, model).shop
         told = {
@@ -180,12 +239,12 @@ def test_the_next_test_without_a_network_tells_most_a_minute(model: Model, opene
 
 
 def test_an_answer_comes_at_once_on_a_slow_phone(
-    model: Model, opened: Page, record_property: Callable[[str, object], None]
+    opened: Page, drawn: Drawn, record_property: Callable[[str, object], None]
 ):
     """Four times slower than this machine: median of working out one car, and of a whole tap with
     what it moved, what is shut and the new screen.
     """
-    texts = json.dumps([sections for sections, _ in drawn_cases(model, 20, seed=3)])
+    texts = json.dumps([sections for sections, _ in drawn[:20]])
     opened.evaluate("bay.begin('van')")
     wait_until(opened, "bay.key !== null")
     session = opened.context.new_cdp_session(opened)

@@ -24,7 +24,7 @@ from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.doubt.beta import beta_interval
 from loopodds.doubt.intervals import doubts
 from loopodds.doubt.numbers import Numbers, numbers_of, with_numbers
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.inference.slopes import slopes
@@ -58,7 +58,6 @@ def shipped(draws: int, cars: int, rng: np.random.Generator, classes_from: int =
     for row in range(cars):
         belief = Belief(model, CONTEXT, evidence.take(slice(row, row + 1)))
         found = doubts(belief)
-        assert found is not None
         low[row], high[row], _ = np.array([found.intervals[name] for name in names]).T
         point[row] = [*(belief.condition(name) for name in model.conditions), belief.p_sound]
     held = np.zeros_like(point)

@@ -27,12 +27,12 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.diagnosis.model import Model
 from loopodds.drift.bets import Stake, oddity_ratios, threshold, word_bets, word_ratios
+from loopodds.drift.foretold import foretold_readings
 from loopodds.drift.judging import CHUNK
 from loopodds.drift.kept import LookFiles
 from loopodds.drift.looks import FACTORS, OFFSETS, WORD, odd_words
 from loopodds.drift.results import Watch
 from loopodds.drift.watching import LOOKS, watch
-from loopodds.inference.kernels import foretold_readings
 from watched_archives import Rows, drawn_rows, seen_by
 
 MOVED_FROM = 3000

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any
 
 import loopodds as lo
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from loopodds.archive.scoring import read_inspections, score_batch
 from loopodds.base.errors import ImpossibleEvidence, InspectionError, LoopoddsError, UnknownName
 from loopodds.casebook.believed import TOLERANCE, check_book, check_case, inspection_of
 from loopodds.casebook.book import CaseBook, Overtaken
@@ -30,6 +32,7 @@ from loopodds.diagnosis.model import Model
 from loopodds.inspection.assignments import observations_of, outcomes_of
 from loopodds.inspection.case_file import load_case
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.tables import READERS, Eye, readers_text
 
 SMALL = Path(__file__).parents[1] / "small_knowledge"
 CAR = (
@@ -651,7 +654,7 @@ def test_a_damaged_book_never_ends_in_anything_but_a_plain_message(
     path = tmp_path / "bad.db"
     rng = random.Random(20261125)
     noticed = 0
-    for _ in range(150):
+    for _ in range(80):
         bad = bytearray(data)
         for _ in range(rng.choice([1, 4, 64])):
             bad[rng.randrange(len(bad))] = rng.randrange(256)
@@ -664,7 +667,7 @@ def test_a_damaged_book_never_ends_in_anything_but_a_plain_message(
         except LoopoddsError:
             noticed += 1
     # a changed byte in free space, a time or a name is no damage to what was believed
-    assert noticed > 75
+    assert noticed > 40
 
 
 def test_the_book_lies_where_the_user_says_or_in_the_data_folder(
@@ -713,7 +716,7 @@ def test_names_and_notes_are_data_whatever_they_hold(book: CaseBook, model: Mode
     assert load_case(case_text(replay([event])), model.knowledge).findings == {}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(data=st.data())
 def test_a_case_written_as_a_file_and_read_again_is_the_same_case(
     model: Model, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
@@ -827,3 +830,93 @@ def test_an_inspection_of_the_book_is_the_state_checked(book: CaseBook, model: M
     inspection = inspection_of(replay(book.events(1)), model.knowledge)
     assert inspection == answer.inspection
     assert inspection.name == "case 1"
+
+
+# ---------------------------------------------------------------- who looked
+
+
+@pytest.fixture(scope="module")
+def with_eyes(model: Model) -> Model:
+    """The shipped knowledge, which has learnt that carl says half of all shades a step darker."""
+    darker = (np.eye(4) + np.eye(4, k=1)) / 2 + 0.01
+    darker[3, 3] += 0.5
+    eye = Eye(90.0, tuple(map(tuple, (darker / darker.sum(axis=1, keepdims=True)).tolist())))
+    knowledge = model.knowledge
+    text = readers_text({"carl": {"sample_darkening": eye}}, knowledge.nodes)
+    return Model(Knowledge.of_texts({**knowledge.texts, READERS: text}), compiled=True)
+
+
+DARK = "sample_darkening"
+
+
+def test_a_shade_is_read_through_the_eyes_of_whoever_saw_it(
+    book: CaseBook, with_eyes: Model
+) -> None:
+    work = Casework(book, with_eyes)
+    hot = {}
+    for person in ("", "carl", "anna"):
+        case = work.open(person, [("refrigerant", "R134a"), (DARK, "brown", person)])
+        hot[person] = case.after.conditions["compressor_overheating"]
+        file = f"[vehicle]\nrefrigerant = 'R134a'\n[looks.{person}]\n{DARK} = 'brown'\n"
+        if person:
+            assert_same(book.events(case.state.number)[-1].posterior, case.after)
+            believed = believe(load_case(file, with_eyes.knowledge), with_eyes)
+            assert hot[person] == pytest.approx(believed.condition("compressor_overheating"))
+    assert hot["carl"] < hot[""] - 0.01
+    assert hot["anna"] == hot[""]
+
+
+def test_two_people_who_look_at_one_sample_never_make_it_two(
+    book: CaseBook, with_eyes: Model
+) -> None:
+    """Four more people see the same: no more is told than by one word of the trade."""
+    work = Casework(book, with_eyes)
+    answer = work.open("van", [("refrigerant", "R134a"), (DARK, "brown")])
+    once = answer.after
+    for person in ("anna", "ben", "dora", "eve"):
+        answer = work.record(1, [(DARK, "brown", person)])
+    assert_same(answer.after, once)
+    assert answer.state.noted[DARK].text.count("brown (by ") == 4
+    darker = work.record(1, [(DARK, "black", "ben")])
+    assert darker.state.noted[DARK].looks == {
+        "anna": "brown", "ben": "black", "dora": "brown", "eve": "brown",
+    }  # fmt: skip
+    back = work.undo(1)
+    assert_same(back.after, once)
+    assert "undone: sample_darkening = black (by ben)" in described(back.events[0])
+    doubted = work.doubt(1, [(DARK, None)])
+    assert DARK not in doubted.inspection.findings
+    assert work.record(1, [(DARK, "none", "ben")]).state.noted[DARK].looks == {"ben": "none"}
+    assert work.record(1, [(DARK, "brown")]).state.noted[DARK].looks == {}
+
+
+def test_who_looked_goes_along_into_files_archives_and_behind_a_repair(
+    book: CaseBook, with_eyes: Model, tmp_path: Path
+) -> None:
+    work, knowledge = Casework(book, with_eyes), with_eyes.knowledge
+    work.open("van", [("refrigerant", "R134a"), ("sample_cloudiness", "slight")])
+    work.record(1, [(DARK, "brown", "carl"), ("sample_bubbles", "none", "carl")])
+    work.record(1, [(DARK, "black", '=anna, "the" one'), ("line_bubbles", "none")])
+    work.repaired(1, ["replace_drier"])
+    last = work.record(1, [(DARK, "none", "carl")])
+    again = work.enter(load_case(case_text(last.state), knowledge), "again")
+    assert again.state.sections() == last.state.sections()
+    assert_same(again.after, last.after)
+    assert work.record(2, [("sample_glow", "strong", "carl")]).events[0].content["by"] == "carl"
+    came = inspection_of(again.state, knowledge).as_it_came
+    assert [*came.looks] == ["carl", '=anna, "the" one']
+    work.close(1, {"moisture": "absent"})
+    work.open("two", [(DARK, "brown", "carl"), (DARK, "black", "anna")], {"moisture": "wet"})
+    work.open("three", [(DARK, "brown", name) for name in "abc"], {"moisture": "wet"})
+    file = io.StringIO(newline="")
+    archived = write_archive(book, knowledge, file)
+    left = [entry for entry in archived.left_out if "repair" not in entry]
+    assert left == ['case 1: sample_darkening by =anna, "the" one', "case 4: sample_darkening by c"]
+    path = tmp_path / "cases.csv"
+    path.write_text(file.getvalue(), encoding="utf-8", newline="")
+    rows = list(csv.DictReader(io.StringIO(file.getvalue(), newline="")))
+    assert (rows[0]["looked_by"], rows[0]["second_looked_by"]) == ("", "carl")
+    assert rows[0]["second_sample_darkening"] == rows[1]["sample_darkening"] == "brown"
+    (read,) = read_inspections(path, knowledge)
+    believed = score_batch(read.batch, with_eyes)
+    assert believed.p_sound[1] == pytest.approx(book.events(3)[-1].posterior.p_sound, abs=1e-12)

@@ -18,16 +18,18 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 from loopodds.advice.assessment import Assessment
+from loopodds.base.phrases import bits_text, chance_word, evidence_word
 from loopodds.casebook.sources import demo_cases
 from loopodds.diagnosis.belief import Conflict
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds_cli.main import COMMANDS, main
 from loopodds_cli.pages.assess import print_assessment
-from loopodds_cli.pages.page import Page, chance_word, factor, percent, times
+from loopodds_cli.pages.page import Page, factor, percent
 from shared import assessed
 from shared import page as printed
+from shared_screens import faults_of
 
 ESCAPE = "\x1b["
 START = [sys.executable, "-c", "from loopodds_cli.main import main; main(prog_name='loopodds')"]
@@ -94,6 +96,7 @@ def test_a_page_fits_80_columns_and_carries_nothing_but_text_in_a_pipe(case: str
     text = printed("assess", case)
     lines = text.splitlines()
     assert max(map(len, lines)) <= 80
+    assert not faults_of("assess", case, text)
     assert ESCAPE not in text
     assert not any(line.endswith(" ") for line in lines)
 
@@ -364,7 +367,7 @@ def test_what_nothing_moves_alone_is_told_with_what_all_together_did(
 @pytest.mark.parametrize("case", DEMOS)
 def test_no_page_counts_to_nothing(case: str) -> None:
     page = printed("assess", case)
-    assert not re.search(r"-0(\.0)?\b|\b0 more", page)
+    assert not re.search(r"-0(\.0)?(?![.\d])|\b0 more", page)
 
 
 @pytest.mark.parametrize("name", Knowledge().nodes)
@@ -509,9 +512,14 @@ def test_words_for_chances_rise_with_them() -> None:
     assert len(dict.fromkeys(words)) == sum(a != b for a, b in pairwise(words)) + 1
 
 
-def test_weights_are_told_as_factors() -> None:
-    assert (times(3.0103), times(-3.0103)) == ("x 2.0", "/ 2.0")
-    assert (times(45.0), factor(41.2)) == ("x 1000+", "41")
+def test_weights_are_told_in_words_that_rise_with_them_and_in_bits() -> None:
+    words = [evidence_word(decibans / 4) for decibans in range(-120, 121)]
+    assert words[0] == "decisively against"
+    assert words[120] == "hardly either way"
+    assert words[-1] == "decisively for"
+    # as many words as turns of the word: none comes back further up
+    assert len(set(words)) == sum(a != b for a, b in pairwise(words)) + 1
+    assert (bits_text(3.0103), bits_text(-3.0103), factor(41.2)) == ("+1.0", "-1.0", "41")
 
 
 def test_a_bar_is_as_full_as_the_probability(capsys: pytest.CaptureFixture[str]) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from loopodds_cli.commands.case import ANEW, AS_IT_CAME, KEEP_OPEN, LEAVE_OUT, SINCE
+from loopodds_cli.book.closing import ANEW, AS_IT_CAME, KEEP_OPEN, LEAVE_OUT, SINCE
 from loopodds_cli.main import main
 
 EMPTY = (

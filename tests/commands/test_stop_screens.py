@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from copy import copy
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,10 @@ import pytest
 from click.testing import CliRunner, Result
 from loopodds.advice.assessment import assess
 from loopodds.casebook.sources import read_case
-from loopodds_cli.classroom.answers import Classroom
 from loopodds_cli.commands.help import topics
 from loopodds_cli.main import main
-from shared import assessed, page, shipped
+from shared import PAGES, assessed, page, shipped
+from shared_screens import faults_of, raw_names
 
 STOPPED = [
     "universal_oil_electric", "seized_compressor", "found_open", "at_the_limit", "nearly_empty",
@@ -51,8 +52,8 @@ def test_a_stop_comes_first_on_every_page_and_fits_it(name: str) -> None:
     assert stops
     for command in ("assess", "next", "plan"):
         text = page(command, f"@{name}")
-        assert flat(text).startswith(f"STOP: {stops[0].title.upper()} {stops[0].reason}")
-        assert all(len(line) <= 80 for line in text.splitlines())
+        assert flat(text).startswith(f"STOP: {stops[0].title.upper()} ")
+        assert not faults_of(command, f"@{name}", text)
         for stop in stops:
             # each is said once, with what brought it about and who may lift it
             assert flat(text).count(stop.reason) == 1
@@ -60,11 +61,48 @@ def test_a_stop_comes_first_on_every_page_and_fits_it(name: str) -> None:
             assert f"({stop.who})" in flat(text)
 
 
+@pytest.mark.parametrize("name", STOPPED[1:4])
+def test_a_screen_of_60_columns_has_no_ribbons(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    for command in ("assess", "next", "plan"):
+        text = page.__wrapped__(command, f"@{name}")
+        assert not faults_of(command, f"@{name}", text, 60)
+
+
+def test_many_stops_at_once_leave_room_for_the_answer(capsys: pytest.CaptureFixture[str]) -> None:
+    result = copy(assessed("@seized_compressor"))
+    every = [stop for name in STOPPED for stop in assessed(f"@{name}").stops]
+    several = tuple({stop.name: stop for stop in every}.values())
+    assert len(several) >= 7
+    result.shop = copy(result.shop)
+    result.shop.stops = several
+    for command, put in PAGES.items():
+        put(result)
+        text = capsys.readouterr().out
+        assert not faults_of(command, result.case, text)
+        assert all(f"because: {'; '.join(stop.because)}" in flat(text) for stop in several)
+
+
+@pytest.mark.parametrize("name", ["leak_stop_car", "wet_loop"])
+def test_a_brief_page_is_the_first_screen_with_the_cautions_of_its_step(name: str) -> None:
+    for command in ("assess", "next", "plan"):
+        brief, whole = run(command, f"@{name}", "--brief").output, page(command, f"@{name}")
+        assert len(brief.splitlines()) < len(whole.splitlines())
+        assert not faults_of(command, f"@{name}", brief)
+        assert flat(brief.split("\n\n")[0]) == flat(whole.split("\n\n")[0])
+    result = assessed(f"@{name}")
+    step = result.beware_of(result.to_test[:1])
+    told = flat(run("next", f"@{name}", "--brief").output)
+    assert all(flat(text) in told for text in step.here)
+
+
 def test_explaining_and_json_of_every_command_name_the_stops() -> None:
     names = [stop.name for stop in assessed("@burning_gas").stops]
     for command in ("assess", "next", "plan", "explain", "connect"):
         assert [stop["name"] for stop in told(command, "@burning_gas")["stops"]] == names
-    assert flat(run("explain", "@burning_gas").output).startswith("STOP: NOT THE GAS")
+    shown = run("explain", "@burning_gas").output
+    assert flat(shown).startswith("STOP: NOT THE GAS")
+    assert not raw_names(shown, "@burning_gas")
 
 
 def test_a_car_without_a_stop_has_none_on_its_pages() -> None:
@@ -134,13 +172,6 @@ def test_a_variation_says_which_stop_it_brings_about_and_which_it_lifts() -> Non
     assert "no more in force: not the gas on the label: hands off" in text
     supposed = told("whatif", "@first_look", "wrong_refrigerant=present")["variations"][0]
     assert [stop["name"] for stop in supposed["stops"]] == ["foreign_gas"]
-
-
-def test_the_page_of_a_class_is_told_of_a_stop() -> None:
-    room = Classroom(shipped())
-    car = {"vehicle": {"refrigerant": "R134a"}, "readings": {"high_side": "28 bar"}}
-    assert [stop["name"] for stop in room.answer(car)["stops"]] == ["high_pressure"]
-    assert room.answer({"vehicle": {"refrigerant": "R134a"}})["stops"] == []
 
 
 def test_what_always_holds_is_one_line_on_a_page_and_in_full_in_the_help() -> None:

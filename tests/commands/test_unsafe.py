@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 from loopodds.base.phrases import UNSAFE_NOTE
 from loopodds.knowledge.records import Knowledge, UnsafeFolder
-from loopodds_cli.classroom.answers import Classroom
+from loopodds_cli.bay.classroom import class_page
 from loopodds_cli.main import main
 
 
@@ -80,8 +80,8 @@ def test_an_archive_is_not_scored_with_it(folder: Path, tmp_path: Path) -> None:
 def test_the_page_of_a_class_says_so(folder: Path) -> None:
     from loopodds.diagnosis.model import Model
 
-    room = Classroom(Model(Knowledge(UnsafeFolder(folder))))
-    assert UNSAFE_NOTE in room.catalogue["name"]
+    text = class_page(Model(Knowledge(UnsafeFolder(folder))))
+    assert f'"name": "a car nobody has looked at - {UNSAFE_NOTE}"' in text
 
 
 def test_a_case_of_the_book_says_so(folder: Path, tmp_path: Path) -> None:

@@ -150,7 +150,7 @@ def random_evidence(
 
 
 @pytest.mark.slow
-def test_not_one_gate_is_broken_in_ten_thousand_random_states(knowledge, prices):
+def test_not_one_gate_is_broken_in_four_thousand_random_states(knowledge, prices):
     rng = np.random.default_rng(20260101)
     able = prices.with_everything(knowledge)
     benches = {
@@ -164,7 +164,7 @@ def test_not_one_gate_is_broken_in_ten_thousand_random_states(knowledge, prices)
     }
     keys = list(benches)
     offered = 0
-    for _ in range(10_000):
+    for _ in range(4_000):
         compressor, qualified = keys[int(rng.integers(len(keys)))]
         gates = benches[compressor, qualified]
         evidence, told = random_evidence(knowledge, rng)
@@ -178,7 +178,7 @@ def test_not_one_gate_is_broken_in_ten_thousand_random_states(knowledge, prices)
             )  # fmt: skip
             assert not list(bench.faults(move)), (move.steps, progress)
             offered += 1
-    assert offered > 50_000
+    assert offered > 20_000
 
 
 def test_at_the_start_the_way_to_the_gauges_leads_through_label_gas_and_leak_stop(

@@ -9,7 +9,7 @@ import pytest
 from loopodds.advice.further_tests import informed_saving, look_ahead
 from loopodds.decision.expected_cost import Decision
 from loopodds.decision.lookahead import Planner
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence

@@ -18,7 +18,7 @@ import pytest
 from loopodds.diagnosis.belief import Belief, Conflict
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import smallest_impossible
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network
 from loopodds.inspection.sections import inspection_from

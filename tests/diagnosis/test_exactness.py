@@ -14,15 +14,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from loopodds.exchange.bif import read_bif, write_bif
+from loopodds.exchange.libraries import pgmpy_model
 from loopodds.inference import junction
-from loopodds.inference.bif import read_bif, write_bif
 from loopodds.inference.junction import JunctionTree, Posterior
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network, discrete_variables
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.blocks import matches
 from loopodds.knowledge.nodes import Gauge, Graded
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.exchange import pgmpy_model
 from references import (
     IMPOSSIBLE,
     agrum,

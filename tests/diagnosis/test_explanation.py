@@ -34,7 +34,7 @@ from loopodds.diagnosis.weights import (
     share_out,
     verdicts,
 )
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.inference.subsets import SubsetSums

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from loopodds.base.errors import KnowledgeError
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network, discrete_variables
 from loopodds.knowledge.assembly import table_array

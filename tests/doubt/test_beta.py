@@ -1,21 +1,21 @@
-"""Quantiles of Beta distributions: against scipy, and at the edges."""
+"""Quantiles of Beta distributions: against scipy's distribution, and at the edges."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from loopodds.doubt.beta import beta_interval, beta_quantiles
-from scipy.special import betaincinv
+from loopodds.doubt.beta import beta_interval
+from scipy.stats import beta
 
 
-def test_quantiles_are_those_of_scipy():
-    """Sums on a grid of some 1,200 points: within half a thousandth, from flat to very skewed."""
+def test_the_ends_are_quantiles_of_the_beta_with_these_moments():
     rng = np.random.default_rng(3)
     a, b = np.exp(rng.uniform(np.log(0.02), np.log(3000), (2, 300)))
-    at = np.array([0.05, 0.5, 0.95])
-    assert beta_quantiles(a, b, at) == pytest.approx(
-        betaincinv(a[:, None], b[:, None], at), abs=5e-4
-    )
+    of = beta(a, b)
+    low, high = beta_interval(of.mean(), of.var())
+    # a skewed one can have nine tenths of it on one side of its mean
+    assert low == pytest.approx(np.minimum(of.ppf(0.05), of.mean()), abs=1e-9)
+    assert high == pytest.approx(np.maximum(of.ppf(0.95), of.mean()), abs=1e-9)
 
 
 def test_an_interval_holds_its_mean_and_certainty_is_a_point():

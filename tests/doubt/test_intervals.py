@@ -9,7 +9,8 @@ import loopodds as lo
 import numpy as np
 import pytest
 from loopodds.doubt.beta import beta_interval
-from loopodds.doubt.numbers import Numbers
+from loopodds.doubt.intervals import _moves
+from loopodds.doubt.numbers import Numbers, with_numbers
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, Network
 from loopodds.inference.slopes import slopes
@@ -77,7 +78,6 @@ def test_more_weight_makes_an_interval_narrower():
     knowledge = lo.Knowledge()
     case = lo.read_case("@wet_loop")
     result = lo.assess(case)
-    assert result.doubts is not None
     wide = result.doubts.intervals["undercharge"].deviation
     count = result.doubts.count_next("undercharge")
     assert count is not None
@@ -89,7 +89,6 @@ def test_more_weight_makes_an_interval_narrower():
     }
     texts[TABLES] = knowledge.texts[TABLES].replace('"weight":20', '"weight":200')
     heavy = lo.assess(case, lo.Knowledge.of_texts({**knowledge.texts, **texts}))
-    assert heavy.doubts is not None
     narrow = heavy.doubts.intervals["undercharge"].deviation
     assert narrow / wide == pytest.approx(10**-0.5, abs=0.02)
 
@@ -102,7 +101,6 @@ def _ten_times(line: str) -> str:
 def test_counting_as_many_cars_as_it_says_halves_the_doubt():
     result = lo.assess(lo.read_case("@wet_loop"))
     found = result.doubts
-    assert found is not None
     count = found.count_next("drier_saturated")
     assert count is not None
     parts = found.parts[list(found.intervals).index("drier_saturated")]
@@ -113,9 +111,109 @@ def test_counting_as_many_cars_as_it_says_halves_the_doubt():
     assert np.sqrt(left / parts.sum()) == pytest.approx(0.5, abs=1e-6)
 
 
-def test_a_repaired_car_has_probabilities_without_intervals():
-    told = lo.assess(lo.read_case({
-        "vehicle": {"refrigerant": "R134a"}, "findings": {"sample_bubbles": "persisting"},
-        "repaired": [{"services": ["replace_drier"]}],
-    })).as_json()  # fmt: skip
-    assert "low" not in told["conditions"][0]
+CARS = {
+    "looked at before and after": {
+        "vehicle": {"refrigerant": "R134a", "expansion": "TXV"},
+        "conditions": {"ambient": "31 degC"},
+        "findings": {"sample_bubbles": "none", "moisture_indicator": "dry"},
+        "readings": {"low_side": "2.1 bar"},
+        "repaired": [{
+            "services": ["dry_the_loop"], "conditions": {"ambient": "18 degC"},
+            "findings": {"sample_bubbles": "persisting", "sample_darkening": "brown"},
+        }],
+    },
+    "a reading before, two repairs": {
+        "vehicle": {"refrigerant": "R1234yf", "compressor": "electric"},
+        "findings": {"sample_bubbles": "none"},
+        "repaired": [
+            {"services": ["dry_the_loop"], "findings": {"sample_bubbles": "persisting"}},
+            {"services": ["recover_and_charge"], "findings": {"sample_darkening": "light_grey"},
+             "readings": {"static_pressure": "2.4 bar"}},
+        ],
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("car", CARS)
+def test_slopes_of_a_repaired_car_are_what_a_small_step_in_all_its_numbers_does(car: str):
+    """One step in a random direction through every list at once, there and back; every list bears
+    on now and on the time before a repair by one number.
+    """
+    knowledge, rng = lo.Knowledge(), np.random.default_rng(1)
+    belief = lo.assess(lo.read_case(CARS[car])).belief
+    assert belief.model.repairs
+    assert not any(repair.left for repair in belief.model.repairs)
+    names = ["undercharge", "moisture", "drier_saturated", lo.SOUND]
+    moves, lists = _moves(belief.model, belief.context, belief.evidence, names)
+    steps = [1e-5 * _direction(n, rng) for n in lists]
+    foretold = 2 * sum(move @ step for move, step in zip(moves, steps, strict=True))
+    there, back = (
+        np.log(_chances(_moved(knowledge, lists, steps, sign), car, names)) for sign in (1, -1)
+    )
+    assert np.abs(there - back).max() > 1e-6
+    assert there - back == pytest.approx(foretold, rel=1e-5, abs=1e-10)
+
+
+def _direction(numbers: Numbers, rng: np.random.Generator) -> np.ndarray:
+    """A step that keeps chances above zero and their sum, in mean and variance otherwise."""
+    values = numbers.values
+    if numbers.kind in ("levels", "passing"):
+        step = values * rng.normal(size=len(values))
+        return step - values * step.sum() / values.sum()
+    if numbers.kind == "spread":
+        return values**2 * rng.normal()
+    first = values[0] * (1 - values[0]) if numbers.kind == "slips" else values[1]
+    return np.array([first, values[1] ** 2]) * rng.normal(size=2)
+
+
+def _moved(knowledge, lists, steps, sign: int):
+    """The knowledge with every list moved by its step."""
+    nodes: dict[str, dict] = {}
+    for numbers, step in zip(lists, steps, strict=True):
+        values = numbers.values.copy()
+        if numbers.kind in ("levels", "passing"):
+            values += sign * step
+        else:
+            values[:-1] += sign * step[:-1]
+            values[-1] = np.sqrt(values[-1] ** 2 + sign * step[-1])
+        nodes.setdefault(numbers.node, {})[numbers.path] = values
+    moved = {n: with_numbers(knowledge.node(n), held) for n, held in nodes.items()}
+    return knowledge.changed(nodes={**knowledge.nodes, **moved})
+
+
+def _chances(knowledge, car: str, names: list[str]) -> np.ndarray:
+    belief = lo.believe(lo.read_case(CARS[car], knowledge), lo.Model(knowledge))
+    return np.array([belief.p_sound if n == lo.SOUND else belief.condition(n) for n in names])
+
+
+def test_a_repaired_car_has_intervals_and_says_what_the_plan_is_in_them():
+    told = lo.assess(lo.read_case(CARS["looked at before and after"])).as_json()
+    for entry in told["conditions"]:
+        assert 0 <= entry["low"] <= entry["probability"] <= entry["high"] <= 1
+    assert told["p_sound_low"] < told["p_sound"] < told["p_sound_high"]
+    assert told["plan_in_range"]["condition"]
+    assert told["count_next"]["cars"] > 0
+
+
+@pytest.fixture(scope="module")
+def model() -> lo.Model:
+    return lo.Model(compiled=True)
+
+
+@pytest.mark.parametrize("of", ["an archive", "cases with doubts and words of gauges"])
+def test_a_batch_has_the_intervals_of_one_car_at_a_time(of: str, model: lo.Model):
+    if of == "an archive":
+        whole = next(lo.read_inspections("@metric", model.knowledge)).batch
+        batch = whole.take(np.arange(4))
+    else:
+        cases = [lo.read_case(name) for name in ("@wet_loop", "@over_dyed")]
+        unsure = {"findings": {"sample_specks": {"none": 0.4, "grit": 0.6}, "low_side": "low",
+                               "sample_bubbles": "none"}}  # fmt: skip
+        batch = lo.batch_of([*cases, lo.read_case(unsure)], model.knowledge)
+    ends = lo.score_batch(batch, model, intervals=True).ends.reshape(batch.rows, -1, 2)
+    for group in lo.encode(batch, model.knowledge).groups:
+        for place, row in enumerate(group.rows.tolist()):
+            car = group.evidence.take(slice(place, place + 1))
+            found = lo.doubts(lo.Belief(model, group.context, car)).intervals
+            one = [found[name][:2] for name in (*model.conditions, lo.SOUND)]
+            assert ends[row] == pytest.approx(np.array(one), abs=1e-9)

@@ -15,8 +15,8 @@ from loopodds.drift.bets import (
     word_bets,
     word_ratios,
 )
+from loopodds.drift.foretold import foretold_readings
 from loopodds.drift.looks import FACTORS, OFFSETS, odd_words
-from loopodds.inference.kernels import foretold_readings
 from loopodds.inference.likelihoods import gauge_density
 from scipy.integrate import quad
 

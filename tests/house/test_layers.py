@@ -22,6 +22,7 @@ ROOMS = (
     "knowledge",
     "inspection",
     "diagnosis",
+    "exchange",
     "doubt",
     "safety",
     "decision",
@@ -29,11 +30,12 @@ ROOMS = (
     "casebook",
     "archive",
     "upkeep",
-    "photo",
     "calibration",
     "drift",
     "training",
     "report",
+    "papers",
+    "photo",
     "bay",
 )
 """The architecture, lowest first. DEVELOPERS.md says what each room holds."""
@@ -43,6 +45,7 @@ MOST_MODULES, MOST_LINES, LEAST_LINES = 12, 400, 40
 SHORT = {
     "base/arrays.py": "array types that every room names",
     "bay/carried.py": "puts together what the other modules of its room make",
+    "doubt/beta.py": "the ends of every interval, whoever works out its variance",
     "base/phrases.py": "wording shared by pages and reports",
 }
 """Modules under forty lines, and why each stands alone."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from loopodds.base.arrays import FloatArray
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.information import Look, entropy, gauge_grid
 from loopodds.inference.joints import Calibrated
 from loopodds.inference.junction import JunctionTree

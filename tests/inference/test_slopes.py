@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from loopodds.inference.bif import read_bif
+from loopodds.exchange.bif import read_bif
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, Network
 from loopodds.inference.slopes import slopes

@@ -47,7 +47,7 @@ def test_nothing_on_the_card_lies_over_anything_else():
     assert card.CODE[::-1] != card.CODE
 
 
-@pytest.mark.parametrize("turn", [0.0, 90.0, 180.0, 265.0])
+@pytest.mark.parametrize("turn", [90.0, 185.0])
 def test_the_card_is_found_whichever_way_it_is_held(turn: float):
     picture = open_picture(rendered(turn=turn, fill=0.68))
     found = find_card(picture.pixels)

@@ -61,8 +61,8 @@ def test_photo_and_eye_count_once_in_whatever_order_they_come(work: Casework):
             step(case)
         assert belief(work, case) == pytest.approx(expected, abs=1e-12)
         noted = work.show(case).state.noted
-        assert noted["sample_greenness"].saw == "pale"
-        assert noted["sample_darkening"].saw in ("light_grey", "black")
+        assert noted["sample_greenness"].saw.value == "pale"
+        assert noted["sample_darkening"].saw.value in ("light_grey", "black")
 
 
 @settings(max_examples=15, deadline=None)

@@ -20,28 +20,28 @@ from PIL import Image
 
 
 @pytest.mark.slow
-def test_the_gardner_colours_come_back_through_the_whole_chain():
+def test_gardner_colours_come_back_through_the_whole_chain():
     off = []
-    for number, liquid in enumerate(gardner_liquids(), start=1):
+    liquids = gardner_liquids()
+    for number in (2, 5, 8, 11, 14, 17):  # all 18 in tests/benchmarks/photo.py --gardner
+        liquid = liquids[number - 1]
         reading = read(rendered(liquid=liquid, inner_mm=PATH_MM), PATH_MM)
         assert reading.measured is not None
         assert not reading.refusals, number
         off.append(abs(reading.measured.gardner - number))
-    # half a step; between 9 and 10 only blue light differs, of which a picture has hardly any
-    assert sum(step <= 0.5 for step in off) >= 16
-    assert max(off) <= 0.8
+    assert max(off) <= 0.5  # half a step
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("light", ["A", "D65", "FL2", "FL11", "LED-B1", "LED-B4"])
 def test_the_scale_is_read_under_every_lamp(light: str):
-    for liquid in (Liquid(0.08, 60), Liquid(1.0, 55, 0.05)):
-        reading = read(rendered(liquid=liquid, light=light, camera=Camera(4, contrast=0.25)))
-        assert reading.usable, reading.refusals
-        assert reading.measured is not None
-        assert reading.measured.scale == pytest.approx(scale_of(liquid), abs=0.5)
-        low, high = reading.measured.low, reading.measured.high
-        assert low - 0.3 <= scale_of(liquid) <= high + 0.3
+    liquid = Liquid(1.0, 55, 0.05)
+    reading = read(rendered(liquid=liquid, light=light, camera=Camera(4, contrast=0.25)))
+    assert reading.usable, reading.refusals
+    assert reading.measured is not None
+    assert reading.measured.scale == pytest.approx(scale_of(liquid), abs=0.5)
+    low, high = reading.measured.low, reading.measured.high
+    assert low - 0.3 <= scale_of(liquid) <= high + 0.3
 
 
 def test_the_path_is_part_of_the_reading():

@@ -9,20 +9,21 @@ import xml.etree.ElementTree as ET
 import pytest
 from loopodds.base.errors import UnknownName
 from loopodds.knowledge.records import Knowledge
+from loopodds.report.document import environment
 from loopodds.report.figures import (
     LINES,
     Bar,
     Moment,
-    NextTest,
     Picture,
     Rows,
     course_picture,
     network_picture,
-    next_tests_picture,
+    twenty_dots,
     weights_picture,
     what_if_picture,
     wrapped,
 )
+from shared import luminance
 
 MOMENTS = [
     Moment("before anything was seen", {"moisture": 0.13, "leak": 0.4}),
@@ -32,9 +33,6 @@ TITLES = {"moisture": "Water in the loop", "leak": "Leak"}
 PICTURES = {
     "course": lambda: course_picture(MOMENTS, TITLES),
     "weights": lambda: weights_picture(-8.0, [Bar("wet", 12.0), Bar("cloudy: none", -2.0)], 2.0),
-    "next tests": lambda: next_tests_picture(
-        [NextTest("Static pressure", 5, 12, True), NextTest("Vacuum hold", 35, 40, False)]
-    ),
     "what if": lambda: what_if_picture([Rows("Leak", 0.4, (0.2, 0.9))], ["dry", "oily"]),
     "network": lambda: network_picture("moisture", Knowledge()),
 }
@@ -88,13 +86,6 @@ def test_a_node_that_does_not_exist_is_refused():
         network_picture("moistrue", Knowledge())
 
 
-def luminance(colour: str) -> float:
-    """Relative luminance of sRGB (IEC 61966-2-1)."""
-    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
 def test_lines_differ_in_more_than_colour_and_stand_out_from_paper():
     dashes = [str(dash) for _, dash, _ in LINES]
     marks = [mark for _, _, mark in LINES]
@@ -114,8 +105,36 @@ def test_drawing_is_not_paid_for_by_those_who_do_not_draw():
     import subprocess
 
     code = (
-        "import sys, loopodds.report.figures, loopodds.report.content;"
+        "import sys, loopodds.report.figures, loopodds.papers.content;"
         "print('matplotlib' in sys.modules)"
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.strip() == "False"
+
+
+@pytest.mark.parametrize(
+    ("now", "low", "high", "said", "shades"),
+    [
+        (0.84, 0.71, 0.92, "17 of 20, could be 14 to 18", (14, 3, 1, 2)),
+        (0.84, None, None, "17 of 20", (17, 0, 0, 3)),
+        (0.02, 0.001, 0.1, "under 1 of 20, could be under 1 to 2", (0, 0, 2, 18)),
+        (0.995, 0.97, 0.999, "over 19 of 20, could be 19 to over 19", (19, 1, 0, 0)),
+        (0.0, 0.0, 0.0, "0 of 20", (0, 0, 0, 20)),
+        (1.0, 1.0, 1.0, "20 of 20", (20, 0, 0, 0)),
+    ],
+)
+def test_twenty_dots_say_a_probability_and_how_far_it_could_lie(
+    now: float, low: float, high: float, said: str, shades: tuple[int, ...]
+):
+    picture = twenty_dots(now, low, high)
+    dots = [dot.get("fill-opacity") for dot in ET.fromstring(picture.svg)[1:]]
+    assert tuple(dots.count(tone) for tone in ("1", "0.45", "0.15", "0")) == shades
+    assert picture.alt == said
+    assert f"<title>{said}</title>" in picture.svg
+
+
+def test_templates_draw_the_dots_by_one_macro():
+    page = environment("html").from_string(
+        "{% from 'dots.html' import dots %}<p>{{ dots(0.84, 0.71, 0.92) }}{{ dots(0.5) }}</p>"
+    )
+    assert page.render() == f"<p>{twenty_dots(0.84, 0.71, 0.92).svg}{twenty_dots(0.5).svg}</p>"

@@ -184,11 +184,11 @@ def named_in(policy: Mapping[str, Any]) -> Iterator[str]:
 
 
 @pytest.mark.slow
-def test_nothing_shut_is_offered_in_ten_thousand_random_states() -> None:
+def test_nothing_shut_is_offered_in_two_thousand_random_states() -> None:
     """The gates, which every adviser asks, and the plan."""
     rng, knowledge = np.random.default_rng(20261128), model().knowledge
     stopped = offered = 0
-    for _ in range(10_000):
+    for _ in range(2_000):
         told = sections(rng, knowledge)
         if told["findings"].get("compressor_cycle") == "cut_out":
             del told["findings"]["compressor_cycle"]  # it would hide the reading from the belief
@@ -209,8 +209,8 @@ def test_nothing_shut_is_offered_in_ten_thousand_random_states() -> None:
         lifting = {name for name, _ in shop.progress.pending}
         if any(stop.machine_off and stop.name not in lifting for stop in result.stops):
             assert not coupling(result), told
-    assert stopped > 3_000
-    assert offered > 50_000
+    assert stopped > 600
+    assert offered > 10_000
 
 
 def coupling(result: Assessment) -> list[str]:

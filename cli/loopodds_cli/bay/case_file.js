@@ -47,7 +47,7 @@ const ENTRY_KINDS = ["opened", "recorded", "withdrawn", "test_done", "plan_chose
 
 /** Whether something read from a file can be an entry; what it says is checked by the book. */
 function isEntry({id, device, count, at, case: key, kind, name = "", value = "", names = [],
-  services = [], outcomes = {}}) {
+  services = [], outcomes = {}, refused = {}, back_by = "", watch = ""}) {
   const hex = (text) => /^[0-9a-f]{32}$/.test(text);
   const texts = (list) => Array.isArray(list) && list.every((one) => typeof one === "string");
   const shares = (one) => typeof one === "object" && one !== null
@@ -55,7 +55,8 @@ function isEntry({id, device, count, at, case: key, kind, name = "", value = "",
   return hex(id) && hex(device) && Number.isInteger(count) && typeof at === "string"
     && typeof key === "string" && ENTRY_KINDS.includes(kind) && typeof name === "string"
     && (typeof value === "string" || shares(value)) && texts(names) && texts(services)
-    && texts(Object.values(outcomes));
+    && texts(Object.values(outcomes)) && texts(Object.values(refused))
+    && texts([back_by, watch]);
 }
 
 /** Entries that a case file holds; an error where it holds none, or something else. */

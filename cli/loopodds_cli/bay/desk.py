@@ -174,7 +174,7 @@ class Desk:
 
 
 def _advice(result: Assessment) -> dict[str, Any]:
-    intervals = result.doubts.intervals if result.doubts else {}
+    intervals = result.doubts.intervals
     ends = {name: {"low": one.low, "high": one.high} for name, one in intervals.items()}
     return {
         "conditions": [

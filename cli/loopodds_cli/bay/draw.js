@@ -21,10 +21,12 @@ const button = (label, does, given = {}) =>
 const para = (text, kind) => el("p", {class: kind}, text);
 const heading = (text) => el("h1", {tabindex: "-1"}, text);
 
+const ROUNDING = 1e-12; // a chance that is nothing but sums in another order
+
 function percent(chance) {
   if (chance === undefined || chance === null || Number.isNaN(chance)) return "?";
-  if (chance > 0.99 && chance < 1) return ">99 %";
-  if (chance < 0.01 && chance > 0) return "<1 %";
+  if (chance > 0.99 && chance < 1 - ROUNDING) return ">99 %";
+  if (chance < 0.01 && chance > ROUNDING) return "<1 %";
   return `${Math.round(chance * 100)} %`;
 }
 
@@ -32,6 +34,19 @@ const clock = (text) => {
   const at = new Date(text);
   return Number.isNaN(at.getTime()) ? "" : at.toLocaleTimeString([], {hour: "2-digit",
     minute: "2-digit", hour12: false});
+};
+
+/** A day so many days from now, as 2027-03-01, by the clock of this device. */
+const dayIn = (days) => {
+  const at = new Date(Date.now() + days * 86400000);
+  const two = (number) => String(number).padStart(2, "0");
+  return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
+};
+
+const dayText = (day) => {
+  const at = new Date(`${day}T12:00`);
+  return Number.isNaN(at.getTime()) ? day : at.toLocaleDateString([], {day: "numeric",
+    month: "long", year: "numeric"});
 };
 
 const span = (seconds) => {

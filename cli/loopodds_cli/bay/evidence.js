@@ -98,8 +98,6 @@ class Scales {
     return found;
   }
 
-  
-
   reading(car, name) {
     const value = car.readings[name];
     return value === undefined ? NaN : value;
@@ -321,6 +319,47 @@ class Scales {
       }
     }
     return told;
+  }
+
+  /** Why what was put in cannot be of any car; empty where it can (inspection/remarks.py). */
+  impossible(car) {
+    for (const [name, value] of Object.entries(car.readings)) {
+      const {dimension, limits} = this.readings[name];
+      if (limits && (value < limits[0] || value > limits[1])) return limits[2];
+      if (dimension !== "pressure" || Number.isNaN(value)) continue;
+      if (!car.choices.refrigerant)
+        return "a pressure says nothing while the refrigerant is not stated";
+      if (Number.isNaN(this.boiling(car, value)))
+        return `no loop of ${car.choices.refrigerant} stands at that pressure`;
+    }
+    for (const [name, value] of Object.entries(car.numbers)) {
+      const [low, high, why] = this.limits[name] || [-Infinity, Infinity];
+      if (value < low || value > high) return why;
+    }
+    const [high, low] = ["high_side", "low_side"].map((name) => this.reading(car, name));
+    const equal = this.states("sides_equal")?.[car.codes.sides_equal] === "yes";
+    const slack = equal ? this.constants.equal_sides_kpa : 0;
+    const stopped = ["high_side", "low_side"].some((name) => this.masked(car, name));
+    return high < low - slack && !stopped ? "the high side is below the low side with the "
+      + "compressor running; check which hose is which, or record that the sides are equal" : "";
+  }
+
+  /** What of a car is not used, and why. */
+  remarks(sections) {
+    const car = this.columns(sections), found = [];
+    const titled = (name) => this.tree.nodes[name].title || spaced(name);
+    const read = (name) => this.gauges[name] && !Number.isNaN(this.value(car, name));
+    for (const [name, rule] of [...Object.entries(this.gauges), ...Object.entries(this.words)]) {
+      const said = this.known(car, name);
+      if (!said && !read(name)) continue;
+      if (this.masked(car, name)) found.push(`${titled(name)} is not used: something else that was `
+        + "seen leaves it without meaning.");
+      const teller = Object.keys(rule.told_by || {}).find((other) => read(other)
+        && rule.told_by[other].length === this.states(name).length);
+      if (teller) found.push(`${titled(name)} is not used: ${titled(teller)} has told it.`);
+      if (said && read(name)) found.push(`${titled(name)}: the number counts, not the word.`);
+    }
+    return found;
   }
 
   /** Evidence of a car in its contexts. */

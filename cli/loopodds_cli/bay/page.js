@@ -2,8 +2,8 @@
 // The page itself: what each tap does.
 
 const FRESH_UI = {sheet: null, test: null, read: false, skipped: [], sure: 0, alternative: 0,
-  draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}};
-const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300;
+  draft: {text: ""}, timers: {}, trail: [], problem: "", chosen: [], outcomes: {}, agreed: null};
+const LARGEST_SIDE = 1600, PATIENCE_MS = 2500, SETTLE_MS = 300, WARMED = 6, BELIEFS_KEPT = 8;
 
 /** Bytes that were put together by their place in each eight, put back. */
 function inPlace(buffer) {
@@ -21,23 +21,72 @@ class App {
       (sign) => sign.charCodeAt(0));
     const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
     const app = new App();
+    app.settings = settings;
     app.data = unpack(inPlace(await new Response(stream).arrayBuffer()));
     for (const [name, told] of Object.entries(app.data.form.nodes))
       Object.assign(app.data.tree.nodes[name], {title: told.title});
     app.tree = new Tree(app.data);
     app.scales = new Scales(app.data);
+    app.repairs = new Repairs(app.data, app.scales, app.tree);
+    app.beliefs = new Map();
+    app.gates = new Map();
     app.ui = {...FRESH_UI};
-    app.settle_ms = SETTLE_MS;
+    Object.assign(app, {settle_ms: SETTLE_MS, patience_ms: PATIENCE_MS});
     app.store = await Store.open(settings, (name, value) => app.section(name, value));
+    if (settings.whatif) {
+      app.whatIf(settings.whatif);
+      return app;
+    }
     app.key = null;
     app.store.listeners.push(() => app.draw());
     app.store.watch();
     setInterval(() => app.tick(), 500);
     addEventListener("keydown", (event) => app.typed(event));
+    app.warm(WARMED);
     await app.open(app.store.prefs.key_open || null);
     if (location.hash && settings.paired && !app.store.prefs.key)
       await app.pair(location.hash.slice(1));
     return app;
+  }
+
+  /** Work out an invented car a few times, between other things: a browser makes fast what it has
+   * met often, and the first car need not wait for that. */
+  warm(times) {
+    const {scales, data: {form}} = this, findings = {}, readings = {};
+    for (const [name, {kind}] of Object.entries(form.nodes))
+      if (kind === "finding") [findings[name]] = scales.states(name);
+    for (const [name, {dimension}] of Object.entries(scales.readings))
+      readings[name] = `1 ${form.units[dimension][0]}`;
+    const vehicles = scales.choices.refrigerant.map((refrigerant) => ({refrigerant}));
+    const once = (left) => {
+      scales.kept.clear();
+      const vehicle = vehicles[left % vehicles.length];
+      const found = scales.evidence({vehicle, findings, readings});
+      this.tree.believe(found.contexts, found.evidence);
+      if (left) setTimeout(() => once(left - 1));
+    };
+    setTimeout(() => once(times));
+  }
+
+  /** What is believed of some evidence; the last few are kept, for what the next step moves. */
+  remembered(tree, contexts, evidence) {
+    const key = JSON.stringify([contexts, evidence]);
+    const kept = this.beliefs.get(key);
+    if (kept && kept.tree === tree) return kept.belief;
+    if (this.beliefs.size >= BELIEFS_KEPT) this.beliefs.delete(this.beliefs.keys().next().value);
+    const belief = tree.believe(contexts, evidence);
+    this.beliefs.set(key, {tree, belief});
+    return belief;
+  }
+
+  /** The rules for cars of one make-up. */
+  gatesOf(contexts) {
+    const key = JSON.stringify(contexts);
+    if (!this.gates.has(key)) {
+      if (this.gates.size >= BELIEFS_KEPT) this.gates.clear();
+      this.gates.set(key, new Gates(this.data, contexts));
+    }
+    return this.gates.get(key);
   }
 
   // --- words -------------------------------------------------------------------------------------
@@ -149,7 +198,21 @@ class App {
       offers && offers.events, ...waiting.map(({id}) => id)].join();
   }
 
+  /** Ask what if of a car, on a screen for a whole class; nothing of it is recorded. */
+  whatIf(car, leave = null) {
+    this.classroom = new Classroom(this, car, leave);
+  }
+
+  whatIfOf(car) {
+    const start = {...copied(EMPTY), ...sectionsOf(car.state.noted)};
+    this.whatIf({name: car.state.name, start}, () => {
+      this.classroom = null;
+      this.show({sheet: null});
+    });
+  }
+
   draw(moved = false) {
+    if (this.classroom) return;
     try {
       this.drawn(moved);
     } catch (error) {
@@ -182,7 +245,8 @@ class App {
 
   typing() {
     const {activeElement} = document;
-    return activeElement && activeElement.tagName === "INPUT" && activeElement.type === "text";
+    return activeElement && activeElement.tagName === "INPUT"
+      && ["text", "date"].includes(activeElement.type);
   }
 
   /** What the screen is about; a change of it begins at the top. */
@@ -243,6 +307,7 @@ class App {
 
   /** Digits of a keyboard press the keys on the screen. */
   typed(event) {
+    if (this.classroom) return;
     const {key, ctrlKey, metaKey, altKey} = event;
     if (ctrlKey || metaKey || altKey || this.typing()) return;
     const sign = {",": ".", "-": "minus", Backspace: "back"}[key] || key;
@@ -267,10 +332,10 @@ class App {
 
   /** Tests by bits a minute; null until they are worked out. */
   ranked(car) {
-    if (car.ranked || car.advice || car.repaired || !car.possible) return car.ranked || null;
+    if (car.ranked || car.advice || !car.itself || !car.possible) return car.ranked || null;
     if (!car.ranking_began) {
       car.ranking_began = true;
-      const outlook = new Outlook(this.tree, this.scales, car.belief);
+      const outlook = new Outlook(car.known.tree, this.scales, car.belief);
       rankedTests(outlook, car.gates, car.progress, () => this.shownCar !== car).then((ranked) => {
         car.ranked = ranked;
         if (ranked) this.draw();
@@ -284,7 +349,7 @@ class App {
     const of = [this.key, ...car.events.map(idOf)].join();
     if (!this.held || this.held.of !== of) this.held = {of, since: Date.now(), next: null};
     const {held, store} = this;
-    const wait = store.online && !car.advice ? held.since + PATIENCE_MS - Date.now() : 0;
+    const wait = store.online && !car.advice ? held.since + this.patience_ms - Date.now() : 0;
     if (held.next || (wait > 0 && !car.stops().length)) {
       if (!held.next) setTimeout(() => this.draw(), wait + 1);
       return held.next;
@@ -396,10 +461,16 @@ class App {
     this.store.wake();
   }
 
-  decide(car, services) {
+  decide(car, services, agreed = {}) {
     this.store.wanted = ["advice"];
-    this.enter({kind: "plan_chosen", services});
-    this.show({sheet: null, chosen: [], test: null});
+    this.enter({kind: "plan_chosen", services, ...agreed});
+    this.show({sheet: null, chosen: [], test: null, agreed: null, every: false});
+  }
+
+  /** What was refused, when the car comes back and what to watch for, before it is kept. */
+  agree(change) {
+    this.ui.agreed = {...this.ui.agreed, ...change};
+    this.draw(true);
   }
 
   repaired(car, services) {
@@ -413,9 +484,9 @@ class App {
     this.show({sheet: null, outcomes: {}});
   }
 
-  async closeAllTheSame(entry) {
-    await this.store.drop(entry);
+  closeAllTheSame(entry) {
     this.enter({kind: "closed", outcomes: entry.outcomes, sure: true});
+    return this.store.drop(entry);
   }
 
   // --- cases ---------------------------------------------------------------------------------------
@@ -426,8 +497,10 @@ class App {
   }
 
   async open(key) {
+    const asked = this.opening = {};
     const known = key && this.store.keys().includes(key);
     const kept = known ? await this.store.shelf.get("prefs", `ui:${key}`) : null;
+    if (this.opening !== asked) return; // another car was asked for since
     // The car and its screen change together: what comes in meanwhile draws the page anew.
     this.key = this.store.current = known ? key : null;
     this.ui = {...FRESH_UI, skipped: [], trail: [], timers: {}, ...kept};
@@ -466,9 +539,12 @@ class App {
 
   save(car) {
     const own = this.store.waiting.filter((entry) => entry.case === car.key);
-    const text = caseFile(car.state, own);
+    this.saveText(caseFile(car.state, own), car.state.name);
+  }
+
+  saveText(text, called) {
     const address = URL.createObjectURL(new Blob([text], {type: "application/toml"}));
-    const name = (car.state.name || "case").replace(/[^\p{L}\p{N}-]+/gu, "_").slice(0, 40);
+    const name = (called || "case").replace(/[^\p{L}\p{N}-]+/gu, "_").slice(0, 40);
     const link = el("a", {href: address, download: `${name}.toml`});
     link.click();
     setTimeout(() => URL.revokeObjectURL(address), 10000);

@@ -25,7 +25,9 @@ function eventsOf(entry, sectionOf) {
     return [...told, event("closed", {})];
   }
   if (entry.kind === "undone") return [event("undone", {target: entry.target})];
-  return [event(entry.kind, {services})];
+  const agreed = Object.fromEntries(["refused", "back_by", "watch"].map((key) => [key, entry[key]])
+    .filter(([, told]) => told && (typeof told === "string" || Object.keys(told).length)));
+  return [event(entry.kind, {services, ...agreed})];
 }
 
 /** Steps that stand, after everything that was taken back. */
@@ -81,8 +83,8 @@ function noted(before, {kind, content, time, ...step}) {
 /** A case after all its events. */
 function replayed(events) {
   const steps = standingSteps(events);
-  const state = {name: events[0].content.name, noted: {}, tests: [], plan: null, repairs: [],
-    confirmed: {}, closed: false, steps, unsettled: {}};
+  const state = {name: events[0].content.name, noted: {}, tests: [], plan: null, agreed: {},
+    repairs: [], confirmed: {}, closed: false, steps, unsettled: {}};
   const open = {};
   for (const step of steps) {
     const {kind, content} = step;
@@ -99,13 +101,15 @@ function replayed(events) {
     } else if (kind === "withdrawn") {
       for (const name of content.names) { delete state.noted[name]; delete open[name]; }
     } else if (kind === "test_done") state.tests.push(content.test);
-    else if (kind === "plan_chosen") state.plan = content.services;
+    else if (kind === "plan_chosen") {
+      const {refused = {}, back_by = "", watch = ""} = content;
+      Object.assign(state, {plan: content.services, agreed: {refused, back_by, watch}});
+    }
     else if (kind === "repaired") {
       state.repairs.push({services: content.services, tests: state.tests,
         noted: ofSections(state.noted, BEFORE_REPAIR), all: {...state.noted}});
       state.noted = ofSections(state.noted, LASTING);
-      state.tests = [];
-      state.plan = null;
+      Object.assign(state, {tests: [], plan: null, agreed: {}});
       for (const name of Object.keys(open)) delete open[name];
     } else if (kind === "confirmed") state.confirmed = content.outcomes;
     else if (kind === "closed") state.closed = true;

@@ -243,8 +243,8 @@ class Gates {
 }
 
 /** What stops ask for, of one car. */
-function factsOf(data, scales, belief, found) {
-  const {codes, soft, numbers} = found.evidence, bars = {};
+function factsOf(data, scales, belief, {found, evidence}) {
+  const {codes, soft, numbers} = evidence, bars = {};
   const gaugeBar = (kpa) => (kpa - scales.constants.sea_level_kpa) / 100;
   for (const name of data.rules.watched) {
     const kpa = scales.reading(found.car, name);

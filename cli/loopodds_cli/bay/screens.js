@@ -2,20 +2,24 @@
 // What stands on the screen: one thing at a time. Every function gives nodes for the app to show.
 
 const Screens = {
+  BEYOND: "This repair, with what was seen before it, is more than this page can follow by itself: "
+    + "how likely what is now comes from the workshop's computer. What was known before it is kept, "
+    + "and what was shut stays shut.",
+
   /** Cases of this device and of the book, and a new one. */
   cases(app) {
     const {store} = app;
     if (store.unpaired || store.keyless) return Screens.pairing(app);
     const here = store.keys().map((key) => {
-      const [first, ...steps] = store.events(key), known = store.cases.get(key);
-      const closed = standingSteps([first, ...steps]).some(({kind}) => kind === "closed");
-      return {key, name: first.content.name, closed, number: known && known.case};
+      const known = store.cases.get(key), state = replayed(store.events(key));
+      return {key, name: state.name, closed: state.closed, number: known && known.case,
+        day: state.agreed.back_by};
     });
     const numbers = new Set(here.map(({number}) => number));
     const others = store.listed.filter((one) => !numbers.has(one.case));
     const line = (one, does) => el("li", {}, button(
       [el("strong", {}, one.name || "no name"), one.number ? ` · case ${one.number}` : "",
-        one.closed ? " · closed" : ""], does));
+        one.closed ? " · closed" : "", one.day ? ` · back by ${dayText(one.day)}` : ""], does));
     return [
       heading("Which car?"),
       button("A new car", () => app.show({sheet: "name"}), {class: "go wide", id: "new"}),
@@ -95,7 +99,7 @@ const Screens = {
         app.show({sheet: "recorded"}), {class: "stop"});
     if (!ranking)
       return button(app.store.online ? "After a repair: being worked out …"
-        : "After a repair: how likely what is needs the workshop's computer", open,
+        : "This repair is more than this page can follow: see what that means", open,
         {class: "lead"});
     return el("button", {type: "button", class: "lead", id: "leading", onclick: open},
       ranking.slice(0, 3).map((one) => el("span", {class: "line"},
@@ -185,8 +189,8 @@ const Screens = {
   /** The next test, with its minutes and why it is next. */
   next(app, car) {
     const next = app.suggestion(car);
-    if (!next) return [heading("What next?"), para(car.repaired && !app.store.online
-      ? "After a repair the next step comes from the workshop's computer. Choose a test by hand, or close the case."
+    if (!next) return [heading("What next?"), para(!car.itself && !app.store.online
+      ? "The next step comes from the workshop's computer here. Choose a test by hand, or close the case."
       : "Working it out …"), Screens.other(app), Screens.closing(app, car)];
     if (next.stop) return [heading("No further test pays"),
       para("What is known is enough to decide what to do."),

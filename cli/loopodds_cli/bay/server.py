@@ -1,4 +1,4 @@
-"""The server of the page: one book, one thread that works on it, and nobody from elsewhere.
+"""The server of the page: one book or none, one thread that works on it, nobody from elsewhere.
 
 It answers only what came to an address of its own (Host) from a page of its own (Origin), takes
 bodies of a bounded size within a bounded time, and on a local network asks for the key of a paired
@@ -42,46 +42,19 @@ HEADERS = {
 }
 
 
-class Bay:
-    """The application.
+class Door:
+    """An application that answers only at addresses of its own, and only pages of its own.
 
     Args:
-        desk: Makes the desk, in the thread that will work at it.
-        page: Text of the page.
+        routes: What it answers.
         hosts: Addresses with port under which it may be asked.
-        pairing: Of a local network; None where only this computer can ask.
+        more: For Starlette.
     """
 
-    def __init__(
-        self, desk: Callable[[], Desk], page: str, hosts: set[str], pairing: Pairing | None = None
-    ) -> None:
-        self._make, self._page, self._hosts, self._pairing = desk, page, hosts, pairing
-        self._thread = ThreadPoolExecutor(1, "bay")
-        self._desk: Desk | None = None
-        routes = [
-            Route("/", self.page),
-            Route("/pair", self.pair, methods=["POST"]),
-            Route("/cases", self.cases),
-            Route("/entries", self.entries, methods=["POST"]),
-            Route("/case/{case}", self.case),
-            Route("/case/{case}/advice", self.advice),
-            Route("/case/{case}/offers", self.offers),
-            Route("/case/{case}/photos/{about}", self.keep_photo, methods=["POST"]),
-            Route("/case/{case}/photos/{name}", self.photo),
-            Route("/case/{case}/photos/{name}/reading", self.reading),
-            Route("/case/{case}/photos/{name}/reading", self.accept, methods=["POST"]),
-        ]
+    def __init__(self, routes: list[Route], hosts: set[str], **more: Any) -> None:
+        self._hosts = hosts
         handlers: dict[Any, Any] = {LoopoddsError: _problem, HTTPException: _refused}
-        self.app: ASGIApp = Starlette(
-            routes=routes, exception_handlers=handlers, lifespan=self._life
-        )
-
-    @asynccontextmanager
-    async def _life(self, _: Starlette) -> AsyncIterator[None]:
-        self._desk = await asyncio.get_running_loop().run_in_executor(self._thread, self._make)
-        yield
-        await self._at_desk(Desk.close)
-        self._thread.shutdown()
+        self.app: ASGIApp = Starlette(routes=routes, exception_handlers=handlers, **more)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Every request is looked at before anything else happens; headers go with each answer."""
@@ -108,10 +81,63 @@ class Bay:
             return "only the page itself may ask"
         if origin is not None and origin != f"http://{host}":
             return "only the page itself may ask"
-        open_to_all = request.url.path in ("/", "/pair")
-        if self._pairing and not open_to_all and not self._knows(request):
-            return "this device is not paired"
         return ""
+
+
+def only_page(text: str, hosts: set[str]) -> Door:
+    """An application that has one page and nothing behind it."""
+
+    async def page(_: Request) -> Response:
+        return HTMLResponse(text)
+
+    return Door([Route("/", page)], hosts)
+
+
+class Bay(Door):
+    """The application of the page at the car, with the case book behind it.
+
+    Args:
+        desk: Makes the desk, in the thread that will work at it.
+        page: Text of the page.
+        hosts: Addresses with port under which it may be asked.
+        pairing: Of a local network; None where only this computer can ask.
+    """
+
+    def __init__(
+        self, desk: Callable[[], Desk], page: str, hosts: set[str], pairing: Pairing | None = None
+    ) -> None:
+        self._make, self._page, self._pairing = desk, page, pairing
+        self._thread = ThreadPoolExecutor(1, "bay")
+        self._desk: Desk | None = None
+        routes = [
+            Route("/", self.page),
+            Route("/pair", self.pair, methods=["POST"]),
+            Route("/cases", self.cases),
+            Route("/entries", self.entries, methods=["POST"]),
+            Route("/case/{case}", self.case),
+            Route("/case/{case}/advice", self.advice),
+            Route("/case/{case}/offers", self.offers),
+            Route("/case/{case}/photos/{about}", self.keep_photo, methods=["POST"]),
+            Route("/case/{case}/photos/{name}", self.photo),
+            Route("/case/{case}/photos/{name}/reading", self.reading),
+            Route("/case/{case}/photos/{name}/reading", self.accept, methods=["POST"]),
+        ]
+        super().__init__(routes, hosts, lifespan=self._life)
+
+    @asynccontextmanager
+    async def _life(self, _: Starlette) -> AsyncIterator[None]:
+        self._desk = await asyncio.get_running_loop().run_in_executor(self._thread, self._make)
+        yield
+        await self._at_desk(Desk.close)
+        self._thread.shutdown()
+
+    def _unwelcome(self, request: Request) -> str:
+        """As for any page; on a local network the device must be known too."""
+        open_to_all = request.url.path in ("/", "/pair")
+        problem = super()._unwelcome(request)
+        if not problem and self._pairing and not open_to_all and not self._knows(request):
+            return "this device is not paired"
+        return problem
 
     def _knows(self, request: Request) -> bool:
         return self._pairing is not None and self._pairing.knows(request.headers.get(KEY, ""))

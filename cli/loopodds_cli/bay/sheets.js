@@ -5,12 +5,12 @@
 const PHOTOS_READ = ["sample", "capture_sample", "sample_darkening", "sample_greenness"];
 const back = (app) => button("Back", () => app.show({sheet: null}), {class: "wide", id: "back"});
 
+const BACK_IN = [["In 2 weeks", 14], ["In a month", 30], ["In 3 months", 91], ["In half a year", 182]];
+
 const Sheets = {
   conditions(app, car) {
     const ranking = car.ranking();
-    if (!ranking) return [heading("How likely"), para(
-      "After a repair the probabilities come from the workshop's computer; they are not worked out "
-      + "here."), back(app)];
+    if (!ranking) return [heading("How likely"), para(Screens.BEYOND), back(app)];
     const line = (title, one) => {
       const fill = el("i"), track = el("span", {class: "track"}, fill);
       fill.style.width = `${100 * one.chance}%`;
@@ -140,6 +140,8 @@ const Sheets = {
       button("Another test", () => app.show({sheet: "tests"}), {class: "wide"}),
       button("More about the car", () => app.show({sheet: "facts"}), {class: "wide"}),
       button("Close the case", () => app.show({sheet: "close"}), {class: "wide"}),
+      button("What if: try out, nothing is recorded", () => app.whatIfOf(car), {class: "wide",
+        id: "whatif"}),
       Screens.exporting(app, car),
       button("Another car", () => app.leave(), {class: "wide"}),
       back(app),
@@ -214,10 +216,68 @@ const Sheets = {
       el("ol", {class: "steps"}, plan.map((name) => el("li", {}, el("strong", {},
         services[name].title), para(services[name].about, "small"),
       para(minutesText(services[name].minutes), "small soft")))),
+      Sheets.agreement(app, car),
       plan.length ? button("All of it is done", () => app.repaired(car, plan), {class: "go wide",
         id: "repaired"}) : null,
       button("Close the case", () => app.show({sheet: "close"}), {class: "wide", id: "toclose"}),
       button("Decide otherwise", () => app.openPlan(), {class: "wide"}),
+    ];
+  },
+
+  /** What was agreed with the customer beside the services, and the way to say more. */
+  agreement(app, car) {
+    const {refused = {}, back_by: day, watch} = car.state.agreed, {services} = app.data.rules;
+    const told = [
+      ...Object.entries(refused).map(([name, why]) =>
+        `Refused: ${services[name]?.title || spaced(name)}${why ? ` (${why})` : ""}`),
+      day && `Comes back by ${dayText(day)}`, watch && `To watch for: ${watch}`].filter(Boolean);
+    return [
+      told.length ? el("div", {class: "card", id: "agreed"}, told.map((text) => para(text))) : null,
+      button(told.length ? "Change what was agreed" : "Refused, or comes back later", () =>
+        app.show({sheet: "agree", agreed: {...car.state.agreed}}), {class: "wide", id: "agree"}),
+    ];
+  },
+
+  /** Services that the customer does not want, and the day on which the car comes back. */
+  agree(app, car) {
+    const {services} = app.data.rules, {refused = {}, back_by: day = "", watch = ""} = app.ui.agreed
+      || car.state.agreed;
+    const plan = car.state.plan || [], told = car.worked("offers") || {offers: []};
+    const offered = [...new Set([...Object.keys(refused), ...told.offers.flatMap((one) =>
+      one.services)])].filter((name) => !plan.includes(name) && services[name]);
+    const names = offered.length && !app.ui.every ? offered : Object.keys(services)
+      .filter((name) => !plan.includes(name) && (name in refused || !car.whyNot(name)));
+    const without = (name) => Object.fromEntries(Object.entries(refused)
+      .filter(([one]) => one !== name));
+    const text = (id, label, value, changed, type = "text") => {
+      const input = el("input", {type, id, value, maxlength: "200", autocomplete: "off",
+        oninput: () => changed(input.value)});
+      return [el("label", {for: id}, label), input];
+    };
+    // What is typed is kept at once and draws nothing, so that the keyboard stays.
+    const keep = (change) => Object.assign(app.ui.agreed ||= {...car.state.agreed}, change);
+    return [
+      heading("Agreed with the customer"),
+      el("h2", {}, "Comes back"),
+      el("div", {class: "row pairs"}, BACK_IN.map(([label, days]) => button(label, () =>
+        app.agree({back_by: dayIn(days)}), {"aria-pressed": String(day === dayIn(days)),
+        "data-back": days})), button("Not agreed", () => app.agree({back_by: ""}),
+        {"aria-pressed": String(!day)})),
+      text("day", "On the day", day, (value) => keep({back_by: value}), "date"),
+      text("watch", "To watch for until then", watch, (value) => keep({watch: value})),
+      el("h2", {}, "Refused"),
+      el("ul", {class: "list"}, names.map((name) => el("li", {}, button(services[name].title, () =>
+        app.agree({refused: name in refused ? without(name) : {...refused, [name]: ""}}),
+      {"aria-pressed": String(name in refused), "data-refused": name}),
+      name in refused ? text(`why-${name}`, "Why?", refused[name], (value) =>
+        keep({refused: {...app.ui.agreed.refused, [name]: value.trim()}})) : null))),
+      offered.length && !app.ui.every ? button("Another service", () => app.show({every: true}),
+        {class: "wide"}) : null,
+      button("Keep this", () => {
+        const {refused: not = {}, back_by = "", watch: at = ""} = app.ui.agreed || {};
+        app.decide(car, plan, {refused: not, back_by, watch: at.trim()});
+      }, {class: "go wide", id: "keep"}),
+      back(app),
     ];
   },
 

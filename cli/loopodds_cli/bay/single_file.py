@@ -11,9 +11,11 @@ from typing import Any
 from jinja2 import Environment, PackageLoader
 
 SCRIPTS = (
-    "engine.js", "evidence.js", "sound.js", "rules.js", "choice.js", "replay.js", "store.js",
-    "case_file.js", "draw.js", "screens.js", "sheets.js", "work.js", "page.js",
+    "engine.js", "triangulation.js", "repaired.js", "evidence.js", "sound.js", "rules.js",
+    "choice.js", "outlooks.js", "replay.js", "store.js", "case_file.js", "draw.js", "screens.js",
+    "sheets.js", "work.js", "classroom.js", "page.js",
 )  # fmt: skip
+STYLES = ("page.css", "classroom.css")
 """In the order in which they build on each other."""
 
 
@@ -41,15 +43,18 @@ def page(carried: str, **settings: Any) -> str:
 
     Args:
         carried: What it carries, as text.
-        settings: What it should know about where it is used: ``server`` and ``paired``.
+        settings: What it should know about where it is used: ``server`` and ``paired``, and
+            ``whatif``, the car of which a class asks what if, in place of a case.
     """
     environment = Environment(loader=PackageLoader("loopodds_cli.bay", ""), autoescape=True)
-    style = resources.files("loopodds_cli.bay").joinpath("page.css").read_text(encoding="utf-8")
+    here = resources.files("loopodds_cli.bay")
+    style = "\n".join(here.joinpath(name).read_text(encoding="utf-8") for name in STYLES)
     script = script_text()
     return environment.get_template("page.html").render(
         style=style,
         script=script,
         policy=policy(script, style),
         carried=carried,
-        settings=json.dumps(settings),
+        # a name is anybody's text, and must not end the script that it stands in
+        settings=json.dumps(settings).replace("<", "\\u003c"),
     )

@@ -18,32 +18,80 @@ function resampled(table, shape, axis, ends) {
 function blockAt(scales, block, points) {
   let values = scales.array(block.values), spread = scales.array(block.spreads);
   const names = Object.keys(block.axes), shape = names.map((name) => block.axes[name].length);
-  names.forEach((name, axis) => {
-    const ends = points[name].map((at) => corners(block.axes[name], at));
+  const growth = (axis) => points[names[axis]].length / block.axes[names[axis]].length;
+  for (const axis of [...names.keys()].sort((a, b) => growth(a) - growth(b))) {
+    const {[names[axis]]: own} = block.axes;
+    const ends = points[names[axis]].map((at) => corners(own, at));
     values = resampled(values, shape, axis, ends);
     spread = resampled(spread, shape, axis, ends);
     shape[axis] = ends.length;
-  });
+  }
   return {names, values, spread};
+}
+
+/** Points with weights as at most two on every stretch between knots, with the same mean and
+ * variance: enough for what is linear on each stretch, and for its square. */
+function condensed([points, weights], knots) {
+  const outside = (at) => knots.length && (at < knots[0] || at > knots[knots.length - 1]);
+  const stretches = new Map();
+  points.forEach((at, i) => {
+    const key = outside(at) ? `outside ${i}` : knots.length ? place(knots, at) : 0;
+    stretches.set(key, [...(stretches.get(key) || []), [at, weights[i]]]);
+  });
+  const few = [...stretches.values()].flatMap((held) => {
+    if (held.length < 3) return held;
+    const weight = held.reduce((sum, [, share]) => sum + share, 0);
+    const mean = held.reduce((sum, [at, share]) => sum + share * at, 0) / weight;
+    const apart = Math.sqrt(held.reduce((sum, [at, share]) => sum + share * (at - mean) ** 2, 0)
+      / weight);
+    return [[mean - apart, weight / 2], [mean + apart, weight / 2]];
+  });
+  return [few.map(([at]) => at), few.map(([, share]) => share)];
 }
 
 /** Where a gauge's conditions are looked at, and with what weight: those not stated all over. */
 function conditionGrid(gauge, blocks, names, stated) {
-  const grid = {points: {}, weights: {}, loose: []};
+  const points = {}, weights = {}, loose = [];
   for (const name of names) {
-    const value = stated(name);
+    const value = stated(name), own = blocks.flatMap((block) => block.axes[name] || []);
+    const knots = [...new Set(own)].sort((a, b) => a - b);
     if (Number.isNaN(value)) {
-      [grid.points[name], grid.weights[name]] = gauge.conditions[name];
-      grid.loose.push(name);
+      [points[name], weights[name]] = condensed(gauge.conditions[name], knots);
+      loose.push(name);
       continue;
     }
-    const own = blocks.flatMap((block) => block.axes[name] || []);
-    const points = [...new Set(own.length ? own : gauge.steps[name])].sort((a, b) => a - b);
-    const ends = corners(points, value);
-    grid.points[name] = ends.map(([row]) => points[row]);
-    grid.weights[name] = ends.map(([, share]) => share);
+    const steps = own.length ? knots : [...gauge.steps[name]].sort((a, b) => a - b);
+    const ends = corners(steps, value);
+    points[name] = ends.map(([row]) => steps[row]);
+    weights[name] = ends.map(([, share]) => share);
   }
-  return grid;
+  return {points, weights, ...gridCells(names, loose, points, weights), loose};
+}
+
+/** For every cell of a grid the corner of the stated conditions that it belongs to, the weight of
+ * the others there, and that of each corner. */
+function gridCells(names, loose, points, weights) {
+  const cards = Object.fromEntries(names.map((name) => [name, points[name].length]));
+  const fixed = names.filter((name) => !loose.includes(name));
+  const share = new Float64Array(product(Object.values(cards))).fill(1);
+  for (const name of loose) weighedBy(share, weights[name], cellMap(names, cards, [name]));
+  const part = new Float64Array(product(fixed.map((name) => cards[name]))).fill(1);
+  for (const name of fixed) weighedBy(part, weights[name], cellMap(fixed, cards, [name]));
+  return {cards, share, part, corner: cellMap(names, cards, fixed)};
+}
+
+/** Mean and mean square of a block at every corner, with the spread between cars in the square. */
+function blockMoments(scales, block, names, grid, rise) {
+  const {points, cards, share, part, corner} = grid;
+  const {names: own, values, spread} = blockAt(scales, block, points);
+  const map = cellMap(names, cards, own), along = rise && cellMap(names, cards, ["ambient"]);
+  const mean = new Float64Array(part.length), square = new Float64Array(part.length);
+  for (let i = 0; i < share.length; i++) {
+    const value = values[map[i]] - (rise ? rise[along[i]] : 0);
+    mean[corner[i]] += share[i] * value;
+    square[corner[i]] += share[i] * (value * value + spread[map[i]] * spread[map[i]]);
+  }
+  return {mean, square};
 }
 
 /** What sound loops show, over everything that is not stated (knowledge/expectations.py). */
@@ -54,36 +102,21 @@ function expectation(scales, gauge, contexts, slope, stated) {
   const blocks = [...shares.keys()].map((which) => gauge.blocks[which]);
   const names = Object.keys(gauge.conditions)
     .filter((name) => name !== "ambient" || slope || gauge.blocks.some((b) => b.axes.ambient));
-  const grid = conditionGrid(gauge, blocks, names, stated), fixed = names.filter((name) =>
-    !grid.loose.includes(name));
-  const cards = Object.fromEntries(names.map((name) => [name, grid.points[name].length]));
-  const along = Object.fromEntries(names.map((name) => [name, cellMap(names, cards, [name])]));
-  const cells = product(Object.values(cards));
-  const first = new Float64Array(cells), second = new Float64Array(cells);
+  const grid = conditionGrid(gauge, blocks, names, stated);
   const assumed = slope && grid.loose.includes("ambient");
+  const rise = assumed && grid.points.ambient.map((at) => slope * (at - scales.typical_ambient));
+  const mean = new Float64Array(grid.part.length), square = new Float64Array(grid.part.length);
   for (const [which, share] of shares) {
-    const {names: own, values, spread} = blockAt(scales, gauge.blocks[which], grid.points);
-    const map = cellMap(names, cards, own);
-    for (let i = 0; i < cells; i++) {
-      const value = values[map[i]] - (assumed
-        ? slope * (grid.points.ambient[along.ambient[i]] - scales.typical_ambient) : 0);
-      first[i] += share * value;
-      second[i] += share * (value ** 2 + spread[map[i]] ** 2);
+    const found = blockMoments(scales, gauge.blocks[which], names, grid, rise);
+    for (let i = 0; i < mean.length; i++) {
+      mean[i] += share * found.mean[i];
+      square[i] += share * found.square[i];
     }
   }
-  const corner = cellMap(names, cards, fixed), ends = product(fixed.map((name) => cards[name]));
-  const weight = (i, of) => of.reduce((all, name) => all * grid.weights[name][along[name][i]], 1);
-  const mean = new Float64Array(ends), square = new Float64Array(ends);
-  const part = new Float64Array(ends);
-  for (let i = 0; i < cells; i++) {
-    const loose = weight(i, grid.loose);
-    mean[corner[i]] += loose * first[i];
-    square[corner[i]] += loose * second[i];
-    part[corner[i]] = weight(i, fixed);
-  }
-  return {
-    mean: mean.reduce((sum, value, i) => sum + part[i] * value, 0),
-    variance: mean.reduce((sum, value, i) =>
-      sum + part[i] * Math.max(square[i] - value ** 2, 0), 0),
-  };
+  let value = 0, variance = 0;
+  grid.part.forEach((part, i) => {
+    value += part * mean[i];
+    variance += part * Math.max(square[i] - mean[i] ** 2, 0);
+  });
+  return {mean: value, variance};
 }

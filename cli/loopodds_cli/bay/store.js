@@ -105,12 +105,13 @@ class Store {
 
   /** Entries that were made elsewhere without a network, as a file holds them. */
   async takeIn(entries) {
-    const known = new Set(this.waiting.map(({id}) => id));
-    for (const entry of entries.filter(({id}) => !known.has(id))) {
-      entry.order = this.prefs.order = (this.prefs.order || 0) + 1;
-      this.waiting.push(entry);
-      await this.shelf.put("entries", entry.id, entry);
-    }
+    const known = () => new Set(this.waiting.map(({id}) => id));
+    const taken = entries.filter(({id}) => !known().has(id));
+    for (const entry of taken) entry.order = this.prefs.order = (this.prefs.order || 0) + 1;
+    await Promise.all(taken.map((entry) => this.shelf.put("entries", entry.id, entry)));
+    // All of them come in at once: nobody sees, or sends, half a case.
+    this.waiting.push(...taken.filter(({id}) => !known().has(id)));
+    this.savePrefs();
     this.changed();
     this.send();
   }
@@ -190,17 +191,15 @@ class Store {
     for (const one of cases) await this.keep(one);
     const problems = new Map(outcomes.filter(({later}) => !later)
       .map(({id, problem}) => [id, problem]));
-    for (const entry of batch) {
-      const problem = problems.get(entry.id);
-      if (problem === undefined) continue;
-      if (problem) {
-        entry.problem = problem;
-        this.refused.push(entry);
-        await this.shelf.put("entries", entry.id, entry);
-      } else await this.shelf.remove("entries", entry.id);
-    }
+    const done = batch.filter(({id}) => problems.has(id));
+    const refused = done.filter(({id}) => problems.get(id));
+    for (const entry of refused) entry.problem = problems.get(entry.id);
+    this.refused.push(...refused);
     this.waiting = this.waiting.filter((entry) => !problems.has(entry.id));
     this.changed();
+    for (const entry of done)
+      if (entry.problem) await this.shelf.put("entries", entry.id, entry);
+      else await this.shelf.remove("entries", entry.id);
   }
 
   async turnedDown(batch, problem) {
@@ -256,9 +255,10 @@ class Store {
     const answer = await this.ask(`case/${known.case}`);
     if (!answer.ok) return;
     if (await this.keep(await answer.json())) this.changed();
-    const now = this.cases.get(key);
-    for (const what of this.wanted)
+    for (const what of this.wanted) {
+      const now = this.cases.get(key);
       if (!now[what] || now[what].events !== now.events.length) await this.workedOut(key, what);
+    }
   }
 
   /** Have the server work something out about a case as it stands. */
@@ -266,8 +266,9 @@ class Store {
     if (this.waiting.length || !this.settings.server) return;
     const answer = await this.ask(`case/${this.cases.get(key).case}/${what}`);
     if (!answer.ok) return;
-    const now = this.cases.get(key);
-    now[what] = await answer.json();
+    const told = await answer.json();
+    const now = this.cases.get(key); // which may be another by now
+    now[what] = told;
     await this.shelf.put("cases", key, now);
     this.changed();
   }

@@ -13,37 +13,50 @@ class Car {
     this.waiting = store.waiting.filter((entry) => entry.case === key).length;
     this.state = replayed(this.events);
     this.repaired = this.state.repairs.length > 0;
-    const told = this.lasting(this.state);
-    this.found = app.scales.evidence(sectionsOf(told));
-    this.belief = this.believed(this.found);
+    const told = this.told(this.state);
+    this.followed = Boolean(told);
+    // What cannot be followed here keeps what was known before the repair, so that no stop is lost.
+    this.known = told || this.lasting(this.state);
+    this.found = this.known.found;
+    this.belief = this.believed(this.known);
     this.possible = this.belief.logEvidence > -Infinity;
     this.before = this.beforeLast();
-    this.gates = new Gates(data, this.found.contexts);
-    const facts = factsOf(data, app.scales, this.belief, this.found);
-    this.progress = this.gates.progress(facts, this.testsDone());
+    this.gates = app.gatesOf(this.found.contexts);
+    const facts = factsOf(data, app.scales, this.belief, this.known);
+    this.progress = this.gates.progress(facts, this.testsDone(),
+      this.followed ? app.repairs.shown(this.state) : []);
   }
 
-  believed(found) {
-    return this.app.tree.believe(found.contexts, found.evidence);
+  /** Evidence of a case with the tree it belongs to; null where its repairs cannot be followed. */
+  told(state) {
+    const {app} = this;
+    if (state.repairs.length) return app.repairs.followed(state);
+    const found = app.scales.evidence(sectionsOf(state.noted));
+    return {tree: app.tree, found, evidence: found.evidence};
   }
 
-  /** Everything recorded; after a repair what was there before it too, so that no stop is lost. */
   lasting(state) {
-    return Object.assign({}, ...state.repairs.map(({all}) => all), state.noted);
+    const all = Object.assign({}, ...state.repairs.map((one) => one.all), state.noted);
+    return this.told({repairs: [], noted: all});
+  }
+
+  believed({tree, found, evidence}) {
+    return this.app.remembered(tree, found.contexts, evidence);
   }
 
   testsDone() {
     const {tests} = this.app.data.rules;
     const past = this.repaired ? Object.keys(tests).filter((name) => tests[name].as_it_came) : [];
-    return [...past, ...this.state.tests.filter((name) => name in tests)];
+    const done = this.app.repairs.testsDone(this.state);
+    return [...past.filter((name) => !done.includes(name)), ...done];
   }
 
   /** What was believed before the last step, for what it moved. */
   beforeLast() {
     const steps = this.state.steps;
-    if (!steps.length || this.repaired) return null;
-    const fewer = replayed([this.events[0], ...steps.slice(0, -1)]);
-    return this.believed(this.app.scales.evidence(sectionsOf(fewer.noted)));
+    if (!steps.length || !this.followed) return null;
+    const fewer = this.told(replayed([this.events[0], ...steps.slice(0, -1)]));
+    return fewer && this.believed(fewer);
   }
 
   /** What the server worked out, where it is of the case exactly as it stands. */
@@ -76,13 +89,16 @@ class Car {
     return this.gates.needsOf(name, this.progress) ? "" : "what comes before it cannot be done";
   }
 
+  /** Whether the page itself can say how likely something is now. */
+  get itself() { return this.followed || !this.repaired; }
+
   /** Conditions, most likely first; null where only the server can tell. */
   ranking() {
     const {advice} = this, {conditions} = this.app.data.tree;
-    if (this.repaired && !advice) return null;
+    if (!this.itself && !advice) return null;
     const told = new Map((advice ? advice.conditions : []).map((one) => [one.name, one]));
-    const chance = (name) => (this.repaired ? told.get(name).probability
-      : this.belief.conditions[name]);
+    const chance = (name) => (this.itself ? this.belief.conditions[name]
+      : told.get(name).probability);
     const before = (name) => (this.before ? this.before.conditions[name] : chance(name));
     return Object.keys(conditions).map((name) => ({
       name, title: conditions[name].title, chance: chance(name), moved: chance(name) - before(name),
@@ -91,13 +107,13 @@ class Car {
   }
 
   sound() {
-    if (this.repaired) return this.advice ? this.advice.p_sound : null;
-    return this.belief.sound;
+    if (this.itself) return this.belief.sound;
+    return this.advice ? this.advice.p_sound : null;
   }
 
   /** Stops in force, with what brought them about and what would settle them. */
   stops() {
-    if (this.repaired && this.advice)
+    if (!this.itself && this.advice)
       return this.advice.stops.map((stop) => ({...stop, settled: stop.settled_by}));
     const {stops} = this.app.data.rules;
     return this.progress.stops.filter((name) => !stops[name].quiet).map((name) => ({
@@ -108,7 +124,7 @@ class Car {
     const holding = this.progress.holding[stop], {tests} = this.app.data.rules;
     const firsts = holding.map((trigger) => Object.keys(trigger.unseen)[0]);
     if (firsts.includes(undefined)) return [];
-    const open = firsts.filter((name) => !(name in this.found.evidence.codes));
+    const open = firsts.filter((name) => !(name in this.known.evidence.codes));
     return Object.keys(tests).filter((name) => within(new Set(open), tests[name].yields || [])
       && this.gates.way(name, this.progress).steps);
   }
@@ -142,7 +158,7 @@ class Car {
     const {tests} = this.app.data.rules;
     const settling = this.stops().flatMap((stop) => stop.settled);
     const {advice} = this;
-    const open = (name) => this.repaired || Boolean(this.gates.way(name, this.progress).steps);
+    const open = (name) => !this.itself || Boolean(this.gates.way(name, this.progress).steps);
     if (settling.length) return {test: this.firstStep(settling[0]), why: "a good result lifts a stop"};
     if (advice && advice.stop) return {stop: true, at: advice.at};
     if (advice && advice.next && open(advice.next)) {
@@ -152,7 +168,7 @@ class Car {
       return {test: advice.next, at: advice.at,
         why: [worth, opens && `opens: ${tests[opens].title}`].filter(Boolean).join("; ")};
     }
-    if (!ranked || this.repaired) return null;
+    if (!ranked || !this.itself) return null;
     const [best] = ranked;
     if (!best) return {stop: true};
     const opens = best.test === best.first ? "" : `opens: ${tests[best.test].title}; `;
@@ -172,7 +188,7 @@ class Car {
   /** Conditions that were likeliest of the car as it came, for the closing. */
   likelyAsItCame() {
     const noted = this.repaired ? this.state.repairs[0].all : this.state.noted;
-    const belief = this.believed(this.app.scales.evidence(sectionsOf(noted)));
+    const belief = this.believed(this.told({repairs: [], noted}));
     return Object.entries(this.app.data.tree.conditions)
       .map(([name, {title}]) => ({name, title, chance: belief.conditions[name]}))
       .sort((a, b) => b.chance - a.chance).slice(0, MOST_OUTCOMES);

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds import SOUND, printable, spaced
 
-from loopodds_cli.pages.page import Page, percent
+from loopodds_cli.pages.page import Page, local_time, percent
 
 if TYPE_CHECKING:
     from loopodds import Ends, Event
@@ -24,13 +24,13 @@ def print_list(cases: Iterable[Ends], everything: bool) -> None:
         if last is None:
             rows.append((*about, "", "damaged", "", ""))
             continue
-        closed = _closed(last)
+        closed = is_closed(last)
         if closed and not everything and not problem:
             hidden += 1
         else:
             state = "damaged" if problem else "closed" if closed else "open"
             condition, p = likeliest(last)
-            rows.append((*about, last.time[:10], state, percent(p), spaced(condition)))
+            rows.append((*about, local_time(last.time)[:10], state, percent(p), spaced(condition)))
     page.rows([(str(case), *cells) for case, *cells in sorted(rows)], right=[0, 4])
     for case in sorted(damaged):
         page.marked("!", f"case {case} is damaged; `loopodds case check` says how")
@@ -48,18 +48,18 @@ def list_json(cases: Iterable[Ends], everything: bool) -> list[dict[str, Any]]:
             "name": name,
             "opened": opened,
             "last": last and last.time,
-            "closed": last and _closed(last),
+            "closed": last and is_closed(last),
             "events": last and last.position,
             "p_sound": last and last.posterior.p_sound,
             "conditions": last and last.posterior.conditions,
             "damaged": problem,
         }
         for case, name, opened, last, problem in sorted(cases, key=itemgetter(0))
-        if everything or problem or last is None or not _closed(last)
+        if everything or problem or last is None or not is_closed(last)
     ]
 
 
-def _closed(last: Event) -> bool:
+def is_closed(last: Event) -> bool:
     """Whether a case is closed, from its last event: nothing but undoing can follow a closing."""
     return "closed" in (last.kind, last.content.get("kind")) and last.kind != "undone"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -152,6 +153,21 @@ who_option = click.option(
     envvar="LOOPODDS_WHO",
     metavar="NAME",
     help="Who enters this (also LOOPODDS_WHO); free text, may be left out.",
+)
+LOOKS_ENV = "LOOPODDS_LOOKS"
+
+
+def who_looks() -> str:
+    """Who looks at samples where a call does not say it; empty: nobody is named."""
+    return os.environ.get(LOOKS_ENV, "")
+
+
+by_option = click.option(
+    "--by",
+    default=who_looks,
+    metavar="NAME",
+    help=f"Who looked (also {LOOKS_ENV}): shades and tints are then read through that person's "
+    "eyes, where the knowledge has learnt them.",
 )
 note_option = click.option("--note", default="", metavar="TEXT", help="A remark kept beside it.")
 

@@ -1,5 +1,6 @@
 """Commands of ``loopodds case`` that read the book, carry cases in and out, or work at length."""
 
+import os
 from dataclasses import asdict
 from io import StringIO
 from pathlib import Path
@@ -15,6 +16,7 @@ from loopodds_cli.options import (
     output_option,
     print_json,
 )
+from loopodds_cli.terminal import say
 
 
 @click.command()
@@ -118,21 +120,25 @@ def import_(desk: Desk, case: str, name: str | None) -> None:
 
 
 @click.command()
-@case_number
+@click.argument("number", metavar="[N]", type=CASE_NUMBER, required=False)
 @writing
-def work(desk: Desk, number: int) -> None:
-    """Work on a case at a prompt, with short words.
+def work(desk: Desk, number: int | None) -> None:
+    """Work on a case at a prompt, from its opening to its closing.
 
-    Beginnings of words are enough; what is unclear is asked about, never guessed.
+    Without N it asks which case, or begins one. Beginnings of words are enough, a state alone
+    where only one thing has it; what is unclear is asked about, never guessed. A question mark
+    shows what can be typed.
 
     \b
     Example:
       loopodds case work 1
     """
+    from loopodds_cli.preferences import active
     from loopodds_cli.prompt.workbench import Workbench
 
+    units = active().units()
     with desk.casework(compiled=True) as casework:
-        Workbench(casework, number).run()
+        Workbench(casework, number, units, os.environ.get("LOOPODDS_PRICES")).run()
 
 
 @click.command()
@@ -166,7 +172,7 @@ def _export_case(number: int, out: str | None, desk: Desk) -> None:
     if desk.as_json:
         print_json({"case": number, "file": out})
     else:
-        click.echo(f"Case {number} written to {out}")
+        say(f"Case {number} written to {out}")
 
 
 def _export_archive(path: Path, desk: Desk) -> None:
@@ -179,6 +185,6 @@ def _export_archive(path: Path, desk: Desk) -> None:
     if desk.as_json:
         print_json({"file": str(path), "rows": archived.rows, "left_out": list(archived.left_out)})
         return
-    click.echo(f"{archived.rows} closed cases written to {path}")
+    say(f"{archived.rows} closed cases written to {path}")
     for entry in archived.left_out:
-        click.echo(f"left out, an archive has no place for it: {entry}")
+        say(f"left out, an archive has no place for it: {entry}")

@@ -6,6 +6,7 @@ import click
 
 from loopodds_cli.book.options import Desk, case_number, looking
 from loopodds_cli.options import file_option, print_json
+from loopodds_cli.terminal import say
 
 
 @click.command()
@@ -96,5 +97,5 @@ def backup(desk: Desk, out: str) -> None:
     if desk.as_json:
         print_json({"file": out, "cases": cases, "last_link": last})
     else:
-        click.echo(f"{cases} cases written to {out}")
-        click.echo(f"last link {last or 'none'}")
+        say(f"{cases} cases written to {out}")
+        say(f"last link {last or 'none'}")

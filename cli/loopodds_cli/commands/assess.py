@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopodds_cli.cases import assessing
-from loopodds_cli.options import done_option, prices_option, print_json
+from loopodds_cli.options import brief_option, done_option, prices_option, print_json
 
 if TYPE_CHECKING:
     from loopodds import Assessment
 
 
-@assessing(done_option, prices_option)
-def command(result: Assessment, as_json: bool) -> None:
+@assessing(done_option, prices_option, brief_option)
+def command(result: Assessment, as_json: bool, brief: bool) -> None:
     """Rank what may be wrong with one car.
 
     Shows how likely each condition is now and was before looking, what moved the leading ones,
@@ -28,4 +28,4 @@ def command(result: Assessment, as_json: bool) -> None:
     if as_json:
         print_json(result.as_json())
     else:
-        print_assessment(result)
+        print_assessment(result, brief)

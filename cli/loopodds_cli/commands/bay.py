@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -15,6 +14,7 @@ from loopodds_cli.options import (
     number_option,
     output_option,
     prices_option,
+    print_or_write,
 )
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def command(
     Example:
       loopodds bay --out bay.html
     """
-    from loopodds import Knowledge, Model, as_text, carried, load_prices, write_whole
+    from loopodds import Knowledge, Model, as_text, carried, load_prices
 
     try:
         from loopodds_cli.bay.single_file import page
@@ -59,11 +59,7 @@ def command(
         model = Model(Knowledge(knowledge))
         content = as_text(carried(model, load_prices(prices, model.knowledge)))
         if out is not None:
-            text = page(content, server=False, paired=False)
-            if out == "-":
-                click.echo(text, nl=False)
-            else:
-                write_whole(Path(out), text)
+            print_or_write(out, page(content, server=False, paired=False))
             return
         _serve(model, page(content, server=True, paired=lan), lan, port, book, prices, who)
     except ModuleNotFoundError as error:

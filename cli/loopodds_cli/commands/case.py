@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from loopodds_cli.book import closing
 from loopodds_cli.book.options import (
     RECORDED,
     Assignment,
     Desk,
+    by_option,
     case_number,
     observable_words,
     outcome_states,
@@ -74,15 +76,16 @@ confirmed_option = click.option(
 @command.command("open")
 @assignments
 @click.option("--name", default="", metavar="TEXT", help="Name of the case; free text.")
+@by_option
 @writing
-def open_(desk: Desk, assignments: tuple[str, ...], name: str) -> None:
+def open_(desk: Desk, assignments: tuple[str, ...], name: str, by: str) -> None:
     """Begin a case, with whatever is already known of the car.
 
     \b
     Example:
       loopodds case open --name "blue van" refrigerant=R134a ambient="31 degC"
     """
-    desk.step(lambda work: work.open(name, _parsed(assignments)))
+    desk.step(lambda work: work.open(name, _seen(assignments, by)))
 
 
 def _verb(
@@ -128,14 +131,30 @@ def _doubted(texts: Words) -> list[tuple[str, Value | None]]:
     return [_parsed((text,))[0] if "=" in text else (text, None) for text in texts]
 
 
-_verb(
-    "saw",
-    "Record what was seen or told.",
-    "1 sample_bubbles=persisting sample_specks=none:0.3,metal:0.7",
-    lambda work: work.record,
-    assignments,
-    _recorded,
-)
+def _seen(texts: Words, by: str) -> list[tuple[str, Value, str]]:
+    return [(name, value, by) for name, value in _parsed(texts)]
+
+
+@command.command()
+@case_number
+@assignments
+@by_option
+@writing
+def saw(desk: Desk, number: int, assignments: Words, by: str) -> None:
+    """Record what was seen or told, and by whom.
+
+    Two people who look at the same sample are two looks at it, never two samples; a second word of
+    the same person replaces the first.
+
+    \b
+    Example:
+      loopodds case saw 1 sample_bubbles=persisting sample_specks=none:0.3,metal:0.7
+      loopodds case saw 1 sample_darkening=light --by anna
+    """
+    _recorded(assignments)
+    desk.step(lambda work: work.record(number, _seen(assignments, by)))
+
+
 _verb(
     "read",
     "Record what was measured, with its unit.",
@@ -263,29 +282,21 @@ for record in (
     command.add_command(record)
 
 
-AS_IT_CAME = "it was so all the same, as the car came"
-SINCE = "it is true since the repair; of the car as it came it is not known"
-LEAVE_OUT = "leave out what goes against it"
-ANEW = "type it anew"
-KEEP_OPEN = "do not close"
-
-
 def _settled(
     against: Sequence[Against], outcomes: Mapping[str, str], work: Casework
 ) -> tuple[bool, Mapping[str, str]]:
     """What the person says of outcomes that are in doubt: whether it is sure, and what is true."""
     from loopodds import parse_outcomes
 
-    choices = [AS_IT_CAME, SINCE, *([LEAVE_OUT] * bool(against)), ANEW, KEEP_OPEN]
-    for place, choice in enumerate(choices, start=1):
+    offered = closing.choices(against)
+    for place, choice in enumerate(offered, start=1):
         click.echo(f"  {place} {choice}")
-    answer = choices[click.prompt("which", type=click.IntRange(1, len(choices))) - 1]
-    if answer == KEEP_OPEN:
+    answer = offered[click.prompt("which", type=click.IntRange(1, len(offered))) - 1]
+    if answer == closing.KEEP_OPEN:
         raise click.Abort
-    if answer == ANEW:
+    if answer == closing.ANEW:
         return False, parse_outcomes(_asked())
-    kept = {AS_IT_CAME: outcomes, SINCE: {}, LEAVE_OUT: work.without(outcomes, against)}
-    return True, kept[answer]
+    return True, closing.settled(answer, work, outcomes, against)
 
 
 def _asked() -> tuple[str, ...]:

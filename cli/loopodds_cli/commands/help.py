@@ -9,7 +9,9 @@ import click
 from loopodds import unknown_name
 
 from loopodds_cli.main import COMMANDS
+from loopodds_cli.manual import manual
 from loopodds_cli.options import NameType, json_option, print_json
+from loopodds_cli.schemas import schema_text
 
 WIDTH = 78
 
@@ -39,9 +41,17 @@ def _titles() -> dict[str, str]:
 @click.argument(
     "topic", required=False, nargs=-1, type=NameType("topic", lambda _: _titles() | COMMANDS)
 )
+@click.option("--man", is_flag=True, help="Print the manual page (troff).")
+@click.option(
+    "--schema",
+    metavar="NAME",
+    help="Print the JSON schema of what a command prints with --json, as 'assess' or 'case show'.",
+)
 @json_option
 @click.pass_context
-def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
+def command(
+    ctx: click.Context, topic: tuple[str, ...], man: bool, schema: str | None, as_json: bool
+) -> None:
     """Show a topic, or how a command is called.
 
     Without a name, both are listed.
@@ -51,7 +61,14 @@ def command(ctx: click.Context, topic: tuple[str, ...], as_json: bool) -> None:
       loopodds help
       loopodds help case-file
       loopodds help case saw
+      loopodds help --schema assess
     """
+    if man:
+        click.echo(manual(ctx.find_root()), nl=False)
+        return
+    if schema is not None:
+        click.echo(schema_text(schema), nl=False)
+        return
     if not topic:
         _list(_titles(), as_json)
         return

@@ -19,7 +19,9 @@ from loopodds_cli.options import (
     number_option,
     output_option,
     print_json,
+    print_or_write,
 )
+from loopodds_cli.terminal import say
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, Size
@@ -122,9 +124,11 @@ def command(
 
 def _check(folder: str | None, as_json: bool) -> int:
     """Print every problem, and how large knowledge without errors is; the exit code."""
-    from loopodds import Knowledge, lint, size_of
+    from loopodds import Knowledge, lint, size_of, wording_slips
 
     problems = lint(folder)
+    if all(problem.warning for problem in problems):
+        problems += wording_slips(Knowledge(folder), folder)
     errors = [problem for problem in problems if not problem.warning]
     size = None if errors else size_of(Knowledge(folder))
     shipped = None if errors or folder is None else size_of(Knowledge())
@@ -143,7 +147,7 @@ def _check(folder: str | None, as_json: bool) -> int:
         warnings = len(problems) - len(errors)
         click.echo(f"{len(errors)} problems, {warnings} warnings", err=bool(errors))
         if size:
-            click.echo(_size_text(size, shipped))
+            say(_size_text(size, shipped))
     return 1 if errors else 0
 
 
@@ -230,17 +234,14 @@ def _compare(known: Knowledge, other: Knowledge, as_json: bool) -> None:
 
 
 def _export(path: str, context: dict[str, str], knowledge: Knowledge) -> None:
-    from loopodds import build_network, write_bif, write_whole
+    from loopodds import build_network, write_bif
 
     for name, stated in knowledge.contexts.items():
         if stated.values and not stated.shares and name not in context:
             options = " or ".join(f"{name}={value}" for value in stated.values)
             raise click.UsageError(f"--export needs --context {options}")
     text = write_bif(build_network(knowledge, context))
-    if path == "-":
-        click.echo(text, nl=False)
-    else:
-        write_whole(Path(path), text)
+    print_or_write(path, text)
 
 
 def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
@@ -252,7 +253,7 @@ def _draw(path: str, name: str, as_json: bool, knowledge: Knowledge) -> None:
     if as_json:
         print_json({"picture": path, "shows": picture.alt})
     else:
-        click.echo(f"{path}: {picture.alt}")
+        say(f"{path}: {picture.alt}")
 
 
 def _listed(knowledge: Knowledge) -> list[dict[str, Any]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopodds_cli.cases import assessing
-from loopodds_cli.options import done_option, number_option, prices_option, print_json
+from loopodds_cli.options import brief_option, done_option, number_option, prices_option, print_json
 
 if TYPE_CHECKING:
     from loopodds import Assessment
@@ -17,8 +17,9 @@ LOOKAHEAD_HELP = "Plan sequences of up to N tests; pairs are always tried before
     number_option("--lookahead", 1, 3, LOOKAHEAD_HELP, default=1, metavar="N"),
     done_option,
     prices_option,
+    brief_option,
 )
-def command(result: Assessment, as_json: bool) -> None:
+def command(result: Assessment, as_json: bool, brief: bool) -> None:
     """Choose the test that is worth its minutes.
 
     Shows what to do next, why, how long it takes and what to be careful of; which other tests
@@ -33,4 +34,4 @@ def command(result: Assessment, as_json: bool) -> None:
     if as_json:
         print_json(result.next_json())
     else:
-        print_next(result)
+        print_next(result, brief)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loopodds_cli.options import common_options, number_option, print_json
+from loopodds_cli.terminal import is_quiet
 
 if TYPE_CHECKING:
     from loopodds import RunProgress
@@ -37,6 +38,11 @@ REVIEW_FILE_ROWS = 100
     "--spreadsheet-safe",
     is_flag=True,
     help="Write cells that a spreadsheet would run as formulas behind an apostrophe.",
+)
+@click.option(
+    "--intervals",
+    is_flag=True,
+    help="Add how far each probability could lie (low_, high_), behind all else; takes long.",
 )
 @common_options
 def command(
@@ -80,7 +86,7 @@ def command(
 @contextmanager
 def _watched() -> Iterator[Callable[[RunProgress], None] | None]:
     """A bar with rate and time left, if standard error is a terminal."""
-    if not sys.stderr.isatty():
+    if is_quiet() or not sys.stderr.isatty():
         yield None
         return
     from rich import progress as bars

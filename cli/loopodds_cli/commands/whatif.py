@@ -10,8 +10,10 @@ from loopodds_cli.options import (
     common_options,
     number_option,
     open_case,
+    output_option,
     picture_option,
     print_json,
+    print_or_write,
 )
 
 
@@ -35,6 +37,7 @@ class NoBundles(WritingCommand):
     help="Serve a page for a class, on this computer only; without CASE it begins with a car"
     " nobody has looked at.",
 )
+@output_option("--out", "With --interactive: write the page as one file, and serve nothing.")
 @number_option(
     "--port", 0, 65535, "Where to serve the page; any free port when left out.", default=0
 )
@@ -44,6 +47,7 @@ def command(
     case: str | None,
     changes: tuple[str, ...],
     interactive: bool,
+    out: str | None,
     port: int,
     picture: str | None,
     as_json: bool,
@@ -63,8 +67,10 @@ def command(
     if interactive:
         if changes or as_json or picture:
             raise click.UsageError("--interactive takes no CHANGE, --picture or --json")
-        _serve(case, port, knowledge)
+        _class_page(case, port, out, knowledge)
         return
+    if out is not None:
+        raise click.UsageError("--out is for the page of --interactive")
     if case is None or not changes:
         raise click.UsageError("give a CASE and at least one CHANGE, or --interactive")
     from loopodds import MOST_LINES, scenarios_picture, write_whole
@@ -87,13 +93,25 @@ def command(
         print_what_if(scenarios, result)
 
 
-def _serve(case: str | None, port: int, knowledge: str | None) -> None:
-    from loopodds import Knowledge, Model
+def _class_page(case: str | None, port: int, out: str | None, knowledge: str | None) -> None:
+    from loopodds import Knowledge, LoopoddsError, Model
 
-    from loopodds_cli.classroom.answers import Classroom
-    from loopodds_cli.classroom.server import serve
+    from loopodds_cli.bay.classroom import class_page
 
     known = Knowledge(knowledge)
-    start = open_case(case, known) if case is not None else None
-    classroom = Classroom(Model(known, compiled=True), start)
-    serve(classroom, port, lambda at: click.echo(f"Open {at} in a browser; Ctrl-C here ends it."))
+    text = class_page(Model(known), open_case(case, known) if case is not None else None)
+    if out is not None:
+        print_or_write(out, text)
+        return
+    try:
+        from loopodds_cli.bay.server import HERE, listening, only_page, serve
+    except ModuleNotFoundError as error:
+        problem = (
+            f"{error.name} is missing; install it with: pip install 'loopodds[bay]', or write the "
+            "page as one file with --out"
+        )
+        raise LoopoddsError(problem) from error
+    with listening(HERE, port) as at:
+        port = at.getsockname()[1]
+        click.echo(f"Open http://{HERE}:{port}/ in a browser; Ctrl-C here ends it.")
+        serve(only_page(text, {f"{HERE}:{port}", f"localhost:{port}"}), at)

@@ -17,6 +17,7 @@ from loopodds import (
     View,
     check_stated,
     debriefed,
+    lowered,
     offered,
     outcome,
     printable,
@@ -24,8 +25,9 @@ from loopodds import (
 )
 
 from loopodds_cli.drill import pages
-from loopodds_cli.pages.page import Page
-from loopodds_cli.prompt.asking import Asking, begins_number, meaning
+from loopodds_cli.pages.page import Page, wrapped
+from loopodds_cli.prompt.asking import Asking
+from loopodds_cli.prompt.words import begins_number, meaning
 
 ALIASES = {"?": "help", "a": "about", "d": "done", "q": "quit", "s": "seen", "t": "tests",
            "exit": "quit"}  # fmt: skip
@@ -60,13 +62,11 @@ class DrillDialogue:
 
     def take(self, line: str) -> None:
         """One line from the trainee; prints all it leads to, and raises ``Leave`` if it says so."""
-        words = line.replace("=", " ").replace(",", " ").split()
         # an empty line drops an open question; the phase gets it only where none is open
-        if not words and not self._asking.prompt(""):
-            words = [""]
-        self._asking.take(words, self._obey)
+        self._asking.take(line.replace(",", " "), self._obey)
 
-    def _obey(self, words: list[str]) -> None:
+    def _obey(self, line: str) -> None:
+        words = line.replace("=", " ").split() or [""]
         verb = ALIASES.get(words[0].lower(), words[0].lower())
         if verb == "quit":
             raise Leave
@@ -103,7 +103,8 @@ class DrillDialogue:
         if not typed:
             raise InspectionError("name a test: about press")
         found = meaning(typed, tuple(self._knowledge.tests))
-        self._asking.settle(typed, found, then, "is no test; `tests` lists them")
+        titles = {name: test.title for name, test in self._knowledge.tests.items()}
+        self._asking.settle(typed, found, then, "is no test; `tests` lists them", titles)
 
     def _want(self, test: str) -> None:
         """Do a test, or say what has to come before it."""
@@ -112,15 +113,19 @@ class DrillDialogue:
         if isinstance(way, Closed) or way.minutes > left or len(way.steps) == 1:
             self._do(test)
             return
-        before = ", ".join(f"{step.test} ({step.minutes:.0f})" for step in way.steps[:-1])
-        Page().marked("!", f"{test} only after {before}")
+        tests = self._knowledge.tests
+        before = ", ".join(
+            f"{lowered(tests[step.test].title)} ({step.minutes:.0f})" for step in way.steps[:-1]
+        )
+        Page().marked("!", f"{tests[test].title} only after {before}")
         self._asking.confirm(f"do all, {way.minutes:.0f} min", lambda: self._do(test))
 
     def _do(self, test: str) -> None:
         done = self._exercise.do(test)
         pages.print_done(done, self._exercise)
         if done[-1].test != test:
-            click.echo(f"  ! what that showed closes the way to {test}")
+            title = lowered(self._knowledge.tests[test].title)
+            click.echo(f"  ! what that showed closes the way to: {title}")
 
     # ---- how likely ---------------------------------------------------------------------------
 
@@ -141,14 +146,15 @@ class DrillDialogue:
         if not pairs:
             return
         typed, probability = pairs[0]
-        found = meaning(typed, (*self._knowledge.conditions, SOUND))
+        names = (*self._knowledge.conditions, SOUND)
+        found, titles = meaning(typed, names), {n: title_of(n, self._knowledge) for n in names}
 
         def then(name: str) -> None:
             self._stated[name] = probability
             click.echo(f"  {title_of(name, self._knowledge)}: {100 * probability:g} %")
             self._record(pairs[1:])
 
-        self._asking.settle(typed, found, then, "is no condition; `list` shows them")
+        self._asking.settle(typed, found, then, "is no condition; `list` shows them", titles)
 
     # ---- what to do ---------------------------------------------------------------------------
 
@@ -177,9 +183,11 @@ class DrillDialogue:
 
         def after(name: str) -> None:
             then(name)
-            click.echo(f"  plan: {', '.join(self._plan) or 'nothing'}")
+            wrapped(f"plan: {', '.join(titles[name] for name in self._plan) or 'nothing'}", "  ")
 
-        self._asking.settle(typed, meaning(typed, options), after, no)
+        services = self._knowledge.services
+        titles = {name: service.title for name, service in services.items()}
+        self._asking.settle(typed, meaning(typed, options), after, no, titles)
 
     def _add(self, service: str) -> None:
         if service not in self._plan:

@@ -5,30 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from loopodds import (
-    ALSO_FROM,
-    SETTLED_FROM,
-    SOUND,
-    SOUND_FROM,
-    groups_of,
-    sentence,
-    title_of,
-    with_state,
-)
+from loopodds import SOUND, groups_of, sentence, title_of, with_state
 from rich.text import Text
 
+from loopodds_cli.pages.events import plain
+from loopodds_cli.pages.head import put_outlook, put_title, put_verdict
 from loopodds_cli.pages.page import (
-    AGAINST,
     FAINT,
-    FOR,
     STRONG,
     Cell,
     Page,
-    chance_word,
     duration,
+    evidence,
     factor,
     fault_text,
-    money,
     net,
     observed,
     percent,
@@ -36,14 +26,13 @@ from loopodds_cli.pages.page import (
     services_text,
     test_title,
     tests_text,
-    times,
+    unit_of,
 )
-from loopodds_cli.pages.stops import put_stops, unsaid
+from loopodds_cli.pages.stops import put_stops_further
 
 if TYPE_CHECKING:
     from loopodds import Assessment, CountNext, PlanInRange
 
-ALSO_AT_MOST = 3
 SHOWN_FROM = 0.05
 DOUBTS_SHOWN = 4
 SHOWN_AT_MOST = 8
@@ -54,19 +43,20 @@ AUDIBLE_DECIBANS = 1.0
 CONFLICT_BITS = 0.5
 
 
-WHY_HERE = {
-    "complaint": "came with a complaint",
-    "routine": "routine check",
-    "": "not said why it is here",
-}
-
-
-def print_assessment(result: Assessment) -> None:
-    """Write the whole page to standard output."""
+def print_assessment(result: Assessment, brief: bool = False) -> None:
+    """Write the page to standard output; ``brief``: the answer and its dangers alone."""
     page = Page()
-    put_stops(page, result.stops, result.knowledge)
-    _answer(page, result)
-    page.listed("Beware", "!", unsaid(result.cautions, result.stops))
+    put_title(page, result)
+    page.line("")
+    put_verdict(page, result)
+    page.line("")
+    put_outlook(page, result, "verdict")
+    if result.cautions:
+        page.heading("Beware")
+    page.warn(result.cautions)
+    if brief:
+        return
+    put_stops_further(page, result.stops, result.knowledge)
     _ranking(page, result)
     _ruled_out(page, result)
     _doubt(page, result)
@@ -75,71 +65,8 @@ def print_assessment(result: Assessment) -> None:
     _conflict(page, result)
     _tests(page, result)
     _unseen(page, result)
-    page.listed("About this inspection", "-", result.warnings)
-
-
-def _answer(page: Page, result: Assessment) -> None:
-    page.title(result.case, f" {_about(result)}")
-    services = result.knowledge.services
-    done = [services[name].title.lower() for repair in result.repairs for name in repair]
-    if done:
-        done_text = f" repaired since: {'; '.join(done)}. What was seen before counts for then."
-        page.aside(done_text, indent=1)
-    page.line("")
-    leader = result.conditions[0]
-    # history alone is hearsay about the car
-    looked = not set(result.recorded) <= set(result.knowledge.of_kind("history"))
-    if not (looked or result.repairs):
-        page.headline("nothing looked at yet", *_before_looking(result))
-        return
-    title, now, before = with_state(leader, result.knowledge), leader.probability, leader.prior
-    sound = result.p_sound >= leader.probability
-    if sound:
-        title, now, before = "nothing wrong found", result.p_sound, result.p_sound_before
-    chance = f"{chance_word(now)}, {percent(now)}  (before looking: {percent(before)})"
-    more = _also_likely(result)
-    if now >= (SOUND_FROM if sound else SETTLED_FROM):
-        page.headline(title, chance, *more)
-    else:
-        likeliest = "nothing wrong" if sound else title.lower()
-        page.headline("not settled yet", f"most likely so far: {likeliest}", chance, *more)
-
-
-def _about(result: Assessment) -> str:
-    """Why the car is here and what kind of car it is."""
-    context = result.context
-    reason = WHY_HERE[context.get("setting", "")]
-    stated = [context[key] for key in ("refrigerant", "expansion") if key in context]
-    if "compressor" in context:
-        stated.append(f"{context['compressor']} compressor")
-    return ", ".join([reason, *stated])
-
-
-def _before_looking(result: Assessment) -> list[str]:
-    """What can be said of a car that nobody has looked at."""
-    leader = result.conditions[0]
-    cars = "with such a history" if result.recorded else "like it"
-    first = f"likeliest fault: {with_state(leader, result.knowledge).lower()}"
-    return [
-        f"of cars {cars}, {percent(result.p_sound)} have nothing wrong",
-        f"{first}, {percent(leader.probability)}",
-    ]
-
-
-def _also_likely(result: Assessment) -> list[str]:
-    """Further lines for the answer: what is likely too, and what the evidence speaks for.
-
-    The condition that rose most is named even where another was likelier all along.
-    """
-    leads = result.p_sound < result.conditions[0].probability
-    lines: list[str] = []
-    for c in result.conditions[leads:]:
-        said = f"{with_state(c, result.knowledge).lower()}, {percent(c.probability)}"
-        if c.name == result.moved_most:
-            lines.append(f"rose most: {said} (was {percent(c.prior)})")
-        elif c.probability >= ALSO_FROM and len(lines) < ALSO_AT_MOST:
-            lines.append(f"+ {said}")
-    return lines
+    told = [plain(text, result.knowledge) for text in result.warnings]
+    page.listed("About this inspection", "-", told)
 
 
 def _ranking(page: Page, result: Assessment) -> None:
@@ -170,8 +97,6 @@ def _ruled_out(page: Page, result: Assessment) -> None:
 
 def _doubt(page: Page, result: Assessment) -> None:
     """How far the leading probabilities could lie, what that does to the plan, what to count."""
-    if result.leading_doubts is None:
-        return
     page.heading("How sure", "for the weights of the numbers behind it; a wrong network it misses")
     for name, interval in list(result.leading_doubts.intervals.items())[:DOUBTS_SHOWN]:
         now = result.p_sound if name == SOUND else result.belief.condition(name)
@@ -180,7 +105,7 @@ def _doubt(page: Page, result: Assessment) -> None:
         page.line(f"{title_of(name, result.knowledge)} {percent(now)}{ends}", indent=2)
     plan = result.plan_in_range
     if plan is not None:
-        page.line(_in_range(plan, result), indent=2)
+        page.line(in_range(plan, result), indent=2)
     count = result.leading_doubts.count_next(result.most_open)
     if count is not None:
         node = result.knowledge.nodes[count.node].title
@@ -188,7 +113,8 @@ def _doubt(page: Page, result: Assessment) -> None:
         page.aside(_counted(count), indent=4)
 
 
-def _in_range(plan: PlanInRange, result: Assessment) -> str:
+def in_range(plan: PlanInRange, result: Assessment) -> str:
+    """Whether the plan is the same anywhere in a range, or at which end it changes."""
     title = title_of(plan.condition, result.knowledge)
     if plan.same:
         return f"the advice is the same anywhere in the range of {title.lower()}"
@@ -233,22 +159,21 @@ def _combinations(page: Page, result: Assessment) -> None:
 
 
 def _reasons(page: Page, result: Assessment) -> None:
-    """For each leading condition what speaks for and against it, in words and as a factor."""
+    """For each leading condition what speaks for and against it, in words and in bits."""
     if not any(result.moved_by.values()):
         return
-    page.heading("Why", "x 4 turns 20 % into 50 %, / 4 turns it back; all others being known")
+    page.heading("Why", "1 bit doubles the odds or halves them; all others being known")
     odds = {c.name: (c.probability, c.prior) for c in result.conditions}
     odds[SOUND] = (result.p_sound, result.p_sound_before)
     for name, weights in result.moved_by.items():
         told = [w for w in weights if abs(w.decibans) >= AUDIBLE_DECIBANS][:REASONS]
         course = _course(*odds[name], len(told), len(weights))
         page.title(title_of(name, result.knowledge), course)
-        rows = []
+        rows: list[Sequence[Cell]] = []
         for weight in told:
-            word, style = ("for", FOR) if weight.decibans > 0 else ("against", AGAINST)
             said = observed(weight.name, result.recorded[weight.name], result.knowledge)
-            rows.append((Text(word, style), Text(times(weight.decibans), style), said))
-        page.rows(rows)
+            rows.append((*evidence(weight.decibans), said))
+        page.rows(rows, right=[1])
 
 
 def _course(now: float, before: float, told: int, weights: int) -> str:
@@ -281,8 +206,8 @@ def _tests(page: Page, result: Assessment) -> None:
     pays = any(test.pays for test in tests)
     rows: list[Sequence[Cell]] = []
     if pays:
-        unit = money(0, result.currency).removeprefix("0 ")
-        page.heading("What to test next", f"what each saves, less its cost, in {unit}")
+        saves = f"what each saves, less its cost, {unit_of(result.currency)}"
+        page.heading("What to test next", saves)
     elif tests:
         page.heading("Further tests", "none pays for itself alone; these tell most for their time")
     for test in tests:

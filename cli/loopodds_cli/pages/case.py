@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from loopodds import SOUND, TELLING, described, printable, title_of, value_text
+from loopodds import SOUND, TELLING, described, lowered, printable, spaced, title_of
 from rich.text import Text
 
 from loopodds_cli.book.list_page import likeliest
 from loopodds_cli.cases import Next, none_pays
-from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, percent, test_title
+from loopodds_cli.pages.events import event_text, in_titles, name_text, plain
+from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, local_time, percent, test_title
+from loopodds_cli.pages.shown import shown
 from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
@@ -50,7 +52,8 @@ def answer_json(answer: Answer, next_up: Next) -> dict[str, Any]:
 def print_answer(answer: Answer, next_up: Next) -> None:
     """What was recorded, what it moved, what is likeliest now and what to do next."""
     page = _begun(answer, next_up)
-    page.rows([(f"{e.position}", printable(described(e))) for e in answer.events], right=[0])
+    knowledge = answer.model.knowledge
+    page.rows([(f"{e.position}", event_text(e, knowledge)) for e in answer.events], right=[0])
     _work(page, answer)
     _changed_knowledge(page, answer)
     _moved(page, answer)
@@ -59,35 +62,40 @@ def print_answer(answer: Answer, next_up: Next) -> None:
 
 def print_case(answer: Answer, next_up: Next) -> None:
     """Everything that stands in a case, then as :func:`print_answer`."""
-    state = answer.state
+    state, knowledge = answer.state, answer.model.knowledge
     page = _begun(answer, next_up)
     _changed_knowledge(page, answer)
     for number, repair in enumerate(state.repairs, start=1):
-        page.heading(f"Before repair {number}", ", ".join(repair.services))
-        page.rows(_noted_rows(repair.noted))
+        page.heading(f"Before repair {number}", _titles(repair.services, knowledge))
+        page.rows(_noted_rows(repair.noted, knowledge))
     page.heading("Recorded since" if state.repairs else "Recorded")
-    page.rows(_noted_rows(state.noted))
+    page.rows(_noted_rows(state.noted, knowledge))
     if not state.noted:
         page.line("Nothing yet.")
     for title, names in (("Tests done", state.tests_done), ("Plan chosen", state.plan)):
         if names:
             page.heading(title)
-            page.line(", ".join(names))
+            page.line(_titles(names, knowledge))
     if state.agreed.texts:
         page.heading("Agreed with the customer")
         for text in state.agreed.texts:
-            page.line(printable(text))
+            page.line(printable(in_titles(text, knowledge)))
     if state.confirmed:
         page.heading("Turned out to be true")
-        page.rows(list(state.confirmed.items()))
+        said = state.confirmed.items()
+        page.rows([(name_text(name, knowledge), spaced(word)) for name, word in said])
     _outcome(page, answer, next_up, answer.warnings())
 
 
-def _noted_rows(noted: Mapping[str, Noted]) -> list[Sequence[Cell]]:
+def _titles(names: Sequence[str], knowledge: Knowledge) -> str:
+    return ", ".join(lowered(name_text(name, knowledge)) for name in names)
+
+
+def _noted_rows(noted: Mapping[str, Noted], knowledge: Knowledge) -> list[Sequence[Cell]]:
     return [
         (
-            name,
-            printable(value_text(entry.value)),
+            name_text(name, knowledge),
+            shown(spaced(printable(entry.text))),
             Text(("doubted" if entry.used else "doubted, not used") * entry.doubted, FAINT),
         )
         for name, entry in noted.items()
@@ -102,19 +110,22 @@ def case_title(state: CaseState) -> str:
 def print_history(events: Sequence[Event], knowledge: Knowledge) -> None:
     """Every event with its time, its author and what was likeliest after it."""
     page = Page()
-    page.title(f"Case {events[0].case}, every event", "times are UTC")
+    page.title(
+        f"Case {events[0].case}, every event", "with what was likeliest after it; local time"
+    )
     rows: list[Sequence[Cell]] = []
     digest = events[0].knowledge
     for event in events:
         if event.knowledge != digest:
             digest = event.knowledge
-            rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT), "", ""))
+            rows.append(("", "", Text(f"from here on knowledge {digest}", FAINT)))
         name, p = likeliest(event)
         who, note = f"({event.who})" * bool(event.who), f'"{event.note}"' * bool(event.note)
-        what = printable("  ".join(filter(None, [described(event), who, note])))
-        moment = event.time[:16].replace("T", " ")
-        rows.append((str(event.position), moment, what, percent(p), title_of(name, knowledge)))
-    page.rows(rows, right=[0, 3])
+        told = event_text(event, knowledge)
+        what = "  ".join(filter(None, [told, printable(who), printable(note)]))
+        then = Text(f"\n{title_of(name, knowledge)} {percent(p)}", FAINT)
+        rows.append((str(event.position), local_time(event.time), Text(what) + then))
+    page.rows(rows, right=[0])
     if events[-1].knowledge != knowledge.digest:
         page.marked("!", _changed(events[-1].knowledge, knowledge.digest))
 
@@ -177,7 +188,8 @@ def _outcome(page: Page, answer: Answer, next_up: Next, warnings: Sequence[str])
     titles = [(p, title_of(name, answer.model.knowledge)) for p, name in ranked]
     page.rows([(percent(p), page.bar(p), title) for p, title in titles], right=[0])
     _next(page, answer, next_up)
-    page.listed("About this case", "-", [printable(text) for text in warnings])
+    told = [plain(printable(text), answer.model.knowledge) for text in warnings]
+    page.listed("About this case", "-", told)
 
 
 def _next(page: Page, answer: Answer, next_up: Next) -> None:

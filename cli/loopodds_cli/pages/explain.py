@@ -5,9 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TypeVar
 
-from loopodds import condition_title, spaced
+from loopodds import (
+    BITS_PER_DECIBAN,
+    bits_text,
+    chance_word,
+    condition_title,
+    evidence_word,
+    spaced,
+)
 from rich.text import Text
 
+from loopodds_cli.pages.head import put_title
 from loopodds_cli.pages.page import (
     AGAINST,
     FAINT,
@@ -15,7 +23,6 @@ from loopodds_cli.pages.page import (
     STRONG,
     Cell,
     Page,
-    chance_word,
     changed_plan,
     factor,
     fault_text,
@@ -23,14 +30,14 @@ from loopodds_cli.pages.page import (
     percent,
     services_text,
 )
-from loopodds_cli.pages.stops import put_stops
+from loopodds_cli.pages.stops import put_stops_further
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Explanation, Knowledge, PlanTurn, Shares, Turn, TurningPoint
 
 Point = TypeVar("Point", "TurningPoint", "PlanTurn")
 
-HALF_BAR = 9
+HALF_BAR = 5
 SHARES = 9
 CONTRAST = 5
 AUDIBLE_DECIBANS = 0.5
@@ -40,22 +47,28 @@ NOT_SEEN, SEEN_OTHERWISE = "any of these, not looked at so far,", "any of these,
 
 
 def print_explanation(
-    result: Assessment, found: Explanation, numbers: Sequence[Turn] | None = None
+    result: Assessment,
+    found: Explanation,
+    numbers: Sequence[Turn] | None = None,
+    brief: bool = False,
 ) -> None:
-    """Write the whole page about one condition to standard output.
+    """Write the page about one condition to standard output; ``brief``: for and against alone.
 
     Numbers of the knowledge that could turn the verdict have a section only where given.
     """
     page, knowledge = Page(), result.knowledge
-    put_stops(page, result.stops, knowledge)
-    page.title(result.case)
+    put_title(page, result)
     page.line("")
     before = f"(before looking: {percent(found.before)})"
     page.headline(
         condition_title(found.condition, knowledge),
         f"{chance_word(found.now)}, {percent(found.now)}  {before}",
     )
+    if not brief:
+        put_stops_further(page, result.stops, knowledge)
     _weights(page, found.shares, result)
+    if brief:
+        return
     page.heading(
         f"Why not {fault_text(found.rival, knowledge)}",
         f"{percent(found.rival_now)}; what tells the two apart",
@@ -81,14 +94,17 @@ def print_explanation(
 
 
 def _weights(page: Page, shares: Shares, result: Assessment) -> None:
-    page.heading("For and against", "decibans, averaged over all orders; 3 double the odds")
-    start = (_decibans(shares.before), "", Text("before anything was seen", FAINT))
-    end = (Text(_decibans(shares.after), STRONG), "", Text("now", STRONG))
+    page.heading(
+        "For and against", "averaged over all orders; 1 bit doubles the odds or halves them"
+    )
+    start = (bits_text(shares.before), "", "", Text("before anything was seen", FAINT))
+    end = (Text(bits_text(shares.after), STRONG), "", "", Text("now", STRONG))
     page.rows([start, *_share_rows(page, shares, SHARES, result), end], right=[0])
     if shares.orders:
         error = max(share.standard_error for share in shares.shares)
         page.aside(
-            f"Shares from {shares.orders} sampled orders, standard error {error:.2f} at most."
+            f"Shares from {shares.orders} sampled orders, standard error "
+            f"{error * BITS_PER_DECIBAN:.2f} bit at most."
         )
 
 
@@ -102,23 +118,20 @@ def _share_rows(page: Page, shares: Shares, most: int, result: Assessment) -> li
         style = FOR if share.decibans > 0 else AGAINST
         said = observed(share.name, result.recorded[share.name], result.knowledge)
         bar = signed_bar(share.decibans / largest, page.plain)
-        rows.append((Text(_decibans(share.decibans), style), Text(bar, style), said))
+        word = Text(evidence_word(share.decibans), style)
+        rows.append((Text(bits_text(share.decibans), style), Text(bar, style), word, said))
     if rest:
         total = sum(share.decibans for share in rest)
         count = f"{len(rest)} more together" if told else f"all {len(rest)} together"
-        rows.append((_decibans(total), "", Text(count, FAINT)))
+        rows.append((bits_text(total), "", "", Text(count, FAINT)))
     return rows
-
-
-def _decibans(amount: float) -> str:
-    return f"{round(amount, 1) + 0.0:+.1f}"
 
 
 def signed_bar(share: float, plain: bool) -> str:
     """A bar to the right of the middle for what speaks for, to the left for what speaks against.
 
     >>> signed_bar(-0.5, True)
-    '     ####|         '
+    '   ##|     '
     """
     full, middle = "#|" if plain else "█│"
     bar = full * max(1, round(abs(share) * HALF_BAR))

@@ -8,6 +8,7 @@ from loopodds import spaced
 from rich.text import Text
 
 from loopodds_cli.pages.page import CAUTION, FAINT, Cell, Page
+from loopodds_cli.pages.shown import in_unit, shown
 from loopodds_cli.pages.stops import put_stops
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ def print_gauges(sheet: GaugeSheet, result: Assessment) -> None:
     open_lines = [line for line in sheet.lines if line.read is None]
     outside = [line for line in read if line.place != "within"]
     page.title(sheet.case, _verdict(read, outside))
-    given = ", ".join(f"{spaced(key)} {value}" for key, value in sheet.conditions.items())
+    given = ", ".join(f"{spaced(key)} {shown(value)}" for key, value in sheet.conditions.items())
     page.aside(f"at {given}" if given else "no condition is stated")
     if sheet.not_stated:
         names = ", ".join(spaced(name) for name in sheet.not_stated)
@@ -51,7 +52,7 @@ def _table(page: Page, heading: str, lines: list[GaugeLine], sheet: GaugeSheet) 
         row: list[Cell] = [line.title]
         if measured:
             place = "" if line.place == "within" else line.place
-            row += [f"{line.read:g}", Text(place, CAUTION)]
+            row += [f"{in_unit(line.read or 0.0, line.unit)[0]:g}", Text(place, CAUTION)]
         row.append(_range(line.sound, line.unit))
         if line.supposed is not None:
             row.append(_range(line.supposed, line.unit))
@@ -67,4 +68,4 @@ def _supposed_head(sheet: GaugeSheet) -> list[str]:
 
 def _range(values: tuple[float, float, float], unit: str) -> str:
     low, _, high = values
-    return f"{low:g} to {high:g} {unit}"
+    return shown(f"{low:g} to {high:g} {unit}")

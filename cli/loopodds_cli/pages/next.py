@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds import lowered, seen_at, sentence, spaced
+from loopodds import lowered, seen_at, sentence, spaced, title_of
 from rich.text import Text
 
+from loopodds_cli.pages.head import put_outlook, put_title
 from loopodds_cli.pages.page import (
     FAINT,
     STRONG,
@@ -20,14 +21,14 @@ from loopodds_cli.pages.page import (
     net,
     percent,
     rest_text,
-    services_text,
     signed,
     tests_text,
+    unit_of,
 )
-from loopodds_cli.pages.stops import put_cautions, put_stops, said_by
+from loopodds_cli.pages.stops import put_cautions, put_stops_further
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Branch, Knowledge, RankedTest, State
+    from loopodds import Assessment, Branch, Knowledge, RankedTest, State, Untold
 
 WAYS = 4
 DEPTH = 3
@@ -36,14 +37,15 @@ ALSO = 5
 ENGINE = {"off": "engine off", "running": "engine running", "any": ""}
 
 
-def print_next(result: Assessment) -> None:
-    """Write the whole page to standard output."""
+def print_next(result: Assessment, brief: bool = False) -> None:
+    """Write the page to standard output; ``brief`` leaves out all but the step and its dangers."""
     page = Page()
-    put_stops(page, result.stops, result.knowledge)
-    now = services_text(result.advice.best.services, result.knowledge)
-    page.title(result.case, f" best plan now: {now}")
+    put_title(page, result)
     page.line("")
-    _tell(page, result)
+    worth = [one for one in result.untold if round(one.worth) > 0]
+    before = bool(worth) and worth[0].worth > result.policy.saves
+    if before:
+        _tell(page, result, worth, "first")
     best = result.policy.best
     if result.settling:
         _settle(page, result)
@@ -51,8 +53,19 @@ def print_next(result: Assessment) -> None:
         _stop(page, result)
     else:
         _do(page, result, best)
-        _beware(page, result)
+    page.line("")
+    put_outlook(page, result, "next")
+    if worth and not before:
+        page.line("")
+        _tell(page, result, worth, "too")
+    _beware(page, result)
+    if brief:
+        return
+    put_stops_further(page, result.stops, result.knowledge)
+    if best is not None and not result.settling:
+        _later(page, result)
     _others(page, result)
+    _in_range(page, result)
     _waiting(page, result)
     if best is not None and not result.settling and result.policy.depth > 1:
         _sequence(page, result)
@@ -60,13 +73,11 @@ def print_next(result: Assessment) -> None:
     _closed(page, result)
 
 
-def _tell(page: Page, result: Assessment) -> None:
-    """Conditions that were not stated and are worth a look; above the test where worth more."""
-    worth = [one for one in result.untold if round(one.worth) > 0]
-    if worth:
-        titles = [f"{lowered(o.title)} ({money(o.worth, result.currency)})" for o in worth]
-        more = worth[0].worth > result.policy.saves
-        page.marked("?", f"Tell {'first' if more else 'too'}: {', '.join(titles)}.")
+def _tell(page: Page, result: Assessment, worth: Sequence[Untold], when: str) -> None:
+    """Conditions that were not stated and are worth a look."""
+    titles = [f"{lowered(o.title)} ({money(o.worth, result.currency)})" for o in worth]
+    page.marked("?", f"Tell {when}: {', '.join(titles)}.")
+    if when == "first":
         page.line("")
 
 
@@ -77,16 +88,20 @@ def _settle(page: Page, result: Assessment) -> None:
     rest = [f"then: {tests_text([test.name for test in tests[1:]], result.knowledge)}"]
     time = ", ".join(filter(None, [duration(first.minutes), ENGINE[first.engine]]))
     page.headline(first.title, time, "why: it may lift the stop", *(rest if tests[1:] else []))
-    page.line("")
-    put_cautions(page, result.beware_of(result.settling[:1], said_by(result.stops)))
 
 
 def _beware(page: Page, result: Assessment) -> None:
-    """Cautions of the next test beside it, then the further ones of what it opens on the way."""
-    said, steps = said_by(result.stops), result.policy.steps
-    page.line("")
-    put_cautions(page, result.beware_of(steps[:1], said))
-    later = result.beware_of(steps, [*said, *result.cautions_of(steps[:1])])
+    """Cautions of the step to do now, in full beside it."""
+    beware = result.beware_of(result.to_test[:1], page.said)
+    if any(beware):
+        page.line("")
+        put_cautions(page, beware)
+
+
+def _later(page: Page, result: Assessment) -> None:
+    """Cautions of what the step opens on the way, less those said already."""
+    steps = result.policy.steps
+    later = result.beware_of(steps, [*page.said, *result.cautions_of(steps[:1])])
     if any(later):
         page.heading("Then")
         put_cautions(page, later)
@@ -145,13 +160,31 @@ def _others(page: Page, result: Assessment) -> None:
         return
     paying = [test for test in rest if round(test.net_value) > 0]
     shown = paying[:ALSO] if paying else rest[:2]
-    page.heading("Also worth it" if paying else "Not worth it now", "each alone, after its cost")
+    note = f"each alone, after its cost, {unit_of(result.currency)}"
+    page.heading("Also worth it" if paying else "Not worth it now", note)
     page.rows([_row(test, result.knowledge) for test in shown], right=[1, 2, 3])
     more, idle = len(paying) - len(shown), len(rest) - len(paying)
     said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.aside("; ".join(said))
+
+
+def _in_range(page: Page, result: Assessment) -> None:
+    """Whether the best single test is the same for all that the fault in doubt could be."""
+    found = result.next_in_range
+    if found is None:
+        return
+    title = title_of(found.condition, result.knowledge).lower()
+    if found.same:
+        test = "the best single test is the same" if found.low else "no single test pays"
+        page.aside(f"{test} anywhere in the range of {title}")
+        return
+    ends = [
+        f"{tests_text(tests[-1:], result.knowledge) or 'none'} at the {word} end of {title}"
+        for word, tests in (("low", found.low), ("high", found.high))
+    ]
+    page.aside(f"the best single test: {', '.join(ends)}")
 
 
 def _left_out(page: Page, result: Assessment) -> None:

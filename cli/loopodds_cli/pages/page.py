@@ -5,11 +5,15 @@ Never wider than 80 columns, plain in a pipe, meaning never in colour alone.
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
-from loopodds import UNSAFE_NOTE, lowered, spaced
+import click
+from loopodds import UNSAFE_NOTE, bits_text, evidence_word, lowered, spaced
 from loopodds import percent as percent
 from rich.cells import cell_len
 from rich.console import Console
@@ -17,6 +21,8 @@ from rich.style import Style
 from rich.text import Text
 
 from loopodds_cli.options import is_unsafe
+from loopodds_cli.pages.shown import decimals, shown
+from loopodds_cli.terminal import console_settings
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, RankedTest, ServicePlan
@@ -35,16 +41,8 @@ FOR = Style(color="green")
 AGAINST = Style(color="magenta")
 CAUTION = Style(color="yellow", bold=True)
 
-# lowest probability that still deserves the words
-CHANCES = (
-    (0.95, "almost certain"),
-    (0.80, "very likely"),
-    (0.60, "likely"),
-    (0.40, "about even"),
-    (0.15, "possible"),
-    (0.05, "unlikely"),
-    (0.0, "very unlikely"),
-)
+RIBBON = 22
+"""Columns of text; what would be set narrower than that is set in two lines."""
 
 
 class Page:
@@ -55,9 +53,10 @@ class Page:
     """
 
     def __init__(self) -> None:
-        self._console = Console(highlight=False, emoji=False, markup=False)
+        self._console = Console(highlight=False, emoji=False, markup=False, **console_settings())
         self.width = self._console.width = min(WIDTH, self._console.width)
         self._begun = False
+        self._said: set[str] = set()
         self.plain = not self._console.encoding.lower().startswith("utf")
         if is_unsafe():
             self.headline(UNSAFE_NOTE)
@@ -71,7 +70,7 @@ class Page:
         """Title of a section, with a short note; a blank line before it unless it is the first."""
         if self._begun:
             self._print(Text())
-        self._print(Text(text, HEADING) + Text(f"  {note}", FAINT))
+        self._indented(Text(text, HEADING) + Text(f"  {note}" if note else "", FAINT), "")
 
     def line(self, *parts: Cell, indent: int = 1) -> None:
         """Parts joined by spaces, wrapped with the indent kept."""
@@ -89,6 +88,18 @@ class Page:
         """A paragraph behind a mark, its later lines indented under the first."""
         self.rows([(Text(mark, style), text)])
 
+    def warn(self, cautions: Iterable[str]) -> None:
+        """Cautions in full, each once on a page: what it has said already is left out."""
+        for text in dict.fromkeys(cautions):
+            if text not in self._said:
+                self._said.add(text)
+                self.marked("!", text)
+
+    @property
+    def said(self) -> frozenset[str]:
+        """Cautions that stand on the page."""
+        return frozenset(self._said)
+
     def listed(self, heading: str, mark: str, texts: Sequence[str], note: str = "") -> None:
         """A section of marked paragraphs, if there are any."""
         if texts:
@@ -97,13 +108,20 @@ class Page:
             self.marked(mark, text)
 
     def rows(self, rows: Sequence[Sequence[Cell]], right: Sequence[int] = ()) -> None:
-        """Aligned columns, ``right`` those flush right; the widest wraps on a narrow page."""
+        """Aligned columns, ``right`` those flush right; the widest wraps on a narrow page.
+
+        Where that would make a ribbon of it, it has the whole width and the others a line below.
+        """
         if not rows:
             return
         widths = [_widest(column) for column in zip(*rows, strict=True)]
         room = self.width - len(MARGIN) - len(GAP) * (len(widths) - 1)
         widest = widths.index(max(widths))
-        widths[widest] = max(1, min(widths[widest], room - sum(widths) + widths[widest]))
+        left = room - sum(widths) + widths[widest]
+        if left < min(RIBBON, widths[widest]):
+            self._stacked(rows, widest)
+            return
+        widths[widest] = min(widths[widest], left)
         form = MARGIN + GAP.join(f"{{:{'<>'[k in right]}{w}}}" for k, w in enumerate(widths))
         plain: list[str] = []
         for row in rows:
@@ -117,6 +135,15 @@ class Page:
             else:
                 plain += self._lines(words, widths, right)
         self._out(plain)
+
+    def _stacked(self, rows: Sequence[Sequence[Cell]], widest: int) -> None:
+        """Rows over two lines each: the text, then what stands beside it."""
+        for row in rows:
+            beside = [_text(cell) for k, cell in enumerate(row) if k != widest]
+            self._indented(_text(row[widest]), MARGIN)
+            told = Text(GAP).join(cell for cell in beside if cell.plain.strip())
+            if told.plain:
+                self._indented(told, MARGIN + GAP)
 
     def _styled(self, row: Sequence[Text], widths: Sequence[int], right: Sequence[int]) -> None:
         """A row over as many lines as it needs."""
@@ -148,7 +175,7 @@ class Page:
         """Lines without styles, laid out already."""
         if lines:
             self._begun = True
-            self._console.file.write("\n".join(lines) + "\n")
+            self._console.file.write(decimals("\n".join(lines)) + "\n")
 
     def bar(self, probability: float, mark: float | None = None) -> Text:
         """Probability as a bar of 16 cells; ``mark`` draws a stroke where another one stands."""
@@ -171,6 +198,7 @@ class Page:
     def _print(self, line: Text) -> None:
         self._begun = True
         line.rstrip()
+        line.plain = decimals(line.plain)
         self._console.print(line)
 
 
@@ -191,28 +219,42 @@ def _text(cell: Cell) -> Text:
     return cell if isinstance(cell, Text) else Text(cell)
 
 
+def local_time(moment: str) -> str:
+    """A moment of the case book, which keeps UTC, as the clock on the wall had it.
+
+    What is no moment is shown as it is.
+    """
+    try:
+        return datetime.fromisoformat(moment).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return moment
+
+
+def wrapped(text: str, margin: str = "", later: str | None = None) -> None:
+    """Print a paragraph at a prompt, within the width of a page.
+
+    ``later`` begins its further lines. What a person typed has to be printable already.
+    """
+    click.echo(
+        textwrap.fill(
+            decimals(text),
+            min(WIDTH, shutil.get_terminal_size().columns),
+            initial_indent=margin,
+            subsequent_indent=f"{margin}  " if later is None else later,
+            break_on_hyphens=False,
+        )
+    )
+
+
 def arrow(before: float, after: float) -> Text:
     """Which way something went."""
     return Text("up", FOR) if after > before else Text("down", AGAINST)
 
 
-def chance_word(probability: float) -> str:
-    """A probability in words.
-
-    >>> chance_word(0.83)
-    'very likely'
-    """
-    return next(word for lowest, word in CHANCES if probability >= lowest)
-
-
-def times(decibans: float) -> str:
-    """What a weight of evidence does to the odds, as a factor.
-
-    >>> times(10.0), times(-10.0), times(50.0)
-    ('x 10', '/ 10', 'x 1000+')
-    """
-    size = "1000+" if abs(decibans) >= 30 else factor(10 ** (abs(decibans) / 10))
-    return f"{'x' if decibans >= 0 else '/'} {size}"
+def evidence(decibans: float) -> list[Text]:
+    """A weight of evidence as two cells: in words and, in the detail, in bits."""
+    style = FOR if decibans > 0 else AGAINST
+    return [Text(evidence_word(decibans), style), Text(f"{bits_text(decibans)} bit", FAINT)]
 
 
 def factor(ratio: float) -> str:
@@ -222,6 +264,15 @@ def factor(ratio: float) -> str:
     ('1.4', '12')
     """
     return f"{ratio:.1f}" if ratio < 3 else f"{ratio:.0f}"
+
+
+def unit_of(currency: str) -> str:
+    """How a heading says in what the amounts below it are.
+
+    >>> unit_of("unit"), unit_of("EUR")
+    ('in units', 'in EUR')
+    """
+    return f"in {money(0, currency).removeprefix('0 ')}"
 
 
 def money(amount: float, currency: str) -> str:
@@ -260,7 +311,7 @@ def net(test: RankedTest) -> Text:
 
 def observed(name: str, state: str, knowledge: Knowledge) -> str:
     """A finding or reading with what was seen."""
-    return f"{knowledge.node(name).title}: {spaced(state)}"
+    return f"{knowledge.node(name).title}: {shown(spaced(state))}"
 
 
 def fault_text(name: str, knowledge: Knowledge) -> str:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from loopodds import condition_title, sentence
 
+from loopodds_cli.pages.assess import in_range
+from loopodds_cli.pages.head import put_outlook, put_title
 from loopodds_cli.pages.offers import gone_text, put_leaves, put_offers
 from loopodds_cli.pages.page import (
     FAINT,
@@ -19,18 +21,18 @@ from loopodds_cli.pages.page import (
     services_text,
     signed,
     tests_text,
+    unit_of,
 )
-from loopodds_cli.pages.stops import put_cautions, put_stops, said_by
+from loopodds_cli.pages.stops import put_cautions, put_stops_further
 
 if TYPE_CHECKING:
     from loopodds import Assessment, BreakEven, Move, ServicePlan
 
 
-def print_plan(result: Assessment) -> None:
-    """Write the whole page to standard output."""
+def print_plan(result: Assessment, brief: bool = False) -> None:
+    """Write the page to standard output; ``brief`` leaves out all but the plan and its dangers."""
     page, knowledge, best = Page(), result.knowledge, result.advice.best
-    put_stops(page, result.stops, knowledge)
-    page.title(result.case)
+    put_title(page, result)
     page.line("")
     if result.policy.best is not None:
         _test_first(page, result, result.policy.best.move)
@@ -38,15 +40,26 @@ def print_plan(result: Assessment) -> None:
         page.line("If it has to be decided now:")
     titles = services_text(best.services, knowledge)
     promised = next((gone_text(o) for o in result.offers if "best" in o.kinds), "")
-    texts = [*plan_texts(best, result.currency), sentence(promised)]
+    texts = [*plan_texts(best, result.currency), promised]
     page.headline(titles, *(text for text in texts if text))
+    page.line("")
+    put_outlook(page, result, "next", "plan")
     for text in (*_held_back(result), *_provisos(result), *_doubts(result)):
         page.line("")
         page.marked("!", text)
-    _steps(page, result, best)
+    if not brief:
+        _steps(page, result, best)
+    beware = result.beware_of((*best.first, *best.services), page.said)
+    if any(beware):
+        page.line("")
+        put_cautions(page, beware)
+    if brief:
+        return
+    put_stops_further(page, result.stops, knowledge)
     put_leaves(page, result, result.leaves)
     put_offers(page, result)
-    page.heading("Next best", "what each costs more on average, harm left included")
+    worse = f"what each costs more on average, harm left included, {unit_of(result.currency)}"
+    page.heading("Next best", worse)
     others = [
         (services_text(plan.services, knowledge), signed(plan.cost - best.cost))
         for plan in result.advice.others
@@ -55,10 +68,6 @@ def print_plan(result: Assessment) -> None:
     page.heading("How firm this is")
     for text in _firmness(result):
         page.marked("-", text, FAINT)
-    beware = result.beware_of((*best.first, *best.services), said_by(result.stops))
-    if any(beware):
-        page.heading("Beware")
-        put_cautions(page, beware)
 
 
 def _test_first(page: Page, result: Assessment, move: Move) -> None:
@@ -148,6 +157,8 @@ def _firmness(result: Assessment) -> Iterator[str]:
         "All tests that are left would leave this plan as it is with an estimated chance of "
         f"{percent(outlook.same)}{drawn}."
     )
+    if result.plan_in_range is not None:
+        yield f"{sentence(in_range(result.plan_in_range, result))}."
     if advice.break_even is not None:
         yield _threshold(result, advice.break_even)
     for name, stays in outlook.keeps.items():

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from loopodds import lowered
 
 from loopodds_cli.pages.page import FAINT, Page
+from loopodds_cli.pages.shown import shown
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Beware, Knowledge, StopInForce
 
+EXPLAINED = 2
+"""With more stops than these, what brought each about is not said in short."""
 NAMED = 4
 """Tests and services that a stop names as shut; the rest is counted."""
 ANSWERS = {
@@ -25,38 +28,54 @@ def put_stops(page: Page, stops: Iterable[StopInForce], knowledge: Knowledge) ->
     """What must not be done, before anything else on the page; nothing where nothing is stopped."""
     for stop in stops:
         page.headline(f"Stop: {stop.title}", stop.reason)
-        page.marked("-", f"because: {'; '.join(stop.because)}", FAINT)
-        shut = [*stop.shut_tests, *stop.shut_services]
-        if shut:
-            kinds = ", ".join(stop.shuts)
-            page.marked("-", f"shut: {kinds} ({_some(shut, knowledge)})", FAINT)
-        if stop.filtered:
-            page.marked("-", f"through a filter only: {_some(stop.filtered, knowledge)}", FAINT)
-        page.marked("-", f"lifted by: {stop.lifting}", FAINT)
-        if stop.settled_by:
-            page.marked("-", f"to find out: {_some(stop.settled_by, knowledge)}", FAINT)
-        for text in stop.cautions:
-            page.marked("!", text)
+        page.marked("-", _because(stop), FAINT)
+        _put_reach(page, stop, knowledge)
         page.line("")
+
+
+def put_stops_short(page: Page, stops: Sequence[StopInForce]) -> None:
+    """The same in a line or two each, for a page that says the rest further down."""
+    for stop in stops:
+        page.headline(f"Stop: {stop.title}", *[_because(stop)] * (len(stops) <= EXPLAINED))
+    if stops:
+        page.line("")
+
+
+def put_stops_further(page: Page, stops: Sequence[StopInForce], knowledge: Knowledge) -> None:
+    """What :func:`put_stops_short` left out."""
+    if stops:
+        page.heading("The stops" if len(stops) > 1 else "The stop")
+    for stop in stops:
+        page.title(stop.title)
+        page.line(stop.reason, indent=2)
+        if len(stops) > EXPLAINED:
+            page.marked("-", _because(stop), FAINT)
+        _put_reach(page, stop, knowledge)
+
+
+def _because(stop: StopInForce) -> str:
+    return shown(f"because: {'; '.join(stop.because)}")
+
+
+def _put_reach(page: Page, stop: StopInForce, knowledge: Knowledge) -> None:
+    """What a stop shuts, what lifts it, what to beware of meanwhile."""
+    shut = [*stop.shut_tests, *stop.shut_services]
+    if shut:
+        kinds = ", ".join(stop.shuts)
+        page.marked("-", f"shut: {kinds} ({_some(shut, knowledge)})", FAINT)
+    if stop.filtered:
+        page.marked("-", f"through a filter only: {_some(stop.filtered, knowledge)}", FAINT)
+    page.marked("-", f"lifted by: {stop.lifting}", FAINT)
+    if stop.settled_by:
+        page.marked("-", f"to find out: {_some(stop.settled_by, knowledge)}", FAINT)
+    page.warn(stop.cautions)
 
 
 def put_cautions(page: Page, beware: Beware) -> None:
     """Cautions of some work: in full what is special to it, in one line what always holds."""
-    for text in beware.here:
-        page.marked("!", text)
+    page.warn(beware.here)
     if beware.always:
         page.aside(f"As always: {'; '.join(beware.always)}. In full: loopodds help safety")
-
-
-def said_by(stops: Iterable[StopInForce]) -> list[str]:
-    """Cautions that the stops say already."""
-    return [text for stop in stops for text in stop.cautions]
-
-
-def unsaid(cautions: Iterable[str], stops: Iterable[StopInForce]) -> list[str]:
-    """Cautions that no stop has said already."""
-    said = said_by(stops)
-    return [text for text in cautions if text not in said]
 
 
 def _some(names: Iterable[str], knowledge: Knowledge) -> str:
@@ -79,4 +98,7 @@ def print_connection(result: Assessment) -> None:
     titles = [knowledge.tests[name].title for name in connection.to_do]
     page.listed("First", "-", titles, "and record what it shows")
     page.listed("What would change it", "-", connection.lifted_by)
-    page.listed("Beware", "!", list(dict.fromkeys(said_by(result.stops))))
+    if any(stop.cautions for stop in result.stops):
+        page.heading("Beware")
+    for stop in result.stops:
+        page.warn(stop.cautions)

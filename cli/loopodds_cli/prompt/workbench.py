@@ -1,280 +1,208 @@
-"""The prompt of ``loopodds case work``: for someone with one clean hand.
+"""The prompt of ``loopodds case work``: a whole case for someone with one clean hand.
 
-Short words, unambiguous beginnings; what is ambiguous or misspelt is asked about and never
-guessed. Every entry is in the book before the next prompt appears.
+Short words, unambiguous beginnings, state words anywhere; what is ambiguous or misspelt is asked
+about and never guessed. Every entry is in the book before the next prompt appears.
 """
 
 from __future__ import annotations
 
 import sys
-import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import click
-from loopodds import (
-    UNSAFE_NOTE,
-    CaseError,
-    Value,
-    described,
-    names_in,
-    observable_names,
-    printable,
-    title_of,
-    words_of,
-)
+from loopodds import UNSAFE_NOTE, CaseError, names_with, printable, spaced, words_of
 
-from loopodds_cli.cases import Next, next_tests, none_pays
 from loopodds_cli.pages.case import case_title, print_case, print_history
-from loopodds_cli.pages.page import percent
-from loopodds_cli.prompt.asking import Asking, Meaning, Question, are_shares, begins_number, meaning
+from loopodds_cli.pages.page import wrapped
+from loopodds_cli.prompt.asking import Asking
+from loopodds_cli.prompt.course import Course
+from loopodds_cli.prompt.observing import Observing
+from loopodds_cli.prompt.telling import Telling
+from loopodds_cli.prompt.words import Meaning, meaning, several
 
 if TYPE_CHECKING:
-    from loopodds import Answer, Casework, RankedTest
+    from loopodds import Answer, Casework, Knowledge
 
 HELP = """\
-  NAME STATE        record what was seen       bub per
-  NAME NUMBER UNIT  record what was measured   low 2.1 bar
-  NAME S1 P1 S2 P2  not sure: shares           specks none .3 metal .7
-  NAME              asks for the state
-  doubt NAME (d)    keep it but do not use it
-  - NAME            take it back
-  repaired SERVICE  it was done; what follows is of the repaired car
-  next (n)  undo (u)  redo (r)  show (s)  history (h)  names WORD  help (?)  quit (q)
-Beginnings are enough. A number picks from a list. What is unclear is asked, not guessed."""
+  bubbles persisting    what was seen: a name and a state, or beginnings of both
+  milky                 a state alone, where only one name has it
+  low 2.1 bar           what was measured; a name alone asks for the rest
+  specks none .3 metal .7            not sure: shares
+  doubt NAME (d)   - NAME            keep it but do not use it; take it back
+  open   look (n)  plan (p)  why     begin a case; next test; what to do; reasons
+  decide  agree  done  prove  close  in the order of the work; see their questions
+  note TEXT        repaired SERVICE  a remark on the next entry; it was done
+  undo (u)  redo (r)  show (s)  history (h)  list  case N  names WORD  quit (q)
+Several entries go in one line with commas between. A number picks from a list, an
+empty line passes a question over. What is unclear is asked, not guessed."""
 
 ALIASES = {
     "?": "help", "-": "withdraw", "d": "doubt", "h": "history", "q": "quit", "r": "redo",
-    "n": "next", "s": "show", "u": "undo", "w": "withdraw", "exit": "quit",
+    "n": "look", "next": "look", "p": "plan", "s": "show", "u": "undo", "w": "withdraw",
+    "find": "names", "exit": "quit", "cases": "list",
 }  # fmt: skip
-MOVES = 4
-WORDS_IN_A_NAME = 4
-WIDTH = 80
+NAMES_SHOWN = 12
 
 
 class Workbench:
-    """A dialogue about the case of one number."""
+    """A dialogue about one case after the other.
 
-    def __init__(self, work: Casework, number: int) -> None:
+    Args:
+        number: Case to begin with; without one the person is asked which, or opens one.
+        units: Unit of a bare number by dimension, as the workshop has it.
+    """
+
+    def __init__(
+        self,
+        work: Casework,
+        number: int | None = None,
+        units: Mapping[str, str] | None = None,
+        prices: str | None = None,
+    ) -> None:
         self.work = work
-        self._number = number
-        self._asking = Asking()
-        self._names = tuple(observable_names(work.knowledge))
-        self._faults = names_in("confirmed", work.knowledge)
-        self._told: set[str] = set()
+        self.asking = Asking()
+        self.telling = Telling(prices)
         self.open = True
+        self._number = number
+        self.observing = Observing(self, units or {})
+        self._course = Course(self)
+        self._note = ""
+
+    @property
+    def number(self) -> int:
+        """The case at hand.
+
+        Raises:
+            CaseError: where none is.
+        """
+        if self._number is None:
+            raise CaseError("no case yet; `open` begins one, `list` shows those there are")
+        return self._number
+
+    @property
+    def knowledge(self) -> Knowledge:
+        """What judges the entries."""
+        return self.work.knowledge
 
     def run(self) -> None:
         """Ask and answer until the person leaves; the end of the input is as good as ``quit``."""
-        if self.work.knowledge.unsafe:
+        if self.knowledge.unsafe:
             click.echo(UNSAFE_NOTE)
-        click.echo(f"{case_title(self.work.show(self._number).state)}   ? for help, q to leave")
+        if self._number is None:
+            click.echo("Case book   ? for help, q to leave")
+            self._course.which()
+        else:
+            self.turn_to(self._number)
         if hasattr(sys.stdin, "reconfigure"):
             sys.stdin.reconfigure(errors="replace")
         self._complete_with_tab()
         try:
             while self.open:
-                self.take(input(f"{self._asking.prompt(str(self._number))}> "))
+                at = str(self._number or "")
+                self.take(input(f"{self.asking.prompt(at)}> "))
         except (EOFError, KeyboardInterrupt):
             click.echo()
-        click.echo(f"Case {self._number} is kept.")
+        if self._note:
+            click.echo("The note was not written: nothing was entered after it.")
+        if self._number is not None:
+            click.echo(f"Case {self._number} is kept.")
+
+    def turn_to(self, number: int) -> None:
+        """Go on with another case of the book."""
+        title = case_title(self.work.show(number).state)
+        self._number = number
+        click.echo(f"{title}   ? for help, q to leave")
 
     def take(self, line: str) -> None:
         """One line from the person; everything it leads to is printed."""
-        self._asking.take(line.replace("=", " ").split(), self._do)
+        self.asking.take(line, self._do)
 
-    @property
-    def _commands(self) -> tuple[str, ...]:
-        return tuple(sorted(self._verbs))
+    def step(self, do: Callable[[Casework, int], Answer]) -> Answer:
+        """Record something on the case at hand, with the note if there is one, and tell it."""
+        work = self.work.noting(self._note) if self._note else self.work
+        answer = do(work, self.number)
+        self._note = ""
+        self.telling.tell(answer)
+        return answer
+
+    def begin(self, name: str) -> None:
+        """Open a case and turn to it."""
+        answer = self.work.open(name)
+        self._number = answer.state.number
+        click.echo(f"  {case_title(answer.state)}: open")
 
     @cached_property
     def _verbs(self) -> dict[str, Callable[[list[str]], None]]:
-        work, number = self.work, self._number
+        def work(do: Callable[[Casework, int], Answer]) -> Callable[[list[str]], None]:
+            return lambda words: void(self.step(do))
+
+        def history(words: list[str]) -> None:
+            print_history(self.work.book.events(self.number), self.knowledge)
+
         return {
             "help": lambda words: click.echo(HELP),
             "quit": lambda words: setattr(self, "open", False),
-            "undo": lambda words: self._tell(work.undo(number)),
-            "redo": lambda words: self._tell(work.redo(number)),
-            "next": lambda words: self._offer_tests(work.show(number)),
+            "undo": work(lambda w, n: w.undo(n)),
+            "redo": work(lambda w, n: w.redo(n)),
             "show": self._show,
-            "history": lambda words: print_history(work.book.events(number), work.knowledge),
+            "history": history,
             "names": self._list_names,
-            "repaired": self._repaired,
-            "doubt": lambda words: self._entry(words, lambda n: work.doubt(number, [(n, None)])),
-            "withdraw": lambda words: self._entry(words, lambda n: work.withdraw(number, [n])),
+            "note": self._take_note,
+            "doubt": lambda words: self._entry(words, lambda w, n, e: w.doubt(n, [(e, None)])),
+            "withdraw": lambda words: self._entry(words, lambda w, n, e: w.withdraw(n, [e])),
+            **self._course.verbs,
         }
 
-    def _do(self, words: list[str]) -> None:
-        first = ALIASES.get(words[0].lower(), words[0].lower())
-        if first in self._verbs:
-            self._verbs[first](words[1:])
+    def _do(self, line: str) -> None:
+        if not line.strip():
             return
+        first, _, rest = line.strip().partition(" ")
+        verb = ALIASES.get(first.lower(), first.lower())
+        if verb in self._verbs:
+            self._verbs[verb](rest.split())
+            return
+        entries = [part.replace("=", " ").split() for part in several(line)]
+        # each by itself: a slip in one, or a question about it, takes nothing from the others
+        self.asking.first(
+            *(partial(self.observing.entry, words, self._verbs) for words in entries if words)
+        )
 
-        def start(word: str) -> None:
-            if word in self._verbs:
-                self._verbs[word](rest)
-            else:
-                self._observe(word, rest)
-
-        name, rest = self._longest_name(words)
-        meant = meaning(name, self._names if "_" in name else (*self._names, *self._commands))
-        # a fault cannot be seen: its name may be meant, though it begins a finding's
-        sure = meant.sure and (name in meant.options or name not in self._faults)
-        hint = "is no name here; ? for help, names WORD to search"
-        self._asking.settle(name, meant._replace(sure=sure), start, hint)
-
-    def _longest_name(self, words: list[str]) -> tuple[str, list[str]]:
-        """As many words as begin the parts of a name, joined; and what is left of the line."""
-        for count in range(min(WORDS_IN_A_NAME, len(words)), 1, -1):
-            joined = "_".join(words[:count])
-            meant = meaning(joined, self._names)
-            if meant.sure:
-                return joined, words[count:]
-        return words[0], words[1:]
-
-    def _observe(self, name: str, words: list[str]) -> None:
-        """Record something of a name, or ask what."""
-        states = words_of(name, self.work.knowledge)
-        if not words:
-            self._ask_value(name, states)
-        elif not states or (self._measured(name) and begins_number(words[0])):
-            self._record(name, " ".join(words))
-        elif are_shares(words):
-            self._record(name, self._shares(name, states, words))
-        else:
-            typed = "_".join(words)
-            otherwise = f"is no state of {name}: {', '.join(states)}"
-            self._asking.settle(
-                typed, meaning(typed, states), lambda state: self._record(name, state), otherwise
-            )
-
-    def _ask_value(self, name: str, states: tuple[str, ...]) -> None:
-        knowledge = self.work.knowledge
-        node, amount = knowledge.nodes.get(name), knowledge.amounts.get(name)
-        asked = amount.amount.question if amount else node.question or node.title if node else ""
-        click.echo(f"  {asked or name.replace('_', ' ')}")
-        for measured, by in node.amounts.items() if node else ():
-            click.echo(f"  measured: {measured} and the number, in {by.unit}")
-        if self._measured(name) or not states:
-            words = f", or {' / '.join(states)}" if states else ""
-            click.echo(f"  a number with its unit{words}")
-
-            def observe(text: str) -> None:
-                self._observe(name, text.split())
-
-            self._asking.ask(Question(name, states, observe, "quantity"))
-        else:
-            self._asking.ask(Question(name, states, lambda state: self._record(name, state)))
-
-    def _record(self, name: str, value: Value) -> None:
-        self._tell(self.work.record(self._number, [(name, value)]))
-
-    def _entry(self, words: list[str], step: Callable[[str], Answer]) -> None:
+    def _entry(self, words: list[str], step: Callable[[Casework, int, str], Answer]) -> None:
         """Find the entry of the case that is meant, and do something to it."""
-        entries = tuple(self.work.show(self._number).state.noted)
+        entries = tuple(self.work.show(self.number).state.noted)
         typed = "_".join(words)
         meant = meaning(typed, entries) if typed else Meaning(False, entries)
-        otherwise = f"is not recorded: {', '.join(entries) or 'nothing is'}"
-        self._asking.settle(typed or "it", meant, lambda name: self._tell(step(name)), otherwise)
+        titles = ", ".join(self.observing.titles.get(name, name) for name in entries)
+        self.asking.settle(
+            typed or "it",
+            meant,
+            lambda name: void(self.step(lambda work, number: step(work, number, name))),
+            f"is not recorded: {titles or 'nothing is'}",
+            self.observing.titles,
+        )
 
-    def _repaired(self, words: list[str]) -> None:
-        """Record services that were done; without any, those of the plan chosen."""
-        services = tuple(self.work.knowledge.services)
-        chosen: list[str] = []
-        for typed in words:
-            meant = meaning(typed, services)
-            if not meant.sure:
-                options = ", ".join(meant.options or services)
-                raise CaseError(f"{typed!r} is no clear service: {options}")
-            chosen.append(meant.options[0])
-        self._tell(self.work.repaired(self._number, chosen))
+    def _take_note(self, words: list[str]) -> None:
+        self._note = " ".join(words)
+        click.echo("  will stand beside the next entry" if words else "  no note")
 
     def _show(self, words: list[str]) -> None:
-        answer = self.work.show(self._number)
-        print_case(answer, next_tests(answer))
+        answer = self.work.show(self.number)
+        print_case(answer, self.telling.next_of(answer))
 
     def _list_names(self, words: list[str]) -> None:
-        typed = "_".join(words).lower()
-        fitting = ", ".join(name for name in self._names if typed in name)
-        click.echo(f"  {fitting or f'no name contains {printable(typed)!r}'}")
+        typed, titles = " ".join(words), self.observing.titles
+        hits = [hit.name for hit in names_with(typed, self.knowledge) if hit.name in titles]
+        for name in hits[:NAMES_SHOWN]:
+            wrapped(f"{titles[name]}: {self._taken(name)}", "  ", "    ")
+        if not hits:
+            wrapped(f"no name has {printable(typed)!r} in what it is called", "  ")
 
-    def _measured(self, name: str) -> bool:
-        return name in self.work.knowledge.of_kind("gauge")
-
-    def _shares(self, name: str, states: tuple[str, ...], words: list[str]) -> dict[str, float]:
-        shares = {}
-        for typed, number in zip(words[::2], words[1::2], strict=True):
-            meant = meaning(typed, states)
-            if not meant.sure:
-                problem = f"{typed!r} is no clear state of {name}"
-                raise CaseError(f"{problem}; its states are {', '.join(states)}")
-            shares[meant.options[0]] = float(number)
-        return shares
-
-    def _tell(self, answer: Answer) -> None:
-        """What was recorded and what it moved, in a few lines."""
-        for event in answer.events:
-            click.echo(f"  {printable(described(event))}")
-        next_up = next_tests(answer)
-        self._tell_stops(next_up)
-        for text in answer.skipped():
-            click.echo(f"  ! {text}")
-        for name in answer.shown():
-            click.echo(f"  seen while it was done, not recorded yet: {name}")
-        moves = answer.moved()[:MOVES]
-        for move in moves:
-            way = "up  " if move.after > move.before else "down"
-            title = title_of(move.name, self.work.knowledge)
-            click.echo(f"    {way} {title}: {percent(move.before)} to {percent(move.after)}")
-        if not moves:
-            click.echo("    moves nothing much")
-        for test in next_up.paying[:1]:
-            click.echo(f"    next {self._test_line(test)}")
-        if next_up.tests and not next_up.paying:
-            click.echo(f"    {none_pays(self._number)}")
-
-    def _tell_stops(self, next_up: Next) -> None:
-        """What must not be done: in full when it comes up, then as one line."""
-        for stop in next_up.stops:
-            _wrapped(f"STOP: {stop.title} ({'; '.join(stop.because)})", "  ")
-            if stop.name not in self._told:
-                _wrapped(stop.reason, "    ")
-                _wrapped(f"lifted by: {stop.lifting}", "    ")
-        self._told = {stop.name for stop in next_up.stops}
-
-    def _offer_tests(self, answer: Answer) -> None:
-        """The next tests, to pick the one that was done and enter what it showed."""
-        next_up = next_tests(answer)
-        self._tell_stops(next_up)
-        tests = {test.test: test for test in next_up.tests}
-        if tests and not next_up.paying:
-            click.echo(f"  {none_pays(self._number)}")
-        for test in tests.values():
-            click.echo(f"  {test.test}: {self._test_line(test)}")
-        if not tests:
-            click.echo(f"  no next test {printable(next_up.problem)}".rstrip())
-            return
-
-        def unseen(name: str) -> None:
-            shows = self.work.knowledge.tests[name].yields
-            left = tuple(shown for shown in shows if shown not in answer.state.noted)
-            if len(left) == 1:
-                self._observe(left[0], [])
-            elif left:
-                click.echo("  what did it show?")
-                self._asking.ask(Question(name, left, lambda shown: self._observe(shown, [])))
-            else:
-                click.echo("  all it shows is recorded")
-
-        self._asking.ask(Question("done", tuple(tests), unseen))
-
-    def _test_line(self, test: RankedTest) -> str:
-        tests = self.work.knowledge.tests
-        first = ", ".join(tests[name].title for name in test.blocked_by)
-        title = f"{tests[test.test].title}, {test.minutes:.0f} min"
-        return f"{title}, after: {first}" if first else title
+    def _taken(self, name: str) -> str:
+        states = words_of(name, self.knowledge)
+        return " / ".join(map(spaced, states)) or "a number with its unit"
 
     def _complete_with_tab(self) -> None:
         """Names and commands with the Tab key, where the system can."""
@@ -283,7 +211,7 @@ class Workbench:
         with suppress(ImportError):
             import readline
 
-            words = (*self._names, *self._commands)
+            words = (*self.observing.names, *self._verbs)
 
             def complete(text: str, place: int) -> str | None:
                 fitting = [word for word in words if word.startswith(text)]
@@ -293,14 +221,5 @@ class Workbench:
             readline.parse_and_bind("tab: complete")
 
 
-def _wrapped(text: str, margin: str) -> None:
-    """Print a paragraph within the width of a page."""
-    click.echo(
-        textwrap.fill(
-            printable(text),
-            WIDTH,
-            initial_indent=margin,
-            subsequent_indent=f"{margin}  ",
-            break_on_hyphens=False,
-        )
-    )
+def void(_: object) -> None:
+    """Take an answer that has been told already."""

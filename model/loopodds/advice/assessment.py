@@ -9,14 +9,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from loopodds.advice.firmness import (
-    Advice,
-    PlanInRange,
-    PlanTurn,
-    advise,
-    plan_in_range,
-    plan_turns,
-)
+from loopodds.advice.firmness import Advice, PlanTurn, advise, plan_turns
+from loopodds.advice.in_range import NextInRange, PlanInRange, next_in_range, plan_in_range
 from loopodds.advice.promise import Promise
 from loopodds.advice.proposals import Left, Proposal, left_by, proposals
 from loopodds.advice.untold import Untold, worth_telling
@@ -164,16 +158,14 @@ class Assessment(Diagnosis):
         return proposals(self.shop, self.promise) if self.knowledge.services else ()
 
     @cached_property
-    def doubts(self) -> Doubts | None:
-        """How far every probability could lie, for the weights of the numbers behind it; None for a
-        repaired car.
-        """
+    def doubts(self) -> Doubts:
+        """How far every probability could lie, for the weights of the numbers behind it."""
         from loopodds.doubt.intervals import doubts
 
         return doubts(self.belief)
 
     @cached_property
-    def leading_doubts(self) -> Doubts | None:
+    def leading_doubts(self) -> Doubts:
         """The same of what is likely, which takes a third of the time."""
         from loopodds.doubt.intervals import doubts
 
@@ -184,24 +176,19 @@ class Assessment(Diagnosis):
 
     @cached_property
     def most_open(self) -> str:
-        """Of what is likely, ``sound`` among it, what is known least firmly; the likeliest
-        condition of a repaired car.
-        """
-        if self.leading_doubts is None:
-            return self.conditions[0].name
+        """Of what is likely, ``sound`` among it, what is known least firmly."""
         intervals = self.leading_doubts.intervals
         return max(intervals, key=lambda name: intervals[name].deviation)
 
     @cached_property
     def plan_in_range(self) -> PlanInRange | None:
         """Whether the plan is the same anywhere in the interval of the most open condition."""
-        if self.leading_doubts is None or not self.knowledge.services:
-            return None
-        intervals = self.leading_doubts.intervals
-        faults = [name for name in intervals if name != SOUND]
-        name = max(faults, key=lambda name: intervals[name].deviation)
-        interval = intervals[name]
-        return plan_in_range(self.shop, name, interval.low, interval.high)
+        return plan_in_range(self.shop, self.leading_doubts)
+
+    @cached_property
+    def next_in_range(self) -> NextInRange | None:
+        """Whether the best single test is."""
+        return next_in_range(self.shop, self.leading_doubts)
 
     @cached_property
     def leaves(self) -> tuple[Left, ...]:
@@ -302,8 +289,6 @@ class Assessment(Diagnosis):
 
     def _doubt_json(self, conditions: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
         """``conditions`` with their intervals, that of ``p_sound``, and what to count next."""
-        if self.doubts is None:
-            return {}
         intervals, count = self.doubts.intervals, self.doubts.count_next(self.most_open)
         ends = {name: {"low": one.low, "high": one.high} for name, one in intervals.items()}
         plan = self.plan_in_range
@@ -336,6 +321,7 @@ class Assessment(Diagnosis):
             "outcomes_left_out": self.policy.left_out,
             **self.advice.outlook.saving_json(),
             "changes_plan": self.changes_plan,
+            "next_in_range": self.next_in_range._asdict() if self.next_in_range else None,
             "sequence": policy_json(self.shop, self.policy.root),
             "plan_now": self.advice.best.as_json(),
             "cautions": self.cautions_of(self.to_test),
@@ -351,6 +337,7 @@ class Assessment(Diagnosis):
             "currency": self.currency,
             "test_first": next(iter(self.to_test), None),
             **self.advice.as_json(),
+            "plan_in_range": self.plan_in_range._asdict() if self.plan_in_range else None,
             "complaint_gone": gone.as_json() if gone else None,
             "offers": [offer.as_json() for offer in self.offers],
             "held_back": [rule.as_json() for rule in self.held_back],

@@ -292,29 +292,6 @@ WORTH = 0.02
 """Share of its expected cost by which another plan must be cheaper to count as another plan."""
 
 
-class PlanInRange(NamedTuple):
-    """Services of the plan if a condition were as likely as its interval allows at either end."""
-
-    condition: str
-    low: tuple[str, ...]
-    high: tuple[str, ...]
-    same: bool  # as the plan now, at both ends
-
-
-def plan_in_range(shop: Workshop, condition: str, low: float, high: float) -> PlanInRange:
-    """The plan at both ends of an interval of one condition, all else that is known held."""
-    now = shop.belief.condition(condition)
-    ends = log_odds(np.array([low, high])) - log_odds(np.array([now]))
-    variable, present = next(iter(clamp_of(shop.belief.model, condition).items()))
-    weights = np.array([1 - present + present * np.exp(min(end, 700.0)) for end in ends])
-    tilted = shop.belief.evidence.repeat(2).with_soft({variable: weights})
-    posterior = shop.calibrated.tree.propagate(tilted, shop.decision.queries)
-    rows = shop.decision.of_joints(posterior.joints, shop.to_do)
-    plans = [tuple(plan) for plan in shop.decision.chosen(rows)]
-    same = all(set(plan) == set(shop.best.actions) for plan in plans)
-    return PlanInRange(condition, plans[0], plans[1], same)
-
-
 class PlanTurn(NamedTuple):
     """A finding whose other value would make another plan the best."""
 

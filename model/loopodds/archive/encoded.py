@@ -26,13 +26,13 @@ from loopodds.diagnosis.model import Model, smallest_impossible
 from loopodds.inference.network import Evidence
 from loopodds.inspection.cells import UNKNOWN_WORD, Defect
 from loopodds.inspection.columns import ColumnPlan, plan_columns
-from loopodds.inspection.encoding import encode
+from loopodds.inspection.encoding import encode, ways_in
 from loopodds.inspection.inspection import InspectionBatch
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-PARTS = ("codes", "soft", "implied", "value", "extra", "confirmed", "tags")
+PARTS = ("rows", "codes", "soft", "implied", "value", "extra", "confirmed", "tags")
 REJECTS = "rejects.csv"
 """Of the folder: rows that cannot be used, with the reason."""
 PIECE_ROWS = 4096
@@ -49,6 +49,12 @@ class Piece:
     # states that a confirmed outcome leaves possible, by fault, shape (rows, states)
     confirmed: Mapping[str, BoolArray]
     tags: Mapping[str, IntArray]  # index into the words of a further column; -1 is empty
+    came: IntArray | None = None  # index into ``WAYS_IN``, -1 is not stated; None states nothing
+
+    @property
+    def came_in(self) -> IntArray:
+        """How each car came in, an index into ``WAYS_IN``; -1 is not stated, shape (rows,)."""
+        return np.full(len(self.numbers), -1, np.int8) if self.came is None else self.came
 
     def take(self, rows: IntArray) -> Piece:
         """The same of some rows."""
@@ -58,6 +64,7 @@ class Piece:
             self.evidence.take(rows),
             {name: mask[rows] for name, mask in self.confirmed.items()},
             {name: codes[rows] for name, codes in self.tags.items()},
+            self.came_in[rows],
         )
 
 
@@ -71,10 +78,12 @@ class EncodedArchive:
     rows: int  # usable
     rejected: int
     warnings: Sequence[str] = field(default_factory=tuple)
+    stated: int = 0  # rows that say how the car came in
 
     def pieces(self, rows: int = PIECE_ROWS) -> Iterator[Piece]:
-        """All rows, those of one context one after another."""
-        for number, context in enumerate(self.contexts):
+        """All rows, those of one context one after another, contexts that are alike together."""
+        order = sorted(enumerate(self.contexts), key=lambda pair: sorted(pair[1].items()))
+        for number, context in order:
             waiting: list[Piece] = []
             for piece in _stored(self.folder / f"{number:05d}.rows", context):
                 waiting.append(piece)
@@ -112,13 +121,13 @@ def encode_archive(
         kept = {name: words for name, words in (tags or {}).items() if name in plan.columns}
         words: dict[str, list[str]] = {name: list(known or ()) for name, known in kept.items()}
         wanted = [*plan.word_columns, *kept]
-        read = rejected = rows = 0
+        read = rejected = rows = stated = 0
         for chunk in source.parts(CHUNK_ROWS, words=wanted):
             found, numbers, batch, problems = _tagged(chunk, plan, model, words, kept)
             numbering = chunk.first_row + chunk.offsets
             for piece in _possible(found, numbers, numbering, batch, model, problems):
                 writer.add(piece)
-                rows += len(piece.numbers)
+                rows, stated = rows + len(piece.numbers), stated + int((piece.came_in >= 0).sum())
             rejects = rejects_in(chunk, problems)
             writer.reject(rejects)
             read, rejected = read + chunk.count, rejected + len(rejects)
@@ -126,7 +135,7 @@ def encode_archive(
                 progress(RunProgress(read, rows, rejected, 0, chunk.share))
         if not rows:
             raise InspectionError(f"{path.name}: no row of it can be used")
-        return EncodedArchive(folder, writer.contexts, words, rows, rejected, plan.warnings)
+        return EncodedArchive(folder, writer.contexts, words, rows, rejected, plan.warnings, stated)
 
 
 def _tagged(
@@ -178,6 +187,7 @@ def _possible(
 ) -> Iterator[Piece]:
     """Pieces of the rows that can be, those that cannot added to the problems."""
     groups = encode(batch, model.knowledge).groups if batch.rows else ()
+    came = ways_in(batch, model.knowledge)
     for group in groups:
         tree = model.tree(group.context)
         logs = tree.propagate(group.evidence).log_evidence
@@ -192,8 +202,9 @@ def _possible(
             confirmed = {name: mask[own] for name, mask in batch.confirmed.items()}
             chosen = {name: code[own] for name, code in tags.items()}
             yield Piece(
-                group.context, numbering[rows[own]], group.evidence.take(good), confirmed, chosen
-            )
+                group.context, numbering[rows[own]], group.evidence.take(good), confirmed, chosen,
+                came[own],
+            )  # fmt: skip
 
 
 class _Writer:
@@ -226,7 +237,7 @@ class _Writer:
 
 
 def _store(file: IO[bytes], piece: Piece) -> None:
-    """One piece: the names of each part as JSON, then its arrays in that order."""
+    """One piece: what each array is as a line of JSON, then the arrays one after another."""
     told = piece.evidence
     parts: dict[str, Mapping[str, Any]] = {
         "codes": told.codes,
@@ -236,30 +247,29 @@ def _store(file: IO[bytes], piece: Piece) -> None:
         "extra": {name: pair[1] for name, pair in told.numbers.items()},
         "confirmed": piece.confirmed,
         "tags": piece.tags,
+        "rows": {"numbers": piece.numbers, "came": piece.came_in},
     }
-    names = json.dumps({part: list(parts[part]) for part in PARTS}).encode()
-    np.save(file, np.frombuffer(names, np.uint8), allow_pickle=False)
-    np.save(file, piece.numbers, allow_pickle=False)
-    for part in PARTS:
-        for array in parts[part].values():
-            np.save(file, array, allow_pickle=False)
+    arrays = [(part, name, array) for part in PARTS for name, array in parts[part].items()]
+    kinds = [(part, name, array.dtype.str, array.shape) for part, name, array in arrays]
+    file.write(json.dumps(kinds).encode() + b"\n")
+    for _, _, array in arrays:
+        file.write(array.tobytes())
 
 
 def _stored(path: Path, context: Mapping[str, str]) -> Iterator[Piece]:
-    size = path.stat().st_size
     with path.open("rb") as file:
-        while file.tell() < size:
-            names = json.loads(np.load(file, allow_pickle=False).tobytes())
-            numbers = np.load(file, allow_pickle=False)
-            found = {
-                part: {name: np.load(file, allow_pickle=False) for name in names[part]}
-                for part in PARTS
-            }
+        while line := file.readline():
+            found: dict[str, dict[str, Any]] = {part: {} for part in PARTS}
+            for part, name, kind, shape in json.loads(line):
+                array = np.empty(shape, np.dtype(kind))
+                file.readinto(array.data)
+                found[part][name] = array
             readings = {n: (v, found["extra"][n]) for n, v in found["value"].items()}
+            numbers, came = found["rows"]["numbers"], found["rows"]["came"]
             evidence = Evidence(
                 len(numbers), found["codes"], found["soft"], readings, found["implied"]
             )
-            yield Piece(context, numbers, evidence, found["confirmed"], found["tags"])
+            yield Piece(context, numbers, evidence, found["confirmed"], found["tags"], came)
 
 
 def _joined(pieces: Sequence[Piece]) -> Piece:
@@ -293,4 +303,5 @@ def _joined(pieces: Sequence[Piece]) -> Piece:
         evidence,
         column([piece.confirmed for piece in pieces], True),
         column([piece.tags for piece in pieces], -1),
+        np.concatenate([piece.came_in for piece in pieces]),
     )

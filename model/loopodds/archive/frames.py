@@ -61,6 +61,7 @@ def score_frame(
     cluster: str | None,
     review: int,
     part_rows: int,
+    intervals: bool,
     progress: Callable[[RunProgress], None],
 ) -> pd.DataFrame:
     """Score a frame; the arguments are those of :func:`loopodds.archive.runner.score`.
@@ -78,10 +79,12 @@ def score_frame(
     """
     mapping = load_column_map(columns)
     source = FrameSource(frame)
-    job = job_for(source.name, source.schema, mapping, knowledge, "frame", review)
+    job = job_for(
+        source.name, source.schema, mapping, knowledge, "frame", review, intervals=intervals
+    )
     for warning in job.plan.warnings:
         warnings.warn(warning, stacklevel=3)
-    tables, reasons = [empty_scored(source.schema, job.model)], {}
+    tables, reasons = [empty_scored(source.schema, job.model, intervals)], {}
     tally = Tally()
     with executor_for(workers, cluster) as (executor, room):
         for part, done in in_order(job, source.parts(part_rows), executor, room):

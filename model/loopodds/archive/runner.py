@@ -72,6 +72,7 @@ def score(
     resume: bool = False,
     review: int = 0,
     spreadsheet_safe: bool = False,
+    intervals: bool = False,
     part_rows: int | None = None,
     progress: Callable[[RunProgress], None] | None = None,
 ) -> Summary | pd.DataFrame:
@@ -92,6 +93,8 @@ def score(
         review: How many inspections worth reopening to list.
         spreadsheet_safe: Of a CSV output, write cells that pass through and that a spreadsheet
             would run as formulas behind an apostrophe; what scoring adds is always written so.
+        intervals: Add a ``low_`` and a ``high_`` column for every probability: nine tenths of what
+            it could be for the weights of the numbers behind it. Takes a hundred times as long.
         part_rows: Rows that each process is given at a time; of a folder, as whole row groups.
         progress: Told after every part.
 
@@ -118,8 +121,9 @@ def score(
                 "a frame is scored into a frame: no out, rejects, review_out or resume"
             )
         return score_frame(
-            archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS, tell
-        )
+            archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS,
+            intervals, tell,
+        )  # fmt: skip
     if out is None:
         raise InspectionError(f"{archive}: name the file that the scored rows go to")
     if review_out is not None and Path(review_out).suffix not in REVIEW_ENDINGS:
@@ -142,7 +146,7 @@ def score(
             folder = str(partial_folder(place).resolve())
             job = job_for(
                 source.name, source.schema, mapping, knowledge, kind, review, folder,
-                spreadsheet_safe,
+                spreadsheet_safe, intervals,
             )  # fmt: skip
             run = _Run(source, job, rows, workers, cluster, tell)
             about = _identity(files, mapping, job, rows)
@@ -187,7 +191,7 @@ class _Run:
                     sync_folder(journal.folder)
             with executor_for(self.workers, self.cluster) as (executor, room):
                 tally = self._score(journal, tally, position, executor, room)
-            empty = empty_scored(self.source.schema, self.job.model)
+            empty = empty_scored(self.source.schema, self.job.model, self.job.intervals)
             journal.finish(finished_output(journal.folder, self.job.kind, empty))
         except LoopoddsError as error:
             # what workers had done by the time they died is kept; the header is no loss
@@ -204,7 +208,7 @@ class _Run:
             passed: Sequence[str] = self.job.plan.columns
             if self.job.safe:
                 passed = [safe_cell(name) for name in passed]
-            columns = [*passed, *added_columns(self.job.model.knowledge)]
+            columns = [*passed, *added_columns(self.job.model.knowledge, self.job.intervals)]
             header = header_bytes(columns, self.job.kind, self.job.delimiter)
             start = {"position": 0, "tally": tally.as_json()}
             journal.commit(start, header, REJECTS_HEADER)
@@ -244,6 +248,7 @@ def _identity(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) ->
         "review": job.review,
         "part_rows": rows,
         "spreadsheet_safe": job.safe,
+        "intervals": job.intervals,
         "version_of_loopodds": job.version,
     }
 

@@ -104,12 +104,15 @@ class Scores:
     p_sound: FloatArray  # shape (rows,)
     log_evidence: FloatArray  # natural; minus infinity where the findings cannot hold together
     stops: BoolArray  # shape (rows, stops): in force, in file order
+    # shape (rows, 2 * (conditions and sound)): low and high of each, where they were asked for
+    ends: FloatArray | None = None
 
     def take(self, rows: BoolArray) -> Scores:
         """Those of some rows."""
         return Scores(
-            self.conditions[rows], self.p_sound[rows], self.log_evidence[rows], self.stops[rows]
-        )
+            self.conditions[rows], self.p_sound[rows], self.log_evidence[rows], self.stops[rows],
+            None if self.ends is None else self.ends[rows],
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,17 +125,23 @@ class ScoredChunk:
     written: Mapping[str, str] = field(default_factory=dict)  # file of a partition: name, digest
 
 
-def score_batch(batch: InspectionBatch, model: Model) -> Scores:
-    """Exact probabilities of every condition in every row.
+def score_batch(batch: InspectionBatch, model: Model, intervals: bool = False) -> Scores:
+    """Exact probabilities of every condition in every row; ``intervals``: and how far they could
+    lie, for the weights of the numbers behind them.
 
     Raises:
         KnowledgeError: if the knowledge does not cover a context of the batch.
     """
-    return _score_groups(encode(batch, model.knowledge).groups, batch, model)
+    return _score_groups(encode(batch, model.knowledge).groups, batch, model, intervals)
 
 
-def _score_groups(groups: Sequence[Group], batch: InspectionBatch, model: Model) -> Scores:
+def _score_groups(
+    groups: Sequence[Group], batch: InspectionBatch, model: Model, intervals: bool
+) -> Scores:
+    from loopodds.doubt.bulk import interval_batch
+
     rows = batch.rows
+    ends = np.zeros((rows, len(model.conditions) + 1, 2)) if intervals else None
     stops = np.zeros((rows, len(model.knowledge.stops)), dtype=bool)
     conditions = np.zeros((rows, len(model.conditions)))
     p_sound, log_evidence = np.zeros(rows), np.full(rows, -np.inf)
@@ -143,17 +152,23 @@ def _score_groups(groups: Sequence[Group], batch: InspectionBatch, model: Model)
         for index, name in enumerate(model.conditions):
             conditions[group.rows, index] = model.probability(beliefs, name)
         stops[group.rows] = stops_of(batch, group, beliefs, model.knowledge)
-    return Scores(conditions, p_sound, log_evidence, stops)
+        if ends is not None:
+            low, high = interval_batch(model, group.context, group.evidence, beliefs)
+            ends[group.rows] = np.stack([low, high], axis=-1)
+    flat = None if ends is None else ends.reshape(rows, -1)
+    return Scores(conditions, p_sound, log_evidence, stops, flat)
 
 
-def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -> ScoredChunk:
+def score_chunk(
+    chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0, intervals: bool = False
+) -> ScoredChunk:
     """Score the rows of a chunk and set aside those that cannot be: together exactly its rows.
 
     Candidates for reopening are looked for only if asked, because that costs a second pass.
     """
     batch, kept, problems = usable_rows(chunk, plan, model.knowledge)
     groups = encode(batch, model.knowledge).groups if batch.rows else ()
-    scores = _score_groups(groups, batch, model)
+    scores = _score_groups(groups, batch, model, intervals)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
         problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
@@ -174,7 +189,12 @@ def score_chunk(chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0) -
 
 
 def score_partition(
-    partition: Partition, plan: ColumnPlan, model: Model, review: int, folder: str
+    partition: Partition,
+    plan: ColumnPlan,
+    model: Model,
+    review: int,
+    folder: str,
+    intervals: bool = False,
 ) -> ScoredChunk:
     """Put the scored rows of a partition into the folder of the run; the rest, without rows."""
     import pyarrow.parquet
@@ -184,7 +204,7 @@ def score_partition(
     rejects: list[Defect] = []
     tally = Tally()
     with closing(ParquetSource(Path(partition.path), groups)) as reader:
-        schema: pa.Schema = empty_scored(reader.schema, model).schema
+        schema: pa.Schema = empty_scored(reader.schema, model, intervals).schema
         parts = reader.parts(CHUNK_ROWS, 0, partition.first_row, plan.word_columns)
         name = f"part-{partition.position - 1:06d}.parquet"
         try:
@@ -193,7 +213,7 @@ def score_partition(
                 pyarrow.parquet.ParquetWriter(unfinished, schema) as writer,
             ):
                 for chunk in parts:
-                    done = score_chunk(chunk, plan, model, review)
+                    done = score_chunk(chunk, plan, model, review, intervals)
                     if done.table.num_rows:
                         writer.write_table(done.table.cast(schema))
                     rejects += done.rejects
@@ -239,16 +259,20 @@ def _with_scores(table: pa.Table, rows: IntArray, scores: Scores, model: Model) 
     top = pa.array(names, pa.string()).take(pa.array(scores.conditions.argmax(axis=1)))
     values = [*np.ascontiguousarray(scores.conditions.T), scores.p_sound, scores.log_evidence]
     stopped = pa.array(joined_names(scores.stops, model.knowledge), pa.string())
-    arrays = [*map(pa.array, values), top, stopped]
-    for name, array in zip(added_columns(model.knowledge), arrays, strict=True):
+    ends = () if scores.ends is None else np.ascontiguousarray(scores.ends.T)
+    arrays = [*map(pa.array, values), top, stopped, *map(pa.array, ends)]
+    added = added_columns(model.knowledge, scores.ends is not None)
+    for name, array in zip(added, arrays, strict=True):
         table = table.append_column(name, array)
     return table
 
 
-def empty_scored(schema: pa.Schema, model: Model) -> pa.Table:
+def empty_scored(schema: pa.Schema, model: Model, intervals: bool = False) -> pa.Table:
     """A scored table without rows."""
     stops = np.zeros((0, len(model.knowledge.stops)), dtype=bool)
-    nothing = Scores(np.zeros((0, len(model.conditions))), np.zeros(0), np.zeros(0), stops)
+    count = len(model.conditions)
+    ends = np.zeros((0, 2 * (count + 1))) if intervals else None
+    nothing = Scores(np.zeros((0, count)), np.zeros(0), np.zeros(0), stops, ends)
     return _with_scores(schema.empty_table(), np.zeros(0, np.int64), nothing, model)
 
 

@@ -63,6 +63,7 @@ class Job:
     folder: str = ""  # where partitions put their files
     safe: bool = False  # whether formulas in columns that pass through are made harmless in CSV
     version: str = ""  # of the program that planned the run
+    intervals: bool = False  # whether both ends of every probability are added
 
     @property
     def model(self) -> Model:
@@ -79,6 +80,7 @@ def job_for(
     review: int,
     folder: str = "",
     safe: bool = False,
+    intervals: bool = False,
 ) -> Job:
     """The job of scoring the archive of a name and schema.
 
@@ -87,14 +89,15 @@ def job_for(
     """
     known = Knowledge(knowledge)
     try:
-        plan = plan_columns(schema.names, known, mapping)
+        plan = plan_columns(schema.names, known, mapping, intervals)
     except InspectionError as error:
         raise InspectionError(f"{name}: {error}") from error
     check_writable(schema, kind)
     where = absolute(knowledge) if knowledge is not None else None
     return Job(
-        plan, where, known.digest, kind, mapping.delimiter, review, folder, safe, own_version()
-    )
+        plan, where, known.digest, kind, mapping.delimiter, review, folder, safe, own_version(),
+        intervals,
+    )  # fmt: skip
 
 
 def own_version() -> str:
@@ -132,9 +135,9 @@ def score_part(job: Job, part: Part) -> ScoredPart:
         raise LoopoddsError(_other_version(here, own_version(), job.version))
     with _one_at_a_time:  # a cluster may hand several parts to threads of one process
         if isinstance(part, Partition):
-            done = score_partition(part, job.plan, job.model, job.review, job.folder)
+            done = score_partition(part, job.plan, job.model, job.review, job.folder, job.intervals)
         else:
-            done = score_chunk(part, job.plan, job.model, job.review)
+            done = score_chunk(part, job.plan, job.model, job.review, job.intervals)
         table, tally = done.table, done.tally
         if job.kind in TEXT:
             passed = job.plan.unread_columns

@@ -1,9 +1,60 @@
-"""Small pieces of wording that every page and report shares."""
+"""Small pieces of wording that every page and report shares, the scales of words among them."""
+
+from math import log2
 
 UNSAFE_NOTE = (
     "Unsafe knowledge: safety rules may be broken or missing. Do not work by what it says."
 )
 """What everything says that comes of knowledge in which safety rules may be broken."""
+
+CHANCES = (
+    (0.95, "almost certain"),
+    (0.80, "very likely"),
+    (0.60, "likely"),
+    (0.40, "about even"),
+    (0.15, "possible"),
+    (0.05, "unlikely"),
+    (0.0, "very unlikely"),
+)
+"""Lowest probability that still deserves the words."""
+
+EVIDENCE = ((20.0, "decisively"), (10.0, "strongly"), (5.0, "clearly"), (1.0, "a little"))
+"""Least weight of evidence, in decibans, that deserves the word: Jeffreys' steps of half a power of
+ten in the odds (Theory of Probability, 1961, appendix B; from memory), his first one cut at what
+an ear can tell.
+"""
+BITS_PER_DECIBAN = log2(10) / 10
+
+
+def chance_word(probability: float) -> str:
+    """A probability in words.
+
+    >>> chance_word(0.83)
+    'very likely'
+    """
+    return next(word for lowest, word in CHANCES if probability >= lowest)
+
+
+def evidence_word(decibans: float) -> str:
+    """A weight of evidence in words.
+
+    >>> evidence_word(12.0), evidence_word(-3.0), evidence_word(0.4)
+    ('strongly for', 'a little against', 'hardly either way')
+    """
+    for least, word in EVIDENCE:
+        if abs(decibans) >= least:
+            return f"{word} {'for' if decibans > 0 else 'against'}"
+    return "hardly either way"
+
+
+def bits_text(decibans: float) -> str:
+    """A weight of evidence in bits, each of which doubles the odds or halves them.
+
+    >>> bits_text(10.0), bits_text(-0.1)
+    ('+3.3', '0.0')
+    """
+    bits = round(decibans * BITS_PER_DECIBAN, 1)
+    return f"{bits:+.1f}" if bits else "0.0"
 
 
 def percent(probability: float) -> str:

@@ -238,6 +238,16 @@ OTHERS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
 )
 TORR_KPA = SEA_LEVEL_KPA / 760.0
 OWN_UNITS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
+    # where only a difference fits, degrees are degrees of a difference
+    (Unit("K", "difference", 1.0, 0, "K", 1), ("kelvin", "deltak")),
+    (
+        Unit("deltaC", "difference", 1.0, 0, "deltaC", 1),
+        ("deltadegc", "degC", "c", "celsius", "degcelsius"),
+    ),
+    (
+        Unit("deltaF", "difference", 5.0 / 9.0, 0, "deltaF", 1),
+        ("deltadegf", "degF", "f", "fahrenheit", "degfahrenheit"),
+    ),
     (Unit("mbar", "vacuum", 0.1, 0, "mbar", 1, "absolute"), ("mbar abs", "mbara", "millibar")),
     (Unit("hPa", "vacuum", 0.1, 0, "hPa", 1, "absolute"), ("hpa abs", "hpaa")),
     (Unit("Pa", "vacuum", 0.001, 0, "Pa", 0, "absolute"), ("pa abs",)),

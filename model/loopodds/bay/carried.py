@@ -9,6 +9,7 @@ import numpy as np
 
 from loopodds.bay.form import form_data
 from loopodds.bay.packing import Packer
+from loopodds.bay.repairs import repairs_data
 from loopodds.bay.rules import rules_data
 from loopodds.bay.scales import scales_data
 from loopodds.bay.tree import tree_data
@@ -30,6 +31,7 @@ def carried(model: Model, prices: Prices | None = None) -> bytes:
             "tree": tree_data(model, packer),
             "scales": scales_data(knowledge, packer),
             "rules": rules_data(knowledge, prices or shipped_prices(knowledge)),
+            "repairs": repairs_data(knowledge),
             "form": form_data(knowledge),
         }
     )

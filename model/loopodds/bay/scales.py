@@ -17,6 +17,7 @@ from loopodds.bay.packing import Packer
 from loopodds.bay.tree import options, versions
 from loopodds.inspection import gauges
 from loopodds.inspection.encoding import BAND_NAMES, BANDS, CONTEXTS
+from loopodds.inspection.remarks import EQUAL_SIDES_KPA
 from loopodds.inspection.vocabulary import (
     CHOICES,
     LIMITS,
@@ -85,6 +86,7 @@ def _constants() -> dict[str, Any]:
     }  # fmt: skip
     return {
         **named,
+        "equal_sides_kpa": EQUAL_SIDES_KPA,
         "molar_mass_of_air": MOLAR_MASS_OF_AIR,
         "sea_level_kpa": unit_table.SEA_LEVEL_KPA,
         "dial_slack_kpa": unit_table.DIAL_SLACK_KPA,

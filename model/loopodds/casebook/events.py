@@ -119,6 +119,7 @@ class _Observed(_Entered):
     section: str
     name: str
     value: Value
+    by: NotRequired[str]
 
 
 class _Photographed(_Entered):

@@ -11,22 +11,18 @@ from loopodds.base.spreadsheets import safe_cell
 from loopodds.base.units import Dimension
 from loopodds.casebook.believed import inspection_of
 from loopodds.casebook.book import CaseBook
-from loopodds.casebook.replay import (
-    CaseState,
-    Noted,
-    NotedBefore,
-    replay,
-    used_sections,
-    value_text,
-)
+from loopodds.casebook.replay import CaseState, Noted, NotedBefore, replay, used_sections
 from loopodds.inspection.assignments import Value
 from loopodds.inspection.columns import CONFIRMED
 from loopodds.inspection.inspection import Inspection, Quantity
 from loopodds.inspection.vocabulary import (
     BEFORE,
+    LOOKED_BY,
+    LOOKS,
     NUMBERS,
     OBSERVED,
     REPAIRED,
+    SECOND,
     SECTIONS,
     STATED,
     reading_dimension,
@@ -74,6 +70,7 @@ def case_text(state: CaseState, *remarks: str) -> str:
         if section == BEFORE[1]:
             lines += [line for repair in state.repairs for line in _repair_lines(repair)]
         lines += _section_lines(section, section, sections.get(section, {}), state.noted)
+    lines += _look_lines(LOOKS, sections.get(LOOKS, {}), state.noted)
     if lines == head:
         # a file needs a section to be a case file
         lines += ["", "[findings]"]
@@ -91,6 +88,18 @@ def _repair_lines(repair: NotedBefore) -> list[str]:
         entries = _section_lines(section, header, used.get(section, {}), repair.noted)
         # without conditions of its own it would take those of the case
         lines += entries or ["", f"[{header}]"] * (section == "conditions")
+    return [*lines, *_look_lines(f"{REPAIRED}.{LOOKS}", used.get(LOOKS, {}), repair.noted)]
+
+
+def _look_lines(
+    header: str, used: Mapping[str, Mapping[str, str]], noted: Mapping[str, Noted]
+) -> list[str]:
+    """What everybody saw, and in comments what is not used of it."""
+    doubted = _doubted_lines(LOOKS, noted)
+    lines = ["", *doubted] if doubted else []
+    for person, words in used.items():
+        entries = [f"{_key(name)} = {_toml(word)}" for name, word in words.items()]
+        lines += ["", f"[{header}.{_key(person)}]", *entries]
     return lines
 
 
@@ -98,12 +107,16 @@ def _section_lines(
     section: str, header: str, used: Mapping[str, Value], noted: Mapping[str, Noted]
 ) -> list[str]:
     entries = [f"{_key(name)} = {_toml(value)}" for name, value in used.items()]
-    entries += [
-        f"# doubted, not used: {name} = {_comment(value_text(seen.value))}"
+    entries += _doubted_lines(section, noted)
+    return ["", f"[{header}]", *entries] if entries else []
+
+
+def _doubted_lines(section: str, noted: Mapping[str, Noted]) -> list[str]:
+    return [
+        f"# doubted, not used: {name} = {_comment(seen.text)}"
         for name, seen in noted.items()
         if seen.section == section and not seen.used
     ]
-    return ["", f"[{header}]", *entries] if entries else []
 
 
 def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archived:
@@ -131,8 +144,10 @@ def write_archive(book: CaseBook, knowledge: Knowledge, file: TextIO) -> Archive
         about = (number, events[0].time, last.time, last.knowledge)
         inspection = inspection_of(state, knowledge).as_it_came
         cells = _cells(inspection, state, knowledge)
-        rows.append({**dict(zip(ABOUT, about, strict=True)), **cells})
-        left_out += [f"case {state.number}: {name}" for name in _unsure(inspection)]
+        looks, unseated = _look_cells(inspection, knowledge)
+        rows.append({**dict(zip(ABOUT, about, strict=True)), **cells, **looks})
+        unsure = [name for name in _unsure(inspection) if name not in _looked_at(inspection)]
+        left_out += [f"case {state.number}: {name}" for name in (*unsure, *unseated)]
         if state.repairs:
             left_out.append(f"case {state.number}: what was recorded after a repair")
     columns = _columns(rows, knowledge)
@@ -155,6 +170,28 @@ def _cells(inspection: Inspection, state: CaseState, knowledge: Knowledge) -> di
     return cells | {f"{CONFIRMED}{name}": word for name, word in state.confirmed.items()}
 
 
+def _look_cells(inspection: Inspection, knowledge: Knowledge) -> tuple[dict[str, str], list[str]]:
+    """Who looked and what each said, for the two people of a row; looks of any other.
+
+    The columns without a name before them are of the first person, so that what nobody is named for
+    takes both as of somebody of whom nothing is known.
+    """
+    looks, names = inspection.looks, _looked_at(inspection)
+    nobody = [n for n in inspection.findings if knowledge.node(n).by_eye and n not in names]
+    seats = ["", *looks][:2] if nobody and looks else [*looks][:2]
+    cells = dict.fromkeys(names, "")
+    for prefix, person in zip(("", SECOND), seats, strict=False):
+        cells |= {f"{prefix}{LOOKED_BY}": person} if person else {}
+        cells |= {f"{prefix}{name}": word for name, word in looks.get(person, {}).items()}
+    left = [person for person in looks if person not in seats]
+    return cells, [f"{name} by {person}" for person in left for name in looks[person]]
+
+
+def _looked_at(inspection: Inspection) -> list[str]:
+    """What somebody who is named judged by eye."""
+    return list(dict.fromkeys(name for words in inspection.looks.values() for name in words))
+
+
 def _unsure(inspection: Inspection) -> list[str]:
     words = {**inspection.history, **inspection.findings}
     return [name for name, word in words.items() if not isinstance(word, str)]
@@ -171,6 +208,7 @@ def _columns(rows: Iterable[Mapping[str, object]], knowledge: Knowledge) -> list
             return 0, ABOUT.index(column)
         if column.startswith(CONFIRMED):
             return 3, 0
+        column = column.removeprefix(SECOND)
         base = column if column in known else column.rpartition("_")[0]
         return (1, known.index(base)) if base in known else (2, 0)
 

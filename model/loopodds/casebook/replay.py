@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from loopodds.base.errors import LoopoddsError
 from loopodds.casebook.events import Event
 from loopodds.inspection.assignments import Value, clean
-from loopodds.inspection.vocabulary import BEFORE, REPAIRED
+from loopodds.inspection.vocabulary import BEFORE, LOOKS, REPAIRED
 from loopodds.knowledge.records import Knowledge
 
 TELLING = ("seen", "read", "photographed", "doubted", "withdrawn", "repaired", "undone", "redone")
@@ -48,8 +48,9 @@ class Noted(NamedTuple):
     """An observation that stands, and the event it comes from.
 
     ``doubted`` observations stay on view; one that is not ``used`` has no bearing on the belief.
-    What a photo says stands in whatever order it and the eye's word come: both are of one sample,
-    and the word is kept beside it as what the person ``saw``.
+    ``looks`` are the words of everybody who is named for the same sample; ``value`` is the last.
+    What a photo says stands in whatever order it and people's words come: both are of one sample,
+    and what people ``saw`` is kept beside it.
     """
 
     section: str
@@ -57,8 +58,20 @@ class Noted(NamedTuple):
     doubted: bool
     used: bool
     position: int
+    looks: Mapping[str, str] = {}
     of_photo: bool = False
-    saw: Value | None = None
+    saw: Noted | None = None
+
+    @property
+    def eye(self) -> Noted | None:
+        """What people saw or measured, whether or not a photo stands for it."""
+        return self.saw if self.of_photo else self
+
+    @property
+    def text(self) -> str:
+        """The value as it is entered, with whoever said it; what people wrote is not escaped."""
+        said = (f"{word} (by {person})" for person, word in self.looks.items())
+        return ", ".join(said) or value_text(self.value)
 
 
 class Agreed(NamedTuple):
@@ -135,12 +148,14 @@ class CaseState:
         return sections
 
 
-def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Value]]:
-    """What bears on the belief, by section."""
-    sections: dict[str, dict[str, Value]] = {}
+def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Any]]:
+    """What bears on the belief, by section; looks by person."""
+    sections: dict[str, dict[str, Any]] = {}
     for name, seen in noted.items():
-        if seen.used:
+        if seen.used and seen.section != LOOKS:
             sections.setdefault(seen.section, {})[name] = seen.value
+        for person, word in seen.looks.items() if seen.used else ():
+            sections.setdefault(LOOKS, {}).setdefault(person, {})[name] = word
     return sections
 
 
@@ -190,6 +205,8 @@ def described(event: Event) -> str:
     kind, content = event.kind, event.content
     name, value = content.get("name", ""), content.get("value")
     shown = f"{name} = {value_text(value)}" if value else name
+    if content.get("by"):
+        shown += f" (by {content['by']})"
     if kind in ("seen", "read"):
         return shown
     if "services" in content:
@@ -205,6 +222,18 @@ def described(event: Event) -> str:
     else:
         about = content.get("what") or content.get("test") or shown
     return f"{kind.replace('_', ' ')}: {about}" if about else kind
+
+
+def together(steps: Sequence[Event], kinds: Sequence[str]) -> list[Event]:
+    """The last step; with the one before it where the two are one closing, last first."""
+    last_two = list(steps[-2:])[::-1]
+    one_closing = [step.kind for step in last_two] == list(kinds)
+    return last_two if one_closing else last_two[:1]
+
+
+def pointer(step: Event) -> dict[str, Any]:
+    """What an event that takes a step back, or puts it back, says of it."""
+    return {"position": step.position, "kind": step.kind, "what": described(step)}
 
 
 def _outcomes_text(outcomes: Mapping[str, str]) -> str:
@@ -254,7 +283,8 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
         try:
             if event.kind == "repaired":
                 services = tuple(content["services"])
-                repairs.append(NotedBefore(services, _of(noted, BEFORE), tuple(tests)))
+                before = _of(noted, (*BEFORE, LOOKS))
+                repairs.append(NotedBefore(services, before, tuple(tests)))
                 noted, tests, plan = _of(noted, LASTING), {}, ()
                 agreed = NOTHING_AGREED
             elif event.kind == "test_done":
@@ -283,26 +313,45 @@ def _note(noted: dict[str, Noted], event: Event) -> None:
     """Enter what an event says about observations."""
     content = event.content
     if event.kind in ("seen", "read"):
-        name, value = content["name"], content["value"]
-        before = noted.get(name)
-        if before and before.of_photo and before.used:
-            noted[name] = before._replace(saw=value)
-        else:
-            noted[name] = Noted(content["section"], value, False, True, event.position)
+        name, stands = content["name"], noted.get(content["name"])
+        looked = _looked(stands.eye if stands else None, event)
+        by_photo = stands is not None and stands.of_photo and stands.used
+        noted[name] = stands._replace(saw=looked) if stands and by_photo else looked
     elif event.kind == "photographed":
         for name, weights in content["findings"].items():
-            before = noted.get(name)
-            saw = before and (before.saw if before.of_photo else before.value)
-            noted[name] = Noted("findings", weights, False, True, event.position, True, saw)
+            eye = noted[name].eye if name in noted else None
+            photo = Noted("findings", weights, False, True, event.position, of_photo=True, saw=eye)
+            noted[name] = photo
     elif event.kind == "doubted":
-        name, shares, stands = content["name"], content["value"], noted[content["name"]]
-        if shares:
-            noted[name] = Noted(content["section"], shares, True, True, event.position)
-        elif stands.of_photo and stands.used and stands.saw is not None:
-            # without the photo there is still the eye
-            noted[name] = Noted("findings", stands.saw, False, True, event.position)
+        name, stands = content["name"], noted[content["name"]]
+        if content["value"] or not stands.of_photo:
+            noted[name] = _looked(stands, event)
+        elif stands.used and stands.saw:
+            # without the photo there is still what people saw
+            noted[name] = stands.saw
         else:
             noted[name] = stands._replace(doubted=True, used=False, position=event.position)
     elif event.kind == "withdrawn":
         for name in content["names"]:
             del noted[name]
+
+
+def _looked(before: Noted | None, event: Event) -> Noted:
+    """What stands after a look, a measurement or a doubt, of which a photo says nothing."""
+    content, doubted = event.content, event.kind == "doubted"
+    value = content["value"]
+    kept = before.value if before and doubted and not value else value
+    looks = _looks(before, content, doubted)
+    return Noted(content["section"], kept, doubted, bool(value), event.position, looks)
+
+
+def _looks(before: Noted | None, content: Mapping[str, Any], doubted: bool) -> Mapping[str, str]:
+    """What everybody who is named said of a sample after an event.
+
+    Somebody's later word replaces the earlier one. A word without a name replaces all, and is
+    replaced by any.
+    """
+    if content["section"] != LOOKS:
+        return {}
+    earlier = before.looks if before and (before.used or doubted) else {}
+    return earlier if doubted else {**earlier, content["by"]: content["value"]}

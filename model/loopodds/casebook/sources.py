@@ -68,6 +68,11 @@ def demo_cases() -> dict[str, str]:
     return {MARK + _stem(file): _first_comment(file) for file in files}
 
 
+def demo_text(name: str) -> str:
+    """Case file of a demo case; UnknownName with the nearest spelling if there is none."""
+    return _demo_file(name.removeprefix(MARK)).read_text(encoding="utf-8")
+
+
 def _demo_file(name: str) -> Traversable:
     names = [mark_and_name.removeprefix(MARK) for mark_and_name in demo_cases()]
     if name not in names:

@@ -23,14 +23,16 @@ from loopodds.casebook.replay import (
     CaseError,
     CaseState,
     Noted,
-    described,
+    pointer,
     replay,
     states,
+    together,
 )  # fmt: skip
 from loopodds.diagnosis.diagnose import CAR, Against, believe, outcomes_against
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import SETTING
 from loopodds.inspection.assignments import (
+    Observation,
     Value,
     clean,
     in_order,
@@ -39,6 +41,7 @@ from loopodds.inspection.assignments import (
     observations_of,
     outcomes_of,
     spelled_out,
+    told_by_people,
 )  # fmt: skip
 from loopodds.inspection.inspection import Inspection
 from loopodds.inspection.sections import inspection_from
@@ -52,7 +55,8 @@ CLOSING = ("closed", "confirmed")
 
 
 Planned = tuple[str, Mapping[str, Any]]
-Observed = Iterable[tuple[str, Value]]
+Observed = Iterable[tuple[str, Value] | tuple[str, Value, str]]
+"""Name and value, and where that is told who looked."""
 
 
 class Casework:
@@ -81,6 +85,12 @@ class Casework:
         other._tap = {"tap": tap}
         return other
 
+    def noting(self, note: str) -> "Casework":
+        """The same work, with another remark beside what it writes."""
+        other = copy(self)
+        other._signature = self._signature._replace(note=clean(note))
+        return other
+
     def open(
         self,
         name: str = "",
@@ -107,10 +117,10 @@ class Casework:
         """Begin a case with all that an inspection says; one with outcomes is closed at once."""
         standing: dict[str, Value] = {}
 
-        def told(car: Inspection) -> list[tuple[str, Value]]:
+        def told(car: Inspection) -> list[tuple[str, Value, str]]:
             # what is told of the car stands after a repair
             observed = observations_of(car)
-            new = [(o.name, o.value) for o in observed if standing.get(o.name) != o.value]
+            new = [said for said in told_by_people(car) if standing.get(said[0]) != said[1]]
             standing.update((o.name, o.value) for o in observed if o.section in LASTING)
             return new
 
@@ -129,16 +139,9 @@ class Casework:
 
         return self._step(case, plan)
 
-    def photographed(
-        self, case: int, findings: Mapping[str, Mapping[str, float]], photo: Mapping[str, Any]
-    ) -> Answer:
-        """Add what a photo says of some findings, one step, with the numbers it was read from.
-
-        The words that somebody saw of the same sample stay beside it, whenever they are recorded.
-        """
-        for name, weights in findings.items():
-            observation(name, weights, self.knowledge)
-        content = {"findings": {n: dict(w) for n, w in findings.items()}, "photo": dict(photo)}
+    def photographed(self, case: int, findings: Mapping[str, Value], photo: Any) -> Answer:
+        """Add as one step what a photo says of findings, and the numbers it was read from."""
+        content = {"findings": findings, "photo": photo}
         return self._step(case, lambda state: [("photographed", content)])
 
     def doubt(self, case: int, doubts: Iterable[tuple[str, Value | None]]) -> Answer:
@@ -173,7 +176,7 @@ class Casework:
                 raise CaseError(f"case {case}: nothing to undo; only its opening is left")
             if last is not None and state.steps[-1].position != last:
                 raise CaseError(f"case {case}: something was added since; take that back first")
-            return [("undone", _pointer(step)) for step in _together(state.steps, CLOSING)]
+            return [("undone", pointer(step)) for step in together(state.steps, CLOSING)]
 
         return self._step(case, plan, reopens=True)
 
@@ -183,7 +186,7 @@ class Casework:
         def plan(state: CaseState) -> list[Planned]:
             if not state.undone:
                 raise CaseError(f"case {case}: nothing to redo")
-            return [("redone", _pointer(step)) for step in _together(state.undone, CLOSING[::-1])]
+            return [("redone", pointer(step)) for step in together(state.undone, CLOSING[::-1])]
 
         return self._step(case, plan)
 
@@ -339,8 +342,11 @@ class Casework:
         return Answer(added, state, inspection, before, after, older, self.model)
 
     def _observed(self, observations: Observed) -> list[Planned]:
-        ordered = in_order(observation(name, value, self.knowledge) for name, value in observations)
-        return [("read" if is_number(seen) else "seen", seen._asdict()) for seen in ordered]
+        seen = in_order(
+            observation(name, value, self.knowledge, *map(clean, by))
+            for name, value, *by in observations
+        )
+        return [("read" if is_number(one) else "seen", _recorded(one)) for one in seen]
 
     def _doubt(self, state: CaseState, name: str, shares: Value | None) -> Planned:
         section = _noted(state, name).section
@@ -367,6 +373,11 @@ class Casework:
         return [*confirmed, ("closed", {})]
 
 
+def _recorded(seen: Observation) -> dict[str, Any]:
+    content = seen._asdict()
+    return content if seen.by else {key: content[key] for key in content if key != "by"}
+
+
 def _noted(state: CaseState, name: str) -> Noted:
     for number, repair in enumerate(state.repairs, start=1):
         if name in repair.noted and name not in state.noted:
@@ -375,17 +386,6 @@ def _noted(state: CaseState, name: str) -> Noted:
     if name not in state.noted:
         raise unknown_name("entry of this case", name, state.noted)
     return state.noted[name]
-
-
-def _together(steps: Sequence[Event], kinds: Sequence[str]) -> list[Event]:
-    """The last step; with the one before it where the two are one closing, last first."""
-    last_two = list(steps[-2:])[::-1]
-    one_closing = [step.kind for step in last_two] == list(kinds)
-    return last_two if one_closing else last_two[:1]
-
-
-def _pointer(step: Event) -> dict[str, Any]:
-    return {"position": step.position, "kind": step.kind, "what": described(step)}
 
 
 def _only_known(kind: str, names: Iterable[str], known: Iterable[str]) -> None:

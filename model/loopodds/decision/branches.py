@@ -58,6 +58,8 @@ class State:
 
     def prevented_by(self, move: Move) -> list[Branch]:
         """Moves that pay by themselves and that this one would make impossible, best first."""
+        if not move.ends:
+            return []
         paying = [other for other in self.branches if other.gain > other.cost + ROUNDING]
         prevented = [other for other in paying if move.prevents(other.move)]
         return sorted(prevented, key=lambda other: other.cost - other.gain)
@@ -254,4 +256,5 @@ def _propagated(tree: JunctionTree, evidence: Evidence, queries: Iterable[Query]
     with ThreadPoolExecutor(parts) as pool:
         done = list(pool.map(lambda part: tree.propagate(evidence.take(part), wanted), rows))
     joints = {query: np.concatenate([part.joints[query] for part in done]) for query in wanted}
-    return Posterior(np.concatenate([part.log_evidence for part in done]), joints)
+    log_evidence = np.concatenate([part.log_evidence for part in done])
+    return Posterior(log_evidence, joints, sum(part.distinct for part in done))

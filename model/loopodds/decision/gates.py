@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -38,6 +39,7 @@ from loopodds.safety import stops as safety
 from loopodds.safety.stops import Chance, Facts
 
 NOTHING_READ: Mapping[str, FloatArray] = {}
+MOST_STATES = 128  # of which one car's moves are kept: those of a state are some 30 kB
 NOTHING_LEFT = "there is nothing in the loop for it any more"
 
 
@@ -71,7 +73,7 @@ class Gates:
         self._stops = {name: self._stopped_by(name) for name in self.guards}
         self._shut_unless: dict[tuple[str, frozenset[str]], frozenset[str]] = {}
         self._barred = {name: self._shut_here(stop) for name, stop in knowledge.stops.items()}
-        self._moves: dict[Progress, tuple[list[Move], list[Closed]]] = {}
+        self._split = lru_cache(maxsize=MOST_STATES)(self._parted)
 
     def progress(
         self,
@@ -181,19 +183,15 @@ class Gates:
         """Every test that nothing done now can open."""
         return self._split(progress)[1]
 
-    def _split(self, progress: Progress) -> tuple[list[Move], list[Closed]]:
-        if progress not in self._moves:
-            open_tests = [
-                name
-                for name in self.knowledge.tests
-                if name not in progress.done or name in progress.begun
-            ]
-            ways = [self.way(name, progress) for name in open_tests]
-            self._moves[progress] = (
-                [way for way in ways if isinstance(way, Move)],
-                [way for way in ways if isinstance(way, Closed)],
-            )
-        return self._moves[progress]
+    def _parted(self, progress: Progress) -> tuple[list[Move], list[Closed]]:
+        open_tests = [
+            name
+            for name in self.knowledge.tests
+            if name not in progress.done or name in progress.begun
+        ]
+        ways = [self.way(name, progress) for name in open_tests]
+        moves = [way for way in ways if isinstance(way, Move)]
+        return moves, [way for way in ways if isinstance(way, Closed)]
 
     def way(self, name: str, progress: Progress) -> Move | Closed:
         """The sequence that leads to a test, or why there is none."""

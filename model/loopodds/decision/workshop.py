@@ -113,6 +113,10 @@ class Workshop:
         prices = self._prices or shipped_prices(self.knowledge)
         return _gates(self.knowledge, tuple(sorted(self._stated.items())), prices)
 
+    def believing(self, belief: Belief) -> "Workshop":
+        """The same car and workshop under another belief."""
+        return Workshop(belief, self.done, self._prices, self._stated, self.inspection)
+
     @cached_property
     def progress(self) -> Progress:
         """How far the inspection has come, and the stops in force."""

@@ -1,4 +1,4 @@
-"""What the customer complains of, and which faults would bring it about by themselves."""
+"""What the customer complains of, which faults would bring it about, and which cars came in."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Context, Model
 from loopodds.diagnosis.repaired_car import before
 from loopodds.inference.network import Evidence
+from loopodds.knowledge.records import Knowledge
 
 
 def complaints_of(belief: Belief, context: Context) -> dict[str, bool]:
@@ -79,3 +80,50 @@ def _powers(model: Model, context: Context, complaints: Query) -> FloatArray:
         chance = np.exp(np.where(can_be, told - base, told[0] - base[0]))
         quiet *= np.minimum(chance / chance[0], 1.0)  # column 0 is a car with nothing wrong
     return 1.0 - quiet
+
+
+def arriving(knowledge: Knowledge) -> Evidence:
+    """Cars of which nothing is known but how they came in, one a row; together they are all cars.
+
+    The first came for nothing, each of the others for one complaint and for none before it, the
+    usual one first.
+    """
+    usual = knowledge.contexts["setting"].usual_complaint
+    nodes = [n for n in knowledge.of_kind("finding").values() if n.brings_in]
+    nodes.sort(key=lambda node: node.name != usual)
+    soft = {}
+    for place, node in enumerate(nodes, start=1):
+        comes = np.array([node.brings_in.get(state, 0.0) for state in node.states])
+        soft[node.name] = np.ones((len(nodes) + 1, len(comes)))
+        soft[node.name][[0, *range(place + 1, len(nodes) + 1)]] = 1 - comes
+        soft[node.name][place] = comes
+    return Evidence(len(nodes) + 1, {}, soft)
+
+
+def chances_in(cars: FloatArray) -> FloatArray:
+    """Chance of each way in, in the order of ``WAYS_IN``, from those of :func:`arriving`."""
+    return np.array([cars[0], cars[1:].sum(), cars[1:2].sum()])
+
+
+def stayed_away(counts: FloatArray, cars: FloatArray) -> FloatArray:
+    """Cars of each row of :func:`arriving` that would have to stand beside some that came.
+
+    So that all together are as many of each kind as there are: a workshop may choose its cars by
+    why they come. Of a complaint of which nothing is said all others stayed away.
+
+    Args:
+        counts: Cars that came by their way in, shape (groups, ways).
+        cars: Chance of each row, shape (rows,).
+    """
+    none, some, usual = chances_in(cars)
+    whole = np.maximum(_over(counts[:, 0], none), _over(counts[:, 1], some))
+    lacking = whole[:, None] * [none, some] - counts[:, :2]
+    kinds = np.hstack([lacking[:, :1], np.outer(_over(lacking[:, 1], some), cars[1:])])
+    others = np.outer(_over(counts[:, 2], usual), np.delete(cars, 1))
+    kinds[:, [0, *range(2, len(cars))]] += others
+    return kinds
+
+
+def _over(counts: FloatArray, chance: float) -> FloatArray:
+    """Cars in all of which some are a share; where there are none of these, none."""
+    return counts / chance if chance > 0 else np.zeros(len(counts))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations
 from math import comb
 
@@ -11,13 +12,21 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
 from loopodds.base.errors import ImpossibleEvidence, TooLarge
-from loopodds.diagnosis.repaired_car import Repair, repaired_network
+from loopodds.diagnosis.repaired_car import Origin, Repair, origins, repaired_network
 from loopodds.inference.junction import JunctionTree, Posterior, plan_of
 from loopodds.inference.network import Evidence, Network
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import SOUND, Knowledge
 
 Context = Mapping[str, str]
+Key = frozenset[tuple[str, str]]
+
+SoundTree = tuple[JunctionTree, float]
+"""Tree, and what its log evidence leaves out."""
+
+MOST_TREES = 256
+"""Contexts of which trees are kept in a process, whichever models ask. The demo archive meets 75;
+both trees of one take 1.1 MB, with what the compiled loops need 1.7 MB."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,9 +60,10 @@ class Model:
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
         self._plain: Model | None = None
-        self._networks: dict[frozenset[tuple[str, str]], Network] = {}
-        self._trees: dict[frozenset[tuple[str, str]], JunctionTree] = {}
-        self._sound: dict[frozenset[tuple[str, str]], tuple[JunctionTree, float]] = {}
+        # of repaired cars only: what others need is shared, and can be large here
+        self._networks: dict[Key, Network] = {}
+        self._trees: dict[Key, JunctionTree] = {}
+        self._sound: dict[Key, SoundTree] = {}
 
     def after(self, repairs: tuple[Repair, ...]) -> Model:
         """A model of the same knowledge for cars to which this was done."""
@@ -70,9 +80,12 @@ class Model:
 
     def tree(self, context: Context) -> JunctionTree:
         """Junction tree of a context; what the context leaves out is averaged over."""
+        network = self.network(context)
+        if not self.repairs:
+            return _tree_of(network, self.compiled)
         key = frozenset(context.items())
         if key not in self._trees:
-            self._trees[key] = JunctionTree(self.network(context), self.compiled)
+            self._trees[key] = JunctionTree(network, self.compiled)
         return self._trees[key]
 
     def fits(self, context: Context, most: int) -> bool:
@@ -84,19 +97,32 @@ class Model:
 
     def network(self, context: Context) -> Network:
         """The network of a context, with the repairs in it."""
+        if not self.repairs:
+            return build_network(self.knowledge, context)
         key = frozenset(context.items())
         if key not in self._networks:
-            earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
-            networks = [build_network(self.knowledge, one) for one in (*earlier, context)]
+            networks = [build_network(self.knowledge, one) for one in self.contexts(context)]
             self._networks[key] = repaired_network(networks, self.repairs, self.knowledge, context)
         return self._networks[key]
 
-    def _sound_tree(self, context: Context) -> tuple[JunctionTree, float]:
+    def contexts(self, context: Context) -> list[Context]:
+        """The context before each repair, and that of the present."""
+        earlier = [context if r.context is None else dict(r.context) for r in self.repairs]
+        return [*earlier, context]
+
+    def origins(self, context: Context) -> dict[str, Origin]:
+        """Whose numbers the variables of the network of a repaired car have."""
+        networks = [build_network(self.knowledge, one) for one in self.contexts(context)]
+        return dict(origins(networks, self.repairs, self.knowledge, context))
+
+    def _sound_tree(self, context: Context) -> SoundTree:
         """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""
+        network = self.network(context)
+        if not self.repairs:
+            return _sound_tree_of(network, self.faults, self.compiled)
         key = frozenset(context.items())
         if key not in self._sound:
-            network, constant = self.network(context).given(dict.fromkeys(self.faults, 0))
-            self._sound[key] = JunctionTree(network, self.compiled), constant
+            self._sound[key] = _fixed(network, self.faults, self.compiled)
         return self._sound[key]
 
     @property
@@ -161,6 +187,21 @@ class Model:
         names = smallest_impossible(tree, evidence.take(slice(row, row + 1)))
         listed = ", ".join(names)
         raise ImpossibleEvidence(f"these cannot hold together: {listed}", row, names)
+
+
+@lru_cache(maxsize=MOST_TREES)
+def _tree_of(network: Network, compiled: bool) -> JunctionTree:
+    return JunctionTree(network, compiled)
+
+
+@lru_cache(maxsize=MOST_TREES)
+def _sound_tree_of(network: Network, faults: Query, compiled: bool) -> SoundTree:
+    return _fixed(network, faults, compiled)
+
+
+def _fixed(network: Network, faults: Query, compiled: bool) -> SoundTree:
+    rest, constant = network.given(dict.fromkeys(faults, 0))
+    return JunctionTree(rest, compiled), constant
 
 
 def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ...]:

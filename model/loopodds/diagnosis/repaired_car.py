@@ -8,14 +8,17 @@ a repair stays evidence about that time, and so tells as much about the present 
 network of time slices (Dean & Kanazawa 1989), of which only what repairs touched is there twice.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from loopodds.base.arrays import FloatArray, Query
+from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.inference.network import Discrete, GaugeNode, Network, topological
 from loopodds.knowledge.cures import cure_chances, filling_of
 from loopodds.knowledge.nodes import parents_of
@@ -115,34 +118,99 @@ def repaired_network(
     """
     if not repairs:
         return networks[-1]
+    hidden, observables, gauges = (
+        dict[str, Discrete](),
+        dict[str, Discrete](),
+        dict[str, GaugeNode](),
+    )
+    times, parts = _parts(networks, repairs, knowledge, context)
+    for part in parts:
+        network = networks[part.moment]
+        if part.base in network.hidden:
+            hidden[part.name] = times.hidden(network.hidden[part.base], part)
+        elif part.base in network.gauges:
+            gauges[part.name] = times.node(network.gauges[part.base], part.moment, part.name)
+        else:
+            seen = network.observables[part.base]
+            observables[part.name] = times.node(seen, part.moment, part.name)
+    hidden = _bearing(hidden, [*observables.values(), *gauges.values()], knowledge.nodes.keys())
+    order = topological({name: variable.parents for name, variable in hidden.items()})
+    return Network({name: hidden[name] for name in order}, observables, gauges)
+
+
+class Origin(NamedTuple):
+    """Whose numbers a variable of a repaired car has."""
+
+    base: str  # node of the knowledge
+    moment: int  # in the context before the repair of that number, from 0; after the last one
+    cells: IntArray  # flat: for every cell of its table, or of its means, the cell it is taken from
+    chance: FloatArray  # flat: times what
+
+
+def origins(
+    networks: Sequence[Network],
+    repairs: Sequence[Repair],
+    knowledge: Knowledge,
+    context: Mapping[str, str],
+) -> Iterator[tuple[str, Origin]]:
+    """Where the numbers of :func:`repaired_network` stand, which has the same arguments.
+
+    What only says which course leads where has no numbers, and is left out.
+    """
+    times, parts = _parts(networks, repairs, knowledge, context)
+    for part in parts:
+        network = networks[part.moment]
+        node = network.variable(part.base)
+        shape = node.mean.shape if isinstance(node, GaugeNode) else node.table.shape
+        cells = times.taken(np.arange(np.prod(shape)).reshape(shape), node.parents, part.moment)
+        chance = np.ones(1)
+        if part.base in times.courses:
+            if part.name != times.carrier(part.base):
+                continue
+            courses = times.courses[part.base]
+            cells, chance = cells[..., [c[0] for c in courses]], np.array([*courses.values()])
+        chance = np.broadcast_to(chance, cells.shape)
+        yield part.name, Origin(part.base, part.moment, cells.ravel(), chance.ravel())
+
+
+class _Part(NamedTuple):
+    """A variable of the network of a repaired car: what it is called, and what it was when."""
+
+    name: str
+    base: str
+    moment: int
+
+
+def _parts(
+    networks: Sequence[Network],
+    repairs: Sequence[Repair],
+    knowledge: Knowledge,
+    context: Mapping[str, str] | None,
+) -> tuple[_Times, list[_Part]]:
+    """Every variable, once, with all that bears on when it is what."""
     apart = [
         {name: was for name, was in names.items() if was != name}
         for names in names_before(repairs, (), knowledge, context)
     ]
-    now, last = len(repairs), networks[-1]
+    now = len(repairs)
     moments = [m for m in range(now + 1) if m in (0, now) or apart[m]]
-    times = _Times(networks[0], repairs, moments, knowledge)
-    hidden: dict[str, Discrete] = {}
-    for name, variable in networks[0].hidden.items():
+    first, last = networks[0], networks[-1]
+    times = _Times(first, repairs, moments, knowledge)
+    parts: dict[str, _Part] = {}
+    for name in first.hidden:
         if name in times.courses:
-            hidden[times.carrier(name)] = times.followed(variable)
-            hidden[name] = times.at_last(variable)
-        else:
-            for moment in moments:
-                here = times.name(name, moment)
-                if here not in hidden:
-                    hidden[here] = times.node(networks[moment].hidden[name], moment, here)
-    observables = {n: times.node(v, now, n) for n, v in last.observables.items()}
-    gauges = {n: times.node(v, now, n) for n, v in last.gauges.items()}
-    for moment, (names, network) in enumerate(zip(apart, networks, strict=False)):
+            parts[times.carrier(name)] = _Part(times.carrier(name), name, 0)
+            parts[name] = _Part(name, name, 0)
+            continue
+        for moment in moments:
+            here = times.name(name, moment)
+            parts.setdefault(here, _Part(here, name, moment))
+    for name in (*last.observables, *last.gauges):
+        parts[name] = _Part(name, name, now)
+    for moment, names in enumerate(apart):
         for name, was in sorted(names.items()):
-            if name in network.gauges:
-                gauges[was] = times.node(network.gauges[name], moment, was)
-            else:
-                observables[was] = times.node(network.observables[name], moment, was)
-    hidden = _bearing(hidden, [*observables.values(), *gauges.values()], knowledge.nodes.keys())
-    order = topological({name: variable.parents for name, variable in hidden.items()})
-    return Network({name: hidden[name] for name in order}, observables, gauges)
+            parts[was] = _Part(was, name, moment)
+    return times, list(parts.values())
 
 
 T = TypeVar("T", Discrete, GaugeNode)
@@ -197,12 +265,7 @@ class _Times:
 
     def node(self, node: T, moment: int, name: str) -> T:
         """A node with its parents as they were at a moment."""
-        tables = _arrays(node)
-        for axis, parent in enumerate(node.parents):
-            if parent in self.courses:
-                place = self._moments[moment]
-                states = [course[place] for course in self.courses[parent]]
-                tables = tuple(np.take(table, states, axis) for table in tables)
+        tables = tuple(self.taken(table, node.parents, moment) for table in _arrays(node))
         named = tuple(
             self.carrier(parent) if parent in self.courses else self.name(parent, moment)
             for parent in node.parents
@@ -210,6 +273,23 @@ class _Times:
         if isinstance(node, GaugeNode):
             return replace(node, name=name, parents=named, mean=tables[0], spread=tables[1])
         return replace(node, name=name, parents=named, table=tables[0])
+
+    def taken(self, table: NDArray[Any], parents: Query, moment: int) -> NDArray[Any]:
+        """A table over the states of parents as one over the courses of those that are followed."""
+        for axis, parent in enumerate(parents):
+            if parent in self.courses:
+                place = self._moments[moment]
+                states = [course[place] for course in self.courses[parent]]
+                table = np.take(table, states, axis)
+        return table
+
+    def hidden(self, variable: Discrete, part: _Part) -> Discrete:
+        """A hidden variable at a moment, or the course of a fault, or where that ends."""
+        if variable.name not in self.courses:
+            return self.node(variable, part.moment, part.name)
+        if part.name == self.carrier(variable.name):
+            return self.followed(variable)
+        return self.at_last(variable)
 
     def followed(self, variable: Discrete) -> Discrete:
         """A fault through the repairs: how it came, and the luck of each cure."""

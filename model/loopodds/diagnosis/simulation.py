@@ -1,5 +1,7 @@
 """Cars drawn from the network: what is wrong with each, and everything one could see on it."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -20,6 +22,11 @@ class SimulatedCars:
     # one row a car: all history and findings as states, all gauges as numbers without extra
     # spread; NaN where a finding of the car masks the gauge
     evidence: Evidence
+
+    def take(self, rows: IntArray) -> SimulatedCars:
+        """Some of the cars, copied."""
+        states = {name: column[rows] for name, column in self.states.items()}
+        return SimulatedCars(states, self.evidence.take(rows))
 
 
 def simulate(model: Model, context: Context, count: int, rng: np.random.Generator) -> SimulatedCars:

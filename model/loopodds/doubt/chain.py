@@ -7,6 +7,7 @@ exactly. Means and variances of a gauge are sums. What a context leaves open is 
 
 from collections.abc import Iterator, Mapping
 from itertools import product
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -29,40 +30,110 @@ def tallies_of(
 ) -> Tallies:
     """Tallies of every list of a node that bears on a context, from the slopes of its arrays."""
     total: Tallies = {}
+    if isinstance(found, GaugeSlopes):
+        held = found.held.reshape(len(found.slips), -1).sum(axis=1)
+        # the misreading of the node itself holds in every context
+        total["misreading",] = np.stack([held, found.slips, found.slip_variance], axis=-1)
+    for term in terms_of(node, knowledge, context, found):
+        part = term.values[:, *term.where]
+        part = part.reshape(len(part), -1, part.shape[-1]).sum(axis=1)
+        total[term.path] = total[term.path] + part if term.path in total else part
+    return total
+
+
+class Term(NamedTuple):
+    """What the configurations of the parents of a node add to the tally of one of its lists."""
+
+    path: Path
+    where: tuple[Any, ...]  # index of those that do
+    values: FloatArray  # shape (groups, *parent cards, numbers): what each adds
+
+
+def terms_of(
+    node: Node, knowledge: Knowledge, context: Mapping[str, str], found: FloatArray | GaugeSlopes
+) -> Iterator[Term]:
+    """Tallies of a node before they are summed, all linear in the slopes found; of a gauge without
+    its slips.
+    """
     settled = list(full_contexts(node.context_keys(), knowledge, context))
     states = {name: other.states for name, other in knowledge.nodes.items()}
-    parts = (
-        _gauge_parts(node, settled, states, found)
-        if isinstance(node, Gauge) and isinstance(found, GaugeSlopes)
-        else _table_parts(node, settled, states, found)
-    )
-    for path, part in parts:
-        total[path] = total[path] + part if path in total else part
-    return total
+    if isinstance(node, Gauge) and isinstance(found, GaugeSlopes):
+        return _gauge_terms(node, settled, states, found)
+    return _table_terms(node, settled, states, found)
+
+
+class SlopeSums:
+    """Slopes of many batches in several contexts, summed up for the lists of the files.
+
+    Of each node the arrays of one context are held at a time, and become tallies when another one
+    comes that it tells apart: contexts in order cost least.
+
+    Args:
+        knowledge: With the numbers at which the slopes are found.
+        lots: Sums to keep apart, that of each batch named as it is added; without, each group of
+            weights has one of its own.
+    """
+
+    def __init__(self, knowledge: Knowledge, lots: int = 0) -> None:
+        self._knowledge, self._lots = knowledge, lots
+        self._keys = {name: node.context_keys() for name, node in knowledge.nodes.items()}
+        self._sums: dict[str, tuple[dict[str, str], list[FloatArray]]] = {}
+        self._tallies: dict[tuple[str, Path], FloatArray] = {}
+
+    def add(
+        self,
+        context: Mapping[str, str],
+        found: Mapping[str, FloatArray | GaugeSlopes],
+        lot: int | None = None,
+    ) -> None:
+        """Add those of a batch."""
+        for name, part in found.items():
+            bears = {key: context[key] for key in sorted(self._keys[name] & context.keys())}
+            if name in self._sums and self._sums[name][0] != bears:
+                self._settle(name)
+            arrays = part if isinstance(part, GaugeSlopes) else (part,)
+            if name not in self._sums:
+                new = [np.zeros((self._lots or len(a), *a.shape[1:])) for a in arrays]
+                self._sums[name] = bears, new
+            for whole, array in zip(self._sums[name][1], arrays, strict=True):
+                whole[slice(None) if lot is None else slice(lot, lot + 1)] += array
+
+    def tallies(self) -> dict[tuple[str, Path], FloatArray]:
+        """Of every list that bears on a context met."""
+        for name in list(self._sums):
+            self._settle(name)
+        return self._tallies
+
+    def _settle(self, name: str) -> None:
+        bears, sums = self._sums.pop(name)
+        found = sums[0] if len(sums) == 1 else GaugeSlopes(*sums)
+        node, total = self._knowledge.node(name), self._tallies
+        for path, tally in tallies_of(node, self._knowledge, bears, found).items():
+            place = name, path
+            total[place] = total[place] + tally if place in total else tally
 
 
 Settled = list[tuple[float, dict[str, str]]]
 States = Mapping[str, tuple[str, ...]]
 
 
-def _table_parts(
+def _table_terms(
     node: Node, settled: Settled, states: States, found: FloatArray | GaugeSlopes
-) -> Iterator[tuple[Path, FloatArray]]:
+) -> Iterator[Term]:
     assert not isinstance(found, GaugeSlopes)
     for share, full in settled:
         version = node.in_context(full)
         cards = [len(states[parent]) for parent in parents_of(version)]
         if isinstance(version, Tabular):
             prefix = owner_of(node, full, "rows")
-            rows = _row_of_each(version, states).ravel()
-            flat = found.reshape(len(found), -1, len(version.states))
+            rows = _row_of_each(version, states)
             for index in np.unique(rows).tolist():
-                place = (*prefix, "rows", index, "p")
-                yield place, share * flat[:, rows == index].sum(axis=1)
+                where = (rows == index,) if rows.ndim else ()
+                yield Term((*prefix, "rows", index, "p"), where, share * found)
         elif isinstance(version, Graded):
             owners = {key: owner_of(node, full, key) for key in ("leak", "causes")}
-            for path, part in _graded_parts(version, cards, states, found):
-                yield (*owners[str(path[0])], *path), share * part
+            for term in _graded_terms(version, cards, states, share * found):
+                yield term._replace(path=(*owners[str(term.path[0])], *term.path))
 
 
 def _row_of_each(node: Tabular, states: States) -> IntArray:
@@ -75,9 +146,9 @@ def _row_of_each(node: Tabular, states: States) -> IntArray:
     return covering
 
 
-def _graded_parts(
+def _graded_terms(
     node: Graded, cards: list[int], states: States, found: FloatArray
-) -> Iterator[tuple[Path, FloatArray]]:
+) -> Iterator[Term]:
     """Slopes by what each cause produces alone.
 
     P(at most a level) is the product over causes, so that the slope by one of them is that of the
@@ -107,15 +178,14 @@ def _graded_parts(
         by_cumulated = gain * rest
         from_on = np.cumsum(by_cumulated[..., ::-1], axis=-1)[..., ::-1]
         if number == 0:
-            yield ("leak", "p"), from_on.reshape(len(found), -1, levels).sum(axis=1)
+            yield Term(("leak", "p"), (), from_on)
             continue
         cause, passing = node.causes[number - 1], let[number]
         place: Path = ("causes", number - 1)
         axis, known = parents.index(cause.parent), states[cause.parent]
         through = from_on * passing[..., None] if passing.ndim else from_on
-        by_state = _by_parent(through, axis, levels)
         for state in cause.effects:
-            yield (*place, "effects", state), by_state[:, known.index(state)]
+            yield Term((*place, "effects", state), _at(axis, known.index(state)), through)
         if not cause.weakened_by:
             continue
         # where the cause is not there, nothing is let through or held back
@@ -128,9 +198,10 @@ def _graded_parts(
             each = _on_axis(np.array([factors.get(s, 1.0) for s in known]), own, len(parents))
             rest_let = np.divide(passing, each, out=np.zeros_like(passing), where=each > 0)
             by_pass = produced * rest_let + blocked * (1 - rest_let)
-            pairs = np.stack([_by_parent(part, own) for part in (by_pass, blocked)], axis=-1)
+            pairs = np.stack([by_pass, blocked], axis=-1)
             for state in factors:
-                yield (*place, "weakened_by", parent, state), pairs[:, known.index(state)]
+                path = (*place, "weakened_by", parent, state)
+                yield Term(path, _at(own, known.index(state)), pairs)
 
 
 def _on_axis(values: FloatArray, axis: int, count: int) -> FloatArray:
@@ -150,24 +221,17 @@ def _products_of_others(factors: list[FloatArray]) -> list[FloatArray]:
     return [a * b for a, b in zip(before, after[::-1], strict=True)]
 
 
-def _by_parent(array: FloatArray, axis: int, *inner: int) -> FloatArray:
-    """Sums over all parents but one, shape (groups, its states, *inner); the groups come first."""
-    last = array.ndim - len(inner)
-    others = tuple(i for i in range(1, last) if i != axis + 1)
-    total: FloatArray = array.sum(axis=others)
-    return total
+def _at(axis: int, state: int) -> tuple[slice | int, ...]:
+    """Index of one state of one parent."""
+    return (*[slice(None)] * axis, state)
 
 
-def _gauge_parts(
+def _gauge_terms(
     node: Gauge, settled: Settled, states: States, found: GaugeSlopes
-) -> Iterator[tuple[Path, FloatArray]]:
+) -> Iterator[Term]:
     each = [(share, full, node.in_context(full)) for share, full in settled]
     arrays = [gauge_array(version, states, full) for _, full, version in each]
     mean = sum((s * m for (s, *_), (m, _) in zip(each, arrays, strict=True)), np.zeros(()))
-    slips = np.stack([found.held.reshape(len(found.slips), -1).sum(axis=1), found.slips,
-                      found.slip_variance], axis=-1)  # fmt: skip
-    # the misreading of the node itself holds in every context
-    yield ("misreading",), slips
     for (share, full, version), (own_mean, _) in zip(each, arrays, strict=True):
         # two moments of a mixture of contexts are kept: its variance holds that of the means
         by_mean = share * (found.mean + 2 * (own_mean - mean) * found.variance)
@@ -178,7 +242,7 @@ def _gauge_parts(
 
 def _in_one_context(
     node: Gauge, version: Gauge, full: Mapping[str, str], states: States, stack: FloatArray
-) -> Iterator[tuple[Path, FloatArray]]:
+) -> Iterator[Term]:
     """Of each override what holds where it decides, of each shift what holds elsewhere."""
     parents = parents_of(version)
     owner = np.full(stack.shape[1:-1], -1)
@@ -190,16 +254,16 @@ def _in_one_context(
         owner[where] = i
     prefix = owner_of(node, full, "overrides")
     for i in range(len(version.overrides)):
-        yield (*prefix, "overrides", i, "shift"), stack[:, owner == i].sum(axis=1)
+        yield Term((*prefix, "overrides", i, "shift"), (owner == i,), stack)
     free = owner == -1
     plain = stack if free.all() else stack * free[None, ..., None]
-    yield (*owner_of(node, full, "spread"), "spread"), plain.reshape(len(plain), -1, 3).sum(axis=1)
+    yield Term((*owner_of(node, full, "spread"), "spread"), (), plain)
     prefix = owner_of(node, full, "shifts")
     for parent, moved in version.moved(full).items():
-        by_state = _by_parent(plain, parents.index(parent), 3)
         for state, by in moved.items():
             place = (*prefix, *by.place) if by.place[0] == "shifts" else by.place
-            yield (*place, "shift", state), by_state[:, states[parent].index(state)]
+            where = _at(parents.index(parent), states[parent].index(state))
+            yield Term((*place, "shift", state), where, plain)
 
 
 def slope_by(numbers: Numbers, tally: FloatArray) -> FloatArray:

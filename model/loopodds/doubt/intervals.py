@@ -7,7 +7,7 @@ stands for it. It covers the stated weights, not a structure that is wrong.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -17,10 +17,11 @@ import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.repaired_car import Origin
 from loopodds.doubt.beta import beta_interval
 from loopodds.doubt.chain import slope_by, tallies_of
 from loopodds.doubt.numbers import Numbers, Path, number_words, numbers_of, place_words
-from loopodds.inference.network import Evidence
+from loopodds.inference.network import Evidence, GaugeNode
 from loopodds.inference.slopes import GaugeSlopes, slopes
 from loopodds.knowledge.records import SOUND, Knowledge
 
@@ -88,15 +89,16 @@ def _halved(parts: FloatArray, weights: FloatArray) -> tuple[int, float]:
     return many, high
 
 
-def doubts(belief: Belief, names: Sequence[str] = ()) -> Doubts | None:
-    """Intervals for one car; None for one that was repaired, whose network has other tables.
+def doubts(belief: Belief, names: Sequence[str] = ()) -> Doubts:
+    """Intervals for one car, also one that was repaired.
+
+    The chance of a cure has no weight and counts as known; so does what old evidence comes to where
+    it could not be followed.
 
     Args:
         names: Conditions, or ``sound``, that matter; all of them when left out.
     """
     model = belief.model
-    if model.repairs:
-        return None
     names = tuple(names) or (*model.conditions, SOUND)
     point = np.array([belief.p_sound if n == SOUND else belief.condition(n) for n in names])
     moves, lists = _moves(model, belief.context, belief.evidence, names)
@@ -119,16 +121,53 @@ def _moves(
     """
     told = evidence.repeat(len(names) + 1).with_soft(_supposed(model, names))
     found = slopes(model.tree(context), told)
-    moves, lists = [], []
-    given_by: dict[str, FloatArray | GaugeSlopes] = {**found.tables, **found.gauges}
-    for name, given in given_by.items():
+    moves: dict[tuple[str, Path], FloatArray] = {}
+    lists: dict[tuple[str, Path], Numbers] = {}
+    for name, here, given in _of_nodes(model, context, {**found.tables, **found.gauges}):
         known, node = _lists(model.knowledge, name), model.knowledge.node(name)
-        for path, tally in tallies_of(node, model.knowledge, context, given).items():
+        for path, tally in tallies_of(node, model.knowledge, here, given).items():
             if known[path].free:
                 slope = slope_by(known[path], tally)
-                moves.append(slope[1:] - slope[:1])
-                lists.append(known[path])
-    return moves, lists
+                # what was before a repair hangs on the same numbers
+                moves[name, path] = moves.get((name, path), 0.0) + slope[1:] - slope[:1]
+                lists[name, path] = known[path]
+    return [*moves.values()], [*lists.values()]
+
+
+def _of_nodes(
+    model: Model, context: Mapping[str, str], found: Mapping[str, FloatArray | GaugeSlopes]
+) -> Iterator[tuple[str, Mapping[str, str], FloatArray | GaugeSlopes]]:
+    """Slopes by the arrays of nodes of the knowledge, each in its context."""
+    if not model.repairs:
+        yield from ((name, context, given) for name, given in found.items())
+        return
+    contexts, stand = model.contexts(context), model.origins(context)
+    for name, given in found.items():
+        if name not in stand:
+            continue
+        origin = stand[name]
+        network = model.plain.network(contexts[origin.moment])
+        node = network.variable(origin.base)
+        back: FloatArray | GaugeSlopes
+        if isinstance(node, GaugeNode):
+            assert isinstance(given, GaugeSlopes)
+            held, mean, variance = (
+                _taken_back(part, origin, node.mean.shape)
+                for part in (given.held, given.mean, given.variance)
+            )
+            back = given._replace(held=held, mean=mean, variance=variance)
+        else:
+            assert not isinstance(given, GaugeSlopes)
+            back = _taken_back(given, origin, node.table.shape)
+        yield origin.base, contexts[origin.moment], back
+
+
+def _taken_back(found: FloatArray, origin: Origin, shape: tuple[int, ...]) -> FloatArray:
+    """Slopes by the cells that others were taken from, shape (groups, *shape)."""
+    flat = found.reshape(len(found), -1) * origin.chance
+    total = np.zeros((int(np.prod(shape)), len(found)))
+    np.add.at(total, origin.cells, flat.T)
+    return total.T.reshape(len(found), *shape)
 
 
 @lru_cache(maxsize=4096)

@@ -91,7 +91,7 @@ class Teller:
         self, names: Sequence[str], gain: float, rows: IntArray
     ) -> tuple[Explaining, ...]:
         """The lists of numbers that gain enough of what was won a look."""
-        best = explaining(self._knowledge, names, self._order, _some(self._data, rows))
+        best = explaining(self._knowledge, names, self._order, lambda: _some(self._data, rows))
         return tuple(one for one in best if one.gain >= EXPLAINS * gain)
 
     def together(self, over: Sequence[Stream]) -> tuple[Explaining, ...]:

@@ -26,7 +26,7 @@ from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.vocabulary import CHOICES, reading_dimension
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.estimation import Key, by_name
+from loopodds.upkeep.estimation import Key, Pieces
 from loopodds.upkeep.habits import spread_rows
 
 MOST = 3
@@ -56,7 +56,7 @@ class Offset(NamedTuple):
 
 
 def explaining(
-    knowledge: Knowledge, names: Sequence[str], order: Sequence[str], pieces: Iterable[Piece]
+    knowledge: Knowledge, names: Sequence[str], order: Sequence[str], pieces: Pieces
 ) -> tuple[Explaining, ...]:
     """The lists of numbers whose change explains most of the looks at some things, the best first,
     each look given those before it.
@@ -101,7 +101,7 @@ def _slopes(
         looks += rows
         tree = JunctionTree(build_network(knowledge, piece.context), True)
         lots = np.eye(LOTS)[:, np.arange(rows) % LOTS]
-        parts = by_name(slopes(tree, told, np.hstack([lots, -lots])))
+        parts = slopes(tree, told, np.hstack([lots, -lots])).by_name
         for node, part in parts.items():
             tallies = tallies_of(knowledge.node(node), knowledge, piece.context, part)
             for path, tally in tallies.items():

@@ -279,15 +279,13 @@ def _one_car(name: str, knowledge: Knowledge) -> float:
 def _readings(
     node: GaugeNode, joint: FloatArray, value: FloatArray, extra: FloatArray, unit: float
 ) -> tuple[FloatArray, FloatArray]:
-    from loopodds.inference import kernels
+    from loopodds.drift.foretold import foretold_readings
 
-    both = np.stack([node.mean.ravel(), node.spread.ravel()], 1)
-    pairs, pair = np.unique(both, axis=0, return_inverse=True)
-    mean, spread = np.ascontiguousarray(pairs.T)
+    mean, spread, pair = node.pairs
     ratios, below = np.empty((len(value), len(OFFSETS) + len(FACTORS))), np.empty(len(value))
     gauge = mean, spread, float(node.share), float(node.wide)
     others = OFFSETS * unit, FACTORS
-    kernels.foretold_readings(
+    foretold_readings(
         np.ascontiguousarray(joint), pair.ravel(), gauge, (value, extra), others, ratios, below
     )
     return ratios, below

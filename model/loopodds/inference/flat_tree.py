@@ -1,18 +1,26 @@
 """A junction tree laid out flat for the compiled loops of :mod:`loopodds.inference.kernels`."""
 
-from collections.abc import Sequence
-from functools import cache, lru_cache
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence, Sized
+from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
+from math import prod
 from typing import TypeVar
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, IntArray, Query
-from loopodds.inference.likelihoods import Clique
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
+from loopodds.inference.likelihoods import Absorbed, Clique
 from loopodds.inference.network import Evidence
 
 AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
-_Arrays = tuple[FloatArray | IntArray, ...]
+Key = TypeVar("Key")
+Made = TypeVar("Made")
+_Arrays = tuple[FloatArray | IntArray | BoolArray, ...]
+MOST_LAYOUTS = 16
+"""Sets of names that a tree is laid out for at a time."""
 
 
 class FlatTree:
@@ -34,30 +42,30 @@ class FlatTree:
             for number, clique in enumerate(cliques)
             for factor in clique.absorbed
         }
-        own_maps = [self._map(number, c.separator) for number, c in enumerate(cliques)]
-        home_maps = [
-            np.empty(0, np.int32) if c.parent < 0 else self._map(c.parent, c.separator)
-            for c in cliques
-        ]
-        start, home_at = _starts(own_maps)[:-1], _starts(home_maps)[:-1]
-        size = np.array([len(own) for own in own_maps])
-        parent = np.array([c.parent for c in cliques])
-        sep_size = _extents(own_maps)
-        sep_start = np.concatenate([[0], np.cumsum(sep_size)])
+        size = np.array([prod(c.cards) for c in cliques])
+        cells = np.array([prod(c.cards[len(c.cards) - self._sent(c) :]) for c in cliques])
+        children = [child for clique in cliques for child in clique.children]
+        homes = [grouped(self._map(cliques[c].parent, cliques[c].separator)) for c in children]
+        self._sep_start = np.concatenate([[0], np.cumsum(cells)])
         prior = np.concatenate([np.broadcast_to(c.prior[..., 0], c.cards).ravel() for c in cliques])
-        own_map, home_map = np.concatenate(own_maps), np.concatenate(home_maps)
-        own_cells = np.concatenate([grouped(own) for own in own_maps])
-        home_cells = np.concatenate([grouped(home) for home in home_maps])
-        places = start, size, parent, sep_start, sep_size, prior
-        self._layout = (*places, own_map, own_cells, home_map, home_cells, home_at)
-        # what depends on names alone is laid out once
-        self._asked = cache(self._lay_out_queries)
-        self._switched = cache(self._lay_out_factors)
+        home_run = np.array([len(h) for h in homes], np.int64) // cells[children]
+        self._layout = (
+            np.concatenate([[0], np.cumsum(size)])[:-1], size // cells,
+            np.array([c.parent for c in cliques]), self._sep_start, prior,
+            _starts([c.children for c in cliques]), np.array(children, np.int64),
+            _joined(homes, np.int32), _starts(homes)[:-1], home_run,
+        )  # fmt: skip
+        # what depends on names alone is laid out once. In plain dictionaries: a cached method would
+        # refer to the tree, which then stays until the collector comes by
+        self._asked: dict[tuple[tuple[Query, int], ...], tuple[_Arrays, IntArray]] = {}
+        self._switched: dict[tuple[tuple[int, str], ...], tuple[_Arrays, _Arrays, IntArray]] = {}
 
     def propagate(
         self, evidence: Evidence, queries: Sequence[tuple[Query, int]]
-    ) -> tuple[FloatArray, list[FloatArray]]:
-        """Log evidence, shape (rows,), and joints, shape (rows, configurations of the query).
+    ) -> tuple[FloatArray, list[FloatArray], int]:
+        """Log evidence, shape (rows,), joints, shape (rows, configurations), and distinct rows.
+
+        Equal rows are worked out once.
 
         Args:
             queries: Names of each, and the number of a clique that holds them.
@@ -69,69 +77,213 @@ class FlatTree:
             *((kernels.SOFT, name) for name in evidence.soft),
             *((kernels.NUMBER, name) for name in evidence.numbers),
         )
-        factors, configs = self._switched(names)
-        asked, columns = self._asked(tuple(queries))
-        codes, soft, value, extra = _seen(evidence)
-        log_evidence = np.empty(evidence.rows)
-        out = np.zeros((evidence.rows, int(columns[-1])))
-        order = _alike(codes, value, configs)
-        seen = codes, soft, value, extra
-        kernels.propagate(order, self._layout, factors, seen, asked, log_evidence, out)
-        return log_evidence, [out[:, a:b] for a, b in pairwise(columns)]
+        groups, factors, configs = _kept(self._switched, names, self._lay_out_factors)
+        asked, columns = _kept(self._asked, tuple(queries), self._lay_out_queries)
+        seen = _seen(evidence)
+        first, place = _distinct(seen, evidence.rows)
+        rows = len(first)
+        if rows < evidence.rows:
+            seen = tuple(array[:, first] for array in seen)
+        log_evidence, out = np.empty(rows), np.zeros((rows, int(columns[-1])))
+        order = _alike(seen, configs)
+        kernels.propagate(order, self._layout, groups, factors, seen, asked, log_evidence, out)
+        if rows < evidence.rows:
+            log_evidence, out = log_evidence[place], out[place]
+        return log_evidence, [out[:, a:b] for a, b in pairwise(columns)], rows
+
+    @staticmethod
+    def _sent(clique: Clique) -> int:
+        """Variables that are sent on; of a root its last, which sums to the same mass."""
+        return len(clique.separator) if clique.parent >= 0 else 1
 
     def _map(self, number: int, names: Query) -> IntArray:
         clique = self._cliques[number]
         return position_map(clique.scope, clique.cards, names)
 
     def _lay_out_queries(self, queries: tuple[tuple[Query, int], ...]) -> tuple[_Arrays, IntArray]:
-        """Cliques, sizes, cells and where those start; and the columns of the result."""
-        maps = [self._map(number, names) for names, number in queries]
-        home = np.array([number for _, number in queries], dtype=np.int64)
-        cells = _joined([grouped(index) for index in maps], np.int32)
-        size = _extents(maps)
-        columns = np.concatenate([[0], np.cumsum(size)]).astype(np.int64)
-        return (home, size, cells, _starts(maps), columns), columns
+        """Where each is summed, its cells and their configurations; and the columns of the result.
 
-    def _lay_out_factors(self, names: tuple[tuple[int, str], ...]) -> tuple[_Arrays, IntArray]:
-        """Factors switched on, and the parent configurations of each."""
+        Between two cliques there is less to sum than in one.
+        """
+        places = [self._narrowest(names, number) for names, number in queries]
+        maps = [
+            self._between(number, names) if between else self._map(number, names)
+            for (number, between), (names, _) in zip(places, queries, strict=True)
+        ]
+        cells = _extents(maps)
+        columns = np.concatenate([[0], np.cumsum(cells)]).astype(np.int64)
+        turn = sorted(range(len(maps)), key=lambda q: (places[q][1], places[q][0]))
+        lists = [grouped(maps[q]) for q in turn]
+        run = np.array([len(maps[q]) for q in turn], np.int64) // cells[turn]
+        inside = np.zeros(len(self._cliques), np.int64)
+        between = inside.copy()
+        for number, is_between in places:
+            (between if is_between else inside)[number] += 1
+        first = np.concatenate([[0], np.cumsum(np.concatenate([inside, between]))])
+        count = len(self._cliques)
+        wanted = inside > 0
+        for number, clique in enumerate(self._cliques):
+            if clique.parent >= 0:
+                wanted[clique.parent] |= wanted[number] or between[number] > 0
+        answers = cells[turn], _joined(lists, np.int32), _starts(lists)[:-1], run, columns[turn]
+        return (wanted, first[: count + 1], first[count:], *answers), columns
+
+    def _narrowest(self, names: Query, number: int) -> tuple[int, bool]:
+        """The clique that holds the names, or that which sends fewer cells with all of them."""
+        fitting = [
+            i for i, c in enumerate(self._cliques) if c.parent >= 0 and {*names} <= {*c.separator}
+        ]
+        if not fitting:
+            return number, False
+        cells = np.diff(self._sep_start)
+        return min(fitting, key=cells.__getitem__), True
+
+    def _between(self, number: int, names: Query) -> IntArray:
+        clique = self._cliques[number]
+        return position_map(
+            clique.separator, clique.cards[len(clique.cards) - len(clique.separator) :], names
+        )
+
+    def _lay_out_factors(
+        self, names: tuple[tuple[int, str], ...]
+    ) -> tuple[_Arrays, _Arrays, IntArray]:
+        """Groups of factors, the factors group by group, and the configurations of each name.
+
+        A group is what multiplies a clique at once: the message of a child or a likelihood, with
+        all likelihoods over some of its variables folded in, which are smaller than the clique.
+        """
         chosen = [self._factors[name] for _, name in names]
-        factors = [factor for _, factor in chosen]
-        kind = np.array([kind for kind, _ in names], dtype=np.int64)
-        home = np.array([number for number, _ in chosen], dtype=np.int64)
-        maps = [self._map(number, factor.given) for number, factor in chosen]
-        tables = [np.ascontiguousarray(f.table[:, :-1].T).ravel() for f in factors]
-        states = np.array([f.table.shape[1] - 1 for f in factors], dtype=np.int64)
-        configs = np.array([f.table.shape[0] for f in factors], dtype=np.int64)
-        means = [f.mean.ravel() for f in factors]
-        spread = _joined([f.spread.ravel() for f in factors])
-        pairs = [f.pair for f in factors]
-        share = np.array([f.share for f in factors], dtype=np.float64)
-        wide = np.array([f.wide for f in factors], dtype=np.float64)
-        words = kind, home, states, configs, _joined(tables), _starts(tables)
-        where = _joined(maps, np.int32), _starts(maps)
-        gauges = _joined(means), spread, _starts(means), _joined(pairs, np.int32), _starts(pairs)
-        return (*words, *where, *gauges, share, wide), configs
+        groups: list[list[_Group]] = [
+            [_Group(self._cliques[child].separator, child) for child in clique.children]
+            for clique in self._cliques
+        ]
+        for number, own in enumerate(groups):
+            mine = [i for i, (home, _) in enumerate(chosen) if home == number]
+            for given in dict.fromkeys(chosen[i][1].given for i in mine):
+                own.append(_Group(given, -1, [i for i in mine if chosen[i][1].given == given]))
+            own.sort(key=lambda group: (self._cells(number, group.scope), group.child))
+        return self._flat_groups(groups, names, [factor for _, factor in chosen])
+
+    def _cells(self, number: int, names: Query) -> int:
+        return prod(self._cliques[number].axes(names))
+
+    def _flat_groups(
+        self, groups: list[list[_Group]], names: Sequence[tuple[int, str]], factors: list[Absorbed]
+    ) -> tuple[_Arrays, _Arrays, IntArray]:
+        """The arrays of :func:`loopodds.inference.kernels.propagate`."""
+        from loopodds.inference.kernels import NUMBER
+
+        placed = [(number, group) for number, own in enumerate(groups) for group in own]
+        cells = np.array([self._cells(number, g.scope) for number, g in placed], dtype=np.int64)
+        first = _starts(groups)
+        at = np.concatenate([[0], np.cumsum(cells)]).astype(np.int64)
+        group_at = self._sep_start[-1] + at[:-1] - np.repeat(at[first[:-1]], np.diff(first))
+        hosts = [
+            next((n for n in range(i + 1, first[number + 1]) if placed[n][1].holds(group)), -1)
+            for i, (number, group) in enumerate(placed)
+        ]
+        # the first map leads everywhere to one cell
+        maps: list[IntArray] = [np.zeros(max(c.prior.size for c in self._cliques), np.int32)]
+        maps += [
+            self._map(number, group.scope)
+            if host < 0
+            else position_map(
+                placed[host][1].scope, self._cards(number, placed[host][1].scope), group.scope
+            )
+            for host, (number, group) in zip(hosts, placed, strict=True)
+        ]
+        turn = [i for _, group in placed for i in group.members]
+        into: list[IntArray] = [
+            factors[i].pair if names[i][0] == NUMBER else np.arange(len(factors[i].table))
+            for i in turn
+        ]
+        children = np.array([group.child for _, group in placed], dtype=np.int64)
+        configs = np.array([len(factor.table) for factor in factors], dtype=np.int64)
+        laid = [factors[i] for i in turn]
+        tables = [np.ascontiguousarray(f.table.T).ravel() for f in laid]
+        states = np.array([f.table.shape[1] - 1 for f in laid], dtype=np.int64)
+        means = [f.mean.ravel() for f in laid]
+        kinds = np.array([kind for kind, _ in names], dtype=np.int64)
+        column = np.array([np.count_nonzero(kinds[:i] == kinds[i]) for i in turn], dtype=np.int64)
+        words = (
+            kinds[turn], column, states, configs[turn], _joined(tables), _starts(tables)
+        )  # fmt: skip
+        gauges = (
+            _joined(means), _joined([f.spread.ravel() for f in laid]), _starts(means),
+            np.array([f.share for f in laid], np.float64),
+            np.array([f.wide for f in laid], np.float64),
+        )  # fmt: skip
+        return (
+            (first, children, np.array(hosts, np.int64), cells, group_at,
+             _joined(maps, np.int32), _starts(maps)[1:],
+             _starts([group.members for _, group in placed])),
+            (*words, _joined(into, np.int32).astype(np.int32), _starts(into), *gauges),
+            configs,
+        )  # fmt: skip
+
+    def _cards(self, number: int, names: Query) -> tuple[int, ...]:
+        clique = self._cliques[number]
+        cards = dict(zip(clique.scope, clique.cards, strict=True))
+        return tuple(cards[name] for name in names)
 
 
-def _seen(evidence: Evidence) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
-    """States, weights of states, readings and extra spreads, shape (factors, rows, ...).
+def _kept(found: dict[Key, Made], key: Key, make: Callable[[Key], Made]) -> Made:
+    """What was made of a key before, the last few of them."""
+    if key not in found:
+        if len(found) >= MOST_LAYOUTS:
+            found.clear()
+        found[key] = make(key)
+    return found[key]
 
-    A kind that is not there at all takes no rows.
-    """
-    first_soft = len(evidence.codes)
-    first_number = first_soft + len(evidence.soft)
-    count, rows = first_number + len(evidence.numbers), evidence.rows
+
+@dataclass(slots=True)
+class _Group:
+    """The message of a child, or likelihoods over the same variables (child -1)."""
+
+    scope: Query
+    child: int
+    members: list[int] = field(default_factory=list)
+
+    def holds(self, other: _Group) -> bool:
+        return {*other.scope} <= {*self.scope}
+
+
+def _seen(evidence: Evidence) -> _Arrays:
+    """States, weights of states, readings and extra spreads: (factors of the kind, rows, ...)."""
+    rows = evidence.rows
+    codes = np.empty((len(evidence.codes), rows), dtype=np.int32)
     widest = max((weight.shape[1] for weight in evidence.soft.values()), default=1)
-    codes = np.full((count, rows), -1, dtype=np.int32)
-    soft = np.zeros((count, rows if evidence.soft else 0, widest))
-    value, extra = np.full((2, count, rows if evidence.numbers else 0), np.nan)
+    soft = np.zeros((len(evidence.soft), rows, widest))
+    value, extra = np.empty((2, len(evidence.numbers), rows))
     for i, code in enumerate(evidence.codes.values()):
         codes[i] = code
-    for i, weight in enumerate(evidence.soft.values(), start=first_soft):
+    for i, weight in enumerate(evidence.soft.values()):
         soft[i, :, : weight.shape[1]] = weight
-    for i, pair in enumerate(evidence.numbers.values(), start=first_number):
+    for i, pair in enumerate(evidence.numbers.values()):
         value[i], extra[i] = pair
     return codes, soft, value, extra
+
+
+def _distinct(seen: _Arrays, rows: int) -> tuple[IntArray, IntArray]:
+    """The first of all rows that are the same, and for each row which of those it is.
+
+    Rows are sorted by a random number for each; those that share one are compared in full.
+    """
+    marks = np.zeros(rows, np.uint64)
+    random = np.random.default_rng(rows)
+    for array in seen:
+        words = array.view(np.uint64 if array.dtype.itemsize == 8 else np.uint32)
+        for values in np.moveaxis(words, 1, -1).reshape(-1, rows):
+            key, turn = random.integers(1, 2**63, 2, dtype=np.uint64) | np.uint64(1)
+            mixed = (values + turn) * key
+            marks += (mixed ^ (mixed >> np.uint64(29))) * turn
+    _, first, place = np.unique(marks, return_index=True, return_inverse=True)
+    like = first[place]
+    if all(
+        np.array_equal(array, array[:, like], equal_nan=array.dtype.kind == "f") for array in seen
+    ):
+        return first, place
+    return np.arange(rows), np.arange(rows)
 
 
 @lru_cache(maxsize=512)
@@ -150,24 +302,28 @@ def position_map(scope: Query, cards: tuple[int, ...], names: Query) -> IntArray
 
 
 def grouped(positions: IntArray) -> IntArray:
-    """Configurations listed cell by cell, from the cell of each configuration."""
-    return np.argsort(positions, kind="stable").astype(np.int32)
+    """The first configuration of every cell, then the second, from the cell of each."""
+    cells = int(positions.max(initial=0)) + 1
+    order = np.argsort(positions, kind="stable").astype(np.int32)
+    return np.ascontiguousarray(order.reshape(cells, -1).T).ravel()
 
 
-def _alike(codes: IntArray, value: FloatArray, configs: IntArray) -> IntArray:
+def _alike(seen: _Arrays, configs: IntArray) -> IntArray:
     """Rows sorted by which evidence they have, the most expensive factors deciding first.
 
     A factor silent on a whole pack of neighbours costs nothing.
     """
+    codes, soft, value, _ = seen
     rows = codes.shape[1]
     if rows < 64:
         return np.arange(rows)
     key = np.zeros(rows, dtype=np.int64)
     for i in np.argsort(-configs, kind="stable")[:24]:
-        present = codes[i] >= 0
-        if value.shape[1]:
-            present = present | ~np.isnan(value[i])
-        key = 2 * key + present
+        number = i - len(codes) - len(soft)
+        if number >= 0:
+            key = 2 * key + ~np.isnan(value[number])
+        elif i < len(codes):
+            key = 2 * key + (codes[i] >= 0)
     return np.argsort(key, kind="stable")
 
 
@@ -176,7 +332,7 @@ def _joined(parts: Sequence[AnyArray], kind: type = np.float64) -> AnyArray:
     return np.concatenate([*parts, np.empty(0, kind)])
 
 
-def _starts(parts: Sequence[FloatArray] | Sequence[IntArray]) -> IntArray:
+def _starts(parts: Sequence[Sized]) -> IntArray:
     return np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int64)
 
 

@@ -255,9 +255,9 @@ class Calibrated:
                 continue
             cards = [belief.shape[scope.index(name)] for name in new]
             order = [scope.index(name) for name in (*old, *new)]
-            rows = np.transpose(belief, order)[tuple(states[name] for name in old)]
-            chances = rows if old else np.broadcast_to(rows, (count, *cards))
-            below = np.cumsum(chances.reshape(count, -1), axis=1)
+            chances = np.transpose(belief, order)
+            below = np.cumsum(chances.reshape(*chances.shape[: len(old)], -1), axis=-1)
+            below = below[tuple(states[name] for name in old)] if old else below[None]
             mark = rng.random(count)[:, None] * below[:, -1:]
             drawn = np.minimum((mark >= below).sum(axis=1), below.shape[1] - 1)
             states.update(zip(new, np.unravel_index(drawn, cards), strict=True))

@@ -42,6 +42,8 @@ class Posterior:
     log_evidence: FloatArray
     # for each query the joint posterior, shape (rows, *cards); each row sums to one
     joints: dict[Query, FloatArray]
+    # rows that were worked out, where those that are the same are worked out once
+    distinct: int
 
     def __getitem__(self, query: str | Query) -> FloatArray:
         return self.joints[(query,) if isinstance(query, str) else query]
@@ -165,18 +167,18 @@ class JunctionTree:
             if homes:
                 self._distribute(beliefs, messages)
             for query, home in homes.items():
-                joint = _marginal(beliefs[home], self._cliques[home].scope, query)
+                joint = marginal(beliefs[home], self._cliques[home].scope, query)
                 joints[query][rows] = np.moveaxis(joint, -1, 0)
-        return Posterior(log_evidence, joints)
+        return Posterior(log_evidence, joints, evidence.rows)
 
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
-        log_evidence, cells = self._flat.propagate(evidence, list(homes.items()))
+        log_evidence, cells, distinct = self._flat.propagate(evidence, list(homes.items()))
         joints = {
             query: cell.reshape(evidence.rows, *(self.cards[n] for n in query))
             for query, cell in zip(homes, cells, strict=True)
         }
-        return Posterior(log_evidence, joints)
+        return Posterior(log_evidence, joints, distinct)
 
     @cached_property
     def _flat(self) -> FlatTree:
@@ -208,7 +210,7 @@ class JunctionTree:
                     log_evidence += log_peak
                 parts.append(likelihood.reshape(*factor.shape, -1))
             belief = _product(clique.prior, parts)
-            message = _marginal(belief, clique.scope, clique.separator)
+            message = marginal(belief, clique.scope, clique.separator)
             total = message.reshape(-1, message.shape[-1]).sum(axis=0)
             with np.errstate(divide="ignore"):
                 log_evidence += np.log(total)
@@ -224,7 +226,7 @@ class JunctionTree:
             clique = self._cliques[index]
             if clique.parent < 0:
                 continue
-            outward = _marginal(
+            outward = marginal(
                 beliefs[clique.parent], self._cliques[clique.parent].scope, clique.separator
             )
             inward = np.broadcast_to(messages[index], outward.shape)
@@ -256,8 +258,11 @@ def plan_of(network: Network) -> TreePlan:
     return plan_tree([*families, *(node.parents for node in network.observed)], cards)
 
 
-def _marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:
-    """Sum out what is not kept, one axis at a time, then put the axes in the asked order."""
+def marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:
+    """Sum out what is not kept, one axis at a time, then put the axes in the asked order.
+
+    Shape (*cards, rows), before and after.
+    """
     names = list(scope)
     for name in [n for n in scope if n not in keep]:
         belief = belief.sum(axis=names.index(name))

@@ -5,15 +5,12 @@ worked on in packs that fit the vector unit, so that the beliefs of a pack stay 
 All index maps are flat: position of a clique configuration -> position in the smaller array.
 """
 
-from math import erfc
-
 import numpy as np
-from numba import config, njit
+from numba import njit
 
-# The inner loops are packs written out: only the straight-line vectoriser turns them into vectors.
-config.SLP_VECTORIZE = 1
+from loopodds.inference.lanes import WIDTH as PACK
+from loopodds.inference.lanes import at, load, over, pick, plus, spread, store, times
 
-PACK = 8
 CODE, SOFT, NUMBER = 0, 1, 2
 
 _POWERS = 2.0 ** np.arange(-1080.0, 1.0)
@@ -58,72 +55,82 @@ def densities(value, extra, mean, spread, share, wide, out):  # type: ignore[no-
         out[u] = near * _exp(-0.5 * gap * gap / variance) / np.sqrt(variance) + far
 
 
-@njit(inline="always")
-def _product(out, i, a, j):  # type: ignore[no-untyped-def]
-    """out[i] *= a[j] for one pack: all loads before any store, so that it becomes one vector."""
-    x0, x1, x2, x3 = (
-        out[i] * a[j], out[i + 1] * a[j + 1], out[i + 2] * a[j + 2], out[i + 3] * a[j + 3]
-    )  # fmt: skip
-    x4, x5, x6, x7 = (
-        out[i + 4] * a[j + 4], out[i + 5] * a[j + 5], out[i + 6] * a[j + 6], out[i + 7] * a[j + 7]
-    )  # fmt: skip
-    out[i], out[i + 1], out[i + 2], out[i + 3] = x0, x1, x2, x3
-    out[i + 4], out[i + 5], out[i + 6], out[i + 7] = x4, x5, x6, x7
-
-
 @njit(cache=True, error_model="numpy")
-def _multiply(belief, start, size, factor, base, index, at):  # type: ignore[no-untyped-def]
-    for c in range(size):
-        _product(
-            belief, np.uint64((start + c) * PACK), factor, np.uint64((base + index[at + c]) * PACK)
-        )
-
-
-@njit(cache=True, error_model="numpy")
-def _begin(belief, start, size, prior, factor, base, index, at):  # type: ignore[no-untyped-def]
-    """belief = prior * factor: the first product of a clique, without a pass to fill it."""
-    for c in range(size):
-        p = prior[start + c]
-        i, j = np.uint64((start + c) * PACK), np.uint64((base + index[at + c]) * PACK)
-        x0, x1, x2, x3 = (
-            p * factor[j], p * factor[j + 1], p * factor[j + 2], p * factor[j + 3]
-        )  # fmt: skip
-        x4, x5, x6, x7 = (
-            p * factor[j + 4], p * factor[j + 5], p * factor[j + 6], p * factor[j + 7]
-        )  # fmt: skip
-        belief[i], belief[i + 1], belief[i + 2], belief[i + 3] = x0, x1, x2, x3
-        belief[i + 4], belief[i + 5], belief[i + 6], belief[i + 7] = x4, x5, x6, x7
-
-
-@njit(cache=True, error_model="numpy")
-def _gather(belief, start, size, total, base, cells, grouped, at):  # type: ignore[no-untyped-def]
-    """Sum a belief into cells; ``grouped`` lists the configurations of each cell in turn."""
-    run = size // cells
+def _clear(total, start, cells):  # type: ignore[no-untyped-def]
     for s in range(cells):
-        x0, x1, x2, x3, x4, x5, x6, x7 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-        for k in range(at + s * run, at + (s + 1) * run):
-            i = np.uint64((start + grouped[k]) * PACK)
-            x0 += belief[i]
-            x1 += belief[i + 1]
-            x2 += belief[i + 2]
-            x3 += belief[i + 3]
-            x4 += belief[i + 4]
-            x5 += belief[i + 5]
-            x6 += belief[i + 6]
-            x7 += belief[i + 7]
-        j = np.uint64((base + s) * PACK)
-        total[j], total[j + 1], total[j + 2], total[j + 3] = x0, x1, x2, x3
-        total[j + 4], total[j + 5], total[j + 6], total[j + 7] = x4, x5, x6, x7
+        store(total, start + s, spread(0.0))
 
 
 @njit(cache=True, error_model="numpy")
-def _silent(kind, pack, codes, soft, value):  # type: ignore[no-untyped-def]
+def _first(  # type: ignore[no-untyped-def]
+    belief, clique, prior, work, to, maps, a, ma, b, mb, d, md
+):
+    """belief = prior * three factors, and what it sends on, in one pass."""
+    start, cells, run = clique
+    _clear(work, to, cells)
+    for r in range(0, run * cells, cells):
+        c, m, n, o = start + r, ma + r, mb + r, md + r
+        for s in range(cells):
+            x = times(load(work, a + at(maps, m + s)), load(work, b + at(maps, n + s)))
+            y = times(load(work, d + at(maps, o + s)), spread(at(prior, c + s)))
+            x = times(x, y)
+            store(belief, c + s, x)
+            store(work, to + s, plus(load(work, to + s), x))
+
+
+@njit(cache=True, error_model="numpy")
+def _more(belief, clique, work, to, maps, a, ma, b, mb):  # type: ignore[no-untyped-def]
+    """belief = belief * two factors, and what it sends on."""
+    start, cells, run = clique
+    _clear(work, to, cells)
+    for r in range(0, run * cells, cells):
+        c, m, n = start + r, ma + r, mb + r
+        for s in range(cells):
+            x = times(load(work, a + at(maps, m + s)), load(work, b + at(maps, n + s)))
+            x = times(x, load(belief, c + s))
+            store(belief, c + s, x)
+            store(work, to + s, plus(load(work, to + s), x))
+
+
+@njit(cache=True, error_model="numpy")
+def _spread(belief, clique, work, base):  # type: ignore[no-untyped-def]
+    """belief = belief * what its parent sent."""
+    start, cells, run = clique
+    for c in range(start, start + run * cells, cells):
+        for s in range(cells):
+            store(belief, c + s, times(load(belief, c + s), load(work, base + s)))
+
+
+@njit(cache=True, error_model="numpy")
+def _gather(belief, start, run, total, cells, grouped, first):  # type: ignore[no-untyped-def]
+    """Sum into cells of ``run`` configurations each; ``grouped`` lists the first of all cells,
+    then the second, and so on."""
+    k = first
+    if run % 2 == 0:
+        for s in range(cells):
+            x = load(belief, start + at(grouped, k + s))
+            y = load(belief, start + at(grouped, k + cells + s))
+            store(total, s, plus(x, y))
+        k += 2 * cells
+    else:
+        for s in range(cells):
+            store(total, s, load(belief, start + at(grouped, k + s)))
+        k += cells
+    for r in range(k, first + run * cells, 2 * cells):
+        for s in range(cells):
+            x = load(belief, start + at(grouped, r + s))
+            y = load(belief, start + at(grouped, r + cells + s))
+            store(total, s, plus(load(total, s), plus(x, y)))
+
+
+@njit(cache=True, error_model="numpy")
+def _silent(kind, column, pack, codes, value):  # type: ignore[no-untyped-def]
     """Whether one piece of evidence says nothing about any row of a pack."""
     for row in pack:
         if (
             row < 0
-            or (kind == CODE and codes[row] < 0)
-            or (kind == NUMBER and np.isnan(value[row]))
+            or (kind == CODE and codes[column, row] < 0)
+            or (kind == NUMBER and np.isnan(value[column, row]))
         ):
             continue
         return False
@@ -131,230 +138,215 @@ def _silent(kind, pack, codes, soft, value):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _likelihood(  # type: ignore[no-untyped-def]
-    factor, kind, pack, table, states, configs, codes, soft, value, extra,
-    mean, spread, pair, share, wide, scratch, logs,
-):  # fmt: skip
-    """Fill ``factor`` (configs, PACK) for one piece of evidence on the rows of a pack.
+def _readings(pack, value, extra, mean, spread_, misread, densities_of, places, logs):  # type: ignore[no-untyped-def]
+    """Densities of a gauge under each distinct mean and spread, for the rows of a pack.
 
-    Densities are divided by their largest, whose logarithm goes to ``logs``: the product of
-    several wild readings would be too small for a float.
+    They are divided by their largest, whose logarithm goes to ``logs``: the product of several
+    wild readings would be too small for a float.
     """
+    distinct = mean.shape[0]
+    share, wide = misread
     for b in range(PACK):
+        own = densities_of[b * distinct : (b + 1) * distinct]
+        places[b] = b * distinct
         row = pack[b]
-        if (
-            row < 0
-            or (kind == CODE and codes[row] < 0)
-            or (kind == NUMBER and np.isnan(value[row]))
-        ):
-            for c in range(configs):
-                factor[c * PACK + b] = 1.0
-        elif kind == CODE:
-            base = codes[row] * configs
-            for c in range(configs):
-                factor[c * PACK + b] = table[base + c]
-        elif kind == SOFT:
-            for c in range(configs):
-                factor[c * PACK + b] = 0.0
+        if row < 0 or np.isnan(value[row]):
+            own[:] = 1.0
+            continue
+        densities(value[row], extra[row], mean, spread_, share, wide, own)
+        peak = own.max()
+        logs[b] += np.log(peak)
+        if peak > 0.0:
+            own *= 1.0 / peak
+
+
+@njit(cache=True, error_model="numpy")
+def _weighed(pack, soft, table, states, configs, likelihood, places):  # type: ignore[no-untyped-def]
+    """Likelihood of each configuration from weights of the states, for the rows of a pack."""
+    for b in range(PACK):
+        own = likelihood[b * configs : (b + 1) * configs]
+        places[b] = b * configs
+        own[:] = 0.0 if pack[b] >= 0 else 1.0
+        if pack[b] >= 0:
             for k in range(states):
-                weight = soft[row, k]
-                for c in range(configs):
-                    factor[c * PACK + b] += weight * table[k * configs + c]
-        else:
-            densities(value[row], extra[row], mean, spread, share, wide, scratch)
-            peak = 0.0
-            for u in range(mean.shape[0]):
-                peak = max(peak, scratch[u])
-            logs[b] += np.log(peak)
-            if peak > 0.0:
-                for u in range(mean.shape[0]):
-                    scratch[u] /= peak
-            for c in range(configs):
-                factor[c * PACK + b] = scratch[pair[c]]
+                own += soft[pack[b], k] * table[k * configs : (k + 1) * configs]
+
+
+@njit(cache=True, error_model="numpy")
+def _fold(work, to, source, table, places, cells, member, first):  # type: ignore[no-untyped-def]
+    """work[to] = work[source] * likelihood, cell by cell; a source below zero is all ones."""
+    if source < 0:
+        for c in range(cells):
+            store(work, to + c, pick(table, places, at(member, first + c)))
+    else:
+        for c in range(cells):
+            x = times(pick(table, places, at(member, first + c)), load(work, source + c))
+            store(work, to + c, x)
+
+
+@njit(cache=True, error_model="numpy")
+def _join(work, to, source, other, cells, maps, first):  # type: ignore[no-untyped-def]
+    """work[to] = work[source] * work[other], which has fewer cells; a source below zero is ones."""
+    if source < 0:
+        for c in range(cells):
+            store(work, to + c, load(work, other + at(maps, first + c)))
+    else:
+        for c in range(cells):
+            x = times(load(work, source + c), load(work, other + at(maps, first + c)))
+            store(work, to + c, x)
+
+
+@njit(cache=True, error_model="numpy")
+def _mass(total, start, cells):  # type: ignore[no-untyped-def]
+    """Sum of all cells; in four parts, because an addition waits for the one before it."""
+    a, b, c, d = spread(0.0), spread(0.0), spread(0.0), spread(0.0)
+    whole = cells // 4 * 4
+    for s in range(start, start + whole, 4):
+        a, b = plus(a, load(total, s)), plus(b, load(total, s + 1))
+        c, d = plus(c, load(total, s + 2)), plus(d, load(total, s + 3))
+    for s in range(start + whole, start + cells):
+        a = plus(a, load(total, s))
+    return plus(plus(a, b), plus(c, d))
+
+
+@njit(cache=True, error_model="numpy")
+def _answer(total, cells, pack, out, start):  # type: ignore[no-untyped-def]
+    """Shares of the cells of each row of a pack; zeros where there is no mass."""
+    scale = over(spread(1.0), _mass(total, 0, cells))
+    for s in range(cells):
+        store(total, s, times(load(total, s), scale))
+    for b in range(PACK):
+        if pack[b] >= 0:
+            for s in range(cells):
+                out[pack[b], start + s] = total[s * PACK + b]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def propagate(  # type: ignore[no-untyped-def]
-    order, layout, factors, seen, asked, log_evidence, out,
+    order, layout, groups, factors, seen, asked, log_evidence, out,
 ):  # fmt: skip
     """Both passes for the rows in ``order``; :mod:`loopodds.inference.flat_tree` lays them out.
 
     One long loop over named arrays on purpose: split into functions, or with the fields of the
     records used in place, it takes 15 to 30 % longer.
     """
-    start, size, parent, sep_start, sep_size, prior = layout[:6]
-    own_map, own_cells, home_map, home_cells, home_at = layout[6:]
-    kinds, homes, states, configs, tables, table_at, maps, map_at = factors[:8]
-    means, spreads, gauge_at, pairs, pair_at, shares, wides = factors[8:]
+    start, run, parent, sep_start, prior, child_first, children, home_cells, home_at, home_run = (
+        layout
+    )
+    group_first, child_of, within, group_cells, group_at, maps, map_at, member_first = groups
+    kinds, column, states, configs, tables, table_at, members, member_at = factors[:8]
+    means, spreads, gauge_at, shares, wides = factors[8:]
     codes, softs, values, extras = seen
-    q_home, q_size, q_cells, q_at, q_out = asked
-    cliques = start.shape[0]
+    wanted, first_inside, first_between, q_cells, q_list, q_at, q_run, q_out = asked
+    cliques = run.shape[0]
+    between = sep_start[-1]
     belief = np.empty(prior.shape[0] * PACK)
-    message = np.empty(sep_start[-1] * PACK)
-    scales = np.empty(cliques * PACK)
-    factor = np.empty(max(1, configs.max() if configs.shape[0] else 1) * PACK)
-    scratch = np.empty(max(1, means.shape[0]))
-    total = np.empty(max(1, sep_size.max()) * PACK)
-    summed = np.empty(max(1, q_size.max() if q_size.shape[0] else 1) * PACK)
+    room = group_at.max() + group_cells.max() if group_at.shape[0] else between
+    ones = max(room, between)
+    work = np.empty((ones + 1) * PACK)
+    store(work, ones, spread(1.0))
+    scales, masses = np.empty(cliques * PACK), np.empty(PACK)
+    widest = max(configs.max(), means.shape[0]) if configs.shape[0] else 1
+    scratch, places = np.empty(widest * PACK), np.empty(PACK, dtype=np.int64)
+    total = np.empty(max(1, (sep_start[1:] - sep_start[:-1]).max()) * PACK)
+    summed = np.empty(max(1, q_cells.max() if q_cells.shape[0] else 1) * PACK)
     pack = np.empty(PACK, dtype=np.int64)
+    most = 4 + (group_first[1:] - group_first[:-1]).max()
+    base, where = np.empty(most, dtype=np.int64), np.empty(most, dtype=np.int64)
     for first in range(0, order.shape[0], PACK):
         logs = np.zeros(PACK)
         for b in range(PACK):
             pack[b] = order[first + b] if first + b < order.shape[0] else -1
         for k in range(cliques):
-            begun = False
-            for child in range(k):
-                if parent[child] != k:
+            count, these = 0, group_first[k]
+            for g in range(these, group_first[k + 1]):
+                base[g - these] = sep_start[child_of[g]] if child_of[g] >= 0 else -1
+            for g in range(these, group_first[k + 1]):
+                source = base[g - these]
+                for f in range(member_first[g], member_first[g + 1]):
+                    i, h, j = column[f], gauge_at[f], table_at[f]
+                    if _silent(kinds[f], i, pack, codes, values):
+                        continue
+                    table = scratch
+                    if kinds[f] == CODE:
+                        table = tables
+                        for b in range(PACK):
+                            code = codes[i, pack[b]] if pack[b] >= 0 else -1
+                            places[b] = j + configs[f] * (code if code >= 0 else states[f])
+                    elif kinds[f] == SOFT:
+                        _weighed(
+                            pack, softs[i], tables[j : table_at[f + 1]], states[f], configs[f],
+                            scratch, places,
+                        )  # fmt: skip
+                    else:
+                        _readings(
+                            pack, values[i], extras[i], means[h : gauge_at[f + 1]],
+                            spreads[h : gauge_at[f + 1]], (shares[f], wides[f]), scratch, places,
+                            logs,
+                        )  # fmt: skip
+                    _fold(
+                        work,
+                        group_at[g],
+                        source,
+                        table,
+                        places,
+                        group_cells[g],
+                        members,
+                        member_at[f],
+                    )
+                    source = group_at[g]
+                if source < 0:
                     continue
-                if begun:
-                    _multiply(
-                        belief, start[k], size[k], message, sep_start[child],
-                        home_map, home_at[child],
-                    )  # fmt: skip
+                host = within[g]
+                if host < 0:
+                    base[count], where[count] = source, map_at[g]
+                    count += 1
                 else:
-                    _begin(
-                        belief, start[k], size[k], prior, message, sep_start[child],
-                        home_map, home_at[child],
+                    _join(
+                        work, group_at[host], base[host - these], source, group_cells[host], maps,
+                        map_at[g],
                     )  # fmt: skip
-                    begun = True
-            if not begun:
-                for c in range(start[k], start[k] + size[k]):
-                    for b in range(PACK):
-                        belief[c * PACK + b] = prior[c]
-            for f in range(homes.shape[0]):
-                if homes[f] == k and not _silent(kinds[f], pack, codes[f], softs[f], values[f]):
-                    g = gauge_at[f]
-                    _likelihood(
-                        factor, kinds[f], pack,
-                        tables[table_at[f] : table_at[f] + states[f] * configs[f]],
-                        states[f], configs[f], codes[f], softs[f], values[f], extras[f],
-                        means[g : gauge_at[f + 1]], spreads[g : gauge_at[f + 1]],
-                        pairs[pair_at[f] : pair_at[f] + configs[f]], shares[f], wides[f], scratch,
-                        logs,
-                    )  # fmt: skip
-                    _multiply(belief, start[k], size[k], factor, 0, maps, map_at[f])
-            _gather(
-                belief, start[k], size[k], message, sep_start[k], sep_size[k], own_cells, start[k]
-            )
+                    base[host - these] = group_at[host]
+            to, cells = sep_start[k], sep_start[k + 1] - sep_start[k]
+            clique = start[k], cells, run[k]
+            for g in range(count, 3):
+                base[g], where[g] = ones, 0
+            _first(
+                belief, clique, prior, work, to, maps, base[0], where[0], base[1], where[1],
+                base[2], where[2],
+            )  # fmt: skip
+            for g in range(3, count, 2):
+                base[count], where[count] = ones, 0
+                _more(belief, clique, work, to, maps, base[g], where[g], base[g + 1], where[g + 1])
+            store(masses, 0, _mass(work, to, cells))
             for b in range(PACK):
-                mass = 0.0
-                for s in range(sep_start[k], sep_start[k] + sep_size[k]):
-                    mass += message[s * PACK + b]
-                logs[b] += np.log(mass)
-                scale = 1.0 / mass if mass > 0 else 0.0
-                scales[k * PACK + b] = scale
-                for s in range(sep_start[k], sep_start[k] + sep_size[k]):
-                    message[s * PACK + b] *= scale
+                logs[b] += np.log(masses[b])
+            scale = over(spread(1.0), load(masses, 0))
+            store(scales, k, scale)
+            for s in range(to, to + cells):
+                store(work, s, times(load(work, s), scale))
         for b in range(PACK):
             if pack[b] >= 0:
                 log_evidence[pack[b]] = logs[b]
-        if q_home.shape[0] == 0:
-            continue
         for k in range(cliques - 1, -1, -1):
-            if parent[k] < 0:
+            if not wanted[k]:
                 continue
-            p = parent[k]
-            _gather(belief, start[p], size[p], total, 0, sep_size[k], home_cells, home_at[k])
-            for s in range(sep_size[k]):
-                for b in range(PACK):
-                    inward = message[(sep_start[k] + s) * PACK + b]
-                    outward = total[s * PACK + b] * scales[k * PACK + b]
-                    total[s * PACK + b] = outward / inward if inward > 0 else 0.0
-            _multiply(belief, start[k], size[k], total, 0, own_map, start[k])
-        for q in range(q_home.shape[0]):
-            k = q_home[q]
-            _gather(belief, start[k], size[k], summed, 0, q_size[q], q_cells, q_at[q])
-            for b in range(PACK):
-                if pack[b] < 0:
+            if parent[k] >= 0:
+                cells = sep_start[k + 1] - sep_start[k]
+                _spread(belief, (start[k], cells, run[k]), work, sep_start[k])
+            for e in range(child_first[k], child_first[k + 1]):
+                child = children[e]
+                if not (wanted[child] or first_between[child] < first_between[child + 1]):
                     continue
-                mass = 0.0
-                for s in range(q_size[q]):
-                    mass += summed[s * PACK + b]
-                scale = 1.0 / mass if mass > 0 else 0.0
-                for s in range(q_size[q]):
-                    out[pack[b], q_out[q] + s] = summed[s * PACK + b] * scale
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-def]
-    """Add up ``weights * joint * said / (table @ said)``, shape (groups, configs, states).
-
-    See :mod:`loopodds.inference.slopes`, which does the same with arrays.
-    """
-    for r in range(joint.shape[0]):
-        for c in range(table.shape[0]):
-            total = 0.0
-            for s in range(table.shape[1]):
-                total += said[r, s] * table[c, s]
-            if total <= 0.0:
-                continue
-            share = joint[r, c] / total
-            for g in range(weights.shape[0]):
-                part = share * weights[g, r]
-                for s in range(table.shape[1]):
-                    out[g, c, s] += part * said[r, s]
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def number_slopes(joint, parts, pair, weights, out, far):  # type: ignore[no-untyped-def]
-    """Add up ``weights * joint * part`` over rows, shape (parts, groups, configs).
-
-    ``parts`` has shape (parts, rows, pairs), the chance of no slip first; ``far`` becomes the
-    chance of a slip in each row.
-    """
-    for r in range(joint.shape[0]):
-        slip = 0.0
-        for c in range(joint.shape[1]):
-            x, p = joint[r, c], pair[c]
-            slip += x * (1.0 - parts[0, r, p])
-            for g in range(weights.shape[0]):
-                y = x * weights[g, r]
-                out[0, g, c] += y * parts[0, r, p]
-                out[1, g, c] += y * parts[1, r, p]
-                out[2, g, c] += y * parts[2, r, p]
-        far[r] = slip
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def foretold_readings(joint, pair, gauge, seen, others, ratios, below):  # type: ignore[no-untyped-def]
-    """How each reading lies in its predictive law, and in others: moved, then widened.
-
-    ``joint`` are the chances of the parent configurations, shape (rows, configs), ``pair`` the
-    distinct mean and spread of each; ``gauge`` is (mean, spread, share, wide), ``seen`` (value,
-    extra), ``others`` (offsets, factors of the spread). ``ratios``, of shape (rows, offsets and
-    factors), becomes the log of the density of each other law over that foretold, ``below`` the
-    chance of a lower reading.
-    """
-    mean, spread, share, wide = gauge
-    value, extra = seen
-    offsets, factors = others
-    root, half = 0.3989422804014327, 0.7071067811865476
-    weight = np.empty(mean.shape[0])
-    density = np.empty(1 + offsets.shape[0] + factors.shape[0])
-    for r in range(joint.shape[0]):
-        weight[:] = 0.0
-        for c in range(joint.shape[1]):
-            weight[pair[c]] += joint[r, c]
-        far = np.sqrt(wide * wide + extra[r] * extra[r])
-        density[:] = 0.0
-        under = share * 0.5 * erfc(-half * value[r] / far)
-        for u in range(mean.shape[0] + 1):
-            slip = u == mean.shape[0]
-            w = share if slip else (1.0 - share) * weight[u]
-            if w <= 0.0:
-                continue
-            s = far if slip else np.sqrt(spread[u] * spread[u] + extra[r] * extra[r])
-            gap = value[r] if slip else value[r] - mean[u]
-            if not slip:
-                under += w * 0.5 * erfc(-half * gap / s)
-            density[0] += w * root * np.exp(-0.5 * (gap / s) ** 2) / s
-            for i in range(offsets.shape[0]):
-                z = (gap - offsets[i]) / s
-                density[1 + i] += w * root * np.exp(-0.5 * z * z) / s
-            for i in range(factors.shape[0]):
-                z = gap / (s * factors[i])
-                scaled = w * root * np.exp(-0.5 * z * z) / (s * factors[i])
-                density[1 + offsets.shape[0] + i] += scaled
-        below[r] = under
-        for i in range(ratios.shape[1]):
-            ratios[r, i] = np.log(max(density[1 + i], 1e-300)) - np.log(max(density[0], 1e-300))
+                to, cells = sep_start[child], sep_start[child + 1] - sep_start[child]
+                _gather(belief, start[k], home_run[e], total, cells, home_cells, home_at[e])
+                for q in range(first_between[child], first_between[child + 1]):
+                    _gather(total, 0, q_run[q], summed, q_cells[q], q_list, q_at[q])
+                    _answer(summed, q_cells[q], pack, out, q_out[q])
+                scale = load(scales, child)
+                for s in range(cells):
+                    outward = times(load(total, s), scale)
+                    store(work, to + s, over(outward, load(work, to + s)))
+            for q in range(first_inside[k], first_inside[k + 1]):
+                _gather(belief, start[k], q_run[q], summed, q_cells[q], q_list, q_at[q])
+                _answer(summed, q_cells[q], pack, out, q_out[q])

@@ -42,12 +42,10 @@ class Absorbed:
         """An observable whose parents are put in the order of its clique."""
         axes = [node.parents.index(name) for name in given]
         if isinstance(node, GaugeNode):
-            both = np.stack([np.transpose(a, axes).ravel() for a in (node.mean, node.spread)], 1)
-            pairs, pair = np.unique(both, axis=0, return_inverse=True)
-            mean, spread = np.ascontiguousarray(pairs.T)[..., None]
-            pair = pair.ravel().astype(np.int32)
-            table = _flat(node.word_table, axes)
-            return cls(node.name, given, shape, table, mean, spread, pair, node.share, node.wide)
+            mean, spread, pair = node.pairs
+            where = np.transpose(pair, axes).ravel()
+            table, pairs = _flat(node.word_table, axes), (mean[:, None], spread[:, None])
+            return cls(node.name, given, shape, table, *pairs, where, node.share, node.wide)
         return cls(node.name, given, shape, _flat(node.table, axes))
 
 

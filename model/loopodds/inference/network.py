@@ -53,19 +53,29 @@ class GaugeNode:
     word_doubt: float = 0.0
 
     @cached_property
+    def pairs(self) -> tuple[FloatArray, FloatArray, IntArray]:
+        """Distinct pairs of mean and spread, and which of them each configuration has; read-only.
+
+        Shapes (pairs,), (pairs,) and (*parent cards): many configurations share one.
+        """
+        both = self.mean.ravel() + 1j * self.spread.ravel()
+        found, pair = np.unique(both, return_inverse=True)
+        parts = found.real.copy(), found.imag.copy(), pair.astype(np.int32).reshape(self.mean.shape)
+        for part in parts:
+            part.flags.writeable = False
+        return parts
+
+    @cached_property
     def word_table(self) -> FloatArray:
         """P(word | parents) without extra spread, shape (*parent cards, words); read-only.
 
         Intervals of the mixture, computed once for each distinct mean and spread.
         """
-        pairs, pair = np.unique(
-            np.stack([self.mean.ravel(), self.spread.ravel()], 1), axis=0, return_inverse=True
-        )
+        mean, spread, pair = self.pairs
         edges = np.array([-np.inf, *self.cuts, np.inf])
-        near = normal_cdf((edges - pairs[:, :1]) / np.hypot(pairs[:, 1:], self.word_doubt))
+        near = normal_cdf((edges - mean[:, None]) / np.hypot(spread, self.word_doubt)[:, None])
         far = normal_cdf(edges / np.hypot(self.wide, self.word_doubt))
-        table = np.diff((1 - self.share) * near + self.share * far, axis=-1)[pair.ravel()]
-        table = table.reshape(*self.mean.shape, -1)
+        table = np.diff((1 - self.share) * near + self.share * far, axis=-1)[pair]
         table.flags.writeable = False
         return table
 

@@ -8,8 +8,8 @@ them. What was not observed of an observable has no slope: its table then sums o
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import NamedTuple
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from loopodds.inference.junction import COMPILED_FROM, JunctionTree, Posterior
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
 
-PIECE = 1024
+PIECE = 512
 """Rows whose joints are held at a time."""
 
 
@@ -44,6 +44,11 @@ class Slopes:
     tables: dict[str, FloatArray]  # by the entries of a table, shape (groups, *table shape)
     gauges: dict[str, GaugeSlopes]
     joints: dict[Query, FloatArray]  # what was asked for besides, shape (rows, *cards)
+
+    @property
+    def by_name(self) -> dict[str, FloatArray | GaugeSlopes]:
+        """Those of every node that has any."""
+        return {**self.tables, **self.gauges}
 
 
 def slopes(
@@ -108,7 +113,9 @@ def _add(
         for more in _of_gauge(node, joint, evidence, weights, compiled):
             before = found.gauges.get(name)
             found.gauges[name] = more if before is None else before.plus(more)
-    return Posterior(posterior.log_evidence, {query: posterior[query] for query in queries})
+    # copies: a view would keep the joints of everything in memory
+    asked = {query: posterior[query].copy() for query in queries}
+    return Posterior(posterior.log_evidence, asked, posterior.distinct)
 
 
 def _put(tables: dict[str, FloatArray], name: str, part: FloatArray) -> None:
@@ -135,12 +142,7 @@ def _of_words(
 ) -> Iterator[FloatArray]:
     """Slopes by P(state | parents) of the rows that hold a word or likelihoods; or nothing."""
     flat = table.reshape(-1, table.shape[-1])
-    said = np.ones((evidence.rows, flat.shape[1]))
-    if name in evidence.codes:
-        code = evidence.codes[name]
-        said = np.where((code >= 0)[:, None], np.eye(flat.shape[1])[code], said)
-    if name in evidence.soft:
-        said = said * evidence.soft[name]
+    said = _said(name, flat.shape[1], evidence)
     rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
     if weights is None and len(rows):
         informed = said * (np.ptp(said, axis=1) > 0)[:, None]
@@ -149,14 +151,84 @@ def _of_words(
     elif weights is not None and len(rows):
         out = np.zeros((len(weights), *flat.shape))
         if compiled:
-            from loopodds.inference import kernels
+            from loopodds.inference import slope_loops
 
-            kernels.word_slopes(joint[rows], flat, said[rows], weights[:, rows], out)
+            slope_loops.word_slopes(joint[rows], flat, said[rows], weights[:, rows], out)
         else:
             share = _over(joint[rows], said[rows] @ flat.T)
             for group, w in zip(out, weights[:, rows], strict=True):
                 group += share.T @ (said[rows] * w[:, None])
         yield out.reshape(len(weights), *table.shape)
+
+
+def _said(name: str, states: int, evidence: Evidence) -> FloatArray:
+    """Likelihood of every state in every row, ones where nothing is said, shape (rows, states)."""
+    said = np.ones((evidence.rows, states))
+    if name in evidence.codes:
+        code = evidence.codes[name]
+        said = np.where((code >= 0)[:, None], np.eye(states)[code], said)
+    return said * evidence.soft[name] if name in evidence.soft else said
+
+
+class Scores(NamedTuple):
+    """What each parent configuration of an observable adds to the slopes of the log evidence."""
+
+    rows: IntArray  # in which it was observed
+    # places among these and scores there, shape (configurations, places): by the states of a word;
+    # by mean, variance, share and variance of slips of a gauge
+    by_group: list[tuple[IntArray, FloatArray]]
+
+
+def scores_of(node: Discrete | GaugeNode, evidence: Evidence) -> Scores:
+    """Slopes of the log evidence by the numbers of an observable, given its parents."""
+    if isinstance(node, Discrete):
+        rows, by_word = _word_scores(node.table, node.name, evidence)
+        return Scores(rows, by_word)
+    rows, by_word = _word_scores(node.word_table, node.name, evidence)
+    value, extra = evidence.numbers.get(node.name, (np.full(evidence.rows, np.nan),) * 2)
+    read = np.flatnonzero(~np.isnan(value))
+    either = np.union1d(rows, read)
+    parts = np.zeros((4, node.mean.size, len(either)))
+    (near, by_mean, by_variance), (far, by_wide) = _word_slopes(node)
+    by_share, states = far - near, near.shape[-1]
+    for word, (places, ratio) in enumerate(by_word):
+        at = np.searchsorted(either, rows[places])
+        own = [part.reshape(-1, states)[:, word, None] for part in (by_mean, by_variance, by_share)]
+        parts[0][:, at] += (1.0 - node.share) * own[0] * ratio
+        parts[1][:, at] += (1.0 - node.share) * own[1] * ratio
+        parts[2][:, at] += own[2] * ratio
+        parts[3][:, at] += node.share * by_wide[word] * ratio
+    at = np.searchsorted(either, read)
+    for part, more in zip(parts, _number_scores(node, value[read], extra[read]), strict=True):
+        part[:, at] += more
+    return Scores(either, [(np.arange(len(either)), part) for part in parts])
+
+
+def _word_scores(
+    table: FloatArray, name: str, evidence: Evidence
+) -> tuple[IntArray, list[tuple[IntArray, FloatArray]]]:
+    """Rows where something is said; by state, where it may be, over the chance of what is said."""
+    flat = table.reshape(-1, table.shape[-1])
+    said = _said(name, flat.shape[1], evidence)
+    rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
+    said = said[rows]
+    by_word: list[tuple[IntArray, FloatArray]] = []
+    for weight in said.T:
+        places = np.flatnonzero(weight > 0)
+        whole = flat @ said[places].T
+        by_word.append((places, _over(np.broadcast_to(weight[places], whole.shape), whole)))
+    return rows, by_word
+
+
+def _number_scores(node: GaugeNode, value: FloatArray, extra: FloatArray) -> Iterator[FloatArray]:
+    """By mean, variance, share and variance of slips, shape (configurations, readings)."""
+    near, by_mean, by_variance = _by_pair(node, value[:, None], extra[:, None])
+    pair = node.pairs[2].ravel()
+    far, wide = 1.0 - near, node.wide**2 + extra[:, None] ** 2
+    by_wide = 0.5 * far * ((value[:, None] ** 2 / wide - 1.0) / wide)
+    by_share = far / node.share - near / (1.0 - node.share)
+    for part in (by_mean, by_variance, by_share, by_wide):
+        yield part.T[pair]
 
 
 def _of_gauge(
@@ -192,8 +264,29 @@ def _from_numbers(
     compiled: bool,
 ) -> GaugeSlopes:
     """A reading is from the near Gaussian or from the wide one, each with its chance."""
-    mean, spread, pair = _pairs(node)
-    value, extra = value[:, None], extra[:, None]
+    mean, spread, pair = node.pairs
+    if weights is not None and compiled:
+        from loopodds.inference import slope_loops
+
+        sums, far = np.zeros((3, len(weights), pair.size)), np.empty(len(value))
+        gauge = mean, spread, float(node.share), float(node.wide)
+        seen = np.ascontiguousarray(value), np.ascontiguousarray(extra)
+        slope_loops.number_slopes(joint, pair.ravel(), gauge, seen, weights, sums, far)
+    else:
+        parts = _by_pair(node, value[:, None], extra[:, None])[:, :, pair.ravel()]
+        far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, parts[0])
+        each = joint * parts
+        sums = each if weights is None else np.array([weights @ part for part in each])
+    wide = node.wide**2 + extra**2
+    by_wide = 0.5 * far * (value**2 / wide - 1.0) / wide
+    held, by_mean, by_variance = (part.reshape(len(part), *node.mean.shape) for part in sums)
+    slips, slip_variance = _weighed(weights, far), _weighed(weights, by_wide)
+    return GaugeSlopes(held, by_mean, by_variance, slips, slip_variance)
+
+
+def _by_pair(node: GaugeNode, value: FloatArray, extra: FloatArray) -> FloatArray:
+    """Chance of no slip and slopes by mean and variance, shape (3, rows, pairs)."""
+    mean, spread, _ = node.pairs
     variance, wide = spread**2 + extra**2, node.wide**2 + extra**2
     gap = value - mean
     with np.errstate(divide="ignore"):
@@ -201,28 +294,7 @@ def _from_numbers(
         odds = odds - (np.log(node.share) - 0.5 * (value**2 / wide + np.log(wide)))
     near = 1.0 / (1.0 + np.exp(-np.clip(odds, -700.0, None)))
     by_variance = 0.5 * near * (gap**2 / variance - 1.0) / variance
-    parts = np.array([near, near * gap / variance, by_variance])
-    if weights is not None and compiled:
-        from loopodds.inference import kernels
-
-        sums, far = np.zeros((3, len(weights), len(pair))), np.empty(len(value))
-        kernels.number_slopes(joint, parts, pair, weights, sums, far)
-    else:
-        far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, near[:, pair])
-        each = joint * parts[:, :, pair]
-        sums = each if weights is None else np.array([weights @ part for part in each])
-    by_wide = 0.5 * far * ((value**2 / wide - 1.0) / wide)[:, 0]
-    held, by_mean, by_variance = (part.reshape(len(part), *node.mean.shape) for part in sums)
-    slips, slip_variance = _weighed(weights, far), _weighed(weights, by_wide)
-    return GaugeSlopes(held, by_mean, by_variance, slips, slip_variance)
-
-
-@lru_cache(maxsize=256)
-def _pairs(node: GaugeNode) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Distinct means and spreads, and which of them each parent configuration has."""
-    both = np.stack([node.mean.ravel(), node.spread.ravel()], 1)
-    pairs, pair = np.unique(both, axis=0, return_inverse=True)
-    return pairs[:, 0], pairs[:, 1], pair.ravel()
+    return np.array([near, near * gap / variance, by_variance])
 
 
 def _from_words(node: GaugeNode, by_word: FloatArray) -> GaugeSlopes:
@@ -238,15 +310,25 @@ def _from_words(node: GaugeNode, by_word: FloatArray) -> GaugeSlopes:
     )
 
 
-@lru_cache(maxsize=256)
-def _word_slopes(node: GaugeNode) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, FloatArray]]:
+WordSlopes = tuple[tuple[FloatArray, ...], tuple[FloatArray, FloatArray]]
+_kept: WeakKeyDictionary[GaugeNode, WordSlopes] = WeakKeyDictionary()
+"""Those of each gauge, which go with it."""
+
+
+def _word_slopes(node: GaugeNode) -> WordSlopes:
     """Of every word, near and far: its probability, and the slopes of that."""
+    if node not in _kept:
+        _kept[node] = _made_word_slopes(node)
+    return _kept[node]
+
+
+def _made_word_slopes(node: GaugeNode) -> WordSlopes:
     edges = np.array([-np.inf, *node.cuts, np.inf])
-    mean, own, pair = _pairs(node)
+    mean, own, pair = node.pairs
     spread = np.hypot(own, node.word_doubt)
     z = (edges - mean[:, None]) / spread[:, None]
     each = np.diff(normal_cdf(z)), *_interval_slopes(z, spread[:, None])
-    near = tuple(part[pair].reshape(*node.mean.shape, -1) for part in each)
+    near = tuple(part[pair] for part in each)
     wide = np.hypot(node.wide, node.word_doubt)
     far = edges / wide
     return near, (np.diff(normal_cdf(far)), _interval_slopes(far, np.array([wide]))[1])

@@ -1,28 +1,38 @@
 """Plan of a junction tree from scopes and cardinalities alone; no array is touched here.
 
-Greedy elimination under several criteria, the cheapest plan kept (Kjærulff 1990); maximal
-cliques joined by a maximum-weight spanning tree of separators (Jensen & Jensen 1994).
+Greedy elimination under several criteria, the cheapest plan kept (Kjærulff 1990), and where that
+is large also by layers and with some chance in it; maximal cliques joined by a maximum-weight
+spanning tree of separators (Jensen & Jensen 1994).
 """
 
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
-from math import log2, prod
+from math import exp, log2, prod
+from random import Random
 
 from loopodds.base.arrays import Query
 from loopodds.base.errors import TooLarge
 
 Neighbours = dict[str, set[str]]
 Scope = frozenset[str]
+Cost = Callable[[Neighbours, str, Mapping[str, int]], float]
 
-LARGEST_LOG2 = 25.0
+MOST = 2**27
+"""Configurations of all cliques together: 1 GiB a row, of which a pass takes some three times."""
+SEARCHED_FROM = 2**20
+"""Configurations from which further orders are tried."""
+SEARCHED = 3_000
+"""Variables that are eliminated in further orders, which takes up to some seconds."""
 
 
 @dataclass(frozen=True, slots=True)
 class TreePlan:
     """Cliques in collect order: every clique before its parent, the root last."""
 
+    # of each the variables shared with the parent last, in the order in which the parent has them:
+    # what is sent there is a sum of rows
     cliques: tuple[Query, ...]
     # index of the clique that receives the message; -1 for the root of a component
     parents: tuple[int, ...]
@@ -37,8 +47,8 @@ def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> Tr
         cards: Number of states of each variable, in the order that settles ties.
 
     Raises:
-        TooLarge: if the cheapest plan found has a clique of more than 2**25 configurations; the
-            message estimates the memory.
+        TooLarge: if the cheapest plan found has more than `MOST` configurations; the message
+            estimates the memory.
     """
     return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()))
 
@@ -53,12 +63,15 @@ def _planned(scopes: tuple[Query, ...], counts: tuple[tuple[str, int], ...]) -> 
             graph[name].update({*scope} - {name})
     plans = [_eliminate(graph, cards, cost) for cost in (_weight, _fill, _fill_weight)]
     cliques = min(plans, key=lambda found: _space(found, cards))
-    largest = max(sum(log2(cards[name]) for name in clique) for clique in cliques)
-    if largest > LARGEST_LOG2:
-        gib = 2.0**largest * 8 / 2**30
+    if _space(cliques, cards) > SEARCHED_FROM:
+        costs = [_in_layers(graph), *(_shaken(seed) for seed in range(SEARCHED // len(graph)))]
+        for cost in costs:
+            cliques = _eliminate(graph, cards, cost, _space(cliques, cards)) or cliques
+    space = _space(cliques, cards)
+    if space > MOST:
         raise TooLarge(
-            f"exact inference needs a clique of 2^{largest:.1f} configurations "
-            f"({gib:.3g} GiB a row); the limit is 2^{LARGEST_LOG2:.0f}"
+            f"exact inference needs 2^{log2(space):.1f} configurations "
+            f"({space * 8 / 2**30:.3g} GiB a row); the limit is 2^{log2(MOST):.0f}"
         )
     return _join(cliques, cards)
 
@@ -80,15 +93,48 @@ def _fill_weight(graph: Neighbours, name: str, cards: Mapping[str, int]) -> floa
     return fill + 1e-9 * _weight(graph, name, cards)
 
 
+def _shaken(seed: int) -> Cost:
+    """The number of fill-in edges by their weight, each off by a factor: greedy is not best."""
+    random = Random(seed)
+
+    def cost(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
+        return _fill_weight(graph, name, cards) * exp(random.gauss(0.0, 0.45))
+
+    return cost
+
+
+def _in_layers(graph: Neighbours) -> Cost:
+    """By the distance from a variable at the edge, which suits grids and long chains."""
+    layer: dict[str, int] = {}
+    for name in graph:
+        if name not in layer:
+            outermost = [*_distances(graph, name)][-1]
+            layer |= _distances(graph, [*_distances(graph, outermost)][-1])
+
+    def cost(around: Neighbours, name: str, cards: Mapping[str, int]) -> float:
+        return layer[name] * 1e4 + log2(_weight(around, name, cards))
+
+    return cost
+
+
+def _distances(graph: Neighbours, start: str) -> dict[str, int]:
+    """Steps from a variable to all that it hangs together with, the nearest first."""
+    found = {start: 0}
+    for name in (waiting := [start]):
+        new = [other for other in sorted(graph[name]) if other not in found]
+        found |= dict.fromkeys(new, found[name] + 1)
+        waiting += new
+    return found
+
+
 def _eliminate(
-    start: Neighbours,
-    cards: Mapping[str, int],
-    cost: Callable[[Neighbours, str, Mapping[str, int]], float],
+    start: Neighbours, cards: Mapping[str, int], cost: Cost, most: int | None = None
 ) -> list[Scope]:
-    """Maximal cliques of the triangulation by greedy elimination."""
+    """Maximal cliques of the triangulation by greedy elimination; none if it takes ``most``."""
     graph = {name: set(around) for name, around in start.items()}
     price = {name: cost(graph, name, cards) for name in graph}
     cliques: list[Scope] = []
+    space = 0
     while graph:
         name = min(price, key=price.__getitem__)
         around = graph.pop(name)
@@ -96,6 +142,9 @@ def _eliminate(
         clique = frozenset((name, *around))
         if not any(clique <= other for other in cliques):
             cliques.append(clique)
+            space += _space([clique], cards)
+            if most is not None and space >= most:
+                return []
         for other in around:
             graph[other].discard(name)
             graph[other].update(around - {other})
@@ -110,7 +159,6 @@ def _space(cliques: Iterable[Scope], cards: Mapping[str, int]) -> int:
 
 def _join(cliques: list[Scope], cards: Mapping[str, int]) -> TreePlan:
     """Prim's spanning tree from the largest clique of each component, in collect order."""
-    rank = {name: i for i, name in enumerate(cards)}
     waiting = dict.fromkeys(sorted(cliques, key=lambda clique: -_space([clique], cards)))
     home_of: dict[Scope, Scope | None] = {}
     link: dict[Scope, tuple[int, int, Scope | None]] = dict.fromkeys(waiting, (0, 0, None))
@@ -126,14 +174,25 @@ def _join(cliques: list[Scope], cards: Mapping[str, int]) -> TreePlan:
                 link[other] = (*weight, clique)
     order = list(reversed(home_of))
     index = {clique: i for i, clique in enumerate(order)}
-
-    def listed(scope: Scope) -> Query:
-        return tuple(sorted(scope, key=rank.__getitem__))
-
     homes = [home_of[clique] for clique in order]
+    scopes, separators = _listed(home_of, cards)
     return TreePlan(
-        tuple(listed(clique) for clique in order),
+        tuple(scopes[clique] for clique in order),
         tuple(-1 if home is None else index[home] for home in homes),
-        tuple(listed(c & home) if home else () for c, home in zip(order, homes, strict=True)),
+        tuple(separators[clique] for clique in order),
         _space(order, cards),
     )
+
+
+def _listed(
+    home_of: Mapping[Scope, Scope | None], cards: Mapping[str, int]
+) -> tuple[dict[Scope, Query], dict[Scope, Query]]:
+    """Variables of each clique and of what it sends, from homes that come before their guests."""
+    rank = {name: i for i, name in enumerate(cards)}
+    scopes: dict[Scope, Query] = {}
+    separators: dict[Scope, Query] = {}
+    for clique, home in home_of.items():
+        sent = tuple(name for name in scopes[home] if name in clique) if home else ()
+        separators[clique] = sent
+        scopes[clique] = (*sorted(clique - {*sent}, key=rank.__getitem__), *sent)
+    return scopes, separators

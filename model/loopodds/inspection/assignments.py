@@ -11,6 +11,7 @@ from loopodds.base.errors import InspectionError, UnknownName, unknown_name
 from loopodds.inspection.inspection import Inspection, Quantity
 from loopodds.inspection.vocabulary import (
     BEFORE,
+    LOOKS,
     OBSERVED,
     REPAIRED,
     STATED,
@@ -29,20 +30,28 @@ class Observation(NamedTuple):
     section: str
     name: str
     value: Value
+    by: str = ""  # who looked, where that is told
 
 
-def observation(name: str, value: Value, knowledge: Knowledge) -> Observation:
+def observation(name: str, value: Value, knowledge: Knowledge, by: str = "") -> Observation:
     """An observation in the section where it belongs.
+
+    A word for what is judged by eye is a look of the person ``by``, where that is told.
 
     Raises:
         UnknownName: with the nearest name; or saying that a fault is not observed but confirmed.
     """
-    return Observation(_section(name, value, knowledge), name, value)
+    section = _section(name, value, knowledge)
+    by_eye = section == "findings" and knowledge.node(name).by_eye
+    if by and by_eye and isinstance(value, str):
+        section = LOOKS
+    return Observation(section, name, value, by)
 
 
 def in_order(observations: Iterable[Observation]) -> list[Observation]:
     """Vehicle and conditions first: readings mean something only once those are known."""
-    return sorted(observations, key=lambda observed: OBSERVED.index(observed.section))
+    order = (*OBSERVED, LOOKS)
+    return sorted(observations, key=lambda observed: order.index(observed.section))
 
 
 def is_number(observed: Observation) -> bool:
@@ -112,6 +121,15 @@ def observations_of(inspection: Inspection) -> list[Observation]:
         for section in OBSERVED
         for name, value in getattr(inspection, section).items()
     ]
+
+
+def told_by_people(inspection: Inspection) -> list[tuple[str, Value, str]]:
+    """The same as name, value and who said it: looks one by one, not what they come to."""
+    looked = {name for words in inspection.looks.values() for name in words}
+    said = [(o.name, o.value, "") for o in observations_of(inspection) if o.name not in looked]
+    for person, words in inspection.looks.items():
+        said += [(name, word, person) for name, word in words.items()]
+    return said
 
 
 def sections_of(inspection: Inspection) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from loopodds.inspection.vocabulary import (
     suggestion,
     unknown_word,
 )
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.records import SOUND, Knowledge
 
 Kind = Literal["word", "choice", "confirmed", "reading", "number"]
 CONFIRMED = "confirmed_"
@@ -81,13 +81,17 @@ class ColumnPlan:
 
 
 def plan_columns(
-    columns: Sequence[str], knowledge: Knowledge, column_map: ColumnMap | None = None
+    columns: Sequence[str],
+    knowledge: Knowledge,
+    column_map: ColumnMap | None = None,
+    intervals: bool = False,
 ) -> ColumnPlan:
     """Meaning of the columns of an archive.
 
     Args:
         columns: Header of the archive, in order.
         column_map: For an archive with its own names, words or units.
+        intervals: Whether scoring will add both ends of every probability.
 
     Raises:
         InspectionError: if two columns share a name, a column is one that scoring adds, the column
@@ -95,7 +99,7 @@ def plan_columns(
             known at all.
     """
     mapping = column_map or ColumnMap()
-    _refuse_unusable(columns, knowledge)
+    _refuse_unusable(columns, knowledge, intervals)
     feeds = [_mapped_feed(entry, columns, knowledge, mapping.name) for entry in mapping.columns]
     taken = {feed.column for feed in feeds}
     warnings = []
@@ -118,18 +122,19 @@ def plan_columns(
     )
 
 
-def added_columns(knowledge: Knowledge) -> tuple[str, ...]:
-    """Columns that scoring adds, in order."""
-    return (*(f"p_{name}" for name in knowledge.conditions), *ADDED)
+def added_columns(knowledge: Knowledge, intervals: bool = False) -> tuple[str, ...]:
+    """Columns that scoring adds, in order; ``intervals``: with both ends of every probability."""
+    ends = [f"{end}_{name}" for name in (*knowledge.conditions, SOUND) for end in ("low", "high")]
+    return (*(f"p_{name}" for name in knowledge.conditions), *ADDED, *(ends if intervals else ()))
 
 
-def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge) -> None:
+def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge, intervals: bool) -> None:
     seen: set[str] = set()
     for column in columns:
         if column in seen:
             raise InspectionError(f"two columns are called {column!r}; rename one")
         seen.add(column)
-    for column in added_columns(knowledge):
+    for column in added_columns(knowledge, intervals):
         if column in seen:
             raise InspectionError(
                 f"column {column!r} is one that scoring adds: this archive was scored before; "

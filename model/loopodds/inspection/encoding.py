@@ -157,6 +157,25 @@ def _brought_in(
     return came
 
 
+WAYS_IN = (ROUTINE, COMPLAINT, "usual_complaint")
+"""How a car came in, where that is stated: for nothing, for a complaint that is recorded, or for
+one of which nothing is recorded, so that it is taken for the usual one."""
+
+
+def ways_in(batch: InspectionBatch, knowledge: Knowledge) -> IntArray:
+    """Index into ``WAYS_IN`` of each row whose setting is stated and says something, else -1.
+
+    Shape (rows,).
+    """
+    brings = {name for name, node in knowledge.of_kind("finding").items() if node.brings_in}
+    usual = 2 if knowledge.contexts["setting"].usual_complaint in brings else -1
+    stated, known = batch.choice("setting"), CHOICES["setting"]
+    routine, complaint = (stated == known.index(word) for word in (ROUTINE, COMPLAINT))
+    told = complaint & _has_complaint(batch, knowledge)
+    ways = np.select([routine, told, complaint], [0, 1, usual], -1) if brings else stated * 0 - 1
+    return ways.astype(np.int8)
+
+
 def _told_of_faults(batch: InspectionBatch, knowledge: Knowledge) -> dict[str, FloatArray]:
     """What history that was told says of faults it is not tied to, shape (rows, states) each.
 

@@ -331,8 +331,9 @@ def rows_masked_by(
 
 def untold_conditions(car: Encoding) -> dict[str, list[str]]:
     """Conditions that were not stated, each with the gauges read whose sound value it moves."""
+    seen = seen_nodes(car)
     bearing = {
-        key: [node.name for node in seen_nodes(car) if _depends(node, key, car)]
+        key: [node.name for node in seen if _depends(node, key, car)]
         for key in car.knowledge.contexts
     }
     return {

@@ -57,6 +57,8 @@ class Inspection:
     # tests said to be done, in order, also where they showed nothing to record; known only of a
     # case of the book
     tests_done: Query = ()
+    # by person the words for what they judged by eye; the findings hold what these come to
+    looks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     # what the network takes of it, under the knowledge it was checked against. A copy with other
     # observations (``dataclasses.replace``) has none
     encoding: Encoding | None = field(default=None, init=False, compare=False, repr=False)

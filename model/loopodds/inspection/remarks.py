@@ -5,6 +5,7 @@ conditions that were not stated and widen what is concluded.
 """
 
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -279,14 +280,27 @@ def _not_of_this_car(car: Encoding) -> Iterator[str]:
 
 def _spreads_from_anything(node: Gauge, reading: GaugeReading, car: Encoding) -> float:
     """Distance to the nearest reading that some combination of faults would give, in spreads."""
-    hidden = car.knowledge.of_kind("history", "fault", "mechanism")
-    states = {name: other.states for name, other in hidden.items()}
+    keys, stated = node.context_keys(), car.contexts.stated()
+    known = {key: stated[key] for key in keys & stated.keys()}
     nearest = np.inf
-    for _, context in full_contexts(node.context_keys(), car.knowledge, car.contexts.stated()):
-        mean, own = gauge_array(node.in_context(context), states, context)
+    for _, context in full_contexts(keys, car.knowledge, known):
+        mean, own = _reached(car.knowledge, node.name, tuple(sorted(context.items())))
         spread = np.hypot(own, reading.extra[0])
         nearest = min(nearest, float((np.abs(reading.residual[0] - mean) / spread).min()))
     return nearest
+
+
+@lru_cache(maxsize=1024)
+def _reached(
+    knowledge: Knowledge, name: str, context: tuple[tuple[str, str], ...]
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and spread under each combination of faults, those that are alike once."""
+    hidden = knowledge.of_kind("history", "fault", "mechanism")
+    states = {name: other.states for name, other in hidden.items()}
+    node, full = knowledge.gauges[name], dict(context)
+    arrays = gauge_array(node.in_context(full), states, full)
+    mean, spread = np.unique([array.ravel() for array in arrays], axis=1)
+    return mean, spread
 
 
 def _unused(car: Encoding) -> Iterator[str]:

@@ -70,8 +70,6 @@ def inspection_from(
     14.0
     """
     known, here = knowledge or Knowledge(), place or Place(name)
-    if LOOKS in sections:
-        sections = _with_looks(sections, known, here)
     if REPAIRED not in sections:
         return _one_round(sections, known, here, name)
     now = {key: content for key, content in sections.items() if key != REPAIRED}
@@ -94,12 +92,17 @@ def inspection_from(
     return last.with_remarks(warnings=(*empty, *warnings), repairs=tuple(repairs))
 
 
-def _with_looks(sections: Mapping[str, Any], knowledge: Knowledge, place: Place) -> dict[str, Any]:
-    """The sections with what people saw as findings: of each sample what all looks together say."""
+def _with_looks(
+    sections: Mapping[str, Any], knowledge: Knowledge, place: Place
+) -> tuple[dict[str, Any], dict[str, dict[str, str]]]:
+    """The sections with what people saw as findings, and what each of them said.
+
+    A finding is what all looks at the sample together say.
+    """
     rest = {name: content for name, content in sections.items() if name != LOOKS}
     stated = rest.get("findings", {})
     if not isinstance(stated, Mapping):  # which is told in its turn
-        return rest
+        return rest, {}
     seen: dict[str, dict[str, int]] = {}
     looks = sections[LOOKS]
     for person, words in looks.items() if isinstance(looks, Mapping) else (("", None),):
@@ -113,7 +116,11 @@ def _with_looks(sections: Mapping[str, Any], knowledge: Knowledge, place: Place)
         if finding in stated:
             raise place.error("findings", finding, f"stands in [{LOOKS}] too; keep one of them")
     together = {n: _said_together(n, looks, knowledge) for n, looks in seen.items()}
-    return {**rest, "findings": {**stated, **together}}
+    words = {
+        str(person): {n: knowledge.node(n).states[seen[n][person]] for n in said}
+        for person, said in looks.items()
+    }
+    return {**rest, "findings": {**stated, **together}}, words
 
 
 def _said_together(
@@ -156,7 +163,7 @@ def _repairs(
             if not repairs:  # only these do not change while the car is there
                 conditions = {k: conditions[k] for k in ("setting", "altitude") if k in conditions}
             conditions = {**conditions, **repair["conditions"]}
-        seen = {key: repair[key] for key in BEFORE if key in repair}
+        seen = {key: repair[key] for key in (*BEFORE, LOOKS) if key in repair}
         sections = {**told, **seen, "conditions": conditions}
         seen_then = _one_round(sections, knowledge, here, f"repair {number}", came=number == 1)
         repairs.append(RepairDone(services, seen_then))
@@ -168,7 +175,7 @@ def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]
     if not isinstance(repair, Mapping):
         raise here.error("", "", f"services and sections are needed, not {show(repair)}")
     for key, content in repair.items():
-        if key not in ("services", *BEFORE):
+        if key not in ("services", *BEFORE, LOOKS):
             raise here.error("", key, f"unknown; {_home_within(key, knowledge)}")
         if key in BEFORE and not isinstance(content, Mapping):
             problem = f"a section with names below it is needed, not {show(content)}"
@@ -204,6 +211,9 @@ def _one_round(
 
     ``came``: whether it is of the car as it came, before any repair.
     """
+    looks: Mapping[str, Mapping[str, str]] = {}
+    if LOOKS in sections:
+        sections, looks = _with_looks(sections, knowledge, place)
     refused = Refused()
     content: dict[str, Any] = {section: {} for section in SECTIONS}
     entries: dict[str, Entry] = {}
@@ -212,7 +222,7 @@ def _one_round(
         with refused:
             _take_in(entry, content[entry.section], altitude, knowledge)
             entries[entry.key] = entry
-    inspection = Inspection(name, **content)
+    inspection = Inspection(name, **content, looks=looks)
     batch = batch_of([inspection], knowledge)
     partial = bool(refused.errors)
     for bad in impossible_readings(batch, knowledge):

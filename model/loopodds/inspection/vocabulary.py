@@ -234,6 +234,15 @@ def reading_dimension(name: str, knowledge: Knowledge) -> Dimension:
     raise KnowledgeError(f"{file}: {name}: unknown quantity {quantity!r}")
 
 
+def dimension_of(name: str, knowledge: Knowledge) -> Dimension | None:
+    """Dimension of anything that can be observed; None for what has words only."""
+    for stated in STATED.values():
+        if name in stated:
+            return stated[name]
+    measured = name in AUXILIARY or name in knowledge.gauges or name in knowledge.amounts
+    return reading_dimension(name, knowledge) if measured else None
+
+
 def reading_limits(
     name: str, dimension: Dimension, knowledge: Knowledge
 ) -> tuple[float, float, str]:

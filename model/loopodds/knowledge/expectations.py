@@ -72,7 +72,7 @@ def _place(points: FloatArray, at: FloatArray) -> Place:
 def conditions_of(node: Gauge) -> tuple[str, ...]:
     """Conditions on which the sound reading of a gauge depends, in a fixed order."""
     blocks = (sound for version in node.versions() for sound in version.sounds())
-    return tuple(sorted({axis for sound in blocks for axis in _axes(sound)}))
+    return tuple(sorted({axis for sound in blocks for axis in _axis_names(sound)}))
 
 
 @lru_cache(maxsize=4096)
@@ -146,12 +146,15 @@ def typically(context: Context) -> tuple[FloatArray, FloatArray]:
     return context.typical + context.unknown_spread * points, weights
 
 
+def _axis_names(sound: Sound) -> Collection[str]:
+    """Conditions that a block depends on."""
+    slopes = {AMBIENT: sound.per_ambient, HUMIDITY: sound.per_humidity}
+    return sound.over or [name for name, slope in slopes.items() if slope]
+
+
 def _axes(sound: Sound) -> Axes:
     """Points of the conditions that a block depends on."""
-    if sound.over:
-        return {name: np.array(points) for name, points in sound.over.items()}
-    slopes = {AMBIENT: sound.per_ambient, HUMIDITY: sound.per_humidity}
-    return {name: STEPS[name] for name, slope in slopes.items() if slope}
+    return {n: np.array(sound.over[n]) if sound.over else STEPS[n] for n in _axis_names(sound)}
 
 
 def _on(axes: Points, sound: Sound) -> tuple[FloatArray, FloatArray]:
@@ -159,6 +162,8 @@ def _on(axes: Points, sound: Sound) -> tuple[FloatArray, FloatArray]:
     own = _axes(sound)
     values, spreads = _tables(sound, own)
     for axis, (name, points) in enumerate(own.items()):
+        if np.array_equal(points, axes[name][0]):
+            continue
         place = _place(points, axes[name][0])
         values, spreads = _resampled(values, axis, place), _resampled(spreads, axis, place)
     return _spread_out(values, own, axes), _spread_out(spreads, own, axes)

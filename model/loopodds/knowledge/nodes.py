@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
+from functools import cached_property
 from typing import Annotated, Any, Literal, NamedTuple, TypeVar, cast
 
 import msgspec
@@ -49,7 +50,12 @@ class Variant(msgspec.Struct, frozen=True):
 
 
 class Node(
-    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="distribution"
+    msgspec.Struct,
+    frozen=True,
+    kw_only=True,
+    forbid_unknown_fields=True,
+    tag_field="distribution",
+    dict=True,
 ):
     """One variable of the network; ``titles`` are those of its conditions, if it has several.
 
@@ -106,14 +112,19 @@ class Node(
         yield self
         yield from (self.in_context(variant.when) for variant in self.variants)
 
-    def context_keys(self) -> set[str]:
+    def context_keys(self) -> frozenset[str]:
         """Contexts on which the distribution depends, besides ambient and humidity."""
+        return self._context_keys
+
+    @cached_property
+    def _context_keys(self) -> frozenset[str]:
         keys = {key for variant in self.variants for key in variant.when}
         for node in self.versions():
             if isinstance(node, Gauge):
                 for blocks in (node.sound, node.shifts, node.together):
                     keys.update(*(block.when for block in blocks))
-        return keys | self.tables.keys if isinstance(self, Gauge) and self.tables else keys
+        tables = self.tables if isinstance(self, Gauge) else None
+        return frozenset(keys | tables.keys if tables else keys)
 
     def as_json(self) -> dict[str, Any]:
         """What the file says of it, as plain data."""

@@ -9,13 +9,13 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
 
 from loopodds.base.errors import FileError, InspectionError, meant_or_known
 from loopodds.base.files import naming, write_whole
+from loopodds.papers.photos import Photo, photo_folder, photos_of
 from loopodds.photo.card import NARROWEST_MM, WIDEST_MM
 from loopodds.photo.liquids import Glass
 from loopodds.photo.pictures import LARGEST_FILE, without_metadata
@@ -23,21 +23,7 @@ from loopodds.photo.pictures import LARGEST_FILE, without_metadata
 MOST_PHOTOS = 60
 """Of one case."""
 KINDS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
-_NAME = re.compile(r"[a-z0-9_]{1,60}-([0-9a-f]{64})\.(jpg|png)")
 _ABOUT = re.compile(r"[a-z0-9_]{1,60}")
-
-
-@dataclass(frozen=True)
-class Photo:
-    """A picture kept beside the book: its content decides its name, so it is kept once."""
-
-    folder: Path
-    name: str
-
-    @property
-    def path(self) -> Path:
-        """Where it lies."""
-        return self.folder / self.name
 
 
 class Shelf:
@@ -49,17 +35,11 @@ class Shelf:
     """
 
     def __init__(self, book: Path, largest: int = LARGEST_FILE) -> None:
-        self.root = book.with_name(f"{book.name}.photos")
-        self.largest = largest
-
-    def _folder(self, case: int) -> Path:
-        return self.root / f"case-{case}"
+        self.book, self.largest = book, largest
 
     def photos(self, case: int) -> list[Photo]:
         """Pictures of a case."""
-        folder = self._folder(case)
-        found = sorted(folder.iterdir()) if folder.is_dir() else []
-        return [Photo(folder, path.name) for path in found if _NAME.fullmatch(path.name)]
+        return photos_of(self.book, case)
 
     def keep(self, case: int, about: str, content: bytes) -> Photo:
         """Keep a picture with a case; one that is there already stays under its name.
@@ -81,7 +61,7 @@ class Shelf:
                 return photo
         if len(there) >= MOST_PHOTOS:
             raise InspectionError(f"case {case} has {MOST_PHOTOS} photos already")
-        photo = Photo(self._folder(case), f"{about}-{digest}.{kind}")
+        photo = Photo(photo_folder(self.book, case), f"{about}-{digest}.{kind}")
         photo.folder.mkdir(parents=True, exist_ok=True)
         write_whole(photo.path, bare)
         return photo
@@ -99,7 +79,8 @@ class Shelf:
 
     def others_with(self, case: int, digest: str) -> Iterator[int]:
         """Other cases that keep the same picture."""
-        for path in sorted(self.root.glob(f"case-*/*-{digest}.*")):
+        root = photo_folder(self.book, case).parent
+        for path in sorted(root.glob(f"case-*/*-{digest}.*")):
             number = path.parent.name.removeprefix("case-")
             if number.isdigit() and int(number) != case:
                 yield int(number)

@@ -1,6 +1,7 @@
 """A document as plain blocks, written as one self-contained HTML file or as Markdown.
 
-Text in blocks is data: the templates escape all of it. HTML holds its styles and pictures, has no
+Text in blocks is data: the templates escape all of it, and show what steers a terminal or the order
+of a line as what it is. HTML holds its styles and pictures, has no
 script and fetches nothing; in Markdown, pictures give way to the words that describe them.
 """
 
@@ -8,10 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from loopodds.base.phrases import percent
-from loopodds.report.figures import Picture
+from loopodds.base.phrases import printable
+from loopodds.report.figures import Picture, twenty_dots
+
+if TYPE_CHECKING:
+    import jinja2
 
 _SPECIAL = re.compile(r"([\\`*_\[\]|<>~&]|^[#+-])")
 
@@ -32,6 +36,15 @@ class Paragraph(NamedTuple):
     role: str = ""
 
 
+class Dotted(NamedTuple):
+    """Running text, and how likely it is as twenty dots; the ends where they are known."""
+
+    text: str
+    now: float
+    low: float | None = None
+    high: float | None = None
+
+
 class Items(NamedTuple):
     """A list; ``role`` ``caution`` marks what can hurt, ``columns`` sets two side by side."""
 
@@ -49,46 +62,74 @@ class Table(NamedTuple):
     widths: Sequence[int] = ()
     role: str = ""
 
-    def as_table(self) -> Table:
-        """Itself, for forms that show probabilities as rows too."""
-        return self
 
+class Shot(NamedTuple):
+    """A photograph: what it shows in words, and the file as a data URI."""
 
-class Chance(NamedTuple):
-    """A probability with a bar, and where it stood before."""
-
-    label: str
-    now: float
-    before: float
-
-
-class Chances(NamedTuple):
-    """Probabilities as bars under a caption."""
-
-    caption: str
-    rows: Sequence[Chance]
-
-    def as_table(self) -> Table:
-        """The same in numbers."""
-        rows = [(row.label, percent(row.now), percent(row.before)) for row in self.rows]
-        return Table(self.caption, ("", "now", "before looking"), rows, (1, 2))
+    alt: str
+    data_uri: str
 
 
 class Drawing(NamedTuple):
     """A picture with the sentence printed below it."""
 
-    picture: Picture
+    picture: Picture | Shot
     caption: str
 
 
-Block = Heading | Paragraph | Items | Table | Chances | Drawing
+class Drawings(NamedTuple):
+    """Pictures side by side, each with its sentence; ``role`` ``small`` for thumbnails."""
+
+    drawings: Sequence[Drawing]
+    role: str = ""
+
+
+class Facts(NamedTuple):
+    """Names with their values in a few columns; what is empty is a line to write on."""
+
+    rows: Sequence[tuple[str, str]]
+
+
+class Offer(NamedTuple):
+    """Something to choose, with a box to tick: what it is, what is done, and lines on it."""
+
+    title: str
+    works: Sequence[str]
+    price: str  # empty where there is none
+    lines: Sequence[str]
+
+
+class Offers(NamedTuple):
+    """Things to choose among, side by side."""
+
+    offers: Sequence[Offer]
+
+
+class Signatures(NamedTuple):
+    """Lines to sign on, each with what it is for."""
+
+    labels: Sequence[str]
+
+
+class Columns(NamedTuple):
+    """Blocks beside blocks: the wide ones left, the narrow ones right."""
+
+    wide: Sequence[Block]
+    narrow: Sequence[Block]
+
+
+Block = (
+    Heading | Paragraph | Dotted | Items | Table | Drawing | Drawings | Facts | Offers
+    | Signatures | Columns
+)  # fmt: skip
 
 
 class Part(NamedTuple):
-    """Blocks that begin on a page of their own; the style sheet knows the name."""
+    """Blocks that begin on a page of their own; the style sheet knows the words of the name."""
 
     name: str
     blocks: Sequence[Block]
+    language: str = "en"
 
 
 class Document(NamedTuple):
@@ -98,6 +139,7 @@ class Document(NamedTuple):
     parts: Sequence[Part]
     end: str = ""
     style: str = "report"
+    language: str = "en"
 
 
 def escaped(text: str) -> str:
@@ -111,19 +153,27 @@ def escaped(text: str) -> str:
 
 def render(document: Document, form: str) -> str:
     """The document as one HTML file (``html``), or as Markdown with tables (``md``)."""
+    return environment(form).get_template(f"document.{form}").render(document=document)
+
+
+def environment(form: str) -> jinja2.Environment:
+    """The templates of a form, which escape all that they are given."""
     import jinja2
 
-    def escape_markdown(value: object) -> object:
-        return value if hasattr(value, "__html__") else escaped(str(value))
+    def as_data(value: object) -> object:
+        if hasattr(value, "__html__"):
+            return value
+        text = printable(" ".join(str(value).split()))
+        return escaped(text) if form == "md" else text
 
     templates = jinja2.Environment(
         loader=jinja2.PackageLoader("loopodds.report"),
         autoescape=form == "html",
-        finalize=escape_markdown if form == "md" else None,
+        finalize=as_data,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    templates.filters["percent"] = percent
-    return templates.get_template(f"document.{form}").render(document=document)
+    templates.globals["twenty_dots"] = twenty_dots
+    return templates

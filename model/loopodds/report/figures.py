@@ -38,6 +38,8 @@ LINES = (
 MOST_LINES = len(LINES)
 WIDTH, NETWORK_WIDTH = 4.3, 5.6
 LABEL_CHARACTERS = 27
+DOTS, DOT, FIVES = 20, 10, 4  # dots, the room of each, and what is left free after every five
+_TONES = ('1"', '0.45"', '0.15" stroke-dasharray="2 1.4"', '0"')
 BARS, ROWS = 12, 8
 # how each kind of node is drawn: edge, dash, width of the line
 KINDS = {
@@ -97,15 +99,7 @@ class Moment(NamedTuple):
 
     label: str
     probabilities: Mapping[str, float]
-
-
-class NextTest(NamedTuple):
-    """A test that could come next; ``ready`` is false while others must come first."""
-
-    title: str
-    minutes: float
-    value: float
-    ready: bool
+    ranges: Mapping[str, tuple[float, float]] = {}  # where it is known how far they could lie
 
 
 class Rows(NamedTuple):
@@ -126,6 +120,10 @@ def course_picture(moments: Sequence[Moment], titles: Mapping[str, str]) -> Pict
                 values, range(len(moments)), color=colour, linestyle=dash, marker=mark,
                 markersize=4, linewidth=1.5, label=title, clip_on=False,
             )  # fmt: skip
+            for row, moment in enumerate(moments):
+                low, high = moment.ranges.get(name, (0.0, 0.0))
+                if low < high:
+                    axes.hlines(row, 100 * low, 100 * high, colour, linewidth=4, alpha=0.22)
         _rows(axes, [moment.label for moment in moments])
         _percent_axis(axes)
         figure.legend(
@@ -201,33 +199,6 @@ def explanation_picture(
     return weights_picture(shares.before, bars, shares.after)
 
 
-def next_tests_picture(points: Sequence[NextTest]) -> Picture:
-    """What each next test is worth against the minutes it takes; numbered, best first."""
-    with in_style():
-        figure, axes = _canvas(8, 0.3, 0.15 * len(points) + 0.3)
-        for number, point in enumerate(points, start=1):
-            axes.plot(
-                point.minutes, point.value, "o", markersize=13, markeredgecolor=FOR,
-                color=FOR if point.ready else "white", zorder=2, clip_on=False,
-            )  # fmt: skip
-            axes.text(
-                point.minutes, point.value, str(number), ha="center", va="center_baseline",
-                fontsize=7.5, color="white" if point.ready else FOR, zorder=3,
-            )  # fmt: skip
-        axes.axhline(0, color=PALE, linewidth=0.8, zorder=0)
-        axes.set_xlim(left=0)
-        axes.margins(0.1)
-        axes.set_xlabel("minutes")
-        axes.set_ylabel("worth, less its cost")
-        names = [
-            f"{i}  {p.title}{'' if p.ready else ' (others first)'}"
-            for i, p in enumerate(points, start=1)
-        ]
-        figure.supxlabel("\n".join(names), ha="left", x=0.04, fontsize=8, color=INK)
-        told = "; ".join(f"{p.title} {p.minutes:.0f} minutes, worth {p.value:.0f}" for p in points)
-        return finished(figure, f"Worth of the next tests against their minutes: {told}.")
-
-
 def what_if_picture(rows: Sequence[Rows], names: Sequence[str]) -> Picture:
     """A case beside its variations, at most five: a ring for the case, a mark for each of them."""
     with in_style():
@@ -299,6 +270,38 @@ def network_picture(name: str, knowledge: Knowledge) -> Picture:
             for names in (parents, children)
         )
         return finished(figure, f"{node.title} depends on {causes} and shows in {effects}.")
+
+
+def twenty_dots(now: float, low: float | None = None, high: float | None = None) -> Picture:
+    """A probability as twenty dots, as many of them filled.
+
+    Those between ``low`` and ``high``, where these are known, are half-toned: grey where the
+    probability fills them, else paler and dashed. For the running text of a page, in its colour.
+    """
+    low, high = now if low is None else low, now if high is None else high
+    least, filled, most = (round(DOTS * end) for end in (low, now, high))
+    drawn = []
+    for place in range(DOTS):
+        x = DOT * (place + 0.5) + place // 5 * FIVES
+        tone = _TONES[sum(place >= end for end in (least, filled, most))]
+        drawn.append(f'<circle cx="{x:g}" cy="5" r="3.8" fill-opacity="{tone}/>')
+    reach = f", could be {_of_dots(low)} to {_of_dots(high)}" if least < most else ""
+    alt = f"{_of_dots(now)} of {DOTS}{reach}"
+    width = DOT * DOTS + FIVES * (DOTS // 5 - 1)
+    svg = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="dots" viewBox="0 0 {width} {DOT}" '
+        f'width="{width}" height="{DOT}" role="img" fill="currentColor" stroke="currentColor" '
+        f'stroke-width="0.9"><title>{alt}</title>{"".join(drawn)}</svg>'
+    )
+    return Picture(svg, alt)
+
+
+def _of_dots(probability: float) -> str:
+    """Whole dots, but never none or all for what is not certain."""
+    count = round(DOTS * probability)
+    if 0 < probability < 1 and count in (0, DOTS):
+        return f"over {DOTS - 1}" if count else "under 1"
+    return str(count)
 
 
 def _box(

@@ -234,6 +234,8 @@ def _holds(trigger: Trigger, facts: Facts, knowledge: Knowledge) -> BoolArray:
         result &= np.asarray(facts.context.get(key, "")) == value
     for name, states in trigger.seen.items():
         result &= _seen(name, states, ALARMING, facts, knowledge)
+    if not result.any():
+        return result
     for name, states in trigger.unseen.items():
         result &= ~_seen(name, states, PROVED, facts, knowledge)
     with np.errstate(invalid="ignore"):

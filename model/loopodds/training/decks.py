@@ -58,10 +58,10 @@ def cars_data() -> CarsData:
 
 
 class Kind(NamedTuple):
-    """One way to be of a level: what it is, and which cars are so, shape (cars,)."""
+    """One way to be of a level: what it is, and in a context which cars are so, shape (cars,)."""
 
     title: str
-    accepts: Callable[[Model, Context, SimulatedCars], BoolArray]
+    among: Callable[[Model, Context], Callable[[SimulatedCars], BoolArray]]
 
 
 def fault_count(model: Model, cars: SimulatedCars) -> IntArray:
@@ -107,9 +107,13 @@ def complains(model: Model, cars: SimulatedCars) -> BoolArray:
     return _shows_any(cars, {n.name: [*map(n.states.index, n.complaint)] for n in nodes})
 
 
-def _looks_bad(model: Model, context: Context, cars: SimulatedCars) -> BoolArray:
-    sound: BoolArray = fault_count(model, cars) == 0
-    return sound & _shows_any(cars, alarming(model, context))
+def _faulty(count: int, model: Model, context: Context) -> Callable[[SimulatedCars], BoolArray]:
+    return lambda cars: fault_count(model, cars) == count
+
+
+def _looks_bad(model: Model, context: Context) -> Callable[[SimulatedCars], BoolArray]:
+    codes = alarming(model, context)
+    return lambda cars: (fault_count(model, cars) == 0) & _shows_any(cars, codes)
 
 
 def _shows_any(cars: SimulatedCars, codes: Mapping[str, Sequence[int]]) -> BoolArray:
@@ -121,13 +125,18 @@ def _shows_any(cars: SimulatedCars, codes: Mapping[str, Sequence[int]]) -> BoolA
 
 
 def _all_of(
-    needed: Mapping[str, Sequence[str]], model: Model, context: Context, cars: SimulatedCars
-) -> BoolArray:
-    fits = np.ones(cars.evidence.rows, bool)
-    columns = {**cars.evidence.codes, **cars.states}
-    for name, states in needed.items():
-        fits &= np.isin(columns[name], [*map(model.states(name).index, states)])
-    return fits
+    needed: Mapping[str, Sequence[str]], model: Model, context: Context
+) -> Callable[[SimulatedCars], BoolArray]:
+    codes = {n: [*map(model.states(n).index, states)] for n, states in needed.items()}
+
+    def fitting(cars: SimulatedCars) -> BoolArray:
+        fits = np.ones(cars.evidence.rows, bool)
+        columns = {**cars.evidence.codes, **cars.states}
+        for name, alternatives in codes.items():
+            fits &= np.isin(columns[name], alternatives)
+        return fits
+
+    return fitting
 
 
 @cache
@@ -135,9 +144,9 @@ def levels() -> Mapping[str, tuple[Kind, ...]]:
     """Kinds of car by the name of the level; each is dealt equally often."""
     masks = cars_data().masks.items()
     return {
-        "single": (Kind("one fault", lambda model, _, cars: fault_count(model, cars) == 1),),
+        "single": (Kind("one fault", partial(_faulty, 1)),),
         "masked": tuple(Kind(title, partial(_all_of, needed)) for title, needed in masks),
-        "two": (Kind("two faults", lambda model, _, cars: fault_count(model, cars) == 2),),
+        "two": (Kind("two faults", partial(_faulty, 2)),),
         "sound": (Kind("a sound car that looks bad", _looks_bad),),
         "workshop": (Kind("as it came in", partial(_all_of, {})),),
     }
@@ -218,18 +227,19 @@ class Deck:
         self, kind: Kind, context: Context, purpose: str
     ) -> Iterator[tuple[SimulatedCars, int]]:
         """Cars of one kind and make-up, in blocks of a fixed size, only those that fit."""
-        empty = 0
+        empty, accepted = 0, kind.among(self.model, context)
         for block in itertools.count():
             rng = self.rng(block, purpose)
             cars = simulate(self.model, context, _BLOCK, rng)
-            fits = kind.accepts(self.model, context, cars) & complains(self.model, cars)
+            fits = accepted(cars) & complains(self.model, cars)
             empty = 0 if fits.any() else empty + 1
             if empty == _MOST_BLOCKS:
                 raise KnowledgeError(
                     f"no car with {kind.title} among {empty * _BLOCK} drawn from the knowledge"
                 )
-            for row in np.flatnonzero(fits).tolist():
-                yield cars, row
+            # a copy, so that the others do not stay in memory
+            cars = cars.take(np.flatnonzero(fits))
+            yield from ((cars, row) for row in range(cars.evidence.rows))
 
 
 MAKE_UP = ("expansion", "compressor", "refrigerant", "weather")

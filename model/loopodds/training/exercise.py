@@ -52,6 +52,7 @@ class Exercise:
         self.minutes = minutes
         self.prices = prices or shipped_prices(model.knowledge)
         self.done: list[Done] = []
+        self._progress: dict[tuple[str, ...], Progress] = {}
         stated = stated_context(self.inspection(), model.knowledge)
         self.gates = Gates(model.knowledge, stated, self.prices)
 
@@ -83,7 +84,10 @@ class Exercise:
 
     def progress(self, steps: int | None = None) -> Progress:
         """How far the gates take the exercise to have come before a step."""
-        return self.shop(steps).progress
+        done = self.tests_done(steps)
+        if done not in self._progress:
+            self._progress[done] = self.shop(steps).progress
+        return self._progress[done]
 
     def way(self, test: str) -> Move | Closed:
         """What has to be done for a test, or why it cannot be done.

@@ -17,13 +17,15 @@ from typing import Any, NamedTuple, TypeVar
 import numpy as np
 
 from loopodds.archive.encoded import Piece
-from loopodds.base.arrays import FloatArray
+from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.diagnosis.complaints import arriving, chances_in, stayed_away
 from loopodds.doubt.beta import QUANTILE_90
-from loopodds.doubt.chain import slope_by, tallies_of
+from loopodds.doubt.chain import SlopeSums, slope_by
 from loopodds.doubt.numbers import Numbers, Path, numbers_of, with_numbers
 from loopodds.doubt.updating import log_prior, updated
 from loopodds.inference.junction import JunctionTree
-from loopodds.inference.slopes import GaugeSlopes, Slopes, slopes
+from loopodds.inference.slopes import Slopes, slopes
+from loopodds.inspection.encoding import WAYS_IN
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep import confirmation
@@ -38,6 +40,7 @@ ENOUGH = 5e-5
 """Gain of the penalised log-likelihood a row below which the climb is at its top."""
 MOST_PASSES = 60
 HALVINGS = 6
+HELD_BACK = 0.2
 LONGER, FURTHEST = 1.4, 4.0
 """How much longer each step that pays makes the next, and the longest."""
 ROUNDING = 1e-9
@@ -107,6 +110,24 @@ class Told:
     reports: FloatArray  # shape (ways, rates, 2)
 
 
+class Step(NamedTuple):
+    """A step of a climb: where it led, its gain a row, how far the next one reaches."""
+
+    state: State
+    gain: float
+    reach: float
+    over: bool  # whether it was the last
+
+
+class Found(NamedTuple):
+    """What the rows of one piece tell."""
+
+    seen: Slopes
+    reports: FloatArray  # expected, shape (ways, rates, 2)
+    away: dict[str, FloatArray]  # slopes of the cars that stayed away, shape (groups, ...)
+    came: float  # log chance that the cars came in as they did
+
+
 Pieces = Callable[[], Iterable[Piece]]
 
 
@@ -131,10 +152,16 @@ class Learner:
     Args:
         ways: Ways of confirming, with the weight of their rates.
         workers: Threads that share the rows; the compiled loops let each other work.
+        census: Whether rows are cars as they come, so that their settings are learnt from too.
     """
 
-    def __init__(self, knowledge: Knowledge, ways: Mapping[str, Way], workers: int = 2) -> None:
-        self.knowledge, self.ways, self.workers = knowledge, ways, workers
+    def __init__(
+        self, knowledge: Knowledge, ways: Mapping[str, Way], workers: int = 2, census: bool = False
+    ) -> None:
+        self.knowledge, self.ways = knowledge, ways
+        self.workers, self.census = workers, census
+        # the same threads for every pass: each new one would have memory of its own, kept for good
+        self._threads = ThreadPoolExecutor(workers)
         self.lists: dict[Key, Numbers] = {
             numbers.key: numbers
             for node in knowledge.nodes.values()
@@ -178,20 +205,21 @@ class Learner:
         self,
         pieces: Pieces,
         state: State,
-        watch: Callable[[State, int, float], None] | None = None,
+        watch: Callable[[Step], None] | None = None,
         passes: int = MOST_PASSES,
+        reach: float = 1.0,
     ) -> tuple[State, list[float]]:
         """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
 
         A step goes beyond where it leads as long as that pays (Salakhutdinov & Roweis 2003), and is
         taken back to it, or halved, where it would lose: a gauge keeps two moments of a mixture of
-        contexts that are not stated, so that even the step itself may go too far.
+        contexts that are not stated, so that even the step itself may go too far. From a step that
+        was watched, with its reach, the climb goes on as if it had never stopped.
         """
         heights: list[float] = []
         here, told = state, self.expect(pieces, state)
         heights.append(told.log_likelihood + self.penalty(state))
-        reach = 1.0
-        for number in range(passes):
+        for _ in range(passes):
             aim, floor = self.step(here, told), heights[-1] - ROUNDING * told.rows
             for share in (reach, *(0.5**halving for halving in range(reach == 1.0, HALVINGS))):
                 there = aim if share == 1.0 else here.towards(aim, share, self.lists)
@@ -205,37 +233,30 @@ class Learner:
             gain = (height - heights[-1]) / max(told.rows, 1)
             here, told = there, seen
             heights.append(height)
+            over = gain < ENOUGH and share <= 1.0
+            reach = 1.0 if gain < ENOUGH else reach
             if watch is not None:
-                watch(here, number + 1, gain)
-            if gain < ENOUGH and share <= 1.0:
+                watch(Step(here, gain, reach, over))
+            if over:
                 break
-            if gain < ENOUGH:
-                reach = 1.0
         return here, heights
 
     def expect(self, pieces: Pieces, state: State) -> Told:
         """One pass: slopes by every list, expected reports, log-likelihood."""
         knowledge = self.knowledge_at(state)
         total = Told(0.0, 0, {}, np.zeros((len(self.ways), len(confirmation.RATES), 2)))
-        by_node: dict[tuple[str, tuple[tuple[str, str], ...]], FloatArray | GaugeSlopes] = {}
-        with ThreadPoolExecutor(self.workers) as executor:
-            jobs = in_turn(
-                executor, lambda piece: self.piece_slopes(piece, knowledge, state.rates),
-                pieces(), self.workers + 1,
-            )  # fmt: skip
-            for piece, (found, reports) in jobs:
-                total.log_likelihood += float(found.log_evidence.sum())
-                total.rows += len(piece.numbers)
-                total.reports += reports
-                for name, part in by_name(found).items():
-                    key = name, bearing(knowledge, name, piece.context)
-                    by_node[key] = plus(by_node[key], part) if key in by_node else part
-        for (name, context), part in by_node.items():
-            node = knowledge.node(name)
-            for path, tally in tallies_of(node, knowledge, dict(context), part).items():
-                place = name, path
-                before = total.tallies.get(place)
-                total.tallies[place] = tally if before is None else before + tally
+        sums = SlopeSums(knowledge)
+        jobs = in_turn(
+            self._threads, lambda piece: self.piece_slopes(piece, knowledge, state.rates),
+            pieces(), self.workers + 1,
+        )  # fmt: skip
+        for piece, found in jobs:
+            total.log_likelihood += float(found.seen.log_evidence.sum()) - found.came
+            total.rows += len(piece.numbers)
+            total.reports += found.reports
+            sums.add(piece.context, found.seen.by_name)
+            sums.add(piece.context, found.away)
+        total.tallies.update(sums.tallies())
         return total
 
     def information(self, pieces: Pieces, state: State) -> dict[Key, tuple[FloatArray, FloatArray]]:
@@ -245,30 +266,23 @@ class Learner:
         share of the rows would tell (Louis 1982, by lots). The second is a tally.
         """
         knowledge = self.knowledge_at(state)
-        by_node: dict[tuple[str, tuple[tuple[str, str], ...]], FloatArray | GaugeSlopes] = {}
+        seen, away = SlopeSums(knowledge, LOTS), SlopeSums(knowledge, LOTS)
         sizes, turn = np.zeros(LOTS), 0
         for piece in pieces():
             for start in range(0, len(piece.numbers), LOT_ROWS):
                 rows = np.arange(start, min(start + LOT_ROWS, len(piece.numbers)))
-                found, _ = self.piece_slopes(piece.take(rows), knowledge, state.rates)
+                found = self.piece_slopes(piece.take(rows), knowledge, state.rates)
                 lot = turn % LOTS
                 turn, sizes[lot] = turn + 1, sizes[lot] + len(rows)
-                for name, part in by_name(found).items():
-                    key = name, bearing(knowledge, name, piece.context)
-                    by_node[key] = in_lot(by_node.get(key), part, lot)
-        lists: dict[Key, FloatArray] = {}
-        for (name, context), part in by_node.items():
-            node = knowledge.node(name)
-            for path, tally in tallies_of(node, knowledge, dict(context), part).items():
-                before = lists.get((name, path))
-                lists[name, path] = tally if before is None else before + tally
-        expected = sizes[:, None] / sizes.sum()
+                seen.add(piece.context, found.seen.by_name, lot)
+                away.add(piece.context, found.away, lot)
+        expected, others = sizes[:, None] / sizes.sum(), away.tallies()
         found_all = {}
-        for place, tally in lists.items():
+        for place, tally in seen.tallies().items():
             if place not in self.lists:
                 continue
             held = self.lists[place]
-            slope = slope_by(held, tally)
+            slope = slope_by(held, tally + others.get(place, 0.0))
             if held.kind in ("levels", "passing"):
                 now = state.values.get(place, held.values)
                 slope = slope - (slope @ now)[:, None]
@@ -282,77 +296,69 @@ class Learner:
         knowledge: Knowledge,
         rates: Mapping[str, Rates],
         weights: FloatArray | None = None,
-    ) -> tuple[Slopes, FloatArray]:
-        """Slopes of the rows of a piece, and their expected reports."""
-        tree = JunctionTree(build_network(knowledge, piece.context), True)
+    ) -> Found:
+        """What the rows of a piece tell, by groups of weights; all alike where there are none."""
+        tree = tree_of(knowledge, tuple(piece.context.items()))
         reports = confirmation.reports_of(piece, rates)
         told = piece.evidence.with_soft(reports.soft)
         weights = np.ones((1, told.rows)) if weights is None else weights
         found = slopes(tree, told, weights, [(fault,) for fault in reports.chances])
         posteriors = {fault: found.joints[fault,] for fault in reports.chances}
-        return found, confirmation.counts_of(reports, posteriors, len(self.ways))
+        counts = confirmation.counts_of(reports, posteriors, len(self.ways))
+        return Found(found, counts, *self._away(piece, tree, weights))
+
+    def _away(
+        self, piece: Piece, tree: JunctionTree, weights: FloatArray
+    ) -> tuple[dict[str, FloatArray], float]:
+        """Slopes of the cars that stayed away, and the log chance that the others came as they did.
+
+        What is learnt is how likely a record is given how the car came in, which a workshop may
+        choose. That is less steep by just these slopes, and as counts they make expectation and
+        maximisation climb it (Dempster, Laird & Rubin 1977, section 4.2, on truncated samples).
+        """
+        way = self._ways_in(piece)
+        if not way.any():
+            return {}, 0.0
+        everybody = arriving(self.knowledge)
+        cars = np.exp(tree.propagate(everybody).log_evidence)
+        found = slopes(tree, everybody, stayed_away(weights @ way, cars))
+        return found.tables, float((way @ _log(chances_in(cars))).sum())
+
+    def _ways_in(self, piece: Piece) -> FloatArray:
+        """One in the column of the way in that is stated of each row, shape (rows, ways)."""
+        here = np.full(len(piece.numbers), -1) if self.census else piece.came_in
+        ways: FloatArray = (here[:, None] == np.arange(len(WAYS_IN))).astype(np.float64)
+        return ways
 
     def scores(self, pieces: Pieces, state: State) -> tuple[FloatArray, FloatArray]:
-        """Log evidence of every row, and of its outcomes given the rest (nan where it has none)."""
+        """Log evidence of every row given how it came in, and of its outcomes given the rest (nan
+        where it has none).
+        """
         knowledge, whole, outcome = self.knowledge_at(state), [], []
         for piece in pieces():
-            tree = JunctionTree(build_network(knowledge, piece.context), True)
+            tree = tree_of(knowledge, tuple(piece.context.items()))
             reports = confirmation.reports_of(piece, state.rates)
             with_them = tree.propagate(piece.evidence.with_soft(reports.soft)).log_evidence
             without = tree.propagate(piece.evidence).log_evidence
             has = np.zeros(len(with_them), bool)
             for way, _ in reports.chances.values():
                 has |= way >= 0
-            whole.append(with_them)
+            cars = np.exp(tree.propagate(arriving(self.knowledge)).log_evidence)
+            whole.append(with_them - self._ways_in(piece) @ _log(chances_in(cars)))
             outcome.append(np.where(has, with_them - without, np.nan))
         return np.concatenate(whole), np.concatenate(outcome)
 
 
-@lru_cache(maxsize=65536)
-def _context_keys(knowledge: Knowledge, name: str) -> frozenset[str]:
-    return frozenset(knowledge.nodes[name].context_keys())
+@lru_cache(maxsize=4)
+def tree_of(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> JunctionTree:
+    """The tree of a context, kept for the pieces that follow."""
+    return JunctionTree(build_network(knowledge, dict(context)), True)
 
 
-def bearing(
-    knowledge: Knowledge, name: str, context: Mapping[str, str]
-) -> tuple[tuple[str, str], ...]:
-    """What of a context bears on a node: rows that differ elsewhere share its numbers."""
-    keys = _context_keys(knowledge, name)
-    return tuple(sorted(pair for pair in context.items() if pair[0] in keys))
-
-
-def by_name(found: Slopes) -> dict[str, FloatArray | GaugeSlopes]:
-    """Slopes of every node of the knowledge."""
-    return {**found.tables, **found.gauges}
-
-
-def plus(
-    one: FloatArray | GaugeSlopes, other: FloatArray | GaugeSlopes
-) -> FloatArray | GaugeSlopes:
-    """Slopes of two batches together."""
-    if isinstance(one, GaugeSlopes):
-        assert isinstance(other, GaugeSlopes)
-        return one.plus(other)
-    assert not isinstance(other, GaugeSlopes)
-    return one + other
-
-
-def in_lot(
-    total: FloatArray | GaugeSlopes | None, part: FloatArray | GaugeSlopes, lot: int
-) -> FloatArray | GaugeSlopes:
-    """Slopes of one lot added to those of all, shape (lots, ...)."""
-    if isinstance(part, GaugeSlopes):
-        before = total if isinstance(total, GaugeSlopes) else [None] * len(part)
-        pairs = zip(before, part, strict=True)
-        return GaugeSlopes(*(_added(whole, one, lot) for whole, one in pairs))
-    assert not isinstance(total, GaugeSlopes)
-    return _added(total, part, lot)
-
-
-def _added(total: FloatArray | None, part: FloatArray, lot: int) -> FloatArray:
-    whole = np.zeros((LOTS, *part.shape[1:])) if total is None else total
-    whole[lot] += part[0]
-    return whole
+def _log(chances: FloatArray) -> FloatArray:
+    """Of chances; zero where there is none, for no car came that way."""
+    logs: FloatArray = np.log(np.where(chances > 0, chances, 1.0))
+    return logs
 
 
 def in_turn(
@@ -367,6 +373,13 @@ def in_turn(
             yield done, future.result()
     for done, future in waiting:
         yield done, future.result()
+
+
+def kept_back(piece: Piece) -> BoolArray:
+    """Rows that judge, one in five by their number: the same ones whatever else stands there."""
+    mixed = (piece.numbers.astype(np.uint64) * np.uint64(2654435761)) % np.uint64(2**32)
+    judges: BoolArray = mixed / 2**32 < HELD_BACK
+    return judges
 
 
 def judged(

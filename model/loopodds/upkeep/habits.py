@@ -6,25 +6,24 @@ workshop's cars are shown beside those of all, drawn towards them as far as chan
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
 from loopodds.archive.encoded import Piece
-from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.diagnosis.simulation import hide
-from loopodds.doubt.chain import tallies_of
+from loopodds.doubt.chain import SlopeSums
 from loopodds.doubt.numbers import place_words
 from loopodds.doubt.rewriting import NumberChange
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inference.network import Discrete, Evidence, GaugeNode
-from loopodds.inference.slopes import GaugeSlopes
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.estimation import Key, Learner, State, bearing, by_name, plus
+from loopodds.upkeep.estimation import Key, Learner, State
 
 ASKED_BY = "asked_by"
 REASONS = ("tool", "complaint", "routine", "other")
@@ -130,7 +129,7 @@ def tilted_answers(
     """
     yields = yields_of(learner.knowledge)
     fault, names = told_of(learner, yields)[test], yields[test]
-    bare, some = spread_rows(without()), spread_rows(pieces())
+    bare, some = spread_rows(without), spread_rows(pieces)
     share = float(np.concatenate([done_in(piece, names) for piece in some]).mean())
     top, _ = learner.climb(lambda: bare, state, passes=TILT_PASSES)
     left_out, shares = _share(learner, top, fault), {}
@@ -148,12 +147,13 @@ def _share(learner: Learner, state: State, fault: str) -> float:
     return 1.0 - float(tree.propagate(Evidence(1), [(fault,)])[fault][0, 0])
 
 
-def spread_rows(pieces: Iterable[Piece]) -> list[Piece]:
+def spread_rows(pieces: Pieces) -> list[Piece]:
     """Rows spread evenly over the pieces with most of them, about so many."""
-    every = sorted(pieces, key=lambda piece: -len(piece.numbers))[:TILT_CONTEXTS]
-    total = sum(len(piece.numbers) for piece in every)
-    step = max(1, -(-total // TILT_ROWS))
-    return [piece.take(np.arange(0, len(piece.numbers), step)) for piece in every]
+    sizes = [len(piece.numbers) for piece in pieces()]
+    most = sorted(range(len(sizes)), key=lambda place: -sizes[place])[:TILT_CONTEXTS]
+    step = max(1, -(-sum(sizes[place] for place in most) // TILT_ROWS))
+    every = enumerate(pieces())
+    return [piece.take(np.arange(0, sizes[i], step)) for i, piece in every if i in most]
 
 
 def done_in(piece: Piece, names: Sequence[str]) -> BoolArray:
@@ -198,16 +198,18 @@ def own_shares(
     shown = np.argsort(-counts, kind="stable")[:GROUPS_SHOWN]
     shown = shown[counts[shown] > 0]
     chances = [c for c in changes if c.before.kind == "levels"][:LISTS_SHOWN]
-    tallies = _by_group(learner, pieces, state, column, shown, {c.before.node for c in chances})
+    nodes = {change.before.node for change in chances}
+    tallies, away = _by_group(learner, pieces, state, (column, shown), nodes)
     for change in chances:
         if change.before.key not in tallies:
             continue
-        now = state.values[change.before.key]
+        now, told = state.values[change.before.key], tallies[change.before.key]
         most = int(np.abs(change.after - change.before.values).argmax())
-        expected = now * tallies[change.before.key]
-        cars, hits = expected.sum(axis=1), expected[:, most]
+        cars, whole = (now * told).sum(axis=1), now * (told + away.get(change.before.key, 0.0))
+        all_cars = whole.sum(axis=1)
+        own = np.divide(whole[:, most], all_cars, out=np.zeros_like(cars), where=all_cars > 0)
+        hits = own * cars
         strength = _strength(hits, cars, float(now[most]))
-        own = np.divide(hits, cars, out=np.zeros_like(hits), where=cars > 0)
         shrunk = (hits + strength * now[most]) / (cars + strength)
         states = learner.knowledge.node(change.before.node).states
         for i, word in enumerate(shown.tolist()):
@@ -218,31 +220,20 @@ def own_shares(
 
 
 def _by_group(
-    learner: Learner,
-    pieces: Pieces,
-    state: State,
-    column: str,
-    groups: np.ndarray[tuple[int], np.dtype[np.int64]],
-    nodes: set[str],
-) -> dict[Key, FloatArray]:
-    """Tallies of some nodes, shape (groups, numbers)."""
+    learner: Learner, pieces: Pieces, state: State, groups: tuple[str, IntArray], nodes: Set[str]
+) -> tuple[dict[Key, FloatArray], dict[Key, FloatArray]]:
+    """Tallies of some nodes by words of a column, shape (words, numbers).
+
+    Of the rows, and of the cars that stayed away.
+    """
     knowledge = learner.knowledge_at(state)
-    sums: dict[tuple[str, tuple[tuple[str, str], ...]], FloatArray | GaugeSlopes] = {}
+    seen, away = SlopeSums(knowledge), SlopeSums(knowledge)
     for piece in pieces():
-        weights = (piece.tags[column][None] == groups[:, None]).astype(np.float64)
-        found, _ = learner.piece_slopes(piece, knowledge, state.rates, weights)
-        for name, part in by_name(found).items():
-            if name in nodes:
-                key = name, bearing(knowledge, name, piece.context)
-                sums[key] = plus(sums[key], part) if key in sums else part
-    tallies: dict[Key, FloatArray] = {}
-    for (name, context), part in sums.items():
-        assert not isinstance(part, GaugeSlopes)
-        node = knowledge.node(name)
-        for path, tally in tallies_of(node, knowledge, dict(context), part).items():
-            place: Key = (name, path)
-            tallies[place] = tallies[place] + tally if place in tallies else tally
-    return tallies
+        weights = (piece.tags[groups[0]][None] == groups[1][:, None]).astype(np.float64)
+        found = learner.piece_slopes(piece, knowledge, state.rates, weights)
+        for sums, tables in ((seen, found.seen.tables), (away, found.away)):
+            sums.add(piece.context, {name: tables[name] for name in nodes & tables.keys()})
+    return seen.tallies(), away.tallies()
 
 
 def _strength(hits: FloatArray, cars: FloatArray, share: float) -> float:

@@ -37,7 +37,7 @@ from loopodds.upkeep.confirmation import (
     rewritten_ways,
     ways_text,
 )
-from loopodds.upkeep.estimation import Gain, Learner, State, judged
+from loopodds.upkeep.estimation import MOST_PASSES, Gain, Learner, State, Step, judged, kept_back
 from loopodds.upkeep.habits import (
     TILT_PASSES,
     OwnShare,
@@ -58,7 +58,6 @@ from loopodds.upkeep.readers import (
 )
 from loopodds.upkeep.selection import Look, selection
 
-HELD_BACK = 0.2
 LEAST_ROWS = 50
 STATE, ROWS, RESULT = "state.json", "rows", "learning.json"
 
@@ -129,6 +128,7 @@ def learn(
     by: str | None = None,
     reader: str | None = None,
     anyway: Collection[str] = (),
+    census: bool = False,
     workers: int = 2,
     resume: bool = False,
     progress: Callable[[LearnProgress], None] | None = None,
@@ -143,6 +143,8 @@ def learn(
         by: Column whose words are shown apart: workshop, technician, year.
         reader: Column that says who looked, to learn how each sees shades and tints.
         anyway: Tests to learn from though something unrecorded drives them.
+        census: Whether the archive holds cars as they come, complaints as often as there are, and
+            not as a workshop happens to get them: then why they came is learnt from too.
         workers: Threads.
         resume: Go on where a killed run of the same job stopped.
         progress: Told after every part read and every pass.
@@ -166,8 +168,9 @@ def learn(
     check_outputs({"the folder": out, "the rejects": rejects}, read, [], [out])
     if out.exists():
         raise FileError(f"{out}: is there already; choose another name")
-    run = _Run(known, read_ways(knowledge), out, workers, progress or (lambda _: None))
-    identity = _identity(archive, columns, known, ways_text(knowledge), by, reader, anyway)
+    learner = Learner(known, read_ways(knowledge), workers, census)
+    run = _Run(learner, out, progress or (lambda _: None))
+    identity = _identity(archive, columns, known, ways_text(knowledge), by, reader, anyway, census)
     run.begin(identity, resume)
     tags = {CONFIRMED_BY: tuple(run.learner.ways), **tested_tags(known)}
     tags |= ({} if by is None else {by: None}) | reader_tags(reader, known)
@@ -194,25 +197,12 @@ def _identity(
     return sha256(repr((content, knowledge.digest, more)).encode()).hexdigest()[:32]
 
 
-def kept_back(piece: Piece) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    """Rows that judge, one in five by their number: the same ones whatever else stands there."""
-    mixed = (piece.numbers.astype(np.uint64) * np.uint64(2654435761)) % np.uint64(2**32)
-    return mixed / 2**32 < HELD_BACK
-
-
 class _Run:
     """One run, its working folder beside the output."""
 
-    def __init__(
-        self,
-        knowledge: Knowledge,
-        ways: Any,
-        out: Path,
-        workers: int,
-        tell: Callable[[LearnProgress], None],
-    ) -> None:
-        self.knowledge, self.out, self.tell = knowledge, out, tell
-        self.learner = Learner(knowledge, ways, workers)
+    def __init__(self, learner: Learner, out: Path, tell: Callable[[LearnProgress], None]) -> None:
+        self.learner, self.knowledge = learner, learner.knowledge
+        self.out, self.tell = out, tell
         self.folder = out.with_name(out.name + ".learning")
         self.saved: dict[str, Any] = {}
 
@@ -257,21 +247,22 @@ class _Run:
 
     def climbed(self, stage: str, pieces: Callable[[], Iterable[Piece]], start: State) -> State:
         """The top of the climb over some rows, taken up where it was left."""
-        done = self.saved.get(stage)
-        if done is not None:
+        done = self.saved.get(stage, {"done": False, "passes": 0, "reach": 1.0})
+        if "state" in done:
             start = State.of_json(done["state"])
-            if done["done"]:
-                return start
-        passes = done["passes"] if done else 0
+        if done["done"]:
+            return start
+        passes = done["passes"]
 
-        def watch(state: State, number: int, gain: float) -> None:
-            part = {"state": state.as_json(), "done": False, "passes": passes + number}
-            self.save(**{stage: part})
-            self.tell(LearnProgress(stage, passes + number, gain, 0))
+        def watch(step: Step) -> None:
+            nonlocal passes
+            passes += 1
+            plain = {"state": step.state.as_json(), "reach": step.reach}
+            self.save(**{stage: {**plain, "done": step.over, "passes": passes}})
+            self.tell(LearnProgress(stage, passes, step.gain, 0))
 
-        top, heights = self.learner.climb(pieces, start, watch)
-        total = passes + len(heights) - 1
-        self.save(**{stage: {"state": top.as_json(), "done": True, "passes": total}})
+        top, _ = self.learner.climb(pieces, start, watch, MOST_PASSES - passes, done["reach"])
+        self.save(**{stage: {"state": top.as_json(), "done": True, "passes": passes}})
         return top
 
     def whole(
@@ -287,7 +278,7 @@ class _Run:
         """Look at the tests, learn, judge, learn from all rows, write."""
         learner = self.learner
         self.tell(LearnProgress("looking at what drove the tests", 0, 0.0, data.rows))
-        first = spread_rows(data.pieces())
+        first = spread_rows(data.pieces)
         roughly, _ = learner.climb(lambda: first, learner.start, passes=TILT_PASSES)
         seats = seats_of(reader, data.words) if reader is not None else None
         pieces = data.pieces if seats is None else as_seen_by_the_trade(
@@ -367,6 +358,8 @@ class _Run:
             said.append(f"no column {CONFIRMED_BY}: every outcome counts as a technician's word")
         if not any(name.startswith("asked_by") for name in data.words):
             said.append("no column asked_by: why tests were done is open on every row")
+        if not (self.learner.census or data.stated):
+            said.append("no setting is stated: cars are taken to have come as often as they do")
         return (*said, *data.warnings)
 
     def write(self, result: Learning, ways: str, archive: str, readers: str) -> None:

@@ -145,15 +145,19 @@ def _source_problems(files: Files) -> Iterator[Slip]:
 
 
 def _leaves(key: str, entry: Any) -> Iterator[tuple[str, Any]]:
-    """Everything below an entry that is no table and no list, with the key next above it."""
-    if isinstance(entry, Mapping):
-        for inner, value in entry.items():
-            yield from _leaves(inner, value)
-    elif isinstance(entry, list | tuple):
-        for value in entry:
-            yield from _leaves(key, value)
-    else:
-        yield key, entry
+    """Everything below an entry that is no table and no list, with the key next above it.
+
+    In no order, with a stack of its own: tables of gauges hold a hundred thousand numbers.
+    """
+    waiting = [(key, entry)]
+    while waiting:
+        key, entry = waiting.pop()
+        if isinstance(entry, dict):
+            waiting.extend(entry.items())
+        elif isinstance(entry, list | tuple):
+            waiting.extend((key, value) for value in entry)
+        else:
+            yield key, entry
 
 
 def _cycles(knowledge: Knowledge) -> Iterator[Slip]:

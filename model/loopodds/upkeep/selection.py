@@ -20,16 +20,17 @@ import numpy as np
 
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.doubt.chain import slope_by, tallies_of
+from loopodds.diagnosis.simulation import hide
+from loopodds.doubt.chain import SlopeSums, slope_by
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.likelihoods import implied_table, interval_codes
-from loopodds.inference.network import Evidence, GaugeNode, normal_cdf
-from loopodds.inference.slopes import GaugeSlopes, slopes
+from loopodds.inference.network import Evidence, GaugeNode
+from loopodds.inference.slopes import Slopes, slopes
 from loopodds.inspection.encoding import veil
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep.confirmation import reports_of
-from loopodds.upkeep.estimation import Learner, Pieces, State, bearing, by_name, plus
+from loopodds.upkeep.estimation import Learner, Pieces, State
 from loopodds.upkeep.habits import is_explained, sound_state, told_of, yields_of
 
 FALSE_DISCOVERIES = 0.02
@@ -177,9 +178,14 @@ def _looked(
     for name in names:
         rows = _rows_of(piece, name, share[name], learner.knowledge)
         if len(rows):
-            rest = told.take(rows).without(names)
+            rest = _blanked(told.take(rows), names)
             seen = _abnormal(tree.network.variable(name), piece.evidence.take(rows))
             yield name, rows, seen, _foretold(tree, name, rest, piece.evidence.take(rows))
+
+
+def _blanked(told: Evidence, names: Sequence[str]) -> Evidence:
+    """The same with some names not observed; they stay, so that the tree is laid out as before."""
+    return hide(told, {name: np.zeros(told.rows, bool) for name in names})
 
 
 def _rows_of(piece: Piece, name: str, share: float, knowledge: Knowledge) -> IntArray:
@@ -218,16 +224,16 @@ def _foretold(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) -> 
         chances: FloatArray = 1.0 - believed @ node.table.reshape(-1, node.table.shape[-1])[:, 0]
         return chances
     extra = seen.numbers[name][1] if name in seen.numbers else np.zeros(rest.rows)
-    pairs, pair = np.unique(
-        np.stack([node.mean.ravel(), node.spread.ravel()], 1), axis=0, return_inverse=True
-    )
+    mean, own, pair = node.pairs
+    from scipy.special import ndtr
+
     edges = np.array([-np.inf, *node.cuts, np.inf])
     sound = sound_state(node)
     low, high = edges[sound], edges[sound + 1]
-    spread = np.hypot(pairs[:, 1], extra[:, None])
-    near = normal_cdf((high - pairs[:, 0]) / spread) - normal_cdf((low - pairs[:, 0]) / spread)
+    spread = np.hypot(own, extra[:, None])
+    near = ndtr((high - mean) / spread) - ndtr((low - mean) / spread)
     wide = np.hypot(node.wide, extra)
-    far = normal_cdf(high / wide) - normal_cdf(low / wide)
+    far = ndtr(high / wide) - ndtr(low / wide)
     inside = np.einsum("rc,rc->r", believed, near[:, pair.ravel()])
     beyond: FloatArray = 1.0 - (1 - node.share) * inside - node.share * far
     return beyond
@@ -306,9 +312,9 @@ def _spread_by_weights(
 
     As that of a posterior (:mod:`loopodds.doubt.intervals`), for the mean over some rows.
     """
-    found: dict[str, dict[Any, FloatArray | GaugeSlopes]] = {name: {} for name in near}
-    rows_of: dict[str, int] = dict.fromkeys(near, 0)
     knowledge = learner.knowledge
+    found = {name: SlopeSums(knowledge) for name in near}
+    rows_of: dict[str, int] = dict.fromkeys(near, 0)
     for piece in pieces() if near else ():
         tree = JunctionTree(build_network(knowledge, piece.context), True)
         told = piece.evidence.with_soft(reports_of(piece, state.rates).soft)
@@ -318,19 +324,16 @@ def _spread_by_weights(
             if not len(rows):
                 continue
             names = next(each for each in yields.values() if name in each)
-            rest = told.take(rows).without(names)
+            rest = _blanked(told.take(rows), names)
             rows_of[name] += len(rows)
-            parts = by_name(_slopes_of(tree, name, rest, piece.evidence.take(rows)))
-            for node, part in parts.items():
-                key = node, bearing(knowledge, node, piece.context)
-                found[name][key] = plus(found[name][key], part) if key in found[name] else part
+            parts = _slopes_of(tree, name, rest, piece.evidence.take(rows))
+            found[name].add(piece.context, parts.by_name)
     return {
-        name: sqrt(_variance(learner, parts)) / max(rows_of[name], 1)
-        for name, parts in found.items()
+        name: sqrt(_variance(learner, sums)) / max(rows_of[name], 1) for name, sums in found.items()
     }
 
 
-def _slopes_of(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) -> Any:
+def _slopes_of(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) -> Slopes:
     """Slopes of the summed chance of not being as on a sound car."""
     node = tree.network.variable(name)
     foretold = _foretold(tree, name, rest, seen)
@@ -343,16 +346,10 @@ def _slopes_of(tree: JunctionTree, name: str, rest: Evidence, seen: Evidence) ->
     return slopes(tree, supposed, np.concatenate([foretold, -foretold])[None])
 
 
-def _variance(learner: Learner, parts: Mapping[Any, FloatArray | GaugeSlopes]) -> float:
-    """Of a sum whose slopes by the arrays are given, for the weights of all lists."""
-    by_list: dict[Any, FloatArray] = {}
-    for (name, context), part in parts.items():
-        node = learner.knowledge.node(name)
-        for path, tally in tallies_of(node, learner.knowledge, dict(context), part).items():
-            held = learner.lists.get((name, path))
-            if held is not None:
-                slope = slope_by(held, tally)[0]
-                by_list[name, path] = by_list.get((name, path), 0.0) + slope
+def _variance(learner: Learner, sums: SlopeSums) -> float:
+    """Of a sum whose slopes are given, for the weights of all lists."""
+    slopes = {key: slope_by(learner.lists[key], tally)[0]
+              for key, tally in sums.tallies().items() if key in learner.lists}  # fmt: skip
     return sum(
-        float(slope @ learner.lists[key].covariance @ slope) for key, slope in by_list.items()
+        float(slope @ learner.lists[key].covariance @ slope) for key, slope in slopes.items()
     )

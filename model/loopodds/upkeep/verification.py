@@ -15,10 +15,10 @@ import numpy as np
 
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import simulate
+from loopodds.exchange.libraries import to_pgmpy
 from loopodds.inference.likelihoods import interval_codes
 from loopodds.inference.network import Evidence
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.exchange import to_pgmpy
 
 AGREES_WITHIN = 1e-9
 """Both engines are exact: what is left is the order of float sums, mostly below 1e-12."""

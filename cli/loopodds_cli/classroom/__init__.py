@@ -1,1 +1,0 @@
-"""The page on which a class asks what if."""

@@ -1,0 +1,1 @@
+"""Networks in and out: files of the interchange format, other libraries."""

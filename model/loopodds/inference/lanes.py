@@ -1,0 +1,140 @@
+"""Numbers of several rows side by side as one vector of the processor, for compiled loops (numba).
+
+The compiler turns plain loops over a few rows into vectors when it sees through them, which hangs
+on how they are written and on its version. Here the vector is named: a value of LLVM's vector
+type, which every processor has instructions for or takes apart.
+"""
+
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.extending import intrinsic, models, register_model
+
+WIDTH = 4
+"""Rows side by side."""
+
+_VECTOR = ir.VectorType(ir.DoubleType(), WIDTH)
+_INDEX = ir.IntType(32)
+_ALIGNED = 8  # bytes: arrays begin where a float may
+
+
+class _Lanes(types.Type):  # type: ignore[misc]
+    def __init__(self) -> None:
+        super().__init__(name=f"Lanes{WIDTH}")
+
+
+_lanes = _Lanes()
+
+
+@register_model(_Lanes)
+class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
+    def __init__(self, manager: Any, kind: Any) -> None:
+        super().__init__(manager, kind, _VECTOR)
+
+
+def _address(context: Any, builder: Any, array_type: Any, array: Any, index: Any) -> Any:
+    data = context.make_array(array_type)(context, builder, array).data
+    place = builder.gep(data, [builder.mul(index, index.type(WIDTH))])
+    return builder.bitcast(place, _VECTOR.as_pointer())
+
+
+@intrinsic
+def load(_, array, index):  # type: ignore[no-untyped-def]
+    """The pack of an array of floats: its numbers ``index * WIDTH`` and on."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        array_value, at = args
+        place = _address(context, builder, signature.args[0], array_value, at)
+        return builder.load(place, align=_ALIGNED)
+
+    return _lanes(array, types.int64), generate
+
+
+@intrinsic
+def store(_, array, index, value):  # type: ignore[no-untyped-def]
+    """Write a pack where `load` finds it."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        array_value, at, pack = args
+        place = _address(context, builder, signature.args[0], array_value, at)
+        builder.store(pack, place, align=_ALIGNED)
+        return context.get_dummy_value()
+
+    return types.void(array, types.int64, _lanes), generate
+
+
+@intrinsic
+def spread(_, number):  # type: ignore[no-untyped-def]
+    """One number for every row."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        one = builder.insert_element(ir.Constant(_VECTOR, ir.Undefined), args[0], _INDEX(0))
+        mask = ir.Constant(ir.VectorType(_INDEX, WIDTH), [0] * WIDTH)
+        return builder.shuffle_vector(one, ir.Constant(_VECTOR, ir.Undefined), mask)
+
+    return _lanes(types.float64), generate
+
+
+@intrinsic
+def pick(_, array, at, index):  # type: ignore[no-untyped-def]
+    """For each row of a pack the number ``index`` places behind its own place in an array.
+
+    ``at`` are `WIDTH` places, an array of whole numbers.
+    """
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        array_type, at_type, _ = signature.args
+        data = context.make_array(array_type)(context, builder, args[0]).data
+        places = context.make_array(at_type)(context, builder, args[1]).data
+        pack = ir.Constant(_VECTOR, ir.Undefined)
+        for row in range(WIDTH):
+            own = builder.load(builder.gep(places, [_INDEX(row)]))
+            number = builder.load(builder.gep(data, [builder.add(own, args[2])]))
+            pack = builder.insert_element(pack, number, _INDEX(row))
+        return pack
+
+    return _lanes(array, at, types.int64), generate
+
+
+@intrinsic
+def at(_, array, index):  # type: ignore[no-untyped-def]
+    """One number of an array whose index never counts from the end, which is not checked."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        data = context.make_array(signature.args[0])(context, builder, args[0]).data
+        return builder.load(builder.gep(data, [args[1]]))
+
+    return array.dtype(array, types.int64), generate
+
+
+@intrinsic
+def times(_, left, right):  # type: ignore[no-untyped-def]
+    """Product row by row."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.fmul(*args)
+
+    return _lanes(_lanes, _lanes), generate
+
+
+@intrinsic
+def plus(_, left, right):  # type: ignore[no-untyped-def]
+    """Sum row by row."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.fadd(*args)
+
+    return _lanes(_lanes, _lanes), generate
+
+
+@intrinsic
+def over(_, left, right):  # type: ignore[no-untyped-def]
+    """Quotient row by row; zero where the divisor is not above zero."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        none = ir.Constant(_VECTOR, [0.0] * WIDTH)
+        fit = builder.fcmp_ordered(">", args[1], none)
+        return builder.select(fit, builder.fdiv(*args), none)
+
+    return _lanes(_lanes, _lanes), generate

@@ -1,0 +1,95 @@
+"""Slopes of the log evidence by the numbers of observables, as compiled loops (numba).
+
+Importing this module loads numba. :mod:`loopodds.inference.slopes` does the same with arrays.
+"""
+
+import numpy as np
+from numba import njit
+
+from loopodds.inference.kernels import _exp
+from loopodds.inference.lanes import WIDTH as PACK
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-def]
+    """Add up ``weights * joint * said / (table @ said)``, shape (groups, configs, states).
+
+    See :mod:`loopodds.inference.slopes`, which does the same with arrays.
+    """
+    for r in range(joint.shape[0]):
+        for c in range(table.shape[0]):
+            total = 0.0
+            for s in range(table.shape[1]):
+                total += said[r, s] * table[c, s]
+            if total <= 0.0:
+                continue
+            share = joint[r, c] / total
+            for g in range(weights.shape[0]):
+                if weights[g, r] == 0.0:
+                    continue
+                part = share * weights[g, r]
+                for s in range(table.shape[1]):
+                    out[g, c, s] += part * said[r, s]
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[no-untyped-def]
+    """Add up what readings tell of a gauge, shape (parts, groups, configs).
+
+    ``pair`` is the distinct mean and spread of each parent configuration, ``gauge`` is (mean,
+    spread, share, wide), ``seen`` (value, extra). Parts are the chance of no slip and the slopes by
+    mean and variance; ``far`` becomes the chance of a slip in each row. See
+    :mod:`loopodds.inference.slopes`, which does the same with arrays.
+    """
+    mean, spread, share, wide = gauge
+    value, extra = seen
+    part = np.empty((3, mean.shape[0]))
+    for r in range(joint.shape[0]):
+        own = extra[r] * extra[r]
+        reach = np.sqrt(wide * wide + own)
+        slip = share / (1.0 - share) / reach
+        level = -0.5 * (value[r] / reach) ** 2
+        for u in range(mean.shape[0]):
+            variance = spread[u] * spread[u] + own
+            gap = value[r] - mean[u]
+            z = gap * gap / variance
+            # chances of slip and none, over the larger of both, so that no exponent overflows
+            top = max(level, -0.5 * z)
+            far_off = slip * np.sqrt(variance) * _exp(level - top)
+            close = _exp(-0.5 * z - top)
+            near = close / (close + far_off)
+            part[0, u] = near
+            part[1, u] = near * gap / variance
+            part[2, u] = 0.5 * near * (z - 1.0) / variance
+        slipped = 0.0
+        for c in range(joint.shape[1]):
+            x, p = joint[r, c], pair[c]
+            if x == 0.0:
+                continue
+            slipped += x * (1.0 - part[0, p])
+            for g in range(weights.shape[0]):
+                if weights[g, r] == 0.0:
+                    continue
+                y = x * weights[g, r]
+                out[0, g, c] += y * part[0, p]
+                out[1, g, c] += y * part[1, p]
+                out[2, g, c] += y * part[2, p]
+        far[r] = slipped
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def squares(seen, felt, out):  # type: ignore[no-untyped-def]
+    """Add up over lists the squared products over states: of ``seen``, shape (lists, states,
+    rows), and ``felt``, shape (names, states, rows), to ``out``, shape (names, rows).
+    """
+    total = np.empty(2 * PACK)
+    for first in range(0, out.shape[1], 2 * PACK):
+        count = min(2 * PACK, out.shape[1] - first)
+        for k in range(seen.shape[0]):
+            for q in range(felt.shape[0]):
+                total[:] = 0.0
+                for s in range(seen.shape[1]):
+                    for r in range(count):
+                        total[r] += seen[k, s, first + r] * felt[q, s, first + r]
+                for r in range(count):
+                    out[q, first + r] += total[r] * total[r]

@@ -1,0 +1,1 @@
+"""What is handed over: the customer page, the record, comparisons, evidence."""

@@ -1,0 +1,83 @@
+"""How fast the page at the car works one car out with the processor slowed (headless chromium).
+
+python tests/benchmarks/page_speed.py --count 200 --slowed 4
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+from loopodds.base.arrays import FloatArray
+from loopodds.bay.carried import as_text, carried
+from loopodds.diagnosis.model import Model
+from loopodds_cli.bay.single_file import page as whole_page
+from playwright.sync_api import Page, sync_playwright
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from drawn_cases import drawn_cases
+
+TIMED = """([text, anew]) => JSON.parse(text).map((sections) => {
+  if (anew) Object.assign(bay, {tree: new Tree(bay.data), scales: new Scales(bay.data)});
+  const begun = performance.now();
+  const found = bay.scales.evidence(sections), read = performance.now();
+  bay.tree.believe(found.contexts, found.evidence);
+  return [performance.now() - begun, read - begun];
+})"""
+TAPPED = """(count) => Array.from({length: count}, (_, i) => {
+  const car = bay.car(), begun = performance.now();
+  bay.record(car, "cooling", ["good", "weak", "none"][i % 3]);
+  return performance.now() - begun;
+})"""
+
+
+def told(what: str, took: FloatArray) -> None:
+    """Median, the slowest of twenty and the slowest of all [ms]."""
+    middle, high = np.quantile(took, [0.5, 0.95])
+    print(f"{what}: median {middle:.1f}, 95 % {high:.1f}, slowest {took.max():.1f} ms")
+
+
+def measure(page: Page, texts: str, count: int, slowed: float) -> None:
+    """Every car with nothing kept from another, the best of three times, then as they come."""
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setCPUThrottlingRate", {"rate": slowed})
+    first = np.array(page.evaluate(TIMED, [texts, False]))
+    alone = np.min([page.evaluate(TIMED, [texts, True]) for _ in range(3)], axis=0)
+    again = np.array(page.evaluate(TIMED, [texts, False]))
+    told("one car after another", first[:, 0])
+    told("nothing kept, best of three", alone[:, 0])
+    told("  of this its evidence", alone[:, 1])
+    told("seen before", again[:, 0])
+    page.evaluate("bay.begin('van')")
+    page.wait_for_timeout(500)
+    told("one tap with its screen", np.array(page.evaluate(TAPPED, count)))
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=200)
+    parser.add_argument("--slowed", type=float, default=4.0)
+    parser.add_argument("--seed", type=int, default=3)
+    asked = parser.parse_args()
+    model = Model()
+    texts = json.dumps([case for case, _ in drawn_cases(model, asked.count, asked.seed)])
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as driver:
+        file = Path(folder) / "bay.html"
+        file.write_text(whole_page(as_text(carried(model)), server=False, paired=False), "utf-8")
+        browser = driver.chromium.launch(
+            executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page()
+        page.goto(file.as_uri())
+        page.wait_for_timeout(2000)
+        measure(page, texts, min(asked.count, 40), asked.slowed)
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
