@@ -69,7 +69,13 @@ class Noted(NamedTuple):
 
     @property
     def text(self) -> str:
-        """The value as it is entered, with whoever said it; what people wrote is not escaped."""
+        """The value as it is entered, with whoever said it; what people wrote is not escaped.
+
+        Of a photo the likeliest word, and what people saw.
+        """
+        if self.of_photo and isinstance(self.value, Mapping):
+            saw = f"; seen: {self.saw.text}" if self.saw else ""
+            return f"{_likeliest(self.value)}, from a photo{saw}"
         said = (f"{word} (by {person})" for person, word in self.looks.items())
         return ", ".join(said) or value_text(self.value)
 
