@@ -53,7 +53,6 @@ def test_photo_and_eye_count_once_in_whatever_order_they_come(work: Casework):
         lambda case: work.photographed(case, TOLD, {}),
         lambda case: work.record(case, [("sample_darkening", WORDS["sample_darkening"])]),
         lambda case: work.record(case, [("sample_greenness", WORDS["sample_greenness"])]),
-        lambda case: work.record(case, [("sample_darkening", "black")]),
     ]
     for order in permutations(steps):
         case = work.open().state.number
@@ -62,7 +61,7 @@ def test_photo_and_eye_count_once_in_whatever_order_they_come(work: Casework):
         assert belief(work, case) == pytest.approx(expected, abs=1e-12)
         noted = work.show(case).state.noted
         assert noted["sample_greenness"].saw.value == "pale"
-        assert noted["sample_darkening"].saw.value in ("light_grey", "black")
+        assert noted["sample_darkening"].saw.value == "light_grey"
 
 
 @settings(max_examples=15, deadline=None)
