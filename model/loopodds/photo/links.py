@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib import resources
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import msgspec
 import numpy as np
@@ -134,11 +134,3 @@ def _density_given_dark(liquids: Liquids) -> FloatArray:
     table /= table.sum(axis=1, keepdims=True)
     # a cell that hardly any liquid lies in must not speak for all
     return np.asarray(np.maximum(table, 0.002)[row, column])
-
-
-def summary(told: Mapping[str, Mapping[str, float]]) -> dict[str, Any]:
-    """The likeliest word of each finding and its share, for a screen."""
-    return {
-        name: (max(words, key=words.__getitem__), max(words.values()) / sum(words.values()))
-        for name, words in told.items()
-    }

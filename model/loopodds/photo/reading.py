@@ -130,6 +130,8 @@ class Reading:
             "refusals": [r._asdict() for r in self.refusals],
             "path_mm": self.glass and self.glass.path_mm,
             "path_error_mm": self.glass and self.glass.error_mm,
+            "white_uneven": round(self.uneven, 3),
+            "greys_off": round(self.greys_off, 1),
             "taken": self.picture.taken and self.picture.taken.isoformat(),
             "measured": numbers,
         }
