@@ -201,7 +201,8 @@ def card_pdf() -> bytes:
     box = f"[0 0 {width * POINTS:.3f} {height * POINTS:.3f}]"
     fonts = "<</Type/Font/Subtype/Type1/BaseFont/Helvetica/Encoding/WinAnsiEncoding>>"
     page = (
-        f"<</Type/Page/Parent 2 0 R/MediaBox{box}/Contents 4 0 R/Resources<</Font<</F {fonts}>>>>>>"
+        f"<</Type/Page/Parent 2 0 R/MediaBox{box}/Contents 4 0 R"
+        f"/Resources<</Font<</F {fonts} >> >> >>"
     )
     return _pdf_file(
         [
