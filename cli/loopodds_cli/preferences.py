@@ -38,11 +38,18 @@ KEYS: Mapping[str, Key] = {
     "temperature": Key("Unit of temperatures and of their differences.", ("degC", "degF")),
     "mass": Key("Unit of masses.", ("g", "kg", "oz", "lb")),
     "decimal": Key("How a decimal fraction is written on screens.", ("point", "comma"), "point"),
-    "name": Key("Name of the workshop, for reports."),
-    "address": Key("Its address, for reports; lines parted by a semicolon."),
+    "name": Key("Name of the workshop, for papers.", variable="LOOPODDS_WORKSHOP"),
+    "address": Key(
+        "Its address, for papers; lines parted by a semicolon.", variable="LOOPODDS_ADDRESS"
+    ),
+    "language": Key("Language of the customer's page.", variable="LOOPODDS_LANGUAGE"),
     "prices": Key("Its price file.", variable="LOOPODDS_PRICES", is_file=True),
     "book": Key("Its case book.", variable="LOOPODDS_BOOK", is_file=True),
-    "who": Key("Who looks, written beside every entry.", variable="LOOPODDS_WHO"),
+    "who": Key("Who enters, written beside every entry.", variable="LOOPODDS_WHO"),
+    "looks": Key(
+        "Who looks at samples: shades are read through that person's eyes, once learnt.",
+        variable="LOOPODDS_LOOKS",
+    ),
 }
 DIFFERENCES = {"degC": "K", "degF": "deltaF"}
 """Unit of a difference by that of temperatures."""

@@ -121,7 +121,7 @@ def test_the_page_believes_what_python_believes_on_a_thousand_cases(
                     np.testing.assert_allclose(
                         here["numbers"][name], [residual[i], extra[i]], rtol=EXACT, atol=EXACT
                     )
-            np.testing.assert_allclose(here["log"], beliefs.log_evidence[i], rtol=EXACT)
+            np.testing.assert_allclose(here["log"], beliefs.log_evidence[i], rtol=EXACT, atol=EXACT)
             apart = [np.abs(here["faults"][n] - p[i]).max() for n, p in beliefs.faults.items()]
             worst = max(worst, abs(here["sound"] - beliefs.p_sound[i]), *apart)
     assert worst < EXACT

@@ -21,6 +21,7 @@ from loopodds import (
     words_of,
 )
 
+from loopodds_cli.book.options import who_looks
 from loopodds_cli.pages.events import name_text
 from loopodds_cli.pages.page import wrapped
 from loopodds_cli.prompt.asking import Asking, Question, Step, nothing
@@ -223,14 +224,18 @@ class Observing:
             self._asking.first(lambda: self._once_told(name, value))
             self.observe(REFRIGERANT, [])
             return
-        self._bench.step(lambda work, number: work.record(number, [(name, value)]))
+        self._recorded(name, value)
+
+    def _recorded(self, name: str, value: Value) -> None:
+        entry = name, value, who_looks()
+        self._bench.step(lambda work, number: work.record(number, [entry]))
 
     def _once_told(self, name: str, value: Value) -> None:
         """Record what waited for the refrigerant."""
         if self._lacks_refrigerant(name, value):
             wrapped(f"! not recorded: {self.titles[name]} {printable(str(value))}", "  ")
         else:
-            self._bench.step(lambda work, number: work.record(number, [(name, value)]))
+            self._recorded(name, value)
 
     def _lacks_refrigerant(self, name: str, value: Value) -> bool:
         measured = isinstance(value, str) and begins_number(value)
