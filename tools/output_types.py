@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NotRequired, TypedDict
 
-from loopodds.advice.firmness import BreakEven, PlanInRange, PlanTurn, Proviso
+from loopodds.advice.firmness import BreakEven, PlanTurn, Proviso
+from loopodds.advice.in_range import PlanInRange
 from loopodds.advice.promise import Chance
 from loopodds.advice.proposals import Left
 from loopodds.advice.untold import Untold
@@ -338,6 +339,13 @@ def outputs() -> dict[str, Any]:
         "watch": extended("Watch", UNSAFE, of(Watch, courses=None, first=Map, last=Map,
                                               ordered_by=str | None, together=list[Map],
                                               alarms=list[ALARM])),
+        "photo read": shape("photo read", file=str, usable=bool, refusals=list[dict[str, str]],
+                            path_mm=float | None, path_error_mm=float | None, taken=str | None,
+                            white_uneven=float, greys_off=float, measured=Map | None,
+                            likelihoods=dict[str, dict[str, float]],
+                            entered=int | None, validated=bool, note=str),
+        "photo learn": shape("photo learn", out=str, written=bool, used=int,
+                             refused=dict[str, str], scores=dict[str, Map], before=Map, after=Map),
         "drill": shape("drill", level=str, seed=int, cars=list[record(PracticeCar)]),
         "drill scoreboard": shape("scoreboard", decks=list[Map]),
         "config": shape("config", file=str, there=bool, keys=list[Map]),

@@ -30,6 +30,7 @@ COMMANDS = {
     "bay": "Serve the page at the car, or write it as one file.",
     "case": "Keep a growing case in the case book.",
     "cases": "List the shipped demo cases.",
+    "photo": "Read the colour of a sample from a photo against a card.",
     "score": "Score an archive of inspections.",
     "learn": "Learn the numbers of the knowledge from an archive.",
     "calibrate": "Compare probabilities with what was confirmed in an archive.",

@@ -135,6 +135,20 @@ from loopodds.upkeep.sensitivity import Turn as Turn, confirmed_turns as confirm
 from loopodds.upkeep.verification import (
     AGREES_WITHIN as AGREES_WITHIN, Verification as Verification, verify as verify,
 )
+from loopodds.photo.card import card_pdf as card_pdf, card_svg as card_svg
+from loopodds.photo.entering import (
+    PhotoRefused as PhotoRefused, enter_photo as enter_photo, photo_of_case as photo_of_case,
+    refused_text as refused_text,
+)
+from loopodds.photo.beside import (
+    Shelf as Shelf, glass_named as glass_named, glass_of as glass_of, keep_glass as keep_glass,
+)
+from loopodds.photo.links import photo_likelihoods as photo_likelihoods
+from loopodds.photo.liquids import Glass as Glass
+from loopodds.photo.marked import marked_picture as marked_picture
+from loopodds.photo.pictures import PictureError as PictureError, open_picture as open_picture
+from loopodds.photo.reading import Reading as Reading, read_picture as read_picture
+from loopodds.photo.teaching import PhotoLearning as PhotoLearning, learn_photos as learn_photos
 from loopodds.calibration.calibrating import (
     Calibration as Calibration, Claim as Claim, calibrate as calibrate,
 )

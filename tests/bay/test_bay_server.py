@@ -21,7 +21,8 @@ from loopodds_cli.bay.single_file import policy
 from loopodds_cli.main import main
 from phones import Served
 
-JPEG = b"\xff\xd8\xff\xe0picture"
+JPEG = bytes.fromhex("ffd8ffda0004aabb1122ffd9")
+"""The least that is one: a part, and an end."""
 
 
 def ask(

@@ -10,10 +10,13 @@ from typing import Any
 import pytest
 from looked_at import in_reach, looked_at
 from loopodds.bay.carried import as_text
+from loopodds.casebook.book import CaseBook
+from loopodds.casebook.replay import replay
 from loopodds.diagnosis.model import Model
 from loopodds_cli.bay.pairing import Pairing
 from loopodds_cli.bay.single_file import page as whole_page
 from phones import OpenPhone, Served
+from photo_shots import rendered
 from PIL import Image
 
 pytestmark = pytest.mark.slow
@@ -282,3 +285,37 @@ def test_a_photo_is_kept_with_the_case_and_shown(phone: OpenPhone, served: Serve
     assert kept.name.startswith("capture_sample-")
     one.page.evaluate('bay.show({sheet: "recorded"})')
     one.until("document.querySelector('.photos img')?.naturalWidth === 1600")
+
+
+def test_a_photo_of_the_sample_is_read_and_entered_with_one_tap(phone: OpenPhone, served: Served):
+    one = phone(served.address)
+    one.new_car("van")
+    one.page.evaluate('bay.startTest("capture_sample")')
+    one.page.locator("input[capture]").set_input_files(
+        {"name": "sample.jpg", "mimeType": "image/jpeg", "buffer": rendered()}
+    )
+    one.until("bay.store.photos.length === 0 && bay.car().record?.photos.length === 1")
+    one.page.evaluate(
+        'bay.enter({kind: "recorded", name: "sample_darkening", value: "light_grey", replaces: []})'
+    )
+    one.until("bay.store.waiting.length === 0")
+    one.page.evaluate('bay.show({sheet: "recorded"})')
+    one.page.click("[data-read]")
+    for key in "14":
+        one.page.click(f'[data-key="{key}"]')
+    one.page.click("#enter")
+    one.page.wait_for_selector("#accept")
+    looked_at(one, "the photo, read")
+    assert "on the oil scale" in one.page.inner_text("main")
+    assert "Nothing here is validated on real samples" in one.page.inner_text("main")
+    one.until("document.querySelector('img.marked')?.naturalWidth === 780")
+    one.page.click("#accept")
+    one.until("bay.car().state.noted.sample_darkening?.ofPhoto === true")
+    assert one.page.evaluate("bay.car().state.noted.sample_darkening.saw") == "light_grey"
+    one.page.wait_for_selector("text=from the photo; seen: light grey")
+    with CaseBook(served.book, write=False) as book:
+        assert [e.kind for e in book.events(1)][-1] == "photographed"
+        noted = replay(book.events(1)).noted["sample_darkening"]
+    shown = one.page.evaluate("bay.car().state.noted.sample_darkening.value")
+    assert noted.saw.value == "light_grey"
+    assert shown == noted.value

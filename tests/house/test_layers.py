@@ -35,6 +35,7 @@ ROOMS = (
     "training",
     "report",
     "papers",
+    "photo",
     "bay",
 )
 """The architecture, lowest first. DEVELOPERS.md says what each room holds."""

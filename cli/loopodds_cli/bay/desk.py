@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
-import re
+import base64
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -13,23 +12,25 @@ from loopodds import (
     CaseBook,
     Casework,
     Entry,
-    InspectionError,
     Intake,
     LoopoddsError,
     Model,
-    Photo,
+    Reading,
+    Shelf,
     assess,
+    enter_photo,
+    glass_of,
     load_prices,
-    photo_folder,
-    photos_of,
+    marked_picture,
+    open_picture,
+    photo_likelihoods,
+    photo_of_case,
+    read_picture,
     unsettled,
-    write_whole,
 )
 
-LARGEST_PHOTO, MOST_PHOTOS = 6_000_000, 60
-"""Bytes of one photo, and photos of one case."""
-PHOTO_KINDS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
-_ABOUT = re.compile(r"[a-z0-9_]{1,60}")
+LARGEST_PHOTO = 6_000_000
+"""Bytes of one photo."""
 RECENT = 30
 
 
@@ -55,6 +56,7 @@ class Desk:
         self.prices = load_prices(prices, model.knowledge)
         self.work = Casework(self.book, model, who)
         self.intake = Intake(self.work)
+        self.shelf = Shelf(self.book.path, LARGEST_PHOTO)
         self._told: dict[tuple[str, int], tuple[int, dict[str, Any]]] = {}
         self._assessed: tuple[int, int, Assessment] | None = None
 
@@ -101,7 +103,7 @@ class Desk:
                 for e in events
             ],
             "unsettled": {name: list(values) for name, values in unsettled(events).items()},
-            "photos": [photo.name for photo in self.photos(number)],
+            "photos": self.photos(number),
         }  # fmt: skip
 
     def advice(self, number: int) -> dict[str, Any]:
@@ -134,41 +136,41 @@ class Desk:
             self._assessed = number, count, made
         return self._assessed[2]
 
-    def photos(self, number: int) -> list[Photo]:
-        """Pictures of a case."""
-        return photos_of(self.book.path, number)
+    def photos(self, number: int) -> list[str]:
+        """Names of the pictures of a case."""
+        return [photo.name for photo in self.shelf.photos(number)]
 
-    def keep_photo(self, number: int, about: str, content: bytes) -> Photo:
-        """Keep a picture with a case; one that is there already is left alone.
-
-        Raises:
-            InspectionError: if it is no picture, too large, or one too many.
-        """
+    def keep_photo(self, number: int, about: str, content: bytes) -> str:
+        """Keep a picture with a case, without metadata; its name."""
         self.book.events(number)
-        if not _ABOUT.fullmatch(about):
-            raise InspectionError(f"a photo of {about[:60]!r}: say of which finding it is")
-        kind = next((k for magic, k in PHOTO_KINDS.items() if content.startswith(magic)), None)
-        if kind is None or len(content) > LARGEST_PHOTO:
-            raise InspectionError("a photo is a JPEG or PNG picture of at most 6 MB")
-        folder = photo_folder(self.book.path, number)
-        photo = Photo(folder, f"{about}-{hashlib.sha256(content).hexdigest()}.{kind}")
-        if not photo.path.exists():
-            if len(self.photos(number)) >= MOST_PHOTOS:
-                raise InspectionError(f"case {number} has {MOST_PHOTOS} photos already")
-            folder.mkdir(parents=True, exist_ok=True)
-            write_whole(photo.path, content)
-        return photo
+        return self.shelf.keep(number, about, content).name
 
     def photo(self, number: int, name: str) -> bytes:
-        """A picture of a case.
+        """A picture of a case."""
+        return self.shelf.read(number, name)
 
-        Raises:
-            InspectionError: if there is none of that name.
-        """
-        for photo in self.photos(number):
-            if photo.name == name:
-                return photo.path.read_bytes()
-        raise InspectionError(f"case {number} has no photo of that name")
+    def reading(self, number: int, name: str, path: str) -> dict[str, Any]:
+        """What a photo of a case says, or why it is no evidence."""
+        reading = self._read(number, name, path)
+        told = photo_likelihoods(reading, self.model.knowledge)
+        marked = marked_picture(reading)
+        return {
+            **reading.as_json(),
+            "likelihoods": told,
+            "marked": base64.b64encode(marked).decode() if marked else None,
+        }
+
+    def accept(self, number: int, name: str, path: str) -> dict[str, Any]:
+        """Enter what a photo of a case says; the case."""
+        enter_photo(
+            self.work, number, self._read(number, name, path), self.shelf.read(number, name)
+        )
+        return self.case(number)
+
+    def _read(self, number: int, name: str, path: str) -> Reading:
+        content = self.shelf.read(number, name)
+        reading = read_picture(open_picture(content), glass_of(path))
+        return photo_of_case(reading, content, number, self.work)
 
 
 def _advice(result: Assessment) -> dict[str, Any]:

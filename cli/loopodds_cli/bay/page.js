@@ -556,6 +556,41 @@ class App {
       this.say("photo kept");
     } catch { this.say("this is no picture"); }
   }
+
+  /** Ask for the glass, once: what was said of the last one stands there already. */
+  beginReading(name) {
+    this.show({sheet: "reading", photo: name, reading: null, problem: "",
+      draft: {text: this.store.prefs.path || ""}});
+  }
+
+  photoPath(car) { return `case/${car.record.case}/photos/${this.ui.photo}/reading`; }
+
+  async readPhoto(car) {
+    const path = this.ui.draft.text;
+    await this.askFor(`${this.photoPath(car)}?path=${encodeURIComponent(`${path} mm`)}`, {},
+      async (told) => {
+        this.store.prefs.path = path;
+        await this.store.savePrefs();
+        this.show({reading: told, problem: ""});
+      });
+  }
+
+  async acceptPhoto(car) {
+    const body = `${this.store.prefs.path} mm`;
+    await this.askFor(this.photoPath(car), {method: "POST", body}, async () => {
+      await this.store.refresh(car.key);
+      this.show({sheet: "recorded", reading: null, problem: ""});
+    });
+  }
+
+  /** Ask the server; what it refuses, or that it is not there, stands on the screen. */
+  async askFor(path, options, then) {
+    try {
+      const answer = await this.store.ask(path, options), told = await answer.json();
+      if (!answer.ok) throw new Error(told.problem);
+      await then(told);
+    } catch (error) { this.show({problem: capital(error.message)}); }
+  }
 }
 
 /** A picture as JPEG, no side longer than needed to see a speck. */

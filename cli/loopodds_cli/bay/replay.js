@@ -68,6 +68,18 @@ function undoTarget(steps, event) {
 const ofSections = (noted, sections) =>
   Object.fromEntries(Object.entries(noted).filter(([, seen]) => sections.includes(seen.section)));
 
+/** What stands under a name after a look: what a photo says stands, the word is kept beside it. */
+function noted(before, {kind, content, time, ...step}) {
+  const {section, value, name} = content, id = idOf({content, ...step});
+  if (kind !== "doubted") return before && before.ofPhoto && before.used
+    ? {...before, saw: value} : {section, value, doubted: false, used: true, id, time};
+  if (value) return {section, value, doubted: true, used: true, id, time};
+  if (!before) throw new Error(`${name} is doubted and was never recorded`);
+  if (before.ofPhoto && before.used && before.saw !== undefined)
+    return {section: "findings", value: before.saw, doubted: false, used: true, id, time};
+  return {...before, doubted: true, used: false, id, time};
+}
+
 /** A case after all its events. */
 function replayed(events) {
   const steps = standingSteps(events);
@@ -77,12 +89,15 @@ function replayed(events) {
   for (const step of steps) {
     const {kind, content} = step;
     if (kind === "seen" || kind === "read" || kind === "doubted") {
-      const doubted = kind === "doubted";
-      const value = doubted && !content.value ? (state.noted[content.name] || {}).value
-        : content.value;
-      state.noted[content.name] = {section: content.section, value, doubted,
-        used: Boolean(content.value), id: idOf(step), time: step.time};
-      if (!doubted) heldOpen(open, step);
+      state.noted[content.name] = noted(state.noted[content.name], step);
+      if (kind !== "doubted") heldOpen(open, step);
+    } else if (kind === "photographed") {
+      for (const [name, value] of Object.entries(content.findings)) {
+        const before = state.noted[name] || {};
+        state.noted[name] = {section: "findings", value, doubted: false, used: true,
+          id: idOf(step), time: step.time, ofPhoto: true,
+          saw: before.ofPhoto ? before.saw : before.value};
+      }
     } else if (kind === "withdrawn") {
       for (const name of content.names) { delete state.noted[name]; delete open[name]; }
     } else if (kind === "test_done") state.tests.push(content.test);

@@ -119,6 +119,8 @@ class Bay(Door):
             Route("/case/{case}/offers", self.offers),
             Route("/case/{case}/photos/{about}", self.keep_photo, methods=["POST"]),
             Route("/case/{case}/photos/{name}", self.photo),
+            Route("/case/{case}/photos/{name}/reading", self.reading),
+            Route("/case/{case}/photos/{name}/reading", self.accept, methods=["POST"]),
         ]
         super().__init__(routes, hosts, lifespan=self._life)
 
@@ -182,8 +184,8 @@ class Bay(Door):
     async def keep_photo(self, request: Request) -> Response:
         """Keep a picture with a case."""
         content, about = await _body(request, LARGEST_PHOTO), request.path_params["about"]
-        photo = await self._of_case(request, lambda d, n: d.keep_photo(n, about, content))
-        return JSONResponse({"name": photo.name})
+        name = await self._of_case(request, lambda d, n: d.keep_photo(n, about, content))
+        return JSONResponse({"name": name})
 
     async def photo(self, request: Request) -> Response:
         """A picture of a case."""
@@ -191,6 +193,17 @@ class Bay(Door):
         content = await self._of_case(request, lambda desk, number: desk.photo(number, name))
         kind = "image/png" if name.endswith(".png") else "image/jpeg"
         return Response(content, media_type=kind)
+
+    async def reading(self, request: Request) -> Response:
+        """What a photo says of the sample."""
+        name, path = request.path_params["name"], request.query_params.get("path", "")
+        return JSONResponse(await self._of_case(request, lambda d, n: d.reading(n, name, path)))
+
+    async def accept(self, request: Request) -> Response:
+        """Enter what a photo says in its case."""
+        name = request.path_params["name"]
+        path = (await _body(request, LARGEST_WORD)).decode(errors="replace")
+        return JSONResponse(await self._of_case(request, lambda d, n: d.accept(n, name, path)))
 
     async def _of_case(self, request: Request, work: Callable[[Desk, int], Any]) -> Any:
         case = request.path_params["case"]

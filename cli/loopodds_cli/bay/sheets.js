@@ -1,6 +1,8 @@
 "use strict";
 // What one tap opens over the question: conditions, stops, records, plan, closing.
 
+// what a photo was taken of that may show a glass before the card
+const PHOTOS_READ = ["sample", "capture_sample", "sample_darkening", "sample_greenness"];
 const back = (app) => button("Back", () => app.show({sheet: null}), {class: "wide", id: "back"});
 
 const BACK_IN = [["In 2 weeks", 14], ["In a month", 30], ["In 3 months", 91], ["In half a year", 182]];
@@ -72,7 +74,8 @@ const Sheets = {
       (car.advice ? car.advice.warnings : []).map((text) => para(capital(text), "card")),
       el("ul", {class: "list"}, Object.entries(car.state.noted).map(([name, seen]) => el("li", {},
         el("div", {}, `${app.title(name)}: `, el("strong", {}, valueText(seen.value)),
-          seen.used ? "" : " (doubted, not used)", ` · ${clock(seen.time)}`),
+          seen.used ? "" : " (doubted, not used)", ` · ${clock(seen.time)}`,
+          seen.ofPhoto ? ` · from the photo${seen.saw ? `; seen: ${valueText(seen.saw)}` : ""}` : ""),
         el("div", {class: "row"}, button("Ask again", () => app.askAgain(name)),
           button("Take back", () => app.withdraw(car, name)))))),
       photos.length || waiting.length ? el("h2", {}, "Photos") : null,
@@ -87,7 +90,35 @@ const Sheets = {
     const shown = el("img", {alt: `Photo: ${app.title(name.split("-")[0])}`});
     app.store.ask(`case/${car.record.case}/photos/${name}`).then((answer) => answer.blob())
       .then((blob) => { shown.src = URL.createObjectURL(blob); }).catch(() => {});
-    return shown;
+    return el("div", {}, shown, PHOTOS_READ.includes(name.split("-")[0]) ? button("Read its colour",
+      () => app.beginReading(name), {class: "wide", "data-read": name}) : null);
+  },
+
+  /** The colour of a sample read from a photo by the server, and one tap to enter it. */
+  reading(app, car) {
+    const {reading, draft, problem} = app.ui;
+    const trouble = problem ? para(problem, "card caution") : null;
+    if (!reading) return [heading("Inner diameter of the glass, in mm"), trouble,
+      el("output", {class: "typed", id: "path"}, draft.text || "?"),
+      keypad(draft, () => app.draw(), () => app.readPhoto(car)), back(app)];
+    const {measured, refusals, likelihoods, marked} = reading;
+    const found = measured ? [
+      para(`${measured.scale.toFixed(1)} on the oil scale, ${measured.low.toFixed(1)} to `
+        + `${measured.high.toFixed(1)} in nine of ten`),
+      measured.greenness_seen ? null : para("Green cannot be seen: too dark."),
+      Object.entries(likelihoods).map(([name, words]) => el("div", {}, el("h2", {},
+        app.title(name)), el("ul", {class: "list"}, Object.entries(words).map(([word, weight]) =>
+        el("li", {}, `${spaced(word)}: `, percent(weight / Object.values(words)
+          .reduce((sum, one) => sum + one, 0))))))),
+      button("Enter this", () => app.acceptPhoto(car), {class: "go wide", id: "accept"}),
+    ] : [para("This photo is no evidence."), el("ul", {class: "list"}, refusals.map((one) =>
+      el("li", {}, el("strong", {}, capital(one.problem)), `: ${one.remedy}`)))];
+    return [heading("The photo, read"), trouble, found,
+      para("Nothing here is validated on real samples.", "small"),
+      marked ? el("img", {class: "marked", alt: "What was measured where",
+        src: `data:image/png;base64,${marked}`}) : null,
+      button("Another diameter", () => app.show({reading: null, problem: ""}), {class: "wide"}),
+      back(app)];
   },
 
   /** What may be told of car and day besides the questions that are asked of everybody. */

@@ -180,6 +180,9 @@ def _undo(work: Casework, number: int, events: Sequence[Event], target: str) -> 
         raise CaseError(f"case {number}: something was added since; take that back first")
     name = step.content["name"]
     earlier = _before(state, name, step)
+    stands = state.noted.get(name)
+    if earlier is None and stands is not None and stands.of_photo:
+        raise CaseError(f"case {number}: a photo was read since; take that back first")
     if earlier is None:
         work.withdraw(number, [name])
     else:

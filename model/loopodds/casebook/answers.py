@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from loopodds.base.phrases import lowered, sentence
 from loopodds.casebook.events import Event, StoredBelief
-from loopodds.casebook.replay import CaseState, Noted
+from loopodds.casebook.replay import CaseState, Noted, recorded_in
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.diagnose import believe
 from loopodds.diagnosis.model import Model
@@ -66,8 +66,7 @@ def _ways(
     for event in events:
         if event.kind == "test_done":
             yield [event.content["test"]]
-        elif event.kind in ("seen", "read"):
-            name = event.content["name"]
+        for name in recorded_in(event):
             ways = [test.name for test in knowledge.tests.values() if name in test.yields]
             if ways and name not in shown:
                 yield ways

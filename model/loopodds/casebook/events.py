@@ -66,8 +66,8 @@ class Event:
     time: str  # UTC, ISO 8601
     who: str  # who, note: Free text of the person, perhaps empty. Data, never markup
     note: str
-    # ``opened``, ``seen``, ``read``, ``doubted``, ``withdrawn``, ``test_done``, ``plan_chosen``,
-    # ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``
+    # ``opened``, ``seen``, ``read``, ``photographed``, ``doubted``, ``withdrawn``, ``test_done``,
+    # ``plan_chosen``, ``repaired``, ``confirmed``, ``closed``, ``undone`` or ``redone``
     kind: str
     content: Mapping[str, Any]  # plain data, by kind
     knowledge: str  # digest of the knowledge in force
@@ -122,6 +122,11 @@ class _Observed(_Entered):
     by: NotRequired[str]
 
 
+class _Photographed(_Entered):
+    findings: dict[str, dict[str, float]]
+    photo: dict[str, Any]
+
+
 class _Doubted(_Entered):
     section: str
     name: str
@@ -172,6 +177,7 @@ _CONTENTS: Mapping[str, msgspec.json.Decoder[Any]] = {
         "opened": _Opened,
         "seen": _Observed,
         "read": _Observed,
+        "photographed": _Photographed,
         "doubted": _Doubted,
         "withdrawn": _Withdrawn,
         "test_done": _Tested,

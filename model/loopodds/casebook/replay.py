@@ -18,7 +18,7 @@ from loopodds.inspection.assignments import Value, clean
 from loopodds.inspection.vocabulary import BEFORE, LOOKS, REPAIRED
 from loopodds.knowledge.records import Knowledge
 
-TELLING = ("seen", "read", "doubted", "withdrawn", "repaired", "undone", "redone")
+TELLING = ("seen", "read", "photographed", "doubted", "withdrawn", "repaired", "undone", "redone")
 """Kinds of event that change what is known of the car."""
 
 LASTING = ("vehicle", "conditions", "history")
@@ -49,6 +49,8 @@ class Noted(NamedTuple):
 
     ``doubted`` observations stay on view; one that is not ``used`` has no bearing on the belief.
     ``looks`` are the words of everybody who is named for the same sample; ``value`` is the last.
+    What a photo says stands in whatever order it and people's words come: both are of one sample,
+    and what people ``saw`` is kept beside it.
     """
 
     section: str
@@ -57,10 +59,23 @@ class Noted(NamedTuple):
     used: bool
     position: int
     looks: Mapping[str, str] = {}
+    of_photo: bool = False
+    saw: Noted | None = None
+
+    @property
+    def eye(self) -> Noted | None:
+        """What people saw or measured, whether or not a photo stands for it."""
+        return self.saw if self.of_photo else self
 
     @property
     def text(self) -> str:
-        """The value as it is entered, with whoever said it; what people wrote is not escaped."""
+        """The value as it is entered, with whoever said it; what people wrote is not escaped.
+
+        Of a photo the likeliest word, and what people saw.
+        """
+        if self.of_photo and isinstance(self.value, Mapping):
+            saw = f"; seen: {self.saw.text}" if self.saw else ""
+            return f"{_likeliest(self.value)}, from a photo{saw}"
         said = (f"{word} (by {person})" for person, word in self.looks.items())
         return ", ".join(said) or value_text(self.value)
 
@@ -180,6 +195,13 @@ def states(events: Sequence[Event], known: int = 0) -> Iterator[CaseState]:
             yield _state(first, steps, undone)
 
 
+def recorded_in(event: Event) -> Mapping[str, Value]:
+    """What an event records under which names: of a look, a measurement or a photo."""
+    if event.kind in ("seen", "read"):
+        return {event.content["name"]: event.content["value"]}
+    return event.content["findings"] if event.kind == "photographed" else {}
+
+
 def described(event: Event) -> str:
     """What happened, in a few words, as recorded; user's text is not escaped.
 
@@ -197,11 +219,27 @@ def described(event: Event) -> str:
         about = "; ".join((", ".join(content["services"]) or "none", *agreed_in(content).texts))
     elif "outcomes" in content:
         about = _outcomes_text(content["outcomes"])
+    elif "findings" in content:
+        about = ", ".join(
+            f"{n} = {_likeliest(shares)}" for n, shares in content["findings"].items()
+        )
     elif "names" in content:
         about = ", ".join(content["names"])
     else:
         about = content.get("what") or content.get("test") or shown
     return f"{kind.replace('_', ' ')}: {about}" if about else kind
+
+
+def together(steps: Sequence[Event], kinds: Sequence[str]) -> list[Event]:
+    """The last step; with the one before it where the two are one closing, last first."""
+    last_two = list(steps[-2:])[::-1]
+    one_closing = [step.kind for step in last_two] == list(kinds)
+    return last_two if one_closing else last_two[:1]
+
+
+def pointer(step: Event) -> dict[str, Any]:
+    """What an event that takes a step back, or puts it back, says of it."""
+    return {"position": step.position, "kind": step.kind, "what": described(step)}
 
 
 def _outcomes_text(outcomes: Mapping[str, str]) -> str:
@@ -223,6 +261,12 @@ def value_text(value: Value) -> str:
     if isinstance(value, str):
         return value
     return ",".join(f"{state}:{share:g}" for state, share in value.items())
+
+
+def _likeliest(shares: Mapping[str, float]) -> str:
+    """The word that is likeliest by likelihoods, with its share of them."""
+    word = max(shares, key=shares.__getitem__)
+    return f"{word} ({shares[word] / sum(shares.values()):.0%})"
 
 
 def _senseless(event: Event) -> CaseError:
@@ -274,14 +318,37 @@ def _of(noted: Mapping[str, Noted], sections: Collection[str]) -> dict[str, Note
 def _note(noted: dict[str, Noted], event: Event) -> None:
     """Enter what an event says about observations."""
     content = event.content
-    if event.kind in ("seen", "read", "doubted"):
-        name, value, doubted = content["name"], content["value"], event.kind == "doubted"
-        kept = noted[name].value if doubted and not value else value
-        looks = _looks(noted.get(name), content, doubted)
-        noted[name] = Noted(content["section"], kept, doubted, bool(value), event.position, looks)
+    if event.kind in ("seen", "read"):
+        name, stands = content["name"], noted.get(content["name"])
+        looked = _looked(stands.eye if stands else None, event)
+        by_photo = stands is not None and stands.of_photo and stands.used
+        noted[name] = stands._replace(saw=looked) if stands and by_photo else looked
+    elif event.kind == "photographed":
+        for name, weights in content["findings"].items():
+            eye = noted[name].eye if name in noted else None
+            photo = Noted("findings", weights, False, True, event.position, of_photo=True, saw=eye)
+            noted[name] = photo
+    elif event.kind == "doubted":
+        name, stands = content["name"], noted[content["name"]]
+        if content["value"] or not stands.of_photo:
+            noted[name] = _looked(stands, event)
+        elif stands.used and stands.saw:
+            # without the photo there is still what people saw
+            noted[name] = stands.saw
+        else:
+            noted[name] = stands._replace(doubted=True, used=False, position=event.position)
     elif event.kind == "withdrawn":
         for name in content["names"]:
             del noted[name]
+
+
+def _looked(before: Noted | None, event: Event) -> Noted:
+    """What stands after a look, a measurement or a doubt, of which a photo says nothing."""
+    content, doubted = event.content, event.kind == "doubted"
+    value = content["value"]
+    kept = before.value if before and doubted and not value else value
+    looks = _looks(before, content, doubted)
+    return Noted(content["section"], kept, doubted, bool(value), event.position, looks)
 
 
 def _looks(before: Noted | None, content: Mapping[str, Any], doubted: bool) -> Mapping[str, str]:

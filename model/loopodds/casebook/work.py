@@ -23,9 +23,10 @@ from loopodds.casebook.replay import (
     CaseError,
     CaseState,
     Noted,
-    described,
+    pointer,
     replay,
     states,
+    together,
 )  # fmt: skip
 from loopodds.diagnosis.diagnose import CAR, Against, believe, outcomes_against
 from loopodds.diagnosis.model import Model
@@ -138,6 +139,11 @@ class Casework:
 
         return self._step(case, plan)
 
+    def photographed(self, case: int, findings: Mapping[str, Value], photo: Any) -> Answer:
+        """Add as one step what a photo says of findings, and the numbers it was read from."""
+        content = {"findings": findings, "photo": photo}
+        return self._step(case, lambda state: [("photographed", content)])
+
     def doubt(self, case: int, doubts: Iterable[tuple[str, Value | None]]) -> Answer:
         """Say that an observation may be wrong.
 
@@ -170,7 +176,7 @@ class Casework:
                 raise CaseError(f"case {case}: nothing to undo; only its opening is left")
             if last is not None and state.steps[-1].position != last:
                 raise CaseError(f"case {case}: something was added since; take that back first")
-            return [("undone", _pointer(step)) for step in _together(state.steps, CLOSING)]
+            return [("undone", pointer(step)) for step in together(state.steps, CLOSING)]
 
         return self._step(case, plan, reopens=True)
 
@@ -180,7 +186,7 @@ class Casework:
         def plan(state: CaseState) -> list[Planned]:
             if not state.undone:
                 raise CaseError(f"case {case}: nothing to redo")
-            return [("redone", _pointer(step)) for step in _together(state.undone, CLOSING[::-1])]
+            return [("redone", pointer(step)) for step in together(state.undone, CLOSING[::-1])]
 
         return self._step(case, plan)
 
@@ -380,17 +386,6 @@ def _noted(state: CaseState, name: str) -> Noted:
     if name not in state.noted:
         raise unknown_name("entry of this case", name, state.noted)
     return state.noted[name]
-
-
-def _together(steps: Sequence[Event], kinds: Sequence[str]) -> list[Event]:
-    """The last step; with the one before it where the two are one closing, last first."""
-    last_two = list(steps[-2:])[::-1]
-    one_closing = [step.kind for step in last_two] == list(kinds)
-    return last_two if one_closing else last_two[:1]
-
-
-def _pointer(step: Event) -> dict[str, Any]:
-    return {"position": step.position, "kind": step.kind, "what": described(step)}
 
 
 def _only_known(kind: str, names: Iterable[str], known: Iterable[str]) -> None:

@@ -48,6 +48,9 @@ OTHER_FILES = tuple(
 SHIPPED_UNLESS_GIVEN = ("scope.toml",)
 """Files that a folder need not have; the shipped ones then stand in."""
 
+PHOTO = "photo.toml"
+"""What a number read from a photo says of the words for it; a folder need not have it."""
+
 SOUND = "sound"
 """Stands beside the conditions: every fault variable is in its sound state."""
 
@@ -147,7 +150,7 @@ class Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
         texts = [(name, _text(folder, name)) for name in names]
-        own = (name for name in (TABLES, READERS) if _root(folder).joinpath(name).is_file())
+        own = (name for name in (TABLES, READERS, PHOTO) if _root(folder).joinpath(name).is_file())
         texts += [(name, _text(folder, name)) for name in own]
         return _parsed(tuple(texts), isinstance(folder, UnsafeFolder))
 

@@ -389,11 +389,12 @@ def judged(
     """Scores of rows kept back, of all that they hold and of their outcomes."""
     old, new = learner.scores(pieces, before), learner.scores(pieces, after)
     has = ~np.isnan(old[1])
-    outcomes = _gain(old[1][has], new[1][has]) if has.any() else None
-    return _gain(old[0], new[0]), outcomes
+    outcomes = gain_between(old[1][has], new[1][has]) if has.any() else None
+    return gain_between(old[0], new[0]), outcomes
 
 
-def _gain(before: FloatArray, after: FloatArray) -> Gain:
+def gain_between(before: FloatArray, after: FloatArray) -> Gain:
+    """Scores of the same rows before and after."""
     apart = after - before
     reach = QUANTILE_90 * float(apart.std(ddof=1)) / sqrt(len(apart)) if len(apart) > 1 else np.inf
     mean = float(apart.mean())
