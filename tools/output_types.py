@@ -30,6 +30,7 @@ from loopodds.diagnosis.weights import Share
 from loopodds.diagnosis.what_if import Change
 from loopodds.doubt.intervals import CountNext
 from loopodds.drift.results import Alarm, Watch
+from loopodds.papers.compare import Changed, Told
 from loopodds.report.blank_form import Named
 from loopodds.safety.stops import StopInForce
 from loopodds.training.cars import PracticeCar
@@ -298,6 +299,11 @@ class CHECK(TypedDict):
     details: Map
 
 
+class SIDE(TypedDict):
+    label: str
+    case: str
+
+
 PREFERENCE = {"file": str, "key": str, "value": str | None}
 
 
@@ -339,6 +345,26 @@ def outputs() -> dict[str, Any]:
         "watch": extended("Watch", UNSAFE, of(Watch, courses=None, first=Map, last=Map,
                                               ordered_by=str | None, together=list[Map],
                                               alarms=list[ALARM])),
+        "compare": shape(
+            "compare two", before=SIDE, after=SIDE, knowledge=str, steps=list[str],
+            told=list[record(Told)],
+            moved=list[TypedDict("Shifted", {  # type: ignore[misc]
+                "name": str, "before": float, "after": float,
+                **dict.fromkeys(("before_low", "before_high", "after_low", "after_high"),
+                                float | None),
+            })],
+            advice=list[record(Changed, before=list[str], after=list[str])],
+            outlay=TypedDict("Outlay", {  # type: ignore[misc]
+                "before": float | None, "after": float | None, "currency": str,
+            }),
+        ),
+        "pack": shape(
+            "pack", checksum=str, out=NotRequired[str], bytes=NotRequired[int],
+            sound=NotRequired[bool], problems=NotRequired[list[str]],
+            as_noted=NotRequired[bool | None], layout=NotRequired[int], case=NotRequired[str],
+            program=NotRequired[str], knowledge=NotRequired[list[str]],
+            files=NotRequired[list[Map]],
+        ),
         "photo read": shape("photo read", file=str, usable=bool, refusals=list[dict[str, str]],
                             path_mm=float | None, path_error_mm=float | None, taken=str | None,
                             white_uneven=float, greys_off=float, measured=Map | None,

@@ -63,7 +63,7 @@ def test_an_offer_that_is_several_of_the_three_is_told_once():
 
 def test_the_page_tells_the_offers_and_estimates():
     told = page("plan", "@first_look")
-    assert "Complaint gone after it: estimated" in told
+    assert "complaint gone after it: estimated" in told
     assert "To offer" in told
     assert "of such cars" not in told
     assert "cars with the same findings" not in told

@@ -157,7 +157,7 @@ def _readings(pack, value, extra, mean, spread_, misread, densities_of, places, 
         peak = own.max()
         logs[b] += np.log(peak)
         if peak > 0.0:
-            own *= 1.0 / peak
+            own /= peak
 
 
 @njit(cache=True, error_model="numpy")
