@@ -236,7 +236,7 @@ def possible(told: Mapping[str, Any]) -> Assessment | None:
 def test_next_plan_and_lookahead_offer_nothing_shut() -> None:
     rng, knowledge = np.random.default_rng(20261129), model().knowledge
     seen = 0
-    while seen < 60:
+    while seen < 30:
         result = possible(sections(rng, knowledge))
         if result is None or not result.stops:
             continue

@@ -22,7 +22,7 @@ _LN2_LOW = 1.90821492927058770002e-10
 @njit(inline="always")
 def _exp(x):  # type: ignore[no-untyped-def]
     """exp(x) for x <= 0 by range reduction and a Taylor series; relative error below 4e-16."""
-    x = max(x, -740.0)
+    x = max(x, -745.2)  # there and below it is zero, as elsewhere
     k = np.floor(x * _LOG2E + 0.5)
     r = (x - k * _LN2_HIGH) - k * _LN2_LOW
     p = 1.0 / 6227020800.0
@@ -157,7 +157,7 @@ def _readings(pack, value, extra, mean, spread_, misread, densities_of, places, 
         peak = own.max()
         logs[b] += np.log(peak)
         if peak > 0.0:
-            own /= peak
+            own /= peak  # whose reciprocal may be too large for a float
 
 
 @njit(cache=True, error_model="numpy")
