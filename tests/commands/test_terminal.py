@@ -49,7 +49,7 @@ def test_colours_are_asked_for_or_refused(monkeypatch: pytest.MonkeyPatch) -> No
     [
         (("help",), True, "Commands"),
         (("help", "--no-pager"), False, "Commands"),
-        (("-V",), False, "loopodds"),
+        (("-V",), False, "version"),
     ],
 )
 def test_what_is_longer_than_the_terminal_goes_through_the_pager(

@@ -16,13 +16,19 @@ from loopodds_cli.options import (
     print_or_write,
 )
 
+ALONE = {"-h": "--help", "-q": "--quiet"}
+
 
 class NoBundles(WritingCommand):
     """A command whose words may begin with a dash: the h of ``-superheat`` asks for no help."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """As click does; ``-h`` asks for help only where it stands alone."""
-        return super().parse_args(ctx, ["--help" if word == "-h" else word for word in args])
+        """As click does, but a letter is an option only where it stands alone, as ``-h``."""
+        for parameter in self.params:
+            parameter.opts = [word for word in parameter.opts if word.startswith("--")] or (
+                parameter.opts
+            )
+        return super().parse_args(ctx, [ALONE.get(word, word) for word in args])
 
 
 @click.command(

@@ -246,9 +246,8 @@ class Learner:
         knowledge = self.knowledge_at(state)
         total = Told(0.0, 0, {}, np.zeros((len(self.ways), len(confirmation.RATES), 2)))
         sums = SlopeSums(knowledge)
-        for piece, found in self.each(
-            lambda piece: self.piece_slopes(piece, knowledge, state.rates), pieces
-        ):
+        told = self.each(lambda one: self.piece_slopes(one, knowledge, state.rates), pieces)
+        for piece, found in told:
             total.log_likelihood += float(found.seen.log_evidence.sum()) - found.came
             total.rows += len(piece.numbers)
             total.reports += found.reports
