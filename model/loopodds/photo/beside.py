@@ -178,6 +178,6 @@ def glass_named(book: Path, name: str) -> Glass:
     """
     known = known_glasses(book)
     if name not in known:
-        hint = meant_or_known(name, known) if known else "say its inner diameter with --path once"
+        hint = meant_or_known(name, known) if known else "state its inner diameter once"
         raise InspectionError(f"no glass {name[:LONGEST_NAME]!r}; {hint}")
     return known[name]

@@ -15,7 +15,7 @@ from loopodds.base.arrays import FloatArray
 
 _CHROMATICITIES = {"C": (0.31006, 0.31616), "D65": (0.3127, 0.3290)}
 WHITES = {name: (x / y, 1.0, (1 - x - y) / y) for name, (x, y) in _CHROMATICITIES.items()}
-"""White of an illuminant, 2 degree observer [CIE15]."""
+"""White of an illuminant, 2 degree observer (CIE 15:2018)."""
 _LINEAR_SRGB = np.array(
     [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
 )  # IEC 61966-2-1
@@ -31,7 +31,7 @@ GARDNER = (
     (0.6290, 0.3701, 6), (0.6477, 0.3521, 4),
 )  # fmt: skip
 """Chromaticity x, y and luminous transmittance [%] of the 18 Gardner colours under illuminant C
-[ISO4630]."""
+(ISO 4630, ASTM D1544, read in secondary publications)."""
 _DARKEST = 1e-6
 
 
@@ -69,7 +69,7 @@ def lab(xyz: FloatArray, illuminant: str = "C") -> FloatArray:
 def difference(one: FloatArray, other: FloatArray) -> FloatArray:
     """Colour difference CIEDE2000 of two colours in CIELAB, all weights one.
 
-    After Sharma, Wu & Dalal, Color Research & Application 30 (2005) 21-30 [SHARMA2005].
+    After Sharma, Wu & Dalal, Color Research & Application 30 (2005) 21-30.
     """
     (l1, a1, b1), (l2, a2, b2) = np.moveaxis(one, -1, 0), np.moveaxis(other, -1, 0)
     chroma = (np.hypot(a1, b1) + np.hypot(a2, b2)) / 2
@@ -106,10 +106,10 @@ def _cos(degrees: FloatArray) -> FloatArray:
 def oil_scale(xyz: FloatArray, path_mm: FloatArray | float = STANDARD_PATH_MM) -> FloatArray:
     """Colour on ASTM D1500 (ISO 2049) of tristimulus values under illuminant C.
 
-    .25 + .8695 (dX + dY + dZ), with d the densities beside water, as instruments work it out
-    [D1500RULE]. Densities grow with the path of the light, so those of another path count by it;
-    of a colour that filters strongly that is rough, and :mod:`loopodds.photo.liquids` does it
-    wave by wave.
+    .25 + .8695 (dX + dY + dZ), with d the densities beside water, a computing rule that a
+    public repository of an oil laboratory writes down; the standard compares by eye. Densities
+    grow with the path of the light, so those of another path count by it; of a colour that filters
+    strongly that is rough, and :mod:`loopodds.photo.liquids` does it wave by wave.
 
     >>> float(oil_scale(np.array([0.98074, 1.0, 1.18232])).round(4))
     0.25
@@ -137,7 +137,7 @@ class Spectra(NamedTuple):
 
 @lru_cache(maxsize=1)
 def spectra() -> Spectra:
-    """The observer with illuminants C and D65 every 5 nm, as the data folder has them [CIE15]."""
+    """The observer with illuminants C and D65 every 5 nm, of the data folder (CIE 15:2018)."""
     from importlib import resources
 
     text = resources.files("loopodds_data").joinpath("colour/cie_1931.csv").read_text("utf-8")

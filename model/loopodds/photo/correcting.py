@@ -3,7 +3,7 @@
 Light and exposure cancel where a colour is taken by its share of the white beside it. What is left
 of the camera's curve is told by the grey fields, what is left of its colours, and of the lamp's, by
 all fields together: a root-polynomial of degree two (Finlayson, Mackiewicz & Hurlbert, IEEE Trans.
-Image Process. 24 (2015) 1460-1470), whose terms all double when the light does [FINLAYSON2015].
+Image Process. 24 (2015) 1460-1470), whose terms all double when the light does.
 Both are held towards changing nothing, for a printer does not keep colours exactly either.
 """
 

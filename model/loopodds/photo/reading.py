@@ -58,7 +58,7 @@ REMEDIES = {
     "clipped": "touch the card on the screen before the photo is taken, or turn the flash off",
     "dark": "more light: by daylight, or with a lamp that is not coloured",
     "greys": "print the card anew in colour on white matt paper; no coloured lamps, no filters",
-    "path": "measure the inner diameter of the glass and say it with --path, as --path '12 mm'",
+    "path": "measure the inner diameter of the glass and state it, as 12 mm",
     "no_glass": "stand the glass upright before the middle of the white field",
     "bubbles": "let the sample settle until bubbles have gone; if they stay or specks swim in it, "
     "record that as sample_bubbles or sample_specks",

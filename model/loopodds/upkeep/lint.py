@@ -29,7 +29,7 @@ from loopodds.knowledge.guards import (
     unknown_texts,
 )
 from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, mentions, parents_of, read_node
-from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, Knowledge, read_one
+from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, PHOTO, Knowledge, read_one
 from loopodds.knowledge.safeguards import safety_slips
 from loopodds.knowledge.tables import TABLES
 from loopodds.upkeep.work_lint import work_slips
@@ -75,7 +75,7 @@ def lint(folder: str | Path | None = None) -> list[Slip]:
     problems += work_slips(knowledge)
     problems += order_slips(knowledge)
     problems += safety_slips(knowledge)
-    problems += _source_problems({**files, TABLES: _worked_out(knowledge)})
+    problems += _source_problems({**files, TABLES: _worked_out(knowledge), **_of_photos(folder)})
     problems += _cycles(knowledge)
     problems += _unobserved(knowledge)
     if all(problem.warning for problem in problems):
@@ -123,6 +123,12 @@ def _worked_out(knowledge: Knowledge) -> Mapping[str, Any]:
     """The tables of gauges as plain data, as the other files are."""
     gauges = knowledge.gauges.values()
     return {gauge.name: msgspec.to_builtins(gauge.tables) for gauge in gauges if gauge.tables}
+
+
+def _of_photos(folder: str | Path | None) -> dict[str, Mapping[str, Any]]:
+    """What is said of photos, where the folder says anything; it was read with the knowledge."""
+    path = (Path(folder) if folder is not None else resources.files("loopodds_data")) / PHOTO
+    return {PHOTO: tomllib.loads(path.read_text(encoding="utf-8"))} if path.is_file() else {}
 
 
 def _source_problems(files: Files) -> Iterator[Slip]:
