@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from loopodds.doubt.beta import beta_interval
+from loopodds.doubt.beta import SCIPY_FROM, beta_interval, beta_quantile
+from scipy.special import betaincinv
 from scipy.stats import beta
 
 
@@ -28,3 +29,13 @@ def test_an_interval_holds_its_mean_and_certainty_is_a_point():
     assert high[:3] == pytest.approx(mean[:3])
     # more variance than any chance can have: all is open
     assert (low[5], high[5]) == pytest.approx((0.0, 1.0), abs=1e-6)
+
+
+def test_quantiles_are_those_of_scipy():
+    """Few are worked out here, many by scipy: shapes from thousandths to a hundred thousand."""
+    rng = np.random.default_rng(4)
+    mean = np.clip(rng.uniform(0, 1, SCIPY_FROM // 2) ** 3, 1e-6, 1 - 1e-6)
+    size = 10 ** rng.uniform(-2, 5, len(mean))
+    a, b = mean * size, (1 - mean) * size
+    for share in (0.05, 0.95):
+        np.testing.assert_allclose(beta_quantile(a, b, share), betaincinv(a, b, share), atol=1e-10)

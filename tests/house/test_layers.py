@@ -45,7 +45,6 @@ MOST_MODULES, MOST_LINES, LEAST_LINES = 12, 400, 40
 SHORT = {
     "base/arrays.py": "array types that every room names",
     "bay/carried.py": "puts together what the other modules of its room make",
-    "doubt/beta.py": "the ends of every interval, whoever works out its variance",
     "base/phrases.py": "wording shared by pages and reports",
 }
 """Modules under forty lines, and why each stands alone."""
