@@ -138,8 +138,6 @@ def score_batch(batch: InspectionBatch, model: Model, intervals: bool = False) -
 def _score_groups(
     groups: Sequence[Group], batch: InspectionBatch, model: Model, intervals: bool
 ) -> Scores:
-    from loopodds.doubt.bulk import interval_batch
-
     rows = batch.rows
     ends = np.zeros((rows, len(model.conditions) + 1, 2)) if intervals else None
     stops = np.zeros((rows, len(model.knowledge.stops)), dtype=bool)
@@ -153,6 +151,8 @@ def _score_groups(
             conditions[group.rows, index] = model.probability(beliefs, name)
         stops[group.rows] = stops_of(batch, group, beliefs, model.knowledge)
         if ends is not None:
+            from loopodds.doubt.bulk import interval_batch
+
             low, high = interval_batch(model, group.context, group.evidence, beliefs)
             ends[group.rows] = np.stack([low, high], axis=-1)
     flat = None if ends is None else ends.reshape(rows, -1)

@@ -279,7 +279,7 @@ def _distinct(seen: _Arrays, rows: int) -> tuple[IntArray, IntArray]:
             marks += (mixed ^ (mixed >> np.uint64(29))) * turn
     _, first, place = np.unique(marks, return_index=True, return_inverse=True)
     like = first[place]
-    if all(
+    if len(first) < rows and all(
         np.array_equal(array, array[:, like], equal_nan=array.dtype.kind == "f") for array in seen
     ):
         return first, place

@@ -20,7 +20,7 @@ _LN2_LOW = 1.90821492927058770002e-10
 
 
 @njit(inline="always")
-def _exp(x):  # type: ignore[no-untyped-def]
+def exp_below(x):  # type: ignore[no-untyped-def]
     """exp(x) for x <= 0 by range reduction and a Taylor series; relative error below 4e-16."""
     x = max(x, -745.2)  # there and below it is zero, as elsewhere
     k = np.floor(x * _LOG2E + 0.5)
@@ -47,12 +47,12 @@ def densities(value, extra, mean, spread, share, wide, out):  # type: ignore[no-
     """Mixture density of one reading under each distinct (mean, spread); see likelihoods."""
     root = 0.3989422804014327
     w = np.sqrt(wide * wide + extra * extra)
-    far = share * root * _exp(-0.5 * (value / w) ** 2) / w
+    far = share * root * exp_below(-0.5 * (value / w) ** 2) / w
     near = (1.0 - share) * root
     for u in range(mean.shape[0]):
         variance = spread[u] * spread[u] + extra * extra
         gap = value - mean[u]
-        out[u] = near * _exp(-0.5 * gap * gap / variance) / np.sqrt(variance) + far
+        out[u] = near * exp_below(-0.5 * gap * gap / variance) / np.sqrt(variance) + far
 
 
 @njit(cache=True, error_model="numpy")

@@ -6,7 +6,7 @@ Importing this module loads numba. :mod:`loopodds.inference.slopes` does the sam
 import numpy as np
 from numba import njit
 
-from loopodds.inference.kernels import _exp
+from loopodds.inference.kernels import exp_below
 from loopodds.inference.lanes import WIDTH as PACK
 
 
@@ -55,8 +55,8 @@ def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[
             z = gap * gap / variance
             # chances of slip and none, over the larger of both, so that no exponent overflows
             top = max(level, -0.5 * z)
-            far_off = slip * np.sqrt(variance) * _exp(level - top)
-            close = _exp(-0.5 * z - top)
+            far_off = slip * np.sqrt(variance) * exp_below(level - top)
+            close = exp_below(-0.5 * z - top)
             near = close / (close + far_off)
             part[0, u] = near
             part[1, u] = near * gap / variance
