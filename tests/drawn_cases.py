@@ -46,19 +46,14 @@ def drawn_cases(model: Model, count: int, seed: int) -> Iterator[tuple[dict[str,
     makes = [_stated("vehicle", rng) for _ in range(MAKES)]
     outings = [(makes[i % MAKES], _stated("conditions", rng)) for i in range(OUTINGS)]
     cars = simulate(model, {}, 2 * count, rng)
-    drawn = 0
-    for car in itertools.cycle(range(2 * count)):
-        if drawn == count:
-            return
-        vehicle, conditions = outings[int(rng.integers(OUTINGS))]
-        stated = {"vehicle": dict(vehicle), "conditions": dict(conditions)}
-        sections = stated | _seen(_words(cars, car, model, rng), model, rng)
-        try:
-            inspection = inspection_from(sections, model.knowledge)
-        except LoopoddsError:
-            continue
-        drawn += 1
-        yield sections, inspection
+
+    def looks() -> Iterator[dict[str, Any]]:
+        for car in itertools.cycle(range(2 * count)):
+            vehicle, conditions = outings[int(rng.integers(OUTINGS))]
+            stated = {"vehicle": dict(vehicle), "conditions": dict(conditions)}
+            yield stated | _seen(_words(cars, car, model, rng), model, rng)
+
+    return itertools.islice(_readable(looks(), model), count)
 
 
 def drawn_repairs(
@@ -68,21 +63,29 @@ def drawn_repairs(
     rng = np.random.default_rng(seed)
     looks = (sections for sections, _ in drawn_cases(model, 20 * count, seed))
     services = [name for name, service in model.knowledge.services.items() if service.cures]
-    drawn = 0
-    while drawn < count:
-        last, *before = itertools.islice(looks, int(rng.integers(2, 4)))
-        done = [rng.choice(services, int(rng.integers(1, 3)), replace=False) for _ in before]
-        repaired = [
-            {"services": names.tolist(), **{key: look[key] for key in BEFORE}}
-            for names, look in zip(done, before, strict=True)
-        ]
-        sections = {**last, "repaired": repaired}
+
+    def cars() -> Iterator[dict[str, Any]]:
+        while True:
+            last, *before = itertools.islice(looks, int(rng.integers(2, 4)))
+            done = [rng.choice(services, int(rng.integers(1, 3)), replace=False) for _ in before]
+            repaired = [
+                {"services": names.tolist(), **{key: look[key] for key in BEFORE}}
+                for names, look in zip(done, before, strict=True)
+            ]
+            yield {**last, "repaired": repaired}
+
+    return itertools.islice(_readable(cars(), model), count)
+
+
+def _readable(
+    drawn: Iterator[dict[str, Any]], model: Model
+) -> Iterator[tuple[dict[str, Any], Inspection]]:
+    """Those of some cases that the door lets in."""
+    for sections in drawn:
         try:
-            inspection = inspection_from(sections, model.knowledge)
+            yield sections, inspection_from(sections, model.knowledge)
         except LoopoddsError:
             continue
-        drawn += 1
-        yield sections, inspection
 
 
 def _stated(section: str, rng: np.random.Generator) -> dict[str, str]:

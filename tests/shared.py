@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from contextlib import redirect_stdout
 from functools import cache
 from io import StringIO
@@ -22,6 +24,15 @@ CONTEXT = {
 }
 """A car of common make-up with a complaint, on a warm day."""
 PAGES = {"assess": print_assessment, "next": print_next, "plan": print_plan}
+
+
+def loaded_after(code: str) -> set[str]:
+    """Modules that a fresh interpreter has loaded once it has run some code."""
+    program = f"import sys; {code}; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    return {*done.stdout.split()}
 
 
 @cache

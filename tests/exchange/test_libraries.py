@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -20,6 +18,7 @@ from loopodds.knowledge.assembly import build_network, full_contexts
 from loopodds.knowledge.records import Knowledge
 from loopodds.upkeep import verification
 from loopodds.upkeep.verification import verify
+from shared import loaded_after
 
 CONTEXT = {"setting": "complaint"}
 
@@ -113,9 +112,5 @@ def test_a_probability_moved_by_a_millionth_is_noticed(monkeypatch):
 
 def test_nothing_heavy_is_loaded_before_it_is_asked_for():
     """pgmpy takes two seconds to import; listing commands must not pay for it."""
-    code = (
-        "import sys, loopodds.upkeep.verification, loopodds.exchange.bif;"
-        "print(sorted({'pgmpy', 'networkx'} & set(sys.modules)))"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    loaded = loaded_after("import loopodds.upkeep.verification, loopodds.exchange.bif")
+    assert not {"pgmpy", "networkx"} & loaded

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -23,7 +22,7 @@ from loopodds.report.figures import (
     what_if_picture,
     wrapped,
 )
-from shared import luminance
+from shared import loaded_after, luminance
 
 MOMENTS = [
     Moment("before anything was seen", {"moisture": 0.13, "leak": 0.4}),
@@ -102,14 +101,8 @@ def test_a_long_label_keeps_its_end_where_the_state_stands():
 
 
 def test_drawing_is_not_paid_for_by_those_who_do_not_draw():
-    import subprocess
-
-    code = (
-        "import sys, loopodds.report.figures, loopodds.papers.content;"
-        "print('matplotlib' in sys.modules)"
-    )
-    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert found.stdout.strip() == "False"
+    loaded = loaded_after("import loopodds.report.figures, loopodds.papers.content")
+    assert "matplotlib" not in loaded
 
 
 @pytest.mark.parametrize(
