@@ -61,6 +61,17 @@ def test_a_stop_comes_first_on_every_page_and_fits_it(name: str) -> None:
             assert f"({stop.who})" in flat(text)
 
 
+@pytest.mark.parametrize("name", STOPPED)
+def test_every_page_names_the_same_test_to_do_first(name: str) -> None:
+    result = assessed(f"@{name}")
+    plan = flat(page("plan", f"@{name}"))
+    first = [result.knowledge.tests[test].title.upper() for test in result.to_test[:1]]
+    assert ("TEST FIRST" in plan) == bool(first)
+    for title in first:
+        assert f"TEST FIRST: {title}" in plan
+        assert title in flat(page("next", f"@{name}"))
+
+
 @pytest.mark.parametrize("name", STOPPED[1:4])
 def test_a_screen_of_60_columns_has_no_ribbons(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "60")

@@ -26,7 +26,7 @@ from loopodds_cli.pages.page import (
 from loopodds_cli.pages.stops import put_cautions, put_stops_further
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, BreakEven, Move, ServicePlan
+    from loopodds import Assessment, BreakEven, ServicePlan
 
 
 def print_plan(result: Assessment, brief: bool = False) -> None:
@@ -34,8 +34,8 @@ def print_plan(result: Assessment, brief: bool = False) -> None:
     page, knowledge, best = Page(), result.knowledge, result.advice.best
     put_title(page, result)
     page.line("")
-    if result.policy.best is not None:
-        _test_first(page, result, result.policy.best.move)
+    if result.to_test:
+        _test_first(page, result)
         page.line("")
         page.line("If it has to be decided now:")
     titles = services_text(best.services, knowledge)
@@ -70,14 +70,17 @@ def print_plan(result: Assessment, brief: bool = False) -> None:
         page.marked("-", text, FAINT)
 
 
-def _test_first(page: Page, result: Assessment, move: Move) -> None:
-    knowledge = result.knowledge
-    saves = money(result.policy.saves, result.currency)
-    worth = f"worth {saves} after its cost"
-    if len(move.steps) > 1:
-        worth = f"opens {tests_text([move.test], knowledge)}: worth {saves} after their cost"
-    title = f"Test first: {knowledge.tests[move.steps[0].test].title}"
-    page.headline(title, f"{worth}; how and why: loopodds next")
+def _test_first(page: Page, result: Assessment) -> None:
+    knowledge, best = result.knowledge, result.policy.best
+    why = "it may lift the stop"
+    if not result.settling and best is not None:
+        saves = money(result.policy.saves, result.currency)
+        why = f"worth {saves} after its cost"
+        if len(best.move.steps) > 1:
+            opened = tests_text([best.move.test], knowledge)
+            why = f"opens {opened}: worth {saves} after their cost"
+    title = f"Test first: {knowledge.tests[result.to_test[0]].title}"
+    page.headline(title, f"{why}; how and why: loopodds next")
 
 
 def _held_back(result: Assessment) -> Iterator[str]:
