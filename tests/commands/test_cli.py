@@ -26,7 +26,7 @@ from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
 from loopodds_cli.main import COMMANDS, main
 from loopodds_cli.pages.assess import print_assessment
-from loopodds_cli.pages.page import Page, factor, percent
+from loopodds_cli.screen.page import Page, factor, percent
 from shared import assessed
 from shared import page as printed
 from shared_screens import faults_of

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from loopodds_cli.main import main
-from loopodds_cli.pages.shown import shown
 from loopodds_cli.preferences import Preferences, config_path, preferences
+from loopodds_cli.screen.shown import shown
 
 
 @pytest.fixture(autouse=True)
@@ -129,7 +129,7 @@ def test_only_quantities_are_converted(
     text: str, said: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     chosen = Preferences(Path(), {"pressure": "psi", "temperature": "degF", "mass": "oz"})
-    monkeypatch.setattr("loopodds_cli.pages.shown.active", lambda: chosen)
+    monkeypatch.setattr("loopodds_cli.screen.shown.active", lambda: chosen)
     assert shown(text) == said
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds import printable
 
-from loopodds_cli.pages.page import Page
+from loopodds_cli.screen.page import Page
 
 if TYPE_CHECKING:
     from loopodds import Checked, Recomputed, Salvaged, Walked

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds import SOUND, printable, spaced
 
-from loopodds_cli.pages.page import Page, local_time, percent
+from loopodds_cli.screen.page import Page, local_time, percent
 
 if TYPE_CHECKING:
     from loopodds import Ends, Event

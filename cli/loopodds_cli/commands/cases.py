@@ -22,6 +22,6 @@ def command(as_json: bool) -> None:
     if as_json:
         print_json({"cases": [{"case": n, "about": about} for n, about in summaries.items()]})
         return
-    from loopodds_cli.pages.page import Page
+    from loopodds_cli.screen.page import Page
 
     Page().rows(list(summaries.items()))

@@ -36,8 +36,8 @@ def command(ctx: click.Context, as_json: bool) -> None:
 def _show(as_json: bool) -> None:
     from rich.text import Text
 
-    from loopodds_cli.pages.page import FAINT, Page
     from loopodds_cli.preferences import KEYS, preferences
+    from loopodds_cli.screen.page import FAINT, Page
 
     found = preferences()
     widest = max(map(len, KEYS))

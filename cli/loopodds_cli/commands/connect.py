@@ -28,7 +28,7 @@ def command(result: Assessment, as_json: bool) -> None:
       loopodds connect @leak_stop_car
       loopodds connect my_case.toml && echo "couple up"
     """
-    from loopodds_cli.pages.stops import print_connection
+    from loopodds_cli.screen.stops import print_connection
 
     if as_json:
         print_json({"case": result.case, **result.stops_json(), **result.connection.as_json()})

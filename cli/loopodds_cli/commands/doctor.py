@@ -29,7 +29,7 @@ def command(desk: Desk) -> None:
     else:
         from loopodds import printable
 
-        from loopodds_cli.pages.page import Page
+        from loopodds_cli.screen.page import Page
 
         page = Page()
         wrong = [check.name for check in found if not check.well]

@@ -90,7 +90,7 @@ def command(
 
 
 def _list(titles: dict[str, str], as_json: bool) -> None:
-    from loopodds_cli.pages.page import Page
+    from loopodds_cli.screen.page import Page
 
     if as_json:
         named = [{"name": name, "title": title} for name, title in titles.items()]

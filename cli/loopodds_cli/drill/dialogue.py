@@ -25,9 +25,9 @@ from loopodds import (
 )
 
 from loopodds_cli.drill import pages
-from loopodds_cli.pages.page import Page, wrapped
 from loopodds_cli.prompt.asking import Asking
 from loopodds_cli.prompt.words import begins_number, meaning
+from loopodds_cli.screen.page import Page, wrapped
 
 ALIASES = {"?": "help", "a": "about", "d": "done", "q": "quit", "s": "seen", "t": "tests",
            "exit": "quit"}  # fmt: skip

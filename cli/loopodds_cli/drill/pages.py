@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from loopodds import NAMED_FROM, UNREADABLE, Closed, Move, shown_words, spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent, signed
-from loopodds_cli.pages.stops import put_stops
+from loopodds_cli.screen.page import CAUTION, FAINT, STRONG, Cell, Page, percent, signed
+from loopodds_cli.screen.stops import put_stops
 
 if TYPE_CHECKING:
     from loopodds import Debrief, Done, Exercise, JudgedStep, Knowledge, PracticeCar

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, get_type_hints
 from loopodds import SOUND, FileError, InspectionError, printable, safe_cell
 from rich.text import Text
 
-from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
+from loopodds_cli.screen.page import FAINT, STRONG, Cell, Page
 
 if TYPE_CHECKING:
     from loopodds import Debrief, PracticeCar

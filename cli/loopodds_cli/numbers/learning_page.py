@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, percent
+from loopodds_cli.screen.page import CAUTION, FAINT, STRONG, Cell, Page, percent
 
 if TYPE_CHECKING:
     from loopodds import Gain, Knowledge, Learning, Look, NumberChange, Tilt

@@ -19,7 +19,7 @@ from loopodds import (
 )
 from rich.text import Text
 
-from loopodds_cli.pages.page import FAINT, STRONG, Cell, Page
+from loopodds_cli.screen.page import FAINT, STRONG, Cell, Page
 
 if TYPE_CHECKING:
     from loopodds import Grounds, Knowledge, Named, Verification

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from loopodds import spaced
 from rich.text import Text
 
-from loopodds_cli.pages.page import CAUTION, STRONG, Page
+from loopodds_cli.screen.page import CAUTION, STRONG, Page
 
 if TYPE_CHECKING:
     from loopodds import Alarm, Explaining, Knowledge, Moment, Offset, Watch

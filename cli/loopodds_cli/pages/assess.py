@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from loopodds import SOUND, groups_of, sentence, title_of, with_state
 from rich.text import Text
 
-from loopodds_cli.pages.events import plain
-from loopodds_cli.pages.head import put_outlook, put_title, put_verdict
-from loopodds_cli.pages.page import (
+from loopodds_cli.screen.events import plain
+from loopodds_cli.screen.head import put_outlook, put_title, put_verdict
+from loopodds_cli.screen.page import (
     FAINT,
     STRONG,
     Cell,
@@ -28,7 +28,7 @@ from loopodds_cli.pages.page import (
     tests_text,
     unit_of,
 )
-from loopodds_cli.pages.stops import put_stops_further
+from loopodds_cli.screen.stops import put_stops_further
 
 if TYPE_CHECKING:
     from loopodds import Assessment, CountNext, PlanInRange

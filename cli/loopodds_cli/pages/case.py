@@ -10,10 +10,10 @@ from rich.text import Text
 
 from loopodds_cli.book.list_page import likeliest
 from loopodds_cli.cases import Next, none_pays
-from loopodds_cli.pages.events import event_text, in_titles, name_text, plain
-from loopodds_cli.pages.page import FAINT, Cell, Page, arrow, local_time, percent, test_title
-from loopodds_cli.pages.shown import shown
-from loopodds_cli.pages.stops import put_stops
+from loopodds_cli.screen.events import event_text, in_titles, name_text, plain
+from loopodds_cli.screen.page import FAINT, Cell, Page, arrow, local_time, percent, test_title
+from loopodds_cli.screen.shown import shown
+from loopodds_cli.screen.stops import put_stops
 
 if TYPE_CHECKING:
     from loopodds import Answer, CaseState, Event, Knowledge, Noted

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds import lowered, printable, sentence, title_of
 from rich.text import Text
 
-from loopodds_cli.pages.page import FAINT, Cell, Page, percent
+from loopodds_cli.screen.page import FAINT, Cell, Page, percent
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Comparison, Knowledge

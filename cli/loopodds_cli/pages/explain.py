@@ -15,8 +15,8 @@ from loopodds import (
 )
 from rich.text import Text
 
-from loopodds_cli.pages.head import put_title
-from loopodds_cli.pages.page import (
+from loopodds_cli.screen.head import put_title
+from loopodds_cli.screen.page import (
     AGAINST,
     FAINT,
     FOR,
@@ -30,7 +30,7 @@ from loopodds_cli.pages.page import (
     percent,
     services_text,
 )
-from loopodds_cli.pages.stops import put_stops_further
+from loopodds_cli.screen.stops import put_stops_further
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Explanation, Knowledge, PlanTurn, Shares, Turn, TurningPoint

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from loopodds import spaced
 from rich.text import Text
 
-from loopodds_cli.pages.page import CAUTION, FAINT, Cell, Page
-from loopodds_cli.pages.shown import in_unit, shown
-from loopodds_cli.pages.stops import put_stops
+from loopodds_cli.screen.page import CAUTION, FAINT, Cell, Page
+from loopodds_cli.screen.shown import in_unit, shown
+from loopodds_cli.screen.stops import put_stops
 
 if TYPE_CHECKING:
     from loopodds import Assessment, GaugeLine, GaugeSheet

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from loopodds import lowered, seen_at, sentence, spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.pages.head import put_outlook, put_title
-from loopodds_cli.pages.page import (
+from loopodds_cli.screen.head import put_outlook, put_title
+from loopodds_cli.screen.page import (
     FAINT,
     STRONG,
     Cell,
@@ -25,7 +25,7 @@ from loopodds_cli.pages.page import (
     tests_text,
     unit_of,
 )
-from loopodds_cli.pages.stops import put_cautions, put_stops_further
+from loopodds_cli.screen.stops import put_cautions, put_stops_further
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Branch, Knowledge, RankedTest, State, Untold

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loopodds import percent, photo_likelihoods, printable, spaced
 from rich.text import Text
 
-from loopodds_cli.pages.page import FAINT, Cell, Page
+from loopodds_cli.screen.page import FAINT, Cell, Page
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, PhotoLearning, Reading

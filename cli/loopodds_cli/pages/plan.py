@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from loopodds import condition_title, sentence
 
 from loopodds_cli.pages.assess import in_range
-from loopodds_cli.pages.head import put_outlook, put_title
-from loopodds_cli.pages.offers import gone_text, put_leaves, put_offers
-from loopodds_cli.pages.page import (
+from loopodds_cli.screen.head import put_outlook, put_title
+from loopodds_cli.screen.offers import gone_text, put_leaves, put_offers
+from loopodds_cli.screen.page import (
     FAINT,
     Page,
     duration,
@@ -23,7 +23,7 @@ from loopodds_cli.pages.page import (
     tests_text,
     unit_of,
 )
-from loopodds_cli.pages.stops import put_cautions, put_stops_further
+from loopodds_cli.screen.stops import put_cautions, put_stops_further
 
 if TYPE_CHECKING:
     from loopodds import Assessment, BreakEven, ServicePlan

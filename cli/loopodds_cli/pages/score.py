@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds import SOUND, lowered, spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.pages.page import CAUTION, FAINT, STRONG, Cell, Page, fault_text, percent
+from loopodds_cli.screen.page import CAUTION, FAINT, STRONG, Cell, Page, fault_text, percent
 
 if TYPE_CHECKING:
     from loopodds import Knowledge, Reopen, Summary, Tally

@@ -8,8 +8,8 @@ import numpy as np
 from loopodds import lowered, spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.pages.page import FAINT, STRONG, Page, arrow, fault_text, observed, percent
-from loopodds_cli.pages.stops import put_stops
+from loopodds_cli.screen.page import FAINT, STRONG, Page, arrow, fault_text, observed, percent
+from loopodds_cli.screen.stops import put_stops
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Change, Knowledge, Scenario, WhatIf

@@ -8,9 +8,9 @@ from typing import Literal, NamedTuple
 import click
 from loopodds import CaseError, LoopoddsError, printable
 
-from loopodds_cli.pages.page import wrapped
 from loopodds_cli.prompt.words import Meaning, begins_number, meaning
 from loopodds_cli.remedies import advised
+from loopodds_cli.screen.page import wrapped
 
 Then = Callable[[str], None]
 Step = Callable[[], None]

@@ -23,13 +23,13 @@ from loopodds_cli.book import closing
 from loopodds_cli.book.list_page import is_closed, print_list
 from loopodds_cli.pages.explain import print_explanation
 from loopodds_cli.pages.next import print_next
-from loopodds_cli.pages.offers import KINDS
-from loopodds_cli.pages.page import duration, money, percent, services_text, wrapped
 from loopodds_cli.pages.plan import print_plan
 from loopodds_cli.prompt.asking import Question
 from loopodds_cli.prompt.observing import Bench
 from loopodds_cli.prompt.telling import test_line
 from loopodds_cli.prompt.words import Meaning, meaning
+from loopodds_cli.screen.offers import KINDS
+from loopodds_cli.screen.page import duration, money, percent, services_text, wrapped
 
 if TYPE_CHECKING:
     from loopodds import Answer, Assessment, Knowledge

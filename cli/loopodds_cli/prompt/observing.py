@@ -22,8 +22,6 @@ from loopodds import (
 )
 
 from loopodds_cli.book.options import who_looks
-from loopodds_cli.pages.events import name_text
-from loopodds_cli.pages.page import wrapped
 from loopodds_cli.prompt.asking import Asking, Question, Step, nothing
 from loopodds_cli.prompt.words import (
     Meaning,
@@ -36,6 +34,8 @@ from loopodds_cli.prompt.words import (
     meaning,
     told_of,
 )
+from loopodds_cli.screen.events import name_text
+from loopodds_cli.screen.page import wrapped
 
 if TYPE_CHECKING:
     from loopodds import Answer, Casework, Knowledge

@@ -8,9 +8,9 @@ import click
 from loopodds import lowered, title_of
 
 from loopodds_cli.cases import Next, next_tests
-from loopodds_cli.pages.events import event_text
-from loopodds_cli.pages.page import duration, percent, wrapped
-from loopodds_cli.pages.shown import shown
+from loopodds_cli.screen.events import event_text
+from loopodds_cli.screen.page import duration, percent, wrapped
+from loopodds_cli.screen.shown import shown
 
 if TYPE_CHECKING:
     from loopodds import Answer, Knowledge, RankedTest

@@ -16,12 +16,12 @@ import click
 from loopodds import UNSAFE_NOTE, CaseError, names_with, printable, spaced, words_of
 
 from loopodds_cli.pages.case import case_title, print_case, print_history
-from loopodds_cli.pages.page import wrapped
 from loopodds_cli.prompt.asking import Asking
 from loopodds_cli.prompt.course import Course
 from loopodds_cli.prompt.observing import Observing
 from loopodds_cli.prompt.telling import Telling
 from loopodds_cli.prompt.words import Meaning, meaning, several
+from loopodds_cli.screen.page import wrapped
 
 if TYPE_CHECKING:
     from loopodds import Answer, Casework, Knowledge

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from loopodds import described, lowered, printable, spaced, value_text
 
-from loopodds_cli.pages.shown import shown
+from loopodds_cli.screen.shown import shown
 
 if TYPE_CHECKING:
     from loopodds import Event, Knowledge, Value

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from loopodds import lowered
 
-from loopodds_cli.pages.page import FAINT, Page
-from loopodds_cli.pages.shown import shown
+from loopodds_cli.screen.page import FAINT, Page
+from loopodds_cli.screen.shown import shown
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Beware, Knowledge, StopInForce

@@ -21,7 +21,7 @@ from rich.style import Style
 from rich.text import Text
 
 from loopodds_cli.options import is_unsafe
-from loopodds_cli.pages.shown import decimals, shown
+from loopodds_cli.screen.shown import decimals, shown
 from loopodds_cli.terminal import console_settings
 
 if TYPE_CHECKING:

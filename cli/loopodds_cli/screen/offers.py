@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds import condition_title, sentence
 from rich.text import Text
 
-from loopodds_cli.pages.page import FAINT, Page, duration, money, percent, services_text
+from loopodds_cli.screen.page import FAINT, Page, duration, money, percent, services_text
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Left, Proposal

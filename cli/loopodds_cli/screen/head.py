@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from loopodds import ALSO_FROM, SETTLED_FROM, SOUND_FROM, chance_word, lowered, sentence, with_state
 from rich.text import Text
 
-from loopodds_cli.pages.page import (
+from loopodds_cli.screen.page import (
     FAINT,
     Page,
     duration,
@@ -22,7 +22,7 @@ from loopodds_cli.pages.page import (
     services_text,
     tests_text,
 )
-from loopodds_cli.pages.stops import put_stops_short
+from loopodds_cli.screen.stops import put_stops_short
 
 if TYPE_CHECKING:
     from loopodds import Assessment
