@@ -26,7 +26,7 @@ def test_a_few_photos_of_every_kind(
 ):
     campaign.good(3, 40)
     told = capsys.readouterr().out
-    assert "good photos: 3, refused 0.000" in told
+    assert "good photos, first renderer: 3, refused 0.000" in told
     assert "scale: within .5 1.000" in told
     some = {kind: campaign.WRONG[kind] for kind in ("hand", "cup of coffee", "fogged glass")}
     monkeypatch.setattr(campaign, "WRONG", some)
