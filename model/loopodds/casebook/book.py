@@ -46,7 +46,15 @@ from loopodds.casebook.file import (
     write_book,
 )
 from loopodds.casebook.kept import keep_knowledge, unpacked
-from loopodds.casebook.layout import INSERT, SCHEMA, VERSION, bring_forward, layout_of, readable
+from loopodds.casebook.layout import (
+    INSERT,
+    SAME_TABLES,
+    SCHEMA,
+    VERSION,
+    bring_forward,
+    layout_of,
+    readable,
+)
 
 BUSY_SECONDS = 10.0
 """How long to wait for another process to finish its write."""
@@ -296,11 +304,11 @@ class CaseBook:
                 if write or os.access(self.path.parent, os.W_OK) or has_log(self.path):
                     raise
                 connection = self._opened(f"{address}?immutable=1")
-            if layout_of(connection) < VERSION:
-                if write:
-                    bring_forward(connection)
-                else:
-                    connection, self.lost = _in_memory(connection)
+            layout = layout_of(connection)
+            if write and layout < VERSION:
+                bring_forward(connection)
+            elif not write and layout < SAME_TABLES:
+                connection, self.lost = _in_memory(connection)
             connection.execute("PRAGMA synchronous = FULL" if write else "PRAGMA query_only = ON")
             return connection
 
