@@ -66,9 +66,8 @@ def good(count: int, first: int, renderer: str = "first") -> None:
         for name, weights in photo_likelihoods(reading, KNOWLEDGE).items():
             shares = np.array([*weights.values()]) / sum(weights.values())
             told[name].append((shares, [*weights].index(words[name])))
-    print(
-        f"good photos, {renderer} renderer: {count}, refused {refused['photos'] / count:.3f} {dict(refused)}"
-    )
+    share = refused["photos"] / count
+    print(f"good photos, {renderer} renderer: {count}, refused {share:.3f} {dict(refused)}")
     report(rows)
     for name, pairs in told.items():
         if pairs:
@@ -156,7 +155,7 @@ def size() -> None:
         path = Path(f"/tmp/photo_size.{kind.lower()}")
         path.write_bytes(out.getvalue())
         code = (
-            "import resource, sys, time; from pathlib import Path\n"
+            "import sys, time; from pathlib import Path\n"
             "from loopodds.photo.pictures import open_picture\n"
             "from loopodds.photo.reading import read_picture\n"
             "from loopodds.photo.liquids import Glass\n"
@@ -165,7 +164,9 @@ def size() -> None:
             "    r = read_picture(open_picture(Path(sys.argv[1]).read_bytes()), Glass(14.0, .2))\n"
             "    return time.perf_counter() - t, time.process_time() - c\n"
             "a, b = once(), once()\n"
-            "m = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
+            # of this program alone: what the caller had held counts in getrusage
+            "s = Path('/proc/self/status').read_text()\n"
+            "m = int(s.split('VmHWM:')[1].split()[0]) / 1024\n"
             "print(f'first {a[0]:.2f} s ({a[1]:.2f} of processor), again {b[0]:.2f} s "
             "({b[1]:.2f}), {m:.0f} MB')\n"
         )

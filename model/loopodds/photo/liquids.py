@@ -51,8 +51,9 @@ photo_held_out.py), as is the next; of real cameras they are estimates."""
 FREEDOM = 5.0
 """Of the Student t that errors follow: a lamp or dye that a camera takes amiss is no rare thing."""
 UNLIKE = 9.0
-"""Squared distance, in standard deviations, of the nearest liquid of a colour that is none's: one good
-photo in a thousand of one renderer is further, five of the other, two inks in a hundred nearer."""
+"""Squared distance, in standard deviations, of the nearest liquid of a colour that is none's. Of
+good photos one in a thousand of one renderer is further and five of another, of inks two in a
+hundred are nearer."""
 LEVELS = (0.05, 0.95)
 
 
