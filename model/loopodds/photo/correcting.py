@@ -44,7 +44,11 @@ class White:
         """Mean over a part of the card, shape (3,)."""
         columns, rows = np.meshgrid(*(np.linspace(0.1, 0.9, 5),) * 2)
         x, y = box.x + columns.ravel() * box.width, box.y + rows.ravel() * box.height
-        return np.asarray((_powers(x, y) @ self.terms).mean(axis=0))
+        return np.asarray(self.over(x, y).mean(axis=0))
+
+    def over(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """At places of the card, shape (..., 3)."""
+        return np.asarray(_powers(x, y) @ self.terms)
 
 
 def _powers(x: FloatArray, y: FloatArray) -> FloatArray:
