@@ -22,6 +22,7 @@ from loopodds.base.arrays import FloatArray
 from loopodds.photo.colours import (
     GARDNER,
     GARDNER_PATH_MM,
+    SCALE_END,
     STANDARD_PATH_MM,
     difference,
     gardner_xyz,
@@ -157,7 +158,7 @@ class Measured(NamedTuple):
     scale: float
     low: float  # of 90 %
     high: float
-    darker: bool  # than the scale, or than the picture can tell
+    darker: bool  # than the scale goes
     gardner: float
     green: float
     green_doubt: float
@@ -166,9 +167,24 @@ class Measured(NamedTuple):
     posterior: FloatArray  # over the family
 
     @property
+    def place(self) -> str:
+        """The number on the oil scale in words, as far as the scale goes."""
+        return _on_scale(self.scale)
+
+    @property
+    def interval(self) -> str:
+        """Its interval of 90 %."""
+        high = _on_scale(self.high)
+        return high if self.low > SCALE_END else f"{self.low:.1f} to {high}"
+
+    @property
     def unlike(self) -> bool:
         """Whether hardly any liquid of the trade looks so."""
         return self.apart > UNLIKE
+
+
+def _on_scale(place: float) -> str:
+    return f"darker than {SCALE_END:.0f}" if place > SCALE_END else f"{place:.1f}"
 
 
 def measured(ratio: FloatArray, doubt: FloatArray, glass: Glass) -> Measured:
@@ -193,7 +209,7 @@ def measured(ratio: FloatArray, doubt: FloatArray, glass: Glass) -> Measured:
     xyz = posterior @ _xyz(liquids.absorbance, glass.path_mm)
     in_cell = np.log(np.maximum(_xyz(liquids.absorbance, GARDNER_PATH_MM), 1e-9))
     return Measured(
-        middle, low, high, high > SCALE_MOST - 0.5,
+        middle, low, high, middle > SCALE_END,
         gardner_number(np.exp(posterior @ in_cell)), green,
         float(np.sqrt(posterior @ (liquids.green - green) ** 2)),
         tuple(lab(xyz).tolist()), float(apart.min()), posterior,
