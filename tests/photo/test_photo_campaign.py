@@ -28,6 +28,9 @@ def test_a_few_photos_of_every_kind(
     told = capsys.readouterr().out
     assert "good photos, first renderer: 3, refused 0.000" in told
     assert "scale: within .5 1.000" in told
+    campaign.good(4, 40, "held-out")
+    told = capsys.readouterr().out
+    assert "held-out renderer: 4, refused 0.000" in told
     some = {kind: campaign.WRONG[kind] for kind in ("hand", "cup of coffee", "fogged glass")}
     monkeypatch.setattr(campaign, "WRONG", some)
     monkeypatch.setattr(campaign, "ALIKE", {})
