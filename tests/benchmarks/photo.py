@@ -25,7 +25,7 @@ from loopodds.knowledge.records import Knowledge
 from loopodds.photo.links import links_of, photo_likelihoods
 from loopodds.photo.liquids import Glass
 from loopodds.photo.pictures import open_picture
-from loopodds.photo.reading import read_picture
+from loopodds.photo.reading import GREEN_SEEN, read_picture
 from photo_benches import ALIKE, WRONG, drawn_sample, green_of, scale_of
 from photo_gardner import PATH_MM, gardner_liquids
 from photo_held_out import Drawn, held_out, second
@@ -98,7 +98,7 @@ def report(rows: list) -> None:
         some = np.array([row[7] == light for row in rows])
         print(f"  {light}: within .5 {within[some].mean():.2f}, held {held[some].mean():.2f}")
     off = np.abs(numbers[:, 5] - numbers[:, 4])
-    seen = numbers[:, 6] <= 6
+    seen = numbers[:, 6] <= GREEN_SEEN
     there = f", there off by {np.median(off[seen]):.1f} (median)" if seen.any() else ""
     print(f"greenness: seen on {seen.mean():.2f}{there}")
 

@@ -146,6 +146,7 @@ def test_the_command_tells_what_moved(labelled: Any, tmp_path: Path):
     assert shown.exit_code == 0, shown.output
     assert "120 PHOTOS LEARNT FROM" in shown.output
     assert "light grey" in shown.output
+    assert "not validated on real samples" in " ".join(shown.output.split())
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,10 @@ NOT_VALIDATED = (
     "Estimated from rendered pictures: nothing here is validated on real samples. "
     "`loopodds help sample-photos` says what to check first."
 )
+LEARNT_ONLY = (
+    "Told by the photos of this folder only; how a number comes of a photo is not validated on "
+    "real samples."
+)
 NO_EVIDENCE = "this photo is no evidence"
 
 
@@ -98,3 +102,5 @@ def print_photo_learning(result: PhotoLearning) -> None:
             ]
         )  # fmt: skip
     page.listed("No evidence", "!", [printable(f"{f}: {why}") for f, why in result.refused.items()])
+    page.line("")
+    page.aside(NOT_VALIDATED if not result.written else LEARNT_ONLY)
