@@ -52,8 +52,8 @@ from loopodds.casebook.layout import (
     SCHEMA,
     VERSION,
     bring_forward,
+    in_memory,
     layout_of,
-    readable,
 )
 
 BUSY_SECONDS = 10.0
@@ -308,7 +308,7 @@ class CaseBook:
             if write and layout < VERSION:
                 bring_forward(connection)
             elif not write and layout < SAME_TABLES:
-                connection, self.lost = _in_memory(connection)
+                connection, self.lost = in_memory(connection)
             connection.execute("PRAGMA synchronous = FULL" if write else "PRAGMA query_only = ON")
             return connection
 
@@ -389,19 +389,3 @@ def add(connection: sqlite3.Connection, told: Iterable[Row]) -> list[str]:
 def taken(path: Path) -> CaseBookError:
     """Error for a place where a book is to be written and something stands already."""
     return CaseBookError(f"case book {path}: there is such a file already; name a new one")
-
-
-def _in_memory(connection: sqlite3.Connection) -> tuple[sqlite3.Connection, dict[int, str]]:
-    """A book that may not be written, brought forward; and what of which case cannot be read."""
-    with closing(connection):
-        copy = sqlite3.connect(":memory:", isolation_level=None)
-        connection.backup(copy)
-        copy.text_factory = bytes
-    try:
-        bring_forward(copy)
-        return copy, {}
-    except sqlite3.DatabaseError:
-        with closing(copy):
-            new = sqlite3.connect(":memory:", isolation_level=None)
-            new.text_factory = bytes
-            return new, readable(copy, new)

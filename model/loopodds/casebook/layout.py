@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import closing
 
 from loopodds.casebook.events import COLUMNS, NO_LINK, TOLD, Row, link_of, linked
 
@@ -121,7 +122,23 @@ def _insert(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
         previous = link_of(cells)
 
 
-def readable(damaged: sqlite3.Connection, new: sqlite3.Connection) -> dict[int, str]:
+def in_memory(connection: sqlite3.Connection) -> tuple[sqlite3.Connection, dict[int, str]]:
+    """A book that may not be written, brought forward; and what of which case cannot be read."""
+    with closing(connection):
+        copy = sqlite3.connect(":memory:", isolation_level=None)
+        connection.backup(copy)
+        copy.text_factory = bytes
+    try:
+        bring_forward(copy)
+        return copy, {}
+    except sqlite3.DatabaseError:
+        with closing(copy):
+            new = sqlite3.connect(":memory:", isolation_level=None)
+            new.text_factory = bytes
+            return new, _readable(copy, new)
+
+
+def _readable(damaged: sqlite3.Connection, new: sqlite3.Connection) -> dict[int, str]:
     """Write what can be read of a damaged book of layout 1 to a new, empty database, as of now.
 
     Returns:
