@@ -37,7 +37,7 @@ from loopodds.upkeep.confirmation import (
     rewritten_ways,
     ways_text,
 )
-from loopodds.upkeep.estimation import MOST_PASSES, Gain, Learner, State, Step, judged, kept_back
+from loopodds.upkeep.estimation import MOST_PASSES, Learner, State, Step
 from loopodds.upkeep.habits import (
     TILT_PASSES,
     OwnShare,
@@ -48,6 +48,7 @@ from loopodds.upkeep.habits import (
     tilted_answers,
     without_driven,
 )
+from loopodds.upkeep.held_out import Gain, judged, kept_back, thinned
 from loopodds.upkeep.readers import (
     Looker,
     as_said,
@@ -59,6 +60,8 @@ from loopodds.upkeep.readers import (
 from loopodds.upkeep.selection import Look, selection
 
 LEAST_ROWS = 50
+FIRST_ROWS = 12_000
+"""Rows that the climb begins with: a pass over them costs little, and leads nearly to the top."""
 STATE, ROWS, RESULT = "state.json", "rows", "learning.json"
 
 
@@ -299,7 +302,11 @@ class _Run:
 
             return chosen
 
-        taught = self.climbed("learning", rows(False), learner.start)
+        near = learner.start
+        if data.rows > 2 * FIRST_ROWS:
+            few = thinned(rows(False), FIRST_ROWS)
+            near = self.climbed("learning from some rows", lambda: few, near)
+        taught = self.climbed("learning", rows(False), near)
         score, outcomes = judged(learner, rows(True), learner.start, taught)
         written = score.gain >= 0
         final = self.climbed("learning from all rows", rows(None), taught) if written else taught
