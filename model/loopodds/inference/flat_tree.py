@@ -19,6 +19,11 @@ AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
 Key = TypeVar("Key")
 Made = TypeVar("Made")
 _Arrays = tuple[FloatArray | IntArray | BoolArray, ...]
+Passes = Callable[
+    [IntArray, _Arrays, _Arrays, _Arrays, _Arrays, _Arrays, FloatArray, FloatArray], None
+]
+"""Order of the rows, layout, groups, factors, what is seen, what is asked; log evidence and joints
+to be filled in."""
 MOST_LAYOUTS = 16
 """Sets of names that a tree is laid out for at a time."""
 MIXED_AT_ONCE = 2**15
@@ -33,9 +38,12 @@ class FlatTree:
 
     Args:
         cliques: In collect order, every clique before its parent.
+        passes: What runs both passes, with the arguments of
+            :func:`loopodds.inference.kernels.propagate`; that one when left out.
     """
 
-    def __init__(self, cliques: Sequence[Clique]) -> None:
+    def __init__(self, cliques: Sequence[Clique], passes: Passes | None = None) -> None:
+        self._passes = passes
         self._factors = {
             factor.name: (number, factor)
             for number, clique in enumerate(cliques)
@@ -75,7 +83,8 @@ class FlatTree:
             seen = tuple(array[:, first] for array in seen)
         log_evidence, out = np.empty(rows), np.zeros((rows, int(columns[-1])))
         order = _alike(seen, configs)
-        kernels.propagate(order, self._layout, groups, factors, seen, asked, log_evidence, out)
+        passes = self._passes or kernels.propagate
+        passes(order, self._layout, groups, factors, seen, asked, log_evidence, out)
         if rows < evidence.rows:
             log_evidence, out = log_evidence[place], out[place]
         return log_evidence, [out[:, a:b] for a, b in pairwise(columns)], rows
