@@ -31,6 +31,7 @@ using std::exp; using std::isnan; using std::log; using std::sqrt;
 #define __global__
 #define __device__
 #define __restrict__
+#define __launch_bounds__(threads, blocks)
 #define __any_sync(mask, said) (said)
 struct Place { int x; };
 static Place threadIdx, blockIdx, blockDim, gridDim;
@@ -61,7 +62,7 @@ class Emulated:
         if groups not in self.kernels:
             code, made = self.folder / "passes.cpp", self.folder / f"passes{groups}.so"
             code.write_text(HOST + passes.source())
-            words = passes.definitions(self.precision, groups)
+            words = passes.definitions(self.precision, groups, 1, 1)
             command = [str(COMPILER), "-std=c++17", "-O1", "-shared", "-fPIC", "-w", *words]
             subprocess.run([*command, str(code), "-o", str(made)], check=True)
             self.kernels[groups] = ctypes.CDLL(str(made))
@@ -76,7 +77,7 @@ class Emulated:
         answers = np.empty(len(order)), np.zeros(out.shape, self.real)
         trees = self.cast(layout), groups, self.cast(factors), asked
         seen = tuple(np.ascontiguousarray(array) for array in seen)
-        given = passes.arguments(order, trees, seen, out.shape[1], (*wide, *answers))
+        given = passes.arguments(order, trees, seen, out.shape[1], places, (*wide, *answers))
         library = self.kernel(passes.most_groups(groups))
         plain = [
             ctypes.c_void_p(one.ctypes.data)

@@ -64,10 +64,11 @@ def source() -> str:
     return files("loopodds.accelerator").joinpath(SOURCE).read_text(encoding="utf-8")
 
 
-def definitions(precision: Precision, groups: int) -> tuple[str, ...]:
+def definitions(precision: Precision, groups: int, threads: int, blocks: int) -> tuple[str, ...]:
     """What the source leaves to be named, as options of a compiler."""
     real = {"float64": "double", "float32": "float"}[precision]
-    return (f"-DREAL={real}", f"-DMOST_GROUPS={groups}", "-DCODE=0", "-DSOFT=1", "-DNUMBER=2")
+    counts = f"-DMOST_GROUPS={groups}", f"-DTHREADS={threads}", f"-DBLOCKS={blocks}"
+    return (f"-DREAL={real}", *counts, "-DCODE=0", "-DSOFT=1", "-DNUMBER=2")
 
 
 class Accelerator:
@@ -133,11 +134,12 @@ class Accelerator:
         }
         answers = self._cupy.empty(len(order)), self._cupy.zeros((len(order), columns), self._real)
         trees = (self._sent(layout), self._sent(groups), self._sent(factors), self._sent(asked))
-        kernel = _compiled(self.precision, most_groups(groups))
+        counts = most_groups(groups), THREADS_A_BLOCK, BLOCKS_A_PROCESSOR
+        kernel = _compiled(self.precision, *counts)
         kernel(
             (blocks,),
             (THREADS_A_BLOCK,),
-            arguments(order, trees, seen, columns, (*rooms.values(), *answers)),
+            arguments(order, trees, seen, columns, places, (*rooms.values(), *answers)),
         )
         return answers
 
@@ -184,7 +186,7 @@ REAL = 4
 
 
 def arguments(
-    order: Any, trees: tuple[Arrays, ...], seen: Arrays, columns: int, rooms: Arrays
+    order: Any, trees: tuple[Arrays, ...], seen: Arrays, columns: int, places: Places, rooms: Arrays
 ) -> Arrays:
     """What the kernel takes, in order.
 
@@ -197,13 +199,13 @@ def arguments(
     return (
         *(np.int64(len(order)), order, np.int64(len(layout[1])), *layout, *groups, *factors),
         *(np.int64(codes.shape[1]), codes, softs, np.int64(softs.shape[2]), values, extras),
-        *(*asked, np.int64(columns), *rooms),
+        *(*asked, np.int64(columns), *map(np.int64, places[:4]), *rooms),
     )
 
 
 @lru_cache(maxsize=8)
-def _compiled(precision: Precision, groups: int) -> Any:
-    options = ("-std=c++17", *definitions(precision, groups))
+def _compiled(precision: Precision, groups: int, threads: int, blocks: int) -> Any:
+    options = ("-std=c++17", *definitions(precision, groups, threads, blocks))
     return _cupy().RawKernel(source(), "propagate", options=options)
 
 
