@@ -81,16 +81,35 @@ __device__ static void multiply(
     }
 }
 
+// Belief of a clique times what its parent sent, which is read on the way: to write the product
+// would cost more than to multiply again.
+struct Told {
+    const REAL *belief, *message;  // no message of a root
+    unsigned cells;
+
+    __device__ REAL operator()(int c) const
+    {
+        const REAL x = OWN(belief, c);
+        return message ? x * OWN(message, (unsigned)c % cells) : x;
+    }
+};
+
+struct Plain {
+    const REAL *array;
+
+    __device__ REAL operator()(int c) const { return OWN(array, c); }
+};
+
 // Sums of the configurations of each cell, as shares of their sum; zeros where there is no mass.
+template <typename FROM>
 __device__ static void answer(
-    const REAL *__restrict__ from, const int *__restrict__ list, int cells, int run,
-    REAL *__restrict__ out)
+    FROM from, const int *__restrict__ list, int cells, int run, REAL *__restrict__ out)
 {
     REAL mass = 0;
     for (int s = 0; s < cells; s++) {
         REAL sum = 0;
 #pragma unroll 4
-        for (int r = 0; r < run; r++) sum += OWN(from, list[r * cells + s]);
+        for (int r = 0; r < run; r++) sum += from(list[r * cells + s]);
         if (out) out[s] = sum;
         mass += sum;
     }
@@ -236,14 +255,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
         for (int k = (int)cliques - 1; k >= 0; k--) {
             if (!wanted[k]) continue;
             const int base = (int)sep_start[k], cells = (int)sep_start[k + 1] - base;
-            const int runs = (int)run[k];
-            REAL *const held = belief + start[k] * THREADS;
-            if (parent[k] >= 0)
-                for (int s = 0; s < cells; s++) {
-                    const REAL x = OWN(work, base + s);
-#pragma unroll 4
-                    for (int r = 0; r < runs; r++) OWN(held, r * cells + s) *= x;
-                }
+            const REAL *const message = parent[k] >= 0 ? work + base * THREADS : 0;
+            const Told told = {belief + start[k] * THREADS, message, (unsigned)cells};
             for (i64 e = child_first[k]; e < child_first[k + 1]; e++) {
                 const int child = (int)children[e];
                 if (!(wanted[child] || first_between[child] < first_between[child + 1])) continue;
@@ -254,13 +267,13 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
                 for (int s = 0; s < sent; s++) {
                     REAL sum = 0;
 #pragma unroll 4
-                    for (int r = 0; r < each; r++) sum += OWN(held, list[r * sent + s]);
+                    for (int r = 0; r < each; r++) sum += told(list[r * sent + s]);
                     OWN(total, s) = sum;
                     mass += sum;
                 }
                 for (i64 q = first_between[child]; q < first_between[child + 1]; q++)
                     answer(
-                        total, q_list + q_at[q], (int)q_cells[q], (int)q_run[q],
+                        Plain{total}, q_list + q_at[q], (int)q_cells[q], (int)q_run[q],
                         row < 0 ? 0 : out + row * columns + q_out[q]);
                 const REAL scale = mass > 0 ? OWN(scales, child) / mass : 0;
                 for (int s = 0; s < sent; s++) {
@@ -270,7 +283,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
             }
             for (i64 q = first_inside[k]; q < first_inside[k + 1]; q++)
                 answer(
-                    held, q_list + q_at[q], (int)q_cells[q], (int)q_run[q],
+                    told, q_list + q_at[q], (int)q_cells[q], (int)q_run[q],
                     row < 0 ? 0 : out + row * columns + q_out[q]);
         }
     }

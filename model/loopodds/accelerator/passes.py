@@ -18,8 +18,8 @@ from loopodds.base.errors import LoopoddsError
 
 Precision = Literal["float64", "float32"]
 SOURCE = "passes.cu"
-THREADS_A_BLOCK, BLOCKS_A_PROCESSOR = 64, 4
-"""What the rows of one processor of the card keep should stay near it: not too many at a time."""
+THREADS_A_BLOCK, BLOCKS_A_PROCESSOR = 64, 16
+"""Rows in work on each processor of the card: enough that some can go on while others wait."""
 MOST_OF_MEMORY = 0.5
 """Share of the free memory of the card that rows in work may take."""
 MOST_KEPT = 256
