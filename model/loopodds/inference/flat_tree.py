@@ -24,8 +24,9 @@ Passes = Callable[
 ]
 """Order of the rows, layout, groups, factors, what is seen, what is asked; log evidence and joints
 to be filled in."""
-MOST_LAYOUTS = 16
-"""Sets of names that a tree is laid out for at a time."""
+MOST_LAYOUTS = 128
+"""Sets of names that are laid out for at a time: an archive has a few for each of its contexts, of
+some 300 kB each."""
 MIXED_AT_ONCE = 2**15
 """Cells of evidence that are mixed together to compare rows."""
 

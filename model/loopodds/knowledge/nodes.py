@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, NamedTuple, TypeVar, cast
 
 import msgspec
 
+from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
 from loopodds.knowledge.blocks import (
@@ -196,6 +197,11 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     together: tuple[Together, ...] = ()
     overrides: tuple[Override, ...] = ()
     tables: Tables | None = None
+
+    @cached_property
+    def arrays(self) -> dict[tuple[object, ...], tuple[FloatArray, FloatArray]]:
+        """Mean and spread worked out of it so far, by what they were asked for."""
+        return {}
 
     def sounds(self) -> tuple[Sound, ...]:
         """Its own expectations, then those of its tables: the first that holds counts."""

@@ -38,7 +38,7 @@ ENOUGH = 5e-5
 """Gain of the penalised log-likelihood a row below which the climb is at its top."""
 MOST_PASSES = 60
 HALVINGS = 6
-LONGER, FURTHEST = 1.4, 4.0
+LONGER, FURTHEST = 2.0, 16.0
 """How much longer each step that pays makes the next, and the longest."""
 ROUNDING = 1e-9
 """Fall of the log-likelihood a row that is nothing but sums in another order."""
@@ -190,8 +190,9 @@ class Learner:
         watch: Callable[[Step], None] | None = None,
         passes: int = MOST_PASSES,
         reach: float = 1.0,
+        enough: float = ENOUGH,
     ) -> tuple[State, list[float]]:
-        """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
+        """Pass after pass until one gains too little; the log-likelihood with the prior of each.
 
         A step goes beyond where it leads as long as that pays (Salakhutdinov & Roweis 2003), and is
         taken back to it, or halved, where it would lose: a gauge keeps two moments of a mixture of
@@ -215,8 +216,8 @@ class Learner:
             gain = (height - heights[-1]) / max(told.rows, 1)
             here, told = there, seen
             heights.append(height)
-            over = gain < ENOUGH and share <= 1.0
-            reach = 1.0 if gain < ENOUGH else reach
+            over = gain < enough and share <= 1.0
+            reach = 1.0 if gain < enough else reach
             if watch is not None:
                 watch(Step(here, gain, reach, over))
             if over:
