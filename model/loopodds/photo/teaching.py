@@ -30,7 +30,7 @@ from loopodds.photo.links import REACH, Link, Links, Place, along, links_of, wei
 from loopodds.photo.liquids import Glass
 from loopodds.photo.pictures import PictureError, open_picture
 from loopodds.photo.reading import Reading, read_picture
-from loopodds.upkeep.estimation import Gain, gain_between
+from loopodds.upkeep.held_out import Gain, gain_between
 
 LABELS = "labels.csv"
 HELD_BACK = 5
