@@ -56,7 +56,7 @@ def lines_in(journal: Path) -> int:
 
 
 def scored(source: Path, out: Path) -> Summary:
-    summary = score(source, out, knowledge=SMALL, resume=True, part_rows=PART)
+    summary = score(source, out, knowledge=SMALL, resume=True, overwrite=True, part_rows=PART)
     assert isinstance(summary, Summary)
     return summary
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.options import common_options, number_option, print_json
+from loopodds_cli.options import common_options, number_option, prices_option, print_json
 from loopodds_cli.terminal import is_quiet
 
 if TYPE_CHECKING:
@@ -44,6 +44,14 @@ REVIEW_FILE_ROWS = 100
     is_flag=True,
     help="Add how far each probability could lie (low_, high_), behind all else; takes long.",
 )
+@click.option(
+    "--plan", is_flag=True, help="Add the plan of least expected cost, and that cost (plan_cost)."
+)
+@click.option(
+    "--next", is_flag=True, help="Add the test to do next (next_test); takes a second or so a car."
+)
+@prices_option
+@click.option("--overwrite", is_flag=True, help="Replace outputs that are there already.")
 @common_options
 def command(
     archive: str,

@@ -3,7 +3,7 @@
 import csv
 import io
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -61,7 +61,8 @@ def score_frame(
     cluster: str | None,
     review: int,
     part_rows: int,
-    intervals: bool,
+    also: Collection[str],
+    prices: str | Path | None,
     progress: Callable[[RunProgress], None],
 ) -> pd.DataFrame:
     """Score a frame; the arguments are those of :func:`loopodds.archive.runner.score`.
@@ -80,11 +81,11 @@ def score_frame(
     mapping = load_column_map(columns)
     source = FrameSource(frame)
     job = job_for(
-        source.name, source.schema, mapping, knowledge, "frame", review, intervals=intervals
+        source.name, source.schema, mapping, knowledge, "frame", review, also=also, prices=prices
     )
     for warning in job.plan.warnings:
         warnings.warn(warning, stacklevel=3)
-    tables, reasons = [empty_scored(source.schema, job.model, intervals)], {}
+    tables, reasons = [empty_scored(source.schema, job.model, also)], {}
     tally = Tally()
     with executor_for(workers, cluster) as (executor, room):
         for part, done in in_order(job, source.parts(part_rows), executor, room):

@@ -10,21 +10,31 @@ import csv
 import gzip
 import io
 from collections.abc import Collection, Iterable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from loopodds.archive.chunks import Format, format_of, stream_bytes
 from loopodds.archive.journal import FINISHED, PARTS, SCORED
+from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import InspectionError
 from loopodds.base.files import naming, sync_file
 from loopodds.base.spreadsheets import formulas_in, safe_cell, safe_column
 from loopodds.inspection.cells import Defect
+from loopodds.inspection.columns import probability_columns
+from loopodds.knowledge.records import Knowledge
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 OutputKind = Format | Literal["folder", "frame"]
 TEXT: tuple[OutputKind, ...] = ("csv", "csv.gz")
+CHANCE_DIGITS = 4
+DECIMALS = {"log_evidence": 4, "plan_cost": 2}
+"""Of what scoring adds to text: the posterior of a car moves by more when one number of the
+knowledge does, and nobody pays less than a hundredth. Parquet and frames keep every bit."""
 GROUP_ROWS = 1 << 16
 GZIP_LEVEL = 4
 REJECTS_HEADER = b"row,column,value,reason\n"
@@ -124,6 +134,35 @@ def _words(column: pa.ChunkedArray) -> pa.ChunkedArray:
 
     coded = pa.types.is_dictionary(column.type)
     return pc.cast(column, column.type.value_type) if coded else column
+
+
+def as_text(table: pa.Table, knowledge: Knowledge, also: Collection[str]) -> pa.Table:
+    """The table with what scoring added in as many digits as mean something."""
+    import pyarrow as pa
+
+    rounding = dict.fromkeys(probability_columns(knowledge, also), written_chances)
+    rounding |= {name: partial(np.round, decimals=n) for name, n in DECIMALS.items()}
+    for place, name in enumerate(table.column_names):
+        if name in rounding:
+            values = table.column(place).to_numpy()
+            table = table.set_column(place, name, pa.array(rounding[name](values)))
+    return table
+
+
+def written_chances(chances: FloatArray) -> FloatArray:
+    """Probabilities with four significant digits of what is nearer, none or all: p or 1 - p.
+
+    >>> written_chances(np.array([0.123456, 0.99998765432, 1.23456e-7])).tolist()
+    [0.1235, 0.99998765, 1.235e-07]
+    """
+    nearer = np.minimum(chances, 1 - chances)
+    small = (nearer > 0) & (nearer < 1e-15)
+    digits = CHANCE_DIGITS - 1 - np.floor(np.log10(np.where(nearer >= 1e-15, nearer, 1.0)))
+    scale = 10.0**digits
+    written = np.where(small, chances, np.round(chances * scale) / scale)
+    if small.any():
+        written[small] = [float(f"{chance:.3e}") for chance in chances[small].tolist()]
+    return written
 
 
 def _packed(text: bytes, kind: OutputKind) -> bytes:

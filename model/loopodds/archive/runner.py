@@ -6,7 +6,7 @@ bit. Other parts can change the last digits (1e-12).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds.archive.chunks import CHUNK_ROWS
 from loopodds.archive.csv_rows import CsvRows
-from loopodds.archive.journal import PARTS, UNFINISHED, Journal, partial_folder
+from loopodds.archive.journal import JOURNAL, PARTS, UNFINISHED, Journal, partial_folder
 from loopodds.archive.outputs import (
     REJECTS_HEADER,
     OutputKind,
@@ -36,12 +36,12 @@ from loopodds.archive.sources import (
 )
 from loopodds.archive.summary import RunProgress, Summary, Tally
 from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for
-from loopodds.base.errors import InspectionError, LoopoddsError
+from loopodds.base.errors import FileError, InspectionError, LoopoddsError
 from loopodds.base.files import check_outputs, content_digest, naming, real_path, sync_folder
 from loopodds.base.spreadsheets import safe_cell
 from loopodds.casebook.sources import MARK
 from loopodds.inspection.column_map import ColumnMap
-from loopodds.inspection.columns import added_columns
+from loopodds.inspection.columns import INTERVALS, NEXT, PLAN, added_columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,9 +70,13 @@ def score(
     workers: int = 1,
     cluster: str | None = None,
     resume: bool = False,
+    overwrite: bool = False,
     review: int = 0,
     spreadsheet_safe: bool = False,
     intervals: bool = False,
+    plan: bool = False,
+    next: bool = False,
+    prices: str | Path | None = None,
     part_rows: int | None = None,
     progress: Callable[[RunProgress], None] | None = None,
 ) -> Summary | pd.DataFrame:
@@ -90,11 +94,17 @@ def score(
         workers: Processes; the numbers do not depend on it.
         cluster: Address of a Dask scheduler in their place; Parquet only.
         resume: Go on where a killed run of the same job stopped.
+        overwrite: Replace outputs that are there already.
         review: How many inspections worth reopening to list.
         spreadsheet_safe: Of a CSV output, write cells that pass through and that a spreadsheet
             would run as formulas behind an apostrophe; what scoring adds is always written so.
         intervals: Add a ``low_`` and a ``high_`` column for every probability: nine tenths of what
             it could be for the weights of the numbers behind it. Takes a hundred times as long.
+        plan: Add the plan of least expected cost (``plan``, services in order) and that cost
+            (``plan_cost``), as ``loopodds plan`` finds them.
+        next: Add the test to do next (``next_test``), empty where testing is to stop, as ``loopodds
+            next`` chooses it. Takes a thousand times as long.
+        prices: Price file of the workshop for both; the shipped, invented ones when left out.
         part_rows: Rows that each process is given at a time; of a folder, as whole row groups.
         progress: Told after every part.
 
@@ -112,6 +122,8 @@ def score(
     """
     if workers < 1 or (part_rows or 1) < 1 or review < 0:
         raise InspectionError("workers and part rows must be at least 1, review at least 0")
+    asked = {INTERVALS: intervals, PLAN: plan, NEXT: next}
+    also = [name for name, wanted in asked.items() if wanted]
     tell = progress or (lambda _: None)
     if not isinstance(archive, str | Path):
         from loopodds.archive.frames import score_frame
@@ -122,7 +134,7 @@ def score(
             )
         return score_frame(
             archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS,
-            intervals, tell,
+            also, prices, tell,
         )  # fmt: skip
     if out is None:
         raise InspectionError(f"{archive}: name the file that the scored rows go to")
@@ -137,16 +149,18 @@ def score(
         if review_out is not None:
             outputs["the review list"] = Path(review_out)
         inside = (path.parent,) if str(archive).startswith(MARK) else ()
-        read = [path, *inside, *(Path(given) for given in (columns, knowledge) if given)]
+        read = [path, *inside, *(Path(given) for given in (columns, knowledge, prices) if given)]
         place = real_path(out) if out.is_symlink() else out
         check_outputs(outputs, read, [partial_folder(place)], [out] if kind == "folder" else [])
+        if not overwrite:
+            _refuse_replacing(outputs.values(), place, resume)
         rows = part_rows or (PARTITION_ROWS if spread else CHUNK_ROWS)
         files = parquet_files(path) if spread else (path,)
         with closing(DataSet(files) if spread else open_source(path, mapping)) as source:
             folder = str(partial_folder(place).resolve())
             job = job_for(
                 source.name, source.schema, mapping, knowledge, kind, review, folder,
-                spreadsheet_safe, intervals,
+                spreadsheet_safe, also, prices,
             )  # fmt: skip
             run = _Run(source, job, rows, workers, cluster, tell)
             about = _identity(files, mapping, job, rows)
@@ -191,7 +205,7 @@ class _Run:
                     sync_folder(journal.folder)
             with executor_for(self.workers, self.cluster) as (executor, room):
                 tally = self._score(journal, tally, position, executor, room)
-            empty = empty_scored(self.source.schema, self.job.model, self.job.intervals)
+            empty = empty_scored(self.source.schema, self.job.model, self.job.also)
             journal.finish(finished_output(journal.folder, self.job.kind, empty))
         except LoopoddsError as error:
             # what workers had done by the time they died is kept; the header is no loss
@@ -208,7 +222,7 @@ class _Run:
             passed: Sequence[str] = self.job.plan.columns
             if self.job.safe:
                 passed = [safe_cell(name) for name in passed]
-            columns = [*passed, *added_columns(self.job.model.knowledge, self.job.intervals)]
+            columns = [*passed, *added_columns(self.job.model.knowledge, self.job.also)]
             header = header_bytes(columns, self.job.kind, self.job.delimiter)
             start = {"position": 0, "tally": tally.as_json()}
             journal.commit(start, header, REJECTS_HEADER)
@@ -222,6 +236,15 @@ class _Run:
             told = RunProgress(tally.rows, tally.scored, tally.rejected, resumed, part.share)
             self.progress(told)
         return tally
+
+
+def _refuse_replacing(outputs: Iterable[Path], out: Path, resume: bool) -> None:
+    """Refuse outputs that are there already, unless a run that is taken up put them there."""
+    if resume and (partial_folder(out) / JOURNAL).exists():
+        return
+    for path in outputs:
+        if path.is_file():
+            raise FileError(f"{path}: is there already").helped_by("overwrite")
 
 
 def default_rejects(out: Path) -> Path:
@@ -248,7 +271,8 @@ def _identity(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) ->
         "review": job.review,
         "part_rows": rows,
         "spreadsheet_safe": job.safe,
-        "intervals": job.intervals,
+        "additions": " ".join(job.also),
+        "prices": content_digest(Path(job.prices)) if job.prices else "",
         "version_of_loopodds": job.version,
     }
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, Future
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -22,6 +22,7 @@ from loopodds.archive.chunks import Chunk
 from loopodds.archive.outputs import (
     TEXT,
     OutputKind,
+    as_text,
     check_writable,
     chunk_bytes,
     formula_count,
@@ -32,6 +33,7 @@ from loopodds.archive.scoring import score_chunk, score_partition
 from loopodds.archive.sources import Partition
 from loopodds.archive.summary import Tally
 from loopodds.base.errors import InspectionError, LoopoddsError
+from loopodds.decision.prices import Prices, load_prices
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import ColumnPlan, plan_columns
@@ -63,12 +65,18 @@ class Job:
     folder: str = ""  # where partitions put their files
     safe: bool = False  # whether formulas in columns that pass through are made harmless in CSV
     version: str = ""  # of the program that planned the run
-    intervals: bool = False  # whether both ends of every probability are added
+    also: tuple[str, ...] = ()  # what is added besides: intervals, plan, next
+    prices: str | None = None  # file; none for the shipped ones
 
     @property
     def model(self) -> Model:
         """The knowledge, compiled once a process; an error if this one holds another."""
         return _model(self.knowledge, self.digest)
+
+    @property
+    def price_list(self) -> Prices | None:
+        """The prices, read once a process; None for the shipped ones."""
+        return None if self.prices is None else _prices(self.prices, self.model.knowledge)
 
 
 def job_for(
@@ -80,7 +88,8 @@ def job_for(
     review: int,
     folder: str = "",
     safe: bool = False,
-    intervals: bool = False,
+    also: Collection[str] = (),
+    prices: str | Path | None = None,
 ) -> Job:
     """The job of scoring the archive of a name and schema.
 
@@ -89,14 +98,17 @@ def job_for(
     """
     known = Knowledge(knowledge)
     try:
-        plan = plan_columns(schema.names, known, mapping, intervals)
+        plan = plan_columns(schema.names, known, mapping, also)
     except InspectionError as error:
         raise InspectionError(f"{name}: {error}") from error
     check_writable(schema, kind)
     where = absolute(knowledge) if knowledge is not None else None
+    if prices is not None:
+        load_prices(prices, known)
+        prices = os.path.abspath(prices)
     return Job(
         plan, where, known.digest, kind, mapping.delimiter, review, folder, safe, own_version(),
-        intervals,
+        tuple(sorted(also)), prices,
     )  # fmt: skip
 
 
@@ -128,6 +140,11 @@ def _model(folder: str | None, digest: str) -> Model:
     return Model(knowledge, compiled=True)
 
 
+@lru_cache(maxsize=1)
+def _prices(path: str, knowledge: Knowledge) -> Prices:
+    return load_prices(path, knowledge)
+
+
 def score_part(job: Job, part: Part) -> ScoredPart:
     """Score one part, in whatever process this is."""
     if job.version != own_version():
@@ -135,13 +152,16 @@ def score_part(job: Job, part: Part) -> ScoredPart:
         raise LoopoddsError(_other_version(here, own_version(), job.version))
     with _one_at_a_time:  # a cluster may hand several parts to threads of one process
         if isinstance(part, Partition):
-            done = score_partition(part, job.plan, job.model, job.review, job.folder, job.intervals)
+            done = score_partition(
+                part, job.plan, job.model, job.review, job.folder, job.also, job.price_list
+            )
         else:
-            done = score_chunk(part, job.plan, job.model, job.review, job.intervals)
+            done = score_chunk(part, job.plan, job.model, job.review, job.also, job.price_list)
         table, tally = done.table, done.tally
         if job.kind in TEXT:
             passed = job.plan.unread_columns
             tally = replace(tally, formulas=formula_count(table, passed))
+            table = as_text(table, job.model.knowledge, job.also)
             ours = set(table.column_names) - set(job.plan.columns)
             table = without_formulas(table, ours.union(passed if job.safe else ()))
         scored = chunk_bytes(table, job.kind, job.delimiter)

@@ -5,7 +5,7 @@ A column is recognised by its name: findings and history by their own, readings 
 """
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -31,6 +31,9 @@ from loopodds.knowledge.records import SOUND, Knowledge
 Kind = Literal["word", "choice", "confirmed", "reading", "number"]
 CONFIRMED = "confirmed_"
 ADDED = ("p_sound", "log_evidence", "top_condition", "stops")
+INTERVALS, PLAN, NEXT = "intervals", "plan", "next"
+ALSO: Mapping[str, tuple[str, ...]] = {PLAN: ("plan", "plan_cost"), NEXT: ("next_test",)}
+"""What scoring adds when asked, besides intervals, with the columns of each."""
 ALIKE = 0.85
 """A column this similar to a known name is taken for a slip and warned about."""
 
@@ -84,14 +87,14 @@ def plan_columns(
     columns: Sequence[str],
     knowledge: Knowledge,
     column_map: ColumnMap | None = None,
-    intervals: bool = False,
+    also: Collection[str] = (),
 ) -> ColumnPlan:
     """Meaning of the columns of an archive.
 
     Args:
         columns: Header of the archive, in order.
         column_map: For an archive with its own names, words or units.
-        intervals: Whether scoring will add both ends of every probability.
+        also: What scoring will add besides: ``intervals``, ``plan``, ``next``.
 
     Raises:
         InspectionError: if two columns share a name, a column is one that scoring adds, the column
@@ -99,7 +102,7 @@ def plan_columns(
             known at all.
     """
     mapping = column_map or ColumnMap()
-    _refuse_unusable(columns, knowledge, intervals)
+    _refuse_unusable(columns, knowledge, also)
     feeds = [_mapped_feed(entry, columns, knowledge, mapping.name) for entry in mapping.columns]
     taken = {feed.column for feed in feeds}
     warnings = []
@@ -122,19 +125,28 @@ def plan_columns(
     )
 
 
-def added_columns(knowledge: Knowledge, intervals: bool = False) -> tuple[str, ...]:
-    """Columns that scoring adds, in order; ``intervals``: with both ends of every probability."""
-    ends = [f"{end}_{name}" for name in (*knowledge.conditions, SOUND) for end in ("low", "high")]
-    return (*(f"p_{name}" for name in knowledge.conditions), *ADDED, *(ends if intervals else ()))
+def probability_columns(knowledge: Knowledge, also: Collection[str] = ()) -> tuple[str, ...]:
+    """Those of them that are probabilities."""
+    names = (*knowledge.conditions, SOUND)
+    ends = [f"{end}_{name}" for name in names for end in ("low", "high")]
+    return (*(f"p_{name}" for name in names), *(ends if INTERVALS in also else ()))
 
 
-def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge, intervals: bool) -> None:
+def added_columns(knowledge: Knowledge, also: Collection[str] = ()) -> tuple[str, ...]:
+    """Columns that scoring adds, in order, with what it is asked for besides behind the others."""
+    count = len(knowledge.conditions)
+    chances = probability_columns(knowledge, also)
+    more = [column for key, columns in ALSO.items() if key in also for column in columns]
+    return (*chances[:count], *ADDED, *chances[count + 1 :], *more)
+
+
+def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge, also: Collection[str]) -> None:
     seen: set[str] = set()
     for column in columns:
         if column in seen:
             raise InspectionError(f"two columns are called {column!r}; rename one")
         seen.add(column)
-    for column in added_columns(knowledge, intervals):
+    for column in added_columns(knowledge, also):
         if column in seen:
             raise InspectionError(
                 f"column {column!r} is one that scoring adds: this archive was scored before; "
