@@ -20,6 +20,7 @@ REMEDIES = {
     "unsafe": "`loopodds network --check` names all of it; --unsafe uses such knowledge all the "
     "same, and every screen says so",
     "no cluster": "score CSV without --cluster",
+    "starter map": "`loopodds score --starter-map {archive}` writes a column map to correct",
     "map columns": "a column map (--columns) can rename them",
 }
 

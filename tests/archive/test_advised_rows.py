@@ -47,7 +47,7 @@ def test_demo_cases_as_rows_have_the_plan_and_the_next_test_of_the_cases() -> No
     assert plans.services == [case.plan.services for case in whole if case.plan]
     assert plans.cost.tolist() == pytest.approx([case.plan.cost for case in whole if case.plan])
     some = batch.take(np.arange(2))
-    logs = np.zeros(6)
+    logs = np.zeros(2)
     assert next_tests(encode(some, model.knowledge), logs, model) == [
         next(iter(case.to_test), "") for case in whole[:2]
     ]

@@ -35,6 +35,7 @@ ROOMS = (
     "training",
     "report",
     "papers",
+    "fleet",
     "photo",
     "bay",
 )

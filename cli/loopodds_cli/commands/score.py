@@ -20,9 +20,14 @@ REVIEW_FILE_ROWS = 100
 
 @click.command()
 @click.argument("archive", metavar="ARCHIVE")
-@click.option("--out", required=True, metavar="FILE", help="Scored archive; a folder for a folder.")
+@click.option("--out", metavar="FILE", help="Scored archive; a folder for a folder.")
 @click.option("--rejects", metavar="FILE", help="Rows set aside; beside --out when left out.")
 @click.option("--columns", metavar="MAP", help="Column map (TOML) of a foreign archive.")
+@click.option(
+    "--starter-map",
+    is_flag=True,
+    help="Score nothing: write a column map to correct, beside the archive or as --out.",
+)
 @number_option("--workers", 1, None, "Processes.", default=1)
 @click.option(
     "--cluster", metavar="ADDRESS", help="Dask scheduler; Parquet only, --out is a folder."
@@ -55,6 +60,8 @@ REVIEW_FILE_ROWS = 100
 @common_options
 def command(
     archive: str,
+    out: str | None,
+    starter_map: bool,
     review: int,
     review_out: str | None,
     as_json: bool,
@@ -74,11 +81,17 @@ def command(
     """
     from loopodds import Knowledge, score
 
-    from loopodds_cli.pages.score import print_summary
+    from loopodds_cli.pages.score import print_summary, write_starter_map
 
-    with _watched() as watch:
+    if starter_map:
+        write_starter_map(archive, out, how["overwrite"], knowledge, as_json)
+        return
+    if out is None:
+        raise click.UsageError("name the file that the scored rows go to: --out FILE")
+    with watched() as watch:
         summary = score(
             archive,
+            out,
             review=review or (REVIEW_FILE_ROWS if review_out else 0),
             review_out=review_out,
             knowledge=knowledge,
@@ -92,7 +105,7 @@ def command(
 
 
 @contextmanager
-def _watched() -> Iterator[Callable[[RunProgress], None] | None]:
+def watched() -> Iterator[Callable[[RunProgress], None] | None]:
     """A bar with rate and time left, if standard error is a terminal."""
     if is_quiet() or not sys.stderr.isatty():
         yield None

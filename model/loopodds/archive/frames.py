@@ -97,7 +97,10 @@ def score_frame(
             progress(RunProgress(tally.rows, tally.scored, tally.rejected, 0, part.share))
     result = _beside(frame, pa.concat_tables(tables), reasons)
     reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
-    summary = Summary(Path(), Path(), tally, reopen, job.plan.warnings, 0).as_json()
+    summary = Summary(
+        Path(), Path(), tally, reopen, job.plan.warnings, 0, False,
+        tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike,
+    ).as_json()  # fmt: skip
     counted = {key: value for key, value in summary.items() if key not in NO_FILES}
     result.attrs = {**frame.attrs, "summary": counted}
     return result

@@ -160,7 +160,7 @@ def score(
             folder = str(partial_folder(place).resolve())
             job = job_for(
                 source.name, source.schema, mapping, knowledge, kind, review, folder,
-                spreadsheet_safe, also, prices,
+                spreadsheet_safe, also, prices, archive,
             )  # fmt: skip
             run = _Run(source, job, rows, workers, cluster, tell)
             about = _identity(files, mapping, job, rows)
@@ -169,7 +169,10 @@ def score(
                 reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
                 said = [INVENTED] * str(archive).startswith(MARK) + [DAMAGED] * journal.damaged
                 warnings = (*said, *job.plan.warnings)
-                summary = Summary(out, rejects, tally, reopen, warnings, resumed, spreadsheet_safe)
+                summary = Summary(
+                    out, rejects, tally, reopen, warnings, resumed, spreadsheet_safe,
+                    tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike,
+                )  # fmt: skip
                 if review_out is not None:
                     summary.write_review(Path(review_out))
                 journal.publish()

@@ -100,7 +100,12 @@ def rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
         by_row.setdefault(problem.row, []).append(problem)
     rejects = []
     for row, (first, *others) in sorted(by_row.items()):
-        more = (f"; also {other.column} {other.value!r}: {other.reason}" for other in others)
+        more = (
+            f"; also {other.column} {other.value!r}: {other.reason}"
+            if other.column
+            else f"; also {other.reason}"
+            for other in others
+        )
         reason = "".join([first.reason, *more])
         rejects.append(first._replace(row=chunk.first_row + row, reason=reason))
     return rejects

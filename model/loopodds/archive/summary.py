@@ -95,6 +95,9 @@ class Summary:
     warnings: tuple[str, ...]  # columns that were not understood
     resumed: int  # rows that an earlier, unfinished run had already done
     safe: bool = False  # whether formulas that pass through were made harmless
+    used: tuple[str, ...] = ()  # columns that were read, in order
+    unused: tuple[str, ...] = ()  # those that only pass through
+    alike: tuple[str, ...] = ()  # of these, what looks like a name that is known
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -108,6 +111,9 @@ class Summary:
             "least_likely": least,
             "review": [entry.as_json() for entry in self.reopen],
             "warnings": list(self.warnings),
+            "columns_used": list(self.used),
+            "columns_unused": list(self.unused),
+            "columns_alike": list(self.alike),
             "resumed": self.resumed,
         }
 

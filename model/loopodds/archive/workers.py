@@ -90,8 +90,11 @@ def job_for(
     safe: bool = False,
     also: Collection[str] = (),
     prices: str | Path | None = None,
+    archive: str | Path = "ARCHIVE",
 ) -> Job:
     """The job of scoring the archive of a name and schema.
+
+    ``archive``: what to call it in advice.
 
     Raises:
         InspectionError: if its columns cannot be understood or not be written.
@@ -100,7 +103,8 @@ def job_for(
     try:
         plan = plan_columns(schema.names, known, mapping, also)
     except InspectionError as error:
-        raise InspectionError(f"{name}: {error}") from error
+        told = InspectionError(f"{name}: {error}")
+        raise told.helped_by("starter map" if error.remedy else "", archive=archive) from error
     check_writable(schema, kind)
     where = absolute(knowledge) if knowledge is not None else None
     if prices is not None:

@@ -20,6 +20,7 @@ from loopodds.inspection.vocabulary import (
     LOOKED_BY,
     NUMBERS,
     SECOND,
+    heading_meant,
     names_in,
     outcome_words,
     reading_dimension,
@@ -65,7 +66,21 @@ class ColumnPlan:
     feeds: tuple[Feed, ...]  # those that feed the network
     not_observed: frozenset[str]  # cells that mean nothing was observed, besides empty ones
     decimal: str  # decimal mark
-    warnings: tuple[str, ...]  # columns that look like a slip of the pen and pass through unread
+    # what was guessed of the format, and columns that look like a known one and pass through unread
+    warnings: tuple[str, ...]
+    alike: tuple[str, ...] = ()  # these columns
+
+    @property
+    def used(self) -> list[str]:
+        """Columns that feed the network or say what was confirmed, in order."""
+        fed = {feed.column for feed in self.feeds}
+        return [column for column in self.columns if column in fed]
+
+    @property
+    def unused(self) -> list[str]:
+        """The others."""
+        fed = {feed.column for feed in self.feeds}
+        return [column for column in self.columns if column not in fed]
 
     @property
     def word_columns(self) -> list[str]:
@@ -105,7 +120,7 @@ def plan_columns(
     _refuse_unusable(columns, knowledge, also)
     feeds = [_mapped_feed(entry, columns, knowledge, mapping.name) for entry in mapping.columns]
     taken = {feed.column for feed in feeds}
-    warnings = []
+    warnings, alike = [], []
     for column in columns:
         if column in taken:
             continue
@@ -114,15 +129,18 @@ def plan_columns(
             feeds.append(feed)
         elif slip := _slip(column.strip(), knowledge):
             warnings.append(f"column {column!r} passes through unread: {slip}")
+            alike.append(column)
     if not any(feed.kind in ("word", "reading") for feed in feeds):
         hint = f" ({warnings[0]})" if warnings else ""
         problem = f"none of the {len(columns)} columns is a known finding, history item or reading"
-        raise InspectionError(f"{problem}{hint}").helped_by("map columns")
+        found = f"; {'; '.join(mapping.notes)}" if mapping.notes else ""
+        raise InspectionError(f"{problem}{hint}{found}").helped_by("map columns")
     order = {column: index for index, column in enumerate(columns)}
     feeds.sort(key=lambda feed: order[feed.column])
     return ColumnPlan(
-        tuple(columns), tuple(feeds), mapping.not_observed, mapping.decimal, tuple(warnings)
-    )
+        tuple(columns), tuple(feeds), mapping.not_observed, mapping.decimal,
+        (*mapping.notes, *warnings), tuple(alike),
+    )  # fmt: skip
 
 
 def probability_columns(knowledge: Knowledge, also: Collection[str] = ()) -> tuple[str, ...]:
@@ -289,4 +307,7 @@ def _slip(name: str, knowledge: Knowledge) -> str:
         *(CONFIRMED + name for name in _outcomes(knowledge)),
     ]  # fmt: skip
     close = difflib.get_close_matches(name, known, n=1, cutoff=ALIKE)
-    return f"did you mean {close[0]!r}?" if close else ""
+    if close:
+        return f"did you mean {close[0]!r}?"
+    meant = heading_meant(name)[0]
+    return f"it looks like {meant}; a column map can say so" if meant else ""
