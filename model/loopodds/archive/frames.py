@@ -14,7 +14,7 @@ from loopodds.archive.chunks import Chunk
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
 from loopodds.archive.summary import RunProgress, Summary, Tally
-from loopodds.archive.workers import executor_for, in_order, job_for
+from loopodds.archive.workers import executor_for, in_order, job_for, score_part
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.column_map import load_column_map
 
@@ -88,7 +88,7 @@ def score_frame(
     tables, reasons = [empty_scored(source.schema, job.model, also)], {}
     tally = Tally()
     with executor_for(workers, cluster) as (executor, room):
-        for part, done in in_order(job, source.parts(part_rows), executor, room):
+        for part, done in in_order(job, source.parts(part_rows), executor, room, score_part):
             if done.scored:
                 tables.append(pa.ipc.open_stream(done.scored).read_all().cast(tables[0].schema))
             for row, column, value, reason in csv.reader(io.StringIO(done.rejects.decode())):

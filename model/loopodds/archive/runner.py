@@ -35,7 +35,7 @@ from loopodds.archive.sources import (
     parquet_files,
 )
 from loopodds.archive.summary import RunProgress, Summary, Tally
-from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for
+from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for, score_part
 from loopodds.base.errors import FileError, InspectionError, LoopoddsError
 from loopodds.base.files import check_outputs, content_digest, naming, real_path, sync_folder
 from loopodds.base.spreadsheets import safe_cell
@@ -153,7 +153,7 @@ def score(
         place = real_path(out) if out.is_symlink() else out
         check_outputs(outputs, read, [partial_folder(place)], [out] if kind == "folder" else [])
         if not overwrite:
-            _refuse_replacing(outputs.values(), place, resume)
+            refuse_replacing(outputs.values(), place, resume)
         rows = part_rows or (PARTITION_ROWS if spread else CHUNK_ROWS)
         files = parquet_files(path) if spread else (path,)
         with closing(DataSet(files) if spread else open_source(path, mapping)) as source:
@@ -163,7 +163,7 @@ def score(
                 spreadsheet_safe, also, prices, archive,
             )  # fmt: skip
             run = _Run(source, job, rows, workers, cluster, tell)
-            about = _identity(files, mapping, job, rows)
+            about = identity_of(files, mapping, job, rows)
             with closing(Journal(place, rejects, about, resume)) as journal:
                 tally, resumed = run.whole(journal, out)
                 reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
@@ -230,7 +230,7 @@ class _Run:
             start = {"position": 0, "tally": tally.as_json()}
             journal.commit(start, header, REJECTS_HEADER)
         parts = self.source.parts(self.rows, position, tally.rows + 1, self.job.plan.word_columns)
-        for part, done in in_order(self.job, parts, executor, room):
+        for part, done in in_order(self.job, parts, executor, room, score_part):
             record = {"position": part.position, "tally": done.tally.as_json()}
             if done.written:
                 record["part"] = done.written
@@ -241,7 +241,7 @@ class _Run:
         return tally
 
 
-def _refuse_replacing(outputs: Iterable[Path], out: Path, resume: bool) -> None:
+def refuse_replacing(outputs: Iterable[Path], out: Path, resume: bool) -> None:
     """Refuse outputs that are there already, unless a run that is taken up put them there."""
     if resume and (partial_folder(out) / JOURNAL).exists():
         return
@@ -258,7 +258,7 @@ def default_rejects(out: Path) -> Path:
     return out.with_name(f"{stem}.rejects.csv")
 
 
-def _identity(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
+def identity_of(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
     """Everything that the output depends on, the archive by its whole content."""
     content = [content_digest(path) for path in files]
     style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))

@@ -121,6 +121,7 @@ class Scores:
     stops: BoolArray  # shape (rows, stops): in force, in file order
     # shape (rows, 2 * (conditions and sound)): low and high of each, where they were asked for
     ends: FloatArray | None = None
+    distinct: int = 0  # rows that differ in their evidence
     plans: Plans | None = None
     next_tests: Sequence[str] | None = None  # empty where testing is to stop
 
@@ -129,6 +130,7 @@ class Scores:
         return Scores(
             self.conditions[rows], self.p_sound[rows], self.log_evidence[rows], self.stops[rows],
             None if self.ends is None else self.ends[rows],
+            min(self.distinct, int(rows.sum())),
             None if self.plans is None else self.plans.take(rows),
             None if self.next_tests is None else list(compress(self.next_tests, rows)),
         )  # fmt: skip
@@ -184,7 +186,8 @@ def scored_encoding(
     flat = None if ends is None else ends.reshape(rows, -1)
     plans = plans_of(encoding, believed, model, prices) if PLAN in also else None
     tests = next_tests(encoding, log_evidence, model, prices) if NEXT in also else None
-    scores = Scores(conditions, p_sound, log_evidence, stops, flat, plans, tests)
+    distinct = sum(beliefs.distinct for beliefs in believed)
+    scores = Scores(conditions, p_sound, log_evidence, stops, flat, distinct, plans, tests)
     return scores, believed
 
 
@@ -206,12 +209,12 @@ def score_chunk(
     scores, _ = scored_encoding(replace(encoding, groups=groups), model, also, prices)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
-        problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
+        problems += impossible_rows(scores, groups, kept, chunk.table, plan, model)
     rejects = rejects_in(chunk, problems)
     scored = kept[possible]
     numbers = chunk.first_row + chunk.offsets
     table = _with_scores(chunk.table, scored, scores.take(possible), model, also)
-    tally = _tally(chunk.count, rejects, scores.take(possible), numbers[scored], model)
+    tally = tally_of(chunk.count, rejects, scores.take(possible), numbers[scored], model)
     if review and batch.rows:
         best = candidates(groups, batch, scores.log_evidence, model, review)
         entries = tuple(
@@ -264,7 +267,7 @@ def score_partition(
     return ScoredChunk(schema.empty_table(), rejects, tally, written)
 
 
-def _impossible_rows(
+def impossible_rows(
     scores: Scores,
     groups: Sequence[Group],
     kept: IntArray,
@@ -317,7 +320,7 @@ def empty_scored(schema: pa.Schema, model: Model, also: Collection[str] = ()) ->
     ends = np.zeros((0, 2 * (count + 1))) if INTERVALS in also else None
     plans = Plans([], np.zeros(0), np.zeros(0)) if PLAN in also else None
     tests = [] if NEXT in also else None
-    nothing = Scores(np.zeros((0, count)), np.zeros(0), np.zeros(0), stops, ends, plans, tests)
+    nothing = Scores(np.zeros((0, count)), np.zeros(0), np.zeros(0), stops, ends, 0, plans, tests)
     return _with_scores(schema.empty_table(), np.zeros(0, np.int64), nothing, model, also)
 
 
@@ -326,7 +329,7 @@ def _counted(stops: BoolArray, knowledge: Knowledge) -> dict[str, int]:
     return {name: count for name, count in counts if count}
 
 
-def _tally(
+def tally_of(
     count: int, rejects: Sequence[Defect], scores: Scores, numbers: IntArray, model: Model
 ) -> Tally:
     single = (f"{r.kind} in {r.column}" for r in rejects if r.column and r.kind != CANNOT_HOLD)
@@ -353,4 +356,5 @@ def _tally(
         least=tuple((float(scores.log_evidence[i]), int(numbers[i])) for i in lowest),
         # whatever is observed has a probability below one by more than rounding
         blank=int(np.count_nonzero(scores.log_evidence > -1e-9)),
+        distinct=scores.distinct,
     )

@@ -41,6 +41,7 @@ class Tally:
     stopped: int = 0  # scored rows with a stop in force
     stops: Mapping[str, int] = field(default_factory=dict)  # rows of each stop
     formulas: int = 0  # cells that pass into CSV and that a spreadsheet would run
+    distinct: int = 0  # scored rows that differ in what is read, each part by itself
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -60,6 +61,7 @@ class Tally:
             self.stopped + other.stopped,
             dict(Counter(self.stops) + Counter(other.stops)),
             self.formulas + other.formulas,
+            self.distinct + other.distinct,
         )
 
     def as_json(self) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from socket import gethostname
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from loopodds.archive.chunks import Chunk
 from loopodds.archive.outputs import (
@@ -47,6 +47,7 @@ AHEAD = 2
 CONNECT_SECONDS = 10
 
 Part = Chunk | Partition
+J, R = TypeVar("J"), TypeVar("R")
 Room = Callable[[], int]  # how many parts may be under way at a time
 
 _one_at_a_time = threading.Lock()
@@ -72,6 +73,12 @@ class Job:
     def model(self) -> Model:
         """The knowledge, compiled once a process; an error if this one holds another."""
         return _model(self.knowledge, self.digest)
+
+    def require_same_version(self) -> None:
+        """An error where this process runs another version than the one that planned the run."""
+        if self.version != own_version():
+            here = f"process {os.getpid()} of {gethostname()}"
+            raise LoopoddsError(_other_version(here, own_version(), self.version))
 
     @property
     def price_list(self) -> Prices | None:
@@ -151,9 +158,7 @@ def _prices(path: str, knowledge: Knowledge) -> Prices:
 
 def score_part(job: Job, part: Part) -> ScoredPart:
     """Score one part, in whatever process this is."""
-    if job.version != own_version():
-        here = f"process {os.getpid()} of {gethostname()}"
-        raise LoopoddsError(_other_version(here, own_version(), job.version))
+    job.require_same_version()
     with _one_at_a_time:  # a cluster may hand several parts to threads of one process
         if isinstance(part, Partition):
             done = score_partition(
@@ -181,13 +186,13 @@ def _other_version(worker: str, theirs: object, ours: str) -> str:
 
 
 def in_order(
-    job: Job, parts: Iterable[Part], executor: Executor, room: Room
-) -> Iterator[tuple[Part, ScoredPart]]:
+    job: J, parts: Iterable[Part], executor: Executor, room: Room, work: Callable[[J, Part], R]
+) -> Iterator[tuple[Part, R]]:
     """Every part with its result, in order, no more under way than there is room for."""
-    waiting: deque[tuple[Part, Future[ScoredPart]]] = deque()
+    waiting: deque[tuple[Part, Future[R]]] = deque()
     try:
         for part in parts:
-            waiting.append((part, executor.submit(score_part, job, part)))
+            waiting.append((part, executor.submit(work, job, part)))
             while len(waiting) >= room():
                 first, future = waiting.popleft()
                 yield first, future.result()

@@ -36,6 +36,7 @@ class Beliefs:
     log_evidence: FloatArray  # shape (rows,): natural; minus infinity where it cannot be
     p_sound: FloatArray  # shape (rows,): that every fault variable is in its sound state
     faults: dict[str, FloatArray]  # shape (rows, states): marginals; each row sums to one
+    distinct: int = 0  # rows that differ in their evidence
 
 
 class Model:
@@ -141,6 +142,7 @@ class Model:
             posterior.log_evidence,
             self._p_sound(context, evidence, posterior),
             {name: posterior[name] for name in self.faults},
+            posterior.distinct,
         )
 
     def _p_sound(self, context: Context, evidence: Evidence, posterior: Posterior) -> FloatArray:

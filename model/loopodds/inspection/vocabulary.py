@@ -310,14 +310,21 @@ def heading_meant(heading: str) -> tuple[str, str]:
     >>> heading_meant("Niederdruck [bar]")
     ('low_side', 'bar')
     """
-    names, _ = _headings()
+    names, _, _ = _headings()
     base, unit = _unit_at_end(heading)
     return names.get(_bare(base)) or names.get(_bare(heading), ""), unit
 
 
+def grouping(heading: str) -> str:
+    """What a column sorts cars by, where it looks like one that does: ``date``, ``workshop``,
+    ``technician`` or ``vehicle_type``; empty otherwise.
+    """
+    return _headings()[2].get(_bare(heading), "")
+
+
 def word_meant(said: str, words: Sequence[str]) -> str:
     """Which of our words a word of another workshop often stands for; empty where none does."""
-    _, meanings = _headings()
+    _, meanings, _ = _headings()
     own = {_bare(word): word for word in words}
     often = [word for word in words if _bare(said) in meanings.get(word, ())]
     exact = designation(said) or said
@@ -325,13 +332,16 @@ def word_meant(said: str, words: Sequence[str]) -> str:
 
 
 @lru_cache(maxsize=1)
-def _headings() -> tuple[Mapping[str, str], Mapping[str, frozenset[str]]]:
-    """Bare heading to name, and the bare words that each of ours is often written as."""
+def _headings() -> tuple[Mapping[str, str], Mapping[str, frozenset[str]], Mapping[str, str]]:
+    """Bare heading to name, the bare words that each of ours is often written as, and bare heading
+    to what it sorts cars by.
+    """
     text = resources.files("loopodds_data").joinpath("headings.toml").read_text(encoding="utf-8")
     known = tomllib.loads(text)
     names = {_bare(said): n for n, often in known["names"].items() for said in (n, *often)}
     words = {n: frozenset(map(_bare, often)) for n, often in known["words"].items()}
-    return names, words
+    groups = {_bare(said): n for n, often in known["groups"].items() for said in (n, *often)}
+    return names, words, groups
 
 
 _UNITS = {
