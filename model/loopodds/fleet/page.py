@@ -121,20 +121,21 @@ def _done(fleet: Fleet) -> Iterator[Block]:
     if whole.closed:
         rows = [r for r in fleet.by_condition if r["told"] >= FEW][:CONDITIONS]
         yield Paragraph(
-            f"{whole.closed:,} cars have an outcome. What it names counts as put right. Of the cars "
-            "whose outcome says whether a fault was there, so many were found to have it, and so "
-            "many were to be expected:"
+            f"{whole.closed:,} cars have an outcome. What it names counts as put right. Of the "
+            "cars whose outcome says whether a fault was there, so many were found to have it, and "
+            "so many were to be expected. What is found is written down more often than what is "
+            "not, so that more found than expected need not mean more faults."
         )
         yield Table(
-            "", ("fault", "cars asked", "found", "expected", "nine in ten"),
+            "", ("fault", "told of", "found", "expected (nine in ten)"),
             [
                 (
                     sentence(r["title"]), f"{r['told']:,}", f"{r['found']:,}",
-                    _cars(r["expected_of_told"]), f"{r['low_of_told']:,} – {r['high_of_told']:,}",
+                    f"{_cars(r['expected_of_told'])} ({r['low_of_told']:,}–{r['high_of_told']:,})",
                 )
                 for r in rows
             ],
-            (1, 2, 3, 4),
+            (1, 2, 3),
         )  # fmt: skip
         yield Paragraph(
             f"What the outcomes leave out would cost {_money(whole.missed, fleet)} more than to "
@@ -180,7 +181,8 @@ def _compared(fleet: Fleet, column: str) -> Iterator[Block]:
     leading = [row["condition"] for row in fleet.by_condition[:LEADING]]
     titles = [row["title"] for row in fleet.by_condition[:LEADING]]
     yield Table(
-        "", (by, "cars", "something wrong", *titles, "stopped", "plan a car", "left out a car"),
+        f"Shares of cars; costs a car [{fleet.currency}]: of its plan, of what its outcome leaves out",
+        (by, "cars", "something wrong", *titles, "stopped", "plan, each", "left out, each"),
         [_group_cells(row, leading, fleet) for row in shown_rows],
         (1, 2, *range(3, 6 + LEADING)),
     )  # fmt: skip
@@ -202,8 +204,8 @@ def _group_cells(row: Row, leading: Sequence[str], fleet: Fleet) -> list[str]:
     cells = [row["value"], f"{row['cars']:,}"]
     if not row["enough"]:
         return [*cells, TOO_FEW, *([""] * (len(leading) + 3))]
-    low, high = (percent(row[key] / row["cars"]) for key in FAULTY[1:])
-    cells.append(f"{_share(row)} ({low} – {high})")
+    low, high = (f"{100 * row[key] / row['cars']:.0f}" for key in FAULTY[1:])
+    cells.append(f"{_share(row)} ({low}–{high})")
     cells += [percent(row[name] / row["cars"]) for name in leading]
     cells += [f"{row['stopped']:,}", f"{row['plan_cost'] / row['cars']:,.0f}"]
     told = row["with_outcome"] >= FEW
@@ -243,15 +245,15 @@ def _again(fleet: Fleet) -> Iterator[Block]:
         "car to be looked at, and says nothing against whoever looked before: much is not written "
         "down, and some of these cars will turn out sound."
     )
-    stops = fleet.knowledge.stops
+    stops, said = fleet.knowledge.stops, []
     for row in fleet.again:
         which = f"row {row['row']:,}" + (f" ({row['car']})" if row["car"] else "")
-        cost = f" Left alone, about {_money(row['expected_cost'], fleet)} a season."
+        harm = f" Left alone, about {_money(row['expected_cost'], fleet)} a season."
+        cost = harm if row["expected_cost"] >= 1 else ""
         held = [lowered(stops[name].title) for name in row["stops"].split()]
         first = f" First of all: {'; '.join(held)}." if held else ""
-        yield Items(
-            [f"{sentence(which)}: {row['why']}.{cost if row['expected_cost'] >= 1 else ''}{first}"]
-        )
+        said.append(f"{sentence(which)}: {row['why']}.{cost}{first}")
+    yield Items(said)
     yield _table("look_again", fleet)
 
 

@@ -13,10 +13,10 @@ from xml.sax.saxutils import escape
 from loopodds.base.phrases import printable
 from loopodds.report.figures import FAINT, FOR, INK, PALE, Picture
 
-WIDTH, LABEL, RIGHT, LINE, TOP, FOOT = 360, 150, 62, 19, 8, 22
-LETTERS = 25
+WIDTH, LABEL, RIGHT, LINE, TOP, FOOT = 380, 172, 46, 19, 8, 22
+LETTERS = 28
 """Of a label; what is longer is cut, and stands whole in the table."""
-SIZE = 11
+SIZE = 10
 
 
 class Mark(NamedTuple):

@@ -140,8 +140,10 @@ def _work(
 def _usual(names: Sequence[str], refrigerant: Sequence[str]) -> list[str]:
     """Columns that look like those by which fleets are compared."""
     kinds = {name: grouping(name) for name in names}
-    usual = sorted((kind, name) for name, kind in kinds.items() if kind)
-    first = {kind: name for kind, name in reversed(usual)}
+    first: dict[str, str] = {}
+    for name, kind in kinds.items():
+        if kind:
+            first.setdefault(kind, name)
     return [*first.values(), *refrigerant[:1]]
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 AGAIN, MISSES, ODD_ONES = 12, 10, 3
 """Cars listed to be looked at again, dearest misses, and of the former those that are odd."""
-MENTIONED, IDENTIFYING = 3, 3
+MENTIONED, IDENTIFYING = 3, 2
 FROM = 0.2
 """Probability from which a condition is named among what an outcome leaves out."""
 
