@@ -13,6 +13,7 @@ REMEDIES = {
     "name services": "name the services, as `loopodds case repaired {case} SERVICE...`",
     "withdraw": "take out what it does not have: `loopodds case withdraw {case} NAME`",
     "confirm": "once it is certain, close the case with --confirmed {name}=present",
+    "append anew": "--append --overwrite scores all of it anew",
     "overwrite": "choose another name, or replace it with --overwrite",
     "start over": "run again without --resume",
     "resume": "--resume goes on from here",

@@ -57,6 +57,11 @@ REVIEW_FILE_ROWS = 100
 )
 @prices_option
 @click.option("--overwrite", is_flag=True, help="Replace outputs that are there already.")
+@click.option(
+    "--append",
+    is_flag=True,
+    help="Score only what the archive has more than last time; the first time all of it.",
+)
 @common_options
 def command(
     archive: str,

@@ -41,6 +41,7 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
     rows = f"{tally.rows:,} inspection{'' if tally.rows == 1 else 's'}"
     aside = f"{tally.scored:,} scored, {tally.rejected:,} set aside"
     again = f", {summary.resumed:,} of them by an earlier run" if summary.resumed else ""
+    again += f", {summary.kept:,} of them as before" if summary.kept else ""
     page.headline(f"{rows} read", aside + again)
     page.line("")
     files = [("scored", str(summary.out)), ("set aside", str(summary.rejects))]

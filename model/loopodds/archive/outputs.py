@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopodds.archive.chunks import Format, format_of, stream_bytes
-from loopodds.archive.journal import FINISHED, PARTS, SCORED
+from loopodds.archive.journal import FINISHED, JOURNAL, PARTS, SCORED, partial_folder
 from loopodds.base.arrays import FloatArray
-from loopodds.base.errors import InspectionError
+from loopodds.base.errors import FileError, InspectionError
 from loopodds.base.files import naming, sync_file
 from loopodds.base.spreadsheets import formulas_in, safe_cell, safe_column
 from loopodds.inspection.cells import Defect
@@ -62,6 +62,23 @@ def output_format(path: Path) -> Format:
             f"{path}: cannot tell the format; end the name in .csv, .csv.gz or .parquet"
         )
     return kind
+
+
+def refuse_replacing(outputs: Iterable[Path], out: Path, resume: bool) -> None:
+    """Refuse outputs that are there already, unless a run that is taken up put them there."""
+    if resume and (partial_folder(out) / JOURNAL).exists():
+        return
+    for path in outputs:
+        if path.is_file():
+            raise FileError(f"{path}: is there already").helped_by("overwrite")
+
+
+def default_rejects(out: Path) -> Path:
+    """Where the rejects go unless told: ``scored.csv.gz`` has ``scored.rejects.csv``."""
+    stem = out.name
+    for suffix in (".gz", ".csv", ".parquet", ".txt", ".tsv", ".pq"):
+        stem = stem.removesuffix(suffix)
+    return out.with_name(f"{stem}.rejects.csv")
 
 
 def check_writable(schema: pa.Schema, kind: OutputKind) -> None:
@@ -231,6 +248,25 @@ def finished_output(folder: Path, kind: OutputKind, empty: pa.Table) -> str:
         _write_parquet(folder / SCORED, folder / FINISHED, empty)
         sync_file(folder / FINISHED)
     return FINISHED
+
+
+def parquet_rows(path: Path, start: int, count: int) -> bytes:
+    """Some consecutive rows of a Parquet output, as a part of a run is kept."""
+    import pyarrow as pa
+    import pyarrow.parquet
+
+    if not count:
+        return b""
+    with pyarrow.parquet.ParquetFile(path) as file:
+        groups, first, before = [], 0, 0
+        for number in range(file.num_row_groups):
+            rows = file.metadata.row_group(number).num_rows
+            if first < start + count and first + rows > start:
+                before = first if not groups else before
+                groups.append(number)
+            first += rows
+        table = file.read_row_groups(groups)
+    return stream_bytes(pa.Table.from_batches(table.slice(start - before, count).to_batches()))
 
 
 def _write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:

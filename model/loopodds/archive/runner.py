@@ -6,23 +6,36 @@ bit. Other parts can change the last digits (1e-12).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass
 from hashlib import sha256
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loopodds.archive.chunks import CHUNK_ROWS
+from loopodds.archive.chunks import CHUNK_ROWS, Chunk, row_digests
 from loopodds.archive.csv_rows import CsvRows
-from loopodds.archive.journal import JOURNAL, PARTS, UNFINISHED, Journal, partial_folder
+from loopodds.archive.journal import (
+    PARTS,
+    REJECTS,
+    SCORED,
+    UNFINISHED,
+    Journal,
+    Kept,
+    partial_folder,
+)
 from loopodds.archive.outputs import (
     REJECTS_HEADER,
     OutputKind,
+    default_rejects,
     finished_output,
     header_bytes,
     output_format,
+    parquet_rows,
+    refuse_replacing,
 )
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
@@ -35,8 +48,17 @@ from loopodds.archive.sources import (
     parquet_files,
 )
 from loopodds.archive.summary import RunProgress, Summary, Tally
-from loopodds.archive.workers import Job, Room, executor_for, in_order, job_for, score_part
-from loopodds.base.errors import FileError, InspectionError, LoopoddsError
+from loopodds.archive.workers import (
+    Job,
+    Part,
+    Room,
+    ScoredPart,
+    executor_for,
+    in_order,
+    job_for,
+    score_part,
+)
+from loopodds.base.errors import InspectionError, LoopoddsError
 from loopodds.base.files import check_outputs, content_digest, naming, real_path, sync_folder
 from loopodds.base.spreadsheets import safe_cell
 from loopodds.casebook.sources import MARK
@@ -51,6 +73,8 @@ INVENTED = (
     "no evidence of its accuracy"
 )
 
+APPENDED_ROWS, MOST_TOLD = 1024, 10
+"""Rows of a part of an archive that grows: as many are scored again at most, where it goes on."""
 DAMAGED = (
     "part of what an earlier run had done was no longer as it was written; it has been done again"
 )
@@ -71,6 +95,7 @@ def score(
     cluster: str | None = None,
     resume: bool = False,
     overwrite: bool = False,
+    append: bool = False,
     review: int = 0,
     spreadsheet_safe: bool = False,
     intervals: bool = False,
@@ -95,6 +120,9 @@ def score(
         cluster: Address of a Dask scheduler in their place; Parquet only.
         resume: Go on where a killed run of the same job stopped.
         overwrite: Replace outputs that are there already.
+        append: Add the rows that the archive has more than when the output was written, so, the
+            last time; a part in which an old row has changed is scored again, and that is told.
+            The output is as if all were scored anew. A file beside it says what it is made of.
         review: How many inspections worth reopening to list.
         spreadsheet_safe: Of a CSV output, write cells that pass through and that a spreadsheet
             would run as formulas behind an apostrophe; what scoring adds is always written so.
@@ -152,9 +180,12 @@ def score(
         read = [path, *inside, *(Path(given) for given in (columns, knowledge, prices) if given)]
         place = real_path(out) if out.is_symlink() else out
         check_outputs(outputs, read, [partial_folder(place)], [out] if kind == "folder" else [])
-        if not overwrite:
+        if append and spread:
+            raise InspectionError(f"{out}: a folder cannot be added to; score to one file")
+        if not (overwrite or append):
             refuse_replacing(outputs.values(), place, resume)
-        rows = part_rows or (PARTITION_ROWS if spread else CHUNK_ROWS)
+        usual = PARTITION_ROWS if spread else APPENDED_ROWS if append else CHUNK_ROWS
+        rows = part_rows or usual
         files = parquet_files(path) if spread else (path,)
         with closing(DataSet(files) if spread else open_source(path, mapping)) as source:
             folder = str(partial_folder(place).resolve())
@@ -162,15 +193,22 @@ def score(
                 source.name, source.schema, mapping, knowledge, kind, review, folder,
                 spreadsheet_safe, also, prices, archive,
             )  # fmt: skip
-            run = _Run(source, job, rows, workers, cluster, tell)
             about = identity_of(files, mapping, job, rows)
-            with closing(Journal(place, rejects, about, resume)) as journal:
+            with closing(Journal(place, rejects, about, resume or append)) as journal:
+                growth = _Growth(place, rejects, about, job) if append else None
+                if growth is not None and not (journal.complete or overwrite):
+                    growth.kept.read(growth.about)
+                run = _Run(source, job, rows, workers, cluster, tell, growth)
                 tally, resumed = run.whole(journal, out)
                 reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
                 said = [INVENTED] * str(archive).startswith(MARK) + [DAMAGED] * journal.damaged
+                if growth is not None:
+                    said += growth.told()
+                    growth.write(journal)
                 warnings = (*said, *job.plan.warnings)
                 summary = Summary(
                     out, rejects, tally, reopen, warnings, resumed, spreadsheet_safe,
+                    growth.rows_kept if growth else 0,
                     tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike,
                 )  # fmt: skip
                 if review_out is not None:
@@ -189,10 +227,13 @@ class _Run:
     workers: int
     cluster: str | None
     progress: Callable[[RunProgress], None]
+    growth: _Growth | None = None
 
     def whole(self, journal: Journal, out: Path) -> tuple[Tally, int]:
         """Score what is left; the count of all rows, and how many an earlier run had done."""
         tally, position = Tally(), 0
+        if self.growth is not None:
+            self.growth.parts += journal.records
         for record in journal.records:
             tally, position = tally.plus(Tally.from_json(record["tally"])), record["position"]
         resumed = tally.rows
@@ -228,34 +269,105 @@ class _Run:
             columns = [*passed, *added_columns(self.job.model.knowledge, self.job.also)]
             header = header_bytes(columns, self.job.kind, self.job.delimiter)
             start = {"position": 0, "tally": tally.as_json()}
-            journal.commit(start, header, REJECTS_HEADER)
+            line = journal.commit(start, header, REJECTS_HEADER)
+            if self.growth is not None:
+                self.growth.parts.append(line)
         parts = self.source.parts(self.rows, position, tally.rows + 1, self.job.plan.word_columns)
-        for part, done in in_order(self.job, parts, executor, room, score_part):
-            record = {"position": part.position, "tally": done.tally.as_json()}
+        for part, done, more in self._done(parts, executor, room):
+            record = {"position": part.position, "tally": done.tally.as_json(), **more}
             if done.written:
                 record["part"] = done.written
-            journal.commit(record, done.scored, done.rejects)
+            line = journal.commit(record, done.scored, done.rejects)
+            if self.growth is not None:
+                self.growth.parts.append(line)
             tally = tally.plus(done.tally)
             told = RunProgress(tally.rows, tally.scored, tally.rejected, resumed, part.share)
             self.progress(told)
         return tally
 
+    def _done(
+        self, parts: Iterable[Part], executor: Executor, room: Room
+    ) -> Iterator[tuple[Part, ScoredPart, dict[str, Any]]]:
+        """Every part with its result, and what its line of the journal says besides."""
+        growth = self.growth
+        if growth is None:
+            for part, done in in_order(self.job, parts, executor, room, score_part):
+                yield part, done, {}
+            return
+        known = ((*growth.look(part), part) for part in parts if isinstance(part, Chunk))
+        for kept, some in groupby(known, key=lambda one: one[0] is not None):
+            if kept:
+                for done, digests, part in some:
+                    assert done is not None
+                    yield part, done, {"rows": digests}
+                continue
+            waiting: deque[str] = deque()
+            fresh = (waiting.append(digests) or part for _, digests, part in some)
+            for part, scored in in_order(self.job, fresh, executor, room, score_part):
+                yield part, scored, {"rows": waiting.popleft()}
 
-def refuse_replacing(outputs: Iterable[Path], out: Path, resume: bool) -> None:
-    """Refuse outputs that are there already, unless a run that is taken up put them there."""
-    if resume and (partial_folder(out) / JOURNAL).exists():
-        return
-    for path in outputs:
-        if path.is_file():
-            raise FileError(f"{path}: is there already").helped_by("overwrite")
 
+class _Growth:
+    """An output that grows: which of its parts are as they were, and what it is made of."""
 
-def default_rejects(out: Path) -> Path:
-    """Where the rejects go unless told: ``scored.csv.gz`` has ``scored.rejects.csv``."""
-    stem = out.name
-    for suffix in (".gz", ".csv", ".parquet", ".txt", ".tsv", ".pq"):
-        stem = stem.removesuffix(suffix)
-    return out.with_name(f"{stem}.rejects.csv")
+    def __init__(self, out: Path, rejects: Path, about: Mapping[str, Any], job: Job) -> None:
+        self.kept = Kept(out, rejects)
+        self.about = {key: value for key, value in about.items() if key != "archive"}
+        self.parts: list[Mapping[str, Any]] = []  # of the new output; the first is the header
+        self.rows_kept = 0
+        self._out, self._job = out, job
+        self._changed: list[int] = []
+        self._looked = 0  # parts
+
+    def look(self, part: Chunk) -> tuple[ScoredPart | None, str]:
+        """The part as it was scored before, None where it was not so, and hashes of its rows."""
+        digests = row_digests(part)
+        said = " ".join(digests)
+        number, done = self._looked + 1, None
+        self._looked += 1
+        if number < len(self.kept.parts):
+            before = self.kept.parts[number]["rows"]
+            if before == said:
+                done = self._taken(number)
+                self.rows_kept += len(digests)
+            else:
+                pairs = zip(digests, before.split(" "), strict=False)
+                changed = [i for i, (now, then) in enumerate(pairs) if now != then]
+                self._changed += [part.first_row + i for i in changed]
+        return done, said
+
+    def _taken(self, number: int) -> ScoredPart:
+        tally = Tally.from_json(self.kept.parts[number]["tally"])
+        if self._job.kind == "parquet":
+            before = sum(line["tally"]["scored"] for line in self.kept.parts[:number])
+            scored = parquet_rows(self._out, before, tally.scored)
+        else:
+            scored = self.kept.bytes_of(number, SCORED)
+        return ScoredPart(scored, self.kept.bytes_of(number, REJECTS), tally)
+
+    def told(self) -> list[str]:
+        """What is no longer as it was when it was scored."""
+        said = []
+        if self._changed:
+            rows = ", ".join(f"{row:,}" for row in self._changed[:MOST_TOLD])
+            more = ", ..." if len(self._changed) > MOST_TOLD else ""
+            count = len(self._changed)
+            said.append(
+                f"{count:,} row{' is' if count == 1 else 's are'} not as when scored before, and "
+                f"scored again with those around: row{'' if count == 1 else 's'} {rows}{more}"
+            )
+        old, now = (
+            sum(p["tally"]["rows"] for p in parts) for parts in (self.kept.parts, self.parts)
+        )
+        if old > now:
+            said.append(f"{old - now:,} rows that were scored before are gone from the archive")
+        return said
+
+    def write(self, journal: Journal) -> None:
+        """Note what the output is made of, before it is put in its place."""
+        made = {SCORED: journal.folder / journal.complete, REJECTS: journal.folder / REJECTS}
+        if all(path.exists() for path in made.values()):  # else put there by a run that was killed
+            self.kept.write(self.about, self.parts, made)
 
 
 def identity_of(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:

@@ -97,6 +97,7 @@ class Summary:
     warnings: tuple[str, ...]  # columns that were not understood
     resumed: int  # rows that an earlier, unfinished run had already done
     safe: bool = False  # whether formulas that pass through were made harmless
+    kept: int = 0  # rows that were scored before and taken over
     used: tuple[str, ...] = ()  # columns that were read, in order
     unused: tuple[str, ...] = ()  # those that only pass through
     alike: tuple[str, ...] = ()  # of these, what looks like a name that is known
@@ -117,6 +118,7 @@ class Summary:
             "columns_unused": list(self.unused),
             "columns_alike": list(self.alike),
             "resumed": self.resumed,
+            "kept": self.kept,
         }
 
     def write_review(self, path: Path) -> None:

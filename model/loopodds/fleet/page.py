@@ -181,7 +181,7 @@ def _compared(fleet: Fleet, column: str) -> Iterator[Block]:
     leading = [row["condition"] for row in fleet.by_condition[:LEADING]]
     titles = [row["title"] for row in fleet.by_condition[:LEADING]]
     yield Table(
-        f"Shares of cars; costs a car [{fleet.currency}]: of its plan, of what its outcome leaves out",
+        f"Shares; costs a car [{fleet.currency}]: of its plan, of what its outcome leaves out",
         (by, "cars", "something wrong", *titles, "stopped", "plan, each", "left out, each"),
         [_group_cells(row, leading, fleet) for row in shown_rows],
         (1, 2, *range(3, 6 + LEADING)),

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from loopodds.archive.chunks import CHUNK_ROWS, Chunk
 from loopodds.archive.journal import FINISHED, Journal, partial_folder
-from loopodds.archive.outputs import REJECTS_HEADER
-from loopodds.archive.runner import DAMAGED, INVENTED, Source, identity_of, refuse_replacing
+from loopodds.archive.outputs import REJECTS_HEADER, refuse_replacing
+from loopodds.archive.runner import DAMAGED, INVENTED, Source, identity_of
 from loopodds.archive.sources import (
     PARTITION_ROWS,
     DataSet,
