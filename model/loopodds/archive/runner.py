@@ -234,6 +234,7 @@ class _Run:
         tally, position = Tally(), 0
         if self.growth is not None:
             self.growth.parts += journal.records
+            self.growth.position = max(1, len(journal.records))
         for record in journal.records:
             tally, position = tally.plus(Tally.from_json(record["tally"])), record["position"]
         resumed = tally.rows
@@ -297,14 +298,14 @@ class _Run:
         known = ((*growth.look(part), part) for part in parts if isinstance(part, Chunk))
         for kept, some in groupby(known, key=lambda one: one[0] is not None):
             if kept:
-                for done, digests, part in some:
+                for done, more, part in some:
                     assert done is not None
-                    yield part, done, {"rows": digests}
+                    yield part, done, more
                 continue
-            waiting: deque[str] = deque()
-            fresh = (waiting.append(digests) or part for _, digests, part in some)
+            waiting: deque[dict[str, Any]] = deque()
+            fresh = (waiting.append(more) or part for _, more, part in some)
             for part, scored in in_order(self.job, fresh, executor, room, score_part):
-                yield part, scored, {"rows": waiting.popleft()}
+                yield part, scored, waiting.popleft()
 
 
 class _Growth:
@@ -316,15 +317,16 @@ class _Growth:
         self.parts: list[Mapping[str, Any]] = []  # of the new output; the first is the header
         self.rows_kept = 0
         self._out, self._job = out, job
-        self._changed: list[int] = []
-        self._looked = 0  # parts
+        self.position = 1  # of the next part; the header is at 0
 
-    def look(self, part: Chunk) -> tuple[ScoredPart | None, str]:
-        """The part as it was scored before, None where it was not so, and hashes of its rows."""
-        digests = row_digests(part)
+    def look(self, part: Chunk) -> tuple[ScoredPart | None, dict[str, Any]]:
+        """The part as it was scored before, None where it was not so, and what to note of it:
+        hashes of its rows, and which of these have changed.
+        """
+        digests, changed = row_digests(part), []
         said = " ".join(digests)
-        number, done = self._looked + 1, None
-        self._looked += 1
+        number, done = self.position, None
+        self.position += 1
         if number < len(self.kept.parts):
             before = self.kept.parts[number]["rows"]
             if before == said:
@@ -332,9 +334,9 @@ class _Growth:
                 self.rows_kept += len(digests)
             else:
                 pairs = zip(digests, before.split(" "), strict=False)
-                changed = [i for i, (now, then) in enumerate(pairs) if now != then]
-                self._changed += [part.first_row + i for i in changed]
-        return done, said
+                places = [i for i, (now, then) in enumerate(pairs) if now != then]
+                changed = [part.first_row + i for i in places]
+        return done, {"rows": said, "changed": changed}
 
     def _taken(self, number: int) -> ScoredPart:
         tally = Tally.from_json(self.kept.parts[number]["tally"])
@@ -348,10 +350,9 @@ class _Growth:
     def told(self) -> list[str]:
         """What is no longer as it was when it was scored."""
         said = []
-        if self._changed:
-            rows = ", ".join(f"{row:,}" for row in self._changed[:MOST_TOLD])
-            more = ", ..." if len(self._changed) > MOST_TOLD else ""
-            count = len(self._changed)
+        if changed := [row for line in self.parts for row in line.get("changed", ())]:
+            rows = ", ".join(f"{row:,}" for row in changed[:MOST_TOLD])
+            count, more = len(changed), ", ..." if len(changed) > MOST_TOLD else ""
             said.append(
                 f"{count:,} row{' is' if count == 1 else 's are'} not as when scored before, and "
                 f"scored again with those around: row{'' if count == 1 else 's'} {rows}{more}"
