@@ -30,8 +30,8 @@ from typing import Any, NamedTuple
 from invented_archives import SMALL, invented_rows, write_archive
 from loopodds.archive.runner import score
 from loopodds.archive.summary import Summary
-from loopodds.fleet.running import fleet
-from loopodds.fleet.tables import Fleet
+from loopodds.fleets.running import fleet
+from loopodds.fleets.tables import Fleet
 
 ENDINGS = {"csv": ".csv", "gzip": ".csv.gz", "parquet": ".parquet"}
 KINDS = (*ENDINGS, "plan", "append", "fleet")
@@ -125,8 +125,8 @@ def some_rows(kind: str, seed: int) -> list[dict[str, str]]:
             rows[number]["sample_bubbles"] = "yes"
         return rows
     with resources.as_file(resources.files("loopodds_data") / "archive" / "metric.csv.gz") as path:
-        lines = gzip.decompress(path.read_bytes()).decode().splitlines()
-    return list(csv.DictReader(lines[: ADVISED_ROWS + 1]))
+        lines = gzip.decompress(path.read_bytes()).splitlines()[: ADVISED_ROWS + 1]
+    return list(csv.DictReader(line.decode() for line in lines))
 
 
 def campaign(kind: str, count: int, seed: int) -> Campaign:

@@ -35,7 +35,7 @@ ROOMS = (
     "training",
     "report",
     "papers",
-    "fleet",
+    "fleets",
     "photo",
     "bay",
 )

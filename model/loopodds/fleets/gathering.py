@@ -32,7 +32,7 @@ from loopodds.archive.sources import ParquetSource, Partition
 from loopodds.archive.summary import Tally
 from loopodds.archive.workers import Job, Part
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
-from loopodds.fleet.sums import Cars, Groups, RowValues
+from loopodds.fleets.sums import Cars, Groups, RowValues
 from loopodds.inspection.cells import shown
 from loopodds.inspection.columns import PLAN
 from loopodds.inspection.encoding import encode

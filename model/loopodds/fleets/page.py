@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from loopodds.base.phrases import lowered, percent, sentence
-from loopodds.fleet.pictures import Mark, dots
-from loopodds.fleet.sums import FEW, MOST_VALUES, OTHERS
-from loopodds.fleet.tables import Fleet, Row, csv_of
+from loopodds.fleets.pictures import Mark, dots
+from loopodds.fleets.sums import FEW, MOST_VALUES, OTHERS
+from loopodds.fleets.tables import Fleet, Row, csv_of
 from loopodds.inspection.cells import shown
 from loopodds.report.document import (
     Block,

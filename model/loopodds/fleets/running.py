@@ -24,9 +24,9 @@ from loopodds.archive.workers import executor_for, in_order, job_for
 from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
 from loopodds.base.files import check_outputs, naming, real_path, write_synced
 from loopodds.casebook.sources import MARK
-from loopodds.fleet.gathering import FleetJob, Gathered, gather_part, month_of
-from loopodds.fleet.page import page_text
-from loopodds.fleet.tables import Fleet
+from loopodds.fleets.gathering import FleetJob, Gathered, gather_part, month_of
+from loopodds.fleets.page import page_text
+from loopodds.fleets.tables import Fleet
 from loopodds.inspection.column_map import ColumnMap, load_column_map
 from loopodds.inspection.columns import PLAN
 from loopodds.inspection.vocabulary import grouping

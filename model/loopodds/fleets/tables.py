@@ -14,8 +14,8 @@ from loopodds.base.phrases import lowered, percent, spaced
 from loopodds.base.spreadsheets import safe_cell
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.diagnosis.belief import condition_title
-from loopodds.fleet.gathering import ODD, Entry, FleetJob, Gathered
-from loopodds.fleet.sums import FEW, Cars
+from loopodds.fleets.gathering import ODD, Entry, FleetJob, Gathered
+from loopodds.fleets.sums import FEW, Cars
 from loopodds.inspection.cells import shown
 from loopodds.knowledge.records import Knowledge
 
