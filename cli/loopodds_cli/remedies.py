@@ -22,6 +22,8 @@ REMEDIES = {
     "same, and every screen says so",
     "no cluster": "score CSV without --cluster",
     "starter map": "`loopodds score --starter-map {archive}` writes a column map to correct",
+    "map by hand": "`loopodds help owner` has its keys, `loopodds network --search WORDS` finds "
+    "names",
     "map columns": "a column map (--columns) can rename them",
 }
 

@@ -53,7 +53,7 @@ def plans_of(
     prices: Prices | None = None,
     put_right: Mapping[str, BoolArray] | None = None,
 ) -> Plans:
-    """The plan of least expected cost of every row, as ``loopodds plan`` finds it for one car.
+    """The plan of least expected cost of every row, as the plan of a single case.
 
     Args:
         beliefs: Of each group of the encoding.
@@ -95,7 +95,7 @@ def plans_of(
 def next_tests(
     encoding: Encoding, log_evidence: FloatArray, model: Model, prices: Prices | None = None
 ) -> list[str]:
-    """The test to do next on every car, as ``loopodds next`` chooses it; empty where none pays.
+    """The test to do next on every car, as in a single case; empty where none pays.
 
     Cars of which the same is known are looked at once. ``log_evidence``, shape (rows,): rows that
     cannot be have no test.

@@ -98,8 +98,8 @@ def score_frame(
     result = _beside(frame, pa.concat_tables(tables), reasons)
     reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
     summary = Summary(
-        Path(), Path(), tally, reopen, job.plan.warnings, 0, False,
-        tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike,
+        Path(), Path(), tally, reopen, job.plan.warnings, 0, used=tuple(job.plan.used),
+        unused=tuple(job.plan.unused), alike=job.plan.alike,
     ).as_json()  # fmt: skip
     counted = {key: value for key, value in summary.items() if key not in NO_FILES}
     result.attrs = {**frame.attrs, "summary": counted}

@@ -129,9 +129,9 @@ def score(
         intervals: Add a ``low_`` and a ``high_`` column for every probability: nine tenths of what
             it could be for the weights of the numbers behind it. Takes a hundred times as long.
         plan: Add the plan of least expected cost (``plan``, services in order) and that cost
-            (``plan_cost``), as ``loopodds plan`` finds them.
-        next: Add the test to do next (``next_test``), empty where testing is to stop, as ``loopodds
-            next`` chooses it. Takes a thousand times as long.
+            (``plan_cost``), as in a single case.
+        next: Add the test to do next (``next_test``), empty where testing is to stop, as in a
+            single case. Takes a thousand times as long.
         prices: Price file of the workshop for both; the shipped, invented ones when left out.
         part_rows: Rows that each process is given at a time; of a folder, as whole row groups.
         progress: Told after every part.

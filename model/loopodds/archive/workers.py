@@ -15,6 +15,7 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
+from shlex import quote
 from socket import gethostname
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -111,7 +112,9 @@ def job_for(
         plan = plan_columns(schema.names, known, mapping, also)
     except InspectionError as error:
         told = InspectionError(f"{name}: {error}")
-        raise told.helped_by("starter map" if error.remedy else "", archive=archive) from error
+        raise told.helped_by(
+            "starter map" if error.remedy else "", archive=quote(str(archive))
+        ) from error
     check_writable(schema, kind)
     where = absolute(knowledge) if knowledge is not None else None
     if prices is not None:

@@ -288,8 +288,7 @@ def _how(fleet: Fleet) -> Iterator[Block]:
             "Every car has a probability of every fault, from what was seen and measured on it. "
             "Their sum is the number of cars expected; the interval is that of a sum of "
             "independent draws with these probabilities. How far the knowledge itself may be off, "
-            "alike for all cars, comes on top and is not in it (`score --intervals` tells it car "
-            "by car).",
+            "alike for all cars, comes on top and is not in it.",
             "Groups differ in the cars that come to them. A difference between workshops or "
             f"technicians is no verdict on them, and of fewer than {FEW} cars nothing is said.",
             "The plan of a car is the one of least expected cost as things stood, within the rules "

@@ -47,7 +47,7 @@ HEAD = """\
 #
 #   [format]  delimiter, decimal: how cells are parted, and the mark in numbers
 #             not_observed: cells that mean that nothing was seen, besides empty ones
-#   [columns.NAME]  NAME is ours (`loopodds network --search WORDS` finds names)
+#   [columns.NAME]  NAME is ours, a finding, reading, condition or outcome of the knowledge
 #             from: the heading in the archive; unit: what its numbers are in
 #             values: what each of its words means; "" is not observed
 #             others: what all other words mean; "" is not observed. Without it they are refused.
@@ -102,9 +102,8 @@ def starter_map(archive: str | Path, knowledge: Knowledge) -> StarterMap:
     if not guessed and not known:
         raise InspectionError(
             f"{path.name}: nothing is known of its {len(headings)} headings "
-            f"({', '.join(map(repr, headings[:6]))}); write a column map by hand: "
-            "`loopodds help archive` shows one"
-        )
+            f"({', '.join(map(repr, headings[:6]))}); a column map has to be written by hand"
+        ).helped_by("map by hand")
     silent = [] if table is None else _silent(table, headings)
     text = "\n".join([_head(path.name, mapping, silent), *entries, *_rest(known, unread)])
     return StarterMap(text, guessed, tuple(known), tuple(unread))
@@ -156,7 +155,7 @@ def _rest(known: Sequence[str], unread: Sequence[str]) -> Iterator[str]:
     if known:
         yield f"# Known as they are: {', '.join(map(_text, known))}"
     if unread:
-        yield "# Pass through unread; name one as `fleet --by HEADING` to compare by it:"
+        yield "# Pass through unread, each a column that cars can be compared by:"
         yield from (f"#   {_text(heading)}" for heading in unread)
     yield ""
 
