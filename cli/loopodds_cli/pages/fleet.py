@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from loopodds import percent, sentence
 
+from loopodds_cli.pages.score import set_aside
 from loopodds_cli.screen.page import Page
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ def print_fleet(fleet: Fleet) -> None:
     page.rows(files if tally.rejected else files[:1])
     for warning in fleet.warnings:
         page.marked("!", warning)
+    set_aside(page, tally.rejected_by)
     if not whole["cars"]:
         return
     page.heading("All cars", f"expected, in {fleet.currency}")

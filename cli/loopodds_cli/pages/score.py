@@ -60,7 +60,7 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
     if tally.formulas:
         page.marked("!", _formulas(tally.formulas, summary.safe))
     _stopped(page, tally, knowledge)
-    _set_aside(page, tally.rejected_by)
+    set_aside(page, tally.rejected_by)
     if tally.scored:
         _conditions(page, summary, knowledge)
         page.heading("Least likely inspections", "misread, mistyped, or a rare car")
@@ -113,7 +113,7 @@ def _stopped(page: Page, tally: Tally, knowledge: Knowledge) -> None:
         page.rows([(f"{n:,}", knowledge.stops[name].title) for name, n in order], right=[0])
 
 
-def _set_aside(page: Page, rejected_by: Mapping[str, int]) -> None:
+def set_aside(page: Page, rejected_by: Mapping[str, int]) -> None:
     if not rejected_by:
         return
     page.heading("Set aside", "the rejects file says why, row by row")

@@ -158,39 +158,52 @@ def _done(fleet: Fleet) -> Iterator[Block]:
 
 
 def _compared(fleet: Fleet, column: str) -> Iterator[Block]:
-    """One column's groups: a picture of shares, and the sums."""
-    rows = fleet.by_group[column]
-    shown_rows = rows[-GROUPS:] if column in fleet.work.months else rows[:GROUPS]
-    whole = fleet.whole
+    """One column's groups: a picture of shares, and the sums of those large enough."""
+    rows, whole = fleet.by_group[column], fleet.whole
     if not whole.cars:
         return
-    by = "month" if column in fleet.work.months else shown(column)
+    months = column in fleet.work.months
+    by = "month" if months else shown(column)
     yield Heading(2, f"By {by}")
-    share = whole.odds.expected(-1, whole.cars).mean / whole.cars
-    enough = [row for row in shown_rows if row["enough"]]
-    if len(enough) > 1:
-        marks = [
-            Mark(row["value"], *(100 * row[key] / row["cars"] for key in FAULTY), _share(row))
-            for row in enough
-        ]
-        words = f"Share of cars with something wrong by {by}: " + "; ".join(
-            f"{row['value']} {_share(row)}" for row in enough[:8]
-        )
-        caption = f"Cars with something wrong [%]; dashed: all cars, {percent(share)}"
-        yield Drawing(dots(marks, 100, "%", words, 100 * share), caption)
+    enough = [row for row in rows if row["enough"]]
+    listed = enough[-GROUPS:] if months else enough[:GROUPS]
+    if len(listed) > 1:
+        yield _shares(listed, by, whole.odds.expected(-1, whole.cars).mean / whole.cars)
+    if listed:
+        yield _group_table(fleet, listed, by)
+    few = [row for row in rows if not row["enough"]]
+    if few:
+        cars = sum(row["cars"] for row in few)
+        what = "1 value has" if len(few) == 1 else f"{len(few):,} values have"
+        yield Paragraph(f"{what} fewer than {FEW} cars each ({cars:,} in all): {TOO_FEW}.")
+    if len(enough) > len(listed):
+        yield Paragraph(f"{len(enough) - len(listed)} further ones are in the file.", "faint")
+    if any(row["value"] == OTHERS for row in rows):
+        yield Paragraph(f"{OTHERS}: beyond {MOST_VALUES} values, counted together.", "faint")
+    yield _table(f"by_{column}", fleet)
+
+
+def _shares(rows: Sequence[Row], by: str, share: float) -> Drawing:
+    marks = [
+        Mark(row["value"], *(100 * row[key] / row["cars"] for key in FAULTY), _share(row))
+        for row in rows
+    ]
+    said = "; ".join(f"{row['value']} {_share(row)}" for row in rows[:8])
+    words = f"Share of cars with something wrong by {by}: {said}"
+    caption = f"Cars with something wrong [%]; dashed: all cars, {percent(share)}"
+    return Drawing(dots(marks, 100, "%", words, 100 * share), caption)
+
+
+def _group_table(fleet: Fleet, rows: Sequence[Row], by: str) -> Table:
     leading = [row["condition"] for row in fleet.by_condition[:LEADING]]
     titles = [row["title"] for row in fleet.by_condition[:LEADING]]
-    yield Table(
-        f"Shares; costs a car [{fleet.currency}]: of its plan, of what its outcome leaves out",
-        (by, "cars", "something wrong", *titles, "stopped", "plan, each", "left out, each"),
-        [_group_cells(row, leading, fleet) for row in shown_rows],
-        (1, 2, *range(3, 6 + LEADING)),
-    )  # fmt: skip
-    if len(rows) > len(shown_rows):
-        yield Paragraph(f"{len(rows) - len(shown_rows)} further ones are in the file.", "faint")
-    if any(row["value"] == OTHERS for row in rows):
-        yield Paragraph(f"{OTHERS}: more than {MOST_VALUES} values, counted together.", "faint")
-    yield _table(f"by_{column}", fleet)
+    head = [by, "cars", "something wrong", *titles, "stopped", "plan, each"]
+    told = any(row["with_outcome"] >= FEW for row in rows)
+    caption = f"Shares of the cars; costs a car [{fleet.currency}]: of its plan"
+    if told:
+        head, caption = [*head, "left out, each"], f"{caption}, of what its outcome leaves out"
+    cells = [_group_cells(row, leading)[: len(head)] for row in rows]
+    return Table(caption, head, cells, tuple(range(1, len(head))))
 
 
 FAULTY = ("faulty", "faulty_low", "faulty_high")
@@ -200,16 +213,19 @@ def _share(row: Row) -> str:
     return percent(row["faulty"] / row["cars"])
 
 
-def _group_cells(row: Row, leading: Sequence[str], fleet: Fleet) -> list[str]:
-    cells = [row["value"], f"{row['cars']:,}"]
-    if not row["enough"]:
-        return [*cells, TOO_FEW, *([""] * (len(leading) + 3))]
+def _group_cells(row: Row, leading: Sequence[str]) -> list[str]:
     low, high = (f"{100 * row[key] / row['cars']:.0f}" for key in FAULTY[1:])
-    cells.append(f"{_share(row)} ({low}–{high})")
-    cells += [percent(row[name] / row["cars"]) for name in leading]
-    cells += [f"{row['stopped']:,}", f"{row['plan_cost'] / row['cars']:,.0f}"]
     told = row["with_outcome"] >= FEW
-    return [*cells, f"{row['left_out_cost'] / row['with_outcome']:,.0f}" if told else TOO_FEW]
+    left = f"{row['left_out_cost'] / row['with_outcome']:,.0f}" if told else TOO_FEW
+    return [
+        row["value"].replace("-", "\u2011"),
+        f"{row['cars']:,}",
+        f"{_share(row)} ({low}–{high})",
+        *(percent(row[name] / row["cars"]) for name in leading),
+        f"{row['stopped']:,}",
+        f"{row['plan_cost'] / row['cars']:,.0f}",
+        left,
+    ]
 
 
 def _misses(fleet: Fleet) -> Iterator[Block]:

@@ -203,7 +203,8 @@ class Fleet:
 
     def _missed_words(self, look: Reopen) -> str:
         left = [m for m in look.missed if m.probability >= FROM][:MENTIONED] or look.missed[:1]
-        said = " and ".join(f"{self._title(m.condition)} ({percent(m.probability)})" for m in left)
+        *first, last = [f"{self._title(m.condition)} ({percent(m.probability)})" for m in left]
+        said = f"{', '.join(first)} and {last}" if first else last
         return f"the findings speak for {said}; {self._outcome_words(look)}"
 
     def _odd_words(self, look: Reopen) -> str:
