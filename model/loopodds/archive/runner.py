@@ -197,7 +197,11 @@ def score(
             with closing(Journal(place, rejects, about, resume or append)) as journal:
                 growth = _Growth(place, rejects, about, job) if append else None
                 if growth is not None and not (journal.complete or overwrite):
-                    growth.kept.read(growth.about)
+                    try:
+                        growth.kept.read(growth.about)
+                    except InspectionError:
+                        journal.discard()
+                        raise
                 run = _Run(source, job, rows, workers, cluster, tell, growth)
                 tally, resumed = run.whole(journal, out)
                 reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
