@@ -73,7 +73,7 @@ INVENTED = (
     "no evidence of its accuracy"
 )
 
-APPENDED_ROWS, MOST_TOLD = 1024, 10
+APPENDED_ROWS, MOST_TOLD = 4096, 10
 """Rows of a part of an archive that grows: as many are scored again at most, where it goes on."""
 DAMAGED = (
     "part of what an earlier run had done was no longer as it was written; it has been done again"
@@ -209,9 +209,8 @@ def score(
                 if growth is not None:
                     said += growth.told()
                     growth.write(journal)
-                warnings = (*said, *job.plan.warnings)
                 summary = Summary(
-                    out, rejects, tally, reopen, warnings, resumed, spreadsheet_safe,
+                    out, rejects, tally, reopen, (*said, *job.plan.warnings), resumed, spreadsheet_safe,
                     growth.rows_kept if growth else 0,
                     tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike,
                 )  # fmt: skip
