@@ -10,7 +10,6 @@ import csv
 import gzip
 import io
 from collections.abc import Collection, Iterable
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -157,12 +156,12 @@ def as_text(table: pa.Table, knowledge: Knowledge, also: Collection[str]) -> pa.
     """The table with what scoring added in as many digits as mean something."""
     import pyarrow as pa
 
-    rounding = dict.fromkeys(probability_columns(knowledge, also), written_chances)
-    rounding |= {name: partial(np.round, decimals=n) for name, n in DECIMALS.items()}
+    chances = {*probability_columns(knowledge, also)}
     for place, name in enumerate(table.column_names):
-        if name in rounding:
+        if name in chances or name in DECIMALS:
             values = table.column(place).to_numpy()
-            table = table.set_column(place, name, pa.array(rounding[name](values)))
+            short = written_chances(values) if name in chances else np.round(values, DECIMALS[name])
+            table = table.set_column(place, name, pa.array(short))
     return table
 
 
@@ -258,7 +257,8 @@ def parquet_rows(path: Path, start: int, count: int) -> bytes:
     if not count:
         return b""
     with pyarrow.parquet.ParquetFile(path) as file:
-        groups, first, before = [], 0, 0
+        groups: list[int] = []
+        first = before = 0
         for number in range(file.num_row_groups):
             rows = file.metadata.row_group(number).num_rows
             if first < start + count and first + rows > start:

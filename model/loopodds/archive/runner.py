@@ -6,13 +6,12 @@ bit. Other parts can change the last digits (1e-12).
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass
 from hashlib import sha256
-from itertools import groupby
+from itertools import groupby, tee
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -210,8 +209,8 @@ def score(
                     said += growth.told()
                     growth.write(journal)
                 summary = Summary(
-                    out, rejects, tally, reopen, (*said, *job.plan.warnings), resumed, spreadsheet_safe,
-                    growth.rows_kept if growth else 0,
+                    out, rejects, tally, reopen, (*said, *job.plan.warnings), resumed,
+                    spreadsheet_safe, growth.rows_kept if growth else 0,
                     tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike,
                 )  # fmt: skip
                 if review_out is not None:
@@ -301,14 +300,14 @@ class _Run:
         known = ((*growth.look(part), part) for part in parts if isinstance(part, Chunk))
         for kept, some in groupby(known, key=lambda one: one[0] is not None):
             if kept:
-                for done, more, part in some:
-                    assert done is not None
-                    yield part, done, more
+                for before, more, part in some:
+                    assert before is not None
+                    yield part, before, more
                 continue
-            waiting: deque[dict[str, Any]] = deque()
-            fresh = (waiting.append(more) or part for _, more, part in some)
-            for part, scored in in_order(self.job, fresh, executor, room, score_part):
-                yield part, scored, waiting.popleft()
+            ahead, noted = tee(some)
+            fresh = in_order(self.job, (one[2] for one in ahead), executor, room, score_part)
+            for (part, scored), (_, more, _) in zip(fresh, noted, strict=True):
+                yield part, scored, more
 
 
 class _Growth:

@@ -319,7 +319,7 @@ def empty_scored(schema: pa.Schema, model: Model, also: Collection[str] = ()) ->
     count = len(model.conditions)
     ends = np.zeros((0, 2 * (count + 1))) if INTERVALS in also else None
     plans = Plans([], np.zeros(0), np.zeros(0)) if PLAN in also else None
-    tests = [] if NEXT in also else None
+    tests: list[str] | None = [] if NEXT in also else None
     nothing = Scores(np.zeros((0, count)), np.zeros(0), np.zeros(0), stops, ends, 0, plans, tests)
     return _with_scores(schema.empty_table(), np.zeros(0, np.int64), nothing, model, also)
 

@@ -48,7 +48,8 @@ AHEAD = 2
 CONNECT_SECONDS = 10
 
 Part = Chunk | Partition
-J, R = TypeVar("J"), TypeVar("R")
+J = TypeVar("J")
+R = TypeVar("R")
 Room = Callable[[], int]  # how many parts may be under way at a time
 
 _one_at_a_time = threading.Lock()

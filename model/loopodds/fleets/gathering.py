@@ -182,14 +182,16 @@ def _values(encoding: Encoding, scores: Scores, job: Job) -> tuple[RowValues, _C
     cost, alone = np.zeros((rows, len(faults))), np.zeros(rows)
     told_beliefs = []
     for group in encoding.groups:
-        told, outcomes = with_outcomes(group, batch, model)
-        told_beliefs.append(told)
-        cost[group.rows] = missed_cost(told, outcomes, model)
+        believed, outcomes = with_outcomes(group, batch, model)
+        told_beliefs.append(believed)
+        cost[group.rows] = missed_cost(believed, outcomes, model)
         alone[group.rows] = logs_alone(group, model)
     found = {name: ~mask[:, 0] for name, mask in batch.confirmed.items()}
-    stated = {name: ~mask.all(axis=1) for name, mask in batch.confirmed.items()}
+    stated: dict[str, BoolArray] = {
+        name: np.asarray((~mask).any(axis=1)) for name, mask in batch.confirmed.items()
+    }
     later = plans_of(encoding, told_beliefs, model, job.price_list, found)
-    closed = np.any([*stated.values(), np.zeros(rows, dtype=bool)], axis=0)
+    closed = np.asarray(np.any([*stated.values(), np.zeros(rows, dtype=bool)], axis=0))
     missed = np.where(closed, np.maximum(later.leaving - later.cost, 0.0), 0.0)
     told, noted = _outcomes(encoding, knowledge, stated)
     plans = scores.plans

@@ -185,8 +185,9 @@ def _compared(fleet: Fleet, column: str) -> Iterator[Block]:
 
 def _shares(rows: Sequence[Row], by: str, share: float) -> Drawing:
     marks = [
-        Mark(row["value"], *(100 * row[key] / row["cars"] for key in FAULTY), _share(row))
+        Mark(row["value"], at, low, high, _share(row))
         for row in rows
+        for at, low, high in [[100 * row[key] / row["cars"] for key in FAULTY]]
     ]
     said = "; ".join(f"{row['value']} {_share(row)}" for row in rows[:8])
     words = f"Share of cars with something wrong by {by}: {said}"

@@ -84,7 +84,8 @@ def starter_map(archive: str | Path, knowledge: Knowledge) -> StarterMap:
     ):
         headings = list(source.schema.names)
         table = next((chunk.table for chunk in source.parts(CHUNK_ROWS)), None)
-    known, guessed, unread, entries = [], {}, [], []
+    known, unread, entries = [], [], []
+    guessed: dict[str, str] = {}
     for heading in headings:
         if recognise(heading.strip(), knowledge, heading) is not None:
             known.append(heading)
