@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
+from importlib import resources
 from pathlib import Path
 
 import loopodds as lo
@@ -11,6 +13,8 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 from loopodds.archive.csv_rows import guessed_format
+from loopodds.inspection.columns import recognise
+from loopodds.inspection.vocabulary import CHOICES
 from loopodds_cli.main import main
 
 HEAD = (
@@ -132,3 +136,15 @@ def test_a_refrigerant_that_is_not_stated_is_told_as_that(said: str) -> None:
     rejects = lo.score(frame)["reject"]
     assert all("no refrigerant stated" in reject for reject in rejects)
     assert all("R134a or R1234yf" in reject for reject in rejects)
+
+
+def test_every_heading_and_word_that_is_guessed_is_one_of_the_knowledge() -> None:
+    known = lo.Knowledge()
+    text = resources.files("loopodds_data").joinpath("headings.toml").read_text("utf-8")
+    content = tomllib.loads(text)
+    units = ("", "_bar", "_degC", "_K", "_g", "_pct", "_km", "_years", "_m")
+    for name in content["names"]:
+        assert any(recognise(name + unit, known) for unit in units), name
+    words = {state for node in known.nodes.values() for state in node.states}
+    words |= {word for choice in CHOICES.values() for word in choice}
+    assert {*content["words"]} <= words
