@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NotRequired, TypedDict
 
+from fleet_types import Fleet
 from loopodds.advice.firmness import BreakEven, PlanTurn, Proviso
 from loopodds.advice.in_range import PlanInRange
 from loopodds.advice.promise import Chance
@@ -83,6 +84,7 @@ PLAN = extended("Plan", PLAN_FIELDS)
 CHANCE = record(Chance)
 LEFT = record(Left)
 UNSAFE = {"unsafe": NotRequired[str]}
+COLUMNS = ("columns_used", "columns_unused", "columns_alike")
 CAR = {**UNSAFE, "case": str, "stops": list[STOP]}
 
 
@@ -335,7 +337,11 @@ def outputs() -> dict[str, Any]:
         "score": extended("Score", UNSAFE,
                           of(Tally, review=list[Map], review_size=None, least=None),
                           {"out": str, "rejects": str, "least_likely": list[Map],
-                           "warnings": list[str], "resumed": int}),
+                           "warnings": list[str], "resumed": int, "kept": int,
+                           **dict.fromkeys(COLUMNS, list[str])}),
+        "score starter map": shape("map", map=str, guessed=dict[str, str], known=list[str],
+                                   not_understood=list[str]),
+        "fleet": Fleet,
         "learn": record(Learning, score=Map, outcomes=Map | None, changes=list[Map], rates=None,
                         confirmation=Map, driven=list[Map], tilts=list[Map], by=list[Map],
                         readers=list[Map], rejects=str | None),

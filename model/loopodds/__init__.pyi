@@ -117,6 +117,9 @@ from loopodds.archive.scoring import (
     read_inspections as read_inspections, score_batch as score_batch,
 )
 from loopodds.archive.summary import RunProgress as RunProgress, Summary as Summary, Tally as Tally
+from loopodds.fleets.running import fleet as fleet
+from loopodds.fleets.tables import Fleet as Fleet
+from loopodds.fleets.starter import StarterMap as StarterMap, starter_map as starter_map
 from loopodds.calibration.scores import (
     adjusted_shares as adjusted_shares, base_rate as base_rate, brier_score as brier_score,
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,

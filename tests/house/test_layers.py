@@ -36,6 +36,7 @@ ROOMS = (
     "training",
     "report",
     "papers",
+    "fleets",
     "photo",
     "bay",
 )

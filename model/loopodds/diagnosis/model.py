@@ -40,6 +40,7 @@ class Beliefs:
     log_evidence: FloatArray  # shape (rows,): natural; minus infinity where it cannot be
     p_sound: FloatArray  # shape (rows,): that every fault variable is in its sound state
     faults: dict[str, FloatArray]  # shape (rows, states): marginals; each row sums to one
+    distinct: int = 0  # rows that differ in their evidence
 
 
 class Model:
@@ -154,6 +155,7 @@ class Model:
             posterior.log_evidence,
             self._p_sound(sound, evidence, posterior),
             {name: posterior[name] for name in self.faults},
+            posterior.distinct,
         )
 
     def _trees_about(self, context: Context, evidence: Evidence) -> tuple[JunctionTree, SoundTree]:

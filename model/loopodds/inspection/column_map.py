@@ -58,6 +58,8 @@ class ColumnMap:
     not_observed: frozenset[str] = frozenset()
     delimiter: str = ","  # both: of CSV cells and of the numbers in them
     decimal: str = "."
+    stated: frozenset[str] = frozenset()  # keys of [format] that the map has
+    notes: tuple[str, ...] = ()  # what was guessed of the format
 
 
 def load_column_map(path: str | Path | None) -> ColumnMap:
@@ -88,6 +90,7 @@ def load_column_map(path: str | Path | None) -> ColumnMap:
         _not_observed(style.get("not_observed", []), f"{name}: [format] not_observed"),
         delimiter,
         decimal,
+        frozenset(style),
     )
 
 

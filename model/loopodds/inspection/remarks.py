@@ -57,6 +57,11 @@ class Impossible(NamedTuple):
     reason: str
 
 
+NO_REFRIGERANT = (
+    f"a pressure says nothing while the refrigerant is not stated; state {' or '.join(SUPPORTED)}"
+)
+
+
 def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
     """Values that no car can have, each once with the first reason; sorted by row.
 
@@ -97,9 +102,7 @@ def _impossible_pressures(name: str, batch: InspectionBatch) -> list[Impossible]
     pressure = batch.reading(name)
     code = batch.choice("refrigerant")
     unstated = (code < 0) & ~np.isnan(pressure)
-    options = " or ".join(SUPPORTED)
-    reason = f"a pressure says nothing while the refrigerant is not stated; state {options}"
-    impossible = _marked(unstated, name, pressure, reason)
+    impossible = _marked(unstated, name, pressure, NO_REFRIGERANT)
     for index, fluid in enumerate(map(refrigerant, SUPPORTED)):
         beyond = (code == index) & ~fluid.covers_pressure(pressure)
         top, bottom = fluid.critical_pressure_kpa, fluid.lowest_pressure_kpa

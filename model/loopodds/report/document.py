@@ -7,6 +7,7 @@ script and fetches nothing; in Markdown, pictures give way to the words that des
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
@@ -84,6 +85,19 @@ class Drawings(NamedTuple):
     role: str = ""
 
 
+class Download(NamedTuple):
+    """A file within the page, to be saved: its name, and its text."""
+
+    name: str
+    text: str
+
+    @property
+    def data_uri(self) -> str:
+        """The file as a link; the byte order mark tells spreadsheets that it is UTF-8."""
+        content = base64.b64encode(self.text.encode("utf-8-sig")).decode()
+        return f"data:text/csv;charset=utf-8;base64,{content}"
+
+
 class Facts(NamedTuple):
     """Names with their values in a few columns; what is empty is a line to write on."""
 
@@ -120,7 +134,7 @@ class Columns(NamedTuple):
 
 Block = (
     Heading | Paragraph | Dotted | Items | Table | Drawing | Drawings | Facts | Offers
-    | Signatures | Columns
+    | Signatures | Columns | Download
 )  # fmt: skip
 
 

@@ -18,7 +18,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from loopodds.archive.encoded import EncodedArchive, Piece, encode_archive
-from loopodds.archive.runner import INVENTED, default_rejects
+from loopodds.archive.outputs import default_rejects
+from loopodds.archive.runner import INVENTED
 from loopodds.archive.summary import RunProgress
 from loopodds.base.errors import FileError, InspectionError, unknown_name
 from loopodds.base.files import check_outputs, content_digest, naming, write_whole
