@@ -70,11 +70,14 @@ class Job:
     version: str = ""  # of the program that planned the run
     also: tuple[str, ...] = ()  # what is added besides: intervals, plan, next
     prices: str | None = None  # file; none for the shipped ones
+    looked_at: frozenset[str] = frozenset()  # what of the network its rows can be about
 
     @property
     def model(self) -> Model:
-        """The knowledge, compiled once a process; an error if this one holds another."""
-        return _model(self.knowledge, self.digest)
+        """The knowledge, compiled once a process for what the archive has columns for; an error if
+        this one holds another.
+        """
+        return _model(self.knowledge, self.digest, self.looked_at)
 
     def require_same_version(self) -> None:
         """An error where this process runs another version than the one that planned the run."""
@@ -123,7 +126,7 @@ def job_for(
         prices = os.path.abspath(prices)
     return Job(
         plan, where, known.digest, kind, mapping.delimiter, review, folder, safe, own_version(),
-        tuple(sorted(also)), prices,
+        tuple(sorted(also)), prices, plan.looked_at(known),
     )  # fmt: skip
 
 
@@ -145,14 +148,14 @@ class ScoredPart:
 
 
 @lru_cache(maxsize=1)
-def _model(folder: str | None, digest: str) -> Model:
+def _model(folder: str | None, digest: str, looked_at: frozenset[str]) -> Model:
     knowledge = Knowledge(folder)
     if knowledge.digest != digest:
         raise LoopoddsError(
             f"this worker holds knowledge {knowledge.digest}, the run was planned with "
             f"{digest}; install the same on all"
         )
-    return Model(knowledge, compiled=True)
+    return Model(knowledge, compiled=True, looked_at=looked_at)
 
 
 @lru_cache(maxsize=1)
