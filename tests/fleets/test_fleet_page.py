@@ -153,3 +153,14 @@ def test_rows_of_one_car_sum_to_that_car() -> None:
     made = lo.fleet(pd.concat([one] * 3), by=[])
     assert made.whole.cars == 3
     assert np.allclose(made.whole.odds.mean, 3 * lo.fleet(one).whole.odds.mean)
+
+
+def test_archives_with_nothing_in_them_end_in_a_page_or_a_message(tmp_path: Path) -> None:
+    path, page = tmp_path / "in.csv", tmp_path / "p.html"
+    path.write_text("sample_bubbles,date\n", encoding="utf-8")
+    with pytest.raises(lo.InspectionError, match="no row below the header"):
+        lo.fleet(path, page)
+    assert [p.name for p in tmp_path.iterdir()] == ["in.csv"]
+    path.write_text("sample_bubbles,date\nfoo,2026-01-01\n", encoding="utf-8")
+    assert lo.fleet(path, page).whole.cars == 0
+    assert "No row of it can be used" in page.read_text("utf-8")

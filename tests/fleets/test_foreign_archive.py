@@ -148,3 +148,13 @@ def test_every_heading_and_word_that_is_guessed_is_one_of_the_knowledge() -> Non
     words = {state for node in known.nodes.values() for state in node.states}
     words |= {word for choice in CHOICES.values() for word in choice}
     assert {*content["words"]} <= words
+
+
+def test_headings_and_words_of_any_kind_leave_the_map_one_that_can_be_read(tmp_path: Path) -> None:
+    head = '"Nieder""druck\n[bar]";"a\x01b";Blasen;"x=""1""";"] [columns.cooling]"\n'
+    path = tmp_path / "in.csv"
+    path.write_text(f'{head}2;3;"ja\n""x""";5;6\n', encoding="utf-8")
+    made = lo.starter_map(path, lo.Knowledge())
+    content = tomllib.loads(made.text)
+    assert {*content["columns"]} == {*made.guessed.values()} == {"low_side", "sample_bubbles"}
+    assert content["columns"]["sample_bubbles"]["values"] == {'ja\n"x"': ""}

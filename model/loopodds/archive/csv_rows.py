@@ -252,7 +252,7 @@ def guessed_format(path: Path, stated: Collection[str]) -> tuple[str, str, tuple
     except (OSError, EOFError, zlib.error):
         return ",", ".", ()
     text = start.decode("utf-8-sig", "replace").lstrip()
-    header = text.split("\n", 1)[0]
+    header = re.sub('"[^"]*"', "", text).split("\n", 1)[0]
     delimiter = max(DELIMITERS, key=header.count)
     cells = re.split("[\n" + re.escape(delimiter) + "]", text.replace('"', "").replace("\r", ""))
     commas = sum(NUMBER_WITH_COMMA.fullmatch(cell.strip()) is not None for cell in cells)

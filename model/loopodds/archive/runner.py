@@ -72,8 +72,8 @@ INVENTED = (
     "no evidence of its accuracy"
 )
 
-APPENDED_ROWS, MOST_TOLD = 4096, 10
-"""Rows of a part of an archive that grows: as many are scored again at most, where it goes on."""
+APPENDED_ROWS, NEXT_ROWS, MOST_TOLD = 4096, 64, 10
+"""Rows of a part of an archive that grows, which are scored again at most; and with next tests."""
 DAMAGED = (
     "part of what an earlier run had done was no longer as it was written; it has been done again"
 )
@@ -183,8 +183,8 @@ def score(
             raise InspectionError(f"{out}: a folder cannot be added to; score to one file")
         if not (overwrite or append):
             refuse_replacing(outputs.values(), place, resume)
-        usual = PARTITION_ROWS if spread else APPENDED_ROWS if append else CHUNK_ROWS
-        rows = part_rows or usual
+        most = PARTITION_ROWS if spread else APPENDED_ROWS if append else CHUNK_ROWS
+        rows = part_rows or (min(most, NEXT_ROWS) if next else most)
         files = parquet_files(path) if spread else (path,)
         with closing(DataSet(files) if spread else open_source(path, mapping)) as source:
             folder = str(partial_folder(place).resolve())

@@ -196,8 +196,9 @@ def _values(encoding: Encoding, scores: Scores, job: Job) -> tuple[RowValues, _C
     told, noted = _outcomes(encoding, knowledge, stated)
     plans = scores.plans
     assert plans is not None
+    chances = np.column_stack([scores.conditions, 1 - scores.p_sound])
     values = RowValues(
-        np.column_stack([scores.conditions, 1 - scores.p_sound]), np.asarray(scores.stops.any(axis=1)),
+        chances, np.asarray(scores.stops.any(axis=1)),
         plans.services, plans.cost, plans.leaving, closed, missed, told, noted,
     )  # fmt: skip
     bits = np.where(np.isfinite(scores.log_evidence), alone - scores.log_evidence, -np.inf)

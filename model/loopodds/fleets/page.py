@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -53,7 +54,8 @@ def _cars(count: float) -> str:
 
 
 def _table(name: str, fleet: Fleet) -> Download:
-    return Download(f"{name}.csv", csv_of(fleet.tables()[name]))
+    plain = re.sub(r"[^\w.-]+", "_", name)
+    return Download(f"{plain}.csv", csv_of(fleet.tables()[name]))
 
 
 def _head(fleet: Fleet, name: str) -> Iterator[Block]:

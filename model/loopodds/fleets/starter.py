@@ -19,7 +19,7 @@ from loopodds.archive.chunks import CHUNK_ROWS
 from loopodds.archive.sources import found_archive, open_source
 from loopodds.base.errors import InspectionError
 from loopodds.base.units import columns_of
-from loopodds.inspection.cells import SAYS_NOTHING
+from loopodds.inspection.cells import SAYS_NOTHING, shown
 from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import Feed, recognise
 from loopodds.inspection.vocabulary import (
@@ -111,7 +111,7 @@ def starter_map(archive: str | Path, knowledge: Knowledge) -> StarterMap:
 
 
 def _head(name: str, mapping: ColumnMap, silent: Sequence[str]) -> str:
-    lines = [HEAD.format(name=" ".join(name.split())), "[format]"]
+    lines = [HEAD.format(name=shown(name)), "[format]"]
     lines += [f"delimiter = {_text(mapping.delimiter)}", f"decimal = {_text(mapping.decimal)}"]
     return "\n".join([*lines, f"not_observed = [{', '.join(map(_text, silent))}]", ""])
 
