@@ -56,6 +56,13 @@ REVIEW_FILE_ROWS = 100
     "--next", is_flag=True, help="Add the test to do next (next_test); takes a second or so a car."
 )
 @prices_option
+@click.option(
+    "--device",
+    metavar="NAME",
+    default="processor",
+    show_default=True,
+    help="What large batches run on: processor, gpu or gpu-float32 (extra gpu).",
+)
 @click.option("--overwrite", is_flag=True, help="Replace outputs that are there already.")
 @click.option(
     "--append",
