@@ -150,7 +150,7 @@ def campaign(kind: str, count: int, seed: int) -> Campaign:
         journal = out.with_name(out.name + ".partial") / "journal.jsonl"
         while kills < count:
             # some kills come in the last moments, while files are put in place
-            most = 2 * len(rows) // PART // 5
+            most = max(2, 2 * len(rows) // PART // 5)
             while kills < count and killed(
                 kind, source, out, rng.randrange(1, most), rng.uniform(0, 0.03)
             ):

@@ -54,6 +54,12 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
             page.aside(f"and {more} more, see --json")
     for warning in summary.warnings:
         page.marked("!", warning)
+    if tally.distinct < tally.scored:
+        page.line(
+            f"{tally.distinct:,} differ in what is read, each part by itself; equal ones are "
+            "worked out once",
+            indent=2,
+        )
     if tally.blank:
         rows = "1 row holds" if tally.blank == 1 else f"{tally.blank:,} rows hold"
         page.marked("!", f"{rows} nothing that was seen: scored as what is known before looking")

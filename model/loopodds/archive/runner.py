@@ -160,9 +160,9 @@ def score(
     if not isinstance(archive, str | Path):
         from loopodds.archive.frames import score_frame
 
-        if out is not None or rejects is not None or review_out is not None or resume:
+        if out is not None or rejects is not None or review_out is not None or resume or append:
             raise InspectionError(
-                "a frame is scored into a frame: no out, rejects, review_out or resume"
+                "a frame is scored into a frame: no out, rejects, review_out, resume or append"
             )
         return score_frame(
             archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS,
@@ -186,7 +186,7 @@ def score(
         check_outputs(outputs, read, [partial_folder(place)], [out] if kind == "folder" else [])
         if append and spread:
             raise InspectionError(f"{out}: a folder cannot be added to; score to one file")
-        if not (overwrite or append):
+        if not (overwrite or (append and place.exists())):
             refuse_replacing(outputs.values(), place, resume)
         most = PARTITION_ROWS if spread else APPENDED_ROWS if append else CHUNK_ROWS
         rows = part_rows or (min(most, NEXT_ROWS) if next else most)
