@@ -151,7 +151,7 @@ def test_where_there_is_no_card_the_processor_scores_and_that_is_told(tmp_path: 
 
 
 def test_a_device_that_is_not_known_is_answered_with_the_nearest(tmp_path: Path):
-    with pytest.raises(UnknownName, match="did you mean gpu"):
+    with pytest.raises(UnknownName, match="did you mean 'gpu'"):
         lo.score("@us", tmp_path / "s.csv", device="gpux")
     with pytest.raises(lo.InspectionError, match="one process feeds a graphics processor"):
         lo.score("@us", tmp_path / "s.csv", device="gpu", workers=2)
