@@ -158,10 +158,12 @@ class App {
   syncText(long = false) {
     const {store} = this;
     const waiting = store.waiting.length + store.photos.length;
-    if (!store.settings.server) return store.shelf.lasting ? "kept on this device"
-      : "kept until this page is closed";
+    const {entries, photos} = store.turnedAway(this.key), away = entries.length + photos.length;
+    const fleeting = store.shelf.lasting ? "" : "kept until this page is closed";
+    if (away && !long) return `not taken over: ${away}`;
+    if (!store.settings.server) return fleeting || "kept on this device";
     if (waiting) return `not sent yet: ${waiting}`
-      + (long && store.problem ? ` (${store.problem})` : "");
+      + [long && store.problem, fleeting].filter(Boolean).map((told) => ` (${told})`).join("");
     if (!store.online) return long ? "no connection; everything entered is kept here" : "offline";
     return "in the book";
   }
@@ -513,7 +515,7 @@ class App {
   async openNumber(number) {
     try {
       await this.open(await this.store.openNumber(number));
-    } catch { this.say("no connection"); }
+    } catch (error) { this.show({problem: capital(error.message)}); }
   }
 
   leave() {
@@ -543,18 +545,23 @@ class App {
   }
 
   saveText(text, called) {
-    const address = URL.createObjectURL(new Blob([text], {type: "application/toml"}));
     const name = (called || "case").replace(/[^\p{L}\p{N}-]+/gu, "_").slice(0, 40);
-    const link = el("a", {href: address, download: `${name}.toml`});
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(address), 10000);
+    saveAs(new Blob([text], {type: "application/toml"}), `${name}.toml`);
   }
 
   async takePhoto(car, about, file) {
-    try {
-      this.store.keepPhoto(car.key, about, await smaller(file));
-      this.say("photo kept");
-    } catch { this.say("this is no picture"); }
+    const picture = await smaller(file).catch(() => null);
+    if (!picture) {
+      const told = {id: hexId(), case: car.key, about, blob: file};
+      await this.store.photoRefused(told, "this browser cannot open it as a picture");
+      return;
+    }
+    await this.store.keepPhoto(car.key, about, picture);
+    this.say("photo kept");
+  }
+
+  savePhoto(photo) {
+    saveAs(photo.blob, `${photo.about}.${/png/.test(photo.blob.type) ? "png" : "jpg"}`);
   }
 
   /** Ask for the glass, once: what was said of the last one stands there already. */
@@ -591,6 +598,12 @@ class App {
       await then(told);
     } catch (error) { this.show({problem: capital(error.message)}); }
   }
+}
+
+function saveAs(blob, name) {
+  const address = URL.createObjectURL(blob);
+  el("a", {href: address, download: name}).click();
+  setTimeout(() => URL.revokeObjectURL(address), 10000);
 }
 
 /** A picture as JPEG, no side longer than needed to see a speck. */

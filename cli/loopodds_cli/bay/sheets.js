@@ -80,8 +80,9 @@ const Sheets = {
           button("Take back", () => app.withdraw(car, name)))))),
       photos.length || waiting.length ? el("h2", {}, "Photos") : null,
       el("div", {class: "photos"}, photos.map((name) => Sheets.picture(app, car, name)),
-        waiting.map((photo) => el("img", {src: URL.createObjectURL(photo.blob),
-          alt: `${app.title(photo.about)}, not sent yet`}))),
+        waiting.map((photo) => el("div", {}, el("img", {src: URL.createObjectURL(photo.blob),
+          alt: `${app.title(photo.about)}, not sent yet`}), button("Save it as a file", () =>
+          app.savePhoto(photo), {class: "wide"})))),
       back(app),
     ];
   },
@@ -150,12 +151,13 @@ const Sheets = {
 
   /** What may be done to the car, as the server worked it out. */
   plan(app, car) {
-    const told = car.worked("offers");
+    const told = car.worked("offers"), {problem} = (car.record && car.record.offers) || {};
     return [
       heading("Plan"),
+      problem && !told ? el("p", {class: "card caution", role: "alert"}, capital(problem)) : null,
       told ? para(`Worked out ${clock(told.at)}; prices and minutes are the workshop's.`,
         "small soft")
-        : para(app.store.online ? "Working it out …" : "What a plan costs and saves comes with the "
+        : problem ? null : para(app.store.online ? "Working it out …" : "What a plan costs and saves comes with the "
           + "workshop's computer. Services can be chosen by hand.", "card"),
       (told ? told.held_back : []).map((rule) => el("div", {class: "card caution"},
         para(rule.title), para(rule.reason))),
