@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,9 @@ from loopodds.casebook.events import NewEvent, Signature
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds_cli.bash_words import WholeWords
+from loopodds_cli.book import options as book_options
+from loopodds_cli.book.options import Desk
+from loopodds_cli.commands.case import command as case_command
 from loopodds_cli.main import main
 from loopodds_cli.prompt.words import meaning
 from loopodds_cli.prompt.workbench import Workbench
@@ -882,3 +886,44 @@ def test_who_looked_is_said_with_the_call_or_once_for_all(monkeypatch: pytest.Mo
         "sample_darkening = none (by ben)"
     ]
     assert "[looks.ben]" in done("export", "1")
+
+
+CALLS = {
+    "open": "", "saw": "1 cooling=weak", "read": "1 vent=14degC", "doubt": "1 cooling",
+    "undo": "1", "redo": "1", "withdraw": "1 cooling", "done": "1 cold_look",
+    "decide": "1 advise_and_recheck", "repaired": "1", "show": "1", "history": "1", "list": "",
+    "template": "", "export": "1 --out car.toml", "import": "@wet_loop", "check": "",
+    "verify": "1", "backup": "copy.db", "work": "1", "close": "1 --unconfirmed",
+}  # fmt: skip
+"""Each verb of a case, so that all of them follow on each other."""
+
+
+@pytest.mark.slow
+def test_no_verb_takes_an_option_that_it_never_looks_at(monkeypatch: pytest.MonkeyPatch):
+    looked_at: set[str] = set()
+
+    class Watched(Desk):
+        def __getattribute__(self, name: str) -> Any:
+            looked_at.add(name)
+            return super().__getattribute__(name)
+
+    monkeypatch.setattr(book_options, "Desk", Watched)
+    assert CALLS.keys() == case_command.commands.keys()
+    for verb, words in CALLS.items():
+        looked_at.clear()
+        called = call(verb, *words.split())
+        assert called.exit_code == 0, (verb, called.output)
+        taken = {parameter.name for parameter in case_command.commands[verb].params}
+        taken &= {field.name for field in fields(Desk)}
+        at_a_desk = "book" in taken
+        assert taken <= looked_at or not at_a_desk, verb
+
+
+def test_an_option_that_means_nothing_is_refused():
+    """A dialogue has no JSON, a case file neither; a list knows of no knowledge."""
+    for words in ("work --json", "list --knowledge .", "backup --knowledge . copy.db"):
+        refused = call(*words.split())
+        assert refused.exit_code == 2, words
+        assert "No such option" in refused.output, words
+    refused = call("export", "1", "--json")
+    assert (refused.exit_code, "say where to write it, --out" in refused.output) == (2, True)
