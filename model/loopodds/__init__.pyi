@@ -32,7 +32,8 @@ from loopodds.knowledge.records import (
 )
 from loopodds.knowledge.shapes import Grounds as Grounds
 from loopodds.inspection.assignments import (
-    Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,
+    Value as Value, observation as observation, observations_of as observations_of,
+    parse_assignment as parse_assignment,
     parse_outcomes as parse_outcomes,
 )
 from loopodds.inspection.encoding import encode as encode

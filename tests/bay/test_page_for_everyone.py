@@ -343,6 +343,25 @@ def test_trouble_of_the_server_is_no_refusal(phone: OpenPhone, served: Served):
     assert one.page.evaluate("bay.store.refused") == []
 
 
+def test_a_number_that_no_fault_brings_about_is_told_at_once_and_without_a_server(
+    phone: OpenPhone, single_file: Path
+):
+    one = phone(single_file.as_uri())
+    one.new_car("van")
+    for word in ("R134a", "fixed", "TXV", "complaint", "weak"):
+        one.say(word)
+    for name, value in (("ambient", "20 degC"), ("humidity", "50 %"), ("vent", "80 degC")):
+        one.page.evaluate(f'bay.record(bay.car(), "{name}", "{value}")')
+    one.page.wait_for_selector("text=/Vent temperature is .* further than any modelled fault/")
+    one.page.evaluate('bay.record(bay.car(), "suction_line", "9 degC")')
+    one.page.wait_for_selector("text=further than any", state="detached")
+    one.page.evaluate('bay.show({sheet: "recorded"})')
+    told = one.page.inner_text("main")
+    assert "further than any modelled fault" in told
+    assert "is not used: superheat also needs low-side pressure." in told
+    looked_at(one, "what is recorded, with remarks")
+
+
 def test_a_photo_of_the_sample_is_read_and_entered_with_one_tap(phone: OpenPhone, served: Served):
     one = phone(served.address)
     one.new_car("van")

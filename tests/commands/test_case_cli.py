@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import random
@@ -927,3 +928,55 @@ def test_an_option_that_means_nothing_is_refused():
         assert "No such option" in refused.output, words
     refused = call("export", "1", "--json")
     assert (refused.exit_code, "say where to write it, --out" in refused.output) == (2, True)
+
+
+def test_what_a_reading_was_taken_with_goes_with_it_everywhere(tmp_path: Path):
+    answered("open", "refrigerant=R134a", "expansion=TXV", "compressor=fixed", "ambient=31 degC")
+    told = answered("saw", "1", "cooling=weak", "low_side=2.1 bar", "--with", "gauge =3")
+    assert [e["what"] for e in told["recorded"]] == [
+        "cooling = weak",
+        "low_side = 2.1 bar (with gauge =3)",
+    ]
+    answered("read", "1", "vent=14 degC", "--with", 'thermometer "B"')
+    answered("doubt", "1", "vent")
+    answered("repaired", "1", "recover_and_charge")
+    answered("read", "1", "low_side=2.4 bar", "--with", "gauge 4")
+    assert "2.4 bar (with gauge 4)" in done("show", "1")
+    file = done("export", "1")
+    assert '[repaired.instruments]\nlow_side = "gauge =3"\n' in file
+    assert '[instruments]\nlow_side = "gauge 4"\n' in file
+    Path("van.toml").write_text(file)
+    answered("import", "van.toml")
+    events = answered("history", "2")["events"]
+    tools = [e["content"].get("instrument") for e in events if e["kind"] == "read"]
+    assert [tool for tool in tools if tool] == ["gauge =3", "gauge 4"]
+    page = CliRunner().invoke(main, ["report", "1", "--out", "record.html", "--part", "record"])
+    record = Path("record.html").read_text() if page.exit_code == 0 else page.output
+    assert re.search(r"<td[^>]*>gauge =3</td>", record), record[-500:]
+
+
+def test_a_gauge_that_is_off_is_a_column_of_the_archive():
+    for number, gauge in enumerate(("gauge 3", "gauge 4"), start=1):
+        answered("open", "refrigerant=R134a", "low_side=2.1 bar", "--with", gauge)
+        answered("close", str(number), "--unconfirmed")
+    answered("export", "--archive", "closed.csv")
+    rows = list(csv.DictReader(Path("closed.csv").read_text().splitlines()))
+    assert [row["instrument_low_side"] for row in rows] == ["gauge 3", "gauge 4"]
+    watched = ["watch", "closed.csv", "--by", "instrument_low_side", "--date", "closed", "--json"]
+    assert CliRunner().invoke(main, watched).exit_code == 0
+
+
+def test_an_instrument_without_a_reading_is_refused():
+    answered("open", "refrigerant=R134a")
+    refused = call("saw", "1", "cooling=weak", "--with", "gauge 3")
+    assert (refused.exit_code, "there is none here" in refused.output) == (2, True)
+    for text, why in (
+        ('[instruments]\nlow_side = "x"', "low_side: not in [readings]"),
+        ('[readings]\nvent = "9 degC"\n[instruments]\nvemt = "x"', "did you mean 'vent'?"),
+        ('[readings]\nvent = "9 degC"\n[instruments]\nvent = 3', 'a name is needed, as "gauge 3"'),
+        ("instruments = 3", "readings with a name each are needed"),
+    ):
+        Path("bad.toml").write_text(text)
+        result = CliRunner().invoke(main, ["assess", "bad.toml"])
+        assert result.exit_code == 1
+        assert why in result.output, result.output

@@ -109,6 +109,18 @@ class App {
     return told ? told.title : capital(spaced(name));
   }
 
+  remarks(sections) { return new Remarks(this.data, this.tree, this.scales, sections); }
+
+  /** A remark with titles in place of the names that stand in it; how a case file is written is
+   * nothing to whoever taps. */
+  plain(text) {
+    const told = text.replace(/ in \[vehicle\]|; write \w+ = .*$/g, "");
+    return capital(told.replace(/\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b|^[a-z]+(?= (is|was) )/g, (name) => {
+      const title = this.title(name);
+      return title.charAt(0).toLowerCase() + title.slice(1);
+    }));
+  }
+
   about(name) {
     const {form} = this.data;
     const stated = form.stated[name];

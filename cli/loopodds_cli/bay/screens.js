@@ -161,6 +161,8 @@ const Screens = {
   troubles(app, car) {
     return [
       Screens.turnedAway(app, (one) => one.case === car.key),
+      car.odd.map((text) => el("p", {class: "card caution", role: "status"},
+        `${app.plain(text)}.`)),
       Object.entries(car.state.unsettled).map(([name, values]) =>
         el("div", {class: "card caution", role: "alert"},
           para(`${app.title(name)}: two entries that did not know of each other. Which holds?`),

@@ -71,7 +71,7 @@ const Sheets = {
       heading("What is recorded"),
       para(app.syncText(true), "small"),
       Screens.troubles(app, car),
-      (car.advice ? car.advice.warnings : []).map((text) => para(capital(text), "card")),
+      car.remarks().map((text) => para(`${app.plain(text)}.`, "card")),
       el("ul", {class: "list"}, Object.entries(car.state.noted).map(([name, seen]) => el("li", {},
         el("div", {}, `${app.title(name)}: `, el("strong", {}, valueText(seen.value)),
           seen.used ? "" : " (doubted, not used)", ` · ${clock(seen.time)}`,

@@ -172,6 +172,13 @@ by_option = click.option(
     help=f"Who looked (also {LOOKS_ENV}): shades and tints are then read through that person's "
     "eyes, where the knowledge has learnt them.",
 )
+with_option = click.option(
+    "--with",
+    "instrument",
+    default="",
+    metavar="NAME",
+    help="What the readings of this call were taken with, as 'gauge 3'.",
+)
 note_option = click.option("--note", default="", metavar="TEXT", help="A remark kept beside it.")
 
 

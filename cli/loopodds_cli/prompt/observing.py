@@ -227,7 +227,7 @@ class Observing:
         self._recorded(name, value)
 
     def _recorded(self, name: str, value: Value) -> None:
-        entry = name, value, who_looks()
+        entry = name, value, who_looks(), self._bench.instrument
         self._bench.step(lambda work, number: work.record(number, [entry]))
 
     def _once_told(self, name: str, value: Value) -> None:
