@@ -350,9 +350,9 @@ def test_a_number_that_no_fault_brings_about_is_told_at_once_and_without_a_serve
     one.new_car("van")
     for word in ("R134a", "fixed", "TXV", "complaint", "weak"):
         one.say(word)
-    for name, value in (("ambient", "20 degC"), ("humidity", "50 %"), ("vent", "80 degC")):
+    for name, value in (("nameplate_charge", "500 g"), ("recovered", "900 g")):
         one.page.evaluate(f'bay.record(bay.car(), "{name}", "{value}")')
-    one.page.wait_for_selector("text=/Vent temperature is .* further than any modelled fault/")
+    one.page.wait_for_selector("text=/85.0 % above a sound loop, further than any modelled fault/")
     one.page.evaluate('bay.record(bay.car(), "suction_line", "9 degC")')
     one.page.wait_for_selector("text=further than any", state="detached")
     one.page.evaluate('bay.show({sheet: "recorded"})')
