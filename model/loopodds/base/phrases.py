@@ -1,5 +1,7 @@
 """Small pieces of wording that every page and report shares, the scales of words among them."""
 
+import re
+from collections.abc import Mapping
 from math import log2
 
 UNSAFE_NOTE = (
@@ -77,6 +79,23 @@ def sentence(text: str) -> str:
     'Slow swing of the needles'
     """
     return text[:1].upper() + text[1:]
+
+
+_HOLE = re.compile(r"\{(\w+)\}")
+
+
+def holes_of(text: str) -> set[str]:
+    """Words in braces that are to be filled in."""
+    return set(_HOLE.findall(text))
+
+
+def filled_in(text: str, told: Mapping[str, str]) -> str:
+    """A text with its words in braces filled in; what is filled in is text and nothing more.
+
+    >>> filled_in("{now} of {all}", {"now": "{all}", "all": "20"})
+    '{all} of 20'
+    """
+    return _HOLE.sub(lambda hole: told.get(hole[1], hole[0]), text)
 
 
 def lowered(title: str) -> str:
