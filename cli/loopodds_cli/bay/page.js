@@ -28,7 +28,7 @@ class App {
     app.tree = new Tree(app.data);
     app.scales = new Scales(app.data);
     app.repairs = new Repairs(app.data, app.scales, app.tree);
-    app.beliefs = new Map();
+    Object.assign(app, {beliefs: new WeakMap(), odd: new Map()});
     app.gates = new Map();
     app.ui = {...FRESH_UI};
     Object.assign(app, {settle_ms: SETTLE_MS, patience_ms: PATIENCE_MS});
@@ -70,13 +70,18 @@ class App {
 
   /** What is believed of some evidence; the last few are kept, for what the next step moves. */
   remembered(tree, contexts, evidence) {
-    const key = JSON.stringify([contexts, evidence]);
-    const kept = this.beliefs.get(key);
-    if (kept && kept.tree === tree) return kept.belief;
-    if (this.beliefs.size >= BELIEFS_KEPT) this.beliefs.delete(this.beliefs.keys().next().value);
-    const belief = tree.believe(contexts, evidence);
-    this.beliefs.set(key, {tree, belief});
-    return belief;
+    if (!this.beliefs.has(tree)) this.beliefs.set(tree, new Map());
+    return this.kept(this.beliefs.get(tree), JSON.stringify([contexts, evidence]),
+      () => tree.believe(contexts, evidence));
+  }
+
+  /** What was worked out under a key, or is now; the last few are kept. */
+  kept(held, key, make) {
+    if (!held.has(key)) {
+      if (held.size >= BELIEFS_KEPT) held.delete(held.keys().next().value);
+      held.set(key, make());
+    }
+    return held.get(key);
   }
 
   /** The rules for cars of one make-up. */
@@ -110,6 +115,12 @@ class App {
   }
 
   remarks(sections) { return new Remarks(this.data, this.tree, this.scales, sections); }
+
+  /** What is odd of what is noted; that of the last few cars is kept, for what the next step adds. */
+  oddOf(noted) {
+    const sections = sectionsOf(noted);
+    return this.kept(this.odd, JSON.stringify(sections), () => this.remarks(sections).odd());
+  }
 
   /** A remark with titles in place of the names that stand in it; how a case file is written is
    * nothing to whoever taps. */

@@ -79,9 +79,8 @@ class Car {
   oddNow() {
     const {steps} = this.state, last = steps[steps.length - 1];
     if (!last || !["seen", "read"].includes(last.kind)) return [];
-    const of = (state) => this.app.remarks(sectionsOf(state.noted)).odd();
-    const before = of(replayed([this.events[0], ...steps.slice(0, -1)]));
-    return of(this.state).filter((text) => !before.includes(text));
+    const before = this.app.oddOf(replayed([this.events[0], ...steps.slice(0, -1)]).noted);
+    return this.app.oddOf(this.state.noted).filter((text) => !before.includes(text));
   }
 
   get advice() { return this.worked("advice"); }
