@@ -980,3 +980,12 @@ def test_an_instrument_without_a_reading_is_refused():
         result = CliRunner().invoke(main, ["assess", "bad.toml"])
         assert result.exit_code == 1
         assert why in result.output, result.output
+
+
+def test_the_prompt_asks_for_the_unit_of_a_bare_number():
+    answered("open", "refrigerant=R134a")
+    talk = CliRunner().invoke(
+        main, ["case", "work", "1"], input="with gauge 3\nlow 2.1\nbar\nquit\n"
+    )
+    assert "Low-side pressure: 2.1 of what?  bar / psi / kPa" in talk.output
+    assert "Low-side pressure         2.1 bar (with gauge 3)" in done("show", "1")

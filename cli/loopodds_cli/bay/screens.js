@@ -114,7 +114,7 @@ const Screens = {
 
   moved(change) {
     const points = Math.round(change * 100);
-    if (!points) return "same";
+    if (!points) return "=";
     return points > 0 ? `▲ +${points}` : `▼ −${-points}`;
   },
 
@@ -275,7 +275,7 @@ const Screens = {
   closed(app, car) {
     return [heading("This case is closed"),
       el("ul", {class: "list"}, Object.entries(car.state.confirmed).map(([name, word]) =>
-        el("li", {}, `${app.title(name)}: ${spaced(word)}`))),
+        el("li", {}, `${app.title(name)}: ${OUTCOMES[word] || spaced(word)}`))),
       button("Open it again", () => app.undo(car), {class: "wide"}),
       Screens.exporting(app, car),
       button("Another car", () => app.leave(), {class: "go wide"})];

@@ -7,6 +7,8 @@ const back = (app) => button("Back", () => app.show({sheet: null}), {class: "wid
 
 const BACK_IN = [["In 2 weeks", 14], ["In a month", 30], ["In 3 months", 91], ["In half a year", 182]];
 
+const OUTCOMES = {present: "It was so", absent: "It was not", "": "Not known"};
+
 const Sheets = {
   conditions(app, car) {
     const ranking = car.ranking();
@@ -170,7 +172,8 @@ const Sheets = {
 
   offer(app, car, offer, i, currency) {
     const {services, tests} = app.data.rules;
-    const kinds = {least: "the least", best: "the best", thorough: "the most thorough"};
+    const kinds = {least: "the least that cures it", best: "least cost on average",
+      thorough: "most thorough"};
     const gone = offer.complaint_gone;
     return el("div", {class: "card"},
       el("h2", {}, capital(offer.kinds.map((kind) => kinds[kind]).join(" and "))),
@@ -298,8 +301,7 @@ const Sheets = {
     const {outcomes} = app.ui, {form} = app.data;
     const asked = car.likelyAsItCame().map(({name, title}) => el("li", {}, title,
       el("div", {class: "row", role: "group", "aria-label": title},
-        [["present", "It was so"], ["absent", "It was not"], ["", "Not known"]].map(
-          ([word, label]) => button(label, () => app.show({outcomes: {...outcomes, [name]: word}}),
+        Object.entries(OUTCOMES).map(([word, label]) => button(label, () => app.show({outcomes: {...outcomes, [name]: word}}),
             {"aria-pressed": String((outcomes[name] || "") === word), "data-outcome": name,
               "data-word": word})))));
     return [

@@ -107,6 +107,16 @@ def lowered(title: str) -> str:
     return title[:1].lower() + title[1:]
 
 
+def money(amount: float, currency: str) -> str:
+    """An amount without decimals.
+
+    >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
+    ('1,454 units', '1 unit', '38 EUR')
+    """
+    word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
+    return f"{round(amount):,d} {word}"
+
+
 def spaced(name: str) -> str:
     """A name of the knowledge files as words.
 

@@ -13,6 +13,7 @@ from loopodds.base.phrases import lowered
 from loopodds.base.unit_table import (
     DIMENSIONS,
     INTERNAL_UNITS,
+    USUAL_UNITS,
     YEAR_MIN,
     Dimension,
     spelling,
@@ -245,6 +246,12 @@ def dimension_of(name: str, knowledge: Knowledge) -> Dimension | None:
             return stated[name]
     measured = name in AUXILIARY or name in knowledge.gauges or name in knowledge.amounts
     return reading_dimension(name, knowledge) if measured else None
+
+
+def usual_units(name: str, knowledge: Knowledge) -> tuple[str, ...]:
+    """Units in which something is mostly read, the usual one first; none of what has words only."""
+    dimension = dimension_of(name, knowledge)
+    return tuple(OWN_UNITS.get(name, USUAL_UNITS[dimension])) if dimension else ()
 
 
 def reading_limits(
