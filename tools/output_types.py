@@ -37,8 +37,8 @@ from loopodds.report.blank_form import Named
 from loopodds.safety.stops import StopInForce
 from loopodds.training.cars import PracticeCar
 from loopodds.upkeep.confirmation import Rates
-from loopodds.upkeep.estimation import Gain
 from loopodds.upkeep.habits import OwnShare, Tilt
+from loopodds.upkeep.held_out import Gain
 from loopodds.upkeep.learning import Learning
 from loopodds.upkeep.readers import Looker
 from loopodds.upkeep.selection import Look
