@@ -136,7 +136,7 @@ def _readings(report: Report) -> Iterator[Block]:
     yield Heading(2, "Readings")
     timing = ("when", "by; remark") if timed else ()
     head = ("reading", "read", "with", "sound car, nine in ten", "", *timing)
-    widths = (24, 12, 12, 18, 7, 13, 14) if timed else (34, 16, 16, 26, 8)
+    widths = (22, 11, 16, 18, 7, 13, 13) if timed else (34, 16, 16, 26, 8)
     yield Table("", head, rows, widths=widths)
 
 
