@@ -300,10 +300,9 @@ def _reached(
     """Mean and spread under each combination of faults, those that are alike once."""
     hidden = knowledge.of_kind("history", "fault", "mechanism")
     states = {name: other.states for name, other in hidden.items()}
-    node, full = knowledge.gauges[name], dict(context)
-    arrays = gauge_array(node.in_context(full), states, full)
-    mean, spread = np.unique([array.ravel() for array in arrays], axis=1)
-    return mean, spread
+    full = dict(context)
+    arrays = gauge_array(knowledge.gauges[name].in_context(full), states, full)
+    return tuple(np.unique([array.ravel() for array in arrays], axis=1))
 
 
 PARTNERS = {
