@@ -88,6 +88,13 @@ COLUMNS = ("columns_used", "columns_unused", "columns_alike")
 CAR = {**UNSAFE, "case": str, "stops": list[STOP]}
 
 
+class RAN_ON(TypedDict):
+    device: str
+    name: NotRequired[str]
+    precision: NotRequired[str]
+    off_by: NotRequired[float | None]
+
+
 class CONFLICT(TypedDict):
     bits: float
     between: list[list[str]]
@@ -337,7 +344,7 @@ def outputs() -> dict[str, Any]:
         "score": extended("Score", UNSAFE,
                           of(Tally, review=list[Map], review_size=None, least=None),
                           {"out": str, "rejects": str, "least_likely": list[Map],
-                           "warnings": list[str], "resumed": int, "kept": int,
+                           "warnings": list[str], "resumed": int, "kept": int, "ran_on": RAN_ON,
                            **dict.fromkeys(COLUMNS, list[str])}),
         "score starter map": shape("map", map=str, guessed=dict[str, str], known=list[str],
                                    not_understood=list[str]),

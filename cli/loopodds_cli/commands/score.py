@@ -58,6 +58,13 @@ REVIEW_FILE_ROWS = 100
     help="Add the test to do next (next_test); takes a third of a second a car, or more.",
 )
 @prices_option
+@click.option(
+    "--device",
+    metavar="NAME",
+    default="processor",
+    show_default=True,
+    help="What large batches run on: processor, gpu or gpu-float32 (extra gpu).",
+)
 @click.option("--overwrite", is_flag=True, help="Replace outputs that are there already.")
 @click.option(
     "--append",

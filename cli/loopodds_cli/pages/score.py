@@ -60,6 +60,12 @@ def print_summary(summary: Summary, knowledge: Knowledge) -> None:
             "worked out once",
             indent=2,
         )
+    if "name" in summary.ran_on:
+        name, precision = summary.ran_on["name"], summary.ran_on["precision"]
+        page.line(f"large batches ran on {name} in {precision}", indent=2)
+        off_by = summary.ran_on["off_by"]
+        if off_by is not None:
+            page.aside(f"probabilities within {off_by:.0e} of the processor's where both ran")
     if tally.blank:
         rows = "1 row holds" if tally.blank == 1 else f"{tally.blank:,} rows hold"
         page.marked("!", f"{rows} nothing that was seen: scored as what is known before looking")

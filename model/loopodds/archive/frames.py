@@ -63,6 +63,7 @@ def score_frame(
     part_rows: int,
     also: Collection[str],
     prices: str | Path | None,
+    device: str,
     progress: Callable[[RunProgress], None],
 ) -> pd.DataFrame:
     """Score a frame; the arguments are those of :func:`loopodds.archive.runner.score`.
@@ -81,9 +82,10 @@ def score_frame(
     mapping = load_column_map(columns)
     source = FrameSource(frame)
     job = job_for(
-        source.name, source.schema, mapping, knowledge, "frame", review, also=also, prices=prices
-    )
-    for warning in job.plan.warnings:
+        source.name, source.schema, mapping, knowledge, "frame", review, also=also, prices=prices,
+        device=device,
+    )  # fmt: skip
+    for warning in job.warnings:
         warnings.warn(warning, stacklevel=3)
     tables, reasons = [empty_scored(source.schema, job.model, also)], {}
     tally = Tally()
@@ -98,8 +100,8 @@ def score_frame(
     result = _beside(frame, pa.concat_tables(tables), reasons)
     reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
     summary = Summary(
-        Path(), Path(), tally, reopen, job.plan.warnings, 0, used=tuple(job.plan.used),
-        unused=tuple(job.plan.unused), alike=job.plan.alike,
+        Path(), Path(), tally, reopen, job.warnings, 0, used=tuple(job.plan.used),
+        unused=tuple(job.plan.unused), alike=job.plan.alike, ran_on=job.ran_on,
     ).as_json()  # fmt: skip
     counted = {key: value for key, value in summary.items() if key not in NO_FILES}
     result.attrs = {**frame.attrs, "summary": counted}

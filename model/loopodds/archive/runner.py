@@ -10,11 +10,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass
-from hashlib import sha256
 from itertools import groupby, tee
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopodds.accelerator.passes import PROCESSOR
 from loopodds.archive.chunks import CHUNK_ROWS, Chunk, row_digests
 from loopodds.archive.csv_rows import CsvRows
 from loopodds.archive.journal import (
@@ -53,15 +53,15 @@ from loopodds.archive.workers import (
     Room,
     ScoredPart,
     executor_for,
+    identity_of,
     in_order,
     job_for,
     score_part,
 )
 from loopodds.base.errors import InspectionError, LoopoddsError
-from loopodds.base.files import check_outputs, content_digest, naming, real_path, sync_folder
+from loopodds.base.files import check_outputs, naming, real_path, sync_folder
 from loopodds.base.spreadsheets import safe_cell
 from loopodds.casebook.sources import MARK
-from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import INTERVALS, NEXT, PLAN, added_columns
 
 if TYPE_CHECKING:
@@ -101,6 +101,7 @@ def score(
     plan: bool = False,
     next: bool = False,
     prices: str | Path | None = None,
+    device: str = PROCESSOR,
     part_rows: int | None = None,
     progress: Callable[[RunProgress], None] | None = None,
 ) -> Summary | pd.DataFrame:
@@ -132,6 +133,8 @@ def score(
         next: Add the test to do next (``next_test``), empty where testing is to stop, as in a
             single case. Takes a thousand times as long.
         prices: Price file of the workshop for both; the shipped, invented ones when left out.
+        device: ``gpu`` or ``gpu-float32`` runs large batches there, in one process; where there is
+            none the processor does it, with a warning. Give it many rows at a time.
         part_rows: Rows that each process is given at a time; of a folder, as whole row groups.
         progress: Told after every part.
 
@@ -147,6 +150,8 @@ def score(
         KnowledgeError: if the knowledge is inconsistent.
         LoopoddsError: if workers die or there is no cluster; what is done can be resumed.
     """
+    if device != PROCESSOR and (workers > 1 or cluster is not None):
+        raise InspectionError("one process feeds a graphics processor: leave out other workers")
     if workers < 1 or (part_rows or 1) < 1 or review < 0:
         raise InspectionError("workers and part rows must be at least 1, review at least 0")
     asked = {INTERVALS: intervals, PLAN: plan, NEXT: next}
@@ -161,7 +166,7 @@ def score(
             )
         return score_frame(
             archive, columns, knowledge, workers, cluster, review, part_rows or CHUNK_ROWS,
-            also, prices, tell,
+            also, prices, device, tell,
         )  # fmt: skip
     if out is None:
         raise InspectionError(f"{archive}: name the file that the scored rows go to")
@@ -190,7 +195,7 @@ def score(
             folder = str(partial_folder(place).resolve())
             job = job_for(
                 source.name, source.schema, mapping, knowledge, kind, review, folder,
-                spreadsheet_safe, also, prices, archive,
+                spreadsheet_safe, also, prices, archive, device,
             )  # fmt: skip
             about = identity_of(files, mapping, job, rows)
             with closing(Journal(place, rejects, about, resume or append)) as journal:
@@ -209,9 +214,9 @@ def score(
                     said += growth.told()
                     growth.write(journal)
                 summary = Summary(
-                    out, rejects, tally, reopen, (*said, *job.plan.warnings), resumed,
+                    out, rejects, tally, reopen, (*said, *job.warnings), resumed,
                     spreadsheet_safe, growth.rows_kept if growth else 0,
-                    tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike,
+                    tuple(job.plan.used), tuple(job.plan.unused), job.plan.alike, job.ran_on,
                 )  # fmt: skip
                 if review_out is not None:
                     summary.write_review(Path(review_out))
@@ -371,30 +376,3 @@ class _Growth:
         made = {SCORED: journal.folder / journal.complete, REJECTS: journal.folder / REJECTS}
         if all(path.exists() for path in made.values()):  # else put there by a run that was killed
             self.kept.write(self.about, self.parts, made)
-
-
-def identity_of(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
-    """Everything that the output depends on, the archive by its whole content."""
-    content = [content_digest(path) for path in files]
-    always = sorted(mapping.always.items())
-    style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed), always)
-    columns = [
-        (c.name, c.column, c.unit, sorted(c.values.items()), c.others) for c in mapping.columns
-    ]
-    size = sum(path.stat().st_size for path in files)
-    return {
-        "archive": f"{size} bytes, {_short_digest(content)}",
-        "column_map": _short_digest((style, columns)),
-        "knowledge": job.digest,
-        "output_format": job.kind,
-        "review": job.review,
-        "part_rows": rows,
-        "spreadsheet_safe": job.safe,
-        "additions": " ".join(job.also),
-        "prices": content_digest(Path(job.prices)) if job.prices else "",
-        "version_of_loopodds": job.version,
-    }
-
-
-def _short_digest(content: object) -> str:
-    return sha256(repr(content).encode()).hexdigest()[:32]

@@ -101,6 +101,8 @@ class Summary:
     used: tuple[str, ...] = ()  # columns that were read, in order
     unused: tuple[str, ...] = ()  # those that only pass through
     alike: tuple[str, ...] = ()  # of these, what looks like a name that is known
+    # the device that ran the passes; of a card also its precision and how far it was off
+    ran_on: Mapping[str, Any] = field(default_factory=lambda: {"device": "processor"})
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -119,6 +121,7 @@ class Summary:
             "columns_alike": list(self.alike),
             "resumed": self.resumed,
             "kept": self.kept,
+            "ran_on": dict(self.ran_on),
         }
 
     def write_review(self, path: Path) -> None:

@@ -9,16 +9,18 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 from shlex import quote
 from socket import gethostname
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from loopodds.accelerator.passes import PROCESSOR, NoAccelerator, accelerator
 from loopodds.archive.chunks import Chunk
 from loopodds.archive.outputs import (
     TEXT,
@@ -34,6 +36,7 @@ from loopodds.archive.scoring import score_chunk, score_partition
 from loopodds.archive.sources import Partition
 from loopodds.archive.summary import Tally
 from loopodds.base.errors import InspectionError, LoopoddsError
+from loopodds.base.files import content_digest
 from loopodds.decision.prices import Prices, load_prices
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.column_map import ColumnMap
@@ -70,17 +73,36 @@ class Job:
     version: str = ""  # of the program that planned the run
     also: tuple[str, ...] = ()  # what is added besides: intervals, plan, next
     prices: str | None = None  # file; none for the shipped ones
+    looked_at: frozenset[str] = frozenset()  # what of the network its rows can be about
+    device: str = PROCESSOR  # that runs the passes
+    fallen_back: str = ""  # why not the one that was asked for
 
     @property
     def model(self) -> Model:
-        """The knowledge, compiled once a process; an error if this one holds another."""
-        return _model(self.knowledge, self.digest)
+        """The knowledge, compiled once a process for what the archive has columns for; an error if
+        this one holds another.
+        """
+        return _model(self.knowledge, self.digest, self.looked_at, self.device)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What to know of the columns, and of the device."""
+        return (*self.plan.warnings, *([self.fallen_back] if self.fallen_back else []))
 
     def require_same_version(self) -> None:
         """An error where this process runs another version than the one that planned the run."""
         if self.version != own_version():
             here = f"process {os.getpid()} of {gethostname()}"
             raise LoopoddsError(_other_version(here, own_version(), self.version))
+
+    @property
+    def ran_on(self) -> dict[str, Any]:
+        """The device, as plain data: its name, and of a card how far its answers were off."""
+        card = accelerator(self.device)
+        more = (
+            {"name": card.name, "precision": card.precision, "off_by": card.apart} if card else {}
+        )
+        return {"device": self.device, **more}
 
     @property
     def price_list(self) -> Prices | None:
@@ -100,13 +122,15 @@ def job_for(
     also: Collection[str] = (),
     prices: str | Path | None = None,
     archive: str | Path = "ARCHIVE",
+    device: str = PROCESSOR,
 ) -> Job:
     """The job of scoring the archive of a name and schema.
 
-    ``archive``: what to call it in advice.
+    ``archive``: what to call it in advice; ``device``: the processor takes over where it is not.
 
     Raises:
         InspectionError: if its columns cannot be understood or not be written.
+        UnknownName: if there is no such device.
     """
     known = Knowledge(knowledge)
     try:
@@ -121,10 +145,43 @@ def job_for(
     if prices is not None:
         load_prices(prices, known)
         prices = os.path.abspath(prices)
+    try:
+        accelerator(device)
+        why = ""
+    except NoAccelerator as error:
+        device, why = PROCESSOR, str(error)
     return Job(
         plan, where, known.digest, kind, mapping.delimiter, review, folder, safe, own_version(),
-        tuple(sorted(also)), prices,
+        tuple(sorted(also)), prices, plan.looked_at(known), device, why,
     )  # fmt: skip
+
+
+def identity_of(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
+    """Everything that the output depends on, the archive by its whole content."""
+    content = [content_digest(path) for path in files]
+    always = sorted(mapping.always.items())
+    style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed), always)
+    columns = [
+        (c.name, c.column, c.unit, sorted(c.values.items()), c.others) for c in mapping.columns
+    ]
+    size = sum(path.stat().st_size for path in files)
+    return {
+        "archive": f"{size} bytes, {_short_digest(content)}",
+        "column_map": _short_digest((style, columns)),
+        "knowledge": job.digest,
+        "output_format": job.kind,
+        "review": job.review,
+        "part_rows": rows,
+        "spreadsheet_safe": job.safe,
+        "additions": " ".join(job.also),
+        "prices": content_digest(Path(job.prices)) if job.prices else "",
+        "device": job.device,
+        "version_of_loopodds": job.version,
+    }
+
+
+def _short_digest(content: object) -> str:
+    return sha256(repr(content).encode()).hexdigest()[:32]
 
 
 def own_version() -> str:
@@ -145,14 +202,16 @@ class ScoredPart:
 
 
 @lru_cache(maxsize=1)
-def _model(folder: str | None, digest: str) -> Model:
+def _model(folder: str | None, digest: str, looked_at: frozenset[str], device: str) -> Model:
     knowledge = Knowledge(folder)
     if knowledge.digest != digest:
         raise LoopoddsError(
             f"this worker holds knowledge {knowledge.digest}, the run was planned with "
             f"{digest}; install the same on all"
         )
-    return Model(knowledge, compiled=True)
+    card = accelerator(device)
+    passes = card.propagate if card else None
+    return Model(knowledge, compiled=True, passes=passes, looked_at=looked_at)
 
 
 @lru_cache(maxsize=1)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from loopodds.archive.chunks import CHUNK_ROWS, Chunk
 from loopodds.archive.journal import FINISHED, Journal, partial_folder
 from loopodds.archive.outputs import REJECTS_HEADER, refuse_replacing
-from loopodds.archive.runner import DAMAGED, INVENTED, Source, identity_of
+from loopodds.archive.runner import DAMAGED, INVENTED, Source
 from loopodds.archive.sources import (
     PARTITION_ROWS,
     DataSet,
@@ -20,7 +20,7 @@ from loopodds.archive.sources import (
     parquet_files,
 )
 from loopodds.archive.summary import RunProgress
-from loopodds.archive.workers import executor_for, in_order, job_for
+from loopodds.archive.workers import executor_for, identity_of, in_order, job_for
 from loopodds.base.errors import InspectionError, LoopoddsError, unknown_name
 from loopodds.base.files import check_outputs, naming, real_path, write_synced
 from loopodds.casebook.sources import MARK

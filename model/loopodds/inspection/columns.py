@@ -71,6 +71,14 @@ class ColumnPlan:
     alike: tuple[str, ...] = ()  # these columns
     always: Mapping[str, str] = field(default_factory=dict)  # choices of every row that is silent
 
+    def looked_at(self, knowledge: Knowledge) -> frozenset[str]:
+        """What of the network the rows can be about, as far as the headings tell: what words stand
+        for, and with any number all gauges, of which many are read off two.
+        """
+        words = {feed.name for feed in self.feeds if feed.kind == "word"}
+        read = any(feed.kind == "reading" for feed in self.feeds)
+        return frozenset(words & knowledge.nodes.keys()).union(knowledge.gauges if read else ())
+
     @property
     def used(self) -> list[str]:
         """Columns that feed the network or say what was confirmed, in order."""
