@@ -306,17 +306,20 @@ def _reached(
     return mean, spread
 
 
+PARTNERS = {
+    "suction_line": ("low_side", "superheat"),
+    "compressor_inlet": ("low_side", "superheat at the compressor"),
+    "liquid_line": ("high_side", "subcooling"),
+    "static_temperature": ("static_pressure", "the static residual"),
+    "high_side_wetted": ("high_side", "the fall of the high side"),
+    "high_side_fanned": ("high_side", "the fall of the high side"),
+    "vacuum_start": ("vacuum_end", "the rise of the vacuum"),
+}
+"""What a reading is worth nothing without, and what follows from both."""
+
+
 def _unused(car: Encoding) -> Iterator[str]:
-    needs = {
-        "suction_line": ("low_side", "superheat"),
-        "compressor_inlet": ("low_side", "superheat at the compressor"),
-        "liquid_line": ("high_side", "subcooling"),
-        "static_temperature": ("static_pressure", "the static residual"),
-        "high_side_wetted": ("high_side", "the fall of the high side"),
-        "high_side_fanned": ("high_side", "the fall of the high side"),
-        "vacuum_start": ("vacuum_end", "the rise of the vacuum"),
-    }
-    for name, (partner, result) in needs.items():
+    for name, (partner, result) in PARTNERS.items():
         if _was_read(name, car) and not _was_read(partner, car):
             yield f"{name} is not used: {result} also needs {partner}"
     for name, nameplate in NAMEPLATES.items():
@@ -373,10 +376,10 @@ def _not_stated(car: Encoding) -> Iterator[str]:
     for key, names in untold_conditions(car).items():
         if contexts[key].measuring:
             continue
-        yield f"{key} is not stated: taken as {_usual(contexts[key])} for {', '.join(names)}"
+        yield f"{key} is not stated: taken as {usually(contexts[key])} for {', '.join(names)}"
 
 
-def _usual(context: Context) -> str:
+def usually(context: Context) -> str:
     """What stands in for a condition that is not stated."""
     if context.values:
         shares = zip(context.values, context.shares, strict=True)

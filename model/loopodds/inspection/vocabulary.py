@@ -18,6 +18,7 @@ from loopodds.base.unit_table import (
     COLUMNS,
     DIMENSIONS,
     INTERNAL_UNITS,
+    USUAL_UNITS,
     YEAR_MIN,
     Dimension,
     spelling,
@@ -34,6 +35,10 @@ REPAIRED = "repaired"
 """Section of what was done to the car: a list, each with what had been recorded before it."""
 LOOKS = "looks"
 """Section of what several people, or one who is named, saw of the car's sample: `[looks.NAME]`."""
+INSTRUMENTS = "instruments"
+"""Section of what readings were taken with: `low_side = "gauge 3"`."""
+TAKEN_WITH = "instrument_"
+"""Begins the column of an archive that says what a reading was taken with."""
 LOOKED_BY = "looked_by"
 """Column of an archive that says who looked."""
 SECOND = "second_"
@@ -246,6 +251,12 @@ def dimension_of(name: str, knowledge: Knowledge) -> Dimension | None:
             return stated[name]
     measured = name in AUXILIARY or name in knowledge.gauges or name in knowledge.amounts
     return reading_dimension(name, knowledge) if measured else None
+
+
+def usual_units(name: str, knowledge: Knowledge) -> tuple[str, ...]:
+    """Units in which something is mostly read, the usual one first; none of what has words only."""
+    dimension = dimension_of(name, knowledge)
+    return tuple(OWN_UNITS.get(name, USUAL_UNITS[dimension])) if dimension else ()
 
 
 def reading_limits(

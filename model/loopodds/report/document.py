@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from loopodds.base.phrases import printable
-from loopodds.report.figures import Picture, twenty_dots
+from loopodds.report.figures import ENGLISH_DOTS, DotWords, Picture, twenty_dots
 
 if TYPE_CHECKING:
     import jinja2
@@ -38,12 +38,16 @@ class Paragraph(NamedTuple):
 
 
 class Dotted(NamedTuple):
-    """Running text, and how likely it is as twenty dots; the ends where they are known."""
+    """Running text, and how likely it is as twenty dots; the ends where they are known.
+
+    ``words`` are what the dots say to whoever does not see them.
+    """
 
     text: str
     now: float
     low: float | None = None
     high: float | None = None
+    words: DotWords = ENGLISH_DOTS
 
 
 class Items(NamedTuple):
@@ -189,5 +193,5 @@ def environment(form: str) -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    templates.globals["twenty_dots"] = twenty_dots
+    templates.globals |= {"twenty_dots": twenty_dots, "dot_words": ENGLISH_DOTS}
     return templates
