@@ -277,7 +277,8 @@ HEADER = "order,refrigerant,sample_bubbles,low_side_bar,high_side_psi,ambient_de
         ("1,R134a,none,,,250,", "ambient_degC", "250",
          "air around a car is between -50 and 60 degC"),
         ("1,,none,2.0,,,", "", "", "no refrigerant stated: say R134a or R1234yf in column "
-         "'refrigerant', or leave out the pressures of this row"),
+         "'refrigerant', or for all rows under [always] of a column map, or leave out the "
+         "pressures of this row"),
         ("1,R134a,none,2.0,,,99999", "altitude_m", "99999", "roads lie between -500 and 6000 m"),
         ("1,R134a,none,,,", "", "1,R134a,none,,,", "6 cells, but the header has 7"),
         ('1,R134a,"none,,,,', "", '1,R134a,"none,,,,',

@@ -158,3 +158,18 @@ def test_headings_and_words_of_any_kind_leave_the_map_one_that_can_be_read(tmp_p
     content = tomllib.loads(made.text)
     assert {*content["columns"]} == {*made.guessed.values()} == {"low_side", "sample_bubbles"}
     assert content["columns"]["sample_bubbles"]["values"] == {'ja\n"x"': ""}
+
+
+def test_a_refrigerant_that_no_column_states_can_be_stated_for_all(tmp_path: Path) -> None:
+    path, mapped = tmp_path / "in.csv", tmp_path / "map.toml"
+    path.write_text("Niederdruck [bar],Kühlleistung\n2.0,gut\n1.1,schwach\n", encoding="utf-8")
+    text = lo.starter_map(path, lo.Knowledge()).text
+    mapped.write_text(text, encoding="utf-8")
+    told = lo.score(path, tmp_path / "a.csv", columns=mapped)
+    assert told.tally.rejected_by == {"no refrigerant stated": 2}
+    assert "[always]" in (tmp_path / "a.rejects.csv").read_text("utf-8")
+    mapped.write_text(text.replace("# [always]", "[always]").replace("# refr", "refr"), "utf-8")
+    assert lo.score(path, tmp_path / "b.csv", columns=mapped).tally.scored == 2
+    mapped.write_text('[always]\nrefrigerant = "R12"\n', "utf-8")
+    with pytest.raises(lo.InspectionError, match=r"\[always\] refrigerant: 'R12'"):
+        lo.score(path, tmp_path / "c.csv", columns=mapped)

@@ -53,7 +53,9 @@ REVIEW_FILE_ROWS = 100
     "--plan", is_flag=True, help="Add the plan of least expected cost, and that cost (plan_cost)."
 )
 @click.option(
-    "--next", is_flag=True, help="Add the test to do next (next_test); takes a second or so a car."
+    "--next",
+    is_flag=True,
+    help="Add the test to do next (next_test); takes a third of a second a car, or more.",
 )
 @prices_option
 @click.option(

@@ -159,7 +159,8 @@ def job_for(
 def identity_of(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
     """Everything that the output depends on, the archive by its whole content."""
     content = [content_digest(path) for path in files]
-    style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed))
+    always = sorted(mapping.always.items())
+    style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed), always)
     columns = [
         (c.name, c.column, c.unit, sorted(c.values.items()), c.others) for c in mapping.columns
     ]

@@ -31,6 +31,7 @@ from loopodds.inspection.vocabulary import (
     word_meant,
 )
 from loopodds.knowledge.records import Knowledge
+from loopodds.physics.refrigerants import SUPPORTED
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -51,6 +52,15 @@ HEAD = """\
 #             from: the heading in the archive; unit: what its numbers are in
 #             values: what each of its words means; "" is not observed
 #             others: what all other words mean; "" is not observed. Without it they are refused.
+#   [always]  refrigerant and the like, of every car where no column says otherwise
+"""
+
+
+NO_REFRIGERANT = f"""\
+# No heading says which refrigerant a car has, and without it no pressure counts. If it is the same
+# in all of them, take the marks away:
+# [always]
+# refrigerant = "{SUPPORTED[0]}"
 """
 
 
@@ -106,6 +116,8 @@ def starter_map(archive: str | Path, knowledge: Knowledge) -> StarterMap:
             f"({', '.join(map(repr, headings[:6]))}); a column map has to be written by hand"
         ).helped_by("map by hand")
     silent = [] if table is None else _silent(table, headings)
+    if "refrigerant" not in {*guessed.values(), *known}:
+        entries.insert(0, NO_REFRIGERANT)
     text = "\n".join([_head(path.name, mapping, silent), *entries, *_rest(known, unread)])
     return StarterMap(text, guessed, tuple(known), tuple(unread))
 

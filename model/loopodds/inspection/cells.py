@@ -17,7 +17,7 @@ from loopodds.base.units import Unit
 from loopodds.inspection.columns import ColumnPlan, Feed
 from loopodds.inspection.inspection import InspectionBatch
 from loopodds.inspection.remarks import NO_REFRIGERANT, impossible_readings
-from loopodds.inspection.vocabulary import LIMITS, refused_word, unknown_word
+from loopodds.inspection.vocabulary import CHOICES, LIMITS, refused_word, unknown_word
 from loopodds.knowledge.records import Knowledge
 from loopodds.physics.refrigerants import SUPPORTED
 
@@ -93,6 +93,7 @@ def read_cells(
             reader.read_words(feed)
         else:
             reader.read_numbers(feed, feed.unit)
+    reader.fill_always()
     batch = InspectionBatch(table.num_rows, **reader.columns)
     order = {column: index for index, column in enumerate(plan.columns)}
     defects = sorted(reader.defects, key=lambda defect: order[defect.column])
@@ -120,7 +121,10 @@ def _state_it(plan: ColumnPlan) -> str:
     """What to do where the refrigerant is not stated."""
     columns = plan.columns_of("refrigerant")
     where = f"in column {columns[0]!r}" if columns else "in a column called refrigerant"
-    return f"say {' or '.join(SUPPORTED)} {where}, or leave out the pressures of this row"
+    return (
+        f"say {' or '.join(SUPPORTED)} {where}, or for all rows under [always] of a column map, or "
+        "leave out the pressures of this row"
+    )
 
 
 def cell_text(table: pa.Table, column: str, row: int) -> str:
@@ -136,6 +140,14 @@ class _TableReader:
         self.table, self.plan, self.knowledge = table, plan, knowledge
         self.columns: dict[str, dict[str, Any]] = {kind: {} for kind in FILLS.values()}
         self.defects: list[Defect] = []
+
+    def fill_always(self) -> None:
+        """What holds in every row that does not say otherwise."""
+        choices = self.columns["choices"]
+        for name, word in self.plan.always.items():
+            code = CHOICES[name].index(word)
+            said = choices.get(name, np.full(self.table.num_rows, -1, np.int8))
+            choices[name] = np.where(said >= 0, said, code).astype(np.int8)
 
     def read_words(self, feed: Feed) -> None:
         codes_of = {"": _NOT_OBSERVED, **{word: code for code, word in enumerate(feed.options)}}

@@ -69,6 +69,7 @@ class ColumnPlan:
     # what was guessed of the format, and columns that look like a known one and pass through unread
     warnings: tuple[str, ...]
     alike: tuple[str, ...] = ()  # these columns
+    always: Mapping[str, str] = field(default_factory=dict)  # choices of every row that is silent
 
     def looked_at(self, knowledge: Knowledge) -> frozenset[str]:
         """What of the network the rows can be about, as far as the headings tell: what words stand
@@ -147,7 +148,7 @@ def plan_columns(
     feeds.sort(key=lambda feed: order[feed.column])
     return ColumnPlan(
         tuple(columns), tuple(feeds), mapping.not_observed, mapping.decimal,
-        (*mapping.notes, *warnings), tuple(alike),
+        (*mapping.notes, *warnings), tuple(alike), mapping.always,
     )  # fmt: skip
 
 

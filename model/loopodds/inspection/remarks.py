@@ -46,6 +46,9 @@ ADD_UP_TO_PCT = 102.0  # each share that an instrument prints is rounded
 MOST_TIMES_NAMEPLATE = 10.0  # a loop brim-full of liquid holds some six times its charge
 EQUAL_SIDES_KPA = 50.0
 SLACK_KPA = 0.1
+NO_REFRIGERANT = (
+    "a pressure says nothing while the refrigerant is not stated; state " + " or ".join(SUPPORTED)
+)
 
 
 class Impossible(NamedTuple):
@@ -55,11 +58,6 @@ class Impossible(NamedTuple):
     column: str
     value: float
     reason: str
-
-
-NO_REFRIGERANT = (
-    f"a pressure says nothing while the refrigerant is not stated; state {' or '.join(SUPPORTED)}"
-)
 
 
 def impossible_readings(batch: InspectionBatch, knowledge: Knowledge) -> list[Impossible]:
@@ -101,8 +99,7 @@ def _marked(bad: BoolArray, column: str, values: FloatArray, reason: str) -> lis
 def _impossible_pressures(name: str, batch: InspectionBatch) -> list[Impossible]:
     pressure = batch.reading(name)
     code = batch.choice("refrigerant")
-    unstated = (code < 0) & ~np.isnan(pressure)
-    impossible = _marked(unstated, name, pressure, NO_REFRIGERANT)
+    impossible = _marked((code < 0) & ~np.isnan(pressure), name, pressure, NO_REFRIGERANT)
     for index, fluid in enumerate(map(refrigerant, SUPPORTED)):
         beyond = (code == index) & ~fluid.covers_pressure(pressure)
         top, bottom = fluid.critical_pressure_kpa, fluid.lowest_pressure_kpa

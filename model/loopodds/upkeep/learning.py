@@ -61,11 +61,10 @@ from loopodds.upkeep.readers import (
 )
 from loopodds.upkeep.selection import Look, selection
 
-LEAST_ROWS = 50
 FIRST_ROWS, NEARLY = 6000, 1e-3
 """Rows that the climb over many begins with, and the gain a row below which they have led it nearly
 to the top: a pass over them costs little."""
-STATE, ROWS, RESULT = "state.json", "rows", "learning.json"
+LEAST_ROWS, STATE, ROWS, RESULT = 50, "state.json", "rows", "learning.json"
 
 
 class LearnProgress(NamedTuple):
