@@ -109,6 +109,7 @@ from loopodds.casebook.export import (
 from loopodds.casebook.replay import (
     TELLING as TELLING, Agreed as Agreed, CaseError as CaseError, CaseState as CaseState,
     Noted as Noted, described as described, replay as replay, value_text as value_text,
+    value_words as value_words,
 )
 from loopodds.casebook.sources import (
     demo_cases as demo_cases, demo_text as demo_text, read_case as read_case,

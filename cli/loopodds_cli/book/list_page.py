@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
-from loopodds import SOUND, printable, spaced
+from loopodds import SOUND, printable, title_of
 
 from loopodds_cli.screen.page import Page, local_time, percent
 
 if TYPE_CHECKING:
-    from loopodds import Ends, Event
+    from loopodds import Ends, Event, Knowledge
 
 
-def print_list(cases: Iterable[Ends], everything: bool) -> None:
+def print_list(cases: Iterable[Ends], everything: bool, knowledge: Knowledge) -> None:
     """One line a case: number, name, when last touched, what was likeliest then."""
     page, rows, damaged, hidden = Page(), [], [], 0
+    titled = partial(title_of, knowledge=knowledge)
     for case, name, _, last, problem in cases:
         about = (case, printable(name) or "-")
         if problem:
@@ -30,7 +32,7 @@ def print_list(cases: Iterable[Ends], everything: bool) -> None:
         else:
             state = "damaged" if problem else "closed" if closed else "open"
             condition, p = likeliest(last)
-            rows.append((*about, local_time(last.time)[:10], state, percent(p), spaced(condition)))
+            rows.append((*about, local_time(last.time)[:10], state, percent(p), titled(condition)))
     page.rows([(str(case), *cells) for case, *cells in sorted(rows)], right=[0, 4])
     for case in sorted(damaged):
         page.marked("!", f"case {case} is damaged; `loopodds case check` says how")

@@ -77,13 +77,15 @@ def list_(desk: Desk, everything: bool) -> None:
     Example:
       loopodds case list --all
     """
+    from loopodds import Knowledge
+
     from loopodds_cli.book.list_page import list_json, print_list
 
     with desk.opened() as book:
         if desk.as_json:
             print_json({"cases": list_json(book.ends(), everything)})
         else:
-            print_list(book.ends(), everything)
+            print_list(book.ends(), everything, Knowledge())
 
 
 @click.command(cls=WritingCommand)

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from loopodds_cli.book.list_page import likeliest
 from loopodds_cli.cases import Next, none_pays
-from loopodds_cli.screen.events import event_text, in_titles, name_text, plain
+from loopodds_cli.screen.events import event_text, in_titles, plain
 from loopodds_cli.screen.page import FAINT, Cell, Page, arrow, local_time, percent, test_title
 from loopodds_cli.screen.shown import shown
 from loopodds_cli.screen.stops import put_stops
@@ -83,18 +83,18 @@ def print_case(answer: Answer, next_up: Next) -> None:
     if state.confirmed:
         page.heading("Turned out to be true")
         said = state.confirmed.items()
-        page.rows([(name_text(name, knowledge), spaced(word)) for name, word in said])
+        page.rows([(knowledge.title(name), spaced(word)) for name, word in said])
     _outcome(page, answer, next_up, answer.warnings())
 
 
 def _titles(names: Sequence[str], knowledge: Knowledge) -> str:
-    return ", ".join(lowered(name_text(name, knowledge)) for name in names)
+    return ", ".join(lowered(knowledge.title(name)) for name in names)
 
 
 def _noted_rows(noted: Mapping[str, Noted], knowledge: Knowledge) -> list[Sequence[Cell]]:
     return [
         (
-            name_text(name, knowledge),
+            knowledge.title(name),
             shown(spaced(printable(entry.text))),
             Text(("doubted" if entry.used else "doubted, not used") * entry.doubted, FAINT),
         )

@@ -20,6 +20,11 @@ def nothing() -> None:
     """What a question leads to that is dropped."""
 
 
+def as_at_the_shell(error: LoopoddsError) -> list[str]:
+    """What is wrong, and the command that helps."""
+    return [advised(error)]
+
+
 class Question(NamedTuple):
     """Something asked of the person, and what to do with an option that is chosen.
 
@@ -43,9 +48,14 @@ class Question(NamedTuple):
 
 
 class Asking:
-    """The question that is open, if any, and those that wait behind it."""
+    """The question that is open, if any, and those that wait behind it.
 
-    def __init__(self) -> None:
+    Args:
+        worded: An error in the words of the screen, a paragraph each.
+    """
+
+    def __init__(self, worded: Callable[[LoopoddsError], list[str]] = as_at_the_shell) -> None:
+        self._worded = worded
         self._open: Question | None = None
         self._waiting: list[Step] = []
 
@@ -70,13 +80,17 @@ class Asking:
             elif not (asked and asked.else_taken(line)):
                 otherwise(line)
         except LoopoddsError as error:
-            wrapped(f"! {printable(advised(error))}", "  ")
+            self._refuse(error)
             self._open = question if question and question.number != "word" else None
         while self._open is None and self._waiting:
             try:
                 self._waiting.pop(0)()
             except LoopoddsError as error:
-                wrapped(f"! {printable(advised(error))}", "  ")
+                self._refuse(error)
+
+    def _refuse(self, error: LoopoddsError) -> None:
+        for text in self._worded(error):
+            wrapped(f"! {printable(text)}", "  ")
 
     def ask(self, question: Question) -> None:
         """Put a question; where a number is a place, it lists its options."""

@@ -117,7 +117,7 @@ class Course:
         self._bench.turn_to(int(words[0]))
 
     def _list(self, words: list[str]) -> None:
-        print_list(self._bench.work.book.ends(), everything="all" in words)
+        print_list(self._bench.work.book.ends(), "all" in words, self._knowledge)
 
     def _result(self) -> tuple[Answer, Assessment]:
         answer = self._bench.work.show(self._bench.number)
@@ -254,7 +254,7 @@ class Course:
         for typed in words:
             meant = _called(typed, titles)
             if not meant.sure:
-                options = ", ".join(lowered(titles[name]) for name in meant.options or titles)
+                options = " / ".join(lowered(titles[name]) for name in meant.options or titles)
                 raise CaseError(f"{printable(typed)!r} is no clear service: {options}")
             chosen.append(meant.options[0])
         return chosen
@@ -312,21 +312,27 @@ class Course:
             else:
                 self._outcome(result, {**told, name: "present"}, as_it_came)
 
+        def kept_open() -> None:
+            click.echo("  not closed")
+
         def named(line: str) -> bool:
             fault, _, state = line.replace("=", " ").strip().partition(" ")
             faults = knowledge.of_kind("fault")
             which = _called(fault, {name: node.title for name, node in faults.items()})
-            if not (which.sure and state):
-                return False
-            name = which.options[0]
-            how = meaning("_".join(state.split()), (*faults[name].states, "present"))
-            if how.sure:
-                self._outcome(result, {**told, name: how.options[0]}, as_it_came)
-            return how.sure
+            if which.sure and state:
+                name = which.options[0]
+                how = meaning("_".join(state.split()), (*faults[name].states, "present"))
+                if how.sure:
+                    self._outcome(result, {**told, name: how.options[0]}, as_it_came)
+                    return True
+            kept_open()
+            return False
 
         wrapped(f"what {'else ' if told else ''}turned out to be true{came}?", "  ")
         wrapped("a number, or a fault with its state, as `moisture wet`; empty: not closed", "  ")
-        self._asking.ask(Question("true", tuple(titles), chosen, titles=titles, else_taken=named))
+        self._asking.ask(
+            Question("true", tuple(titles), chosen, "place", titles, kept_open, else_taken=named)
+        )
 
     def _end(self, outcomes: Mapping[str, str], sure: bool = False) -> None:
         """Close the case; what is in doubt is asked about first."""

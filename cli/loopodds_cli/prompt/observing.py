@@ -35,7 +35,6 @@ from loopodds_cli.prompt.words import (
     meaning,
     told_of,
 )
-from loopodds_cli.screen.events import name_text
 from loopodds_cli.screen.page import wrapped
 
 if TYPE_CHECKING:
@@ -73,7 +72,7 @@ class Observing:
         self._bench, self._asking, self._units = bench, bench.asking, units
         self._knowledge: Knowledge = bench.work.knowledge
         self.names = tuple(observable_names(self._knowledge))
-        self.titles = {name: name_text(name, self._knowledge) for name in self.names}
+        self.titles = {name: self._knowledge.title(name) for name in self.names}
         self._faults = names_in("confirmed", self._knowledge)
 
     def entry(self, words: list[str], verbs: Mapping[str, Callable[[list[str]], None]]) -> None:

@@ -6,6 +6,7 @@ about and never guessed. Every entry is in the book before the next prompt appea
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -13,7 +14,16 @@ from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import click
-from loopodds import UNSAFE_NOTE, CaseError, names_with, printable, spaced, words_of
+from loopodds import (
+    UNSAFE_NOTE,
+    CaseError,
+    InspectionError,
+    LoopoddsError,
+    names_with,
+    printable,
+    spaced,
+    words_of,
+)
 
 from loopodds_cli.pages.case import case_title, print_case, print_history
 from loopodds_cli.prompt.asking import Asking
@@ -21,6 +31,8 @@ from loopodds_cli.prompt.course import Course
 from loopodds_cli.prompt.observing import Observing
 from loopodds_cli.prompt.telling import Telling
 from loopodds_cli.prompt.words import Meaning, meaning, several
+from loopodds_cli.remedies import advised
+from loopodds_cli.screen.events import plain
 from loopodds_cli.screen.page import wrapped
 
 if TYPE_CHECKING:
@@ -46,6 +58,8 @@ ALIASES = {
     "find": "names", "exit": "quit", "cases": "list",
 }  # fmt: skip
 NAMES_SHOWN = 12
+AT_THE_SHELL = re.compile(r"`loopodds case (\w+) [0-9]+")
+"""A command on the case at hand: here its verb is enough."""
 
 
 class Workbench:
@@ -64,7 +78,7 @@ class Workbench:
         prices: str | None = None,
     ) -> None:
         self.work = work
-        self.asking = Asking()
+        self.asking = Asking(self._worded)
         self.telling = Telling(prices)
         self.open = True
         self._number = number
@@ -129,6 +143,14 @@ class Workbench:
         self._note = ""
         self.telling.tell(answer)
         return answer
+
+    def _worded(self, error: LoopoddsError) -> list[str]:
+        """An error with titles for names, and what to type at the prompt against it."""
+        knowledge = self.knowledge
+        if isinstance(error, InspectionError) and error.entries:
+            named = [(knowledge.title(name), problem) for name, problem in error.entries]
+            return [f"{title}: {plain(problem, knowledge)}" for title, problem in named]
+        return [plain(AT_THE_SHELL.sub(r"`\1", advised(error)), knowledge)]
 
     def begin(self, name: str) -> None:
         """Open a case and turn to it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from loopodds import described, lowered, printable, spaced, value_text
+from loopodds import described, lowered, printable, spaced, value_words
 
 from loopodds_cli.screen.shown import shown
 
@@ -13,6 +13,11 @@ if TYPE_CHECKING:
     from loopodds import Event, Knowledge, Value
 
 _NAME = re.compile(r"\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b")
+_ONE_WORD = re.compile(
+    r"(?:^|(?<=[:;,] )|(?<= (?:for|not) )|(?<= (?:at|to) )|(?<= needs )|(?<= about ))[a-z]+"
+    r"(?=$|[,:;]| (?:is|was|has|cannot) | = )"
+)
+"""Where a remark may have a name of one word, which is an English word as well."""
 WHAT = {
     "opened": "opened",
     "doubted": "doubted",
@@ -28,24 +33,9 @@ WHAT = {
 """How the kinds of event are called that do not speak for themselves."""
 
 
-def name_text(name: str, knowledge: Knowledge) -> str:
-    """What a name is called: an observation, a test, a service, a condition; else its words."""
-    for known in (
-        knowledge.nodes,
-        knowledge.contexts,
-        knowledge.tests,
-        knowledge.services,
-        knowledge.conditions,
-    ):
-        if name in known and (title := getattr(known[name], "title", "")):
-            return str(title)
-    amount = knowledge.amounts.get(name)
-    return amount.amount.title if amount else spaced(name).capitalize()
-
-
 def entry_text(name: str, value: Value, knowledge: Knowledge) -> str:
     """An observation with what was seen, safe to print."""
-    return f"{name_text(name, knowledge)}: {shown(spaced(printable(value_text(value))))}"
+    return f"{knowledge.title(name)}: {shown(printable(value_words(value)))}"
 
 
 def event_text(event: Event, knowledge: Knowledge) -> str:
@@ -59,26 +49,37 @@ def event_text(event: Event, knowledge: Knowledge) -> str:
     about = described(event).partition(": ")[2]
     if "services" in content:
         named = ", ".join(content["services"])
-        titles = ", ".join(name_text(name, knowledge) for name in content["services"])
+        titles = ", ".join(knowledge.title(name) for name in content["services"])
         agreed = in_titles(about.removeprefix(named), knowledge)
         about = f"{titles or 'nothing'}{agreed.removeprefix('none')}"
     elif "names" in content:
-        about = ", ".join(name_text(name, knowledge) for name in content["names"])
+        about = ", ".join(knowledge.title(name) for name in content["names"])
     elif "test" in content:
-        about = name_text(content["test"], knowledge)
+        about = knowledge.title(content["test"])
     elif event.kind == "doubted":
         value = content.get("value")
         name = content["name"]
-        about = entry_text(name, value, knowledge) if value else name_text(name, knowledge)
+        about = entry_text(name, value, knowledge) if value else knowledge.title(name)
     else:
-        about = in_titles(about, knowledge)
+        kind = content.get("kind", "")  # of what was undone or redone
+        _, is_of, rest = about.partition(f"{spaced(kind)}: ")
+        told = in_titles(rest if is_of else about, knowledge)
+        about = f"{WHAT.get(kind, spaced(kind))}: {told}" if is_of and kind else told
     word = WHAT.get(event.kind, spaced(event.kind))
     return f"{word}: {spaced(printable(about))}" if about else word
 
 
 def plain(text: str, knowledge: Knowledge) -> str:
     """A remark with titles in place of the names that stand in it."""
-    return shown(_NAME.sub(lambda match: lowered(name_text(match[0], knowledge)), text))
+
+    def titled(match: re.Match[str]) -> str:
+        return lowered(knowledge.title(match[0]))
+
+    def known(match: re.Match[str]) -> str:
+        recorded = match[0] in knowledge.nodes or match[0] in knowledge.contexts
+        return titled(match) if recorded else match[0]
+
+    return shown(_ONE_WORD.sub(known, _NAME.sub(titled, text)))
 
 
 def in_titles(text: str, knowledge: Knowledge) -> str:
@@ -88,8 +89,8 @@ def in_titles(text: str, knowledge: Knowledge) -> str:
         head, colon, entry = part.rpartition(": ")
         name, sign, value = entry.partition(" = ")
         if sign:
-            entry = f"{name_text(name, knowledge)}: {value}"
+            entry = f"{knowledge.title(name)}: {value}"
         elif (first := entry.partition(" ")[0]) in knowledge.services:
-            entry = name_text(first, knowledge) + entry.removeprefix(first)
+            entry = knowledge.title(first) + entry.removeprefix(first)
         parts.append(f"{head}{colon}{entry}")
     return ", ".join(parts)

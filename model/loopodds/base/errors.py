@@ -22,6 +22,14 @@ class LoopoddsError(Exception):
 class InspectionError(LoopoddsError, ValueError):
     """An inspection says something that cannot be read or cannot be."""
 
+    # each entry it is about, with what is wrong with that, for those who show no file
+    entries: tuple[tuple[str, str], ...] = ()
+
+    def about_entries(self, entries: Iterable[tuple[str, str]]) -> Self:
+        """The same error, with the entries that it is about."""
+        self.entries = tuple(dict.fromkeys(entries))
+        return self
+
 
 class FileError(LoopoddsError, OSError):
     """A file that cannot be written, or not there."""

@@ -13,6 +13,7 @@ from datetime import date
 from typing import Any, NamedTuple
 
 from loopodds.base.errors import LoopoddsError
+from loopodds.base.phrases import spaced
 from loopodds.casebook.events import Event
 from loopodds.inspection.assignments import Value, clean
 from loopodds.inspection.vocabulary import BEFORE, INSTRUMENTS, LOOKS, REPAIRED
@@ -70,7 +71,7 @@ class Noted(NamedTuple):
 
     @property
     def text(self) -> str:
-        """The value as it is entered, with whoever said it; what people wrote is not escaped.
+        """The value as people read it, with whoever said it; what people wrote is not escaped.
 
         Of a photo the likeliest word, and what people saw.
         """
@@ -79,7 +80,7 @@ class Noted(NamedTuple):
             return f"{_likeliest(self.value)}, from a photo{saw}"
         said = (f"{word} (by {person})" for person, word in self.looks.items())
         tool = f" (with {self.instrument})" if self.instrument else ""
-        return ", ".join(said) or f"{value_text(self.value)}{tool}"
+        return ", ".join(said) or f"{value_words(self.value)}{tool}"
 
 
 class Agreed(NamedTuple):
@@ -266,6 +267,17 @@ def value_text(value: Value) -> str:
     if isinstance(value, str):
         return value
     return ",".join(f"{state}:{share:g}" for state, share in value.items())
+
+
+def value_words(value: Value) -> str:
+    """A value as people read it.
+
+    >>> value_words({"light_grey": 0.3, "grey": 0.7})
+    'light grey 0.3, grey 0.7'
+    """
+    if isinstance(value, str):
+        return spaced(value)
+    return ", ".join(f"{spaced(state)} {share:g}" for state, share in value.items())
 
 
 def _likeliest(shares: Mapping[str, float]) -> str:

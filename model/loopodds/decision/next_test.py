@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -97,7 +97,7 @@ def rank_tests(shop: Workshop) -> list[RankedTest]:
     """Every test that can be done now or opened by others, best first.
 
     Each is judged as if it were the last but for what it opens; what waits for another stands
-    behind it, else the highest net value first, at equal value what comes first.
+    behind it, else the highest net value first, at equal value what comes first in the sequence.
     """
     state = shop.single
     branches = {branch.move.test: branch for branch in state.branches}
@@ -107,17 +107,25 @@ def rank_tests(shop: Workshop) -> list[RankedTest]:
         for move in shop.gates.moves(shop.progress)
         if move.test in best
     ]
-    order = list(shop.knowledge.tests)
+    order = {test: best[test].place for test in best}
 
     def place(test: RankedTest) -> tuple[bool, bool, float, int, int]:
         net, waits = round(test.net_value, 6), bool(test.waits_for)
-        return not test.pays, waits, -net, len(test.blocked_by), order.index(test.test)
+        return not test.pays, waits, -net, len(test.blocked_by), order[test.test]
 
     return sorted(tests, key=place)
 
 
-def _best_through(state: State) -> dict[str, tuple[float, str]]:
-    """For every test the net value of the best sequence it is part of, and where that leads.
+class _Through(NamedTuple):
+    """The best sequence that a test is part of."""
+
+    net: float
+    leads_to: str
+    place: int  # of the test in it
+
+
+def _best_through(state: State) -> dict[str, _Through]:
+    """For every test the best sequence that it is part of.
 
     A sequence that has to wait counts only for tests that are part of no other.
     """
@@ -128,17 +136,18 @@ def _best_through(state: State) -> dict[str, tuple[float, str]]:
             state.stop - branch.value,
             branch.move.test,
         )
-        rated += [(ready, net, step.test == end, step.test, end) for step in branch.move.steps]
+        steps = enumerate(branch.move.steps)
+        rated += [(ready, net, step.test == end, step.test, end, n) for n, step in steps]
     rated.sort()
-    return {test: (net, leads_to) for _, net, _, test, leads_to in rated}
+    return {test: _Through(net, end, place) for _, net, _, test, end, place in rated}
 
 
 def _ranked(
-    shop: Workshop, move: Move, branch: Branch | None, best: Mapping[str, tuple[float, str]]
+    shop: Workshop, move: Move, branch: Branch | None, best: Mapping[str, _Through]
 ) -> RankedTest:
     """One test; without a branch there is nothing that it could still show."""
     yields = shop.knowledge.tests[move.test].yields
-    net, opens = best[move.test]
+    net, opens, _ = best[move.test]
     step, begun = move.steps[-1], shop.progress.begun
     # by what each pays alone, but new before begun
     prevented = [other.move.test for other in shop.single.prevented_by(move)]

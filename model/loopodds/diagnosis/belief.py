@@ -262,9 +262,9 @@ def condition_title(name: str, knowledge: Knowledge) -> str:
 
 
 def title_of(name: str, knowledge: Knowledge) -> str:
-    """The same with a capital; the bare name of what the knowledge does not have any more."""
+    """The same with a capital; the words of what the knowledge does not have any more."""
     known = name == SOUND or name in knowledge.conditions
-    return sentence(condition_title(name, knowledge) if known else name)
+    return sentence(condition_title(name, knowledge) if known else spaced(name))
 
 
 def with_state(ranked: RankedCondition, knowledge: Knowledge, between: str = ": ") -> str:

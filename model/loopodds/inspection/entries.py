@@ -79,7 +79,7 @@ class Place:
         at = f"{at}: {self.within}" if self.within else at
         section, key = plain_name(section), plain_name(key)
         where = " ".join(part for part in (f"[{section}]" if section else "", key) if part)
-        return InspectionError(f"{at}: {where}: {problem}")
+        return InspectionError(f"{at}: {where}: {problem}").about_entries([(key, problem)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +195,8 @@ class Refused:
         if len(self.errors) == 1:
             raise self.errors[0]
         if self.errors:
-            raise InspectionError("\n".join(dict.fromkeys(map(str, self.errors))))
+            told = InspectionError("\n".join(dict.fromkeys(map(str, self.errors))))
+            raise told.about_entries(one for error in self.errors for one in error.entries)
 
 
 def meaning(

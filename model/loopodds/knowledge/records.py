@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
-from loopodds.base.phrases import spaced
+from loopodds.base.phrases import sentence, spaced
 from loopodds.knowledge.blocks import Added, Amount, Factor
 from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
@@ -172,6 +172,14 @@ class Knowledge:
     def of_kind(self, *kinds: str) -> dict[str, Node]:
         """Nodes of the given kinds, in file order (``fault``, ``finding``, ``gauge`` ...)."""
         return _of_kind(self, kinds)
+
+    def title(self, name: str) -> str:
+        """What a name is called: whatever may be recorded, decided or done; else its words."""
+        for known in (self.nodes, self.contexts, self.tests, self.services, self.conditions):
+            if name in known and (title := getattr(known[name], "title", "")):
+                return str(title)
+        measured = self.amounts.get(name)
+        return measured.amount.title if measured else sentence(spaced(name))
 
     @property
     def gauges(self) -> dict[str, Gauge]:

@@ -9,11 +9,10 @@ from typing import Any, NamedTuple
 
 from loopodds.advice.assessment import Assessment
 from loopodds.base.errors import InspectionError
-from loopodds.base.phrases import spaced
 from loopodds.casebook.answers import SEEN_TO_MOVE
 from loopodds.casebook.believed import inspection_of
 from loopodds.casebook.events import Event
-from loopodds.casebook.replay import replay
+from loopodds.casebook.replay import replay, value_words
 from loopodds.inspection.inspection import Inspection, Quantity
 from loopodds.inspection.vocabulary import OBSERVED
 from loopodds.knowledge.records import SOUND, Knowledge
@@ -109,8 +108,7 @@ def _told(before: Inspection, after: Inspection, knowledge: Knowledge) -> list[T
     first, then = _texts(before), _texts(after)
     names = [name for name in {**first, **then} if first.get(name) != then.get(name)]
     return [
-        Told(name, _title(name, knowledge), first.get(name, ""), then.get(name, ""))
-        for name in names
+        Told(name, knowledge.title(name), first.get(name, ""), then.get(name, "")) for name in names
     ]
 
 
@@ -121,15 +119,9 @@ def _texts(inspection: Inspection) -> dict[str, str]:
         for name, value in getattr(inspection, section).items():
             if isinstance(value, Quantity):
                 texts[name] = value.text
-            elif isinstance(value, str):
-                texts[name] = spaced(value)
             else:
-                texts[name] = ", ".join(f"{spaced(s)} {share:g}" for s, share in value.items())
+                texts[name] = value_words(value)
     return texts
-
-
-def _title(name: str, knowledge: Knowledge) -> str:
-    return knowledge.nodes[name].title if name in knowledge.nodes else spaced(name)
 
 
 def _shifted(before: Assessment, after: Assessment) -> list[Shifted]:

@@ -10,7 +10,7 @@ from loopodds.advice.assessment import Assessment
 from loopodds.base.phrases import spaced
 from loopodds.casebook.believed import inspection_of, posteriors
 from loopodds.casebook.events import Event
-from loopodds.casebook.replay import TELLING, described, replay, states, value_text
+from loopodds.casebook.replay import TELLING, described, replay, states, value_words
 from loopodds.diagnosis.diagnose import believe, recorded_words, stated_context
 from loopodds.diagnosis.explanation import Explanation
 from loopodds.diagnosis.model import Model
@@ -221,7 +221,7 @@ def _told_in(inspection: Inspection, model: Model) -> Told:
                 seen: dict[str, Any] = {section: {**getattr(steps[-1], section), name: value}}
                 steps.append(replace(steps[-1], **seen))
                 said = spaced(recorded[name])
-                labels.append(f"{_title(name, knowledge)}: {said}")
+                labels.append(f"{knowledge.title(name)}: {said}")
     beliefs = [posterior.chances() for posterior in posteriors(steps, model)]
     entries = [Logged("", label) for label in labels[1:]]
     return Told(entries, list(map(Moment, labels, beliefs)), list(steps))
@@ -247,12 +247,11 @@ def event_words(event: Event, knowledge: Knowledge) -> str:
     """What happened, with titles for names where the knowledge has them."""
     content = event.content
     if event.kind in ("seen", "read"):
-        value = spaced(value_text(content["value"]))
-        return f"{_title(content['name'], knowledge)}: {value}"
+        return f"{knowledge.title(content['name'])}: {value_words(content['value'])}"
     if event.kind == "doubted":
-        return f"doubted: {_title(content['name'], knowledge)}"
+        return f"doubted: {knowledge.title(content['name'])}"
     if event.kind == "withdrawn":
-        return f"withdrawn: {', '.join(_title(name, knowledge) for name in content['names'])}"
+        return f"withdrawn: {', '.join(map(knowledge.title, content['names']))}"
     if event.kind == "repaired":
         return f"repaired: {_services(content['services'], knowledge)}"
     if event.kind == "test_done" and content["test"] in knowledge.tests:
@@ -268,8 +267,3 @@ def _services(names: Sequence[str], knowledge: Knowledge) -> str:
     """Titles of services, or their names where the knowledge does not have them any more."""
     known = knowledge.services
     return ", ".join(known[name].title if name in known else spaced(name) for name in names)
-
-
-def _title(name: str, knowledge: Knowledge) -> str:
-    """What the knowledge calls something, or the name itself in words."""
-    return knowledge.nodes[name].title if name in knowledge.nodes else spaced(name)

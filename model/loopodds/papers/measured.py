@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 
 from loopodds.base.errors import InspectionError
-from loopodds.base.phrases import sentence, spaced
+from loopodds.base.phrases import sentence
 from loopodds.casebook.events import Event
 from loopodds.casebook.replay import Noted, replay
 from loopodds.inspection.inspection import Inspection
@@ -32,7 +32,7 @@ def reading_rows(report: Report) -> tuple[list[Row], bool]:
         prefix = f"before repair {number + 1}: " if number < len(rounds) - 1 else ""
         for row in _rows(seen, report):
             name, *cells = row
-            told = (sentence(prefix + _title(name, report)), *cells)
+            told = (sentence(prefix + report.knowledge.title(name)), *cells)
             rows.append((*told, *_taken(name, known, events, report)) if state else told)
     return rows, state is not None
 
@@ -74,8 +74,3 @@ def _taken(
     return f"{report.here(event.time):%m-%d %H:%M}", "; ".join(
         filter(None, (event.who, event.note))
     )
-
-
-def _title(name: str, report: Report) -> str:
-    nodes = report.knowledge.nodes
-    return nodes[name].title if name in nodes else spaced(name)

@@ -178,8 +178,7 @@ def _photos(report: Report) -> Iterator[Block]:
 
 def title_of_photo(about: str, report: Report) -> str:
     """What a photo shows, as the knowledge calls it."""
-    nodes = report.knowledge.nodes
-    return nodes[about].title if about in nodes else sentence(spaced(about))
+    return sentence(report.knowledge.title(about))
 
 
 def _course(report: Report) -> Iterator[Block]:
