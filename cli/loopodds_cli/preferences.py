@@ -164,7 +164,7 @@ def changed(key: str, value: str | None) -> Path:
     except TOMLKitError as error:
         raise InspectionError(f"{path}: not valid TOML: {error}") from error
     if value is not None:
-        document[key] = checked(key, value, "config")
+        document[key] = _from_anywhere(key, checked(key, value, "config"))
     elif key in document:
         del document[key]
     else:
@@ -172,6 +172,25 @@ def changed(key: str, value: str | None) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
     write_whole(path, tomlkit.dumps(document))
     return path
+
+
+def _from_anywhere(key: str, value: str) -> str:
+    """A value given in some folder, as it stands in the file; what has to be there is looked for.
+
+    Raises:
+        LoopoddsError: if a price file or the words of a language are not there.
+    """
+    from loopodds import Knowledge, load_prices, read_wording
+
+    if key == "language":
+        read_wording(value, Knowledge())
+        return str(Path(value).expanduser().resolve()) if value.endswith(".toml") else value
+    if not KEYS[key].is_file:
+        return value
+    path = Path(value).expanduser().resolve()
+    if key == "prices":
+        load_prices(path, Knowledge())
+    return str(path)
 
 
 def file_of(found: Preferences, key: str) -> str:

@@ -303,6 +303,8 @@ def test_a_photo_that_the_book_does_not_take_is_told_of_and_stays_here(
     for why in ("cannot open it as a picture", "JPEG or PNG picture", "ore than 6000000 bytes"):
         one.page.wait_for_selector(f"[role=alert]:has-text('{why}')")
     assert one.page.locator(".bar").inner_text().endswith("not taken over: 3")
+    again = one.page.get_by_role("button", name="Send it again")
+    assert again.count() == 0, "what is no picture here is none there"
     looked_at(one, "photos turned away")
     one.load()
     one.page.wait_for_selector("text=Take it again with the camera")

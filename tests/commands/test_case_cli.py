@@ -921,8 +921,8 @@ def test_no_verb_takes_an_option_that_it_never_looks_at(monkeypatch: pytest.Monk
 
 
 def test_an_option_that_means_nothing_is_refused():
-    """A dialogue has no JSON, a case file neither; a list knows of no knowledge."""
-    for words in ("work --json", "list --knowledge .", "backup --knowledge . copy.db"):
+    """A dialogue has no JSON, a case file neither; a copy asks no knowledge."""
+    for words in ("work --json", "backup --knowledge . copy.db"):
         refused = call(*words.split())
         assert refused.exit_code == 2, words
         assert "No such option" in refused.output, words

@@ -215,7 +215,7 @@ class Remarks {
   /** What is not said of why the car is here, and what stands in for it. */
   *whyHere() {
     const {setting} = this.stated, usual = this.scales.usual_complaint;
-    if (!setting) yield "setting is not stated: nothing is concluded from why the car is here; "
+    if (!setting) yield "setting is not stated: nothing is concluded from the visit; "
       + 'write setting = "complaint" or setting = "routine"';
     if (setting === "complaint" && usual in this.implied && !this.observed().includes(usual))
       yield `the complaint itself is not recorded: taken as one about ${usual}`;

@@ -151,7 +151,9 @@ const Screens = {
       photos.filter(chosen).map((photo) => card(`the photo, ${app.title(photo.about)}`, photo,
         para("Take it again with the camera, or choose another picture (JPEG or PNG). "
           + "This one stays on this device until it is put aside.", "small"),
-        store.settings.server && wide("Send it again", () => store.sendAgain(photo)),
+        // what is no picture here is none there
+        store.settings.server && photo.opens
+          && wide("Send it again", () => store.sendAgain(photo)),
         wide("Save it as a file", () => app.savePhoto(photo)),
         wide("Put it aside", () => store.dropPhoto(photo)))),
     ];

@@ -355,7 +355,8 @@ class Store {
 
   /** A photo that is not in the book stays on this device until a person puts it aside. */
   async photoRefused(photo, problem) {
-    photo.problem = problem;
+    const opened = await createImageBitmap(photo.blob).catch(() => null);
+    Object.assign(photo, {problem, opens: opened !== null});
     this.unkept.push(photo);
     this.changed();
     await this.shelf.put("photos", photo.id, photo);

@@ -69,7 +69,7 @@ def history(desk: Desk, number: int) -> None:
 
 @click.command("list")
 @click.option("--all", "everything", is_flag=True, help="Show the closed cases too.")
-@listing
+@looking
 def list_(desk: Desk, everything: bool) -> None:
     """List the cases of the book.
 
@@ -85,7 +85,7 @@ def list_(desk: Desk, everything: bool) -> None:
         if desk.as_json:
             print_json({"cases": list_json(book.ends(), everything)})
         else:
-            print_list(book.ends(), everything, Knowledge())
+            print_list(book.ends(), everything, Knowledge(desk.knowledge))
 
 
 @click.command(cls=WritingCommand)

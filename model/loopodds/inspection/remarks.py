@@ -389,7 +389,7 @@ def _why_here(car: Encoding) -> Iterator[str]:
     setting = car.contexts.stated().get("setting")
     if setting is None:
         yield (
-            "setting is not stated: nothing is concluded from why the car is here; "
+            "setting is not stated: nothing is concluded from the visit; "
             'write setting = "complaint" or setting = "routine"'
         )
     usual = car.knowledge.contexts["setting"].usual_complaint
