@@ -126,16 +126,15 @@ class App {
    * nothing to whoever taps. */
   plain(text) {
     const told = text.replace(/ in \[vehicle\]|; write \w+ = .*$/g, "");
-    const titled = (name) => {
+    // a name of one word, which is an English word as well, only where a remark may have one
+    const names = /\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b|(?:^|(?<=[:;,] )|(?<= (?:for|not|at|to|needs|about) ))[a-z]+(?=$|[,:;]| (?:is|was|has|cannot) | = )/g;
+    const {nodes, stated} = this.data.form;
+    return capital(told.replace(names, (name) => {
+      const known = [nodes, stated, this.scales.readings].some((these) => name in these);
+      if (!known && !name.includes("_")) return name;
       const title = this.title(name);
       return title.charAt(0).toLowerCase() + title.slice(1);
-    };
-    // a name of one word, which is an English word as well, where a remark may have one
-    const place = /(?:^|(?<=[:;,] )|(?<= (?:for|not|at|to|needs|about) ))[a-z]+(?=$|[,:;]| (?:is|was|has|cannot) | = )/g;
-    const {nodes, stated} = this.data.form;
-    return capital(told.replace(/\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b/g, titled)
-      .replace(place, (name) => (name in nodes || name in stated || name in this.scales.readings
-        ? titled(name) : name)));
+    }));
   }
 
   about(name) {

@@ -7,15 +7,7 @@ from pathlib import Path
 
 import click
 
-from loopodds_cli.book.options import (
-    CASE_NUMBER,
-    Desk,
-    case_number,
-    listing,
-    looking,
-    talking,
-    writing,
-)
+from loopodds_cli.book.options import CASE_NUMBER, Desk, case_number, looking, talking, writing
 from loopodds_cli.options import (
     WritingCommand,
     case_argument,

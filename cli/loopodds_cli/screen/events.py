@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
-from loopodds import described, lowered, printable, spaced, value_words
+from loopodds import described, printable, spaced, value_words
 
 from loopodds_cli.screen.shown import shown
 
 if TYPE_CHECKING:
     from loopodds import Event, Knowledge, Value
 
-_NAME = re.compile(r"\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b")
-_ONE_WORD = re.compile(
-    r"(?:^|(?<=[:;,] )|(?<= (?:for|not) )|(?<= (?:at|to) )|(?<= needs )|(?<= about ))[a-z]+"
-    r"(?=$|[,:;]| (?:is|was|has|cannot) | = )"
-)
-"""Where a remark may have a name of one word, which is an English word as well."""
 WHAT = {
     "opened": "opened",
     "doubted": "doubted",
@@ -70,16 +63,8 @@ def event_text(event: Event, knowledge: Knowledge) -> str:
 
 
 def plain(text: str, knowledge: Knowledge) -> str:
-    """A remark with titles in place of the names that stand in it."""
-
-    def titled(match: re.Match[str]) -> str:
-        return lowered(knowledge.title(match[0]))
-
-    def known(match: re.Match[str]) -> str:
-        recorded = match[0] in knowledge.nodes or match[0] in knowledge.contexts
-        return titled(match) if recorded else match[0]
-
-    return shown(_ONE_WORD.sub(known, _NAME.sub(titled, text)))
+    """A remark with titles in place of names, its readings as the workshop reads them."""
+    return shown(knowledge.told(text))
 
 
 def in_titles(text: str, knowledge: Knowledge) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import msgspec
 
 from loopodds.base.errors import KnowledgeError, unknown_name
-from loopodds.base.phrases import sentence, spaced
+from loopodds.base.phrases import lowered, sentence, spaced
 from loopodds.knowledge.blocks import Added, Amount, Factor
 from loopodds.knowledge.nodes import Gauge, Node, parents_of, read_node
 from loopodds.knowledge.shapes import Grounds, read_record
@@ -86,6 +87,14 @@ class Source(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     year: int
     kind: str
     note: str = ""
+
+
+_NAME = re.compile(
+    r"\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b"
+    r"|(?:^|(?<=[:;,] )|(?<= (?:for|not) )|(?<= (?:at|to) )|(?<= needs )|(?<= about ))[a-z]+"
+    r"(?=$|[,:;]| (?:is|was|has|cannot) | = )"
+)
+"""A name in a remark; one of a single word, an English word as well, only where a name may be."""
 
 
 class UnsafeFolder(str):
@@ -180,6 +189,16 @@ class Knowledge:
                 return str(title)
         measured = self.amounts.get(name)
         return measured.amount.title if measured else sentence(spaced(name))
+
+    def told(self, text: str) -> str:
+        """A remark with titles in place of the names that stand in it."""
+
+        def titled(match: re.Match[str]) -> str:
+            name = match[0]
+            is_name = "_" in name or name in self.nodes or name in self.contexts
+            return lowered(self.title(name)) if is_name else name
+
+        return _NAME.sub(titled, text)
 
     @property
     def gauges(self) -> dict[str, Gauge]:

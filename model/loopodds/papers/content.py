@@ -256,7 +256,7 @@ def event_words(event: Event, knowledge: Knowledge) -> str:
         return f"repaired: {_services(content['services'], knowledge)}"
     if event.kind == "test_done" and content["test"] in knowledge.tests:
         return f"done: {knowledge.tests[content['test']].title}"
-    return spaced(described(event))
+    return spaced(knowledge.told(described(event)))
 
 
 def _repaired(services: Sequence[str], knowledge: Knowledge) -> str:

@@ -92,7 +92,10 @@ def _believed(report: Report) -> Iterator[Block]:
     found, knowledge = report.result, report.knowledge
     yield Heading(2, "What is believed")
     if report.confirmed:
-        words = (spaced(f"{name} {word}") for name, word in report.confirmed.items())
+        words = (
+            f"{lowered(knowledge.title(name))}: {spaced(word)}"
+            for name, word in report.confirmed.items()
+        )
         who, time = report.closing
         by = f", by {who}" * bool(who) + (f", {_time(report, time)}" if time else "")
         yield Paragraph(f"Outcome written down{by}: {', '.join(words)}.", "answer")
@@ -375,7 +378,7 @@ def _unseen(report: Report) -> Iterator[Block]:
 def _knowledge(report: Report) -> Iterator[Block]:
     yield Heading(2, "How this was worked out")
     if report.result.warnings:
-        yield Items(report.result.warnings)
+        yield Items([report.knowledge.told(text) for text in report.result.warnings])
     yield Paragraph(
         "Exact probabilities from a network of faults, findings and readings; every number of it "
         f"names its source and grade. loopodds {version('loopodds')}, knowledge "
