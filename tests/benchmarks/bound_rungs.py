@@ -48,7 +48,7 @@ from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence
 
 ROWS = 4096
-SHARE = 0.3
+SHARE = 0.5
 """Of the penalty: chosen on cars from number 100,000 on, which are in no reported run."""
 
 
@@ -90,7 +90,7 @@ class Game:
 
 
 class Rungs(NamedTuple):
-    """Bounds for one car, and what the best plan would cost to someone who buys nothing."""
+    """Bounds for one car; not a number where it was not asked for."""
 
     faults: float
     results: float
@@ -128,8 +128,9 @@ def seen_in(sets: BoolArray, units: Sequence[Unit], results: Evidence) -> Eviden
         for name, (value, extra) in results.numbers.items()
         if name in member
     }
-    implied = {name: np.repeat(weight, len(sets), axis=0) for name, weight in results.implied.items()}
-    return Evidence(len(sets), codes, {}, numbers, implied)
+    soft = {n: np.where(member[n][:, None], w, 1.0) for n, w in results.soft.items() if n in member}
+    implied = {name: np.repeat(weight, len(sets), 0) for name, weight in results.implied.items()}
+    return Evidence(len(sets), codes, soft, numbers, implied)
 
 
 def believed(tree: JunctionTree, evidence: Evidence, decision: Decision) -> FloatArray:
@@ -162,30 +163,33 @@ def foreseen(
     return expected, actual
 
 
-def rungs(game: Game) -> Rungs:
-    """All bounds for one car."""
-    sets = closed_sets(game.units, game.given)
+def rungs(game: Game, searching: bool = True) -> Rungs:
+    """Bounds for one car; the last two only if all sets of tests are to be gone through."""
     first = game.menus[0].decision
     everything = seen_in(np.ones((1, len(game.units)), dtype=bool), game.units, game.results)
     all_known = believed(game.tree, everything, first)[0]
-    leading = penalised = np.inf
-    for start in range(0, len(sets), ROWS):
-        block = sets[start : start + ROWS]
-        here = believed(game.tree, seen_in(block, game.units, game.results), first)
-        expected, actual, price = _best_menu(game, block, here, all_known)
-        worth = expected - actual - (here - all_known) @ game.weights
-        leading = min(leading, float((price + actual).min()))
-        penalised = min(penalised, float((price + actual + game.share * worth).min()))
+    searched = _searched(game, all_known) if searching else (np.nan, np.nan, 0)
     known = np.concatenate(
         [np.eye(count)[game.faults.get(name, 0)] for name, count in first.variables]
     )
     return Rungs(
-        _untested(game, known) if game.faults else np.nan,
-        _untested(game, all_known),
-        leading,
-        penalised,
-        len(sets),
+        _untested(game, known) if game.faults else np.nan, _untested(game, all_known), *searched
     )
+
+
+def _searched(game: Game, all_known: FloatArray) -> tuple[float, float, int]:
+    """The two rungs that pay for tests, and the number of sets gone through."""
+    sets = closed_sets(game.units, game.given)
+    leading = penalised = np.inf
+    for start in range(0, len(sets), ROWS):
+        block = sets[start : start + ROWS]
+        evidence = seen_in(block, game.units, game.results)
+        here = believed(game.tree, evidence, game.menus[0].decision)
+        expected, actual, price = _best_menu(game, block, here, all_known)
+        worth = expected - actual - (here - all_known) @ game.weights
+        leading = min(leading, float((price + actual).min()))
+        penalised = min(penalised, float((price + actual + game.share * worth).min()))
+    return leading, penalised, len(sets)
 
 
 def _untested(game: Game, belief: FloatArray) -> float:
@@ -226,7 +230,9 @@ def _certain(decision: Decision, units: Sequence[Unit], sets: BoolArray) -> Floa
     telling = [i for i, unit in enumerate(units) if matter & {*unit.done}]
     kinds, kind = np.unique(sets[:, telling], axis=0, return_inverse=True)
     told = [
-        decision.to_do([t for i, has in zip(telling, row, strict=True) if has for t in units[i].done])
+        decision.to_do(
+            [t for i, has in zip(telling, row, strict=True) if has for t in units[i].done]
+        )
         for row in kinds
     ]
     found: FloatArray = np.reshape(told, (len(kinds), decision.certain))[kind.ravel()]
