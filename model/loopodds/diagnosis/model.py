@@ -91,7 +91,7 @@ class Model:
     def fits(self, context: Context, most: int) -> bool:
         """Whether the cliques of a context have at most so many configurations together."""
         try:
-            return plan_of(self.network(context)).space <= most
+            return plan_of(self.network(context), most).space <= most
         except TooLarge:
             return False
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import reduce
+from functools import cached_property, partial, reduce
 
 import numpy as np
 
@@ -14,16 +14,14 @@ from loopodds.inference.network import Discrete, Evidence, GaugeNode
 _SQRT_2PI = float(np.sqrt(2 * np.pi))
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(eq=False)
 class Absorbed:
     """A factor that evidence switches on."""
 
     name: str  # observable, or hidden variable with evidence on itself
     given: Query  # its parents, or the hidden variable, in the order of the clique
     shape: tuple[int, ...]  # axes of the clique it multiplies: cards of those, ones elsewhere
-    # P(state | parents), shape (parent configurations, states + 1); the last column of ones stands
-    # for "not observed" (code -1)
-    table: FloatArray
+    worked_out: Callable[[], FloatArray]  # the table
     # mean, spread: Distinct pairs of a gauge (many configurations share one), shape (pairs, 1)
     mean: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
     spread: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
@@ -35,7 +33,7 @@ class Absorbed:
     @classmethod
     def of_states(cls, name: str, card: int, shape: tuple[int, ...]) -> Absorbed:
         """Evidence on a hidden variable itself."""
-        return cls(name, (name,), shape, np.hstack([np.eye(card), np.ones((card, 1))]))
+        return cls(name, (name,), shape, partial(_flat, np.eye(card), [0]))
 
     @classmethod
     def of_node(cls, node: Discrete | GaugeNode, given: Query, shape: tuple[int, ...]) -> Absorbed:
@@ -44,9 +42,17 @@ class Absorbed:
         if isinstance(node, GaugeNode):
             mean, spread, pair = node.pairs
             where = np.transpose(pair, axes).ravel()
-            table, pairs = _flat(node.word_table, axes), (mean[:, None], spread[:, None])
-            return cls(node.name, given, shape, table, *pairs, where, node.share, node.wide)
-        return cls(node.name, given, shape, _flat(node.table, axes))
+            words, pairs = partial(_words, node, axes), (mean[:, None], spread[:, None])
+            return cls(node.name, given, shape, words, *pairs, where, node.share, node.wide)
+        return cls(node.name, given, shape, partial(_flat, node.table, axes))
+
+    @cached_property
+    def table(self) -> FloatArray:
+        """P(state | parents), shape (parent configurations, states + 1), when it is asked for: most
+        of what could be seen is not, and the words of a gauge are integrals. The last column of
+        ones stands for "not observed" (code -1).
+        """
+        return self.worked_out()
 
 
 @dataclass(slots=True, eq=False)
@@ -69,6 +75,10 @@ class Clique:
         """Shape with the cards of the named variables and ones elsewhere."""
         kept = set(names)
         return tuple(c if n in kept else 1 for n, c in zip(self.scope, self.cards, strict=True))
+
+
+def _words(gauge: GaugeNode, axes: list[int]) -> FloatArray:
+    return _flat(gauge.word_table, axes)
 
 
 def _flat(table: FloatArray, axes: list[int]) -> FloatArray:
