@@ -7,16 +7,22 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from benchmarks.bound_rungs import Game, Menu, Unit, believed, closed_sets, rungs, seen_in
+from benchmarks.bound_cars import job_of, menus_of, units_of
+from benchmarks.bound_rungs import Game, Menu, Unit, believed, closed_sets, foreseen, rungs, seen_in
+from benchmarks.policy import draw_car
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.expected_cost import Component, Decision
+from loopodds.decision.moves import Move
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence, Network
 from planning import joint_of, random_decision, random_variables, slow_value
 
 # Sums of up to a few thousand products.
 FLOAT = 1e-8
-SMALL, LARGE = range(40), range(40, 48)
+# Amounts of currency, in sums of a few hundred terms.
+MONEY = 1e-6
+SMALL = range(40)
+CARS = range(4)  # of the shipped network: with a complaint and without
 
 
 class Drawn:
@@ -210,3 +216,42 @@ def test_what_is_not_bought_is_not_seen():
     shown = seen_in(sets, drawn.units, drawn.game(row, drawn.weights).results)
     for column, name in zip(sets.T, drawn.names, strict=True):
         assert ((shown.codes[name] >= 0) == column).all()
+
+
+@pytest.mark.parametrize("number", CARS)
+def test_a_unit_costs_no_more_than_any_way_to_a_test_of_it(number):
+    """Whoever does some tests has paid for every unit that shows what he saw, and for no more."""
+    gates = job_of(draw_car(number, 0.0)).gates
+    units = units_of(gates)
+    start = gates.progress(Evidence(1))
+    for name in gates.knowledge.tests:
+        way = gates.way(name, start)
+        if not isinstance(way, Move):
+            continue
+        done = {step.test for step in way.steps}
+        shown = {f for test in done for f in gates.knowledge.tests[test].yields}
+        own = next(u for u in units if {*gates.knowledge.tests[name].yields} <= {*u.shows})
+        bought = {own.name, *own.after}
+        for unit in reversed(units):
+            bought |= {*unit.after} if unit.name in bought else set()
+        assert sum(u.price for u in units if u.name in bought) <= way.cost + FLOAT
+        assert shown <= {f for u in units if u.name in bought for f in u.shows}
+
+
+@pytest.mark.parametrize("number", CARS)
+def test_hindsight_prices_the_plan_that_was_best_before(number):
+    rng = np.random.default_rng(number)
+    job = job_of(draw_car(number, 0.0))
+    decision = menus_of(job, units_of(job.gates))[0].decision
+    here, there = (
+        np.hstack([rng.dirichlet(np.full(n, 0.3), 5) for _, n in decision.variables])
+        for _ in range(2)
+    )
+    certain = np.tile(decision.to_do(("label_check",)), (5, 1))
+    expected, actual = foreseen(decision, here, there[0], certain)
+    for row in range(5):
+        before = np.append(here[row], certain[row])
+        plan = decision.best(before)
+        assert expected[row] == pytest.approx(plan.cost, abs=MONEY)
+        after = np.append(there[0], certain[row])
+        assert actual[row] == pytest.approx(decision.cost_of(plan, after[None])[0], abs=MONEY)

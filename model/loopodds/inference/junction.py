@@ -150,7 +150,8 @@ class JunctionTree:
         evidence = evidence.merged()
         homes = {query: self.home(query) for query in queries}
         try:
-            posterior = (self._loops if self.repays(evidence.rows) else self._arrays)(evidence, homes)
+            route = self._loops if self.repays(evidence.rows) else self._arrays
+            posterior = route(evidence, homes)
         except MemoryError as error:
             raise TooLarge(
                 f"not enough memory for {evidence.rows} rows of {self.plan.space:,} configurations"

@@ -26,7 +26,7 @@ SEARCHED_FROM = 2**20
 """Configurations from which further orders are tried."""
 SEARCHED = 3_000
 """Variables that are eliminated in further orders, which takes up to some seconds."""
-WITHIN_REACH = 4
+WITHIN_REACH = 1.5
 """Times as many configurations as are of use, up to which further orders may come down to that."""
 
 
