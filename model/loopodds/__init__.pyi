@@ -122,7 +122,7 @@ from loopodds.calibration.scores import (
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,
     wilson_interval as wilson_interval,
 )
-from loopodds.upkeep.estimation import Gain as Gain
+from loopodds.upkeep.held_out import Gain as Gain
 from loopodds.upkeep.habits import OwnShare as OwnShare, Tilt as Tilt
 from loopodds.upkeep.learning import (
     Learning as Learning, LearnProgress as LearnProgress, learn as learn,

@@ -20,7 +20,7 @@ from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.shapes import Grounds
 from loopodds.upkeep.confirmation import Rates, read_ways, report_table
 from loopodds.upkeep.estimation import Learner
-from loopodds.upkeep.learning import kept_back
+from loopodds.upkeep.held_out import kept_back
 from loopodds_cli.main import main
 from scipy.optimize import minimize
 

@@ -50,6 +50,7 @@ class Piece:
     confirmed: Mapping[str, BoolArray]
     tags: Mapping[str, IntArray]  # index into the words of a further column; -1 is empty
     came: IntArray | None = None  # index into ``WAYS_IN``, -1 is not stated; None states nothing
+    weight: float = 1.0  # cars that each row stands for
 
     @property
     def came_in(self) -> IntArray:
@@ -65,6 +66,7 @@ class Piece:
             {name: mask[rows] for name, mask in self.confirmed.items()},
             {name: codes[rows] for name, codes in self.tags.items()},
             self.came_in[rows],
+            self.weight,
         )
 
 

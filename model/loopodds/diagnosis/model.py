@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
 from math import comb
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from loopodds.inference.junction import JunctionTree, Posterior, plan_of
 from loopodds.inference.network import Evidence, Network
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import SOUND, Knowledge
+
+if TYPE_CHECKING:
+    from loopodds.inference.flat_tree import Passes
 
 Context = Mapping[str, str]
 Key = frozenset[tuple[str, str]]
@@ -46,6 +50,8 @@ class Model:
         repairs: What was done to the cars it is about, in order.
         compiled: Always the compiled loops of the engine, which take half a second to load: for a
             long process with many small batches. Otherwise only large batches take them.
+        passes: What runs large batches instead, as
+            :meth:`loopodds.accelerator.passes.Accelerator.propagate` does.
     """
 
     def __init__(
@@ -53,9 +59,11 @@ class Model:
         knowledge: Knowledge | None = None,
         repairs: tuple[Repair, ...] = (),
         compiled: bool = False,
+        passes: Passes | None = None,
     ) -> None:
         self.repairs = repairs
         self.compiled = compiled
+        self.passes = passes
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
@@ -67,7 +75,7 @@ class Model:
 
     def after(self, repairs: tuple[Repair, ...]) -> Model:
         """A model of the same knowledge for cars to which this was done."""
-        other = Model(self.knowledge, repairs, self.compiled)
+        other = Model(self.knowledge, repairs, self.compiled, self.passes)
         other._plain = self.plain if repairs else None
         return other
 
@@ -75,17 +83,17 @@ class Model:
     def plain(self) -> Model:
         """A model of the same knowledge for cars to which nothing was done."""
         if self.repairs and self._plain is None:
-            self._plain = Model(self.knowledge, (), self.compiled)
+            self._plain = Model(self.knowledge, (), self.compiled, self.passes)
         return self._plain or self
 
     def tree(self, context: Context) -> JunctionTree:
         """Junction tree of a context; what the context leaves out is averaged over."""
         network = self.network(context)
         if not self.repairs:
-            return _tree_of(network, self.compiled)
+            return _tree_of(network, self.compiled, self.passes)
         key = frozenset(context.items())
         if key not in self._trees:
-            self._trees[key] = JunctionTree(network, self.compiled)
+            self._trees[key] = JunctionTree(network, self.compiled, self.passes)
         return self._trees[key]
 
     def fits(self, context: Context, most: int) -> bool:
@@ -119,10 +127,10 @@ class Model:
         """Tree with every fault fixed to its sound state: log P(evidence, sound) in one pass."""
         network = self.network(context)
         if not self.repairs:
-            return _sound_tree_of(network, self.faults, self.compiled)
+            return _sound_tree_of(network, self.faults, self.compiled, self.passes)
         key = frozenset(context.items())
         if key not in self._sound:
-            self._sound[key] = _fixed(network, self.faults, self.compiled)
+            self._sound[key] = _fixed(network, self.faults, self.compiled, self.passes)
         return self._sound[key]
 
     @property
@@ -190,18 +198,20 @@ class Model:
 
 
 @lru_cache(maxsize=MOST_TREES)
-def _tree_of(network: Network, compiled: bool) -> JunctionTree:
-    return JunctionTree(network, compiled)
+def _tree_of(network: Network, compiled: bool, passes: Passes | None) -> JunctionTree:
+    return JunctionTree(network, compiled, passes)
 
 
 @lru_cache(maxsize=MOST_TREES)
-def _sound_tree_of(network: Network, faults: Query, compiled: bool) -> SoundTree:
-    return _fixed(network, faults, compiled)
+def _sound_tree_of(
+    network: Network, faults: Query, compiled: bool, passes: Passes | None
+) -> SoundTree:
+    return _fixed(network, faults, compiled, passes)
 
 
-def _fixed(network: Network, faults: Query, compiled: bool) -> SoundTree:
+def _fixed(network: Network, faults: Query, compiled: bool, passes: Passes | None) -> SoundTree:
     rest, constant = network.given(dict.fromkeys(faults, 0))
-    return JunctionTree(rest, compiled), constant
+    return JunctionTree(rest, compiled, passes), constant
 
 
 def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ...]:

@@ -12,52 +12,50 @@ from typing import TypeVar
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
-from loopodds.inference.likelihoods import Absorbed, Clique
+from loopodds.inference.likelihoods import Clique, Readings
 from loopodds.inference.network import Evidence
 
 AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
 Key = TypeVar("Key")
 Made = TypeVar("Made")
 _Arrays = tuple[FloatArray | IntArray | BoolArray, ...]
-MOST_LAYOUTS = 16
-"""Sets of names that a tree is laid out for at a time."""
+Passes = Callable[
+    [IntArray, _Arrays, _Arrays, _Arrays, _Arrays, _Arrays, FloatArray, FloatArray], None
+]
+"""Order of the rows, layout, groups, factors, what is seen, what is asked; log evidence and joints
+to be filled in."""
+MOST_LAYOUTS = 128
+"""Sets of names that are laid out for at a time: an archive has a few for each of its contexts, of
+some 300 kB each."""
+MIXED_AT_ONCE = 2**15
+"""Cells of evidence that are mixed together to compare rows."""
 
 
 class FlatTree:
-    """Index maps and potentials of a junction tree in flat arrays.
+    """Potentials and likelihoods of a junction tree in flat arrays, laid out by its shape.
 
-    A map gives for every configuration of a clique its position in a smaller array; cells list
-    the configurations of each position in turn. A gauge has distinct pairs of mean and spread,
-    and for each configuration which pair holds. The kernel takes plain tuples: its cache on disk
-    names the types of its arguments and must not depend on a class of this module.
+    The kernel takes plain tuples: its cache on disk names the types of its arguments and must not
+    depend on a class of this module.
 
     Args:
         cliques: In collect order, every clique before its parent.
+        passes: What runs both passes, with the arguments of
+            :func:`loopodds.inference.kernels.propagate`; that one when left out.
     """
 
-    def __init__(self, cliques: Sequence[Clique]) -> None:
-        self._cliques = cliques
+    def __init__(self, cliques: Sequence[Clique], passes: Passes | None = None) -> None:
+        self._passes = passes
         self._factors = {
             factor.name: (number, factor)
             for number, clique in enumerate(cliques)
             for factor in clique.absorbed
         }
-        size = np.array([prod(c.cards) for c in cliques])
-        cells = np.array([prod(c.cards[len(c.cards) - self._sent(c) :]) for c in cliques])
-        children = [child for clique in cliques for child in clique.children]
-        homes = [grouped(self._map(cliques[c].parent, cliques[c].separator)) for c in children]
-        self._sep_start = np.concatenate([[0], np.cumsum(cells)])
+        self._shape = _shaped(tuple((c.scope, c.cards, c.parent, c.separator) for c in cliques))
         prior = np.concatenate([np.broadcast_to(c.prior[..., 0], c.cards).ravel() for c in cliques])
-        home_run = np.array([len(h) for h in homes], np.int64) // cells[children]
-        self._layout = (
-            np.concatenate([[0], np.cumsum(size)])[:-1], size // cells,
-            np.array([c.parent for c in cliques]), self._sep_start, prior,
-            _starts([c.children for c in cliques]), np.array(children, np.int64),
-            _joined(homes, np.int32), _starts(homes)[:-1], home_run,
-        )  # fmt: skip
-        # what depends on names alone is laid out once. In plain dictionaries: a cached method would
+        before, after = self._shape.layout
+        self._layout = (*before, prior, *after)
+        # what depends on names alone is laid out once. In a plain dictionary: a cached method would
         # refer to the tree, which then stays until the collector comes by
-        self._asked: dict[tuple[tuple[Query, int], ...], tuple[_Arrays, IntArray]] = {}
         self._switched: dict[tuple[tuple[int, str], ...], tuple[_Arrays, _Arrays, IntArray]] = {}
 
     def propagate(
@@ -78,7 +76,7 @@ class FlatTree:
             *((kernels.NUMBER, name) for name in evidence.numbers),
         )
         groups, factors, configs = _kept(self._switched, names, self._lay_out_factors)
-        asked, columns = _kept(self._asked, tuple(queries), self._lay_out_queries)
+        asked, columns = self._shape.asked(tuple(queries))
         seen = _seen(evidence)
         first, place = _distinct(seen, evidence.rows)
         rows = len(first)
@@ -86,19 +84,98 @@ class FlatTree:
             seen = tuple(array[:, first] for array in seen)
         log_evidence, out = np.empty(rows), np.zeros((rows, int(columns[-1])))
         order = _alike(seen, configs)
-        kernels.propagate(order, self._layout, groups, factors, seen, asked, log_evidence, out)
+        passes = self._passes or kernels.propagate
+        passes(order, self._layout, groups, factors, seen, asked, log_evidence, out)
         if rows < evidence.rows:
             log_evidence, out = log_evidence[place], out[place]
         return log_evidence, [out[:, a:b] for a, b in pairwise(columns)], rows
 
-    @staticmethod
-    def _sent(clique: Clique) -> int:
-        """Variables that are sent on; of a root its last, which sums to the same mass."""
-        return len(clique.separator) if clique.parent >= 0 else 1
+    def _lay_out_factors(
+        self, names: tuple[tuple[int, str], ...]
+    ) -> tuple[_Arrays, _Arrays, IntArray]:
+        """Groups of factors, the factors group by group, and the configurations of each name."""
+        from loopodds.inference.kernels import NUMBER
+
+        chosen = [(kind, *self._factors[name]) for kind, name in names]
+        groups, turn = self._shape.groups(tuple((home, f.given) for _, home, f in chosen))
+        kinds = np.array([kind for kind, *_ in chosen], dtype=np.int64)
+        column = np.array([np.count_nonzero(kinds[:i] == kinds[i]) for i in turn], dtype=np.int64)
+        laid = [chosen[i][2] for i in turn]
+        # of a gauge either its numbers are compared or its words are looked up
+        read = [
+            f.readings if kinds[i] == NUMBER else NOT_READ for i, f in zip(turn, laid, strict=True)
+        ]
+        tables = [
+            np.empty(0) if kinds[i] == NUMBER else np.ascontiguousarray(f.table.T).ravel()
+            for i, f in zip(turn, laid, strict=True)
+        ]
+        into = [
+            gauge.pair if kinds[i] == NUMBER else np.arange(f.configs)
+            for i, f, gauge in zip(turn, laid, read, strict=True)
+        ]
+        means = [gauge.mean.ravel() for gauge in read]
+        configs = np.array([factor.configs for *_, factor in chosen], dtype=np.int64)
+        states = np.array([factor.states for factor in laid], dtype=np.int64)
+        return (
+            groups,
+            (kinds[turn], column, states, configs[turn], _joined(tables), _starts(tables),
+             _joined(into, np.int32).astype(np.int32), _starts(into), _joined(means),
+             _joined([gauge.spread.ravel() for gauge in read]), _starts(means),
+             np.array([gauge.share for gauge in read], np.float64),
+             np.array([gauge.wide for gauge in read], np.float64)),
+            configs,
+        )  # fmt: skip
+
+
+NOT_READ = Readings(np.empty((0, 1)), np.empty((0, 1)), np.empty(0, np.int32), 0.0, 1.0)
+_Shaped = tuple[tuple[Query, tuple[int, ...], int, Query], ...]
+"""Of each clique its scope, the cards of it, its parent (-1: none) and its separator to that."""
+
+
+class TreeShape:
+    """Index maps of a junction tree, which many trees share: those of one network in its contexts.
+
+    A map gives for every configuration of a clique its position in a smaller array; cells list
+    the configurations of each position in turn. A gauge has distinct pairs of mean and spread,
+    and for each configuration which pair holds.
+    """
+
+    def __init__(self, cliques: _Shaped) -> None:
+        self._scopes, self._cards, self._parents, self._separators = zip(*cliques, strict=True)
+        numbers = range(len(cliques))
+        self._children = [[i for i in numbers if self._parents[i] == number] for number in numbers]
+        size = np.array([prod(cards) for cards in self._cards])
+        cells = np.array([prod(self._sent_cards(i)) for i in numbers])
+        children = [child for own in self._children for child in own]
+        homes = [grouped(self._map(self._parents[c], self._separators[c])) for c in children]
+        self._largest = int(size.max())
+        self._sep_start = np.concatenate([[0], np.cumsum(cells)])
+        home_run = np.array([len(h) for h in homes], np.int64) // cells[children]
+        self.layout: tuple[_Arrays, _Arrays] = (
+            (np.concatenate([[0], np.cumsum(size)])[:-1], size // cells,
+             np.array(self._parents), self._sep_start),
+            (_starts(self._children), np.array(children, np.int64),
+             _joined(homes, np.int32), _starts(homes)[:-1], home_run),
+        )  # fmt: skip
+        self._asked: dict[tuple[tuple[Query, int], ...], tuple[_Arrays, IntArray]] = {}
+        self._grouped: dict[tuple[tuple[int, Query], ...], tuple[_Arrays, list[int]]] = {}
+
+    def asked(self, queries: tuple[tuple[Query, int], ...]) -> tuple[_Arrays, IntArray]:
+        """Where each query is summed, and the columns of the result."""
+        return _kept(self._asked, queries, self._lay_out_queries)
+
+    def groups(self, factors: tuple[tuple[int, Query], ...]) -> tuple[_Arrays, list[int]]:
+        """Factors over names in a clique each, by groups, and the order in which they come."""
+        return _kept(self._grouped, factors, self._lay_out_groups)
+
+    def _sent_cards(self, number: int) -> tuple[int, ...]:
+        """Cards of what is sent on; of a root its last variable, which sums to the same mass."""
+        sent = len(self._separators[number]) if self._parents[number] >= 0 else 1
+        cards: tuple[int, ...] = self._cards[number]
+        return cards[len(cards) - sent :]
 
     def _map(self, number: int, names: Query) -> IntArray:
-        clique = self._cliques[number]
-        return position_map(clique.scope, clique.cards, names)
+        return position_map(self._scopes[number], self._cards[number], names)
 
     def _lay_out_queries(self, queries: tuple[tuple[Query, int], ...]) -> tuple[_Arrays, IntArray]:
         """Where each is summed, its cells and their configurations; and the columns of the result.
@@ -115,23 +192,25 @@ class FlatTree:
         turn = sorted(range(len(maps)), key=lambda q: (places[q][1], places[q][0]))
         lists = [grouped(maps[q]) for q in turn]
         run = np.array([len(maps[q]) for q in turn], np.int64) // cells[turn]
-        inside = np.zeros(len(self._cliques), np.int64)
+        inside = np.zeros(len(self._parents), np.int64)
         between = inside.copy()
         for number, is_between in places:
             (between if is_between else inside)[number] += 1
         first = np.concatenate([[0], np.cumsum(np.concatenate([inside, between]))])
-        count = len(self._cliques)
+        count = len(self._parents)
         wanted = inside > 0
-        for number, clique in enumerate(self._cliques):
-            if clique.parent >= 0:
-                wanted[clique.parent] |= wanted[number] or between[number] > 0
+        for number, parent in enumerate(self._parents):
+            if parent >= 0:
+                wanted[parent] |= wanted[number] or between[number] > 0
         answers = cells[turn], _joined(lists, np.int32), _starts(lists)[:-1], run, columns[turn]
         return (wanted, first[: count + 1], first[count:], *answers), columns
 
     def _narrowest(self, names: Query, number: int) -> tuple[int, bool]:
         """The clique that holds the names, or that which sends fewer cells with all of them."""
         fitting = [
-            i for i, c in enumerate(self._cliques) if c.parent >= 0 and {*names} <= {*c.separator}
+            i
+            for i, separator in enumerate(self._separators)
+            if self._parents[i] >= 0 and {*names} <= {*separator}
         ]
         if not fitting:
             return number, False
@@ -139,40 +218,28 @@ class FlatTree:
         return min(fitting, key=cells.__getitem__), True
 
     def _between(self, number: int, names: Query) -> IntArray:
-        clique = self._cliques[number]
-        return position_map(
-            clique.separator, clique.cards[len(clique.cards) - len(clique.separator) :], names
-        )
+        return position_map(self._separators[number], self._sent_cards(number), names)
 
-    def _lay_out_factors(
-        self, names: tuple[tuple[int, str], ...]
-    ) -> tuple[_Arrays, _Arrays, IntArray]:
-        """Groups of factors, the factors group by group, and the configurations of each name.
-
-        A group is what multiplies a clique at once: the message of a child or a likelihood, with
+    def _lay_out_groups(self, factors: tuple[tuple[int, Query], ...]) -> tuple[_Arrays, list[int]]:
+        """A group is what multiplies a clique at once: the message of a child or a likelihood, with
         all likelihoods over some of its variables folded in, which are smaller than the clique.
         """
-        chosen = [self._factors[name] for _, name in names]
         groups: list[list[_Group]] = [
-            [_Group(self._cliques[child].separator, child) for child in clique.children]
-            for clique in self._cliques
+            [_Group(self._separators[child], child) for child in children]
+            for children in self._children
         ]
         for number, own in enumerate(groups):
-            mine = [i for i, (home, _) in enumerate(chosen) if home == number]
-            for given in dict.fromkeys(chosen[i][1].given for i in mine):
-                own.append(_Group(given, -1, [i for i in mine if chosen[i][1].given == given]))
+            mine = [i for i, (home, _) in enumerate(factors) if home == number]
+            for given in dict.fromkeys(factors[i][1] for i in mine):
+                own.append(_Group(given, -1, [i for i in mine if factors[i][1] == given]))
             own.sort(key=lambda group: (self._cells(number, group.scope), group.child))
-        return self._flat_groups(groups, names, [factor for _, factor in chosen])
+        return self._flat_groups(groups)
 
     def _cells(self, number: int, names: Query) -> int:
-        return prod(self._cliques[number].axes(names))
+        return prod(self._cards_of(number, names))
 
-    def _flat_groups(
-        self, groups: list[list[_Group]], names: Sequence[tuple[int, str]], factors: list[Absorbed]
-    ) -> tuple[_Arrays, _Arrays, IntArray]:
-        """The arrays of :func:`loopodds.inference.kernels.propagate`."""
-        from loopodds.inference.kernels import NUMBER
-
+    def _flat_groups(self, groups: list[list[_Group]]) -> tuple[_Arrays, list[int]]:
+        """The arrays of :func:`loopodds.inference.kernels.propagate`, and the order of factors."""
         placed = [(number, group) for number, own in enumerate(groups) for group in own]
         cells = np.array([self._cells(number, g.scope) for number, g in placed], dtype=np.int64)
         first = _starts(groups)
@@ -183,57 +250,42 @@ class FlatTree:
             for i, (number, group) in enumerate(placed)
         ]
         # the first map leads everywhere to one cell
-        maps: list[IntArray] = [np.zeros(max(c.prior.size for c in self._cliques), np.int32)]
+        maps: list[IntArray] = [np.zeros(self._largest, np.int32)]
         maps += [
             self._map(number, group.scope)
             if host < 0
             else position_map(
-                placed[host][1].scope, self._cards(number, placed[host][1].scope), group.scope
+                placed[host][1].scope, self._cards_of(number, placed[host][1].scope), group.scope
             )
             for host, (number, group) in zip(hosts, placed, strict=True)
         ]
-        turn = [i for _, group in placed for i in group.members]
-        into: list[IntArray] = [
-            factors[i].pair if names[i][0] == NUMBER else np.arange(len(factors[i].table))
-            for i in turn
-        ]
         children = np.array([group.child for _, group in placed], dtype=np.int64)
-        configs = np.array([len(factor.table) for factor in factors], dtype=np.int64)
-        laid = [factors[i] for i in turn]
-        tables = [np.ascontiguousarray(f.table.T).ravel() for f in laid]
-        states = np.array([f.table.shape[1] - 1 for f in laid], dtype=np.int64)
-        means = [f.mean.ravel() for f in laid]
-        kinds = np.array([kind for kind, _ in names], dtype=np.int64)
-        column = np.array([np.count_nonzero(kinds[:i] == kinds[i]) for i in turn], dtype=np.int64)
-        words = (
-            kinds[turn], column, states, configs[turn], _joined(tables), _starts(tables)
-        )  # fmt: skip
-        gauges = (
-            _joined(means), _joined([f.spread.ravel() for f in laid]), _starts(means),
-            np.array([f.share for f in laid], np.float64),
-            np.array([f.wide for f in laid], np.float64),
-        )  # fmt: skip
         return (
             (first, children, np.array(hosts, np.int64), cells, group_at,
              _joined(maps, np.int32), _starts(maps)[1:],
              _starts([group.members for _, group in placed])),
-            (*words, _joined(into, np.int32).astype(np.int32), _starts(into), *gauges),
-            configs,
+            [i for _, group in placed for i in group.members],
         )  # fmt: skip
 
-    def _cards(self, number: int, names: Query) -> tuple[int, ...]:
-        clique = self._cliques[number]
-        cards = dict(zip(clique.scope, clique.cards, strict=True))
+    def _cards_of(self, number: int, names: Query) -> tuple[int, ...]:
+        cards = dict(zip(self._scopes[number], self._cards[number], strict=True))
         return tuple(cards[name] for name in names)
 
 
+@lru_cache(maxsize=8)
+def _shaped(cliques: _Shaped) -> TreeShape:
+    """The shape of a tree, kept for the trees of other contexts."""
+    return TreeShape(cliques)
+
+
 def _kept(found: dict[Key, Made], key: Key, make: Callable[[Key], Made]) -> Made:
-    """What was made of a key before, the last few of them."""
-    if key not in found:
+    """What was made of a key before, the last few of them; threads may meet here."""
+    made = found.get(key)
+    if made is None:
         if len(found) >= MOST_LAYOUTS:
             found.clear()
-        found[key] = make(key)
-    return found[key]
+        found[key] = made = make(key)
+    return made
 
 
 @dataclass(slots=True)
@@ -273,10 +325,13 @@ def _distinct(seen: _Arrays, rows: int) -> tuple[IntArray, IntArray]:
     random = np.random.default_rng(rows)
     for array in seen:
         words = array.view(np.uint64 if array.dtype.itemsize == 8 else np.uint32)
-        for values in np.moveaxis(words, 1, -1).reshape(-1, rows):
-            key, turn = random.integers(1, 2**63, 2, dtype=np.uint64) | np.uint64(1)
-            mixed = (values + turn) * key
-            marks += (mixed ^ (mixed >> np.uint64(29))) * turn
+        values = np.moveaxis(words, 1, -1).reshape(-1, rows)
+        step = max(1, MIXED_AT_ONCE // max(rows, 1))
+        for start in range(0, len(values), step):
+            part = values[start : start + step]
+            key, turn = random.integers(1, 2**63, (2, len(part), 1), dtype=np.uint64) | np.uint64(1)
+            mixed = (part + turn) * key
+            marks += ((mixed ^ (mixed >> np.uint64(29))) * turn).sum(axis=0, dtype=np.uint64)
     _, first, place = np.unique(marks, return_index=True, return_inverse=True)
     like = first[place]
     if len(first) < rows and all(

@@ -22,7 +22,7 @@ from loopodds.inference.network import Evidence, Network
 from loopodds.inference.triangulation import TreePlan, plan_tree
 
 if TYPE_CHECKING:
-    from loopodds.inference.flat_tree import FlatTree
+    from loopodds.inference.flat_tree import FlatTree, Passes
 
 BLOCK = 96
 """Rows that are worked on together, where memory allows."""
@@ -57,14 +57,18 @@ class JunctionTree:
         compiled: Always the compiled loops, for a long process with many small batches; otherwise
             only for batches of at least `COMPILED_FROM` rows or `COMPILED_WORK`, and plain arrays
             below.
+        passes: What runs both passes for such batches instead, on another processor.
 
     Raises:
         TooLarge: if exact inference would not fit in memory.
     """
 
-    def __init__(self, network: Network, compiled: bool = False) -> None:
+    def __init__(
+        self, network: Network, compiled: bool = False, passes: Passes | None = None
+    ) -> None:
         self.network = network
         self.compiled = compiled
+        self._passes = passes
         self.cards = cards = {name: len(v.states) for name, v in network.hidden.items()}
         self._homes: dict[Query, int] = {}
         self._spans: dict[frozenset[str], tuple[int, ...]] = {}
@@ -180,7 +184,9 @@ class JunctionTree:
 
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
-        log_evidence, cells, distinct = self._flat.propagate(evidence, list(homes.items()))
+        far = self._passes and evidence.rows >= COMPILED_FROM
+        flat = self._flat_elsewhere if far else self._flat
+        log_evidence, cells, distinct = flat.propagate(evidence, list(homes.items()))
         joints = {
             query: cell.reshape(evidence.rows, *(self.cards[n] for n in query))
             for query, cell in zip(homes, cells, strict=True)
@@ -192,6 +198,12 @@ class JunctionTree:
         from loopodds.inference.flat_tree import FlatTree
 
         return FlatTree(self._cliques)
+
+    @cached_property
+    def _flat_elsewhere(self) -> FlatTree:
+        from loopodds.inference.flat_tree import FlatTree
+
+        return FlatTree(self._cliques, self._passes)
 
     def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
         """Inward pass: clique potentials, normalised messages to the parents, log evidence.

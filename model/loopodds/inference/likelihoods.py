@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import cached_property, partial, reduce
+from functools import cached_property, reduce
+from math import prod
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,43 +18,60 @@ _SQRT_2PI = float(np.sqrt(2 * np.pi))
 
 @dataclass(eq=False)
 class Absorbed:
-    """A factor that evidence switches on."""
+    """A factor that evidence switches on; what depends on its numbers is made when asked for."""
 
     name: str  # observable, or hidden variable with evidence on itself
     given: Query  # its parents, or the hidden variable, in the order of the clique
     shape: tuple[int, ...]  # axes of the clique it multiplies: cards of those, ones elsewhere
-    worked_out: Callable[[], FloatArray]  # the table
-    # mean, spread: Distinct pairs of a gauge (many configurations share one), shape (pairs, 1)
-    mean: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
-    spread: FloatArray = field(default_factory=lambda: np.empty((0, 1)))
-    # which pair holds in each parent configuration
-    pair: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int32))
-    share: float = 0.0
-    wide: float = 1.0
+    states: int  # words that can be seen
+    node: Discrete | GaugeNode | None  # None: of the hidden variable itself
+    axes: tuple[int, ...]  # which parent of the node each name given is
 
     @classmethod
     def of_states(cls, name: str, card: int, shape: tuple[int, ...]) -> Absorbed:
         """Evidence on a hidden variable itself."""
-        return cls(name, (name,), shape, partial(_flat, np.eye(card), [0]))
+        return cls(name, (name,), shape, card, None, (0,))
 
     @classmethod
     def of_node(cls, node: Discrete | GaugeNode, given: Query, shape: tuple[int, ...]) -> Absorbed:
         """An observable whose parents are put in the order of its clique."""
-        axes = [node.parents.index(name) for name in given]
-        if isinstance(node, GaugeNode):
-            mean, spread, pair = node.pairs
-            where = np.transpose(pair, axes).ravel()
-            words, pairs = partial(_words, node, axes), (mean[:, None], spread[:, None])
-            return cls(node.name, given, shape, words, *pairs, where, node.share, node.wide)
-        return cls(node.name, given, shape, partial(_flat, node.table, axes))
+        axes = tuple(node.parents.index(name) for name in given)
+        return cls(node.name, given, shape, len(node.states), node, axes)
+
+    @property
+    def configs(self) -> int:
+        """Configurations of what is given."""
+        return prod(self.shape)
 
     @cached_property
     def table(self) -> FloatArray:
-        """P(state | parents), shape (parent configurations, states + 1), when it is asked for: most
-        of what could be seen is not, and the words of a gauge are integrals. The last column of
-        ones stands for "not observed" (code -1).
+        """P(state | given), shape (configurations, states + 1); the last column of ones stands for
+        "not observed" (code -1).
         """
-        return self.worked_out()
+        ones = np.ones((self.configs, 1))
+        if self.node is None:
+            return np.hstack([np.eye(self.states), ones])
+        table = self.node.word_table if isinstance(self.node, GaugeNode) else self.node.table
+        rows = np.transpose(table, (*self.axes, len(self.axes))).reshape(-1, self.states)
+        return np.hstack([rows, ones])
+
+    @cached_property
+    def readings(self) -> Readings:
+        """Of a gauge what its numbers are compared with."""
+        assert isinstance(self.node, GaugeNode)
+        mean, spread, pair = self.node.pairs
+        where = np.transpose(pair, self.axes).ravel()
+        return Readings(mean[:, None], spread[:, None], where, self.node.share, self.node.wide)
+
+
+class Readings(NamedTuple):
+    """Distinct pairs of mean and spread of a gauge: many configurations share one."""
+
+    mean: FloatArray  # shape (pairs, 1)
+    spread: FloatArray  # shape (pairs, 1)
+    pair: IntArray  # which of them holds in each configuration of what is given
+    share: float  # of misreadings
+    wide: float  # their standard deviation
 
 
 @dataclass(slots=True, eq=False)
@@ -77,15 +96,6 @@ class Clique:
         return tuple(c if n in kept else 1 for n, c in zip(self.scope, self.cards, strict=True))
 
 
-def _words(gauge: GaugeNode, axes: list[int]) -> FloatArray:
-    return _flat(gauge.word_table, axes)
-
-
-def _flat(table: FloatArray, axes: list[int]) -> FloatArray:
-    rows = np.transpose(table, (*axes, len(axes))).reshape(-1, table.shape[-1])
-    return np.hstack([rows, np.ones((len(rows), 1))])
-
-
 def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
     """Likelihood of each parent configuration, shape (configurations, rows); None is no evidence.
 
@@ -101,7 +111,7 @@ def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:
         parts.append(factor.table[:, :-1] @ soft.T)
     number = evidence.numbers.get(factor.name)
     if number is not None:
-        parts.append(_readings(factor, *number))
+        parts.append(_read(factor.readings, *number))
     return reduce(np.multiply, parts) if parts else None
 
 
@@ -147,15 +157,15 @@ def gauge_density(
     return (1 - share) * near + share * normal_density(value, np.hypot(wide, extra))
 
 
-def _readings(factor: Absorbed, value: FloatArray, extra: FloatArray) -> FloatArray:
+def _read(gauge: Readings, value: FloatArray, extra: FloatArray) -> FloatArray:
     """Density of a reading under every parent configuration; one where there is no reading."""
     read = np.flatnonzero(~np.isnan(value))
-    misread = factor.share, factor.wide
-    density = gauge_density(value[read], extra[read], factor.mean, factor.spread, misread)
+    misread = gauge.share, gauge.wide
+    density = gauge_density(value[read], extra[read], gauge.mean, gauge.spread, misread)
     if len(read) == len(value):
-        return density[factor.pair]
-    result = np.ones((len(factor.pair), len(value)))
-    result[:, read] = density[factor.pair]
+        return density[gauge.pair]
+    result = np.ones((len(gauge.pair), len(value)))
+    result[:, read] = density[gauge.pair]
     return result
 
 

@@ -107,7 +107,7 @@ def _add(
         node, joint = network.variable(name), posterior[parents[name]]
         joint = joint.reshape(evidence.rows, -1)
         if isinstance(node, Discrete):
-            for part in _of_words(node.table, name, joint, evidence, weights, compiled):
+            for part in _of_words(node, joint, evidence, weights, compiled):
                 _put(found.tables, name, part)
             continue
         for more in _of_gauge(node, joint, evidence, weights, compiled):
@@ -133,22 +133,24 @@ def _over(numerator: FloatArray, denominator: FloatArray) -> FloatArray:
 
 
 def _of_words(
-    table: FloatArray,
-    name: str,
+    node: Discrete | GaugeNode,
     joint: FloatArray,
     evidence: Evidence,
     weights: FloatArray | None,
     compiled: bool,
 ) -> Iterator[FloatArray]:
     """Slopes by P(state | parents) of the rows that hold a word or likelihoods; or nothing."""
-    flat = table.reshape(-1, table.shape[-1])
-    said = _said(name, flat.shape[1], evidence)
+    said = _said(node.name, len(node.states), evidence)
     rows = np.flatnonzero(np.ptp(said, axis=1) > 0)
-    if weights is None and len(rows):
+    if not len(rows):
+        return
+    table = node.word_table if isinstance(node, GaugeNode) else node.table
+    flat = table.reshape(-1, table.shape[-1])
+    if weights is None:
         informed = said * (np.ptp(said, axis=1) > 0)[:, None]
         whole = _over(joint, said @ flat.T)[:, :, None] * informed[:, None, :]
         yield whole.reshape(-1, *table.shape)
-    elif weights is not None and len(rows):
+    else:
         out = np.zeros((len(weights), *flat.shape))
         if compiled:
             from loopodds.inference import slope_loops
@@ -238,7 +240,7 @@ def _of_gauge(
     weights: FloatArray | None,
     compiled: bool,
 ) -> Iterator[GaugeSlopes]:
-    for by_word in _of_words(node.word_table, node.name, joint, evidence, weights, compiled):
+    for by_word in _of_words(node, joint, evidence, weights, compiled):
         yield _from_words(node, by_word)
     if node.name in evidence.numbers:
         value, extra = evidence.numbers[node.name]

@@ -172,13 +172,24 @@ def _noisy_max(node: Graded, states: States) -> FloatArray:
 def gauge_array(
     node: Gauge, states: States, context: Mapping[str, str]
 ) -> tuple[FloatArray, FloatArray]:
-    """Mean shift and spread of a gauge by parent configuration, shape (*parent cards).
+    """Mean shift and spread of a gauge by parent configuration, shape (*parent cards); read-only.
 
     Shifts add, and what pairs of states add to them; variances add. An override replaces all.
+    Contexts differ in few that a gauge tells apart, so the arrays are kept with it.
 
     Raises:
         KnowledgeError: if a parent or state is unknown.
     """
+    bears = tuple(sorted((key, context[key]) for key in node.context_keys() & context.keys()))
+    asked = bears, *(_states_of(node, states, parent) for parent in parents_of(node))
+    if asked not in node.arrays:
+        node.arrays[asked] = _gauge_array(node, states, context)
+    return node.arrays[asked]
+
+
+def _gauge_array(
+    node: Gauge, states: States, context: Mapping[str, str]
+) -> tuple[FloatArray, FloatArray]:
     cards = _cards(node, states)
     mean, variance = np.zeros(cards), np.full(cards, node.spread**2)
     moved = node.moved(context)
@@ -204,7 +215,10 @@ def gauge_array(
     for override in node.overrides:
         value, spread = override.shift
         mean[where(override.when)], variance[where(override.when)] = value, spread**2
-    return mean, np.sqrt(variance)
+    found = mean, np.asarray(np.sqrt(variance))
+    for array in found:
+        array.flags.writeable = False
+    return found
 
 
 def _by_state(

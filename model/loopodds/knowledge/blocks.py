@@ -188,9 +188,22 @@ class Tables(msgspec.Struct, frozen=True, kw_only=True, dict=True):
 
     def holding(self, context: When) -> tuple[list[int], list[Together]]:
         """Places of the shifts that hold in a context, in order, and the pairs that do."""
-        own = [kind for when, kind in self._kinds.items() if matches(dict(when), context)]
-        places = sorted(itertools.chain.from_iterable(shifts for shifts, _ in own))
-        return places, list(itertools.chain.from_iterable(pairs for _, pairs in own))
+        bears = tuple(context.get(key) for key in self._order)
+        if bears not in self._held:
+            own = [kind for when, kind in self._kinds.items() if matches(dict(when), context)]
+            places = sorted(itertools.chain.from_iterable(shifts for shifts, _ in own))
+            pairs = list(itertools.chain.from_iterable(pairs for _, pairs in own))
+            self._held[bears] = places, pairs
+        return self._held[bears]
+
+    @cached_property
+    def _order(self) -> tuple[str, ...]:
+        return tuple(sorted(self.keys))
+
+    @cached_property
+    def _held(self) -> dict[tuple[str | None, ...], tuple[list[int], list[Together]]]:
+        """What holds where these contexts have these words, as far as it was asked for."""
+        return {}
 
     @cached_property
     def mentions(self) -> tuple[tuple[str, str, tuple[str, ...]], ...]:

@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, NamedTuple, TypeVar, cast
 
 import msgspec
 
+from loopodds.base.arrays import FloatArray
 from loopodds.base.errors import KnowledgeError, unknown_name
 from loopodds.base.phrases import spaced
 from loopodds.knowledge.blocks import (
@@ -101,11 +102,20 @@ class Node(
 
     def in_context(self: AnyNode, context: When) -> AnyNode:
         """The node with every variant applied whose contexts hold, in file order."""
-        changes: dict[str, Any] = {}
-        for variant in self.variants:
-            if matches(variant.when, context):
-                changes |= variant.changes
-        return msgspec.structs.replace(self, **changes) if changes else self
+        holding = tuple(i for i, v in enumerate(self.variants) if matches(v.when, context))
+        if not holding:
+            return self
+        if holding not in self._varied:
+            changes: dict[str, Any] = {}
+            for i in holding:
+                changes |= self.variants[i].changes
+            self._varied[holding] = msgspec.structs.replace(self, **changes)
+        return self._varied[holding]
+
+    @cached_property
+    def _varied(self: AnyNode) -> dict[tuple[int, ...], AnyNode]:
+        """The node with the variants of these places, as far as it was asked for."""
+        return {}
 
     def versions(self: AnyNode) -> Iterator[AnyNode]:
         """The node, then with each of its variants."""
@@ -115,6 +125,11 @@ class Node(
     def context_keys(self) -> frozenset[str]:
         """Contexts on which the distribution depends, besides ambient and humidity."""
         return self._context_keys
+
+    @cached_property
+    def mentioned(self) -> tuple[str, ...]:
+        """Other nodes that the distribution names, each once, in file order."""
+        return tuple(dict.fromkeys(parent for _, parent, _ in mentions(self)))
 
     @cached_property
     def _context_keys(self) -> frozenset[str]:
@@ -182,6 +197,11 @@ class Gauge(Node, frozen=True, kw_only=True, tag="gauge"):
     together: tuple[Together, ...] = ()
     overrides: tuple[Override, ...] = ()
     tables: Tables | None = None
+
+    @cached_property
+    def arrays(self) -> dict[tuple[object, ...], tuple[FloatArray, FloatArray]]:
+        """Mean and spread worked out of it so far, by what they were asked for."""
+        return {}
 
     def sounds(self) -> tuple[Sound, ...]:
         """Its own expectations, then those of its tables: the first that holds counts."""
@@ -257,7 +277,7 @@ def mentions(node: Node) -> Iterator[tuple[str, str, tuple[str, ...]]]:
 
 def parents_of(node: Node) -> tuple[str, ...]:
     """Nodes that a node depends on, each once, in file order; variants may not add any."""
-    return tuple(dict.fromkeys(parent for _, parent, _ in mentions(node)))
+    return node.mentioned
 
 
 def read_node(name: str, kind: str, entry: object, file: str) -> Node:

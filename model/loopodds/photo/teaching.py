@@ -29,7 +29,7 @@ from loopodds.photo.beside import glass_of
 from loopodds.photo.links import REACH, Link, Links, Place, along, links_of, weights_of
 from loopodds.photo.pictures import PictureError, open_picture
 from loopodds.photo.reading import Reading, read_picture
-from loopodds.upkeep.estimation import Gain, gain_between
+from loopodds.upkeep.held_out import Gain, gain_between
 
 LABELS = "labels.csv"
 HELD_BACK = 5

@@ -11,15 +11,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
-from math import sqrt
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
 from loopodds.archive.encoded import Piece
-from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.base.arrays import FloatArray
 from loopodds.diagnosis.complaints import arriving, chances_in, stayed_away
-from loopodds.doubt.beta import QUANTILE_90
 from loopodds.doubt.chain import SlopeSums, slope_by
 from loopodds.doubt.numbers import Numbers, Path, numbers_of, with_numbers
 from loopodds.doubt.updating import log_prior, updated
@@ -40,8 +38,7 @@ ENOUGH = 5e-5
 """Gain of the penalised log-likelihood a row below which the climb is at its top."""
 MOST_PASSES = 60
 HALVINGS = 6
-HELD_BACK = 0.2
-LONGER, FURTHEST = 1.4, 4.0
+LONGER, FURTHEST = 2.0, 16.0
 """How much longer each step that pays makes the next, and the longest."""
 ROUNDING = 1e-9
 """Fall of the log-likelihood a row that is nothing but sums in another order."""
@@ -105,7 +102,7 @@ class Told:
     """What one pass over the rows tells."""
 
     log_likelihood: float
-    rows: int
+    rows: float  # cars that they stand for
     tallies: dict[Key, FloatArray]  # shape (groups, ...)
     reports: FloatArray  # shape (ways, rates, 2)
 
@@ -129,21 +126,6 @@ class Found(NamedTuple):
 
 
 Pieces = Callable[[], Iterable[Piece]]
-
-
-class Gain(NamedTuple):
-    """Mean log score of rows kept back, before and after, and the paired difference with 90 %."""
-
-    rows: int
-    before: float
-    after: float
-    low: float
-    high: float
-
-    @property
-    def gain(self) -> float:
-        """After less before: above zero the rows are foretold better."""
-        return self.after - self.before
 
 
 class Learner:
@@ -208,8 +190,9 @@ class Learner:
         watch: Callable[[Step], None] | None = None,
         passes: int = MOST_PASSES,
         reach: float = 1.0,
+        enough: float = ENOUGH,
     ) -> tuple[State, list[float]]:
-        """Pass after pass until nothing is gained; the log-likelihood with the prior of each.
+        """Pass after pass until one gains too little; the log-likelihood with the prior of each.
 
         A step goes beyond where it leads as long as that pays (Salakhutdinov & Roweis 2003), and is
         taken back to it, or halved, where it would lose: a gauge keeps two moments of a mixture of
@@ -233,8 +216,8 @@ class Learner:
             gain = (height - heights[-1]) / max(told.rows, 1)
             here, told = there, seen
             heights.append(height)
-            over = gain < ENOUGH and share <= 1.0
-            reach = 1.0 if gain < ENOUGH else reach
+            over = gain < enough and share <= 1.0
+            reach = 1.0 if gain < enough else reach
             if watch is not None:
                 watch(Step(here, gain, reach, over))
             if over:
@@ -248,8 +231,8 @@ class Learner:
         sums = SlopeSums(knowledge)
         told = self.each(lambda one: self.piece_slopes(one, knowledge, state.rates), pieces)
         for piece, found in told:
-            total.log_likelihood += float(found.seen.log_evidence.sum()) - found.came
-            total.rows += len(piece.numbers)
+            total.log_likelihood += piece.weight * float(found.seen.log_evidence.sum()) - found.came
+            total.rows += piece.weight * len(piece.numbers)
             total.reports += found.reports
             sums.add(piece.context, found.seen.by_name)
             sums.add(piece.context, found.away)
@@ -298,14 +281,14 @@ class Learner:
         rates: Mapping[str, Rates],
         weights: FloatArray | None = None,
     ) -> Found:
-        """What the rows of a piece tell, by groups of weights; all alike where there are none."""
+        """What the rows of a piece tell, by groups of weights; without, by cars they stand for."""
         tree = tree_of(knowledge, tuple(piece.context.items()))
         reports = confirmation.reports_of(piece, rates)
         told = piece.evidence.with_soft(reports.soft)
-        weights = np.ones((1, told.rows)) if weights is None else weights
+        weights = np.full((1, told.rows), piece.weight) if weights is None else weights
         found = slopes(tree, told, weights, [(fault,) for fault in reports.chances])
         posteriors = {fault: found.joints[fault,] for fault in reports.chances}
-        counts = confirmation.counts_of(reports, posteriors, len(self.ways))
+        counts = piece.weight * confirmation.counts_of(reports, posteriors, len(self.ways))
         return Found(found, counts, *self._away(piece, tree, weights))
 
     def _away(
@@ -323,7 +306,7 @@ class Learner:
         everybody = arriving(self.knowledge)
         cars = np.exp(tree.propagate(everybody).log_evidence)
         found = slopes(tree, everybody, stayed_away(weights @ way, cars))
-        return found.tables, float((way @ _log(chances_in(cars))).sum())
+        return found.tables, float((weights @ way @ _log(chances_in(cars))).sum())
 
     def _ways_in(self, piece: Piece) -> FloatArray:
         """One in the column of the way in that is stated of each row, shape (rows, ways)."""
@@ -373,28 +356,3 @@ def in_turn(
             yield done, future.result()
     for done, future in waiting:
         yield done, future.result()
-
-
-def kept_back(piece: Piece) -> BoolArray:
-    """Rows that judge, one in five by their number: the same ones whatever else stands there."""
-    mixed = (piece.numbers.astype(np.uint64) * np.uint64(2654435761)) % np.uint64(2**32)
-    judges: BoolArray = mixed / 2**32 < HELD_BACK
-    return judges
-
-
-def judged(
-    learner: Learner, pieces: Pieces, before: State, after: State
-) -> tuple[Gain, Gain | None]:
-    """Scores of rows kept back, of all that they hold and of their outcomes."""
-    old, new = learner.scores(pieces, before), learner.scores(pieces, after)
-    has = ~np.isnan(old[1])
-    outcomes = gain_between(old[1][has], new[1][has]) if has.any() else None
-    return gain_between(old[0], new[0]), outcomes
-
-
-def gain_between(before: FloatArray, after: FloatArray) -> Gain:
-    """Scores of the same rows before and after."""
-    apart = after - before
-    reach = QUANTILE_90 * float(apart.std(ddof=1)) / sqrt(len(apart)) if len(apart) > 1 else np.inf
-    mean = float(apart.mean())
-    return Gain(len(apart), float(before.mean()), float(after.mean()), mean - reach, mean + reach)

@@ -10,6 +10,7 @@ import json
 import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -37,7 +38,7 @@ from loopodds.upkeep.confirmation import (
     rewritten_ways,
     ways_text,
 )
-from loopodds.upkeep.estimation import MOST_PASSES, Gain, Learner, State, Step, judged, kept_back
+from loopodds.upkeep.estimation import ENOUGH, MOST_PASSES, Learner, State, Step
 from loopodds.upkeep.habits import (
     TILT_PASSES,
     OwnShare,
@@ -48,6 +49,7 @@ from loopodds.upkeep.habits import (
     tilted_answers,
     without_driven,
 )
+from loopodds.upkeep.held_out import Gain, judged, kept_back, thinned
 from loopodds.upkeep.readers import (
     Looker,
     as_said,
@@ -59,6 +61,9 @@ from loopodds.upkeep.readers import (
 from loopodds.upkeep.selection import Look, selection
 
 LEAST_ROWS = 50
+FIRST_ROWS, NEARLY = 6000, 1e-3
+"""Rows that the climb over many begins with, and the gain a row below which they have led it nearly
+to the top: a pass over them costs little."""
 STATE, ROWS, RESULT = "state.json", "rows", "learning.json"
 
 
@@ -245,7 +250,13 @@ class _Run:
         self.save(data=kept)
         return data
 
-    def climbed(self, stage: str, pieces: Callable[[], Iterable[Piece]], start: State) -> State:
+    def climbed(
+        self,
+        stage: str,
+        pieces: Callable[[], Iterable[Piece]],
+        start: State,
+        enough: float = ENOUGH,
+    ) -> State:
         """The top of the climb over some rows, taken up where it was left."""
         done = self.saved.get(stage, {"done": False, "passes": 0, "reach": 1.0})
         if "state" in done:
@@ -261,7 +272,8 @@ class _Run:
             self.save(**{stage: {**plain, "done": step.over, "passes": passes}})
             self.tell(LearnProgress(stage, passes, step.gain, 0))
 
-        top, _ = self.learner.climb(pieces, start, watch, MOST_PASSES - passes, done["reach"])
+        left = MOST_PASSES - passes
+        top, _ = self.learner.climb(pieces, start, watch, left, done["reach"], enough)
         self.save(**{stage: {"state": top.as_json(), "done": True, "passes": passes}})
         return top
 
@@ -299,7 +311,11 @@ class _Run:
 
             return chosen
 
-        taught = self.climbed("learning", rows(False), learner.start)
+        near = learner.start
+        if data.rows > 2 * FIRST_ROWS:
+            few = thinned(rows(False), FIRST_ROWS)
+            near = self.climbed("learning from some rows", lambda: few, near, NEARLY)
+        taught = self.climbed("learning", rows(False), near)
         score, outcomes = judged(learner, rows(True), learner.start, taught)
         written = score.gain >= 0
         final = self.climbed("learning from all rows", rows(None), taught) if written else taught
@@ -367,7 +383,7 @@ class _Run:
         name = Path(archive).name
         about = {
             "title": f"Learnt from the archive {name}",
-            "year": _year(),
+            "year": date.today().year,
             "kind": "archive",
             "note": f"{result.rows} inspections; weights are those before and the cars that spoke.",
         }
@@ -378,12 +394,6 @@ class _Run:
         beside = {FILE: rewritten_ways(ways, rates)} | ({READERS: readers} if readers else {})
         write_knowledge(self.knowledge, result.changes, about, beside, self.out)
         write_whole(self.out / RESULT, json.dumps(result.as_json(), indent=1))
-
-
-def _year() -> int:
-    from datetime import date
-
-    return date.today().year
 
 
 def _fields(data: EncodedArchive) -> dict[str, Any]:

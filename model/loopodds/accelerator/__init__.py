@@ -1,0 +1,1 @@
+"""The passes over a junction tree on an accelerator."""

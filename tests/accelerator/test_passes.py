@@ -1,0 +1,114 @@
+"""The passes on a graphics processor say what the loops of the processor say.
+
+No card is needed for the arithmetic: the kernel is C++ but for a few words, and a compiler of this
+machine makes of it a program that runs one thread after the other.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from loopodds.accelerator import passes
+from loopodds.accelerator.passes import Precision
+from loopodds.inference import junction
+from loopodds.inference.junction import JunctionTree
+from loopodds.inference.network import Evidence
+from random_networks import random_evidence, random_network
+
+pytestmark = pytest.mark.accelerator
+
+COMPILER = shutil.which("g++") or shutil.which("c++")
+HOST = """
+#include <cmath>
+#include <cstddef>
+using std::exp; using std::isnan; using std::log; using std::sqrt;
+#define __global__
+#define __device__
+#define __restrict__
+#define __launch_bounds__(threads, blocks)
+#define __any_sync(mask, said) (said)
+struct Place { int x; };
+static Place threadIdx, blockIdx, blockDim, gridDim;
+extern "C" void become(int thread, int threads) {
+    threadIdx.x = 0; blockIdx.x = thread; blockDim.x = 1; gridDim.x = threads;
+}
+"""
+
+
+@pytest.fixture(scope="module", params=["float64", "float32"])
+def emulated(request, tmp_path_factory) -> Emulated:
+    if COMPILER is None:
+        pytest.skip("no C++ compiler on this machine")
+    return Emulated(request.param, tmp_path_factory.mktemp("passes"))
+
+
+class Emulated:
+    """The kernel as a program of this machine; rows go round a few threads."""
+
+    threads = 3
+
+    def __init__(self, precision: Precision, folder: Path) -> None:
+        self.real = np.dtype(precision)
+        self.folder, self.precision = folder, precision
+        self.kernels: dict[int, ctypes.CDLL] = {}
+
+    def kernel(self, groups: int) -> ctypes.CDLL:
+        if groups not in self.kernels:
+            code, made = self.folder / "passes.cpp", self.folder / f"passes{groups}.so"
+            code.write_text(HOST + passes.source())
+            words = passes.definitions(self.precision, groups, 1, 1)
+            command = [str(COMPILER), "-std=c++17", "-O1", "-shared", "-fPIC", "-w", *words]
+            subprocess.run([*command, str(code), "-o", str(made)], check=True)
+            self.kernels[groups] = ctypes.CDLL(str(made))
+        return self.kernels[groups]
+
+    def propagate(self, order, layout, groups, factors, seen, asked, log_evidence, out) -> None:
+        places = passes.places_of(layout, groups, factors, asked)
+        wide = [
+            np.full(count * self.threads, np.nan, float if name == "densities" else self.real)
+            for name, count in places._asdict().items()
+        ]
+        answers = np.empty(len(order)), np.zeros(out.shape, self.real)
+        trees = self.cast(layout), groups, self.cast(factors), asked
+        seen = tuple(np.ascontiguousarray(array) for array in seen)
+        given = passes.arguments(order, trees, seen, out.shape[1], places, (*wide, *answers))
+        library = self.kernel(passes.most_groups(groups))
+        plain = [
+            ctypes.c_void_p(one.ctypes.data)
+            if isinstance(one, np.ndarray)
+            else ctypes.c_longlong(int(one))
+            for one in given
+        ]
+        for thread in range(self.threads):
+            library.become(thread, self.threads)
+            library.propagate(*plain)
+        log_evidence[:], out[:] = answers
+
+    def cast(self, arrays: tuple[Any, ...]) -> tuple[Any, ...]:
+        return tuple(a.astype(self.real) if i == 4 else a for i, a in enumerate(arrays))
+
+
+def everything(tree: JunctionTree, evidence: Evidence) -> np.ndarray:
+    posterior = tree.propagate(evidence, [(name,) for name in tree.network.hidden])
+    return np.hstack(
+        [posterior.log_evidence[:, None], *(posterior[name] for name in tree.network.hidden)]
+    )
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_card_says_what_the_loops_say_on_random_networks(seed, emulated, monkeypatch):
+    """Impossible rows, doubts, readings and gaps among them."""
+    monkeypatch.setattr(junction, "COMPILED_FROM", 0)
+    rng = np.random.default_rng(seed)
+    network = random_network(rng)
+    evidence = random_evidence(network, rng, rows=37)
+    near = everything(JunctionTree(network), evidence)
+    far = everything(JunctionTree(network, False, emulated.propagate), evidence)
+    small = 1e-12 if emulated.precision == "float64" else 2e-5
+    np.testing.assert_allclose(far, near, rtol=small, atol=small)
