@@ -99,7 +99,7 @@ class Model:
     def fits(self, context: Context, most: int) -> bool:
         """Whether the cliques of a context have at most so many configurations together."""
         try:
-            return plan_of(self.network(context), most).space <= most
+            return plan_of(self.network(context), searched=False).space <= most
         except TooLarge:
             return False
 

@@ -15,7 +15,7 @@ from loopodds.knowledge.cures import cure_chances
 from loopodds.knowledge.nodes import parents_of
 from loopodds.knowledge.records import Knowledge
 
-MOST_CELLS = 150_000
+MOST_CELLS = 100_000
 """Configurations of the cliques of a car with repairs, at most: `assess` takes some two seconds
 more for every 400,000. Most single repairs and most pairs of them fit."""
 MERGED_CELLS = 1_500_000

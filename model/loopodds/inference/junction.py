@@ -29,9 +29,8 @@ BLOCK = 96
 MOST_NUMBERS = 8_000_000
 """Numbers in all cliques of the rows that are worked on together: 64 MB, of which a pass over the
 tree needs some three times as much."""
-COMPILED_FROM, COMPILED_WORK = 4096, 40_000_000
-"""Rows of a batch, and rows times configurations of the tree, from which on it repays to load the
-compiled loops, which takes about half a second: they take some 1 ns for each, and arrays 8."""
+COMPILED_FROM = 4096
+"""Rows of a batch that repay loading the compiled loops, which takes about half a second."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,8 +54,7 @@ class JunctionTree:
 
     Args:
         compiled: Always the compiled loops, for a long process with many small batches; otherwise
-            only for batches of at least `COMPILED_FROM` rows or `COMPILED_WORK`, and plain arrays
-            below.
+            only for batches of at least `COMPILED_FROM` rows, and plain arrays below.
         passes: What runs both passes for such batches instead, on another processor.
 
     Raises:
@@ -131,11 +129,6 @@ class JunctionTree:
         self._spans[wanted] = tuple(sorted(around))
         return self._spans[wanted]
 
-    def repays(self, rows: int) -> bool:
-        """Whether the compiled loops are used for a batch."""
-        many = rows >= COMPILED_FROM or rows * self.plan.space >= COMPILED_WORK
-        return self.compiled or many
-
     def propagate(self, evidence: Evidence, queries: Iterable[Query] = ()) -> Posterior:
         """Log evidence and joint posteriors of a batch.
 
@@ -153,9 +146,9 @@ class JunctionTree:
             self.network.variable(name)
         evidence = evidence.merged()
         homes = {query: self.home(query) for query in queries}
+        loops = self.compiled or evidence.rows >= COMPILED_FROM
         try:
-            route = self._loops if self.repays(evidence.rows) else self._arrays
-            posterior = route(evidence, homes)
+            posterior = (self._loops if loops else self._arrays)(evidence, homes)
         except MemoryError as error:
             raise TooLarge(
                 f"not enough memory for {evidence.rows} rows of {self.plan.space:,} configurations"
@@ -266,15 +259,15 @@ def _product(prior: FloatArray, parts: list[FloatArray]) -> FloatArray:
     return belief
 
 
-def plan_of(network: Network, most: int | None = None) -> TreePlan:
-    """Plan of the tree of a network, before any array is made; ``most``: see :func:`plan_tree`.
+def plan_of(network: Network, searched: bool = True) -> TreePlan:
+    """Plan of the tree of a network, before any array is made; ``searched``: see `plan_tree`.
 
     Raises:
         TooLarge: if exact inference would not fit in memory.
     """
     cards = {name: len(variable.states) for name, variable in network.hidden.items()}
     families = [(*variable.parents, name) for name, variable in network.hidden.items()]
-    return plan_tree([*families, *(node.parents for node in network.observed)], cards, most)
+    return plan_tree([*families, *(node.parents for node in network.observed)], cards, searched)
 
 
 def marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:

@@ -14,7 +14,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
-from loopodds.inference.junction import JunctionTree, Posterior
+from loopodds.inference.junction import COMPILED_FROM, JunctionTree, Posterior
 from loopodds.inference.likelihoods import normal_density
 from loopodds.inference.network import Discrete, Evidence, GaugeNode, normal_cdf
 
@@ -99,7 +99,7 @@ def _add(
     posterior = tree.propagate(
         evidence, dict.fromkeys([*families.values(), *parents.values(), *queries])
     )
-    compiled = tree.repays(evidence.rows)
+    compiled = tree.compiled or evidence.rows >= COMPILED_FROM
     for name, family in families.items():
         counts = _weighed(weights, posterior[family])
         _put(found.tables, name, _over(counts, network.hidden[name].table))

@@ -22,12 +22,10 @@ Counts = tuple[tuple[str, int], ...]
 
 MOST = 2**27
 """Configurations of all cliques together: 1 GiB a row, of which a pass takes some three times."""
-SEARCHED_FROM = 2**20
+SEARCHED_FROM = 2**21
 """Configurations from which further orders are tried."""
 SEARCHED = 3_000
 """Variables that are eliminated in further orders, which takes up to some seconds."""
-WITHIN_REACH = 1.5
-"""Times as many configurations as are of use, up to which further orders may come down to that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,30 +42,27 @@ class TreePlan:
 
 
 def plan_tree(
-    scopes: Iterable[Collection[str]], cards: Mapping[str, int], most: int | None = None
+    scopes: Iterable[Collection[str]], cards: Mapping[str, int], searched: bool = True
 ) -> TreePlan:
     """Junction tree in which every scope fits into one clique.
 
     Args:
         cards: Number of states of each variable, in the order that settles ties.
-        most: Configurations up to which the plan is of use: further orders are tried only where
-            they may come down to that; for the smallest plan when left out.
+        searched: Whether further orders are tried where the plan is large.
 
     Raises:
         TooLarge: if the cheapest plan found has more than `MOST` configurations; the message
             estimates the memory.
     """
-    return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()), most)
+    return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()), searched)
 
 
 @lru_cache(maxsize=64)
-def _planned(scopes: tuple[Query, ...], counts: Counts, most: int | None) -> TreePlan:
+def _planned(scopes: tuple[Query, ...], counts: Counts, searched: bool) -> TreePlan:
     """Cached, because the contexts of one knowledge share their scopes."""
     cards = dict(counts)
     cliques = _greedy(scopes, counts)
-    space = _space(cliques, cards)
-    hopeless = most is not None and not most < space <= WITHIN_REACH * most
-    if space > SEARCHED_FROM and not hopeless:
+    if searched and _space(cliques, cards) > SEARCHED_FROM:
         graph = _graph(scopes, cards)
         costs = [_in_layers(graph), *(_shaken(seed) for seed in range(SEARCHED // len(graph)))]
         for cost in costs:
