@@ -203,10 +203,10 @@ def knowledge(folder: Path) -> tuple[list[bytes], Check]:
 
 def requests(folder: Path) -> tuple[list[bytes], Check]:
     """Sent to the server of the page: an answer comes, or the line is closed, and no traceback."""
-    from loopodds import Knowledge, Model
+    from loopodds import Model
     from phones import Served
 
-    served = Served(Model(Knowledge(SMALL)), "page", folder / "book.db")
+    served = Served(Model(), "page", folder / "book.db")
     port = served.port
     host = f"Host: 127.0.0.1:{port}\r\nOrigin: http://127.0.0.1:{port}\r\n"
     body = "[]"
@@ -214,6 +214,7 @@ def requests(folder: Path) -> tuple[list[bytes], Check]:
     seeds = [
         f"GET /cases HTTP/1.1\r\n{host}Connection: close\r\n\r\n",
         f"POST /entries HTTP/1.1\r\n{host}{head}Connection: close\r\n\r\n{body}",
+        f"POST /case/1/photos/sample HTTP/1.1\r\n{host}{head}Connection: close\r\n\r\n{body}",
     ]
 
     def check(data: bytes) -> str:
@@ -245,9 +246,10 @@ def entries(folder: Path) -> tuple[list[bytes], Check]:
     opened = {"id": "a" * 32, "device": "b" * 32, "count": 1, "at": "2026-11-28T10:00:00Z",
               "case": "a" * 32, "kind": "opened", "name": "van"}  # fmt: skip
     seen = {**opened, "id": "c" * 32, "count": 2, "kind": "recorded", "name": "sample_bubbles"}
+    read = {**seen, "id": "9" * 32, "name": "vent", "value": "9 degC", "instrument": "gauge 3"}
     doubt = {**seen, "id": "d" * 32, "value": {"none": 0.2, "persisting": 1}, "replaces": ["n1"]}
     seeds = [
-        [opened, {**seen, "value": "persisting"}],
+        [opened, {**seen, "value": "persisting"}, read],
         [doubt, {**opened, "id": "e" * 32, "kind": "undone", "target": "d" * 32}],
         [{**opened, "id": "f" * 32, "kind": "closed", "outcomes": {"moisture": "present"}},
          {**opened, "id": "0" * 32, "kind": "repaired", "services": ["dry_the_loop"]}],

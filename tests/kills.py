@@ -1,6 +1,10 @@
 """Kills the scorer again and again and takes it up each time: nothing lost, the same bytes.
 
-    python tests/kills.py --count 100            kills for each of CSV, gzip and Parquet
+    python tests/kills.py --count 100            kills of each kind
+    python tests/kills.py --count 20 plan append fleet
+
+Kinds: the three formats, scoring with plans, an archive that has grown (``append``), the page of a
+fleet.
 
 A run is killed some parts and a moment after its start, also while it puts its files in place, and
 taken up with ``resume`` until it is through; then the next run begins. Before each resumption the
@@ -10,12 +14,15 @@ journal is read: what it says is done must not be done again.
 from __future__ import annotations
 
 import argparse
+import csv
+import gzip
 import json
 import os
 import random
 import signal
 import sys
 import time
+from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
@@ -23,9 +30,14 @@ from typing import Any, NamedTuple
 from invented_archives import SMALL, invented_rows, write_archive
 from loopodds.archive.runner import score
 from loopodds.archive.summary import Summary
+from loopodds.fleets.running import fleet
+from loopodds.fleets.tables import Fleet
 
 ENDINGS = {"csv": ".csv", "gzip": ".csv.gz", "parquet": ".parquet"}
-ROWS, PART = 2000, 20
+KINDS = (*ENDINGS, "plan", "append", "fleet")
+ADVISED = ("plan", "fleet")
+"""Kinds that need services and prices: over the shipped knowledge."""
+ROWS, PART, ADVISED_ROWS = 2000, 20, 400
 LONGEST_SECONDS = 120.0
 
 
@@ -45,7 +57,8 @@ def safe_rows(journal: Path) -> int:
         return 0
     lines = journal.read_bytes().splitlines(keepends=True)
     records = [json.loads(line) for line in lines if line.endswith(b"\n")]
-    return sum(record["tally"]["rows"] for record in records if "tally" in record)
+    tallies = [record.get("tally", record.get("gathered", {}).get("tally")) for record in records]
+    return sum(tally["rows"] for tally in tallies if tally)
 
 
 def lines_in(journal: Path) -> int:
@@ -55,13 +68,20 @@ def lines_in(journal: Path) -> int:
         return 0
 
 
-def scored(source: Path, out: Path) -> Summary:
-    summary = score(source, out, knowledge=SMALL, resume=True, part_rows=PART)
+def done_with(kind: str, source: Path, out: Path) -> Summary | Fleet:
+    """One run of a kind, taken up where one was killed."""
+    if kind == "fleet":
+        return fleet(source, out, resume=True, overwrite=True, part_rows=PART)
+    how: dict[str, Any] = {"append": True} if kind == "append" else {"overwrite": True}
+    known = None if kind in ADVISED else SMALL
+    summary = score(
+        source, out, knowledge=known, resume=True, part_rows=PART, plan=kind == "plan", **how
+    )
     assert isinstance(summary, Summary)
     return summary
 
 
-def killed(source: Path, out: Path, parts: int, pause: float) -> bool:
+def killed(kind: str, source: Path, out: Path, parts: int, pause: float) -> bool:
     """Start a run and kill it so many parts and seconds later; False if it was through by then."""
     journal = out.with_name(out.name + ".partial") / "journal.jsonl"
     wanted, end = lines_in(journal) + parts, time.monotonic() + LONGEST_SECONDS
@@ -69,7 +89,7 @@ def killed(source: Path, out: Path, parts: int, pause: float) -> bool:
     if process == 0:
         code = 1
         try:
-            scored(source, out)
+            done_with(kind, source, out)
             code = 0
         finally:
             os._exit(code)
@@ -87,45 +107,67 @@ def killed(source: Path, out: Path, parts: int, pause: float) -> bool:
     return code != 0
 
 
-def counted(summary: Summary) -> dict[str, Any]:
+def counted(summary: Summary | Fleet) -> dict[str, Any]:
     """What a run found, without where it put it and how it came to it."""
-    return {**summary.as_json(), "out": "", "rejects": "", "resumed": 0}
+    return {**summary.as_json(), "out": "", "rejects": "", "resumed": 0, "kept": 0}
 
 
 def results(out: Path) -> tuple[bytes, bytes]:
     stem = out.name.split(".")[0]
-    return out.read_bytes(), out.with_name(f"{stem}.rejects.csv").read_bytes()
+    text = out.read_bytes().replace(f"{stem}.rejects.csv".encode(), b"")
+    return text, out.with_name(f"{stem}.rejects.csv").read_bytes()
+
+
+def some_rows(kind: str, seed: int) -> list[dict[str, str]]:
+    if kind not in ADVISED:
+        rows = invented_rows(ROWS, seed)
+        for number in range(0, ROWS, 97):
+            rows[number]["sample_bubbles"] = "yes"
+        return rows
+    with resources.as_file(resources.files("loopodds_data") / "archive" / "metric.csv.gz") as path:
+        lines = gzip.decompress(path.read_bytes()).splitlines()[: ADVISED_ROWS + 1]
+    return list(csv.DictReader(line.decode() for line in lines))
 
 
 def campaign(kind: str, count: int, seed: int) -> Campaign:
     """So many kills of runs over an archive of a kind."""
     rng = random.Random(seed)
-    rows = invented_rows(ROWS, seed)
-    for number in range(0, ROWS, 97):
-        rows[number]["sample_bubbles"] = "yes"
+    rows = some_rows(kind, seed)
+    ending = ENDINGS.get(kind, ".html" if kind == "fleet" else ".csv")
     kills = runs = midway = lost = different = 0
     with TemporaryDirectory() as place:
         folder = Path(place)
-        source = write_archive(rows, folder / f"in{ENDINGS[kind]}", group_rows=300)
-        whole, out = folder / f"whole{ENDINGS[kind]}", folder / f"out{ENDINGS[kind]}"
-        undisturbed = counted(scored(source, whole))
+        source = folder / f"in{ending}" if kind in ENDINGS else folder / "in.csv"
+        write_archive(rows, source, group_rows=300)
+        whole, out = folder / f"whole{ending}", folder / f"out{ending}"
+        undisturbed = counted(done_with(kind, source, whole))
+        yesterday: dict[Path, bytes] = {}
+        if kind == "append":
+            write_archive(rows[: len(rows) // 3], source)
+            done_with(kind, source, out)
+            yesterday = {path: path.read_bytes() for path in folder.glob("out*")}
+            write_archive(rows, source)
         journal = out.with_name(out.name + ".partial") / "journal.jsonl"
         while kills < count:
             # some kills come in the last moments, while files are put in place
+            most = max(2, 2 * len(rows) // PART // 5)
             while kills < count and killed(
-                source, out, rng.randrange(1, 2 * ROWS // PART // 5), rng.uniform(0, 0.03)
+                kind, source, out, rng.randrange(1, most), rng.uniform(0, 0.03)
             ):
                 kills += 1
                 midway += safe_rows(journal) > 0
                 # a kill between putting a file in place and removing the folder: it is whole
-                different += out.exists() and out.read_bytes() != whole.read_bytes()
+                there = out.exists() and out.read_bytes() != yesterday.get(out)
+                different += there and results(out)[0] != results(whole)[0]
             safe = safe_rows(journal)
-            done = scored(source, out)
+            done = done_with(kind, source, out)
             lost += max(safe - done.resumed, 0)
             different += counted(done) != undisturbed or results(out) != results(whole)
             runs += 1
             for path in folder.glob("out*"):
                 path.unlink()
+            for path, content in yesterday.items():
+                path.write_bytes(content)
     return Campaign(kills, runs, midway, lost, different)
 
 
@@ -133,7 +175,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--count", type=int, default=100, help="kills for each kind")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("kinds", nargs="*", default=list(ENDINGS))
+    parser.add_argument("kinds", nargs="*", default=list(KINDS))
     given = parser.parse_args()
     failed = False
     for kind in given.kinds:

@@ -12,12 +12,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NotRequired, TypedDict
 
+from fleet_types import Fleet
 from loopodds.advice.firmness import BreakEven, PlanTurn, Proviso
 from loopodds.advice.in_range import PlanInRange
 from loopodds.advice.promise import Chance
 from loopodds.advice.proposals import Left
 from loopodds.advice.untold import Untold
 from loopodds.archive.summary import Tally
+from loopodds.calibration.reliability import Curve, Parts, Stretch
 from loopodds.casebook.answers import Moved
 from loopodds.decision.connection import Connection
 from loopodds.decision.moves import Closed
@@ -29,12 +31,18 @@ from loopodds.diagnosis.misreading import Suspect
 from loopodds.diagnosis.weights import Share
 from loopodds.diagnosis.what_if import Change
 from loopodds.doubt.intervals import CountNext
-from loopodds.drift.results import Alarm, Watch
+from loopodds.drift.causes import Explaining, Offset
+from loopodds.drift.results import Alarm, Carrier, Moment, Watch
 from loopodds.papers.compare import Changed, Told
 from loopodds.report.blank_form import Named
 from loopodds.safety.stops import StopInForce
 from loopodds.training.cars import PracticeCar
+from loopodds.upkeep.confirmation import Rates
+from loopodds.upkeep.habits import OwnShare, Tilt
+from loopodds.upkeep.held_out import Gain
 from loopodds.upkeep.learning import Learning
+from loopodds.upkeep.readers import Looker
+from loopodds.upkeep.selection import Look
 
 Map = dict[str, Any]
 
@@ -83,7 +91,15 @@ PLAN = extended("Plan", PLAN_FIELDS)
 CHANCE = record(Chance)
 LEFT = record(Left)
 UNSAFE = {"unsafe": NotRequired[str]}
+COLUMNS = ("columns_used", "columns_unused", "columns_alike")
 CAR = {**UNSAFE, "case": str, "stops": list[STOP]}
+
+
+class RAN_ON(TypedDict):
+    device: str
+    name: NotRequired[str]
+    precision: NotRequired[str]
+    off_by: NotRequired[float | None]
 
 
 class CONFLICT(TypedDict):
@@ -276,10 +292,58 @@ class LISTED(TypedDict):
     damaged: str  # fmt: skip
 
 
+MOMENT, CARRIER, EXPLAINING = record(Moment), record(Carrier), record(Explaining)
 ALARM = record(
-    Alarm, group=Map | None, until=Map | None, offset=Map | None, expected=float | None,
-    since=Map | None, earliest=Map | None, latest=Map | None, raised=Map | None,
-    scatter=float | None,
+    Alarm, group=CARRIER | None, until=MOMENT | None, offset=record(Offset) | None,
+    expected=float | None, since=MOMENT, earliest=MOMENT, latest=MOMENT, raised=MOMENT,
+    scatter=float | None, carried_by=list[CARRIER], explained=list[EXPLAINING],
+)  # fmt: skip
+
+GAIN = extended("Gain", of(Gain), {"gain": float})
+RATES, SIGN = record(Rates), record(Look)
+
+
+class REPORTED(TypedDict):
+    """A way to confirm an outcome: how far its reports can be trusted."""
+
+    before: RATES  # type: ignore[valid-type]
+    after: RATES  # type: ignore[valid-type]
+    reports: float
+
+
+class NUMBERS_MOVED(TypedDict):
+    node: str
+    place: str
+    about: str
+    before: list[float]
+    after: list[float]
+    weight_before: float
+    weight_after: float
+    rows: float
+    cars: float
+    deviations: float
+
+
+class SET_ASIDE(TypedDict):
+    row: str
+    column: str
+    value: str
+    reason: str
+
+
+SCORE_PARTS = record(Parts)
+CLAIM = extended(
+    "Claim",
+    {"name": str, "title": str, "far_off": bool, "cars": int, "too_few": bool},
+    {
+        key: NotRequired[kind]
+        for key, kind in {
+            "effective_cars": float, "reports": int, "stated": float, "happened": float,
+            "log_score": SCORE_PARTS, "brier_score": SCORE_PARTS, "p_value": float,
+            "outside": list[record(Stretch)],
+            "curve": record(Curve, **dict.fromkeys(Curve._fields, list[float])),
+        }.items()
+    },
 )  # fmt: skip
 
 
@@ -335,15 +399,23 @@ def outputs() -> dict[str, Any]:
         "score": extended("Score", UNSAFE,
                           of(Tally, review=list[Map], review_size=None, least=None),
                           {"out": str, "rejects": str, "least_likely": list[Map],
-                           "warnings": list[str], "resumed": int}),
-        "learn": record(Learning, score=Map, outcomes=Map | None, changes=list[Map], rates=None,
-                        confirmation=Map, driven=list[Map], tilts=list[Map], by=list[Map],
-                        readers=list[Map], rejects=str | None),
-        "calibrate": shape("calibrate", archive=str, rows=int, rejected=int, set_aside=list[Map],
-                           confirmed=int, effective_cars=float, largest_weight=float,
-                           weights_cut=int, claims=list[Map], warnings=list[str]),
-        "watch": extended("Watch", UNSAFE, of(Watch, courses=None, first=Map, last=Map,
-                                              ordered_by=str | None, together=list[Map],
+                           "warnings": list[str], "resumed": int, "kept": int, "ran_on": RAN_ON,
+                           **dict.fromkeys(COLUMNS, list[str])}),
+        "score starter map": shape("map", map=str, guessed=dict[str, str], known=list[str],
+                                   not_understood=list[str]),
+        "fleet": Fleet,
+        "learn": record(Learning, score=GAIN, outcomes=GAIN | None, changes=list[NUMBERS_MOVED],
+                        rates=None, confirmation=dict[str, REPORTED], driven=list[SIGN],
+                        tilts=list[record(Tilt, shares=dict[str, float])],
+                        by=list[record(OwnShare)],
+                        readers=list[record(Looker, chances=list[list[float]])],
+                        rejects=str | None),
+        "calibrate": shape("calibrate", archive=str, rows=int, rejected=int,
+                           set_aside=list[SET_ASIDE], confirmed=int,
+                           effective_cars=float, largest_weight=float,
+                           weights_cut=int, claims=list[CLAIM], warnings=list[str]),
+        "watch": extended("Watch", UNSAFE, of(Watch, courses=None, first=MOMENT, last=MOMENT,
+                                              ordered_by=str | None, together=list[EXPLAINING],
                                               alarms=list[ALARM])),
         "compare": shape(
             "compare two", before=SIDE, after=SIDE, knowledge=str, steps=list[str],

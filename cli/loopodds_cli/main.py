@@ -32,6 +32,7 @@ COMMANDS = {
     "cases": "List the shipped demo cases.",
     "photo": "Read the colour of a sample from a photo against a card.",
     "score": "Score an archive of inspections.",
+    "fleet": "Write what an owner reads of an archive.",
     "learn": "Learn the numbers of the knowledge from an archive.",
     "calibrate": "Compare probabilities with what was confirmed in an archive.",
     "watch": "Watch an archive for drift away from the knowledge.",

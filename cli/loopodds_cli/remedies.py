@@ -13,12 +13,17 @@ REMEDIES = {
     "name services": "name the services, as `loopodds case repaired {case} SERVICE...`",
     "withdraw": "take out what it does not have: `loopodds case withdraw {case} NAME`",
     "confirm": "once it is certain, close the case with --confirmed {name}=present",
+    "append anew": "--append --overwrite scores all of it anew",
+    "overwrite": "choose another name, or replace it with --overwrite",
     "start over": "run again without --resume",
     "resume": "--resume goes on from here",
     "fewer workers": "--resume goes on from here, perhaps with fewer --workers",
     "unsafe": "`loopodds network --check` names all of it; --unsafe uses such knowledge all the "
     "same, and every screen says so",
     "no cluster": "score CSV without --cluster",
+    "starter map": "`loopodds score --starter-map {archive}` writes a column map to correct",
+    "map by hand": "`loopodds help owner` has its keys, `loopodds network --search WORDS` finds "
+    "names",
     "map columns": "a column map (--columns) can rename them",
 }
 

@@ -10,7 +10,8 @@ from loopodds.base.likeness import meant as meant, nearest as nearest
 from loopodds.base.phrases import (
     BITS_PER_DECIBAN as BITS_PER_DECIBAN, UNSAFE_NOTE as UNSAFE_NOTE, bits_text as bits_text,
     chance_word as chance_word,
-    evidence_word as evidence_word, lowered as lowered, percent as percent, printable as printable,
+    evidence_word as evidence_word, lowered as lowered, money as money, percent as percent,
+    printable as printable,
     sentence as sentence,
     spaced as spaced,
 )
@@ -32,7 +33,8 @@ from loopodds.knowledge.records import (
 )
 from loopodds.knowledge.shapes import Grounds as Grounds
 from loopodds.inspection.assignments import (
-    Value as Value, observations_of as observations_of, parse_assignment as parse_assignment,
+    Value as Value, observation as observation, observations_of as observations_of,
+    parse_assignment as parse_assignment,
     parse_outcomes as parse_outcomes,
 )
 from loopodds.inspection.encoding import encode as encode
@@ -40,7 +42,8 @@ from loopodds.inspection.inspection import Inspection as Inspection, batch_of as
 from loopodds.inspection.sections import inspection_from as inspection_from
 from loopodds.inspection.vocabulary import (
     names_in as names_in, observable_names as observable_names,
-    dimension_of as dimension_of, reading_dimension as reading_dimension, words_of as words_of,
+    dimension_of as dimension_of, reading_dimension as reading_dimension,
+    usual_units as usual_units, words_of as words_of,
 )
 from loopodds.diagnosis.belief import (
     Belief as Belief, Weight as Weight, condition_title as condition_title, groups_of as groups_of,
@@ -117,6 +120,9 @@ from loopodds.archive.scoring import (
     read_inspections as read_inspections, score_batch as score_batch,
 )
 from loopodds.archive.summary import RunProgress as RunProgress, Summary as Summary, Tally as Tally
+from loopodds.fleets.running import fleet as fleet
+from loopodds.fleets.tables import Fleet as Fleet
+from loopodds.fleets.starter import StarterMap as StarterMap, starter_map as starter_map
 from loopodds.calibration.scores import (
     adjusted_shares as adjusted_shares, base_rate as base_rate, brier_score as brier_score,
     calibration_curve as calibration_curve, murphy_parts as murphy_parts,

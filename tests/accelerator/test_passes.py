@@ -12,16 +12,25 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
+import loopodds as lo
 import numpy as np
+import pandas as pd
 import pytest
 from loopodds.accelerator import passes
 from loopodds.accelerator.passes import Precision
+from loopodds.base.errors import UnknownName
 from loopodds.inference import junction
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence
 from random_networks import random_evidence, random_network
 
-pytestmark = pytest.mark.accelerator
+
+@pytest.fixture(autouse=True)
+def no_card_is_kept():
+    passes.accelerator.cache_clear()
+    yield
+    passes.accelerator.cache_clear()
+
 
 COMPILER = shutil.which("g++") or shutil.which("c++")
 HOST = """
@@ -94,6 +103,21 @@ class Emulated:
         return tuple(a.astype(self.real) if i == 4 else a for i, a in enumerate(arrays))
 
 
+class Card:
+    """What an accelerator shows of itself, with that kernel."""
+
+    name = "emulated"
+
+    def __init__(self, emulated: Emulated) -> None:
+        self.emulated, self.precision, self.apart = emulated, emulated.precision, None
+
+    def propagate(self, order, layout, groups, factors, seen, asked, log_evidence, out) -> None:
+        trees = layout, groups, factors, seen, asked
+        self.emulated.propagate(order, *trees, log_evidence, out)
+        if self.apart is None:
+            self.apart = passes.apart(order, trees, out)
+
+
 def everything(tree: JunctionTree, evidence: Evidence) -> np.ndarray:
     posterior = tree.propagate(evidence, [(name,) for name in tree.network.hidden])
     return np.hstack(
@@ -112,3 +136,41 @@ def test_the_card_says_what_the_loops_say_on_random_networks(seed, emulated, mon
     far = everything(JunctionTree(network, False, emulated.propagate), evidence)
     small = 1e-12 if emulated.precision == "float64" else 2e-5
     np.testing.assert_allclose(far, near, rtol=small, atol=small)
+
+
+def test_where_there_is_no_card_the_processor_scores_and_that_is_told(tmp_path: Path, monkeypatch):
+    def none() -> None:
+        raise passes.NoAccelerator("no graphics processor is used: none is here")
+
+    monkeypatch.setattr(passes, "_cupy", none)
+    plain = lo.score("@us", tmp_path / "plain.csv")
+    asked = lo.score("@us", tmp_path / "asked.csv", device="gpu")
+    assert (tmp_path / "plain.csv").read_bytes() == (tmp_path / "asked.csv").read_bytes()
+    assert "no graphics processor is used: none is here" in asked.warnings
+    assert asked.as_json()["ran_on"] == plain.as_json()["ran_on"] == {"device": "processor"}
+
+
+def test_a_device_that_is_not_known_is_answered_with_the_nearest(tmp_path: Path):
+    with pytest.raises(UnknownName, match="did you mean 'gpu'"):
+        lo.score("@us", tmp_path / "s.csv", device="gpux")
+    with pytest.raises(lo.InspectionError, match="one process feeds a graphics processor"):
+        lo.score("@us", tmp_path / "s.csv", device="gpu", workers=2)
+
+
+def test_an_archive_scored_on_a_card_says_on_which_and_how_far_it_was_off(
+    tmp_path: Path, emulated: Emulated, monkeypatch
+):
+    """The card is the program of this machine; all batches go to it."""
+    device = "gpu" if emulated.precision == "float64" else "gpu-float32"
+    card = Card(emulated)
+    monkeypatch.setattr(junction, "COMPILED_FROM", 0)
+    monkeypatch.setattr(passes, "Accelerator", lambda precision: card)
+    lo.score("@us", tmp_path / "near.parquet")
+    far = lo.score("@us", tmp_path / "far.parquet", device=device)
+    near_table, far_table = (pd.read_parquet(tmp_path / f"{n}.parquet") for n in ("near", "far"))
+    small = 1e-9 if emulated.precision == "float64" else 1e-4
+    for name in lo.Knowledge().conditions:
+        np.testing.assert_allclose(far_table[f"p_{name}"], near_table[f"p_{name}"], atol=small)
+    ran_on = far.as_json()["ran_on"]
+    assert (ran_on["device"], ran_on["precision"]) == (device, emulated.precision)
+    assert 0 <= ran_on["off_by"] < small

@@ -70,7 +70,7 @@ def test_damaged_archive_is_scored_to_the_last_row_or_refused(kind: str, tmp_pat
     for number in range(DAMAGES):
         source.write_bytes(_damaged(whole, rng))
         try:
-            tally = score(source, out, knowledge=SMALL, part_rows=16).tally
+            tally = score(source, out, knowledge=SMALL, part_rows=16, overwrite=True).tally
         except LoopoddsError:
             assert not out.exists(), f"damage {number}: refused, yet there is an output"
             assert not (tmp_path / "scored.csv.partial").exists()
@@ -106,7 +106,7 @@ def test_without_quotes_every_line_below_the_header_is_a_row(tmp_path: Path) -> 
         damaged = _damaged(body, rng).replace(b'"', b"x")
         source.write_bytes(header + b"\n" + damaged)
         lines = sum(bool(line.strip(b"\r")) for line in damaged.split(b"\n"))
-        assert score(source, out, knowledge=SMALL, part_rows=16).tally.rows == lines
+        assert score(source, out, knowledge=SMALL, part_rows=16, overwrite=True).tally.rows == lines
 
 
 def test_one_stray_quote_costs_one_row(tmp_path: Path) -> None:
@@ -115,7 +115,9 @@ def test_one_stray_quote_costs_one_row(tmp_path: Path) -> None:
         spoilt = [*lines[:number], f'"{lines[number]}', *lines[number + 1 :]]
         source = tmp_path / "spoilt.csv"
         source.write_text("\n".join([*spoilt, ""]), encoding="utf-8")
-        summary = score(source, tmp_path / "scored.csv", knowledge=SMALL, part_rows=16)
+        summary = score(
+            source, tmp_path / "scored.csv", knowledge=SMALL, part_rows=16, overwrite=True
+        )
         assert (summary.tally.rows, summary.tally.rejected) == (ROWS, 1)
         rejects = (tmp_path / "scored.rejects.csv").read_text(encoding="utf-8").splitlines()
         assert rejects[1].startswith(f"{number},,")

@@ -237,7 +237,7 @@ def test_cells_that_pass_through_are_changed_only_on_request_but_always_counted(
 ) -> None:
     source, out = with_formulas(tmp_path / "in.csv"), tmp_path / f"out.{ending}"
     for safe in (False, True):
-        summary = score(source, out, knowledge=SMALL, spreadsheet_safe=safe)
+        summary = score(source, out, knowledge=SMALL, spreadsheet_safe=safe, overwrite=True)
         remarks = [row["remark"] for row in read_rows(out)]
         behind = "'" if safe else ""
         assert remarks == [*(behind + text for text in FORMULAS), *HARMLESS]
@@ -257,7 +257,7 @@ def test_headings_and_the_review_list_are_made_safe_on_request(tmp_path: Path) -
     for safe, heading in ((False, "=2*3"), (True, "'=2*3")):
         score(
             tmp_path / "in.csv", tmp_path / "out.csv", review_out=tmp_path / "list.csv",
-            review=5, knowledge=SMALL, spreadsheet_safe=safe,
+            review=5, knowledge=SMALL, spreadsheet_safe=safe, overwrite=True,
         )  # fmt: skip
         assert heading in read_rows(tmp_path / "out.csv")[0]
         listed = (tmp_path / "list.csv").read_text("utf-8").splitlines()[0]

@@ -126,7 +126,7 @@ def test_a_resumed_run_must_be_about_the_same_thing(source: Path, tmp_path: Path
     changes: list[tuple[dict[str, Any], str]] = [
         ({"part_rows": 31}, "part rows changed (then 30, now 31)"),
         ({"review": 3}, "review changed (then 0, now 3)"),
-        ({"intervals": True}, "intervals changed (then False, now True)"),
+        ({"intervals": True}, "additions changed (then '', now 'intervals')"),
         ({"knowledge": other}, "knowledge changed"),
     ]
     for change, message in changes:

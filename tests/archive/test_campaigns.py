@@ -23,6 +23,19 @@ def test_killed_and_taken_up_nothing_is_lost_and_every_byte_is_the_same(
 
 
 @pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
+@pytest.mark.parametrize(("kind", "count"), [("append", 3), ("fleet", 1)])
+def test_a_grown_archive_and_a_page_are_taken_up_where_they_were_killed(
+    kind: str, count: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(kills, "ROWS", 200)
+    monkeypatch.setattr(kills, "ADVISED_ROWS", 40)
+    done = kills.campaign(kind, count=count, seed=5)
+    assert done.kills == count
+    assert (done.lost, done.different) == (0, 0)
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("target", ["case_files", "archives", "entries"])
 def test_kept_inputs_end_in_an_answer_or_an_error_of_its_own_kind(
     target: str, tmp_path: Path

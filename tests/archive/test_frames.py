@@ -55,10 +55,10 @@ def test_intervals_stand_behind_all_else_alike_in_every_form(
     frame.to_csv(tmp_path / "in.csv", index=False)
     for source in ("in.parquet", "in.csv"):
         for out in ("out.parquet", "out.csv"):
-            lo.score(tmp_path / source, tmp_path / out, part_rows=11, **how)
+            lo.score(tmp_path / source, tmp_path / out, part_rows=11, overwrite=True, **how)
             read = pd.read_csv if out.endswith("csv") else pd.read_parquet
-            there = read(tmp_path / out)
-            assert there[ends].to_numpy() == pytest.approx(good[ends].to_numpy(), abs=1e-12)
+            there, digits = read(tmp_path / out), 5e-5 if out.endswith("csv") else 1e-12
+            assert there[ends].to_numpy() == pytest.approx(good[ends].to_numpy(), abs=digits)
     with pytest.raises(lo.InspectionError, match="'low_moisture' is one that scoring adds"):
         lo.score(frame.assign(low_moisture=0.5), **how)
     assert (lo.score(frame.assign(low_moisture=0.5), knowledge=SMALL)["low_moisture"] == 0.5).all()

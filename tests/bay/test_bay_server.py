@@ -169,7 +169,7 @@ def test_the_page_of_one_file_asks_nobody_for_anything(single_file: Path):
 def test_the_binary_is_the_same_for_the_same_knowledge(binary: bytes, model: Model):
     content, numbers = unpacked(binary)
     assert content["form"]["digest"] == model.knowledge.digest
-    assert {"tree", "scales", "rules", "repairs", "form"} == content.keys()
+    assert {"tree", "scales", "rules", "repairs", "remarks", "form"} == content.keys()
     assert len(numbers) * 8 + len(json.dumps(content)) < 4_000_000
 
 

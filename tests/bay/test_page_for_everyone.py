@@ -287,6 +287,81 @@ def test_a_photo_is_kept_with_the_case_and_shown(phone: OpenPhone, served: Serve
     one.until("document.querySelector('.photos img')?.naturalWidth === 1600")
 
 
+def test_a_photo_that_the_book_does_not_take_is_told_of_and_stays_here(
+    phone: OpenPhone, served: Served
+):
+    one = phone(served.address)
+    one.new_car("van")
+    one.page.evaluate('bay.startTest("capture_sample")')
+    one.page.locator("input[capture]").set_input_files(
+        {"name": "sample.jpg", "mimeType": "image/jpeg", "buffer": b"no picture at all"}
+    )
+    one.page.evaluate(
+        """() => ["no picture", new Uint8Array(7_000_000)].forEach((content) =>
+          bay.store.keepPhoto(bay.key, "capture_sample", new Blob([content])))"""
+    )
+    for why in ("cannot open it as a picture", "JPEG or PNG picture", "ore than 6000000 bytes"):
+        one.page.wait_for_selector(f"[role=alert]:has-text('{why}')")
+    assert one.page.locator(".bar").inner_text().endswith("not taken over: 3")
+    looked_at(one, "photos turned away")
+    one.load()
+    one.page.wait_for_selector("text=Take it again with the camera")
+    with one.page.expect_download() as download:
+        one.page.get_by_role("button", name="Save it as a file").first.tap()
+    assert download.value.suggested_filename == "capture_sample.jpg"
+    for left in (2, 1, 0):
+        one.page.get_by_role("button", name="Put it aside").first.tap()
+        one.until(f"document.querySelectorAll('[role=alert]').length === {left}")
+    assert one.page.evaluate("bay.store.photos") == []
+
+
+def test_a_new_car_that_the_book_does_not_take_is_told_of_with_all_that_was_entered(
+    phone: OpenPhone, served: Served
+):
+    one = phone(served.address)
+    one.page.evaluate(
+        """() => bay.store.takeIn([
+          {id: "zz", device: "d", count: 1, at: "", case: "zz", kind: "opened", name: "red van"},
+          {id: "0".repeat(32), device: "d".repeat(32), count: 2, at: "", case: "zz",
+            kind: "recorded", name: "refrigerant", value: "R134a"}])"""
+    )
+    one.page.wait_for_selector("text=Not taken over: the new case: red van")
+    one.page.wait_for_selector("text=Not taken over: Refrigerant on the label: R134a")
+    looked_at(one, "a car turned away")
+
+
+def test_trouble_of_the_server_is_no_refusal(phone: OpenPhone, served: Served):
+    one = phone(served.address)
+    one.page.route("**/entries", lambda route: route.fulfill(status=500, body="broken"))
+    one.new_car("van")
+    one.say("R134a")
+    one.page.wait_for_selector("text=not sent yet: 2")
+    assert "answers 500" in one.page.evaluate("bay.syncText(true)")
+    one.page.unroute("**/entries")
+    one.page.evaluate("bay.store.wake()")
+    one.sent()
+    assert one.page.evaluate("bay.store.refused") == []
+
+
+def test_a_number_that_no_fault_brings_about_is_told_at_once_and_without_a_server(
+    phone: OpenPhone, single_file: Path
+):
+    one = phone(single_file.as_uri())
+    one.new_car("van")
+    for word in ("R134a", "fixed", "TXV", "complaint", "weak"):
+        one.say(word)
+    for name, value in (("nameplate_charge", "500 g"), ("recovered", "900 g")):
+        one.page.evaluate(f'bay.record(bay.car(), "{name}", "{value}")')
+    one.page.wait_for_selector("text=/85.0 % above a sound loop, further than any modelled fault/")
+    one.page.evaluate('bay.record(bay.car(), "suction_line", "9 degC")')
+    one.page.wait_for_selector("text=further than any", state="detached")
+    one.page.evaluate('bay.show({sheet: "recorded"})')
+    told = one.page.inner_text("main")
+    assert "further than any modelled fault" in told
+    assert "is not used: superheat also needs low-side pressure." in told
+    looked_at(one, "what is recorded, with remarks")
+
+
 def test_a_photo_of_the_sample_is_read_and_entered_with_one_tap(phone: OpenPhone, served: Served):
     one = phone(served.address)
     one.new_car("van")

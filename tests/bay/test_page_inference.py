@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import msgspec
@@ -88,6 +89,9 @@ REPAIRED = """(text) => JSON.parse(text).map((sections) => {
     faults: Object.fromEntries(Object.entries(belief.faults).map(([n, p]) => [n, [...p]])),
     moves: gates.moves(progress).map(({test}) => test).sort()};
 })"""
+
+
+REMARKED = """(text) => JSON.parse(text).map((sections) => bay.remarks(sections).all())"""
 
 
 @pytest.fixture(scope="module")
@@ -270,3 +274,19 @@ def test_an_answer_comes_at_once_on_a_slow_phone(
         record_property(f"{what}, median and slowest [ms]", [float(np.median(took)), max(took)])
     assert np.median(believing) < 50
     assert np.median(tapping) < 200
+
+
+def test_the_page_remarks_what_the_door_remarks(opened: Page, drawn: Drawn):
+    """Only the order of what was entered is another."""
+
+    def in_order(texts: Sequence[str]) -> list[str]:
+        heads = (text.rpartition(" for ") for text in texts)
+        return sorted(head + " ".join(sorted(names.split(", "))) for head, _, names in heads)
+
+    sections, cars = zip(*drawn, strict=True)
+    page = opened.evaluate(REMARKED, json.dumps(sections))
+    kinds: set[str] = set()
+    for here, car in zip(page, cars, strict=True):
+        assert in_order(here) == in_order(car.warnings)
+        kinds |= {re.sub(r"[0-9.]+|'[^']*'", "", text) for text in car.warnings}
+    assert len(kinds) > 50

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import random
@@ -9,6 +10,7 @@ import re
 import shutil
 import subprocess
 import sys
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +22,9 @@ from loopodds.casebook.events import NewEvent, Signature
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds_cli.bash_words import WholeWords
+from loopodds_cli.book import options as book_options
+from loopodds_cli.book.options import Desk
+from loopodds_cli.commands.case import command as case_command
 from loopodds_cli.main import main
 from loopodds_cli.prompt.words import meaning
 from loopodds_cli.prompt.workbench import Workbench
@@ -882,3 +887,105 @@ def test_who_looked_is_said_with_the_call_or_once_for_all(monkeypatch: pytest.Mo
         "sample_darkening = none (by ben)"
     ]
     assert "[looks.ben]" in done("export", "1")
+
+
+CALLS = {
+    "open": "", "saw": "1 cooling=weak", "read": "1 vent=14degC", "doubt": "1 cooling",
+    "undo": "1", "redo": "1", "withdraw": "1 cooling", "done": "1 cold_look",
+    "decide": "1 advise_and_recheck", "repaired": "1", "show": "1", "history": "1", "list": "",
+    "template": "", "export": "1 --out car.toml", "import": "@wet_loop", "check": "",
+    "verify": "1", "backup": "copy.db", "work": "1", "close": "1 --unconfirmed",
+}  # fmt: skip
+"""Each verb of a case, so that all of them follow on each other."""
+
+
+@pytest.mark.slow
+def test_no_verb_takes_an_option_that_it_never_looks_at(monkeypatch: pytest.MonkeyPatch):
+    looked_at: set[str] = set()
+
+    class Watched(Desk):
+        def __getattribute__(self, name: str) -> Any:
+            looked_at.add(name)
+            return super().__getattribute__(name)
+
+    monkeypatch.setattr(book_options, "Desk", Watched)
+    assert CALLS.keys() == case_command.commands.keys()
+    for verb, words in CALLS.items():
+        looked_at.clear()
+        called = call(verb, *words.split())
+        assert called.exit_code == 0, (verb, called.output)
+        taken = {parameter.name for parameter in case_command.commands[verb].params}
+        taken &= {field.name for field in fields(Desk)}
+        at_a_desk = "book" in taken
+        assert taken <= looked_at or not at_a_desk, verb
+
+
+def test_an_option_that_means_nothing_is_refused():
+    """A dialogue has no JSON, a case file neither; a list knows of no knowledge."""
+    for words in ("work --json", "list --knowledge .", "backup --knowledge . copy.db"):
+        refused = call(*words.split())
+        assert refused.exit_code == 2, words
+        assert "No such option" in refused.output, words
+    refused = call("export", "1", "--json")
+    assert (refused.exit_code, "say where to write it, --out" in refused.output) == (2, True)
+
+
+def test_what_a_reading_was_taken_with_goes_with_it_everywhere(tmp_path: Path):
+    answered("open", "refrigerant=R134a", "expansion=TXV", "compressor=fixed", "ambient=31 degC")
+    told = answered("saw", "1", "cooling=weak", "low_side=2.1 bar", "--with", "gauge =3")
+    assert [e["what"] for e in told["recorded"]] == [
+        "cooling = weak",
+        "low_side = 2.1 bar (with gauge =3)",
+    ]
+    answered("read", "1", "vent=14 degC", "--with", 'thermometer "B"')
+    answered("doubt", "1", "vent")
+    answered("repaired", "1", "recover_and_charge")
+    answered("read", "1", "low_side=2.4 bar", "--with", "gauge 4")
+    assert "2.4 bar (with gauge 4)" in done("show", "1")
+    file = done("export", "1")
+    assert '[repaired.instruments]\nlow_side = "gauge =3"\n' in file
+    assert '[instruments]\nlow_side = "gauge 4"\n' in file
+    Path("van.toml").write_text(file)
+    answered("import", "van.toml")
+    events = answered("history", "2")["events"]
+    tools = [e["content"].get("instrument") for e in events if e["kind"] == "read"]
+    assert [tool for tool in tools if tool] == ["gauge =3", "gauge 4"]
+    page = CliRunner().invoke(main, ["report", "1", "--out", "record.html", "--part", "record"])
+    record = Path("record.html").read_text() if page.exit_code == 0 else page.output
+    assert re.search(r"<td[^>]*>gauge =3</td>", record), record[-500:]
+
+
+def test_a_gauge_that_is_off_is_a_column_of_the_archive():
+    for number, gauge in enumerate(("gauge 3", "gauge 4"), start=1):
+        answered("open", "refrigerant=R134a", "low_side=2.1 bar", "--with", gauge)
+        answered("close", str(number), "--unconfirmed")
+    answered("export", "--archive", "closed.csv")
+    rows = list(csv.DictReader(Path("closed.csv").read_text().splitlines()))
+    assert [row["instrument_low_side"] for row in rows] == ["gauge 3", "gauge 4"]
+    watched = ["watch", "closed.csv", "--by", "instrument_low_side", "--date", "closed", "--json"]
+    assert CliRunner().invoke(main, watched).exit_code == 0
+
+
+def test_an_instrument_without_a_reading_is_refused():
+    answered("open", "refrigerant=R134a")
+    refused = call("saw", "1", "cooling=weak", "--with", "gauge 3")
+    assert (refused.exit_code, "there is none here" in refused.output) == (2, True)
+    for text, why in (
+        ('[instruments]\nlow_side = "x"', "low_side: not in [readings]"),
+        ('[readings]\nvent = "9 degC"\n[instruments]\nvemt = "x"', "did you mean 'vent'?"),
+        ('[readings]\nvent = "9 degC"\n[instruments]\nvent = 3', 'a name is needed, as "gauge 3"'),
+        ("instruments = 3", "readings with a name each are needed"),
+    ):
+        Path("bad.toml").write_text(text)
+        result = CliRunner().invoke(main, ["assess", "bad.toml"])
+        assert result.exit_code == 1
+        assert why in result.output, result.output
+
+
+def test_the_prompt_asks_for_the_unit_of_a_bare_number():
+    answered("open", "refrigerant=R134a")
+    talk = CliRunner().invoke(
+        main, ["case", "work", "1"], input="with gauge 3\nlow 2.1\nbar\nquit\n"
+    )
+    assert "Low-side pressure: 2.1 of what?  bar / psi / kPa" in talk.output
+    assert "Low-side pressure         2.1 bar (with gauge 3)" in done("show", "1")

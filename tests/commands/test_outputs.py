@@ -92,7 +92,7 @@ def test_scoring_says_how_many_cells_a_spreadsheet_would_run(tmp_path: Path) -> 
     page = " ".join(run(*words).stdout.split())
     assert "2 cells read as a formula that a spreadsheet would run" in page
     assert "--spreadsheet-safe prevents it" in page
-    page = " ".join(run(*words, "--spreadsheet-safe").stdout.split())
+    page = " ".join(run(*words, "--spreadsheet-safe", "--overwrite").stdout.split())
     assert "2 cells read as a formula; written behind an apostrophe" in page
 
 

@@ -89,7 +89,7 @@ def test_bad_input_is_one_line_and_wrong_use_is_two(source: Path, tmp_path: Path
 @pytest.mark.slow
 def test_the_review_list_can_be_kept_as_a_file(tmp_path: Path) -> None:
     for ending in ("csv", "json"):
-        words = ["score", "@us", "--out", str(tmp_path / "out.csv"), "--review", "8"]
+        words = ["score", "@us", "--out", str(tmp_path / "out.csv"), "--review", "8", "--overwrite"]
         result = CliRunner().invoke(main, [*words, "--review-out", str(tmp_path / f"l.{ending}")])
         assert result.exit_code == 0
     listed = json.loads((tmp_path / "l.json").read_text(encoding="utf-8"))

@@ -210,7 +210,7 @@ def test_a_batch_has_the_intervals_of_one_car_at_a_time(of: str, model: lo.Model
         unsure = {"findings": {"sample_specks": {"none": 0.4, "grit": 0.6}, "low_side": "low",
                                "sample_bubbles": "none"}}  # fmt: skip
         batch = lo.batch_of([*cases, lo.read_case(unsure)], model.knowledge)
-    ends = lo.score_batch(batch, model, intervals=True).ends.reshape(batch.rows, -1, 2)
+    ends = lo.score_batch(batch, model, ["intervals"]).ends.reshape(batch.rows, -1, 2)
     for group in lo.encode(batch, model.knowledge).groups:
         for place, row in enumerate(group.rows.tolist()):
             car = group.evidence.take(slice(place, place + 1))

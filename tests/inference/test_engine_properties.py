@@ -305,3 +305,20 @@ def test_the_one_hot_vector_of_a_state_is_that_state():
     hard = everything(tree, Evidence(1, {"parity": np.array([1])}))
     soft = everything(tree, Evidence(1, {}, {"parity": one_hot(2, 1)[None]}))
     assert_close(hard, soft)
+
+
+@often
+@given(seeds)
+def test_what_does_not_bear_on_the_evidence_may_be_left_out(seed):
+    """Barren variables (Shachter 1986): the rest says the same of what is asked."""
+    rng, tree, evidence = problem(seed)
+    network = tree.network
+    asked = list(network.hidden)[: int(rng.integers(1, len(network.hidden) + 1))]
+    told = {*evidence.names_held, *evidence.implied}
+    part = network.relevant([*asked, *told])
+    assert part.holds([*asked, *told])
+    queries = [(name,) for name in asked]
+    whole, rest = tree.propagate(evidence, queries), JunctionTree(part).propagate(evidence, queries)
+    assert_close(rest.log_evidence, whole.log_evidence)
+    for query in queries:
+        assert_close(rest[query], whole[query])

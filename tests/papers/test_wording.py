@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import re
 import shutil
-from datetime import date
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from html import unescape
 from importlib import resources
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
+from loopodds.advice.assessment import assess
 from loopodds.base.errors import KnowledgeError, UnknownName
-from loopodds.papers.wording import Wording, languages, read_wording, wording_slips
+from loopodds.base.phrases import UNSAFE_NOTE
+from loopodds.casebook.sources import demo_cases
+from loopodds.papers.content import Report
+from loopodds.papers.wording import Wording, Words, languages, read_wording, wording_slips
+from loopodds.papers.writing import CUSTOMER, report_text
 from loopodds_cli.main import main
-from shared import shipped
+from shared import assessed, shipped
 
+WHEN = datetime(2026, 11, 28, 9, 0, tzinfo=UTC)
 DATA = Path(str(resources.files("loopodds_data")))
 
 
@@ -109,3 +119,38 @@ def test_words_for_chances_fall_with_the_probability() -> None:
         words = say(language)
         assert len({words.chance(p) for p in (0.99, 0.9, 0.7, 0.5, 0.3, 0.1, 0.01)}) == 7
         assert len({words.sure(p) for p in (0.99, 0.9, 0.7, 0.5)}) == 4
+
+
+def sentences(words: Words) -> set[str]:
+    """Every text of a language of more than two words, cut where something is filled in."""
+    texts: list[str] = []
+
+    def gather(value: object) -> None:
+        if isinstance(value, str):
+            texts.extend(re.split(r"\{\w+\}", value))
+        elif isinstance(value, Mapping):
+            for one in value.values():
+                gather(one)
+        elif isinstance(value, tuple | list):
+            for one in value:
+                gather(one)
+
+    gather(msgspec.to_builtins(words))
+    return {text.strip() for text in texts if len(text.split()) > 2}
+
+
+@pytest.mark.slow
+def test_nothing_on_a_page_in_german_is_english() -> None:
+    known = shipped().knowledge
+    english = sentences(say("en").own) - sentences(say("de").own)
+    english |= {"could be", " of 20", UNSAFE_NOTE}
+    titles = [*known.nodes.values(), *known.services.values(), *known.tests.values()]
+    english |= {one.title for one in titles if len(one.title.split()) > 2}
+    found = set()
+    for case in [*demo_cases()][::3]:
+        bare = assessed(case).inspection.with_remarks(confirmed={})
+        for result in (assessed(case), assess(bare, shipped())):
+            for form in ("html", "md"):
+                page = unescape(report_text(Report(result, WHEN), form, say("de"), (CUSTOMER,)))
+                found |= {text for text in english if text in page}
+    assert found == set()

@@ -320,7 +320,7 @@ class Classroom {
     if (!shown) return para("This car cannot be shown.");
     const names = [SOUND, ...Object.keys(conditions)];
     if (this.sorted) names.sort((a, b) => shown.chance(b) - shown.chance(a));
-    const notes = [...this.app.scales.remarks(this.sections)];
+    const notes = this.app.remarks(this.sections).all().map((text) => `${this.app.plain(text)}.`);
     if (shown.conflict > 2) notes.push("The findings support each other less than chance would "
       + `(${shown.conflict.toFixed(1)} bits): a misreading, or a rare car.`);
     return [

@@ -206,13 +206,16 @@ class Scales {
 
   masked(car, name) {
     const rules = (this.gauges[name] || this.words[name]).masked_by || {};
-    return Object.entries(rules).some(([finding, hiding]) => {
-      const states = this.states(finding), soft = car.soft[finding];
-      if (car.codes[finding] >= 0 && hiding.includes(states[car.codes[finding]])) return true;
-      if (!soft || !spreads(soft)) return false;
-      const sum = (chosen) => soft.reduce((a, w, i) => a + (chosen(states[i]) ? w : 0), 0);
-      return sum((state) => hiding.includes(state)) > 0.5 * sum(() => true);
-    });
+    return Object.entries(rules).some(([finding, hiding]) => this.hides(car, finding, hiding));
+  }
+
+  /** Whether a finding is in one of the states that leave another without meaning. */
+  hides(car, finding, hiding) {
+    const states = this.states(finding), soft = car.soft[finding];
+    if (car.codes[finding] >= 0 && hiding.includes(states[car.codes[finding]])) return true;
+    if (!soft || !spreads(soft)) return false;
+    const sum = (chosen) => soft.reduce((a, w, i) => a + (chosen(states[i]) ? w : 0), 0);
+    return sum((state) => hiding.includes(state)) > 0.5 * sum(() => true);
   }
 
   transformed(car, name) {
@@ -342,24 +345,6 @@ class Scales {
     const stopped = ["high_side", "low_side"].some((name) => this.masked(car, name));
     return high < low - slack && !stopped ? "the high side is below the low side with the "
       + "compressor running; check which hose is which, or record that the sides are equal" : "";
-  }
-
-  /** What of a car is not used, and why. */
-  remarks(sections) {
-    const car = this.columns(sections), found = [];
-    const titled = (name) => this.tree.nodes[name].title || spaced(name);
-    const read = (name) => this.gauges[name] && !Number.isNaN(this.value(car, name));
-    for (const [name, rule] of [...Object.entries(this.gauges), ...Object.entries(this.words)]) {
-      const said = this.known(car, name);
-      if (!said && !read(name)) continue;
-      if (this.masked(car, name)) found.push(`${titled(name)} is not used: something else that was `
-        + "seen leaves it without meaning.");
-      const teller = Object.keys(rule.told_by || {}).find((other) => read(other)
-        && rule.told_by[other].length === this.states(name).length);
-      if (teller) found.push(`${titled(name)} is not used: ${titled(teller)} has told it.`);
-      if (said && read(name)) found.push(`${titled(name)}: the number counts, not the word.`);
-    }
-    return found;
   }
 
   /** Evidence of a car in its contexts. */

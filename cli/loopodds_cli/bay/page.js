@@ -28,7 +28,7 @@ class App {
     app.tree = new Tree(app.data);
     app.scales = new Scales(app.data);
     app.repairs = new Repairs(app.data, app.scales, app.tree);
-    app.beliefs = new Map();
+    Object.assign(app, {beliefs: new WeakMap(), odd: new Map()});
     app.gates = new Map();
     app.ui = {...FRESH_UI};
     Object.assign(app, {settle_ms: SETTLE_MS, patience_ms: PATIENCE_MS});
@@ -70,13 +70,18 @@ class App {
 
   /** What is believed of some evidence; the last few are kept, for what the next step moves. */
   remembered(tree, contexts, evidence) {
-    const key = JSON.stringify([contexts, evidence]);
-    const kept = this.beliefs.get(key);
-    if (kept && kept.tree === tree) return kept.belief;
-    if (this.beliefs.size >= BELIEFS_KEPT) this.beliefs.delete(this.beliefs.keys().next().value);
-    const belief = tree.believe(contexts, evidence);
-    this.beliefs.set(key, {tree, belief});
-    return belief;
+    if (!this.beliefs.has(tree)) this.beliefs.set(tree, new Map());
+    return this.kept(this.beliefs.get(tree), JSON.stringify([contexts, evidence]),
+      () => tree.believe(contexts, evidence));
+  }
+
+  /** What was worked out under a key, or is now; the last few are kept. */
+  kept(held, key, make) {
+    if (!held.has(key)) {
+      if (held.size >= BELIEFS_KEPT) held.delete(held.keys().next().value);
+      held.set(key, make());
+    }
+    return held.get(key);
   }
 
   /** The rules for cars of one make-up. */
@@ -107,6 +112,24 @@ class App {
     const told = form.nodes[name] || form.amounts[name] || form.stated[name] || tree.conditions[name]
       || form.faults[name] || rules.tests[name] || rules.services[name];
     return told ? told.title : capital(spaced(name));
+  }
+
+  remarks(sections) { return new Remarks(this.data, this.tree, this.scales, sections); }
+
+  /** What is odd of what is noted; that of the last few cars is kept, for what the next step adds. */
+  oddOf(noted) {
+    const sections = sectionsOf(noted);
+    return this.kept(this.odd, JSON.stringify(sections), () => this.remarks(sections).odd());
+  }
+
+  /** A remark with titles in place of the names that stand in it; how a case file is written is
+   * nothing to whoever taps. */
+  plain(text) {
+    const told = text.replace(/ in \[vehicle\]|; write \w+ = .*$/g, "");
+    return capital(told.replace(/\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b|^[a-z]+(?= (is|was) )/g, (name) => {
+      const title = this.title(name);
+      return title.charAt(0).toLowerCase() + title.slice(1);
+    }));
   }
 
   about(name) {
@@ -158,10 +181,12 @@ class App {
   syncText(long = false) {
     const {store} = this;
     const waiting = store.waiting.length + store.photos.length;
-    if (!store.settings.server) return store.shelf.lasting ? "kept on this device"
-      : "kept until this page is closed";
+    const {entries, photos} = store.turnedAway(this.key), away = entries.length + photos.length;
+    const fleeting = store.shelf.lasting ? "" : "kept until this page is closed";
+    if (away && !long) return `not taken over: ${away}`;
+    if (!store.settings.server) return fleeting || "kept on this device";
     if (waiting) return `not sent yet: ${waiting}`
-      + (long && store.problem ? ` (${store.problem})` : "");
+      + [long && store.problem, fleeting].filter(Boolean).map((told) => ` (${told})`).join("");
     if (!store.online) return long ? "no connection; everything entered is kept here" : "offline";
     return "in the book";
   }
@@ -513,7 +538,7 @@ class App {
   async openNumber(number) {
     try {
       await this.open(await this.store.openNumber(number));
-    } catch { this.say("no connection"); }
+    } catch (error) { this.show({problem: capital(error.message)}); }
   }
 
   leave() {
@@ -543,18 +568,23 @@ class App {
   }
 
   saveText(text, called) {
-    const address = URL.createObjectURL(new Blob([text], {type: "application/toml"}));
     const name = (called || "case").replace(/[^\p{L}\p{N}-]+/gu, "_").slice(0, 40);
-    const link = el("a", {href: address, download: `${name}.toml`});
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(address), 10000);
+    saveAs(new Blob([text], {type: "application/toml"}), `${name}.toml`);
   }
 
   async takePhoto(car, about, file) {
-    try {
-      this.store.keepPhoto(car.key, about, await smaller(file));
-      this.say("photo kept");
-    } catch { this.say("this is no picture"); }
+    const picture = await smaller(file).catch(() => null);
+    if (!picture) {
+      const told = {id: hexId(), case: car.key, about, blob: file};
+      await this.store.photoRefused(told, "this browser cannot open it as a picture");
+      return;
+    }
+    await this.store.keepPhoto(car.key, about, picture);
+    this.say("photo kept");
+  }
+
+  savePhoto(photo) {
+    saveAs(photo.blob, `${photo.about}.${/png/.test(photo.blob.type) ? "png" : "jpg"}`);
   }
 
   /** Ask for the glass, once: what was said of the last one stands there already. */
@@ -591,6 +621,12 @@ class App {
       await then(told);
     } catch (error) { this.show({problem: capital(error.message)}); }
   }
+}
+
+function saveAs(blob, name) {
+  const address = URL.createObjectURL(blob);
+  el("a", {href: address, download: name}).click();
+  setTimeout(() => URL.revokeObjectURL(address), 10000);
 }
 
 /** A picture as JPEG, no side longer than needed to see a speck. */

@@ -31,6 +31,7 @@ const Screens = {
       Screens.fileInput("Take in a case file of another device", ".toml,text/*", (file) =>
         app.takeIn(file)),
       app.ui.problem ? el("p", {role: "alert", class: "card caution"}, app.ui.problem) : null,
+      Screens.turnedAway(app, (one) => !store.keys().includes(one.case)),
       app.data.form.unsafe ? para("The knowledge in use breaks safety rules.", "card caution") : null,
       para("Cases and prices that ship are invented. What local law and licensed practice ask for "
         + "comes first.", "small soft"),
@@ -113,7 +114,7 @@ const Screens = {
 
   moved(change) {
     const points = Math.round(change * 100);
-    if (!points) return "same";
+    if (!points) return "=";
     return points > 0 ? `▲ +${points}` : `▼ −${-points}`;
   },
 
@@ -127,17 +128,41 @@ const Screens = {
     ];
   },
 
-  /** What needs a person: entries refused, two values for one thing. */
-  troubles(app, car) {
-    const refused = app.store.refused.filter((entry) => entry.case === car.key);
+  KINDS: {opened: "the new case", withdrawn: "an entry taken back", undone: "an undo",
+    plan_chosen: "what was decided", repaired: "the repair", closed: "the closing"},
+
+  /** Entries and photos that the book did not take: why, and what can be done about each. */
+  turnedAway(app, chosen) {
+    const {entries, photos} = app.store.turnedAway(), {store} = app;
+    const card = (what, {problem}, ...does) => el("div", {class: "card caution", role: "alert"},
+      para(`Not taken over: ${what}`), para(capital(problem), "small"), does);
+    const wide = (label, does) => button(label, does, {class: "wide"});
     return [
-      refused.map((entry) => el("div", {class: "card caution", role: "alert"},
-        para(`Not taken over: ${spaced(entry.name || entry.kind)} `
-          + `${entry.value ? valueText(entry.value) : ""}`),
-        para(entry.problem, "small"),
-        entry.kind === "closed" ? button("Close all the same", () => app.closeAllTheSame(entry),
-          {class: "wide"}) : null,
-        button("Put it aside", () => app.store.drop(entry), {class: "wide"}))),
+      entries.filter(chosen).map((entry) => card([Screens.KINDS[entry.kind] || app.title(entry.name),
+        entry.kind === "opened" ? entry.name : entry.value && valueText(entry.value)]
+        .filter(Boolean).join(": "), entry,
+      entry.kind === "closed" ? wide("Close all the same", () => app.closeAllTheSame(entry)) : null,
+      entry.kind === "recorded" && entry.case === app.key ? wide("Answer it again", () => {
+        store.drop(entry);
+        app.askAgain(entry.name);
+      }) : null,
+      wide("Send it again", () => store.sendAgain(entry)),
+      wide("Put it aside", () => store.drop(entry)))),
+      photos.filter(chosen).map((photo) => card(`the photo, ${app.title(photo.about)}`, photo,
+        para("Take it again with the camera, or choose another picture (JPEG or PNG). "
+          + "This one stays on this device until it is put aside.", "small"),
+        store.settings.server && wide("Send it again", () => store.sendAgain(photo)),
+        wide("Save it as a file", () => app.savePhoto(photo)),
+        wide("Put it aside", () => store.dropPhoto(photo)))),
+    ];
+  },
+
+  /** What needs a person: what was turned away, two values for one thing. */
+  troubles(app, car) {
+    return [
+      Screens.turnedAway(app, (one) => one.case === car.key),
+      car.odd.map((text) => el("p", {class: "card caution", role: "status"},
+        `${app.plain(text)}.`)),
       Object.entries(car.state.unsettled).map(([name, values]) =>
         el("div", {class: "card caution", role: "alert"},
           para(`${app.title(name)}: two entries that did not know of each other. Which holds?`),
@@ -250,7 +275,7 @@ const Screens = {
   closed(app, car) {
     return [heading("This case is closed"),
       el("ul", {class: "list"}, Object.entries(car.state.confirmed).map(([name, word]) =>
-        el("li", {}, `${app.title(name)}: ${spaced(word)}`))),
+        el("li", {}, `${app.title(name)}: ${OUTCOMES[word] || spaced(word)}`))),
       button("Open it again", () => app.undo(car), {class: "wide"}),
       Screens.exporting(app, car),
       button("Another car", () => app.leave(), {class: "go wide"})];

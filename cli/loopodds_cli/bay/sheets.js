@@ -7,6 +7,8 @@ const back = (app) => button("Back", () => app.show({sheet: null}), {class: "wid
 
 const BACK_IN = [["In 2 weeks", 14], ["In a month", 30], ["In 3 months", 91], ["In half a year", 182]];
 
+const OUTCOMES = {present: "It was so", absent: "It was not", "": "Not known"};
+
 const Sheets = {
   conditions(app, car) {
     const ranking = car.ranking();
@@ -71,7 +73,7 @@ const Sheets = {
       heading("What is recorded"),
       para(app.syncText(true), "small"),
       Screens.troubles(app, car),
-      (car.advice ? car.advice.warnings : []).map((text) => para(capital(text), "card")),
+      car.remarks().map((text) => para(`${app.plain(text)}.`, "card")),
       el("ul", {class: "list"}, Object.entries(car.state.noted).map(([name, seen]) => el("li", {},
         el("div", {}, `${app.title(name)}: `, el("strong", {}, valueText(seen.value)),
           seen.used ? "" : " (doubted, not used)", ` · ${clock(seen.time)}`,
@@ -80,8 +82,9 @@ const Sheets = {
           button("Take back", () => app.withdraw(car, name)))))),
       photos.length || waiting.length ? el("h2", {}, "Photos") : null,
       el("div", {class: "photos"}, photos.map((name) => Sheets.picture(app, car, name)),
-        waiting.map((photo) => el("img", {src: URL.createObjectURL(photo.blob),
-          alt: `${app.title(photo.about)}, not sent yet`}))),
+        waiting.map((photo) => el("div", {}, el("img", {src: URL.createObjectURL(photo.blob),
+          alt: `${app.title(photo.about)}, not sent yet`}), button("Save it as a file", () =>
+          app.savePhoto(photo), {class: "wide"})))),
       back(app),
     ];
   },
@@ -150,12 +153,13 @@ const Sheets = {
 
   /** What may be done to the car, as the server worked it out. */
   plan(app, car) {
-    const told = car.worked("offers");
+    const told = car.worked("offers"), {problem} = (car.record && car.record.offers) || {};
     return [
       heading("Plan"),
+      problem && !told ? el("p", {class: "card caution", role: "alert"}, capital(problem)) : null,
       told ? para(`Worked out ${clock(told.at)}; prices and minutes are the workshop's.`,
         "small soft")
-        : para(app.store.online ? "Working it out …" : "What a plan costs and saves comes with the "
+        : problem ? null : para(app.store.online ? "Working it out …" : "What a plan costs and saves comes with the "
           + "workshop's computer. Services can be chosen by hand.", "card"),
       (told ? told.held_back : []).map((rule) => el("div", {class: "card caution"},
         para(rule.title), para(rule.reason))),
@@ -168,7 +172,8 @@ const Sheets = {
 
   offer(app, car, offer, i, currency) {
     const {services, tests} = app.data.rules;
-    const kinds = {least: "the least", best: "the best", thorough: "the most thorough"};
+    const kinds = {least: "the least that cures it", best: "least cost on average",
+      thorough: "most thorough"};
     const gone = offer.complaint_gone;
     return el("div", {class: "card"},
       el("h2", {}, capital(offer.kinds.map((kind) => kinds[kind]).join(" and "))),
@@ -296,8 +301,7 @@ const Sheets = {
     const {outcomes} = app.ui, {form} = app.data;
     const asked = car.likelyAsItCame().map(({name, title}) => el("li", {}, title,
       el("div", {class: "row", role: "group", "aria-label": title},
-        [["present", "It was so"], ["absent", "It was not"], ["", "Not known"]].map(
-          ([word, label]) => button(label, () => app.show({outcomes: {...outcomes, [name]: word}}),
+        Object.entries(OUTCOMES).map(([word, label]) => button(label, () => app.show({outcomes: {...outcomes, [name]: word}}),
             {"aria-pressed": String((outcomes[name] || "") === word), "data-outcome": name,
               "data-word": word})))));
     return [

@@ -11,9 +11,9 @@ from typing import Any
 from jinja2 import Environment, PackageLoader
 
 SCRIPTS = (
-    "engine.js", "triangulation.js", "repaired.js", "evidence.js", "sound.js", "rules.js",
-    "choice.js", "outlooks.js", "replay.js", "store.js", "case_file.js", "draw.js", "screens.js",
-    "sheets.js", "work.js", "classroom.js", "page.js",
+    "engine.js", "triangulation.js", "repaired.js", "evidence.js", "sound.js", "remarks.js",
+    "rules.js", "choice.js", "outlooks.js", "replay.js", "store.js", "case_file.js", "draw.js",
+    "screens.js", "sheets.js", "work.js", "classroom.js", "page.js",
 )  # fmt: skip
 STYLES = ("page.css", "classroom.css")
 """In the order in which they build on each other."""

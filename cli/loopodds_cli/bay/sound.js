@@ -2,14 +2,22 @@
 // What a sound loop reads in some conditions (knowledge/expectations.py): tables over conditions,
 // linear between their points; what is not stated is integrated out.
 
-/** A table taken at other points of one of its axes; each is between two, with a share of each. */
-function resampled(table, shape, axis, ends) {
-  const inner = product(shape.slice(axis + 1)), outer = product(shape.slice(0, axis));
-  const out = new Float64Array(outer * ends.length * inner);
+/** Where points lie on an axis: the row below each, and the share of the row above. */
+function rowsOf(axis, points) {
+  const rows = new Int32Array(points.length), above = new Float64Array(points.length);
+  points.forEach((at, i) => { [[rows[i]], [, above[i]]] = corners(axis, at); });
+  return {rows, above};
+}
+
+/** A table taken at other points of one of its axes, which is `long`; cells of a point lie `inner`
+ * apart. */
+function resampled(table, long, inner, {rows, above}) {
+  const outer = table.length / (long * inner), out = new Float64Array(outer * rows.length * inner);
   for (let o = 0, cell = 0; o < outer; o++)
-    for (const [[low, below], [high, above]] of ends) {
-      const from = (o * shape[axis] + low) * inner, to = (o * shape[axis] + high) * inner;
-      for (let i = 0; i < inner; i++) out[cell++] = below * table[from + i] + above * table[to + i];
+    for (let row = 0; row < rows.length; row++) {
+      const from = (o * long + rows[row]) * inner, share = above[row], rest = 1 - share;
+      for (let i = from; i < from + inner; i++)
+        out[cell++] = rest * table[i] + share * table[i + inner];
     }
   return out;
 }
@@ -21,10 +29,10 @@ function blockAt(scales, block, points) {
   const growth = (axis) => points[names[axis]].length / block.axes[names[axis]].length;
   for (const axis of [...names.keys()].sort((a, b) => growth(a) - growth(b))) {
     const {[names[axis]]: own} = block.axes;
-    const ends = points[names[axis]].map((at) => corners(own, at));
-    values = resampled(values, shape, axis, ends);
-    spread = resampled(spread, shape, axis, ends);
-    shape[axis] = ends.length;
+    const ends = rowsOf(own, points[names[axis]]), inner = product(shape.slice(axis + 1));
+    values = resampled(values, own.length, inner, ends);
+    spread = resampled(spread, own.length, inner, ends);
+    shape[axis] = ends.rows.length;
   }
   return {names, values, spread};
 }

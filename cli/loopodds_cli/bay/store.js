@@ -32,9 +32,11 @@ class Shelf {
     });
   }
 
+  /** Keep something; what the browser has no room for stands until this page is closed. */
   async put(store, key, value) {
-    if (this.db) return this.run(store, "readwrite", (s) => s.put(value, key));
-    return this.memory[store].set(key, value);
+    if (!this.db) return this.memory[store].set(key, value);
+    return this.run(store, "readwrite", (s) => s.put(value, key))
+      .catch(() => { this.lasting = false; });
   }
 
   async remove(store, key) {
@@ -52,6 +54,13 @@ class Shelf {
   }
 }
 
+/** Whether an answer turns down for good what was sent; any other trouble may pass. */
+const turnsDown = ({status}) => [400, 404, 413, 415].includes(status);
+
+/** Why something was not answered as asked. */
+const problemOf = (answer) => answer.json().then(({problem}) => problem)
+  .catch(() => "").then((told) => told || `the workshop's computer answers ${answer.status}`);
+
 const SENT_AT_ONCE = 100, ASK_EVERY_MS = 4000, QUIET_MS = 500, LIST_EVERY_MS = 15000, WAIT_MS = [1000, 2000, 5000, 10000, 20000];
 
 /** Cases and entries of this device, and what goes to and comes from the server. */
@@ -59,7 +68,8 @@ class Store {
   static async open(settings, sectionOf) {
     const store = new Store();
     Object.assign(store, {settings, sectionOf, listeners: [], cases: new Map(), waiting: [],
-      listed: [], wanted: ["advice"], online: false, failures: 0, refused: [], photos: []});
+      listed: [], wanted: ["advice"], online: false, failures: 0, refused: [], photos: [],
+      unkept: []});
     store.shelf = await Shelf.open("loopodds-bay");
     store.prefs = (await store.shelf.get("prefs", "prefs")) || {units: {}, device: hexId()};
     await store.savePrefs();
@@ -68,7 +78,9 @@ class Store {
     entries.sort((a, b) => a.count - b.count || (a.order || 0) - (b.order || 0));
     store.waiting = entries.filter((entry) => !entry.problem);
     store.refused = entries.filter((entry) => entry.problem);
-    store.photos = await store.shelf.all("photos");
+    const photos = await store.shelf.all("photos");
+    store.photos = photos.filter((photo) => !photo.problem);
+    store.unkept = photos.filter((photo) => photo.problem);
     return store;
   }
 
@@ -116,10 +128,35 @@ class Store {
     this.send();
   }
 
+  /** What the book does not have and a person has to know of: entries and photos, each with why. */
+  turnedAway(key) {
+    const own = (one) => !key || one.case === key;
+    return {entries: this.refused.filter(own), photos: this.unkept.filter(own)};
+  }
+
   async drop(entry) {
     this.refused = this.refused.filter((one) => one !== entry);
-    await this.shelf.remove("entries", entry.id);
     this.changed();
+    await this.shelf.remove("entries", entry.id);
+  }
+
+  async dropPhoto(photo) {
+    this.unkept = this.unkept.filter((one) => one !== photo);
+    this.changed();
+    await this.shelf.remove("photos", photo.id);
+  }
+
+  /** Try once more with something that was turned down: the book may take it by now. */
+  async sendAgain(one) {
+    const photo = this.unkept.includes(one);
+    delete one.problem;
+    if (photo) this.photos.push(one);
+    else this.waiting.push(one);
+    this.refused = this.refused.filter((other) => other !== one);
+    this.unkept = this.unkept.filter((other) => other !== one);
+    this.changed();
+    await this.shelf.put(photo ? "photos" : "entries", one.id, one);
+    this.send();
   }
 
   async ask(path, options = {}) {
@@ -157,12 +194,17 @@ class Store {
         const body = JSON.stringify(batch.map(({order, problem, ...entry}) => entry));
         const answer = await this.ask("entries", {method: "POST", body,
           headers: {"Content-Type": "application/json"}});
+        if (!answer.ok) {
+          const problem = await problemOf(answer);
+          if (!turnsDown(answer)) throw this.troubled(problem);
+          if (atOnce === 1) await this.turnedDown(batch, problem);
+          atOnce = 1; // so that one bad entry spoils no other
+          continue;
+        }
         const told = await answer.json();
-        if (answer.ok) await this.taken(batch, told);
-        else if (answer.status === 400 && atOnce === 1) await this.turnedDown(batch, told.problem);
-        else if (answer.status !== 400) throw this.troubled(told.problem);
-        atOnce = answer.ok ? SENT_AT_ONCE : 1; // so that one bad entry spoils no other
-        const later = answer.ok && told.outcomes.find((one) => one.later);
+        await this.taken(batch, told);
+        atOnce = SENT_AT_ONCE;
+        const later = told.outcomes.find((one) => one.later);
         if (later) throw this.troubled(later.problem);
       }
       this.problem = "";
@@ -274,7 +316,9 @@ class Store {
   }
 
   async openNumber(number) {
-    const one = await (await this.ask(`case/${number}`)).json();
+    const answer = await this.ask(`case/${number}`);
+    if (!answer.ok) throw new Error(await problemOf(answer));
+    const one = await answer.json();
     await this.keep(one);
     return one.key;
   }
@@ -289,19 +333,31 @@ class Store {
   async keepPhoto(key, about, blob) {
     const photo = {id: hexId(), case: key, about, blob};
     this.photos.push(photo);
-    await this.shelf.put("photos", photo.id, photo);
     this.changed();
+    await this.shelf.put("photos", photo.id, photo);
     this.send();
   }
 
   async sendPhoto(photo) {
     const known = this.cases.get(photo.case);
-    if (!known) return;
-    const path = `case/${known.case}/photos/${photo.about}`;
-    const answer = await this.ask(path, {method: "POST", body: photo.blob});
-    if (!answer.ok) photo.problem = (await answer.json()).problem;
+    if (!known && this.waiting.some((entry) => entry.case === photo.case)) return;
+    const answer = known && await this.ask(`case/${known.case}/photos/${photo.about}`,
+      {method: "POST", body: photo.blob});
+    if (answer && !answer.ok && !turnsDown(answer)) throw this.troubled(await problemOf(answer));
     this.photos = this.photos.filter((one) => one !== photo);
+    if (!answer || !answer.ok) {
+      await this.photoRefused(photo, answer ? await problemOf(answer) : "its case is not in the book");
+      return;
+    }
     await this.shelf.remove("photos", photo.id);
     await this.refresh(photo.case);
+  }
+
+  /** A photo that is not in the book stays on this device until a person puts it aside. */
+  async photoRefused(photo, problem) {
+    photo.problem = problem;
+    this.unkept.push(photo);
+    this.changed();
+    await this.shelf.put("photos", photo.id, photo);
   }
 }

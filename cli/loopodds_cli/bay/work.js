@@ -25,6 +25,7 @@ class Car {
     const facts = factsOf(data, app.scales, this.belief, this.known);
     this.progress = this.gates.progress(facts, this.testsDone(),
       this.followed ? app.repairs.shown(this.state) : []);
+    this.odd = this.oddNow();
   }
 
   /** Evidence of a case with the tree it belongs to; null where its repairs cannot be followed. */
@@ -65,6 +66,21 @@ class Car {
     const fits = told && !told.problem && !this.waiting
       && told.events === this.record.events.length;
     return fits ? told : null;
+  }
+
+  /** What a person should know before trusting the result: the server's words where it has any. */
+  remarks() {
+    const {advice} = this;
+    return advice ? advice.warnings : this.app.remarks(sectionsOf(this.state.noted))
+      .all(!this.repaired);
+  }
+
+  /** What is odd about the last entry. */
+  oddNow() {
+    const {steps} = this.state, last = steps[steps.length - 1];
+    if (!last || !["seen", "read"].includes(last.kind)) return [];
+    const before = this.app.oddOf(replayed([this.events[0], ...steps.slice(0, -1)]).noted);
+    return this.app.oddOf(this.state.noted).filter((text) => !before.includes(text));
   }
 
   get advice() { return this.worked("advice"); }

@@ -14,11 +14,14 @@ from click.shell_completion import CompletionItem
 from loopodds import LoopoddsError
 
 from loopodds_cli.options import (
+    Decorator,
     NameType,
     Word,
     chosen_knowledge,
     common_options,
     file_option,
+    json_option,
+    knowledge_option,
     print_json,
 )
 
@@ -169,29 +172,47 @@ by_option = click.option(
     help=f"Who looked (also {LOOKS_ENV}): shades and tints are then read through that person's "
     "eyes, where the knowledge has learnt them.",
 )
+with_option = click.option(
+    "--with",
+    "instrument",
+    default="",
+    metavar="NAME",
+    help="What the readings of this call were taken with, as 'gauge 3'.",
+)
 note_option = click.option("--note", default="", metavar="TEXT", help="A remark kept beside it.")
 
 
-def looking(function: Command) -> Command:
-    """Options of a command that only reads the book; it takes them as a :class:`Desk`."""
+def at_desk(*options: Decorator) -> Callable[[Command], Command]:
+    """What is given of these options reaches a command as a :class:`Desk`."""
 
-    @wraps(function)
-    def called(
-        book: str | None,
-        knowledge: str | None,
-        as_json: bool,
-        who: str = "",
-        note: str = "",
-        **given: Any,
-    ) -> None:
-        function(Desk(book, knowledge, as_json, who, note), **given)
+    def decorated(function: Command) -> Command:
+        @wraps(function)
+        def called(
+            book: str | None = None,
+            knowledge: str | None = None,
+            as_json: bool = False,
+            who: str = "",
+            note: str = "",
+            **given: Any,
+        ) -> None:
+            function(Desk(book, knowledge, as_json, who, note), **given)
 
-    return book_option(common_options(called))
+        made: Command = called
+        for option in reversed(options):
+            made = option(made)
+        return made
+
+    return decorated
 
 
-def writing(function: Command) -> Command:
-    """Options of a command that records something: also who does, and a note."""
-    return who_option(note_option(looking(function)))
+looking = at_desk(book_option, common_options)
+"""Of a command that reads the book and judges by the knowledge."""
+listing = at_desk(book_option, json_option)
+"""Of a command to which the knowledge is nothing."""
+writing = at_desk(who_option, note_option, book_option, common_options)
+"""Of a command that records something: also who does, and a note."""
+talking = at_desk(who_option, note_option, book_option, knowledge_option)
+"""Of a dialogue that records what is said in it."""
 
 
 RECORDED = NameType("name", _recorded)

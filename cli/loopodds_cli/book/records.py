@@ -7,7 +7,15 @@ from pathlib import Path
 
 import click
 
-from loopodds_cli.book.options import CASE_NUMBER, Desk, case_number, looking, writing
+from loopodds_cli.book.options import (
+    CASE_NUMBER,
+    Desk,
+    case_number,
+    listing,
+    looking,
+    talking,
+    writing,
+)
 from loopodds_cli.options import (
     WritingCommand,
     case_argument,
@@ -61,7 +69,7 @@ def history(desk: Desk, number: int) -> None:
 
 @click.command("list")
 @click.option("--all", "everything", is_flag=True, help="Show the closed cases too.")
-@looking
+@listing
 def list_(desk: Desk, everything: bool) -> None:
     """List the cases of the book.
 
@@ -92,6 +100,8 @@ def export(desk: Desk, number: int | None, out: str | None, archive: str | None)
     """
     if (number is None) == (archive is None) or (archive and out):
         raise click.UsageError("give either a case number (with or without --out), or --archive")
+    if desk.as_json and not (out or archive):
+        raise click.UsageError("a case file is no JSON: with --json say where to write it, --out")
     if archive is not None:
         _export_archive(Path(archive), desk)
     elif number is not None:
@@ -121,7 +131,7 @@ def import_(desk: Desk, case: str, name: str | None) -> None:
 
 @click.command()
 @click.argument("number", metavar="[N]", type=CASE_NUMBER, required=False)
-@writing
+@talking
 def work(desk: Desk, number: int | None) -> None:
     """Work on a case at a prompt, from its opening to its closing.
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from loopodds_cli.book.options import Desk, case_number, looking
+from loopodds_cli.book.options import Desk, case_number, listing, looking
 from loopodds_cli.options import file_option, print_json
 from loopodds_cli.terminal import say
 
@@ -80,7 +80,7 @@ def verify(desk: Desk, number: int) -> None:
 
 @click.command()
 @click.argument("out", metavar="OUT", type=click.Path(dir_okay=False))
-@looking
+@listing
 def backup(desk: Desk, out: str) -> None:
     """Copy the book as it stands, also while others write to it.
 

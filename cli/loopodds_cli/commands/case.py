@@ -17,6 +17,7 @@ from loopodds_cli.book.options import (
     case_number,
     observable_words,
     outcome_states,
+    with_option,
     writing,
 )
 from loopodds_cli.book.records import export, history, import_, list_, show, template, work
@@ -77,15 +78,16 @@ confirmed_option = click.option(
 @assignments
 @click.option("--name", default="", metavar="TEXT", help="Name of the case; free text.")
 @by_option
+@with_option
 @writing
-def open_(desk: Desk, assignments: tuple[str, ...], name: str, by: str) -> None:
+def open_(desk: Desk, assignments: tuple[str, ...], name: str, by: str, instrument: str) -> None:
     """Begin a case, with whatever is already known of the car.
 
     \b
     Example:
       loopodds case open --name "blue van" refrigerant=R134a ambient="31 degC"
     """
-    desk.step(lambda work: work.open(name, _seen(assignments, by)))
+    desk.step(lambda work: work.open(name, _seen(work, assignments, by, instrument)))
 
 
 def _verb(
@@ -131,17 +133,27 @@ def _doubted(texts: Words) -> list[tuple[str, Value | None]]:
     return [_parsed((text,))[0] if "=" in text else (text, None) for text in texts]
 
 
-def _seen(texts: Words, by: str) -> list[tuple[str, Value, str]]:
-    return [(name, value, by) for name, value in _parsed(texts)]
+def _seen(
+    work: Casework, texts: Words, by: str, instrument: str
+) -> list[tuple[str, Value, str, str]]:
+    """What was recorded, with who saw it; of readings also with what."""
+    from loopodds import observation
+
+    seen = _parsed(texts)
+    sections = {observation(*one, work.knowledge).section for one in seen}
+    if instrument and "readings" not in sections:
+        raise click.UsageError("--with tells what readings were taken with; there is none here")
+    return [(name, value, by, instrument) for name, value in seen]
 
 
 @command.command()
 @case_number
 @assignments
 @by_option
+@with_option
 @writing
-def saw(desk: Desk, number: int, assignments: Words, by: str) -> None:
-    """Record what was seen or told, and by whom.
+def saw(desk: Desk, number: int, assignments: Words, by: str, instrument: str) -> None:
+    """Record what was seen, told or measured, and by whom or with what.
 
     Two people who look at the same sample are two looks at it, never two samples; a second word of
     the same person replaces the first.
@@ -152,17 +164,28 @@ def saw(desk: Desk, number: int, assignments: Words, by: str) -> None:
       loopodds case saw 1 sample_darkening=light --by anna
     """
     _recorded(assignments)
-    desk.step(lambda work: work.record(number, _seen(assignments, by)))
+    desk.step(lambda work: work.record(number, _seen(work, assignments, by, instrument)))
 
 
-_verb(
-    "read",
-    "Record what was measured, with its unit.",
-    '1 low_side="2.1 bar" vent="14 degC"',
-    lambda work: work.record,
-    assignments,
-    _recorded,
-)
+@command.command()
+@case_number
+@assignments
+@with_option
+@writing
+def read(desk: Desk, number: int, assignments: Words, instrument: str) -> None:
+    """Record what was measured, with its unit.
+
+    What it was taken with stays beside each reading: `watch --by instrument_low_side` finds a gauge
+    that is off.
+
+    \b
+    Example:
+      loopodds case read 1 low_side="2.1 bar" high_side="14 bar" --with "gauge 3"
+    """
+    _recorded(assignments)
+    desk.step(lambda work: work.record(number, _seen(work, assignments, "", instrument)))
+
+
 _verb(
     "doubt",
     "Keep an entry but do not use it, or use it with shares.",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loopodds_cli.options import common_options, number_option, print_json
+from loopodds_cli.options import common_options, number_option, prices_option, print_json
 from loopodds_cli.terminal import is_quiet
 
 if TYPE_CHECKING:
@@ -20,9 +20,14 @@ REVIEW_FILE_ROWS = 100
 
 @click.command()
 @click.argument("archive", metavar="ARCHIVE")
-@click.option("--out", required=True, metavar="FILE", help="Scored archive; a folder for a folder.")
+@click.option("--out", metavar="FILE", help="Scored archive; a folder for a folder.")
 @click.option("--rejects", metavar="FILE", help="Rows set aside; beside --out when left out.")
 @click.option("--columns", metavar="MAP", help="Column map (TOML) of a foreign archive.")
+@click.option(
+    "--starter-map",
+    is_flag=True,
+    help="Score nothing: write a column map to correct, beside the archive or as --out.",
+)
 @number_option("--workers", 1, None, "Processes.", default=1)
 @click.option(
     "--cluster", metavar="ADDRESS", help="Dask scheduler; Parquet only, --out is a folder."
@@ -44,9 +49,33 @@ REVIEW_FILE_ROWS = 100
     is_flag=True,
     help="Add how far each probability could lie (low_, high_), behind all else; takes long.",
 )
+@click.option(
+    "--plan", is_flag=True, help="Add the plan of least expected cost, and that cost (plan_cost)."
+)
+@click.option(
+    "--next",
+    is_flag=True,
+    help="Add the test to do next (next_test); takes a third of a second a car, or more.",
+)
+@prices_option
+@click.option(
+    "--device",
+    metavar="NAME",
+    default="processor",
+    show_default=True,
+    help="What large batches run on: processor, gpu or gpu-float32 (extra gpu).",
+)
+@click.option("--overwrite", is_flag=True, help="Replace outputs that are there already.")
+@click.option(
+    "--append",
+    is_flag=True,
+    help="Score only what the archive has more than last time; the first time all of it.",
+)
 @common_options
 def command(
     archive: str,
+    out: str | None,
+    starter_map: bool,
     review: int,
     review_out: str | None,
     as_json: bool,
@@ -66,11 +95,17 @@ def command(
     """
     from loopodds import Knowledge, score
 
-    from loopodds_cli.pages.score import print_summary
+    from loopodds_cli.pages.score import print_summary, write_starter_map
 
-    with _watched() as watch:
+    if starter_map:
+        write_starter_map(archive, out, how["overwrite"], knowledge, as_json)
+        return
+    if out is None:
+        raise click.UsageError("name the file that the scored rows go to: --out FILE")
+    with watched() as watch:
         summary = score(
             archive,
+            out,
             review=review or (REVIEW_FILE_ROWS if review_out else 0),
             review_out=review_out,
             knowledge=knowledge,
@@ -84,7 +119,7 @@ def command(
 
 
 @contextmanager
-def _watched() -> Iterator[Callable[[RunProgress], None] | None]:
+def watched() -> Iterator[Callable[[RunProgress], None] | None]:
     """A bar with rate and time left, if standard error is a terminal."""
     if is_quiet() or not sys.stderr.isatty():
         yield None

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds import lowered, printable, sentence, title_of
 from rich.text import Text
 
-from loopodds_cli.screen.page import FAINT, Cell, Page, percent
+from loopodds_cli.screen.page import FAINT, Cell, Page, money, percent
 
 if TYPE_CHECKING:
     from loopodds import Assessment, Comparison, Knowledge
@@ -65,9 +65,9 @@ def _advice(page: Page, found: Comparison, knowledge: Knowledge) -> None:
         page.line(Text(sentence(PARTS[one.what]), FAINT))
         _sides(page, one.before, one.after, titles)
     if found.before.plan and found.after.plan:
-        outlays = (side.plan.outlay for side in (found.before, found.after) if side.plan)
-        money = " -> ".join(f"{amount:.0f}" for amount in outlays)
-        page.line(f"outlay of the plan {money} {found.after.currency}", indent=2)
+        before, after = found.before.plan.outlay, found.after.plan.outlay
+        paid = f"{before:,.0f} -> {money(after, found.after.currency)}"
+        page.line(f"outlay of the plan {paid}", indent=2)
 
 
 def _sides(

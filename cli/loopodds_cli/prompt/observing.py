@@ -18,6 +18,7 @@ from loopodds import (
     parse_quantity,
     printable,
     spaced,
+    usual_units,
     words_of,
 )
 
@@ -51,6 +52,7 @@ class Bench(Protocol):
 
     work: Casework
     asking: Asking
+    instrument: str  # what readings are taken with; empty where nobody said
 
     @property
     def number(self) -> int:
@@ -210,12 +212,26 @@ class Observing:
         return self._units.get(dimension_of(name, self._knowledge) or "", "")
 
     def _quantity(self, name: str, text: str) -> None:
-        """Record a number; a bare one in the unit of the workshop, which is said."""
+        """Record a number; a bare one in the unit of the workshop, which is said, or asked for."""
         unit = self._unit(name)
-        if unit and is_bare(text):
-            text = f"{text} {unit}"
-            click.echo(f"  taken as {text}, the workshop's unit")
-        self.record(name, text)
+        if not is_bare(text):
+            self.record(name, text)
+        elif unit:
+            click.echo(f"  taken as {text} {unit}, the workshop's unit")
+            self.record(name, f"{text} {unit}")
+        else:
+            self._unit_asked(name, text)
+
+    def _unit_asked(self, name: str, number: str) -> None:
+        """Ask what a bare number counts; another number is read anew."""
+        units = usual_units(name, self._knowledge)
+        wrapped(f"{self.titles[name]}: {number} of what?  {' / '.join(units)}", "  ")
+
+        def told(answer: str) -> None:
+            text = f"{number} {answer}" if answer in units else answer
+            self._quantity(name, text)
+
+        self._asking.ask(Question("unit", units, told, "quantity"))
 
     def record(self, name: str, value: Value) -> None:
         """Record something; a pressure that lacks the refrigerant asks for it first."""
@@ -227,7 +243,7 @@ class Observing:
         self._recorded(name, value)
 
     def _recorded(self, name: str, value: Value) -> None:
-        entry = name, value, who_looks()
+        entry = name, value, who_looks(), self._bench.instrument
         self._bench.step(lambda work, number: work.record(number, [entry]))
 
     def _once_told(self, name: str, value: Value) -> None:

@@ -35,6 +35,7 @@ HELP = """\
   open   look (n)  plan (p)  why     begin a case; next test; what to do; reasons
   decide  agree  done  prove  close  in the order of the work; see their questions
   note TEXT        repaired SERVICE  a remark on the next entry; it was done
+  with gauge 3     what readings are taken with from here on
   undo (u)  redo (r)  show (s)  history (h)  list  case N  names WORD  quit (q)
 Several entries go in one line with commas between. A number picks from a list, an
 empty line passes a question over. What is unclear is asked, not guessed."""
@@ -70,6 +71,7 @@ class Workbench:
         self.observing = Observing(self, units or {})
         self._course = Course(self)
         self._note = ""
+        self.instrument = ""
 
     @property
     def number(self) -> int:
@@ -151,6 +153,7 @@ class Workbench:
             "history": history,
             "names": self._list_names,
             "note": self._take_note,
+            "with": self._take_instrument,
             "doubt": lambda words: self._entry(words, lambda w, n, e: w.doubt(n, [(e, None)])),
             "withdraw": lambda words: self._entry(words, lambda w, n, e: w.withdraw(n, [e])),
             **self._course.verbs,
@@ -187,6 +190,11 @@ class Workbench:
     def _take_note(self, words: list[str]) -> None:
         self._note = " ".join(words)
         click.echo("  will stand beside the next entry" if words else "  no note")
+
+    def _take_instrument(self, words: list[str]) -> None:
+        self.instrument = " ".join(words)
+        told = f"readings are taken with {printable(self.instrument)}" if words else "no instrument"
+        click.echo(f"  {told} from here on")
 
     def _show(self, words: list[str]) -> None:
         answer = self.work.show(self.number)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 from loopodds import UNSAFE_NOTE, bits_text, evidence_word, lowered, spaced
+from loopodds import money as money
 from loopodds import percent as percent
 from rich.cells import cell_len
 from rich.console import Console
@@ -273,16 +274,6 @@ def unit_of(currency: str) -> str:
     ('in units', 'in EUR')
     """
     return f"in {money(0, currency).removeprefix('0 ')}"
-
-
-def money(amount: float, currency: str) -> str:
-    """An amount without decimals.
-
-    >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
-    ('1,454 units', '1 unit', '38 EUR')
-    """
-    word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
-    return f"{round(amount):,d} {word}"
 
 
 def signed(amount: float) -> str:

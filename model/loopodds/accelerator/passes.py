@@ -7,6 +7,7 @@ double precision to some 1e-12. Single precision is faster and is asked for by n
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any, Literal, NamedTuple
@@ -14,7 +15,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray
-from loopodds.base.errors import LoopoddsError
+from loopodds.base.errors import LoopoddsError, unknown_name
 
 Precision = Literal["float64", "float32"]
 SOURCE = "passes.cu"
@@ -24,6 +25,11 @@ MOST_OF_MEMORY = 0.5
 """Share of the free memory of the card that rows in work may take."""
 MOST_KEPT = 256
 """Groups of arrays of trees that stay on the card."""
+COMPARED = 256
+"""Rows of the first batch that the compiled loops work out too."""
+DEVICES: Mapping[str, Precision] = {"gpu": "float64", "gpu-float32": "float32"}
+"""What may be asked for by name besides the processor, and its precision."""
+PROCESSOR = "processor"
 Arrays = tuple[Any, ...]
 
 
@@ -90,6 +96,7 @@ class Accelerator:
         self._processors: int = device.attributes["MultiProcessorCount"]
         self._there: dict[int, tuple[Arrays, Arrays]] = {}
         self._rooms: dict[str, Any] = {}
+        self.apart: float | None = None  # furthest from the loops, of the rows that were compared
 
     def propagate(
         self,
@@ -106,6 +113,8 @@ class Accelerator:
         there = self.upload(order), tuple(map(self.upload, seen))
         found = self.on_card(there[0], layout, groups, factors, there[1], asked, out.shape[1])
         log_evidence[:], out[:] = (array.get() for array in found)
+        if self.apart is None:
+            self.apart = apart(order, (layout, groups, factors, seen, asked), out)
 
     def upload(self, array: Any) -> Any:
         """An array on the card."""
@@ -181,6 +190,16 @@ class Accelerator:
         return there
 
 
+def apart(order: IntArray, trees: Arrays, out: FloatArray) -> float:
+    """Largest difference of the answers of some rows from those of the compiled loops."""
+    from loopodds.inference import kernels
+
+    layout, groups, factors, seen, asked = trees
+    some, near = order[:COMPARED], np.zeros_like(out)
+    kernels.propagate(some, layout, groups, factors, seen, asked, np.empty(len(out)), near)
+    return float(np.abs(out[some] - near[some]).max(initial=0.0))
+
+
 REAL = 4
 """Place of the potentials among the arrays of a layout, and of the tables among the factors."""
 
@@ -201,6 +220,21 @@ def arguments(
         *(np.int64(codes.shape[1]), codes, softs, np.int64(softs.shape[2]), values, extras),
         *(*asked, np.int64(columns), *map(np.int64, places[:4]), *rooms),
     )
+
+
+@lru_cache(maxsize=2)
+def accelerator(device: str) -> Accelerator | None:
+    """What a device of that name is; None for the processor.
+
+    Raises:
+        UnknownName: if there is no such name.
+        NoAccelerator: if there is none here.
+    """
+    if device == PROCESSOR:
+        return None
+    if device not in DEVICES:
+        raise unknown_name("device", device, [PROCESSOR, *DEVICES])
+    return Accelerator(DEVICES[device])
 
 
 @lru_cache(maxsize=8)

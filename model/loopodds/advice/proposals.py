@@ -14,7 +14,7 @@ import numpy as np
 
 from loopodds.advice.promise import Chance, Promise
 from loopodds.base.arrays import FloatArray
-from loopodds.base.phrases import lowered
+from loopodds.base.phrases import lowered, money
 from loopodds.decision.expected_cost import Plan
 from loopodds.decision.workshop import ServicePlan, Workshop
 from loopodds.knowledge.cures import cure_chances, cured_states
@@ -165,8 +165,9 @@ def _left(shop: Workshop, plan: ServicePlan, name: str, after: float, harm: floa
             because = f"{lowered(services[best].title)} is not part of this offer"
             return Left(name, after, "other_offer", because, best)
         cheapest = min(offered, key=lambda n: shop.offers[n].price)
+        left = money(harm, shop.gates.prices.currency)
         because = (
-            f"{lowered(services[cheapest].title)} would cost more than the {harm:,.0f} that "
+            f"{lowered(services[cheapest].title)} would cost more than the {left} that "
             "leaving it a season is expected to cost"
         )
         return Left(name, after, "not_worth", because, cheapest)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -58,6 +59,32 @@ def _arrived(first_row: int, stream: bytes, *rest: Any) -> Chunk:
     import pyarrow as pa
 
     return Chunk(first_row, pa.ipc.open_stream(stream).read_all(), *rest)
+
+
+def row_digests(chunk: Chunk) -> list[str]:
+    """A short hash of each row of a chunk, good and bad, as its cells stand."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    nothing = pa.array([""] * len(chunk.table), pa.string())
+    cells = [
+        pc.cast(column.combine_chunks(), pa.string()) if not pa.types.is_dictionary(column.type)
+        else pc.cast(pc.cast(column, column.type.value_type), pa.string()).combine_chunks()
+        for column in chunk.table.columns
+    ]  # fmt: skip
+    lines = pc.binary_join_element_wise(
+        nothing, *cells, "\x1f", null_handling="replace", null_replacement="\x00"
+    )
+    digests = [""] * chunk.count
+    for row, line in zip(chunk.offsets.tolist(), lines.to_pylist(), strict=True):
+        digests[row] = _short(line)
+    for problem in chunk.problems:
+        digests[problem.row] = _short(f"{problem.column}\x1f{problem.value}\x1f{problem.reason}")
+    return digests
+
+
+def _short(text: str) -> str:
+    return hashlib.blake2b(text.encode("utf-8", "surrogatepass"), digest_size=6).hexdigest()
 
 
 def stream_bytes(table: pa.Table) -> bytes:

@@ -11,9 +11,11 @@ from __future__ import annotations
 import csv
 import gzip
 import io
+import re
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +23,7 @@ import numpy as np
 from loopodds.archive.chunks import NOT_TEXT, Chunk
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.cells import Defect, shown
+from loopodds.inspection.column_map import DELIMITERS
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -30,6 +33,11 @@ READ_BYTES = 1 << 20
 LONGEST_PIECE = 32 << 20
 MOST_COLUMNS = 1 << 14  # as many as spreadsheets hold; beyond, a line end has been lost
 MOST_LINES = 100  # a row that goes on for more has a quote left open
+GUESS_BYTES = 1 << 18
+NAMED = {";": "semicolons", "\t": "tabs", "|": "upright strokes"}
+NUMBER_WITH_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+NUMBER_WITH_POINT = re.compile(r"[+-]?[0-9]+\.[0-9]+")
+GZIP_MARK = b"\x1f\x8b"
 NOT_A_ROW = "not a row of the table"
 
 
@@ -224,6 +232,39 @@ class CsvRows:
                 return
             yield self._held[start:end].decode()
             start = end
+
+
+def guessed_format(path: Path, stated: Collection[str]) -> tuple[str, str, tuple[str, ...]]:
+    """Delimiter and decimal mark of a CSV file as its beginning shows them, and what to say of it.
+
+    The delimiter is what parts the header into most cells; the mark is a comma where more cells
+    are whole numbers with a comma in them than with a point.
+
+    Args:
+        stated: What a column map says: ``delimiter``, ``decimal``; it is not guessed.
+    """
+    try:
+        with path.open("rb") as file:
+            compressed = file.read(2) == GZIP_MARK
+            file.seek(0)
+            stream = gzip.GzipFile(fileobj=file) if compressed else file
+            start = stream.read(GUESS_BYTES)
+    except (OSError, EOFError, zlib.error):
+        return ",", ".", ()
+    text = start.decode("utf-8-sig", "replace").lstrip()
+    header = re.sub('"[^"]*"', "", text).split("\n", 1)[0]
+    delimiter = max(DELIMITERS, key=header.count)
+    cells = re.split("[\n" + re.escape(delimiter) + "]", text.replace('"', "").replace("\r", ""))
+    commas = sum(NUMBER_WITH_COMMA.fullmatch(cell.strip()) is not None for cell in cells)
+    points = sum(NUMBER_WITH_POINT.fullmatch(cell.strip()) is not None for cell in cells)
+    decimal = "," if delimiter != "," and commas > points else "."
+    notes = []
+    if delimiter != "," and "delimiter" not in stated:
+        notes.append(f"cells are parted by {NAMED[delimiter]}")
+    if decimal != "." and "decimal" not in stated:
+        notes.append("numbers are written with a decimal comma")
+    said = f"{' and '.join(notes)}: guessed; [format] of a column map can say otherwise"
+    return delimiter, decimal, (said,) if notes else ()
 
 
 def check_width(name: str, columns: int) -> None:

@@ -3,7 +3,7 @@
 import csv
 import io
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,7 @@ from loopodds.archive.chunks import Chunk
 from loopodds.archive.review import reopen_list
 from loopodds.archive.scoring import empty_scored
 from loopodds.archive.summary import RunProgress, Summary, Tally
-from loopodds.archive.workers import executor_for, in_order, job_for
+from loopodds.archive.workers import executor_for, in_order, job_for, score_part
 from loopodds.base.errors import InspectionError
 from loopodds.inspection.column_map import load_column_map
 
@@ -61,7 +61,9 @@ def score_frame(
     cluster: str | None,
     review: int,
     part_rows: int,
-    intervals: bool,
+    also: Collection[str],
+    prices: str | Path | None,
+    device: str,
     progress: Callable[[RunProgress], None],
 ) -> pd.DataFrame:
     """Score a frame; the arguments are those of :func:`loopodds.archive.runner.score`.
@@ -80,14 +82,15 @@ def score_frame(
     mapping = load_column_map(columns)
     source = FrameSource(frame)
     job = job_for(
-        source.name, source.schema, mapping, knowledge, "frame", review, intervals=intervals
-    )
-    for warning in job.plan.warnings:
+        source.name, source.schema, mapping, knowledge, "frame", review, also=also, prices=prices,
+        device=device,
+    )  # fmt: skip
+    for warning in job.warnings:
         warnings.warn(warning, stacklevel=3)
-    tables, reasons = [empty_scored(source.schema, job.model, intervals)], {}
+    tables, reasons = [empty_scored(source.schema, job.model, also)], {}
     tally = Tally()
     with executor_for(workers, cluster) as (executor, room):
-        for part, done in in_order(job, source.parts(part_rows), executor, room):
+        for part, done in in_order(job, source.parts(part_rows), executor, room, score_part):
             if done.scored:
                 tables.append(pa.ipc.open_stream(done.scored).read_all().cast(tables[0].schema))
             for row, column, value, reason in csv.reader(io.StringIO(done.rejects.decode())):
@@ -96,7 +99,10 @@ def score_frame(
             progress(RunProgress(tally.rows, tally.scored, tally.rejected, 0, part.share))
     result = _beside(frame, pa.concat_tables(tables), reasons)
     reopen = tuple(reopen_list(tally.review, job.plan, job.model, review))
-    summary = Summary(Path(), Path(), tally, reopen, job.plan.warnings, 0).as_json()
+    summary = Summary(
+        Path(), Path(), tally, reopen, job.warnings, 0, used=tuple(job.plan.used),
+        unused=tuple(job.plan.unused), alike=job.plan.alike, ran_on=job.ran_on,
+    ).as_json()  # fmt: skip
     counted = {key: value for key, value in summary.items() if key not in NO_FILES}
     result.attrs = {**frame.attrs, "summary": counted}
     return result

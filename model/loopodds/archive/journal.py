@@ -13,7 +13,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any
 
@@ -27,6 +27,7 @@ from loopodds.base.files import (
     sync_file,
     sync_folder,
     write_synced,
+    write_whole,
 )
 
 SUFFIX = ".partial"
@@ -34,6 +35,8 @@ JOURNAL, SCORED, REJECTS, FINISHED = "journal.jsonl", "scored", "rejects", "fini
 PARTS, UNFINISHED = "parts", "unfinished"
 ROWS = (SCORED, REJECTS, FINISHED, PARTS, UNFINISHED)
 READ_BYTES = 1 << 20
+KEPT = ".kept"
+"""Ends the name of the file beside an output that grows."""
 
 Record = Mapping[str, Any]
 
@@ -80,16 +83,18 @@ class Journal:
         for file in self._files.values():
             file.close()
 
-    def commit(self, record: Record, scored: bytes, rejects: bytes) -> None:
-        """Add a part; once this returns, it survives whatever happens."""
+    def commit(self, record: Record, scored: bytes, rejects: bytes) -> Record:
+        """Add a part; once this returns, it survives whatever happens. The line as it stands."""
         for name, data in ((SCORED, scored), (REJECTS, rejects)):
             if data:
                 self._write(name, data)
                 self._hashes[name].update(data)
         ends = {name: self._files[name].tell() for name in (SCORED, REJECTS)}
         digests = {name: hash.hexdigest() for name, hash in self._hashes.items()}
-        self._write_line({**record, "ends": ends, "digests": digests})
+        line = {**record, "ends": ends, "digests": digests}
+        self._write_line(line)
         self.commits += 1
+        return line
 
     def finish(self, output: str) -> None:
         """Note that nothing is left but to put the output, a name in the folder, in place."""
@@ -254,6 +259,64 @@ class Journal:
     def _write(self, name: str, data: bytes) -> None:
         with naming(self.folder / name):
             write_synced(self._files[name], data)
+
+
+class Kept:
+    """What an output that grows by ``append`` was made of: a file beside it, a line for each part.
+
+    Args:
+        out: The output.
+        rejects: The rejects.
+    """
+
+    def __init__(self, out: Path, rejects: Path) -> None:
+        self.path = out.with_name(out.name + KEPT)
+        self._files = {SCORED: out, REJECTS: rejects}
+        self.parts: list[Record] = []  # that earlier runs made, in order
+
+    def read(self, about: Record) -> None:
+        """Take in what earlier runs made; nothing where there is no output yet.
+
+        Raises:
+            InspectionError: if the output was made otherwise, or is not as it was written.
+        """
+        out = self._files[SCORED]
+        if not out.exists():
+            return
+        if not self.path.exists():
+            raise InspectionError(
+                f"{out}: was not written with append, so it is not known what rows it holds"
+            ).helped_by("append anew")
+        try:
+            first, *parts, last = map(json.loads, self.path.read_text("utf-8").splitlines())
+            digests = last["digests"]
+        except (ValueError, LookupError, TypeError) as error:
+            raise InspectionError(f"{self.path}: damaged").helped_by("append anew") from error
+        for key, value in about.items():
+            if first.get(key) != value:
+                raise InspectionError(
+                    f"{out}: cannot be added to, since the {key.replace('_', ' ')} changed "
+                    f"(then {first.get(key)!r}, now {value!r})"
+                ).helped_by("append anew")
+        for name, path in self._files.items():
+            if not _holds(path, digests[name]):
+                raise InspectionError(
+                    f"{path}: is not as it was written, so nothing can be added to it"
+                ).helped_by("append anew")
+        self.parts = parts
+
+    def write(self, about: Record, parts: Sequence[Record], made: Mapping[str, Path]) -> None:
+        """Note what the output that is about to stand in its place is made of."""
+        digests = {name: content_digest(path) for name, path in made.items()}
+        lines = [about, *parts, {"digests": digests}]
+        write_whole(self.path, "".join(json.dumps(line) + "\n" for line in lines))
+
+    def bytes_of(self, number: int, name: str) -> bytes:
+        """What a part added to the output or the rejects."""
+        start = self.parts[number - 1]["ends"][name] if number else 0
+        with self._files[name].open("rb") as file:
+            file.seek(start)
+            return file.read(self.parts[number]["ends"][name] - start)
 
 
 def _line_check(before: str, record: Record) -> str:

@@ -13,18 +13,27 @@ from collections.abc import Collection, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from loopodds.archive.chunks import Format, format_of, stream_bytes
-from loopodds.archive.journal import FINISHED, PARTS, SCORED
-from loopodds.base.errors import InspectionError
+from loopodds.archive.journal import FINISHED, JOURNAL, PARTS, SCORED, partial_folder
+from loopodds.base.arrays import FloatArray
+from loopodds.base.errors import FileError, InspectionError
 from loopodds.base.files import naming, sync_file
 from loopodds.base.spreadsheets import formulas_in, safe_cell, safe_column
 from loopodds.inspection.cells import Defect
+from loopodds.inspection.columns import probability_columns
+from loopodds.knowledge.records import Knowledge
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 OutputKind = Format | Literal["folder", "frame"]
 TEXT: tuple[OutputKind, ...] = ("csv", "csv.gz")
+CHANCE_DIGITS = 4
+DECIMALS = {"log_evidence": 4, "plan_cost": 2}
+"""Of what scoring adds to text: the posterior of a car moves by more when one number of the
+knowledge does, and nobody pays less than a hundredth. Parquet and frames keep every bit."""
 GROUP_ROWS = 1 << 16
 GZIP_LEVEL = 4
 REJECTS_HEADER = b"row,column,value,reason\n"
@@ -52,6 +61,23 @@ def output_format(path: Path) -> Format:
             f"{path}: cannot tell the format; end the name in .csv, .csv.gz or .parquet"
         )
     return kind
+
+
+def refuse_replacing(outputs: Iterable[Path], out: Path, resume: bool) -> None:
+    """Refuse outputs that are there already, unless a run that is taken up put them there."""
+    if resume and (partial_folder(out) / JOURNAL).exists():
+        return
+    for path in outputs:
+        if path.is_file():
+            raise FileError(f"{path}: is there already").helped_by("overwrite")
+
+
+def default_rejects(out: Path) -> Path:
+    """Where the rejects go unless told: ``scored.csv.gz`` has ``scored.rejects.csv``."""
+    stem = out.name
+    for suffix in (".gz", ".csv", ".parquet", ".txt", ".tsv", ".pq"):
+        stem = stem.removesuffix(suffix)
+    return out.with_name(f"{stem}.rejects.csv")
 
 
 def check_writable(schema: pa.Schema, kind: OutputKind) -> None:
@@ -126,6 +152,35 @@ def _words(column: pa.ChunkedArray) -> pa.ChunkedArray:
     return pc.cast(column, column.type.value_type) if coded else column
 
 
+def as_text(table: pa.Table, knowledge: Knowledge, also: Collection[str]) -> pa.Table:
+    """The table with what scoring added in as many digits as mean something."""
+    import pyarrow as pa
+
+    chances = {*probability_columns(knowledge, also)}
+    for place, name in enumerate(table.column_names):
+        if name in chances or name in DECIMALS:
+            values = table.column(place).to_numpy()
+            short = written_chances(values) if name in chances else np.round(values, DECIMALS[name])
+            table = table.set_column(place, name, pa.array(short))
+    return table
+
+
+def written_chances(chances: FloatArray) -> FloatArray:
+    """Probabilities with four significant digits of what is nearer, none or all: p or 1 - p.
+
+    >>> written_chances(np.array([0.123456, 0.99998765432, 1.23456e-7])).tolist()
+    [0.1235, 0.99998765, 1.235e-07]
+    """
+    nearer = np.minimum(chances, 1 - chances)
+    small = (nearer > 0) & (nearer < 1e-15)
+    digits = CHANCE_DIGITS - 1 - np.floor(np.log10(np.where(nearer >= 1e-15, nearer, 1.0)))
+    scale = 10.0**digits
+    written = np.where(small, chances, np.round(chances * scale) / scale)
+    if small.any():
+        written[small] = [float(f"{chance:.3e}") for chance in chances[small].tolist()]
+    return written
+
+
 def _packed(text: bytes, kind: OutputKind) -> bytes:
     # the time stamp is left out so that the same rows give the same bytes
     return gzip.compress(text, GZIP_LEVEL, mtime=0) if kind == "csv.gz" else text
@@ -192,6 +247,26 @@ def finished_output(folder: Path, kind: OutputKind, empty: pa.Table) -> str:
         _write_parquet(folder / SCORED, folder / FINISHED, empty)
         sync_file(folder / FINISHED)
     return FINISHED
+
+
+def parquet_rows(path: Path, start: int, count: int) -> bytes:
+    """Some consecutive rows of a Parquet output, as a part of a run is kept."""
+    import pyarrow as pa
+    import pyarrow.parquet
+
+    if not count:
+        return b""
+    with pyarrow.parquet.ParquetFile(path) as file:
+        groups: list[int] = []
+        first = before = 0
+        for number in range(file.num_row_groups):
+            rows = file.metadata.row_group(number).num_rows
+            if first < start + count and first + rows > start:
+                before = first if not groups else before
+                groups.append(number)
+            first += rows
+        table = file.read_row_groups(groups)
+    return stream_bytes(pa.Table.from_batches(table.slice(start - before, count).to_batches()))
 
 
 def _write_parquet(spool: Path, path: Path, empty: pa.Table) -> None:

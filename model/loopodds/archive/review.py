@@ -48,9 +48,9 @@ def candidates(
     """
     cost, bits = np.zeros(batch.rows), np.full(batch.rows, -np.inf)
     for group in groups:
-        told, outcomes = _with_outcomes(group, batch, model)
-        cost[group.rows] = _missed_cost(told, outcomes, model).sum(axis=1)
-        alone = _logs_alone(group, model)
+        told, outcomes = with_outcomes(group, batch, model)
+        cost[group.rows] = missed_cost(told, outcomes, model).sum(axis=1)
+        alone = logs_alone(group, model)
         bits[group.rows] = (alone - log_evidence[group.rows]) / np.log(2)
     possible = np.isfinite(log_evidence)
     cost, bits = np.where(possible, cost, 0.0), np.where(possible, bits, -np.inf)
@@ -62,7 +62,7 @@ def candidates(
     }
 
 
-def _with_outcomes(
+def with_outcomes(
     group: Group, batch: InspectionBatch, model: Model
 ) -> tuple[Beliefs, dict[str, BoolArray]]:
     """Beliefs after findings and outcomes, the outcomes trusted but not blindly."""
@@ -77,7 +77,7 @@ def _harms(name: str, model: Model) -> FloatArray:
     return np.array([harms.get(state, 0.0) for state in model.states(name)])
 
 
-def _missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
+def missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Model) -> FloatArray:
     """Expected cost, zero where the outcome names the fault, shape (rows, fault variables)."""
     costs = []
     for name, marginal in beliefs.faults.items():
@@ -88,7 +88,7 @@ def _missed_cost(beliefs: Beliefs, outcomes: Mapping[str, BoolArray], model: Mod
     return np.column_stack(costs)
 
 
-def _logs_alone(group: Group, model: Model) -> FloatArray:
+def logs_alone(group: Group, model: Model) -> FloatArray:
     """Sum over everything observed of the log probability of each alone, shape (rows,)."""
     key = tuple(sorted(group.context.items()))
     total = _implied_logs(group, model)
@@ -220,7 +220,7 @@ def reopen_list(
 
     One place in four is kept for conflicts, if there are any.
     """
-    looked_at = [_look_again(entry, plan, model) for entry in entries]
+    looked_at = [look_again(entry, plan, model) for entry in entries]
     dearest = sorted(
         (e for e in looked_at if e.cost > 0), key=lambda e: (not e.stops, -e.cost, e.row)
     )
@@ -235,18 +235,18 @@ def reopen_list(
     return [*missed, *(replace(entry, reason="conflict") for entry in others)]
 
 
-def _look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reopen:
+def look_again(entry: Mapping[str, Any], plan: ColumnPlan, model: Model) -> Reopen:
     import pyarrow as pa
 
     cells: Mapping[str, str] = entry["cells"]
     table = pa.table({c: pa.array([cells.get(c)], pa.string()) for c in plan.columns})
     batch, _ = read_cells(table, plan, model.knowledge)
     (group,) = encode(batch, model.knowledge).groups
-    told, outcomes = _with_outcomes(group, batch, model)
+    told, outcomes = with_outcomes(group, batch, model)
     belief = Belief(model, group.context, group.evidence)
     in_force = stops_of(batch, group, belief.beliefs, model.knowledge)
     (stops,) = joined_names(in_force, model.knowledge)
-    by_variable = _missed_cost(told, outcomes, model)[0]
+    by_variable = missed_cost(told, outcomes, model)[0]
     kinds = {feed.column: feed.kind for feed in plan.feeds}
     return Reopen(
         row=entry["row"],

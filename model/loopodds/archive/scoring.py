@@ -8,14 +8,16 @@ from __future__ import annotations
 import os
 import uuid
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field, replace
+from itertools import compress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopodds.advice.batches import Plans, next_tests, plans_of
 from loopodds.archive.chunks import CHUNK_ROWS, Chunk
 from loopodds.archive.journal import PARTS, UNFINISHED
 from loopodds.archive.review import candidates, cells_of
@@ -23,11 +25,19 @@ from loopodds.archive.sources import ParquetSource, Partition, found_archive, op
 from loopodds.archive.summary import LEAST_SHOWN, Tally
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.files import content_digest, naming, sync_file, sync_folder
-from loopodds.diagnosis.model import Model, smallest_impossible
+from loopodds.decision.prices import Prices
+from loopodds.diagnosis.model import Beliefs, Model, smallest_impossible
 from loopodds.inspection.cells import Defect, cell_text, read_cells
-from loopodds.inspection.columns import ColumnPlan, added_columns, plan_columns
+from loopodds.inspection.columns import (
+    INTERVALS,
+    NEXT,
+    PLAN,
+    ColumnPlan,
+    added_columns,
+    plan_columns,
+)
 from loopodds.inspection.encoding import encode
-from loopodds.inspection.inspection import Group, InspectionBatch
+from loopodds.inspection.inspection import Encoding, Group, InspectionBatch
 from loopodds.knowledge.records import SOUND, Knowledge
 from loopodds.safety.batches import joined_names, stops_of
 
@@ -90,7 +100,12 @@ def rejects_in(chunk: Chunk, problems: list[Defect]) -> list[Defect]:
         by_row.setdefault(problem.row, []).append(problem)
     rejects = []
     for row, (first, *others) in sorted(by_row.items()):
-        more = (f"; also {other.column} {other.value!r}: {other.reason}" for other in others)
+        more = (
+            f"; also {other.column} {other.value!r}: {other.reason}"
+            if other.column
+            else f"; also {other.reason}"
+            for other in others
+        )
         reason = "".join([first.reason, *more])
         rejects.append(first._replace(row=chunk.first_row + row, reason=reason))
     return rejects
@@ -106,12 +121,18 @@ class Scores:
     stops: BoolArray  # shape (rows, stops): in force, in file order
     # shape (rows, 2 * (conditions and sound)): low and high of each, where they were asked for
     ends: FloatArray | None = None
+    distinct: int = 0  # rows that differ in their evidence
+    plans: Plans | None = None
+    next_tests: Sequence[str] | None = None  # empty where testing is to stop
 
     def take(self, rows: BoolArray) -> Scores:
         """Those of some rows."""
         return Scores(
             self.conditions[rows], self.p_sound[rows], self.log_evidence[rows], self.stops[rows],
             None if self.ends is None else self.ends[rows],
+            min(self.distinct, int(rows.sum())),
+            None if self.plans is None else self.plans.take(rows),
+            None if self.next_tests is None else list(compress(self.next_tests, rows)),
         )  # fmt: skip
 
 
@@ -125,26 +146,33 @@ class ScoredChunk:
     written: Mapping[str, str] = field(default_factory=dict)  # file of a partition: name, digest
 
 
-def score_batch(batch: InspectionBatch, model: Model, intervals: bool = False) -> Scores:
-    """Exact probabilities of every condition in every row; ``intervals``: and how far they could
-    lie, for the weights of the numbers behind them.
+def score_batch(
+    batch: InspectionBatch, model: Model, also: Collection[str] = (), prices: Prices | None = None
+) -> Scores:
+    """Exact probabilities of every condition in every row.
+
+    ``also``: ``intervals`` (how far they could lie, for the weights of the numbers behind them),
+    ``plan`` and ``next``, by the shipped prices where none are given.
 
     Raises:
         KnowledgeError: if the knowledge does not cover a context of the batch.
     """
-    return _score_groups(encode(batch, model.knowledge).groups, batch, model, intervals)
+    return scored_encoding(encode(batch, model.knowledge), model, also, prices)[0]
 
 
-def _score_groups(
-    groups: Sequence[Group], batch: InspectionBatch, model: Model, intervals: bool
-) -> Scores:
-    rows = batch.rows
-    ends = np.zeros((rows, len(model.conditions) + 1, 2)) if intervals else None
+def scored_encoding(
+    encoding: Encoding, model: Model, also: Collection[str], prices: Prices | None
+) -> tuple[Scores, list[Beliefs]]:
+    """Scores of encoded rows, and the beliefs of each of their groups."""
+    batch, groups = encoding.batch, encoding.groups
+    rows, believed = batch.rows, []
+    ends = np.zeros((rows, len(model.conditions) + 1, 2)) if INTERVALS in also else None
     stops = np.zeros((rows, len(model.knowledge.stops)), dtype=bool)
     conditions = np.zeros((rows, len(model.conditions)))
     p_sound, log_evidence = np.zeros(rows), np.full(rows, -np.inf)
     for group in groups:
         beliefs = model.believe(group.context, group.evidence)
+        believed.append(beliefs)
         p_sound[group.rows] = beliefs.p_sound
         log_evidence[group.rows] = beliefs.log_evidence
         for index, name in enumerate(model.conditions):
@@ -156,27 +184,37 @@ def _score_groups(
             low, high = interval_batch(model, group.context, group.evidence, beliefs)
             ends[group.rows] = np.stack([low, high], axis=-1)
     flat = None if ends is None else ends.reshape(rows, -1)
-    return Scores(conditions, p_sound, log_evidence, stops, flat)
+    plans = plans_of(encoding, believed, model, prices) if PLAN in also else None
+    tests = next_tests(encoding, log_evidence, model, prices) if NEXT in also else None
+    distinct = sum(beliefs.distinct for beliefs in believed)
+    scores = Scores(conditions, p_sound, log_evidence, stops, flat, distinct, plans, tests)
+    return scores, believed
 
 
 def score_chunk(
-    chunk: Chunk, plan: ColumnPlan, model: Model, review: int = 0, intervals: bool = False
+    chunk: Chunk,
+    plan: ColumnPlan,
+    model: Model,
+    review: int = 0,
+    also: Collection[str] = (),
+    prices: Prices | None = None,
 ) -> ScoredChunk:
     """Score the rows of a chunk and set aside those that cannot be: together exactly its rows.
 
     Candidates for reopening are looked for only if asked, because that costs a second pass.
     """
     batch, kept, problems = usable_rows(chunk, plan, model.knowledge)
-    groups = encode(batch, model.knowledge).groups if batch.rows else ()
-    scores = _score_groups(groups, batch, model, intervals)
+    encoding = encode(batch, model.knowledge)
+    groups = encoding.groups if batch.rows else ()
+    scores, _ = scored_encoding(replace(encoding, groups=groups), model, also, prices)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():
-        problems += _impossible_rows(scores, groups, kept, chunk.table, plan, model)
+        problems += impossible_rows(scores, groups, kept, chunk.table, plan, model)
     rejects = rejects_in(chunk, problems)
     scored = kept[possible]
     numbers = chunk.first_row + chunk.offsets
-    table = _with_scores(chunk.table, scored, scores.take(possible), model)
-    tally = _tally(chunk.count, rejects, scores.take(possible), numbers[scored], model)
+    table = _with_scores(chunk.table, scored, scores.take(possible), model, also)
+    tally = tally_of(chunk.count, rejects, scores.take(possible), numbers[scored], model)
     if review and batch.rows:
         best = candidates(groups, batch, scores.log_evidence, model, review)
         entries = tuple(
@@ -194,7 +232,8 @@ def score_partition(
     model: Model,
     review: int,
     folder: str,
-    intervals: bool = False,
+    also: Collection[str] = (),
+    prices: Prices | None = None,
 ) -> ScoredChunk:
     """Put the scored rows of a partition into the folder of the run; the rest, without rows."""
     import pyarrow.parquet
@@ -204,7 +243,7 @@ def score_partition(
     rejects: list[Defect] = []
     tally = Tally()
     with closing(ParquetSource(Path(partition.path), groups)) as reader:
-        schema: pa.Schema = empty_scored(reader.schema, model, intervals).schema
+        schema: pa.Schema = empty_scored(reader.schema, model, also).schema
         parts = reader.parts(CHUNK_ROWS, 0, partition.first_row, plan.word_columns)
         name = f"part-{partition.position - 1:06d}.parquet"
         try:
@@ -213,7 +252,7 @@ def score_partition(
                 pyarrow.parquet.ParquetWriter(unfinished, schema) as writer,
             ):
                 for chunk in parts:
-                    done = score_chunk(chunk, plan, model, review, intervals)
+                    done = score_chunk(chunk, plan, model, review, also, prices)
                     if done.table.num_rows:
                         writer.write_table(done.table.cast(schema))
                     rejects += done.rejects
@@ -228,7 +267,7 @@ def score_partition(
     return ScoredChunk(schema.empty_table(), rejects, tally, written)
 
 
-def _impossible_rows(
+def impossible_rows(
     scores: Scores,
     groups: Sequence[Group],
     kept: IntArray,
@@ -250,7 +289,9 @@ def _impossible_rows(
     return problems
 
 
-def _with_scores(table: pa.Table, rows: IntArray, scores: Scores, model: Model) -> pa.Table:
+def _with_scores(
+    table: pa.Table, rows: IntArray, scores: Scores, model: Model, also: Collection[str]
+) -> pa.Table:
     import pyarrow as pa
 
     if len(rows) < table.num_rows:
@@ -261,19 +302,26 @@ def _with_scores(table: pa.Table, rows: IntArray, scores: Scores, model: Model) 
     stopped = pa.array(joined_names(scores.stops, model.knowledge), pa.string())
     ends = () if scores.ends is None else np.ascontiguousarray(scores.ends.T)
     arrays = [*map(pa.array, values), top, stopped, *map(pa.array, ends)]
-    added = added_columns(model.knowledge, scores.ends is not None)
+    if scores.plans is not None:
+        services = [" ".join(names) for names in scores.plans.services]
+        arrays += [pa.array(services, pa.string()), pa.array(scores.plans.cost)]
+    if scores.next_tests is not None:
+        arrays.append(pa.array(scores.next_tests, pa.string()))
+    added = added_columns(model.knowledge, also)
     for name, array in zip(added, arrays, strict=True):
         table = table.append_column(name, array)
     return table
 
 
-def empty_scored(schema: pa.Schema, model: Model, intervals: bool = False) -> pa.Table:
+def empty_scored(schema: pa.Schema, model: Model, also: Collection[str] = ()) -> pa.Table:
     """A scored table without rows."""
     stops = np.zeros((0, len(model.knowledge.stops)), dtype=bool)
     count = len(model.conditions)
-    ends = np.zeros((0, 2 * (count + 1))) if intervals else None
-    nothing = Scores(np.zeros((0, count)), np.zeros(0), np.zeros(0), stops, ends)
-    return _with_scores(schema.empty_table(), np.zeros(0, np.int64), nothing, model)
+    ends = np.zeros((0, 2 * (count + 1))) if INTERVALS in also else None
+    plans = Plans([], np.zeros(0), np.zeros(0)) if PLAN in also else None
+    tests: list[str] | None = [] if NEXT in also else None
+    nothing = Scores(np.zeros((0, count)), np.zeros(0), np.zeros(0), stops, ends, 0, plans, tests)
+    return _with_scores(schema.empty_table(), np.zeros(0, np.int64), nothing, model, also)
 
 
 def _counted(stops: BoolArray, knowledge: Knowledge) -> dict[str, int]:
@@ -281,7 +329,7 @@ def _counted(stops: BoolArray, knowledge: Knowledge) -> dict[str, int]:
     return {name: count for name, count in counts if count}
 
 
-def _tally(
+def tally_of(
     count: int, rejects: Sequence[Defect], scores: Scores, numbers: IntArray, model: Model
 ) -> Tally:
     single = (f"{r.kind} in {r.column}" for r in rejects if r.column and r.kind != CANNOT_HOLD)
@@ -308,4 +356,5 @@ def _tally(
         least=tuple((float(scores.log_evidence[i]), int(numbers[i])) for i in lowest),
         # whatever is observed has a probability below one by more than rounding
         blank=int(np.count_nonzero(scores.log_evidence > -1e-9)),
+        distinct=scores.distinct,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopodds.archive.chunks import NOT_TEXT, Chunk, format_of
-from loopodds.archive.csv_rows import CsvRows, check_width
+from loopodds.archive.csv_rows import GZIP_MARK, CsvRows, check_width, guessed_format
 from loopodds.base.errors import InspectionError, unknown_name
 from loopodds.base.parquet_pages import check_pages
 from loopodds.casebook.sources import MARK
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     import pyarrow.parquet
 
-GZIP_MARK, PARQUET_MARK = b"\x1f\x8b", b"PAR1"
+PARQUET_MARK = b"PAR1"
 BUFFER_BYTES = 1 << 20
 PARTITION_ROWS = 1 << 18
 OVERFLOWS = (OverflowError, MemoryError)  # what a damaged count of rows or bytes leads to
@@ -72,7 +72,7 @@ def found_archive(
         InspectionError: if the column map cannot be used.
     """
     if not str(archive).startswith(MARK):
-        yield Path(archive), load_column_map(columns)
+        yield Path(archive), _with_guesses(Path(archive), load_column_map(columns))
         return
     folder = resources.files("loopodds_data").joinpath("archive")
     files = {entry.name: entry for entry in folder.iterdir()}
@@ -85,6 +85,18 @@ def found_archive(
         if columns is None and name + MAP_ENDING in files:
             columns = stack.enter_context(resources.as_file(files[name + MAP_ENDING]))
         yield path, load_column_map(columns)
+
+
+def _with_guesses(path: Path, mapping: ColumnMap) -> ColumnMap:
+    """The map with what it leaves out of the format as the file shows it."""
+    if not path.is_file() or format_of(path) == "parquet":
+        return mapping
+    delimiter, decimal, notes = guessed_format(path, mapping.stated)
+    if "delimiter" in mapping.stated:
+        delimiter = mapping.delimiter
+    if "decimal" in mapping.stated:
+        decimal = mapping.decimal
+    return replace(mapping, delimiter=delimiter, decimal=decimal, notes=notes)
 
 
 class ParquetSource:

@@ -41,6 +41,7 @@ class Tally:
     stopped: int = 0  # scored rows with a stop in force
     stops: Mapping[str, int] = field(default_factory=dict)  # rows of each stop
     formulas: int = 0  # cells that pass into CSV and that a spreadsheet would run
+    distinct: int = 0  # scored rows that differ in what is read, each part by itself
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -60,6 +61,7 @@ class Tally:
             self.stopped + other.stopped,
             dict(Counter(self.stops) + Counter(other.stops)),
             self.formulas + other.formulas,
+            self.distinct + other.distinct,
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -95,6 +97,12 @@ class Summary:
     warnings: tuple[str, ...]  # columns that were not understood
     resumed: int  # rows that an earlier, unfinished run had already done
     safe: bool = False  # whether formulas that pass through were made harmless
+    kept: int = 0  # rows that were scored before and taken over
+    used: tuple[str, ...] = ()  # columns that were read, in order
+    unused: tuple[str, ...] = ()  # those that only pass through
+    alike: tuple[str, ...] = ()  # of these, what looks like a name that is known
+    # the device that ran the passes; of a card also its precision and how far it was off
+    ran_on: Mapping[str, Any] = field(default_factory=lambda: {"device": "processor"})
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for ``json.dumps``."""
@@ -108,7 +116,12 @@ class Summary:
             "least_likely": least,
             "review": [entry.as_json() for entry in self.reopen],
             "warnings": list(self.warnings),
+            "columns_used": list(self.used),
+            "columns_unused": list(self.unused),
+            "columns_alike": list(self.alike),
             "resumed": self.resumed,
+            "kept": self.kept,
+            "ran_on": dict(self.ran_on),
         }
 
     def write_review(self, path: Path) -> None:

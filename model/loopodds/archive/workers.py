@@ -9,19 +9,23 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
+from shlex import quote
 from socket import gethostname
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
+from loopodds.accelerator.passes import PROCESSOR, NoAccelerator, accelerator
 from loopodds.archive.chunks import Chunk
 from loopodds.archive.outputs import (
     TEXT,
     OutputKind,
+    as_text,
     check_writable,
     chunk_bytes,
     formula_count,
@@ -32,6 +36,8 @@ from loopodds.archive.scoring import score_chunk, score_partition
 from loopodds.archive.sources import Partition
 from loopodds.archive.summary import Tally
 from loopodds.base.errors import InspectionError, LoopoddsError
+from loopodds.base.files import content_digest
+from loopodds.decision.prices import Prices, load_prices
 from loopodds.diagnosis.model import Model
 from loopodds.inspection.column_map import ColumnMap
 from loopodds.inspection.columns import ColumnPlan, plan_columns
@@ -45,6 +51,8 @@ AHEAD = 2
 CONNECT_SECONDS = 10
 
 Part = Chunk | Partition
+J = TypeVar("J")
+R = TypeVar("R")
 Room = Callable[[], int]  # how many parts may be under way at a time
 
 _one_at_a_time = threading.Lock()
@@ -63,12 +71,43 @@ class Job:
     folder: str = ""  # where partitions put their files
     safe: bool = False  # whether formulas in columns that pass through are made harmless in CSV
     version: str = ""  # of the program that planned the run
-    intervals: bool = False  # whether both ends of every probability are added
+    also: tuple[str, ...] = ()  # what is added besides: intervals, plan, next
+    prices: str | None = None  # file; none for the shipped ones
+    looked_at: frozenset[str] = frozenset()  # what of the network its rows can be about
+    device: str = PROCESSOR  # that runs the passes
+    fallen_back: str = ""  # why not the one that was asked for
 
     @property
     def model(self) -> Model:
-        """The knowledge, compiled once a process; an error if this one holds another."""
-        return _model(self.knowledge, self.digest)
+        """The knowledge, compiled once a process for what the archive has columns for; an error if
+        this one holds another.
+        """
+        return _model(self.knowledge, self.digest, self.looked_at, self.device)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What to know of the columns, and of the device."""
+        return (*self.plan.warnings, *([self.fallen_back] if self.fallen_back else []))
+
+    def require_same_version(self) -> None:
+        """An error where this process runs another version than the one that planned the run."""
+        if self.version != own_version():
+            here = f"process {os.getpid()} of {gethostname()}"
+            raise LoopoddsError(_other_version(here, own_version(), self.version))
+
+    @property
+    def ran_on(self) -> dict[str, Any]:
+        """The device, as plain data: its name, and of a card how far its answers were off."""
+        card = accelerator(self.device)
+        more = (
+            {"name": card.name, "precision": card.precision, "off_by": card.apart} if card else {}
+        )
+        return {"device": self.device, **more}
+
+    @property
+    def price_list(self) -> Prices | None:
+        """The prices, read once a process; None for the shipped ones."""
+        return None if self.prices is None else _prices(self.prices, self.model.knowledge)
 
 
 def job_for(
@@ -80,24 +119,69 @@ def job_for(
     review: int,
     folder: str = "",
     safe: bool = False,
-    intervals: bool = False,
+    also: Collection[str] = (),
+    prices: str | Path | None = None,
+    archive: str | Path = "ARCHIVE",
+    device: str = PROCESSOR,
 ) -> Job:
     """The job of scoring the archive of a name and schema.
 
+    ``archive``: what to call it in advice; ``device``: the processor takes over where it is not.
+
     Raises:
         InspectionError: if its columns cannot be understood or not be written.
+        UnknownName: if there is no such device.
     """
     known = Knowledge(knowledge)
     try:
-        plan = plan_columns(schema.names, known, mapping, intervals)
+        plan = plan_columns(schema.names, known, mapping, also)
     except InspectionError as error:
-        raise InspectionError(f"{name}: {error}") from error
+        told = InspectionError(f"{name}: {error}")
+        raise told.helped_by(
+            "starter map" if error.remedy else "", archive=quote(str(archive))
+        ) from error
     check_writable(schema, kind)
     where = absolute(knowledge) if knowledge is not None else None
+    if prices is not None:
+        load_prices(prices, known)
+        prices = os.path.abspath(prices)
+    try:
+        accelerator(device)
+        why = ""
+    except NoAccelerator as error:
+        device, why = PROCESSOR, str(error)
     return Job(
         plan, where, known.digest, kind, mapping.delimiter, review, folder, safe, own_version(),
-        intervals,
+        tuple(sorted(also)), prices, plan.looked_at(known), device, why,
     )  # fmt: skip
+
+
+def identity_of(files: Sequence[Path], mapping: ColumnMap, job: Job, rows: int) -> dict[str, Any]:
+    """Everything that the output depends on, the archive by its whole content."""
+    content = [content_digest(path) for path in files]
+    always = sorted(mapping.always.items())
+    style = (mapping.delimiter, mapping.decimal, sorted(mapping.not_observed), always)
+    columns = [
+        (c.name, c.column, c.unit, sorted(c.values.items()), c.others) for c in mapping.columns
+    ]
+    size = sum(path.stat().st_size for path in files)
+    return {
+        "archive": f"{size} bytes, {_short_digest(content)}",
+        "column_map": _short_digest((style, columns)),
+        "knowledge": job.digest,
+        "output_format": job.kind,
+        "review": job.review,
+        "part_rows": rows,
+        "spreadsheet_safe": job.safe,
+        "additions": " ".join(job.also),
+        "prices": content_digest(Path(job.prices)) if job.prices else "",
+        "device": job.device,
+        "version_of_loopodds": job.version,
+    }
+
+
+def _short_digest(content: object) -> str:
+    return sha256(repr(content).encode()).hexdigest()[:32]
 
 
 def own_version() -> str:
@@ -118,30 +202,38 @@ class ScoredPart:
 
 
 @lru_cache(maxsize=1)
-def _model(folder: str | None, digest: str) -> Model:
+def _model(folder: str | None, digest: str, looked_at: frozenset[str], device: str) -> Model:
     knowledge = Knowledge(folder)
     if knowledge.digest != digest:
         raise LoopoddsError(
             f"this worker holds knowledge {knowledge.digest}, the run was planned with "
             f"{digest}; install the same on all"
         )
-    return Model(knowledge, compiled=True)
+    card = accelerator(device)
+    passes = card.propagate if card else None
+    return Model(knowledge, compiled=True, passes=passes, looked_at=looked_at)
+
+
+@lru_cache(maxsize=1)
+def _prices(path: str, knowledge: Knowledge) -> Prices:
+    return load_prices(path, knowledge)
 
 
 def score_part(job: Job, part: Part) -> ScoredPart:
     """Score one part, in whatever process this is."""
-    if job.version != own_version():
-        here = f"process {os.getpid()} of {gethostname()}"
-        raise LoopoddsError(_other_version(here, own_version(), job.version))
+    job.require_same_version()
     with _one_at_a_time:  # a cluster may hand several parts to threads of one process
         if isinstance(part, Partition):
-            done = score_partition(part, job.plan, job.model, job.review, job.folder, job.intervals)
+            done = score_partition(
+                part, job.plan, job.model, job.review, job.folder, job.also, job.price_list
+            )
         else:
-            done = score_chunk(part, job.plan, job.model, job.review, job.intervals)
+            done = score_chunk(part, job.plan, job.model, job.review, job.also, job.price_list)
         table, tally = done.table, done.tally
         if job.kind in TEXT:
             passed = job.plan.unread_columns
             tally = replace(tally, formulas=formula_count(table, passed))
+            table = as_text(table, job.model.knowledge, job.also)
             ours = set(table.column_names) - set(job.plan.columns)
             table = without_formulas(table, ours.union(passed if job.safe else ()))
         scored = chunk_bytes(table, job.kind, job.delimiter)
@@ -157,13 +249,13 @@ def _other_version(worker: str, theirs: object, ours: str) -> str:
 
 
 def in_order(
-    job: Job, parts: Iterable[Part], executor: Executor, room: Room
-) -> Iterator[tuple[Part, ScoredPart]]:
+    job: J, parts: Iterable[Part], executor: Executor, room: Room, work: Callable[[J, Part], R]
+) -> Iterator[tuple[Part, R]]:
     """Every part with its result, in order, no more under way than there is room for."""
-    waiting: deque[tuple[Part, Future[ScoredPart]]] = deque()
+    waiting: deque[tuple[Part, Future[R]]] = deque()
     try:
         for part in parts:
-            waiting.append((part, executor.submit(score_part, job, part)))
+            waiting.append((part, executor.submit(work, job, part)))
             while len(waiting) >= room():
                 first, future = waiting.popleft()
                 yield first, future.result()

@@ -1,5 +1,7 @@
 """Small pieces of wording that every page and report shares, the scales of words among them."""
 
+import re
+from collections.abc import Mapping
 from math import log2
 
 UNSAFE_NOTE = (
@@ -79,6 +81,23 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+_HOLE = re.compile(r"\{(\w+)\}")
+
+
+def holes_of(text: str) -> set[str]:
+    """Words in braces that are to be filled in."""
+    return set(_HOLE.findall(text))
+
+
+def filled_in(text: str, told: Mapping[str, str]) -> str:
+    """A text with its words in braces filled in; what is filled in is text and nothing more.
+
+    >>> filled_in("{now} of {all}", {"now": "{all}", "all": "20"})
+    '{all} of 20'
+    """
+    return _HOLE.sub(lambda hole: told.get(hole[1], hole[0]), text)
+
+
 def lowered(title: str) -> str:
     """A title within a sentence.
 
@@ -86,6 +105,16 @@ def lowered(title: str) -> str:
     'vacuum hold'
     """
     return title[:1].lower() + title[1:]
+
+
+def money(amount: float, currency: str) -> str:
+    """An amount without decimals.
+
+    >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
+    ('1,454 units', '1 unit', '38 EUR')
+    """
+    word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
+    return f"{round(amount):,d} {word}"
 
 
 def spaced(name: str) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 
 from loopodds.bay.form import form_data
 from loopodds.bay.packing import Packer
+from loopodds.bay.remarks import remarks_data
 from loopodds.bay.repairs import repairs_data
 from loopodds.bay.rules import rules_data
 from loopodds.bay.scales import scales_data
@@ -32,6 +33,7 @@ def carried(model: Model, prices: Prices | None = None) -> bytes:
             "scales": scales_data(knowledge, packer),
             "rules": rules_data(knowledge, prices or shipped_prices(knowledge)),
             "repairs": repairs_data(knowledge),
+            "remarks": remarks_data(knowledge),
             "form": form_data(knowledge),
         }
     )

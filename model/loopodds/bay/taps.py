@@ -46,6 +46,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     replaces: Annotated[list[_Key], msgspec.Meta(max_length=100)] = []
     name: _Text = ""
     value: _Value = ""
+    instrument: _Name = ""
     names: _Some = []
     services: _Some = []
     refused: dict[_Name, _Text] = {}
@@ -133,7 +134,7 @@ class Intake:
     def _written(self, entry: Entry, number: int, events: Sequence[Event]) -> None:
         work = self.work.tapped(entry.tap)
         if entry.kind == "recorded":
-            work.record(number, [(entry.name, entry.value)])
+            work.record(number, [(entry.name, entry.value, "", entry.instrument)])
         elif entry.kind == "withdrawn":
             work.withdraw(number, entry.names)
         elif entry.kind == "test_done":
@@ -186,17 +187,20 @@ def _undo(work: Casework, number: int, events: Sequence[Event], target: str) -> 
     if earlier is None:
         work.withdraw(number, [name])
     else:
-        work.record(number, [(name, earlier)])
+        work.record(number, [earlier])
 
 
-def _before(state: CaseState, name: str, gone: Event) -> Value | None:
-    """The last value recorded under a name besides one entry; None where there is none."""
-    values: list[Value] = [
-        step.content["value"]
+def _before(state: CaseState, name: str, gone: Event) -> tuple[str, Value, str, str] | None:
+    """What was recorded under a name last besides one entry; None where there is nothing."""
+    told = [
+        step.content
         for step in state.steps
         if step is not gone and step.kind in ("seen", "read") and step.content["name"] == name
     ]
-    return values[-1] if values else None
+    if not told:
+        return None
+    last = told[-1]
+    return name, last["value"], last.get("by", ""), last.get("instrument", "")
 
 
 def _id(event: Event) -> str:

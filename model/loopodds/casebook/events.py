@@ -120,6 +120,7 @@ class _Observed(_Entered):
     name: str
     value: Value
     by: NotRequired[str]
+    instrument: NotRequired[str]
 
 
 class _Photographed(_Entered):

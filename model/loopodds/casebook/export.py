@@ -4,7 +4,7 @@ import csv
 import json
 import re
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple, TextIO
+from typing import Any, NamedTuple, TextIO
 
 from loopodds.base.errors import LoopoddsError
 from loopodds.base.spreadsheets import safe_cell
@@ -17,6 +17,7 @@ from loopodds.inspection.columns import CONFIRMED
 from loopodds.inspection.inspection import Inspection, Quantity
 from loopodds.inspection.vocabulary import (
     BEFORE,
+    INSTRUMENTS,
     LOOKED_BY,
     LOOKS,
     NUMBERS,
@@ -25,6 +26,7 @@ from loopodds.inspection.vocabulary import (
     SECOND,
     SECTIONS,
     STATED,
+    TAKEN_WITH,
     reading_dimension,
 )
 from loopodds.knowledge.records import Knowledge
@@ -70,7 +72,7 @@ def case_text(state: CaseState, *remarks: str) -> str:
         if section == BEFORE[1]:
             lines += [line for repair in state.repairs for line in _repair_lines(repair)]
         lines += _section_lines(section, section, sections.get(section, {}), state.noted)
-    lines += _look_lines(LOOKS, sections.get(LOOKS, {}), state.noted)
+    lines += _told_lines("", sections, state.noted)
     if lines == head:
         # a file needs a section to be a case file
         lines += ["", "[findings]"]
@@ -88,7 +90,16 @@ def _repair_lines(repair: NotedBefore) -> list[str]:
         entries = _section_lines(section, header, used.get(section, {}), repair.noted)
         # without conditions of its own it would take those of the case
         lines += entries or ["", f"[{header}]"] * (section == "conditions")
-    return [*lines, *_look_lines(f"{REPAIRED}.{LOOKS}", used.get(LOOKS, {}), repair.noted)]
+    return [*lines, *_told_lines(f"{REPAIRED}.", used, repair.noted)]
+
+
+def _told_lines(
+    inside: str, used: Mapping[str, Mapping[str, Any]], noted: Mapping[str, Noted]
+) -> list[str]:
+    """Who saw what, and what readings were taken with."""
+    tools = [f"{_key(name)} = {_toml(tool)}" for name, tool in used.get(INSTRUMENTS, {}).items()]
+    named = ["", f"[{inside}{INSTRUMENTS}]", *tools] if tools else []
+    return [*_look_lines(f"{inside}{LOOKS}", used.get(LOOKS, {}), noted), *named]
 
 
 def _look_lines(
@@ -167,6 +178,7 @@ def _cells(inspection: Inspection, state: CaseState, knowledge: Knowledge) -> di
             elif isinstance(value, Quantity):
                 dimension = dimensions.get(name) or reading_dimension(name, knowledge)
                 cells[f"{name}_{SUFFIXES[dimension]}"] = repr(value.value)
+    cells |= {f"{TAKEN_WITH}{name}": tool for name, tool in inspection.instruments.items()}
     return cells | {f"{CONFIRMED}{name}": word for name, word in state.confirmed.items()}
 
 

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from loopodds.base.errors import LoopoddsError
 from loopodds.casebook.events import Event
 from loopodds.inspection.assignments import Value, clean
-from loopodds.inspection.vocabulary import BEFORE, LOOKS, REPAIRED
+from loopodds.inspection.vocabulary import BEFORE, INSTRUMENTS, LOOKS, REPAIRED
 from loopodds.knowledge.records import Knowledge
 
 TELLING = ("seen", "read", "photographed", "doubted", "withdrawn", "repaired", "undone", "redone")
@@ -61,6 +61,7 @@ class Noted(NamedTuple):
     looks: Mapping[str, str] = {}
     of_photo: bool = False
     saw: Noted | None = None
+    instrument: str = ""
 
     @property
     def eye(self) -> Noted | None:
@@ -77,7 +78,8 @@ class Noted(NamedTuple):
             saw = f"; seen: {self.saw.text}" if self.saw else ""
             return f"{_likeliest(self.value)}, from a photo{saw}"
         said = (f"{word} (by {person})" for person, word in self.looks.items())
-        return ", ".join(said) or value_text(self.value)
+        tool = f" (with {self.instrument})" if self.instrument else ""
+        return ", ".join(said) or f"{value_text(self.value)}{tool}"
 
 
 class Agreed(NamedTuple):
@@ -155,13 +157,15 @@ class CaseState:
 
 
 def used_sections(noted: Mapping[str, Noted]) -> dict[str, dict[str, Any]]:
-    """What bears on the belief, by section; looks by person."""
+    """What bears on the belief, by section; looks by person, and what readings were taken with."""
     sections: dict[str, dict[str, Any]] = {}
     for name, seen in noted.items():
         if seen.used and seen.section != LOOKS:
             sections.setdefault(seen.section, {})[name] = seen.value
         for person, word in seen.looks.items() if seen.used else ():
             sections.setdefault(LOOKS, {}).setdefault(person, {})[name] = word
+        if seen.used and seen.instrument:
+            sections.setdefault(INSTRUMENTS, {})[name] = seen.instrument
     return sections
 
 
@@ -211,8 +215,9 @@ def described(event: Event) -> str:
     kind, content = event.kind, event.content
     name, value = content.get("name", ""), content.get("value")
     shown = f"{name} = {value_text(value)}" if value else name
-    if content.get("by"):
-        shown += f" (by {content['by']})"
+    for key, word in (("by", "by"), ("instrument", "with")):
+        if content.get(key):
+            shown += f" ({word} {content[key]})"
     if kind in ("seen", "read"):
         return shown
     if "services" in content:
@@ -348,7 +353,10 @@ def _looked(before: Noted | None, event: Event) -> Noted:
     value = content["value"]
     kept = before.value if before and doubted and not value else value
     looks = _looks(before, content, doubted)
-    return Noted(content["section"], kept, doubted, bool(value), event.position, looks)
+    tool = before.instrument if before and doubted else content.get("instrument", "")
+    return Noted(
+        content["section"], kept, doubted, bool(value), event.position, looks, instrument=tool
+    )
 
 
 def _looks(before: Noted | None, content: Mapping[str, Any], doubted: bool) -> Mapping[str, str]:

@@ -55,7 +55,7 @@ CLOSING = ("closed", "confirmed")
 
 
 Planned = tuple[str, Mapping[str, Any]]
-Observed = Iterable[tuple[str, Value] | tuple[str, Value, str]]
+Observed = Iterable[tuple[str, Value] | tuple[str, Value, str] | tuple[str, Value, str, str]]
 """Name and value, and where that is told who looked."""
 
 
@@ -117,7 +117,7 @@ class Casework:
         """Begin a case with all that an inspection says; one with outcomes is closed at once."""
         standing: dict[str, Value] = {}
 
-        def told(car: Inspection) -> list[tuple[str, Value, str]]:
+        def told(car: Inspection) -> list[tuple[str, Value, str, str]]:
             # what is told of the car stands after a repair
             observed = observations_of(car)
             new = [said for said in told_by_people(car) if standing.get(said[0]) != said[1]]
@@ -343,8 +343,8 @@ class Casework:
 
     def _observed(self, observations: Observed) -> list[Planned]:
         seen = in_order(
-            observation(name, value, self.knowledge, *map(clean, by))
-            for name, value, *by in observations
+            observation(name, value, self.knowledge, *map(clean, told))
+            for name, value, *told in observations
         )
         return [("read" if is_number(one) else "seen", _recorded(one)) for one in seen]
 
@@ -374,8 +374,8 @@ class Casework:
 
 
 def _recorded(seen: Observation) -> dict[str, Any]:
-    content = seen._asdict()
-    return content if seen.by else {key: content[key] for key in content if key != "by"}
+    optional = ("by", "instrument")
+    return {key: told for key, told in seen._asdict().items() if told or key not in optional}
 
 
 def _noted(state: CaseState, name: str) -> Noted:

@@ -29,6 +29,9 @@ class Component:
     options: tuple[Query, ...]  # names of what each option does
     constant: FloatArray  # shape (options,): what an option costs whatever is wrong
     loss: FloatArray  # shape (options, columns): what it costs besides
+    # shape (options, fault columns): chance that a state is there afterwards; a complaint that it
+    # brings about then stays unsolved
+    lasts: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +39,7 @@ class Setting:
     """Components that can be combined freely; other combinations belong to other settings."""
 
     components: tuple[Component, ...]
+    filling: bool = False  # whether one of its constants holds the price of filling a loop
 
 
 class Plan(NamedTuple):
@@ -194,7 +198,9 @@ def _restrict(part: Component, action: str, included: bool) -> Component:
     if not holds.any():
         return part
     keep = np.flatnonzero(holds == included)
-    return Component(tuple(part.options[i] for i in keep), part.constant[keep], part.loss[keep])
+    options = tuple(part.options[i] for i in keep)
+    lasts = None if part.lasts is None else part.lasts[keep]
+    return Component(options, part.constant[keep], part.loss[keep], lasts)
 
 
 MOST_ACTIONS = 16

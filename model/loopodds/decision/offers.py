@@ -10,7 +10,7 @@ service for it.
 import itertools
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -162,6 +162,7 @@ class _Dish:
     price: float
     needs: frozenset[str]
     left: FloatArray
+    lasts: FloatArray  # chance that a state that bears on the group is still there
 
 
 class _Book:
@@ -277,14 +278,15 @@ class _Book:
 
     def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
         (stays,), (eased,) = self._outcome(chosen)
-        left = touched * stays * (self._harm - eased)
+        lasts = touched * stays
+        left = lasts * (self._harm - eased)
         if chosen:
             # what two of them, or one and an earlier one, put in the loop is lost once
             lost = np.max([offer.in_vain for offer in chosen], axis=0)
             left = left + stays * np.maximum(lost - self._lost, 0)
         needs = frozenset().union(*(offer.needs for offer in chosen))
         names = tuple(offer.name for offer in chosen)
-        return _Dish(names, sum(offer.price for offer in chosen), needs, left)
+        return _Dish(names, sum(offer.price for offer in chosen), needs, left, lasts)
 
     def _all_pay(self, chosen: Sequence[Offer]) -> bool:
         """Whether each service saves more than its price in the worst case that it is there for.
@@ -302,7 +304,8 @@ class _Book:
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
     ) -> Iterator[Setting]:
         """Plans with the needs in ``paid``; a filling is paid for only where something needs it."""
-        once = self._component([_Dish((), 0.0, paid, self._untouched(menus))])
+        alone = self._untouched(menus)
+        once = self._component([_Dish((), 0.0, paid, self._harm * alone, alone)])
         if FILLING not in paid:
             debts = [self._debt(number, paid) for number in range(len(self.settling))]
             yield Setting((once, *self._parts(menus, shared, paid), *debts))
@@ -311,7 +314,7 @@ class _Book:
             filling = [dish for dish in menu if FILLING in dish.needs]
             if filling:
                 some = [*menus[:number], filling, *menus[number + 1 :]]
-                yield Setting((once, *self._parts(some, shared, paid)))
+                yield Setting((once, *self._parts(some, shared, paid)), filling=True)
 
     def _parts(
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
@@ -319,7 +322,7 @@ class _Book:
         """What each menu offers once the needs in ``paid``, all the shared ones, are paid for."""
         paid_for = ([dish for dish in menu if dish.needs & shared <= paid] for menu in menus)
         return [
-            self._component([_Dish(d.names, d.price, d.needs - shared, d.left) for d in dishes])
+            self._component([replace(dish, needs=dish.needs - shared) for dish in dishes])
             for dishes in paid_for
         ]
 
@@ -328,17 +331,17 @@ class _Book:
         offer = self.settling[number]
         nothing = np.zeros(len(self._harm))
         dishes = [
-            _Dish((), 0.0, frozenset(), nothing),
-            _Dish((offer.name,), offer.price, offer.needs - paid, nothing),
+            _Dish((), 0.0, frozenset(), nothing, nothing),
+            _Dish((offer.name,), offer.price, offer.needs - paid, nothing, nothing),
         ]
         part = self._component(dishes[:1] if offer.name in self._stuck else dishes)
         part.loss[0, len(self._harm) + len(self.needs) + number] = offer.undone
         return part
 
     def _untouched(self, menus: Sequence[Sequence[_Dish]]) -> FloatArray:
-        """Harm of faults that no service on offer cures."""
+        """One for each state whose harm no service on offer bears on."""
         served = np.any([menu[0].left > 0 for menu in menus], axis=0) if menus else False
-        return np.where(served, 0.0, self._harm)
+        return np.where(served, 0.0, np.ones_like(self._harm))
 
     def _component(self, dishes: Sequence[_Dish]) -> Component:
         once = self._once
@@ -347,7 +350,8 @@ class _Book:
         left = np.array([dish.left for dish in dishes])
         owed = np.zeros((len(dishes), len(self.settling)))
         loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self.needs))), owed])
-        return Component(tuple(dish.names for dish in dishes), np.array(constant), loss)
+        lasts = np.array([dish.lasts for dish in dishes])
+        return Component(tuple(dish.names for dish in dishes), np.array(constant), loss, lasts)
 
     def informed(self) -> FloatArray:
         """Cost of each fault state to someone who knows it, never too high, shape (columns,).

@@ -111,7 +111,7 @@ class Workshop:
             KnowledgeError: if the knowledge lacks prices, and none were given.
         """
         prices = self._prices or shipped_prices(self.knowledge)
-        return _gates(self.knowledge, tuple(sorted(self._stated.items())), prices)
+        return gates_of(self.knowledge, tuple(sorted(self._stated.items())), prices)
 
     def believing(self, belief: Belief) -> "Workshop":
         """The same car and workshop under another belief."""
@@ -208,20 +208,9 @@ class Workshop:
     def with_companions(
         self, services: Query, stops: Collection[str] | None = None, facts: Facts | None = None
     ) -> Query:
-        """Services with those that go along where stops are not dealt with by any of them.
-
-        What one of these is not done together with falls away.
-        """
-        facts = facts or self.facts
-        along: list[str] = []
-        for name, stop in self.knowledge.stops.items():
-            if stop.otherwise and name in (self.progress.stops if stops is None else stops):
-                wanted = dealing_with(stop, facts, self.knowledge)
-                if not all(names & {*services} for names in wanted):
-                    along.append(stop.otherwise)
-        work = self.knowledge.services
-        included = {other for name in along for other in work[name].not_with}
-        return tuple(n for n in dict.fromkeys((*services, *along)) if n not in included)
+        """Services with those that go along with the stops in force, those of the car as it is."""
+        held = self.progress.stops if stops is None else stops
+        return with_companions(services, held, facts or self.facts, self.knowledge)
 
     @cached_property
     def stops(self) -> tuple[StopInForce, ...]:
@@ -361,31 +350,50 @@ class Workshop:
         spared = [name for name in plan.actions if name not in told]
         outlay += sum(map(prices.of_work, along)) - sum(map(prices.of_work, spared))
         minutes += sum(prices.minutes[n] for n in along) - sum(prices.minutes[n] for n in spared)
-        ordered = [offer.name for offer in self._in_order(offers)]
+        ordered = [offer.name for offer in in_order(offers, self.marginal, self.knowledge)]
         services = (*(name for name in ordered if name in told), *along)
         return ServicePlan(services, first, filling, opening, outlay, minutes, harm)
 
-    def _in_order(self, offers: Sequence[Offer]) -> list[Offer]:
-        """Services so that, each being proved before the next, the job is expected to cost least.
 
-        The faults they cure are weighed as if one of them were the cause; what the knowledge says
-        must come first does.
-        """
-        if not 1 < len(offers) <= MOST_ACTIONS:
-            return list(offers)
-        cures = np.array([offer.cure for offer in offers])
-        weight = self.marginal[: cures.shape[1]] * cures.any(axis=0)
-        if not weight.any():  # nothing that they cure can be there
-            return list(offers)
-        place = {offer.name: i for i, offer in enumerate(offers)}
-        before = {}
-        for i, offer in enumerate(offers):
-            earlier = {*self.knowledge.services[offer.name].after}.union(*offer.with_one_of)
-            before[i] = [place[name] for name in place if name in earlier]
-        order = best_order(weight / weight.sum(), cures, [o.price for o in offers], before=before)
-        return [offers[i] for i in order.actions]
+def with_companions(
+    services: Query, stops: Collection[str], facts: Facts, knowledge: Knowledge
+) -> Query:
+    """Services with those that go along where stops are not dealt with by any of them.
+
+    What one of these is not done together with falls away.
+    """
+    along: list[str] = []
+    for name, stop in knowledge.stops.items():
+        if stop.otherwise and name in stops:
+            wanted = dealing_with(stop, facts, knowledge)
+            if not all(names & {*services} for names in wanted):
+                along.append(stop.otherwise)
+    included = {other for name in along for other in knowledge.services[name].not_with}
+    return tuple(n for n in dict.fromkeys((*services, *along)) if n not in included)
+
+
+def in_order(offers: Sequence[Offer], marginal: FloatArray, knowledge: Knowledge) -> list[Offer]:
+    """Services so that, each being proved before the next, the job is expected to cost least.
+
+    The faults they cure are weighed as if one of them were the cause; what the knowledge says must
+    come first does. ``marginal`` begins with the fault columns.
+    """
+    if not 1 < len(offers) <= MOST_ACTIONS:
+        return list(offers)
+    cures = np.array([offer.cure for offer in offers])
+    weight = marginal[: cures.shape[1]] * cures.any(axis=0)
+    if not weight.any():  # nothing that they cure can be there
+        return list(offers)
+    place = {offer.name: i for i, offer in enumerate(offers)}
+    before = {}
+    for i, offer in enumerate(offers):
+        earlier = {*knowledge.services[offer.name].after}.union(*offer.with_one_of)
+        before[i] = [place[name] for name in place if name in earlier]
+    order = best_order(weight / weight.sum(), cures, [o.price for o in offers], before=before)
+    return [offers[i] for i in order.actions]
 
 
 @lru_cache(maxsize=64)
-def _gates(knowledge: Knowledge, context: tuple[tuple[str, str], ...], prices: Prices) -> Gates:
+def gates_of(knowledge: Knowledge, context: tuple[tuple[str, str], ...], prices: Prices) -> Gates:
+    """The rules, kept for the next car of the kind."""
     return Gates(knowledge, dict(context), prices)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
@@ -40,6 +40,7 @@ class Beliefs:
     log_evidence: FloatArray  # shape (rows,): natural; minus infinity where it cannot be
     p_sound: FloatArray  # shape (rows,): that every fault variable is in its sound state
     faults: dict[str, FloatArray]  # shape (rows, states): marginals; each row sums to one
+    distinct: int = 0  # rows that differ in their evidence
 
 
 class Model:
@@ -52,6 +53,8 @@ class Model:
             long process with many small batches. Otherwise only large batches take them.
         passes: What runs large batches instead, as
             :meth:`loopodds.accelerator.passes.Accelerator.propagate` does.
+        looked_at: What batches will be about, where that is known beforehand: beliefs then come
+            from trees without what has no bearing on it. About anything else the whole is asked.
     """
 
     def __init__(
@@ -60,10 +63,12 @@ class Model:
         repairs: tuple[Repair, ...] = (),
         compiled: bool = False,
         passes: Passes | None = None,
+        looked_at: Collection[str] | None = None,
     ) -> None:
         self.repairs = repairs
         self.compiled = compiled
         self.passes = passes
+        self._looked_at = None if looked_at is None else frozenset(looked_at)
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
@@ -144,15 +149,30 @@ class Model:
 
     def believe(self, context: Context, evidence: Evidence) -> Beliefs:
         """Posteriors of every fault, and p_sound, for a batch in one context."""
-        posterior = self.tree(context).propagate(evidence, [(name,) for name in self.faults])
+        tree, sound = self._trees_about(context, evidence)
+        posterior = tree.propagate(evidence, [(name,) for name in self.faults])
         return Beliefs(
             posterior.log_evidence,
-            self._p_sound(context, evidence, posterior),
+            self._p_sound(sound, evidence, posterior),
             {name: posterior[name] for name in self.faults},
+            posterior.distinct,
         )
 
-    def _p_sound(self, context: Context, evidence: Evidence, posterior: Posterior) -> FloatArray:
-        tree, constant = self._sound_tree(context)
+    def _trees_about(self, context: Context, evidence: Evidence) -> tuple[JunctionTree, SoundTree]:
+        """The trees that answer some evidence."""
+        if self._looked_at is not None and not self.repairs:
+            network = self.network(context)
+            about = _trees_of_part(
+                network, self._looked_at, self.faults, self.compiled, self.passes
+            )
+            if about[0].network.holds({*evidence.names_held, *evidence.implied}):
+                return about
+        return self.tree(context), self._sound_tree(context)
+
+    def _p_sound(
+        self, sound_tree: SoundTree, evidence: Evidence, posterior: Posterior
+    ) -> FloatArray:
+        tree, constant = sound_tree
         fits = np.ones(evidence.rows)
         for name in self.faults:
             if name in evidence.codes:
@@ -212,6 +232,14 @@ def _sound_tree_of(
 def _fixed(network: Network, faults: Query, compiled: bool, passes: Passes | None) -> SoundTree:
     rest, constant = network.given(dict.fromkeys(faults, 0))
     return JunctionTree(rest, compiled, passes), constant
+
+
+@lru_cache(maxsize=MOST_TREES)
+def _trees_of_part(
+    network: Network, names: frozenset[str], faults: Query, compiled: bool, passes: Passes | None
+) -> tuple[JunctionTree, SoundTree]:
+    part = network.relevant([*faults, *names])
+    return JunctionTree(part, compiled, passes), _fixed(part, faults, compiled, passes)
 
 
 def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ...]:

@@ -258,6 +258,29 @@ class Network:
             raise unknown_name("variable", name, known)
         return node
 
+    def holds(self, names: Iterable[str]) -> bool:
+        """Whether every name is one of its variables."""
+        kinds = self.hidden, self.observables, self.gauges
+        return all(any(name in kind for kind in kinds) for name in names)
+
+    def relevant(self, names: Iterable[str]) -> Network:
+        """What bears on some variables: they and their ancestors.
+
+        Other variables, on which nothing was seen, sum to one (Shachter 1986): posteriors of what
+        is left, and the log evidence, are those of the whole.
+        """
+        wanted, waiting = set[str](), [*names]
+        while waiting:
+            name = waiting.pop()
+            if name not in wanted:
+                wanted.add(name)
+                waiting += self.variable(name).parents
+        return Network(
+            {name: v for name, v in self.hidden.items() if name in wanted},
+            {name: v for name, v in self.observables.items() if name in wanted},
+            {name: v for name, v in self.gauges.items() if name in wanted},
+        )
+
     def given(self, fixed: Mapping[str, int]) -> tuple[Network, float]:
         """The network over the other hidden variables once some are fixed to a state.
 

@@ -31,12 +31,16 @@ class Observation(NamedTuple):
     name: str
     value: Value
     by: str = ""  # who looked, where that is told
+    instrument: str = ""  # what it was read with, where that is told
 
 
-def observation(name: str, value: Value, knowledge: Knowledge, by: str = "") -> Observation:
+def observation(
+    name: str, value: Value, knowledge: Knowledge, by: str = "", instrument: str = ""
+) -> Observation:
     """An observation in the section where it belongs.
 
-    A word for what is judged by eye is a look of the person ``by``, where that is told.
+    A word for what is judged by eye is a look of the person ``by``, where that is told; a reading
+    keeps the ``instrument``.
 
     Raises:
         UnknownName: with the nearest name; or saying that a fault is not observed but confirmed.
@@ -45,7 +49,7 @@ def observation(name: str, value: Value, knowledge: Knowledge, by: str = "") -> 
     by_eye = section == "findings" and knowledge.node(name).by_eye
     if by and by_eye and isinstance(value, str):
         section = LOOKS
-    return Observation(section, name, value, by)
+    return Observation(section, name, value, by, instrument if section == "readings" else "")
 
 
 def in_order(observations: Iterable[Observation]) -> list[Observation]:
@@ -123,12 +127,17 @@ def observations_of(inspection: Inspection) -> list[Observation]:
     ]
 
 
-def told_by_people(inspection: Inspection) -> list[tuple[str, Value, str]]:
-    """The same as name, value and who said it: looks one by one, not what they come to."""
+def told_by_people(inspection: Inspection) -> list[tuple[str, Value, str, str]]:
+    """The same as name, value, who said it and with what; looks one by one."""
     looked = {name for words in inspection.looks.values() for name in words}
-    said = [(o.name, o.value, "") for o in observations_of(inspection) if o.name not in looked]
+    tools = inspection.instruments
+    said = [
+        (o.name, o.value, "", tools.get(o.name, ""))
+        for o in observations_of(inspection)
+        if o.name not in looked
+    ]
     for person, words in inspection.looks.items():
-        said += [(name, word, person) for name, word in words.items()]
+        said += [(name, word, person, "") for name, word in words.items()]
     return said
 
 

@@ -16,9 +16,10 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray
 from loopodds.base.units import Unit
 from loopodds.inspection.columns import ColumnPlan, Feed
 from loopodds.inspection.inspection import InspectionBatch
-from loopodds.inspection.remarks import impossible_readings
-from loopodds.inspection.vocabulary import LIMITS, refused_word, unknown_word
+from loopodds.inspection.remarks import NO_REFRIGERANT, impossible_readings
+from loopodds.inspection.vocabulary import CHOICES, LIMITS, refused_word, unknown_word
 from loopodds.knowledge.records import Knowledge
+from loopodds.physics.refrigerants import SUPPORTED
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -34,6 +35,13 @@ NO_UNIT = "number without a unit (call the column {})"
 NOT_A_NUMBER = "not a number"
 IMPOSSIBLE = "impossible value"
 GIVEN_TWICE = "given twice, differently"
+
+UNSTATED = "no refrigerant stated"
+SAYS_NOTHING = re.compile(
+    r"[-?./_*# ]+|n\.? ?[/.]? ?[ab]\.?|k\. ?a\.?|none|null|nil|nan|unknown|unbekannt|inconnue?",
+    re.I,
+)
+"""What people write where nothing was seen; common practice, no source."""
 
 _NOT_OBSERVED, _UNKNOWN, _UNITLESS = -1, -2, -3
 FILLS = {
@@ -85,6 +93,7 @@ def read_cells(
             reader.read_words(feed)
         else:
             reader.read_numbers(feed, feed.unit)
+    reader.fill_always()
     batch = InspectionBatch(table.num_rows, **reader.columns)
     order = {column: index for index, column in enumerate(plan.columns)}
     defects = sorted(reader.defects, key=lambda defect: order[defect.column])
@@ -95,11 +104,27 @@ def _impossible(
     batch: InspectionBatch, table: pa.Table, plan: ColumnPlan, knowledge: Knowledge
 ) -> list[Defect]:
     defects = []
+    unstated = set()
     for bad in impossible_readings(batch, knowledge):
+        if bad.reason == NO_REFRIGERANT:
+            if bad.row not in unstated:
+                unstated.add(bad.row)
+                defects.append(Defect(bad.row, "", "", UNSTATED, f"{UNSTATED}: {_state_it(plan)}"))
+            continue
         filled = ((c, cell_text(table, c, bad.row)) for c in plan.columns_of(bad.column))
         column, value = next(((c, v) for c, v in filled if v), (bad.column, f"{bad.value:g}"))
         defects.append(Defect(bad.row, column, value, IMPOSSIBLE, bad.reason))
     return defects
+
+
+def _state_it(plan: ColumnPlan) -> str:
+    """What to do where the refrigerant is not stated."""
+    columns = plan.columns_of("refrigerant")
+    where = f"in column {columns[0]!r}" if columns else "in a column called refrigerant"
+    return (
+        f"say {' or '.join(SUPPORTED)} {where}, or for all rows under [always] of a column map, or "
+        "leave out the pressures of this row"
+    )
 
 
 def cell_text(table: pa.Table, column: str, row: int) -> str:
@@ -115,6 +140,14 @@ class _TableReader:
         self.table, self.plan, self.knowledge = table, plan, knowledge
         self.columns: dict[str, dict[str, Any]] = {kind: {} for kind in FILLS.values()}
         self.defects: list[Defect] = []
+
+    def fill_always(self) -> None:
+        """What holds in every row that does not say otherwise."""
+        choices = self.columns["choices"]
+        for name, word in self.plan.always.items():
+            code = CHOICES[name].index(word)
+            said = choices.get(name, np.full(self.table.num_rows, -1, np.int8))
+            choices[name] = np.where(said >= 0, said, code).astype(np.int8)
 
     def read_words(self, feed: Feed) -> None:
         codes_of = {"": _NOT_OBSERVED, **{word: code for code, word in enumerate(feed.options)}}
@@ -242,6 +275,13 @@ def _word_reason(text: str, feed: Feed) -> str:
         )
     # of refrigerants only ours are listed: what else the archive calls them is no help
     theirs = feed.values if feed.name != "refrigerant" else ()
+    if SAYS_NOTHING.fullmatch(text) and feed.name == "refrigerant":
+        return f"{UNSTATED}: {shown(text)!r} says nothing; write {' or '.join(SUPPORTED)} there"
+    if SAYS_NOTHING.fullmatch(text):
+        return (
+            f"{shown(text)!r} is no {kind}; where nothing was seen leave the cell empty, or list "
+            "what stands there as not_observed in a column map"
+        )
     hint = unknown_word(text, feed.name, [*theirs, *feed.options])
     return f"unknown {kind} {shown(text)!r}; {hint}"
 

@@ -19,18 +19,21 @@ A map is a TOML file::
     from = "Oil colour"
     values = { green = "deep" }
     others = ""                  # whatever else stands there says nothing about greenness
+
+    [always]
+    refrigerant = "R134a"        # of every car where no column says otherwise
 """
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from loopodds.base.errors import InspectionError
-from loopodds.inspection.vocabulary import suggestion
+from loopodds.inspection.vocabulary import CHOICES, suggestion
 
-SECTIONS = ("format", "columns")
+SECTIONS = ("format", "columns", "always")
 FORMAT_KEYS = ("delimiter", "decimal", "not_observed")
 COLUMN_KEYS = ("from", "unit", "values", "others")
 DELIMITERS = (",", ";", "\t", "|")
@@ -58,6 +61,9 @@ class ColumnMap:
     not_observed: frozenset[str] = frozenset()
     delimiter: str = ","  # both: of CSV cells and of the numbers in them
     decimal: str = "."
+    stated: frozenset[str] = frozenset()  # keys of [format] that the map has
+    notes: tuple[str, ...] = ()  # what was guessed of the format
+    always: Mapping[str, str] = field(default_factory=dict)  # of every row that does not say it
 
 
 def load_column_map(path: str | Path | None) -> ColumnMap:
@@ -88,6 +94,8 @@ def load_column_map(path: str | Path | None) -> ColumnMap:
         _not_observed(style.get("not_observed", []), f"{name}: [format] not_observed"),
         delimiter,
         decimal,
+        frozenset(style),
+        always=_always(content.get("always", {}), name),
     )
 
 
@@ -105,6 +113,14 @@ def _column(key: str, entry: Any, where: str) -> MappedColumn:
         {said.strip(): _text(meant, f"{where} values: {said}") for said, meant in values.items()},
         others,
     )
+
+
+def _always(content: Any, name: str) -> Mapping[str, str]:
+    """Words of car and day that hold in every row."""
+    where = f"{name}: [always]"
+    stated = _table(content, where)
+    _only_known(stated, tuple(CHOICES), where)
+    return {key: _one_of(value, CHOICES[key], f"{where} {key}") for key, value in stated.items()}
 
 
 def _not_observed(value: Any, where: str) -> frozenset[str]:

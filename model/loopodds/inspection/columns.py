@@ -5,7 +5,7 @@ A column is recognised by its name: findings and history by their own, readings 
 """
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -20,6 +20,7 @@ from loopodds.inspection.vocabulary import (
     LOOKED_BY,
     NUMBERS,
     SECOND,
+    heading_meant,
     names_in,
     outcome_words,
     reading_dimension,
@@ -31,6 +32,9 @@ from loopodds.knowledge.records import SOUND, Knowledge
 Kind = Literal["word", "choice", "confirmed", "reading", "number"]
 CONFIRMED = "confirmed_"
 ADDED = ("p_sound", "log_evidence", "top_condition", "stops")
+INTERVALS, PLAN, NEXT = "intervals", "plan", "next"
+ALSO: Mapping[str, tuple[str, ...]] = {PLAN: ("plan", "plan_cost"), NEXT: ("next_test",)}
+"""What scoring adds when asked, besides intervals, with the columns of each."""
 ALIKE = 0.85
 """A column this similar to a known name is taken for a slip and warned about."""
 
@@ -62,7 +66,30 @@ class ColumnPlan:
     feeds: tuple[Feed, ...]  # those that feed the network
     not_observed: frozenset[str]  # cells that mean nothing was observed, besides empty ones
     decimal: str  # decimal mark
-    warnings: tuple[str, ...]  # columns that look like a slip of the pen and pass through unread
+    # what was guessed of the format, and columns that look like a known one and pass through unread
+    warnings: tuple[str, ...]
+    alike: tuple[str, ...] = ()  # these columns
+    always: Mapping[str, str] = field(default_factory=dict)  # choices of every row that is silent
+
+    def looked_at(self, knowledge: Knowledge) -> frozenset[str]:
+        """What of the network the rows can be about, as far as the headings tell: what words stand
+        for, and with any number all gauges, of which many are read off two.
+        """
+        words = {feed.name for feed in self.feeds if feed.kind == "word"}
+        read = any(feed.kind == "reading" for feed in self.feeds)
+        return frozenset(words & knowledge.nodes.keys()).union(knowledge.gauges if read else ())
+
+    @property
+    def used(self) -> list[str]:
+        """Columns that feed the network or say what was confirmed, in order."""
+        fed = {feed.column for feed in self.feeds}
+        return [column for column in self.columns if column in fed]
+
+    @property
+    def unused(self) -> list[str]:
+        """The others."""
+        fed = {feed.column for feed in self.feeds}
+        return [column for column in self.columns if column not in fed]
 
     @property
     def word_columns(self) -> list[str]:
@@ -84,14 +111,14 @@ def plan_columns(
     columns: Sequence[str],
     knowledge: Knowledge,
     column_map: ColumnMap | None = None,
-    intervals: bool = False,
+    also: Collection[str] = (),
 ) -> ColumnPlan:
     """Meaning of the columns of an archive.
 
     Args:
         columns: Header of the archive, in order.
         column_map: For an archive with its own names, words or units.
-        intervals: Whether scoring will add both ends of every probability.
+        also: What scoring will add besides: ``intervals``, ``plan``, ``next``.
 
     Raises:
         InspectionError: if two columns share a name, a column is one that scoring adds, the column
@@ -99,10 +126,10 @@ def plan_columns(
             known at all.
     """
     mapping = column_map or ColumnMap()
-    _refuse_unusable(columns, knowledge, intervals)
+    _refuse_unusable(columns, knowledge, also)
     feeds = [_mapped_feed(entry, columns, knowledge, mapping.name) for entry in mapping.columns]
     taken = {feed.column for feed in feeds}
-    warnings = []
+    warnings, alike = [], []
     for column in columns:
         if column in taken:
             continue
@@ -111,30 +138,42 @@ def plan_columns(
             feeds.append(feed)
         elif slip := _slip(column.strip(), knowledge):
             warnings.append(f"column {column!r} passes through unread: {slip}")
+            alike.append(column)
     if not any(feed.kind in ("word", "reading") for feed in feeds):
         hint = f" ({warnings[0]})" if warnings else ""
         problem = f"none of the {len(columns)} columns is a known finding, history item or reading"
-        raise InspectionError(f"{problem}{hint}").helped_by("map columns")
+        found = f"; {'; '.join(mapping.notes)}" if mapping.notes else ""
+        raise InspectionError(f"{problem}{hint}{found}").helped_by("map columns")
     order = {column: index for index, column in enumerate(columns)}
     feeds.sort(key=lambda feed: order[feed.column])
     return ColumnPlan(
-        tuple(columns), tuple(feeds), mapping.not_observed, mapping.decimal, tuple(warnings)
-    )
+        tuple(columns), tuple(feeds), mapping.not_observed, mapping.decimal,
+        (*mapping.notes, *warnings), tuple(alike), mapping.always,
+    )  # fmt: skip
 
 
-def added_columns(knowledge: Knowledge, intervals: bool = False) -> tuple[str, ...]:
-    """Columns that scoring adds, in order; ``intervals``: with both ends of every probability."""
-    ends = [f"{end}_{name}" for name in (*knowledge.conditions, SOUND) for end in ("low", "high")]
-    return (*(f"p_{name}" for name in knowledge.conditions), *ADDED, *(ends if intervals else ()))
+def probability_columns(knowledge: Knowledge, also: Collection[str] = ()) -> tuple[str, ...]:
+    """Those of them that are probabilities."""
+    names = (*knowledge.conditions, SOUND)
+    ends = [f"{end}_{name}" for name in names for end in ("low", "high")]
+    return (*(f"p_{name}" for name in names), *(ends if INTERVALS in also else ()))
 
 
-def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge, intervals: bool) -> None:
+def added_columns(knowledge: Knowledge, also: Collection[str] = ()) -> tuple[str, ...]:
+    """Columns that scoring adds, in order, with what it is asked for besides behind the others."""
+    count = len(knowledge.conditions)
+    chances = probability_columns(knowledge, also)
+    more = [column for key, columns in ALSO.items() if key in also for column in columns]
+    return (*chances[:count], *ADDED, *chances[count + 1 :], *more)
+
+
+def _refuse_unusable(columns: Sequence[str], knowledge: Knowledge, also: Collection[str]) -> None:
     seen: set[str] = set()
     for column in columns:
         if column in seen:
             raise InspectionError(f"two columns are called {column!r}; rename one")
         seen.add(column)
-    for column in added_columns(knowledge, intervals):
+    for column in added_columns(knowledge, also):
         if column in seen:
             raise InspectionError(
                 f"column {column!r} is one that scoring adds: this archive was scored before; "
@@ -277,4 +316,7 @@ def _slip(name: str, knowledge: Knowledge) -> str:
         *(CONFIRMED + name for name in _outcomes(knowledge)),
     ]  # fmt: skip
     close = difflib.get_close_matches(name, known, n=1, cutoff=ALIKE)
-    return f"did you mean {close[0]!r}?" if close else ""
+    if close:
+        return f"did you mean {close[0]!r}?"
+    meant = heading_meant(name)[0]
+    return f"it looks like {meant}; a column map can say so" if meant else ""

@@ -25,6 +25,7 @@ from loopodds.inspection.inspection import (
     Group,
     Inspection,
     InspectionBatch,
+    Quantity,
     batch_of,
 )
 from loopodds.inspection.vocabulary import CHOICES, COMPLAINT, LOOKED_BY, ROUTINE, SECOND
@@ -63,6 +64,14 @@ def encoding_of(inspection: Inspection, knowledge: Knowledge) -> Encoding:
     return encode(batch_of([inspection], knowledge), knowledge)
 
 
+def inspection_at(batch: InspectionBatch, row: int, knowledge: Knowledge) -> Inspection:
+    """One row of a batch as an inspection of its own: its pressures, all else as encoded."""
+    one = batch.take(np.array([row]))
+    read = {name: float(value[0]) for name, value in one.readings.items()}
+    readings = {n: Quantity(value, f"{value:g}") for n, value in read.items() if value == value}
+    return Inspection(f"row {row}", readings=readings).with_remarks(encode(one, knowledge))
+
+
 def encode(batch: InspectionBatch, knowledge: Knowledge, confirmed: bool = False) -> Encoding:
     """A batch as the network takes it.
 
@@ -88,12 +97,12 @@ def _groups(
     evidence: Evidence, pattern: IntArray, contexts: list[dict[str, str]]
 ) -> tuple[Group, ...]:
     if len(contexts) == 1:
-        return (Group(contexts[0], np.arange(evidence.rows), _observed(evidence)),)
+        return (Group(contexts[0], np.arange(evidence.rows), observed(evidence)),)
     # a stable sort of small integers is one pass, and keeps the rows of a group rising
     order = np.argsort(pattern, kind="stable")
     ends = np.cumsum(np.bincount(pattern, minlength=len(contexts)))
     return tuple(
-        Group(context, rows, _observed(evidence.take(rows)))
+        Group(context, rows, observed(evidence.take(rows)))
         for context, rows in zip(contexts, np.split(order, ends)[:-1], strict=True)
     )
 
@@ -375,7 +384,7 @@ def _add_confirmed(
             soft[name] = np.where(several[:, None], possible, 1.0)
 
 
-def _observed(evidence: Evidence) -> Evidence:
+def observed(evidence: Evidence) -> Evidence:
     """The evidence without names that no row has."""
     return Evidence(
         evidence.rows,

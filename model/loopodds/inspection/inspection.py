@@ -59,6 +59,8 @@ class Inspection:
     tests_done: Query = ()
     # by person the words for what they judged by eye; the findings hold what these come to
     looks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    # what readings were taken with, by name; it bears on nothing
+    instruments: Mapping[str, str] = field(default_factory=dict)
     # what the network takes of it, under the knowledge it was checked against. A copy with other
     # observations (``dataclasses.replace``) has none
     encoding: Encoding | None = field(default=None, init=False, compare=False, repr=False)

@@ -46,6 +46,9 @@ ADD_UP_TO_PCT = 102.0  # each share that an instrument prints is rounded
 MOST_TIMES_NAMEPLATE = 10.0  # a loop brim-full of liquid holds some six times its charge
 EQUAL_SIDES_KPA = 50.0
 SLACK_KPA = 0.1
+NO_REFRIGERANT = (
+    "a pressure says nothing while the refrigerant is not stated; state " + " or ".join(SUPPORTED)
+)
 
 
 class Impossible(NamedTuple):
@@ -96,10 +99,7 @@ def _marked(bad: BoolArray, column: str, values: FloatArray, reason: str) -> lis
 def _impossible_pressures(name: str, batch: InspectionBatch) -> list[Impossible]:
     pressure = batch.reading(name)
     code = batch.choice("refrigerant")
-    unstated = (code < 0) & ~np.isnan(pressure)
-    options = " or ".join(SUPPORTED)
-    reason = f"a pressure says nothing while the refrigerant is not stated; state {options}"
-    impossible = _marked(unstated, name, pressure, reason)
+    impossible = _marked((code < 0) & ~np.isnan(pressure), name, pressure, NO_REFRIGERANT)
     for index, fluid in enumerate(map(refrigerant, SUPPORTED)):
         beyond = (code == index) & ~fluid.covers_pressure(pressure)
         top, bottom = fluid.critical_pressure_kpa, fluid.lowest_pressure_kpa
@@ -297,23 +297,25 @@ def _reached(
     """Mean and spread under each combination of faults, those that are alike once."""
     hidden = knowledge.of_kind("history", "fault", "mechanism")
     states = {name: other.states for name, other in hidden.items()}
-    node, full = knowledge.gauges[name], dict(context)
-    arrays = gauge_array(node.in_context(full), states, full)
-    mean, spread = np.unique([array.ravel() for array in arrays], axis=1)
-    return mean, spread
+    full = dict(context)
+    arrays = gauge_array(knowledge.gauges[name].in_context(full), states, full)
+    return tuple(np.unique([array.ravel() for array in arrays], axis=1))
+
+
+PARTNERS = {
+    "suction_line": ("low_side", "superheat"),
+    "compressor_inlet": ("low_side", "superheat at the compressor"),
+    "liquid_line": ("high_side", "subcooling"),
+    "static_temperature": ("static_pressure", "the static residual"),
+    "high_side_wetted": ("high_side", "the fall of the high side"),
+    "high_side_fanned": ("high_side", "the fall of the high side"),
+    "vacuum_start": ("vacuum_end", "the rise of the vacuum"),
+}
+"""What a reading is worth nothing without, and what follows from both."""
 
 
 def _unused(car: Encoding) -> Iterator[str]:
-    needs = {
-        "suction_line": ("low_side", "superheat"),
-        "compressor_inlet": ("low_side", "superheat at the compressor"),
-        "liquid_line": ("high_side", "subcooling"),
-        "static_temperature": ("static_pressure", "the static residual"),
-        "high_side_wetted": ("high_side", "the fall of the high side"),
-        "high_side_fanned": ("high_side", "the fall of the high side"),
-        "vacuum_start": ("vacuum_end", "the rise of the vacuum"),
-    }
-    for name, (partner, result) in needs.items():
+    for name, (partner, result) in PARTNERS.items():
         if _was_read(name, car) and not _was_read(partner, car):
             yield f"{name} is not used: {result} also needs {partner}"
     for name, nameplate in NAMEPLATES.items():
@@ -370,10 +372,10 @@ def _not_stated(car: Encoding) -> Iterator[str]:
     for key, names in untold_conditions(car).items():
         if contexts[key].measuring:
             continue
-        yield f"{key} is not stated: taken as {_usual(contexts[key])} for {', '.join(names)}"
+        yield f"{key} is not stated: taken as {usually(contexts[key])} for {', '.join(names)}"
 
 
-def _usual(context: Context) -> str:
+def usually(context: Context) -> str:
     """What stands in for a condition that is not stated."""
     if context.values:
         shares = zip(context.values, context.shares, strict=True)

@@ -16,6 +16,7 @@ from loopodds.inspection.inspection import Inspection, RepairDone, batch_of
 from loopodds.inspection.remarks import NOTHING_OBSERVED, impossible_readings, notes
 from loopodds.inspection.vocabulary import (
     BEFORE,
+    INSTRUMENTS,
     LOOKS,
     REPAIRED,
     SECTIONS,
@@ -92,6 +93,28 @@ def inspection_from(
     return last.with_remarks(warnings=(*empty, *warnings), repairs=tuple(repairs))
 
 
+def _with_instruments(
+    sections: Mapping[str, Any], place: Place
+) -> tuple[Mapping[str, Any], dict[str, str]]:
+    """The other sections, and what each reading was taken with."""
+    if INSTRUMENTS not in sections:
+        return sections, {}
+    named, readings = sections[INSTRUMENTS], sections.get("readings", {})
+    if not isinstance(named, Mapping):
+        raise place.error(
+            INSTRUMENTS, "", f"readings with a name each are needed, not {show(named)}"
+        )
+    for reading, instrument in named.items():
+        if not isinstance(readings, Mapping) or reading not in readings:
+            hint = suggestion(reading, readings if isinstance(readings, Mapping) else ())
+            raise place.error(INSTRUMENTS, reading, f"not in [readings]; {hint}")
+        if not isinstance(instrument, str) or not instrument.strip():
+            problem = f'a name is needed, as "gauge 3", not {show(instrument)}'
+            raise place.error(INSTRUMENTS, reading, problem)
+    rest = {name: content for name, content in sections.items() if name != INSTRUMENTS}
+    return rest, dict(named)
+
+
 def _with_looks(
     sections: Mapping[str, Any], knowledge: Knowledge, place: Place
 ) -> tuple[dict[str, Any], dict[str, dict[str, str]]]:
@@ -163,7 +186,7 @@ def _repairs(
             if not repairs:  # only these do not change while the car is there
                 conditions = {k: conditions[k] for k in ("setting", "altitude") if k in conditions}
             conditions = {**conditions, **repair["conditions"]}
-        seen = {key: repair[key] for key in (*BEFORE, LOOKS) if key in repair}
+        seen = {key: repair[key] for key in (*BEFORE, LOOKS, INSTRUMENTS) if key in repair}
         sections = {**told, **seen, "conditions": conditions}
         seen_then = _one_round(sections, knowledge, here, f"repair {number}", came=number == 1)
         repairs.append(RepairDone(services, seen_then))
@@ -175,7 +198,7 @@ def _services(repair: Any, knowledge: Knowledge, here: Place) -> tuple[str, ...]
     if not isinstance(repair, Mapping):
         raise here.error("", "", f"services and sections are needed, not {show(repair)}")
     for key, content in repair.items():
-        if key not in ("services", *BEFORE, LOOKS):
+        if key not in ("services", *BEFORE, LOOKS, INSTRUMENTS):
             raise here.error("", key, f"unknown; {_home_within(key, knowledge)}")
         if key in BEFORE and not isinstance(content, Mapping):
             problem = f"a section with names below it is needed, not {show(content)}"
@@ -212,6 +235,7 @@ def _one_round(
     ``came``: whether it is of the car as it came, before any repair.
     """
     looks: Mapping[str, Mapping[str, str]] = {}
+    sections, instruments = _with_instruments(sections, place)
     if LOOKS in sections:
         sections, looks = _with_looks(sections, knowledge, place)
     refused = Refused()
@@ -222,7 +246,7 @@ def _one_round(
         with refused:
             _take_in(entry, content[entry.section], altitude, knowledge)
             entries[entry.key] = entry
-    inspection = Inspection(name, **content, looks=looks)
+    inspection = Inspection(name, **content, looks=looks, instruments=instruments)
     batch = batch_of([inspection], knowledge)
     partial = bool(refused.errors)
     for bad in impossible_readings(batch, knowledge):
@@ -274,7 +298,7 @@ def _entries(
 def _no_section(key: str, knowledge: Knowledge, place: Place) -> InspectionError:
     for home in sections_of_name(key, knowledge):
         return place.error("", key, f"stands outside its section; write it below [{home}]")
-    known = (*SECTIONS, REPAIRED, LOOKS)
+    known = (*SECTIONS, REPAIRED, LOOKS, INSTRUMENTS)
     close = nearest(key, known)
     names = meant(key, _everywhere(knowledge)) if close is None else ()
     if names:

@@ -5,14 +5,20 @@ that what one of them understands all do. A word counts only as it is spelt here
 spelling is refused with the right one, never taken for it.
 """
 
+import re
+import tomllib
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
+from importlib import resources
 
 from loopodds.base.errors import KnowledgeError, listed, meant_or_known, unknown_name
 from loopodds.base.likeness import intended, nearest
 from loopodds.base.phrases import lowered
 from loopodds.base.unit_table import (
+    COLUMNS,
     DIMENSIONS,
     INTERNAL_UNITS,
+    USUAL_UNITS,
     YEAR_MIN,
     Dimension,
     spelling,
@@ -29,6 +35,10 @@ REPAIRED = "repaired"
 """Section of what was done to the car: a list, each with what had been recorded before it."""
 LOOKS = "looks"
 """Section of what several people, or one who is named, saw of the car's sample: `[looks.NAME]`."""
+INSTRUMENTS = "instruments"
+"""Section of what readings were taken with: `low_side = "gauge 3"`."""
+TAKEN_WITH = "instrument_"
+"""Begins the column of an archive that says what a reading was taken with."""
 LOOKED_BY = "looked_by"
 """Column of an archive that says who looked."""
 SECOND = "second_"
@@ -243,6 +253,12 @@ def dimension_of(name: str, knowledge: Knowledge) -> Dimension | None:
     return reading_dimension(name, knowledge) if measured else None
 
 
+def usual_units(name: str, knowledge: Knowledge) -> tuple[str, ...]:
+    """Units in which something is mostly read, the usual one first; none of what has words only."""
+    dimension = dimension_of(name, knowledge)
+    return tuple(OWN_UNITS.get(name, USUAL_UNITS[dimension])) if dimension else ()
+
+
 def reading_limits(
     name: str, dimension: Dimension, knowledge: Knowledge
 ) -> tuple[float, float, str]:
@@ -295,6 +311,68 @@ def unknown_word(text: str, name: str, words: Sequence[str]) -> str:
 
 def _plain(word: str) -> str:
     return spelling(word).replace("-", "")
+
+
+def heading_meant(heading: str) -> tuple[str, str]:
+    """Name that a heading of another workshop often stands for, and the unit at its end, if any.
+
+    Both empty where nothing is known; of ``headings.toml``, common practice.
+
+    >>> heading_meant("Niederdruck [bar]")
+    ('low_side', 'bar')
+    """
+    names, _, _ = _headings()
+    base, unit = _unit_at_end(heading)
+    return names.get(_bare(base)) or names.get(_bare(heading), ""), unit
+
+
+def grouping(heading: str) -> str:
+    """What a column sorts cars by, where it looks like one that does: ``date``, ``workshop``,
+    ``technician`` or ``vehicle_type``; empty otherwise.
+    """
+    return _headings()[2].get(_bare(heading), "")
+
+
+def word_meant(said: str, words: Sequence[str]) -> str:
+    """Which of our words a word of another workshop often stands for; empty where none does."""
+    _, meanings, _ = _headings()
+    own = {_bare(word): word for word in words}
+    often = [word for word in words if _bare(said) in meanings.get(word, ())]
+    exact = designation(said) or said
+    return own.get(_bare(said)) or own.get(_bare(exact)) or next(iter(often), "")
+
+
+@lru_cache(maxsize=1)
+def _headings() -> tuple[Mapping[str, str], Mapping[str, frozenset[str]], Mapping[str, str]]:
+    """Bare heading to name, the bare words that each of ours is often written as, and bare heading
+    to what it sorts cars by.
+    """
+    text = resources.files("loopodds_data").joinpath("headings.toml").read_text(encoding="utf-8")
+    known = tomllib.loads(text)
+    names = {_bare(said): n for n, often in known["names"].items() for said in (n, *often)}
+    words = {n: frozenset(map(_bare, often)) for n, often in known["words"].items()}
+    groups = {_bare(said): n for n, often in known["groups"].items() for said in (n, *often)}
+    return names, words, groups
+
+
+_UNITS = {
+    "°c": "degC", "c": "degC", "grad": "degC", "gradc": "degC", "°f": "degF", "f": "degF",
+    "%": "pct", "gramm": "g", "jahre": "years", "monate": "months", "u/min": "rpm",
+    "1/min": "rpm", "miles": "mi", "lbs": "lb", "bar(ü)": "bar", "barü": "bar", "psig": "psi",
+}  # fmt: skip
+
+
+def _unit_at_end(heading: str) -> tuple[str, str]:
+    """A heading without the unit at its end, and that unit as a column's name has it."""
+    match = re.fullmatch(
+        r"(.*?)[\s_]*(?:\[(.*)\]|\((.*)\)|[\s_]in\s+(\S+)|[\s_](\S+))", heading.strip()
+    )
+    if match is None:
+        return heading, ""
+    said = next(group for group in match.groups()[1:] if group is not None).strip()
+    suffixes = {suffix.lower(): suffix for suffix in COLUMNS}
+    unit = _UNITS.get(said.lower(), suffixes.get(said.lower(), ""))
+    return (match[1], unit) if unit else (heading, "")
 
 
 def suggestion(word: str, options: Iterable[str], known: str = "known") -> str:

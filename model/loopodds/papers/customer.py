@@ -8,7 +8,7 @@ that nobody recorded, and every probability is told once.
 from collections.abc import Iterator, Mapping, Sequence
 
 from loopodds.advice.proposals import BEST, LEAST, THOROUGH, Proposal
-from loopodds.base.phrases import UNSAFE_NOTE, sentence
+from loopodds.base.phrases import sentence
 from loopodds.decision.prices import shipped_prices
 from loopodds.diagnosis.belief import groups_of
 from loopodds.inspection.inspection import Quantity
@@ -49,7 +49,7 @@ def customer_blocks(report: Report, say: Wording) -> Iterator[Block]:
     yield Heading(1, say.page("title_repaired" if repaired else "title"))
     yield Facts(_facts(report, say))
     if report.knowledge.unsafe:
-        yield Paragraph(UNSAFE_NOTE, "please")
+        yield Paragraph(say.page("unsafe"), "please")
     asked = [text for stop in report.result.stops if (text := say.stop(stop.name))]
     if asked:
         yield Paragraph(f"{say.page('please')}: {' '.join(dict.fromkeys(asked))}", "please")
@@ -160,8 +160,8 @@ def _sure(text: str, name: str, probability: float, report: Report, say: Wording
     """What is believed and how surely, in words and dots."""
     doubts = report.result.leading_doubts
     interval = doubts.intervals.get(name) if doubts else None
-    ends = (interval.low, interval.high) if interval else ()
-    return Dotted(f"{text} {say.sure(probability)}", probability, *ends)
+    low, high = (interval.low, interval.high) if interval else (None, None)
+    return Dotted(f"{text} {say.sure(probability)}", probability, low, high, say.dots)
 
 
 def _left(names: Sequence[str], say: Wording) -> Iterator[Block]:
@@ -264,7 +264,7 @@ def _now(report: Report, say: Wording) -> Iterator[Block]:
     leader = found.conditions[0]
     if found.p_sound >= LIKELY:
         yield Paragraph(say.page("now_sound"), "answer")
-        yield Dotted(say.sure(found.p_sound), found.p_sound)
+        yield Dotted(say.sure(found.p_sound), found.p_sound, words=say.dots)
     elif found.p_sound < HARDLY and leader.probability < LIKELY:
         yield Paragraph(say.page("now_left"), "answer")
         yield Paragraph(say.page("now_unsettled_is"))

@@ -16,8 +16,9 @@ Row = tuple[str, ...]
 def reading_rows(report: Report) -> tuple[list[Row], bool]:
     """A row for each reading, those before a repair first; and whether they have times.
 
-    A row is the reading, the value, the range of sound cars, on which side of it the value lies
-    and, of a case of the book, when it was read and by whom, with the remark made.
+    A row is the reading, the value and what it was taken with, the range of sound cars, on which
+    side of it the value lies and, of a case of the book, when it was read and by whom, with the
+    remark made.
     """
     inspection = report.result.inspection
     rounds = [*(repair.before for repair in inspection.repairs), inspection]
@@ -40,13 +41,15 @@ def _rows(seen: Inspection, report: Report) -> Iterator[Row]:
     lines = _lines(seen, report)
     for name, quantity in seen.readings.items():
         line = lines.get(name)
+        tool = seen.instruments.get(name, "")
         if line is None:
-            yield name, quantity.text, "", ""
+            yield name, quantity.text, tool, "", ""
         else:
             place = "" if line.place == "within" else line.place
             yield (
                 name,
                 quantity.text,
+                tool,
                 f"{line.sound.low:g} to {line.sound.high:g} {line.unit}",
                 place,
             )

@@ -134,9 +134,9 @@ def _readings(report: Report) -> Iterator[Block]:
     if not rows:
         return
     yield Heading(2, "Readings")
-    timing = ("when", "by; instrument, remark") if timed else ()
-    head = ("reading", "read", "sound car, nine in ten", "", *timing)
-    widths = (27, 13, 20, 8, 14, 18) if timed else (40, 20, 30, 10)
+    timing = ("when", "by; remark") if timed else ()
+    head = ("reading", "read", "with", "sound car, nine in ten", "", *timing)
+    widths = (22, 11, 16, 18, 7, 13, 13) if timed else (34, 16, 16, 26, 8)
     yield Table("", head, rows, widths=widths)
 
 

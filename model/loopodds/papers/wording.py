@@ -6,7 +6,6 @@ English, and what English does not say in the words of the knowledge, so that a 
 without; :func:`wording_slips` names all that is missing.
 """
 
-import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
@@ -18,15 +17,15 @@ from typing import Any, NamedTuple
 import msgspec
 
 from loopodds.base.errors import KnowledgeError, meant_or_known, unknown_name
-from loopodds.base.phrases import lowered
+from loopodds.base.phrases import filled_in, holes_of, lowered
 from loopodds.diagnosis.belief import condition_title, groups_of
 from loopodds.knowledge.guards import Slip
 from loopodds.knowledge.records import Knowledge
 from loopodds.knowledge.shapes import read_record
+from loopodds.report.figures import ENGLISH_DOTS, DotWords
 
 ENGLISH = "en"
 FOLDER = "languages"
-_HOLE = re.compile(r"\{(\w+)\}")
 _UNITS = {"degC": "°C", "degF": "°F", "deltaF": "°F", "Mohm": "MΩ", "kohm": "kΩ", "Gohm": "GΩ"}
 CHANCES = (
     (0.95, "certain"), (0.80, "very_likely"), (0.60, "likely"), (0.40, "even"), (0.15, "possible"),
@@ -53,6 +52,7 @@ class Words(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     date: str = "{day}.{month}.{year}"
     months: tuple[str, ...] = ()
     page: Mapping[str, str] = {}
+    dots: Mapping[str, str] = {}
     sure: Mapping[str, str] = {}
     chances: Mapping[str, str] = {}
     money: Mapping[str, tuple[str, str]] = {}  # by currency: of one, of many
@@ -94,11 +94,17 @@ class Wording:
 
     def page(self, key: str, **filled: str) -> str:
         """A sentence of the page, its holes filled; what is filled in is text and nothing more."""
-        return _HOLE.sub(lambda hole: filled.get(hole[1], hole[0]), self._said("page", key))
+        return filled_in(self._said("page", key), filled)
 
     def sure(self, probability: float) -> str:
         """How sure one may be, in a sentence."""
         return str(self._said("sure", _scaled(probability, SURE)))
+
+    @property
+    def dots(self) -> DotWords:
+        """What twenty dots say to whoever does not see them."""
+        words = {key: self._said("dots", key) for key in DotWords._fields}
+        return ENGLISH_DOTS._replace(**{key: text for key, text in words.items() if text})
 
     def chance(self, probability: float) -> str:
         """A chance in a few words."""
@@ -170,7 +176,7 @@ class Wording:
         """A date in words."""
         month = self.own.months[day.month - 1] if self.own.months else str(day.month)
         parts = {"day": str(day.day), "month": month, "year": str(day.year)}
-        return _HOLE.sub(lambda hole: parts.get(hole[1], hole[0]), self.own.date)
+        return filled_in(self.own.date, parts)
 
 
 def _scaled(probability: float, scale: Sequence[tuple[float, str]]) -> str:
@@ -262,11 +268,13 @@ def _slips(file: str, words: Words, reference: Words, knowledge: Knowledge) -> I
         for key in said:
             if key not in wanted:
                 yield Slip(file, f"{section}.{key}", f"no such name; {meant_or_known(key, wanted)}")
-    for key, text in words.page.items():
-        holes, meant = set(_HOLE.findall(text)), set(_HOLE.findall(reference.page.get(key, text)))
-        if holes != meant:
-            said_of = f"has {_listed(holes)} in braces, needs {_listed(meant)}"
-            yield Slip(file, f"page.{key}", said_of)
+    for section in ("page", "dots"):
+        own, english = getattr(words, section), getattr(reference, section)
+        for key, text in own.items():
+            holes, meant = holes_of(text), holes_of(english.get(key, text))
+            if holes != meant:
+                said_of = f"has {_listed(holes)} in braces, needs {_listed(meant)}"
+                yield Slip(file, f"{section}.{key}", said_of)
     if words.months and len(words.months) != 12:
         yield Slip(file, "months", f"a year has twelve, not {len(words.months)}")
 
@@ -282,7 +290,7 @@ def _wanted(reference: Words, knowledge: Knowledge) -> dict[str, list[str]]:
         "stops": list(knowledge.stops),
         "checks": list(groups_of(knowledge)),
     }
-    for section in ("page", "sure", "chances", "money"):
+    for section in ("page", "dots", "sure", "chances", "money"):
         wanted[section] = list(getattr(reference, section))
     for section in ("bad", "good", "complaints"):
         said = [key for key, _ in _flat(getattr(reference, section))]

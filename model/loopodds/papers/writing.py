@@ -31,7 +31,8 @@ def document_of(
         made.append(Part(role, blocks, say.code))
     if RECORD in parts:
         made.append(Part(RECORD, [*record_blocks(report)]))
-    title = say.page("title") if CUSTOMER in parts else "Record for the workshop"
+    kind = "title_repaired" if report.result.repairs else "title"
+    title = say.page(kind) if CUSTOMER in parts else "Record for the workshop"
     name = report.plate or report.result.case
     return Document(f"{title}: {name}", made, language=made[0].language)
 

@@ -10,6 +10,7 @@ from loopodds.inspection.vocabulary import (
     ASKED,
     BEFORE,
     CHOICES,
+    INSTRUMENTS,
     LOOKS,
     OWN_UNITS,
     REPAIRED,
@@ -45,7 +46,8 @@ def blank_case(knowledge: Knowledge) -> str:
             if heading != before:
                 lines += ["", f"# -- {heading} --"]
             lines += [f"# {_asked(name, told)}", f"#{_blank(section, name, knowledge)}"]
-    return "\n".join([*lines, "", *_looks(knowledge), "", *_repair(knowledge), ""])
+    lines += ["", *_looks(knowledge), "", *_instruments(), "", *_repair(knowledge)]
+    return "\n".join([*lines, ""])
 
 
 def _group(section: str, told: object) -> str:
@@ -94,6 +96,12 @@ def _looks(knowledge: Knowledge) -> Iterator[str]:
     for name, node in knowledge.nodes.items():
         if node.by_eye:
             yield f"#{_blank('findings', name, knowledge)}"
+
+
+def _instruments() -> Iterator[str]:
+    yield "# What readings of [readings] were taken with, by their names; may be left out"
+    yield f"#[{INSTRUMENTS}]"
+    yield '#low_side = "gauge 3"'
 
 
 def _repair(knowledge: Knowledge) -> Iterator[str]:

@@ -7,12 +7,13 @@ script and fetches nothing; in Markdown, pictures give way to the words that des
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from loopodds.base.phrases import printable
-from loopodds.report.figures import Picture, twenty_dots
+from loopodds.report.figures import ENGLISH_DOTS, DotWords, Picture, twenty_dots
 
 if TYPE_CHECKING:
     import jinja2
@@ -37,12 +38,16 @@ class Paragraph(NamedTuple):
 
 
 class Dotted(NamedTuple):
-    """Running text, and how likely it is as twenty dots; the ends where they are known."""
+    """Running text, and how likely it is as twenty dots; the ends where they are known.
+
+    ``words`` are what the dots say to whoever does not see them.
+    """
 
     text: str
     now: float
     low: float | None = None
     high: float | None = None
+    words: DotWords = ENGLISH_DOTS
 
 
 class Items(NamedTuple):
@@ -84,6 +89,19 @@ class Drawings(NamedTuple):
     role: str = ""
 
 
+class Download(NamedTuple):
+    """A file within the page, to be saved: its name, and its text."""
+
+    name: str
+    text: str
+
+    @property
+    def data_uri(self) -> str:
+        """The file as a link; the byte order mark tells spreadsheets that it is UTF-8."""
+        content = base64.b64encode(self.text.encode("utf-8-sig")).decode()
+        return f"data:text/csv;charset=utf-8;base64,{content}"
+
+
 class Facts(NamedTuple):
     """Names with their values in a few columns; what is empty is a line to write on."""
 
@@ -120,7 +138,7 @@ class Columns(NamedTuple):
 
 Block = (
     Heading | Paragraph | Dotted | Items | Table | Drawing | Drawings | Facts | Offers
-    | Signatures | Columns
+    | Signatures | Columns | Download
 )  # fmt: skip
 
 
@@ -175,5 +193,5 @@ def environment(form: str) -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    templates.globals["twenty_dots"] = twenty_dots
+    templates.globals |= {"twenty_dots": twenty_dots, "dot_words": ENGLISH_DOTS}
     return templates

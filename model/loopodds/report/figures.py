@@ -11,9 +11,10 @@ import io
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from loopodds.base.phrases import spaced
+from loopodds.base.phrases import filled_in, spaced
 from loopodds.diagnosis.belief import condition_title
 from loopodds.diagnosis.explanation import Explanation
 from loopodds.diagnosis.weights import Shares
@@ -272,7 +273,21 @@ def network_picture(name: str, knowledge: Knowledge) -> Picture:
         return finished(figure, f"{node.title} depends on {causes} and shows in {effects}.")
 
 
-def twenty_dots(now: float, low: float | None = None, high: float | None = None) -> Picture:
+class DotWords(NamedTuple):
+    """What twenty dots say to whoever does not see them, in the language of a page."""
+
+    dots: str = "{now} of {all}"
+    reach: str = "{now} of {all}, could be {low} to {high}"
+    over: str = "over {number}"
+    under: str = "under {number}"
+
+
+ENGLISH_DOTS = DotWords()
+
+
+def twenty_dots(
+    now: float, low: float | None = None, high: float | None = None, words: DotWords = ENGLISH_DOTS
+) -> Picture:
     """A probability as twenty dots, as many of them filled.
 
     Those between ``low`` and ``high``, where these are known, are half-toned: grey where the
@@ -285,23 +300,25 @@ def twenty_dots(now: float, low: float | None = None, high: float | None = None)
         x = DOT * (place + 0.5) + place // 5 * FIVES
         tone = _TONES[sum(place >= end for end in (least, filled, most))]
         drawn.append(f'<circle cx="{x:g}" cy="5" r="3.8" fill-opacity="{tone}/>')
-    reach = f", could be {_of_dots(low)} to {_of_dots(high)}" if least < most else ""
-    alt = f"{_of_dots(now)} of {DOTS}{reach}"
+    counts = {"now": now, "low": low, "high": high}
+    told = {end: _of_dots(chance, words) for end, chance in counts.items()} | {"all": str(DOTS)}
+    alt = filled_in(words.reach if least < most else words.dots, told)
     width = DOT * DOTS + FIVES * (DOTS // 5 - 1)
     svg = (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="dots" viewBox="0 0 {width} {DOT}" '
         f'width="{width}" height="{DOT}" role="img" fill="currentColor" stroke="currentColor" '
-        f'stroke-width="0.9"><title>{alt}</title>{"".join(drawn)}</svg>'
+        f'stroke-width="0.9"><title>{escape(alt)}</title>{"".join(drawn)}</svg>'
     )
     return Picture(svg, alt)
 
 
-def _of_dots(probability: float) -> str:
+def _of_dots(probability: float, words: DotWords) -> str:
     """Whole dots, but never none or all for what is not certain."""
     count = round(DOTS * probability)
-    if 0 < probability < 1 and count in (0, DOTS):
-        return f"over {DOTS - 1}" if count else "under 1"
-    return str(count)
+    if not 0 < probability < 1 or count not in (0, DOTS):
+        return str(count)
+    text, number = (words.over, DOTS - 1) if count else (words.under, 1)
+    return filled_in(text, {"number": str(number)})
 
 
 def _box(

@@ -1,5 +1,7 @@
 """Stops of many inspections at once, as an archive is scored."""
 
+from collections.abc import Iterable, Mapping
+
 import numpy as np
 
 from loopodds.base.arrays import BoolArray
@@ -26,6 +28,25 @@ def stops_of(
         KnowledgeError: if a safety rule is broken.
     """
     require_safe(knowledge)
+    triggers = [trigger for stop in knowledge.stops.values() for trigger in stop.when]
+    asked = {name for trigger in triggers if not trigger.in_bay for name in trigger.done}
+    facts = facts_of(batch, group, beliefs, tests_seen(group.evidence, knowledge, asked), knowledge)
+    loud = np.array([not stop.quiet for stop in knowledge.stops.values()], dtype=bool)
+    held: BoolArray = in_force(facts, knowledge) & loud
+    return held
+
+
+def facts_of(
+    batch: InspectionBatch,
+    group: Group,
+    beliefs: Beliefs,
+    done: Mapping[str, BoolArray],
+    knowledge: Knowledge,
+) -> Facts:
+    """What is known of the cars of a group, as stops ask for it.
+
+    ``done``: tests done, by name, shape (rows of the group,).
+    """
     rows = group.rows
     marginals = np.hstack([beliefs.faults[name] for name in knowledge.of_kind("fault")])
     bars = {
@@ -38,27 +59,24 @@ def stops_of(
         for key, values in CHOICES.items()
         if key in batch.choices
     }
-    facts = Facts(
+    return Facts(
         len(rows),
         lambda target: chance_of(marginals, target, knowledge),
         group.evidence.codes,
         group.evidence.soft,
         bars,
-        _done(group.evidence, knowledge),
+        done,
         context,
     )
-    loud = np.array([not stop.quiet for stop in knowledge.stops.values()], dtype=bool)
-    held: BoolArray = in_force(facts, knowledge) & loud
-    return held
 
 
-def _done(evidence: Evidence, knowledge: Knowledge) -> dict[str, BoolArray]:
-    """Tests that stops ask for, and the rows in which a result of theirs was recorded."""
-    triggers = [trigger for stop in knowledge.stops.values() for trigger in stop.when]
-    asked = {name for trigger in triggers if not trigger.in_bay for name in trigger.done}
+def tests_seen(
+    evidence: Evidence, knowledge: Knowledge, tests: Iterable[str]
+) -> dict[str, BoolArray]:
+    """Rows in which a result of each of some tests was recorded."""
     return {
         name: np.any([recorded_rows(n, evidence) for n in knowledge.tests[name].yields], axis=0)
-        for name in asked
+        for name in tests
     }
 
 

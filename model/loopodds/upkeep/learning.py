@@ -18,7 +18,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from loopodds.archive.encoded import EncodedArchive, Piece, encode_archive
-from loopodds.archive.runner import INVENTED, default_rejects
+from loopodds.archive.outputs import default_rejects
+from loopodds.archive.runner import INVENTED
 from loopodds.archive.summary import RunProgress
 from loopodds.base.errors import FileError, InspectionError, unknown_name
 from loopodds.base.files import check_outputs, content_digest, naming, write_whole
@@ -60,11 +61,10 @@ from loopodds.upkeep.readers import (
 )
 from loopodds.upkeep.selection import Look, selection
 
-LEAST_ROWS = 50
 FIRST_ROWS, NEARLY = 6000, 1e-3
 """Rows that the climb over many begins with, and the gain a row below which they have led it nearly
 to the top: a pass over them costs little."""
-STATE, ROWS, RESULT = "state.json", "rows", "learning.json"
+LEAST_ROWS, STATE, ROWS, RESULT = 50, "state.json", "rows", "learning.json"
 
 
 class LearnProgress(NamedTuple):

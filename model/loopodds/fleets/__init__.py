@@ -1,0 +1,1 @@
+"""What an owner reads of an archive, and how a foreign archive comes to be read at all."""
