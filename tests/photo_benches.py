@@ -12,7 +12,7 @@ from loopodds.knowledge.records import Knowledge
 from loopodds.photo.colours import oil_scale, xyz_of
 from loopodds.photo.links import links_of
 from loopodds.photo.liquids import greenness
-from photo_colours import Camera, Liquid, bump, green_dye
+from photo_colours import Array, Camera, Liquid, bump, green_dye
 from photo_scenes import Scene, drawn, picture, pixels
 from PIL import Image
 from scipy import ndimage
@@ -32,14 +32,29 @@ def green_of(liquid: Liquid) -> float:
     return float(greenness(xyz @ (weights / weights[:, 1].sum())))
 
 
-def liquid_at(dark: float, green: float, rng: np.random.Generator) -> Liquid:
-    """A liquid that reads so without its dye, dyed until it is so green, if that can be."""
+Amber = Callable[[float], Liquid]
+"""A liquid with so much of what makes it amber."""
+
+
+def amber(rng: np.random.Generator) -> tuple[Amber, Array]:
+    """What a tail and grey make of it, and a green dye."""
     width, grey = rng.uniform(42, 95), (rng.random() < 0.3) * rng.uniform(0.05, 0.6)
-    scaled = _found(lambda m: Liquid(m, width, grey * m), scale_of, dark, 40.0)
-    red, blue = rng.uniform(625, 655), rng.uniform(0.4, 1.5)
+    dye = green_dye(1.0, rng.uniform(625, 655), rng.uniform(0.4, 1.5))
+    return lambda m: Liquid(m, width, grey * m), dye
+
+
+def liquid_at(
+    dark: float,
+    green: float,
+    rng: np.random.Generator,
+    kind: Callable[[np.random.Generator], tuple[Amber, Array]] = amber,
+) -> Liquid:
+    """A liquid that reads so without its dye, dyed until it is so green, if that can be."""
+    make, dye = kind(rng)
+    scaled = _found(make, scale_of, dark, 40.0)
 
     def dyed(strength: float) -> Liquid:
-        return replace(scaled, dye=green_dye(strength, red, blue))
+        return replace(scaled, dye=scaled.dye + strength * dye)
 
     return _found(dyed, green_of, green, 3.0) if green > green_of(scaled) + 0.5 else scaled
 
@@ -54,7 +69,9 @@ def _found(
     return make(high)
 
 
-def drawn_sample(rng: np.random.Generator) -> tuple[dict[str, str], Liquid]:
+def drawn_sample(
+    rng: np.random.Generator, kind: Callable[[np.random.Generator], tuple[Amber, Array]] = amber
+) -> tuple[dict[str, str], Liquid]:
     """Words drawn alike often, and a liquid that the shipped links would call so."""
     links = links_of(Knowledge())
     words, places = {}, {}
@@ -62,7 +79,7 @@ def drawn_sample(rng: np.random.Generator) -> tuple[dict[str, str], Liquid]:
         word = str(rng.choice(list(link.states)))
         place = link.states[word]
         words[name], places[link.axis] = word, rng.normal(place.mean, place.spread)
-    return words, liquid_at(float(np.clip(places["dark"], 0.3, 13)), places["green"], rng)
+    return words, liquid_at(float(np.clip(places["dark"], 0.3, 13)), places["green"], rng, kind)
 
 
 def ink(rng: np.random.Generator) -> Liquid:

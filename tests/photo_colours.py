@@ -15,6 +15,12 @@ HERE = Path(__file__).parent / "photo"
 WAVES = np.arange(380.0, 781.0, 5.0)
 LIGHTS = ("A", "D65", "FL2", "FL11", "LED-B1", "LED-B4")
 """Illuminants of CIE 15: a bulb, daylight, two fluorescent lamps, two white LEDs."""
+OTHER_LIGHTS = ("D50", "FL7", "FL12", "LED-B2", "LED-B5", "LED-V1")
+LIGHTS_KEPT_OUT = ("FL1", "FL9", "FL10", "LED-B3", "LED-BH1", "LED-V2")
+WARM = ("A", "FL12", "LED-B2", "LED-BH1", "LED-V1", "LED-V2")
+"""Lamps for which a phone takes the matrix that its maker fitted under a bulb."""
+OTHER_SENSORS, SENSORS_KEPT_OUT = 100, 200
+"""Numbers from which on the bands of sensors have other forms."""
 
 
 @cache
@@ -28,7 +34,8 @@ def published(name: str) -> dict[str, Array]:
 @cache
 def light(name: str) -> Array:
     """Spectrum of an illuminant, its mean over the visible range one."""
-    values = published("lights.csv")[name]
+    table = "lights.csv" if name in LIGHTS else "other_lights.csv"
+    values = published(table)[name]
     return values / values.mean()
 
 
@@ -42,10 +49,34 @@ def sensitivities(camera: int) -> Array:
     if camera <= 2:
         return np.stack([table[f"camera{camera}_{c}"] for c in "rgb"], axis=1)
     rng = np.random.default_rng(camera)
+    if camera >= OTHER_SENSORS:
+        return _two_lobed(rng) if camera >= SENSORS_KEPT_OUT else _lopsided(rng)
     centres = np.array([605.0, 535.0, 455.0]) + rng.normal(0, [5, 5, 4])
     widths = np.array([35.0, 40.0, 28.0]) * rng.uniform(0.85, 1.15, 3)
     bands = np.exp(-(((WAVES[:, None] - centres) / widths) ** 2) / 2)
     return bands * (WAVES < 690)[:, None]
+
+
+def _lopsided(rng: np.random.Generator) -> Array:
+    """Bands that fall off differently on both sides, red and green with a little of the others."""
+    peaks = np.array([598.0, 530.0, 462.0]) + rng.normal(0, 6, 3)
+    rise = np.array([22.0, 42.0, 24.0]) * rng.uniform(0.8, 1.2, 3)
+    fall = np.array([52.0, 36.0, 38.0]) * rng.uniform(0.8, 1.2, 3)
+    off = WAVES[:, None] - peaks
+    bands = 1 / (1 + np.abs(off / np.where(off < 0, rise, fall)) ** 3)
+    leaks = np.eye(3) + rng.uniform(0, 0.06, (3, 3))
+    return np.asarray(bands @ leaks * (1 / (1 + np.exp((WAVES - 675) / 12)))[:, None])
+
+
+def _two_lobed(rng: np.random.Generator) -> Array:
+    """Broad bands with a second lobe each, behind a filter that cuts the red early."""
+    centres = np.array([615.0, 540.0, 445.0]) + rng.normal(0, 5, 3)
+    widths = np.array([30.0, 36.0, 30.0]) * rng.uniform(0.85, 1.2, 3)
+    lobes = np.array([450.0, 620.0, 530.0]) + rng.normal(0, 10, 3)
+    height = np.array([0.04, 0.08, 0.12]) * rng.uniform(0.3, 1.3, 3)
+    bands = np.exp(-(((WAVES[:, None] - centres) / widths) ** 2) / 2)
+    bands += height * np.exp(-(((WAVES[:, None] - lobes) / 35) ** 2) / 2)
+    return np.asarray(bands * (1 / (1 + np.exp((WAVES - 650) / 15)))[:, None])
 
 
 def bump(centre: float, width: float) -> Array:
@@ -79,6 +110,15 @@ def green_dye(strength: float, red: float = 640.0, blue: float = 0.8) -> Array:
 
 INKS = np.stack([bump(640, 62), 0.95 * bump(540, 42) + 0.2 * bump(430, 40), bump(440, 48)], axis=1)
 """Absorption of cyan, magenta and yellow ink, shape (waves, 3)."""
+SPLIT_INKS = np.stack(
+    [
+        bump(670, 45) + 0.75 * bump(615, 32),
+        0.9 * bump(570, 24) + 0.75 * bump(530, 32),
+        1 / (1 + np.exp((WAVES - 492) / 11)),
+    ],
+    axis=1,
+)
+"""Of other inks: two bands each, and a yellow that cuts off."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,6 +129,7 @@ class Printer:
     black: float
     growth_mm: float
     off: Array
+    split: bool = False  # whether its inks are the other ones
 
     @classmethod
     def drawn(cls, rng: np.random.Generator) -> Printer:
@@ -100,7 +141,8 @@ class Printer:
 
     def reflectance(self, inks: Array) -> Array:
         """Of a field for which a printer that is not off lays on so much of each ink."""
-        return self.paper * 10 ** -(INKS @ (inks * self.off)) * 0.97 + 0.02
+        kind = SPLIT_INKS if self.split else INKS
+        return self.paper * 10 ** -(kind @ (inks * self.off)) * 0.97 + 0.02
 
     def grey(self, cover: float) -> Array:
         """Of a field of which a share is covered in black dots."""
@@ -108,20 +150,20 @@ class Printer:
 
 
 @cache
-def inks_for(colour: tuple[int, int, int]) -> Array:
+def inks_for(colour: tuple[int, int, int], split: bool = False) -> Array:
     """Inks by which white paper shows an sRGB colour as near as they can."""
     from loopodds.photo.colours import to_linear
     from scipy.optimize import nnls
 
-    target = to_linear(np.array(colour) / 255)
+    kind, target = SPLIT_INKS if split else INKS, to_linear(np.array(colour) / 255)
     inks = np.zeros(3)
     for _ in range(60):
-        made = linear_srgb(xyz_of(10 ** -(INKS @ inks) * 0.97 + 0.02, "D65"))
+        made = linear_srgb(xyz_of(10 ** -(kind @ inks) * 0.97 + 0.02, "D65"))
         step = np.log10(np.maximum(made, 1e-3)) - np.log10(np.maximum(target, 0.02))
         slope = np.stack(
             [
                 (np.log10(np.maximum(made, 1e-3)) - np.log10(np.maximum(linear_srgb(
-                    xyz_of(10 ** -(INKS @ (inks + 0.01 * np.eye(3)[i])) * 0.97 + 0.02, "D65")
+                    xyz_of(10 ** -(kind @ (inks + 0.01 * np.eye(3)[i])) * 0.97 + 0.02, "D65")
                 ), 1e-3))) / 0.01
                 for i in range(3)
             ],
@@ -145,6 +187,7 @@ class Camera:
     noise: float = 0.004
     blur_px: float = 0.8
     quality: int = 90
+    flare: float = 0.0  # light that the lens spreads over everything, of white
 
     @classmethod
     def drawn(cls, rng: np.random.Generator) -> Camera:
@@ -160,8 +203,9 @@ class Camera:
         """Linear light that the phone makes of reflectances, white its exposure; shape (..., 3)."""
         raw = (spectra * light(name)) @ sensitivities(self.sensor)
         balance = (white * light(name)) @ sensitivities(self.sensor)
-        matrix = _matrix(self.sensor, name if name == "A" else "D65")
-        return (raw / balance) @ matrix * np.array(self.cast) / max(self.cast)
+        matrix = _matrix(self.sensor, "A" if name in WARM else "D65")
+        seen = (raw / balance) @ matrix * np.array(self.cast) / max(self.cast)
+        return (seen + self.flare) / (1 + self.flare)
 
     def curve(self, linear: Array) -> Array:
         """Encoded values, 0 to 1, of linear light: saturation, clipping, contrast."""

@@ -97,7 +97,7 @@ def _spectra(scene: Scene) -> Array:
             tinted = 1 + 0.02 * (scene.printer.off[0] - 1) / 0.08 * (WAVES - 580) / 200
             found.append(scene.printer.grey(cover) * tinted)
         else:
-            found.append(scene.printer.reflectance(inks_for(colour)))
+            found.append(scene.printer.reflectance(inks_for(colour, scene.printer.split)))
     return np.array(found)
 
 

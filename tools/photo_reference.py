@@ -19,6 +19,9 @@ import numpy as np
 ROOT = Path(__file__).parents[1]
 SHAPE = colour.SpectralShape(380, 780, 5)
 LIGHTS = ("A", "D65", "FL2", "FL11", "LED-B1", "LED-B4")
+OTHERS = ("D50", "FL7", "FL12", "LED-B2", "LED-B5", "LED-V1")
+HELD_OUT = ("FL1", "FL9", "FL10", "LED-B3", "LED-BH1", "LED-V2")
+"""Of the second renderer, and of the third, that no number of the library was tuned with."""
 
 
 def table(path: Path, columns: dict[str, Any], about: str) -> None:
@@ -55,6 +58,9 @@ def main() -> None:
         columns |= {f"camera{number}_{c}": v for c, v in zip("rgb", values.T, strict=True)}
     about = f"CIE 15 illuminants; two cameras measured by Darrodi et al. 2015 (NPL); {version}"
     table(ROOT / "tests/photo/lights.csv", columns, about)
+    columns = {name: aligned(lights[name]) for name in (*OTHERS, *HELD_OUT)}
+    about = f"CIE 15 illuminants of the second and third renderer; {version}"
+    table(ROOT / "tests/photo/other_lights.csv", columns, about)
     charts = colour.SDS_COLOURCHECKERS["cc_ohta"]
     patches = {f"p{n}": aligned(s) for n, s in enumerate(charts.values())}
     about = f"24 reflectances of a chart of painted fields (Ohta 1997), as tabulated in {version}"

@@ -409,6 +409,39 @@ def test_a_book_of_the_first_layout_is_brought_forward_when_it_is_written_to(
     raw.close()
 
 
+def test_a_book_from_before_photos_is_read_as_it_is_and_keeps_its_chain(
+    path: Path, small: Model
+) -> None:
+    raw = sqlite3.connect(path)
+    raw.execute("PRAGMA user_version = 2")
+    links = raw.execute("SELECT link FROM events ORDER BY place").fetchall()
+    raw.close()
+    with CaseBook(path, write=False) as book:
+        assert walk(book).problems == {}
+    raw = sqlite3.connect(path)
+    assert raw.execute("PRAGMA user_version").fetchone() == (2,)
+    raw.close()
+    with CaseBook(path) as book:
+        Casework(book, small).photographed(2, {"sample_specks": {"none": 1.0, "metal": 0.2}}, {})
+        assert walk(book).problems == {}
+    raw = sqlite3.connect(path)
+    assert raw.execute("PRAGMA user_version").fetchone() == (VERSION,)
+    query = "SELECT link FROM events ORDER BY place"
+    assert raw.execute(query).fetchall()[: len(links)] == links
+    raw.close()
+
+
+def test_a_program_from_before_photos_leaves_a_book_with_one_alone(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    content = path.read_bytes()
+    monkeypatch.setattr("loopodds.casebook.book.VERSION", 2)  # what such a program knows
+    for write in (True, False):
+        with pytest.raises(CaseBookError, match="knows 1 to 2; use the loopodds that wrote it"):
+            CaseBook(path, write)
+    assert path.read_bytes() == content
+
+
 def test_a_change_of_layout_that_fails_leaves_the_book_as_it_was(
     first: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -26,8 +26,11 @@ def test_a_few_photos_of_every_kind(
 ):
     campaign.good(3, 40)
     told = capsys.readouterr().out
-    assert "good photos: 3, refused 0.000" in told
+    assert "good photos, first renderer: 3, refused 0.000" in told
     assert "scale: within .5 1.000" in told
+    campaign.good(4, 40, "held-out")
+    told = capsys.readouterr().out
+    assert "held-out renderer: 4, refused 0.000" in told
     some = {kind: campaign.WRONG[kind] for kind in ("hand", "cup of coffee", "fogged glass")}
     monkeypatch.setattr(campaign, "WRONG", some)
     monkeypatch.setattr(campaign, "ALIKE", {})

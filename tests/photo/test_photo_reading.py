@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from loopodds.knowledge.records import Knowledge
 from loopodds.photo.links import links_of, photo_likelihoods, weights_of
-from loopodds.photo.liquids import Glass, family, greenness
+from loopodds.photo.liquids import Glass, family, greenness, measured
 from loopodds.photo.marked import marked_picture
+from loopodds.photo.marks import find_card
 from loopodds.photo.pictures import open_picture
 from loopodds.photo.reading import REMEDIES, read_picture
 from photo_benches import ink, scale_of
@@ -22,9 +23,7 @@ from PIL import Image
 @pytest.mark.slow
 def test_gardner_colours_come_back_through_the_whole_chain():
     off = []
-    liquids = gardner_liquids()
-    for number in (2, 5, 8, 11, 14, 17):  # all 18 in tests/benchmarks/photo.py --gardner
-        liquid = liquids[number - 1]
+    for number, liquid in enumerate(gardner_liquids(), start=1):
         reading = read(rendered(liquid=liquid, inner_mm=PATH_MM), PATH_MM)
         assert reading.measured is not None
         assert not reading.refusals, number
@@ -97,6 +96,37 @@ def test_a_photo_that_is_no_evidence_is_refused_with_its_remedy(reason: str):
     assert all(r.remedy == REMEDIES[r.reason] and r.problem for r in reading.refusals)
     assert not photo_likelihoods(reading, Knowledge())
     assert reading.as_json()["measured"] is None
+
+
+def test_a_hand_over_part_of_a_ring_is_refused():
+    values = np.array(Image.open(io.BytesIO(rendered())).convert("RGB"))
+    found = find_card(values)
+    assert found is not None
+    x, y = found.corners[2].astype(int)
+    values[y + 18 :, x - 60 : x + 60] = (205, 160, 135)
+    out = io.BytesIO()
+    Image.fromarray(values).save(out, "JPEG", quality=92)
+    assert [r.reason for r in read(out.getvalue()).refusals] == ["covered"]
+
+
+def test_a_liquid_as_dark_as_stray_light_is_not_called_cloudy():
+    camera = Camera(flare=0.007)
+    reading = read(rendered(liquid=Liquid(9.0, 75.0, 0.9), camera=camera))
+    assert reading.refusals == ()
+    assert reading.measured is not None
+    assert reading.measured.darker
+    assert reading.measured.place == "darker than 8"
+    assert reading.measured.interval == "darker than 8"
+
+
+def test_little_blue_beside_much_red_is_doubted_more_than_little_of_all():
+    amber = measured(np.array([0.8, 0.5, 0.02]), np.full(3, 0.01), Glass(10.65, 0.1))
+    other = measured(np.array([0.8, 0.5, 0.06]), np.full(3, 0.01), Glass(10.65, 0.1))
+    # sRGB has hardly any blue there: three times as much is no other liquid
+    assert abs(amber.scale - other.scale) < 0.3
+    grey = measured(np.array([0.05, 0.05, 0.02]), np.full(3, 0.01), Glass(10.65, 0.1))
+    plain = measured(np.array([0.05, 0.05, 0.06]), np.full(3, 0.01), Glass(10.65, 0.1))
+    assert grey.apart + plain.apart < 9
 
 
 def test_a_fogged_glass_is_refused():

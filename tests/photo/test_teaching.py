@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from loopodds.base.errors import InspectionError, KnowledgeError
+from loopodds.base.errors import FileError, InspectionError, KnowledgeError
 from loopodds.knowledge.records import PHOTO, Knowledge
 from loopodds.photo import teaching
 from loopodds.photo.links import links_of, photo_likelihoods, weights_of
@@ -125,6 +125,8 @@ def test_nothing_is_written_where_photos_are_told_apart_worse(labelled: Any, tmp
         ("file,path,sample_darkening\na.jpg,14 mm,borwn\n", "row 2: sample_darkening: unknown "
          "state 'borwn'; did you mean 'brown'?"),
         ("file,path,sample_darkening\n../a.jpg,14 mm,brown\n", "'../a.jpg' is no name of a file"),
+        ("file,path,sample_darkening\na.jpg,14 mm,brown\nb.jpg,14 mm,brown\n", "row 3: there is no "
+         "file 'b.jpg' in this folder"),
         ("file,path,sample_darkening\na.jpg,14,brown\n", "row 2: path: '14' is no length"),
         ("file,path,sample_darkening\na.jpg,14 mm,brown\n", "0 photos can be used; at least 20 are "
          "needed (a.jpg: this is no JPEG or PNG picture"),
@@ -133,7 +135,7 @@ def test_nothing_is_written_where_photos_are_told_apart_worse(labelled: Any, tmp
 def test_labels_that_cannot_be_used_are_named(tmp_path: Path, text: str, said: str):
     (tmp_path / "labels.csv").write_text(text, encoding="utf-8")
     (tmp_path / "a.jpg").write_bytes(b"no picture")
-    with pytest.raises(InspectionError) as caught:
+    with pytest.raises((InspectionError, FileError)) as caught:
         learn_photos(tmp_path, tmp_path / "out")
     assert said in str(caught.value)
 
@@ -144,6 +146,7 @@ def test_the_command_tells_what_moved(labelled: Any, tmp_path: Path):
     assert shown.exit_code == 0, shown.output
     assert "120 PHOTOS LEARNT FROM" in shown.output
     assert "light grey" in shown.output
+    assert "not validated on real samples" in " ".join(shown.output.split())
 
 
 @pytest.mark.parametrize(

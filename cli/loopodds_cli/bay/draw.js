@@ -71,6 +71,9 @@ function valueText(value) {
   const most = Math.max(...Object.values(value));
   const first = Object.keys(value).filter((state) => value[state] === most).map(spaced).join(" or ");
   const others = Object.values(value).filter((share) => share !== most);
+  if (new Set(others).size > 1) {  // of a photo: each word has its own
+    return `${first} (${percent(most / Object.values(value).reduce((sum, one) => sum + one, 0))})`;
+  }
   return `${first}, not sure (${others.length ? Math.max(...others) : 1} to ${most} for another)`;
 }
 

@@ -106,9 +106,10 @@ const Sheets = {
       keypad(draft, () => app.draw(), () => app.readPhoto(car)), back(app)];
     const {measured, refusals, likelihoods, marked} = reading;
     const found = measured ? [
-      para(`${measured.scale.toFixed(1)} on the oil scale, ${measured.low.toFixed(1)} to `
-        + `${measured.high.toFixed(1)} in nine of ten`),
-      measured.greenness_seen ? null : para("Green cannot be seen: too dark."),
+      para(measured.darker ? "Darker than the oil scale goes (8)"
+        : `${measured.scale.toFixed(1)} on the oil scale, ${measured.low.toFixed(1)} to `
+        + `${measured.high > 8 ? "darker than 8" : measured.high.toFixed(1)} in nine of ten`),
+      measured.greenness_seen ? null : para("Green cannot be seen here."),
       Object.entries(likelihoods).map(([name, words]) => el("div", {}, el("h2", {},
         app.title(name)), el("ul", {class: "list"}, Object.entries(words).map(([word, weight]) =>
         el("li", {}, `${spaced(word)}: `, percent(weight / Object.values(words)

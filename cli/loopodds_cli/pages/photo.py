@@ -17,6 +17,10 @@ NOT_VALIDATED = (
     "Estimated from rendered pictures: nothing here is validated on real samples. "
     "`loopodds help sample-photos` says what to check first."
 )
+LEARNT_ONLY = (
+    "Told by the photos of this folder only; how a number comes of a photo is not validated on "
+    "real samples."
+)
 NO_EVIDENCE = "this photo is no evidence"
 
 
@@ -45,8 +49,7 @@ def print_reading(name: str, reading: Reading, knowledge: Knowledge) -> None:
             page.line(refused.remedy, indent=5)
         page.aside(NOT_VALIDATED)
         return
-    more = " or darker" * found.darker
-    page.headline(f"{found.scale:.1f}{more} on the oil scale", printable(name))
+    page.headline(f"{found.place} on the oil scale", printable(name))
     page.line("")
     lab = ", ".join(f"{v:.0f}" for v in found.lab)
     green = f"{found.green:.0f} (± {found.green_doubt:.0f}) in a*, at 10 mm"
@@ -54,9 +57,9 @@ def print_reading(name: str, reading: Reading, knowledge: Knowledge) -> None:
     assert glass is not None
     page.rows(
         [
-            ("ASTM D1500 (ISO 2049)", f"{found.low:.1f} to {found.high:.1f} in nine of ten"),
+            ("ASTM D1500 (ISO 2049)", f"{found.interval} in nine of ten"),
             ("Gardner (ISO 4630)", f"{found.gardner:.0f}"),
-            ("greenness", green if reading.green_seen else "cannot be seen, too dark"),
+            ("greenness", green if reading.green_seen else "cannot be seen here"),
             ("L*, a*, b* in this glass", lab),
             ("path", f"{glass.path_mm:g} mm (± {glass.error_mm:g})"),
         ]
@@ -99,3 +102,5 @@ def print_photo_learning(result: PhotoLearning) -> None:
             ]
         )  # fmt: skip
     page.listed("No evidence", "!", [printable(f"{f}: {why}") for f, why in result.refused.items()])
+    page.line("")
+    page.aside(NOT_VALIDATED if not result.written else LEARNT_ONLY)

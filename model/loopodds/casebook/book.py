@@ -46,7 +46,15 @@ from loopodds.casebook.file import (
     write_book,
 )
 from loopodds.casebook.kept import keep_knowledge, unpacked
-from loopodds.casebook.layout import INSERT, SCHEMA, VERSION, bring_forward, layout_of, readable
+from loopodds.casebook.layout import (
+    INSERT,
+    SAME_TABLES,
+    SCHEMA,
+    VERSION,
+    bring_forward,
+    in_memory,
+    layout_of,
+)
 
 BUSY_SECONDS = 10.0
 """How long to wait for another process to finish its write."""
@@ -296,11 +304,11 @@ class CaseBook:
                 if write or os.access(self.path.parent, os.W_OK) or has_log(self.path):
                     raise
                 connection = self._opened(f"{address}?immutable=1")
-            if layout_of(connection) < VERSION:
-                if write:
-                    bring_forward(connection)
-                else:
-                    connection, self.lost = _in_memory(connection)
+            layout = layout_of(connection)
+            if write and layout < VERSION:
+                bring_forward(connection)
+            elif not write and layout < SAME_TABLES:
+                connection, self.lost = in_memory(connection)
             connection.execute("PRAGMA synchronous = FULL" if write else "PRAGMA query_only = ON")
             return connection
 
@@ -381,19 +389,3 @@ def add(connection: sqlite3.Connection, told: Iterable[Row]) -> list[str]:
 def taken(path: Path) -> CaseBookError:
     """Error for a place where a book is to be written and something stands already."""
     return CaseBookError(f"case book {path}: there is such a file already; name a new one")
-
-
-def _in_memory(connection: sqlite3.Connection) -> tuple[sqlite3.Connection, dict[int, str]]:
-    """A book that may not be written, brought forward; and what of which case cannot be read."""
-    with closing(connection):
-        copy = sqlite3.connect(":memory:", isolation_level=None)
-        connection.backup(copy)
-        copy.text_factory = bytes
-    try:
-        bring_forward(copy)
-        return copy, {}
-    except sqlite3.DatabaseError:
-        with closing(copy):
-            new = sqlite3.connect(":memory:", isolation_level=None)
-            new.text_factory = bytes
-            return new, readable(copy, new)

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import closing
 
 from loopodds.casebook.events import COLUMNS, NO_LINK, TOLD, Row, link_of, linked
 
-VERSION = 2
-"""Layout of the tables that this program writes."""
+VERSION, SAME_TABLES = 3, 2
+"""Layout that this program writes, and the first one with the same tables: of that one on only what
+events may be told has grown, so that a book that is read needs no change."""
 
 _TABLES = """
 CREATE TABLE events (
@@ -103,6 +105,14 @@ def _with_links(connection: sqlite3.Connection) -> None:
     _execute(connection, _TRIGGERS)
 
 
+def _with_photos(_: sqlite3.Connection) -> None:
+    """From 2: an event may be ``photographed``; no table changes.
+
+    A program that knows layout 2 would take such an event for damage, and leave it out of what it
+    salvages: by the number it leaves the book alone.
+    """
+
+
 def _insert(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
     """Rows without links as the first ones of a book."""
     previous = NO_LINK
@@ -112,7 +122,23 @@ def _insert(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
         previous = link_of(cells)
 
 
-def readable(damaged: sqlite3.Connection, new: sqlite3.Connection) -> dict[int, str]:
+def in_memory(connection: sqlite3.Connection) -> tuple[sqlite3.Connection, dict[int, str]]:
+    """A book that may not be written, brought forward; and what of which case cannot be read."""
+    with closing(connection):
+        copy = sqlite3.connect(":memory:", isolation_level=None)
+        connection.backup(copy)
+        copy.text_factory = bytes
+    try:
+        bring_forward(copy)
+        return copy, {}
+    except sqlite3.DatabaseError:
+        with closing(copy):
+            new = sqlite3.connect(":memory:", isolation_level=None)
+            new.text_factory = bytes
+            return new, _readable(copy, new)
+
+
+def _readable(damaged: sqlite3.Connection, new: sqlite3.Connection) -> dict[int, str]:
     """Write what can be read of a damaged book of layout 1 to a new, empty database, as of now.
 
     Returns:
@@ -159,5 +185,5 @@ def _execute(connection: sqlite3.Connection, script: str) -> None:
             statement = ""
 
 
-_STEPS: Mapping[int, Callable[[sqlite3.Connection], None]] = {1: _with_links}
+_STEPS: Mapping[int, Callable[[sqlite3.Connection], None]] = {1: _with_links, 2: _with_photos}
 """By the layout that each leads on from."""

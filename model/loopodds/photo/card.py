@@ -9,6 +9,7 @@ liquid: what is cloudy hides them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import cache
 from html import escape
 from typing import NamedTuple
 
@@ -26,6 +27,8 @@ FLAT_DOTS = ((65.0, 22.5), (118.0, 86.0), (65.0, 168.0), (12.0, 86.0))
 FLAT_DOT = 2.0
 BLACK, WHITE = (0, 0, 0), (255, 255, 255)
 CENTRE = 65.0
+_LETTER = 0.5
+"""Mean width of a letter by its size: places a centred text well enough."""
 
 
 class Box(NamedTuple):
@@ -127,6 +130,41 @@ def drawing() -> Iterator[Painted]:
     yield from ((words, BLACK) for words in _texts())
 
 
+CELL = 2.0
+"""Side of the squares in which plain paper is looked at [mm]."""
+_EDGE, _NEAR = 3.0, 1.0
+
+
+@cache
+def plain_paper() -> tuple[Box, ...]:
+    """Squares that nothing is printed or written on and no glass stands before."""
+    kept = [_around(shape) for shape, _ in drawing()]
+    kept.append(Box(CENTRE - WIDEST_MM / 2 - 5, FIELD.y - 6, WIDEST_MM + 10, FIELD.height + 12))
+    kept.append(Box(0.0, HEIGHT - 8.0, WIDTH, 8.0))
+    across = int((WIDTH - 2 * _EDGE) // CELL)
+    down = int((HEIGHT - 2 * _EDGE) // CELL)
+    cells = (
+        Box(_EDGE + CELL * x, _EDGE + CELL * y, CELL, CELL)
+        for y in range(down) for x in range(across)
+    )  # fmt: skip
+    return tuple(c for c in cells if not any(_meet(c.inset(-_NEAR), other) for other in kept))
+
+
+def _around(shape: Shape) -> Box:
+    if isinstance(shape, Box):
+        return shape
+    if isinstance(shape, Disc):
+        return Box(shape.x, shape.y, 0, 0).inset(-shape.radius)
+    wide = len(shape.text) * shape.size * _LETTER
+    return Box(shape.x - shape.middle * wide / 2, shape.y - shape.size, wide, 1.3 * shape.size)
+
+
+def _meet(one: Box, other: Box) -> bool:
+    apart_x = one.x + one.width <= other.x or other.x + other.width <= one.x
+    apart_y = one.y + one.height <= other.y or other.y + other.height <= one.y
+    return not (apart_x or apart_y)
+
+
 def _texts() -> Iterator[Words]:
     yield Words(CENTRE, 5.5, 3.2, "Card for a photo of the sample", True)
     side = FIELD.x + FIELD.width / 2
@@ -184,8 +222,6 @@ POINTS = 72 / 25.4
 """Units of a PDF in a millimetre."""
 _ROUND = 0.5523
 """Of a circle drawn as four curves: length of their handles by its radius."""
-_LETTER = 0.5
-"""Mean width of a letter by its size: places a centred text well enough."""
 
 
 def card_pdf() -> bytes:

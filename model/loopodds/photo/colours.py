@@ -21,6 +21,8 @@ _LINEAR_SRGB = np.array(
 )  # IEC 61966-2-1
 STANDARD_PATH_MM, BLANK, PER_DENSITY = 32.5, 0.25, 0.8695
 """Of ASTM D1500: the vessel, what water reads, and the slope by the sum of the three densities."""
+SCALE_END = 8.0
+"""Of ASTM D1500; what is darker has no number there, however the formula goes on."""
 D1500_WHITE = (0.98074, 1.0, 1.18232)
 GARDNER_PATH_MM = 10.65
 GARDNER = (

@@ -25,10 +25,11 @@ PRINTED_BLACK = 0.05
 _NAMED = to_linear(np.array([patch.colour for patch in PATCHES]) / 255)
 PRINTED = np.where(GREYS[:, None], PRINTED_BLACK + (1 - PRINTED_BLACK) * _NAMED, _NAMED)
 """What the fields should look like beside white paper, in linear light."""
-CURVE_HELD, COLOURS_HELD, WHITE_HELD = 0.02, 1.0, 20.0
-"""How firmly curve and colours are held: of the curve in squared log steps, of the colours as so
-many fields that came out right, of white as many times as firmly as a field."""
-DARK_DOUBT = 0.012
+CURVE_HELD, COLOURS_HELD, ROOTS_HELD, WHITE_HELD = 0.02, 1.0, 5.0, 20.0
+"""How firmly curve and colours are held: of the curve in squared log steps, of the colours and of
+their roots as so many fields that came out right, of white as many times as firmly as a field.
+Roots bend most where no field is, among the dark and the deep colours."""
+DARK_DOUBT = 0.03
 """Share of white that stray light and a printer's black add to a field, one way or the other."""
 
 
@@ -43,7 +44,11 @@ class White:
         """Mean over a part of the card, shape (3,)."""
         columns, rows = np.meshgrid(*(np.linspace(0.1, 0.9, 5),) * 2)
         x, y = box.x + columns.ravel() * box.width, box.y + rows.ravel() * box.height
-        return np.asarray((_powers(x, y) @ self.terms).mean(axis=0))
+        return np.asarray(self.over(x, y).mean(axis=0))
+
+    def over(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """At places of the card, shape (..., 3)."""
+        return np.asarray(_powers(x, y) @ self.terms)
 
 
 def _powers(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -122,6 +127,6 @@ def _channel(share: FloatArray, channel: int) -> FloatArray:
     weight = 1 / (target + DARK_DOUBT)
     rows = np.vstack([_roots(share) * weight[:, None], WHITE_HELD * np.ones((1, 6))])
     goal = np.append(target * weight, WHITE_HELD)
-    nothing = np.eye(6)[channel]
-    normal = rows.T @ rows + COLOURS_HELD * np.eye(6)
-    return np.asarray(np.linalg.solve(normal, rows.T @ goal + COLOURS_HELD * nothing))
+    held = np.repeat([COLOURS_HELD, ROOTS_HELD], 3)
+    normal = rows.T @ rows + np.diag(held)
+    return np.asarray(np.linalg.solve(normal, rows.T @ goal + held * np.eye(6)[channel]))

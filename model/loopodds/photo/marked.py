@@ -46,6 +46,6 @@ def _said(reading: Reading) -> list[str]:
     if not reading.usable or found is None:
         return ["no evidence:", *(r.problem[:46] for r in reading.refusals)]
     return [
-        f"scale {found.scale:.1f} ({found.low:.1f} to {found.high:.1f})",
+        f"scale {found.place} ({found.interval})",
         f"greenness {found.green:.0f}" if reading.green_seen else "green cannot be seen",
     ]

@@ -66,11 +66,13 @@ def open_picture(content: bytes) -> Picture:
             problem = "this is no JPEG or PNG picture; set the phone to JPEG, or convert it"
             raise PictureError(problem) from error
         except Image.DecompressionBombError as error:
-            raise PictureError("the picture unpacks to far more than any camera makes") from error
+            problem = "the picture unpacks to far more than any camera makes; take a photo anew"
+            raise PictureError(problem) from error
         except UNREADABLE as error:
             if isinstance(error, PictureError):
                 raise
-            raise PictureError(f"the picture is damaged or cut off: {error}") from error
+            problem = f"the picture is damaged or cut off ({error}); copy it from the phone again"
+            raise PictureError(problem) from error
 
 
 def _read(image: Image) -> Picture:

@@ -12,14 +12,19 @@ from loopodds.photo.card import (
     BARS,
     BLANK_ROWS,
     CENTRE,
+    DOT,
     FIELD,
     FLAT_DOT,
     FLAT_DOTS,
+    GAP,
     LIQUID_ROWS,
+    MARKS,
     NARROWEST_MM,
     PAPER,
+    RING,
     WIDEST_MM,
     Box,
+    plain_paper,
 )
 from loopodds.photo.correcting import Correction, White, correction_of, white_of
 from loopodds.photo.liquids import Glass, Measured, measured
@@ -34,11 +39,18 @@ GLASS_LIGHT = 0.92
 """Share of light that two surfaces of clear glass let through (Fresnel, index 1.5)."""
 MOST_UNEVEN, MOST_CLIPPED, MOST_GREY, MOST_BEND_MM = 0.10, 0.01, 4.0, 1.0
 CLIPPED, LEAST_WHITE = 254, 0.06
-LEAST_CONTRAST, LEAST_LIGHT = 0.62, 0.02
-"""Of the bars through the liquid beside those next to it; below that much light it is not told."""
+PAPER_LIGHT, RING_LIGHT = (0.7, 1.4), 0.6
+"""Light that paper has by the white around, and at most the black of a ring by that beside it."""
+MOST_COVERED, MOST_HIDDEN = 0.02, 0.15
+"""Shares of the paper and of a ring that may look otherwise."""
+LEAST_CONTRAST, LEAST_LIGHT = 0.62, 0.025
+"""Of the bars through the liquid beside those next to it; below that much light red
+tells it, and below that much red nothing does."""
+STRAY_LIGHT = 0.008
+"""Of white, spread by the lens over everything: it dims the bars in a dark liquid (estimate)."""
 MOST_SPECKLED, MOST_ROUGH, MOST_LAYERED = 0.015, 0.05, 0.25
 SEEN_GLASS = 0.03
-GREEN_SEEN, LEAST_LIGHTNESS = 6.0, 20.0
+GREEN_SEEN, LEAST_LIGHTNESS = 10.0, 20.0
 """Deviation in a* beyond which, and L* in this glass below which, greenness is not seen."""
 
 
@@ -54,6 +66,7 @@ REMEDIES = {
     "no_card": "lay the printed card flat behind the glass, all four rings in the picture",
     "far": "go nearer, so that the card fills most of the picture",
     "bent": "glue the card to a board or lay it flat, and take the photo from the front",
+    "covered": "take away what lies on the card or hangs before it, hands too",
     "shaded": "turn until no shadow or lamp falls on the card from one side, away from windows",
     "clipped": "touch the card on the screen before the photo is taken, or turn the flash off",
     "dark": "more light: by daylight, or with a lamp that is not coloured",
@@ -187,6 +200,8 @@ def _card(
     if bend > MOST_BEND_MM:
         refusals.append(refusal("bent", f"the card is bent by {bend:.1f} mm, or partly covered"))
     white = white_of(card)
+    if _covered(card, white):
+        refusals.append(refusal("covered", "something hides a ring or the paper around the glass"))
     level = white.at(FIELD)[1]
     if level < LEAST_WHITE:
         refusals.append(refusal("dark", "the picture is too dark"))
@@ -211,6 +226,21 @@ def _bend(card: FlatCard) -> float:
         centre = dot_centre(card, x, y, FLAT_DOT)
         off.append(9.9 if centre is None else float(np.hypot(*(centre - (x, y)))))
     return max(off)
+
+
+def _covered(card: FlatCard, white: White) -> bool:
+    """Whether paper is not as light as paper is there, or a ring not black on white."""
+    x, y = np.array([(box.x + box.width / 2, box.y + box.height / 2) for box in plain_paper()]).T
+    share = card.at(x, y) / white.over(x, y)[:, 1]
+    low, high = PAPER_LIGHT
+    paper = ((share < low) | (share > high)).mean()
+    turns = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    ring, within, beyond = (
+        np.array([card.at(x + r * np.cos(turns), y + r * np.sin(turns)) for x, y in MARKS])
+        for r in ((RING + GAP) / 2, (GAP + DOT) / 2, RING + 1)
+    )
+    hidden = (ring > RING_LIGHT * np.minimum(within, beyond)).mean(axis=1)
+    return bool(paper > MOST_COVERED or hidden.max() > MOST_HIDDEN)
 
 
 def _windows(glass: Glass) -> tuple[Window, ...]:
@@ -244,14 +274,14 @@ def _of_glass(
         )
     elif layered > MOST_LAYERED:
         refusals.append(refusal("layers", "the liquid that is measured is not one colour"))
-    through, beside = (_contrast(card, box) for box in (bars, Box(41.0, bars.y, 5.0, bars.height)))
-    dim = np.median(light) < LEAST_LIGHT
-    clear = _contrast(card, bars, channel=0) if dim else through
-    if max(through, clear) < LEAST_CONTRAST * beside and np.median(card.part(liquid)) > 0.004:
-        problem = (
-            f"the bars show through it at {max(through, clear) / beside:.0%} of their contrast"
-        )
-        refusals.append(refusal("cloud", problem))
+    lights = np.median(card.part(liquid), axis=(0, 1)) / white.at(liquid)
+    channel = 1 if lights[1] >= LEAST_LIGHT else 0
+    if lights[channel] >= LEAST_LIGHT:
+        beside = _contrast(card, Box(41.0, bars.y, 5.0, bars.height), channel)
+        shown = _contrast(card, bars, channel) / beside * (1 + STRAY_LIGHT / lights[channel])
+        if shown < LEAST_CONTRAST:
+            problem = f"the bars show through it at {shown:.0%} of their contrast"
+            refusals.append(refusal("cloud", problem))
     return tuple(refusals)
 
 
@@ -282,7 +312,7 @@ def _smooth(rows: FloatArray) -> FloatArray:
     return np.convolve(rows, np.ones(width) / width, mode="valid")
 
 
-def _contrast(card: FlatCard, box: Box, channel: int = 1) -> float:
+def _contrast(card: FlatCard, box: Box, channel: int) -> float:
     """Of the bars in a column of the card: light between them less light on them, by the sum."""
     rows = card.part(box)[..., channel].mean(axis=1)
     period = round(4 * PER_MM)

@@ -27,6 +27,7 @@ from loopodds.inspection.vocabulary import unknown_word
 from loopodds.knowledge.records import PHOTO, Knowledge
 from loopodds.photo.beside import glass_of
 from loopodds.photo.links import REACH, Link, Links, Place, along, links_of, weights_of
+from loopodds.photo.liquids import Glass
 from loopodds.photo.pictures import PictureError, open_picture
 from loopodds.photo.reading import Reading, read_picture
 from loopodds.upkeep.held_out import Gain, gain_between
@@ -118,31 +119,50 @@ def learn_photos(
     return result
 
 
+class _Row(NamedTuple):
+    """A row of the labels, found to be one."""
+
+    file: str
+    glass: Glass
+    words: Mapping[str, str]
+
+
 def _read(
     folder: Path, links: Links, knowledge: Knowledge, tell: Callable[[str], None]
 ) -> tuple[list[Labelled], dict[str, str]]:
     used, refused = [], {}
-    for number, row in _labels(folder / LABELS, links):
-        name, where = row["file"], f"{folder / LABELS}: row {number}"
-        words = _words(row, links, knowledge, where)
-        if Path(name).name != name:
-            raise InspectionError(f"{where}: {name[:60]!r} is no name of a file in this folder")
+    # every row is looked at before the first picture is: reading them takes its time
+    rows = [_checked(folder, number, row, links, knowledge)
+            for number, row in _labels(folder / LABELS, links)]  # fmt: skip
+    for name, glass, words in rows:
         tell(name)
         try:
-            glass = glass_of(row["path"], row.get("path_error") or None)
             reading = read_picture(open_picture((folder / name).read_bytes()), glass)
         except PictureError as error:
             refused[name] = str(error)
             continue
         except OSError as error:
-            raise FileError(f"{where}: {name}: {error.strerror or error}") from error
-        except InspectionError as error:
-            raise InspectionError(f"{where}: path: {error}") from error
+            raise FileError(f"{folder / name}: {error.strerror or error}") from error
         if reading.measured is None or reading.refusals:
             refused[name] = "; ".join(r.problem for r in reading.refusals)
             continue
         used.append(Labelled(name, reading.measured.posterior, _seen(words, reading, links)))
     return used, refused
+
+
+def _checked(
+    folder: Path, number: int, row: Mapping[str, str], links: Links, knowledge: Knowledge
+) -> _Row:
+    name, where = row["file"], f"{folder / LABELS}: row {number}"
+    if not name or Path(name).name != name:
+        raise InspectionError(f"{where}: {name[:60]!r} is no name of a file in this folder")
+    if not (folder / name).is_file():
+        raise FileError(f"{where}: there is no file {name[:60]!r} in this folder")
+    try:
+        glass = glass_of(row["path"], row.get("path_error") or None)
+    except InspectionError as error:
+        raise InspectionError(f"{where}: path: {error}") from error
+    return _Row(name, glass, _words(row, links, knowledge, where))
 
 
 def _labels(path: Path, links: Links) -> Iterator[tuple[int, dict[str, str]]]:
