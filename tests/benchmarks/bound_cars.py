@@ -168,7 +168,9 @@ def game_of(job: Job) -> Game:
     """All of a car as its bounds need it."""
     units = units_of(job.gates)
     menus = menus_of(job, units)
-    given = frozenset({"interview"} if job.car.setting == "complaint" else ())
+    if job.car.setting == "complaint":
+        units = (_came_for(job), *units)
+    given = frozenset({"came", "interview"} if job.car.setting == "complaint" else ())
     shown = job.car.shown.evidence
     numbers = {n: pair for n, pair in shown.numbers.items() if not np.isnan(pair[0][0])}
     codes, soft = _through_veils(job, shown.codes)
@@ -176,6 +178,16 @@ def game_of(job: Job) -> Game:
     tree = model().tree(policy.relevant(job.car.context))
     game = Game(tree, menus, units, results, np.zeros(0), given, faults=job.car.states)
     return replace(game, weights=_fitted(game, job))
+
+
+def _came_for(job: Job) -> Unit:
+    """Everything that cars are brought in for.
+
+    It is known beforehand where a car came for some of it: that it came tells the same as all of
+    it does, which only then makes every belief exact.
+    """
+    found = job.gates.knowledge.of_kind("finding").items()
+    return Unit("came", 0.0, tuple(name for name, node in found if node.brings_in), ())
 
 
 def _through_veils(
@@ -197,7 +209,8 @@ def _through_veils(
 
 def _fitted(game: Game, job: Job) -> FloatArray:
     """Weights of the fault states by which other such cars, all results seen, cost what they do."""
-    given = [n for u in game.units if u.name in game.given for n in u.shows]
+    shown = (n for unit in game.units if unit.name in game.given for n in unit.shows)
+    given = list(dict.fromkeys(shown))
     cars = _such_cars(job, given)
     count = cars.evidence.rows
     seen = cars.evidence.only([name for unit in game.units for name in unit.shows])
