@@ -142,7 +142,7 @@ def draw_car(number: int, amount: float) -> Car:
         key: str(rng.choice([v for v, _ in options], p=[p for _, p in options]))
         for key, options in CONTEXTS.items()
     }
-    network = build_network(model().knowledge, _relevant(context))
+    network = build_network(model().knowledge, relevant(context))
     if amount > 0:
         network = _perturbed(network, amount, np.random.default_rng([SEED, number, 2]))
     setting = str(rng.choice([v for v, _ in SETTINGS], p=[p for _, p in SETTINGS]))
@@ -171,7 +171,7 @@ def complaints_of(shown: SimulatedCars) -> frozenset[str]:
     )
 
 
-def _relevant(context: Mapping[str, str]) -> dict[str, str]:
+def relevant(context: Mapping[str, str]) -> dict[str, str]:
     """The contexts that some node depends on, as the encoder gives them."""
     keys = {key for node in model().knowledge.nodes.values() for key in node.context_keys()}
     return {key: value for key, value in context.items() if key in keys}
@@ -214,13 +214,13 @@ class Workbench:
         self.repairs: list[Repair] = []
         self._model = model()
         self._past: list[Evidence] = []
-        self._now = Evidence(1, implied=_told_by_coming(car.setting))
+        self._now = Evidence(1, implied=told_by_coming(car.setting))
 
     def shop(self) -> Workshop:
         """Belief, rules and prices as things stand."""
         knowledge = self._model.knowledge
         evidence = with_past(self._past, self.repairs, self._now, knowledge)
-        belief = Belief(self._model, _relevant(self.car.context), evidence)
+        belief = Belief(self._model, relevant(self.car.context), evidence)
         return Workshop(belief, self.done, None, {**self.car.context, "setting": self.car.setting})
 
     def do(self, move: Move) -> None:
@@ -255,7 +255,7 @@ class Workbench:
 
 
 @cache
-def _told_by_coming(setting: str) -> Mapping[str, FloatArray]:
+def told_by_coming(setting: str) -> Mapping[str, FloatArray]:
     """What it tells that a car came with a complaint, or without."""
     knowledge = model().knowledge
     code = np.array([knowledge.contexts["setting"].values.index(setting)])
@@ -374,12 +374,9 @@ def diagnose(car: Car, name: str) -> Outcome:
     """Test as the policy says and take the plan that seems best, until nothing is left to do."""
     started = time.perf_counter()
     bench = Workbench(car)
-    plan, shop = _tested(bench, name)
+    plan, shop = tested(bench, name)
     right = _is_right(plan, shop, car)
-    while name != "unproved" and _repairs(plan, shop) and len(bench.repairs) < MOST_REPAIRS:
-        bench.repair(shop, plan)
-        plan, shop = _tested(bench, name)
-    left = _left(plan, shop, bench.car)
+    left = carried_out(bench, plan, shop, name)
     return Outcome(
         car.setting,
         bench.minutes,
@@ -394,7 +391,15 @@ def diagnose(car: Car, name: str) -> Outcome:
     )
 
 
-def _tested(bench: Workbench, name: str) -> tuple[Plan, Workshop]:
+def carried_out(bench: Workbench, plan: Plan, shop: Workshop, name: str) -> float:
+    """Carry a plan out, and what follows; the price of what is left at the end."""
+    while name != "unproved" and _repairs(plan, shop) and len(bench.repairs) < MOST_REPAIRS:
+        bench.repair(shop, plan)
+        plan, shop = tested(bench, name)
+    return _left(plan, shop, bench.car)
+
+
+def tested(bench: Workbench, name: str) -> tuple[Plan, Workshop]:
     """The plan chosen once the policy tests no more, and nothing is left to do before it."""
     policy = POLICIES[name]
     while True:
@@ -420,7 +425,7 @@ def _left(plan: Plan, shop: Workshop, car: Car) -> float:
 
     A plan that still repairs is priced by its chances, the complaint included.
     """
-    truth = _truth(shop.decision, car, shop.progress.done)
+    truth = truth_of(shop.decision, car, shop.progress.done)
     left = float(shop.decision.cost_of(plan, truth)[0])
     if _repairs(plan, shop):
         return left
@@ -431,12 +436,12 @@ def _left(plan: Plan, shop: Workshop, car: Car) -> float:
 
 
 def _is_right(plan: Plan, shop: Workshop, car: Car) -> bool:
-    truth = _truth(shop.decision, car, shop.progress.done)
+    truth = truth_of(shop.decision, car, shop.progress.done)
     least = float(shop.decision.cost(truth)[0])
     return float(shop.decision.cost_of(plan, truth)[0]) <= least + RIGHT_WITHIN
 
 
-def _truth(decision: Decision, car: Car, done: Collection[str]) -> FloatArray:
+def truth_of(decision: Decision, car: Car, done: Collection[str]) -> FloatArray:
     """The marginals of someone who knows every fault of a car."""
     states = car.states
     known = {name: np.eye(count)[[states[name]]] for name, count in decision.variables}
@@ -449,7 +454,7 @@ def _informed_cost(car: Car) -> float:
     bench = Workbench(car)
     while True:
         shop = bench.shop()
-        truth = _truth(shop.decision, bench.car, shop.progress.done)
+        truth = truth_of(shop.decision, bench.car, shop.progress.done)
         plan = shop.decision.best(truth[0])
         if not _repairs(plan, shop) or len(bench.repairs) == MOST_REPAIRS:
             return bench.services_cost + _left(plan, shop, bench.car)

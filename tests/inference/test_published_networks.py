@@ -240,6 +240,12 @@ def test_what_one_order_makes_too_large_another_lets_in():
     assert plan_tree(*scopes_of("munin1")).space < 2**27
 
 
+def test_whether_a_network_is_small_is_answered_without_a_search():
+    scopes, cards = scopes_of("alarm")
+    assert plan_tree(scopes, cards, searched=False) == plan_tree(scopes, cards)
+    assert plan_tree(*grid(18, 18), searched=False).space > 2**26
+
+
 def test_the_genetic_linkage_network_just_fits():
     """Elimination by fewest missing arcs alone makes a clique of 2**30 of it."""
     scopes, cards = scopes_of("link")

@@ -28,13 +28,13 @@ from loopodds_cli.options import common_options, number_option, prices_option, p
 @prices_option
 @common_options
 def command(archive: str, out: str, as_json: bool, **how: Any) -> None:
-    """Write the page an owner reads of an archive of inspections.
+    """Write what an owner reads of an archive.
 
-    ARCHIVE is what `loopodds score` takes. The page says how many cars are expected to have what,
-    with intervals; what was done by the outcomes, what the plans of least expected cost would have
-    done, and what the difference cost; the same by month, workshop or any column; the dearest
-    misses; cars worth looking at again; and how good the data is. It is one file, and every number
-    in it can be saved as CSV.
+    ARCHIVE is what `loopodds score` takes. The page, one file, says how many cars are expected to
+    have what, with intervals; what was done by the outcomes, what the plans of least expected cost
+    would have done, and what the difference cost; the same by month, workshop or any column; the
+    dearest misses; cars worth looking at again; and how good the data is. Every number in it can
+    be saved as CSV.
 
     \b
     Example:

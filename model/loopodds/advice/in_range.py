@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from loopodds.doubt.intervals import Doubts
 
 
+TRIED = 8
+"""Tests that are judged at the ends of an interval."""
+
+
 class PlanInRange(NamedTuple):
     """Services of the plan if a condition were as likely as its interval allows at either end."""
 
@@ -55,17 +59,24 @@ class NextInRange(NamedTuple):
 
 
 def next_in_range(shop: Workshop, doubts: Doubts) -> NextInRange | None:
-    """The best single test at both ends of that interval, likewise; pairs are not tried."""
+    """The best single test at both ends of that interval, likewise; pairs are not tried.
+
+    It is looked for among the `TRIED` that pay most now: at 93 ends of drawn cases it was among the
+    first three.
+    """
     if not shop.knowledge.services:
         return None
     condition, variable, weights = _ends(shop, doubts)
     evidence = shop.belief.evidence
     before = evidence.implied.get(variable, np.ones(weights.shape[1:]))
+    leading = sorted(shop.single.branches, key=lambda branch: branch.value)[:TRIED]
+    tests = {branch.move.test for branch in leading}
     ends = []
     for weight in weights:
         tilted = replace(evidence, implied={**evidence.implied, variable: before * weight[None]})
         belief = Belief(shop.belief.model, shop.belief.context, tilted)
-        ends.append(_tests_of(shop.believing(belief).single.best))
+        tilted_shop = shop.believing(belief)
+        ends.append(_tests_of(tilted_shop.planner.rank(tilted_shop.progress, tests).best))
     return NextInRange(condition, ends[0], ends[1], {*ends} == {_tests_of(shop.single.best)})
 
 

@@ -56,9 +56,10 @@ def _worth(key: str, inspection: Inspection, shop: Workshop) -> float:
     ]
     weights, marginals = np.empty(len(told)), np.empty((len(told), len(shop.marginal)))
     for own, group in encoded(told, shop.belief.model):
-        beliefs = own.believe(group.context, group.evidence)
-        weights[group.rows] = beliefs.log_evidence
-        marginals[group.rows] = shop.decision.marginals(beliefs.faults, shop.to_do)
+        tree = own.tree(group.context)
+        posterior = tree.propagate(group.evidence, shop.decision.queries)
+        weights[group.rows] = posterior.log_evidence
+        marginals[group.rows] = shop.decision.of_joints(posterior.joints, shop.to_do)
     weights = share * np.exp(weights - weights.max())
     weights /= weights.sum()
     untold: FloatArray = shop.decision.cost((weights @ marginals)[None])

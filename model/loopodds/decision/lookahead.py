@@ -7,7 +7,7 @@ everything would save more than the cheapest move costs. What that rule, or the 
 number of states, leaves out is carried along as a lower bound of the cost.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -119,10 +119,10 @@ class Planner:
         log_evidence = float(posterior.log_evidence[0])
         return State({}, progress, 1.0, log_evidence, float(stop[0]), float(known[0]), marginal[0])
 
-    def rank(self, progress: Progress) -> State:
-        """The car as it stands with every single move judged, as finely as pays."""
+    def rank(self, progress: Progress, tests: Collection[str] | None = None) -> State:
+        """The car as it stands with every single move judged, as finely as pays; or only some."""
         state = self.start(progress)
-        self._imagine([state], fine=True)
+        self._imagine([state], True, tests)
         state.back_up(deeper=False)
         return state
 
@@ -158,12 +158,15 @@ class Planner:
         root.take_better(single)
         return root
 
-    def _imagine(self, states: Sequence[State], fine: bool) -> None:
+    def _imagine(
+        self, states: Sequence[State], fine: bool, tests: Collection[str] | None = None
+    ) -> None:
         """Give every state its branches."""
         trials = [
             Trial(state, move, self._leaves(state, move, fine))
             for state in states
             for move in self.rules.moves(state.progress)
+            if tests is None or move.test in tests
         ]
         telling = [trial for trial in trials if trial.outcomes > 1]
         value_trials(telling, self.calibrated, self.decision)

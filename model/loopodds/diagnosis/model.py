@@ -104,7 +104,7 @@ class Model:
     def fits(self, context: Context, most: int) -> bool:
         """Whether the cliques of a context have at most so many configurations together."""
         try:
-            return plan_of(self.network(context)).space <= most
+            return plan_of(self.network(context), searched=False).space <= most
         except TooLarge:
             return False
 
@@ -239,6 +239,8 @@ def _trees_of_part(
     network: Network, names: frozenset[str], faults: Query, compiled: bool, passes: Passes | None
 ) -> tuple[JunctionTree, SoundTree]:
     part = network.relevant([*faults, *names])
+    if part.hidden.keys() <= {*faults}:  # with the faults fixed there would be no tree left
+        part = network
     return JunctionTree(part, compiled, passes), _fixed(part, faults, compiled, passes)
 
 

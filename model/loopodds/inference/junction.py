@@ -259,15 +259,15 @@ def _product(prior: FloatArray, parts: list[FloatArray]) -> FloatArray:
     return belief
 
 
-def plan_of(network: Network) -> TreePlan:
-    """Plan of the tree of a network, before any array is made.
+def plan_of(network: Network, searched: bool = True) -> TreePlan:
+    """Plan of the tree of a network, before any array is made; ``searched``: see `plan_tree`.
 
     Raises:
         TooLarge: if exact inference would not fit in memory.
     """
     cards = {name: len(variable.states) for name, variable in network.hidden.items()}
     families = [(*variable.parents, name) for name, variable in network.hidden.items()]
-    return plan_tree([*families, *(node.parents for node in network.observed)], cards)
+    return plan_tree([*families, *(node.parents for node in network.observed)], cards, searched)
 
 
 def marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:

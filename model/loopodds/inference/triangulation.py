@@ -18,10 +18,11 @@ from loopodds.base.errors import TooLarge
 Neighbours = dict[str, set[str]]
 Scope = frozenset[str]
 Cost = Callable[[Neighbours, str, Mapping[str, int]], float]
+Counts = tuple[tuple[str, int], ...]
 
 MOST = 2**27
 """Configurations of all cliques together: 1 GiB a row, of which a pass takes some three times."""
-SEARCHED_FROM = 2**20
+SEARCHED_FROM = 2**21
 """Configurations from which further orders are tried."""
 SEARCHED = 3_000
 """Variables that are eliminated in further orders, which takes up to some seconds."""
@@ -40,30 +41,29 @@ class TreePlan:
     space: int  # sum of the clique sizes
 
 
-def plan_tree(scopes: Iterable[Collection[str]], cards: Mapping[str, int]) -> TreePlan:
+def plan_tree(
+    scopes: Iterable[Collection[str]], cards: Mapping[str, int], searched: bool = True
+) -> TreePlan:
     """Junction tree in which every scope fits into one clique.
 
     Args:
         cards: Number of states of each variable, in the order that settles ties.
+        searched: Whether further orders are tried where the plan is large.
 
     Raises:
         TooLarge: if the cheapest plan found has more than `MOST` configurations; the message
             estimates the memory.
     """
-    return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()))
+    return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()), searched)
 
 
 @lru_cache(maxsize=64)
-def _planned(scopes: tuple[Query, ...], counts: tuple[tuple[str, int], ...]) -> TreePlan:
+def _planned(scopes: tuple[Query, ...], counts: Counts, searched: bool) -> TreePlan:
     """Cached, because the contexts of one knowledge share their scopes."""
     cards = dict(counts)
-    graph: Neighbours = {name: set() for name in cards}
-    for scope in scopes:
-        for name in scope:
-            graph[name].update({*scope} - {name})
-    plans = [_eliminate(graph, cards, cost) for cost in (_weight, _fill, _fill_weight)]
-    cliques = min(plans, key=lambda found: _space(found, cards))
-    if _space(cliques, cards) > SEARCHED_FROM:
+    cliques = _greedy(scopes, counts)
+    if searched and _space(cliques, cards) > SEARCHED_FROM:
+        graph = _graph(scopes, cards)
         costs = [_in_layers(graph), *(_shaken(seed) for seed in range(SEARCHED // len(graph)))]
         for cost in costs:
             cliques = _eliminate(graph, cards, cost, _space(cliques, cards)) or cliques
@@ -74,6 +74,25 @@ def _planned(scopes: tuple[Query, ...], counts: tuple[tuple[str, int], ...]) -> 
             f"({space * 8 / 2**30:.3g} GiB a row); the limit is 2^{log2(MOST):.0f}"
         )
     return _join(cliques, cards)
+
+
+@lru_cache(maxsize=64)
+def _greedy(scopes: tuple[Query, ...], counts: Counts) -> list[Scope]:
+    """The cheapest cliques under the three criteria."""
+    cards = dict(counts)
+    graph = _graph(scopes, cards)
+    cliques = _eliminate(graph, cards, _weight)
+    for cost in (_fill, _fill_weight):
+        cliques = _eliminate(graph, cards, cost, _space(cliques, cards)) or cliques
+    return cliques
+
+
+def _graph(scopes: Iterable[Query], cards: Mapping[str, int]) -> Neighbours:
+    graph: Neighbours = {name: set() for name in cards}
+    for scope in scopes:
+        for name in scope:
+            graph[name].update({*scope} - {name})
+    return graph
 
 
 def _weight(graph: Neighbours, name: str, cards: Mapping[str, int]) -> float:
