@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import cache
+
+from loopodds import SOUND, Knowledge
 
 HEAD = {"assess": ("Next", "Plan"), "next": ("Verdict", "Plan"), "plan": ("Verdict",)}
 """Lines that stand in the first screen beside the headlines, which come before them."""
 SCREEN = 24
 RIBBON_LINES, RIBBON_WIDTH, RIBBON_INDENT = 3, 21, 24
 _NAME = re.compile(r"\b[a-z0-9]+(?:_[a-z0-9]+)+\b")
+_ONE_WORD = re.compile(r"(?:[:;,\-] | for )([a-z]+)(?=[,:;]| (?:is|was) not | = |: )")
+_SECTION = re.compile(r"\[(?:readings|findings|conditions|history)\]")
 
 
 def faults_of(command: str, case: str, text: str, width: int = 80) -> list[str]:
@@ -43,6 +48,21 @@ def ribbons(lines: list[str]) -> Iterator[str]:
 
 
 def raw_names(text: str, case: str) -> set[str]:
-    """Names of the knowledge as they stand in its files; the case's own and commands aside."""
-    shown = re.sub(r"`?loopodds [^`;\n]*", "", text)
-    return set(_NAME.findall(shown)) - {case.removeprefix("@")}
+    """Names of the knowledge as they stand in its files; the case's own and commands aside.
+
+    A name of one word counts where it stands as a name: in a list, or before what is said of it.
+    """
+    shown = re.sub(r"`?loopodds [^`;\n]*|write \w+ = .*", "", text)
+    told = " ".join(shown.split())
+    found = set(_NAME.findall(shown)) | (set(_ONE_WORD.findall(told)) & _one_word_names())
+    return (found | set(_SECTION.findall(told))) - {case.removeprefix("@")}
+
+
+@cache
+def _one_word_names() -> set[str]:
+    """Of the shipped knowledge, those that are called otherwise on a screen."""
+    known = Knowledge()
+    names = {**known.nodes, **known.contexts, **known.conditions}
+    return {
+        name for name in (*names, SOUND) if "_" not in name and known.title(name).lower() != name
+    } | {SOUND}

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from loopodds_cli.main import main
-from loopodds_cli.preferences import Preferences, config_path, preferences
-from loopodds_cli.screen.shown import shown
+from loopodds_cli.preferences import Preferences, config_path, in_force, preferences
+from loopodds_cli.screen.shown import decimals, shown
 
 
 @pytest.fixture(autouse=True)
@@ -150,3 +150,17 @@ def test_the_file_lies_where_the_system_keeps_such_files(monkeypatch: pytest.Mon
     assert config_path() == Path("/etc/us/loopodds/config.toml")
     monkeypatch.setenv("XDG_CONFIG_HOME", "relative")
     assert config_path() == Path.home() / ".config" / "loopodds" / "config.toml"
+
+
+def test_what_has_to_be_there_is_looked_for_when_it_is_set() -> None:
+    """A file is the same from any folder; what is not there is refused at once, not at each use."""
+    for key, value in (("prices", "none.toml"), ("language", "xx")):
+        assert run("config", "set", key, value).exit_code == 1
+    assert run("config", "set", "book", "mine.db").exit_code == 0
+    assert preferences().values == {"book": str(Path("mine.db").resolve())}
+
+
+def test_a_version_is_no_number() -> None:
+    run("config", "set", "decimal", "comma")
+    with in_force():
+        assert decimals("numpy 2.4.6: 1,234.5 units") == "numpy 2.4.6: 1.234,5 units"

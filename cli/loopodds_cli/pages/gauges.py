@@ -26,7 +26,7 @@ def print_gauges(sheet: GaugeSheet, result: Assessment) -> None:
     given = ", ".join(f"{spaced(key)} {shown(value)}" for key, value in sheet.conditions.items())
     page.aside(f"at {given}" if given else "no condition is stated")
     if sheet.not_stated:
-        names = ", ".join(spaced(name) for name in sheet.not_stated)
+        names = ", ".join(lowered(result.knowledge.title(name)) for name in sheet.not_stated)
         page.aside(f"not stated and averaged over, which widens the ranges: {names}")
     _table(page, "Read", read, sheet)
     _table(page, "Not read", open_lines, sheet)
