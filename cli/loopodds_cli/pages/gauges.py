@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loopodds import spaced
+from loopodds import lowered, spaced
 from rich.text import Text
 
 from loopodds_cli.screen.page import CAUTION, FAINT, Cell, Page
