@@ -237,7 +237,7 @@ def test_a_case_of_the_book_brings_its_times_and_its_people(model, tmp_path):
     assert found.name == NASTY
     assert [e.what for e in found.entries][-2:] == [
         "Bubbles that stay in the sample: persisting",
-        "undone: sample bubbles = persisting",
+        "undone: bubbles that stay in the sample = persisting",
     ]
     assert all(entry.time.startswith("20") for entry in found.entries)
     stored = found.course[-1].probabilities
