@@ -9,6 +9,7 @@ from pathlib import Path
 
 import loopodds as lo
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -245,10 +246,10 @@ def test_who_looked_counts_in_a_case_and_in_an_archive(learnt, tmp_path: Path):
     ]  # fmt: skip
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([columns, *rows])
-    summary = lo.score(path, tmp_path / "scored.csv", knowledge=folder / "new")
+    summary = lo.score(path, tmp_path / "scored.parquet", knowledge=folder / "new")
     assert summary.tally.rejected == 0
-    with (tmp_path / "scored.csv").open(encoding="utf-8") as file:
-        scored = [float(row["p_compressor_overheating"]) for row in csv.DictReader(file)]
+    frame = pd.read_parquet(tmp_path / "scored.parquet")
+    scored = frame["p_compressor_overheating"].to_list()
     assert scored[1] < scored[0] - 0.02
     assert scored[2] == scored[3]
     assert scored[4] == scored[5]

@@ -277,7 +277,8 @@ def _word_reason(text: str, feed: Feed) -> str:
     theirs = feed.values if feed.name != "refrigerant" else ()
     if SAYS_NOTHING.fullmatch(text) and feed.name == "refrigerant":
         return f"{UNSTATED}: {shown(text)!r} says nothing; write {' or '.join(SUPPORTED)} there"
-    if SAYS_NOTHING.fullmatch(text):
+    spelt = text.strip().lower() in feed.options
+    if SAYS_NOTHING.fullmatch(text) and not spelt:
         return (
             f"{shown(text)!r} is no {kind}; where nothing was seen leave the cell empty, or list "
             "what stands there as not_observed in a column map"
