@@ -251,15 +251,15 @@ class Learner:
         """
         knowledge = self.knowledge_at(state)
         seen, away = SlopeSums(knowledge, LOTS), SlopeSums(knowledge, LOTS)
-        sizes, turn = np.zeros(LOTS), 0
-        for piece in pieces():
-            for start in range(0, len(piece.numbers), LOT_ROWS):
-                rows = np.arange(start, min(start + LOT_ROWS, len(piece.numbers)))
-                found = self.piece_slopes(piece.take(rows), knowledge, state.rates)
-                lot = turn % LOTS
-                turn, sizes[lot] = turn + 1, sizes[lot] + len(rows)
-                seen.add(piece.context, found.seen.by_name, lot)
-                away.add(piece.context, found.away, lot)
+        sizes = np.zeros(LOTS)
+        told = self.each(
+            lambda one: self.piece_slopes(one, knowledge, state.rates), lambda: dealt(pieces())
+        )
+        for turn, (piece, found) in enumerate(told):
+            lot = turn % LOTS
+            sizes[lot] += len(piece.numbers)
+            seen.add(piece.context, found.seen.by_name, lot)
+            away.add(piece.context, found.away, lot)
         expected, others = sizes[:, None] / sizes.sum(), away.tallies()
         found_all = {}
         for place, tally in seen.tallies().items():
@@ -318,19 +318,24 @@ class Learner:
         """Log evidence of every row given how it came in, and of its outcomes given the rest (nan
         where it has none).
         """
-        knowledge, whole, outcome = self.knowledge_at(state), [], []
-        for piece in pieces():
-            tree = tree_of(knowledge, tuple(piece.context.items()))
-            reports = confirmation.reports_of(piece, state.rates)
-            with_them = tree.propagate(piece.evidence.with_soft(reports.soft)).log_evidence
-            without = tree.propagate(piece.evidence).log_evidence
-            has = np.zeros(len(with_them), bool)
-            for way, _ in reports.chances.values():
-                has |= way >= 0
-            cars = np.exp(tree.propagate(arriving(self.knowledge)).log_evidence)
-            whole.append(with_them - self._ways_in(piece) @ _log(chances_in(cars)))
-            outcome.append(np.where(has, with_them - without, np.nan))
+        knowledge = self.knowledge_at(state)
+        told = self.each(lambda one: self._scores(one, knowledge, state.rates), pieces)
+        whole, outcome = zip(*(scores for _, scores in told), strict=True)
         return np.concatenate(whole), np.concatenate(outcome)
+
+    def _scores(
+        self, piece: Piece, knowledge: Knowledge, rates: Mapping[str, Rates]
+    ) -> tuple[FloatArray, FloatArray]:
+        tree = tree_of(knowledge, tuple(piece.context.items()))
+        reports = confirmation.reports_of(piece, rates)
+        with_them = tree.propagate(piece.evidence.with_soft(reports.soft)).log_evidence
+        without = tree.propagate(piece.evidence).log_evidence
+        has = np.zeros(len(with_them), bool)
+        for way, _ in reports.chances.values():
+            has |= way >= 0
+        cars = np.exp(tree.propagate(arriving(self.knowledge)).log_evidence)
+        whole = with_them - self._ways_in(piece) @ _log(chances_in(cars))
+        return whole, np.where(has, with_them - without, np.nan)
 
 
 @lru_cache(maxsize=4)
@@ -342,6 +347,13 @@ def tree_of(knowledge: Knowledge, context: tuple[tuple[str, str], ...]) -> Junct
 def _log(chances: FloatArray) -> FloatArray:
     """Of chances; zero where there is none, for no car came that way."""
     return np.asarray(np.log(np.where(chances > 0, chances, 1.0)))
+
+
+def dealt(pieces: Iterable[Piece]) -> Iterator[Piece]:
+    """The rows of pieces, so many at a time."""
+    for piece in pieces:
+        for start in range(0, len(piece.numbers), LOT_ROWS):
+            yield piece.take(np.arange(start, min(start + LOT_ROWS, len(piece.numbers))))
 
 
 def in_turn(

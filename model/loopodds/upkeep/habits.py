@@ -23,7 +23,7 @@ from loopodds.inference.likelihoods import interval_codes
 from loopodds.inference.network import Discrete, Evidence, GaugeNode
 from loopodds.knowledge.assembly import build_network
 from loopodds.knowledge.records import Knowledge
-from loopodds.upkeep.estimation import Key, Learner, State
+from loopodds.upkeep.estimation import Found, Key, Learner, State
 
 ASKED_BY = "asked_by"
 REASONS = ("tool", "complaint", "routine", "other")
@@ -228,9 +228,12 @@ def _by_group(
     """
     knowledge = learner.knowledge_at(state)
     seen, away = SlopeSums(knowledge), SlopeSums(knowledge)
-    for piece in pieces():
+
+    def found_in(piece: Piece) -> Found:
         weights = (piece.tags[groups[0]][None] == groups[1][:, None]).astype(np.float64)
-        found = learner.piece_slopes(piece, knowledge, state.rates, weights)
+        return learner.piece_slopes(piece, knowledge, state.rates, weights)
+
+    for piece, found in learner.each(found_in, pieces):
         for sums, tables in ((seen, found.seen.tables), (away, found.away)):
             sums.add(piece.context, {name: tables[name] for name in nodes & tables.keys()})
     return seen.tallies(), away.tallies()

@@ -61,9 +61,9 @@ from loopodds.upkeep.readers import (
 )
 from loopodds.upkeep.selection import Look, selection
 
-FIRST_ROWS, NEARLY = 6000, 1e-3
-"""Rows that the climb over many begins with, and the gain a row below which they have led it nearly
-to the top: a pass over them costs little."""
+FIRST_ROWS, NEARLY, ALMOST = 6000, 1e-3, 2e-4
+"""Rows that the climb over many begins with, for a pass over them costs little; gains a row below
+which these have led nearly to the top, and those that are judged almost: all rows go on."""
 LEAST_ROWS, STATE, ROWS, RESULT = 50, "state.json", "rows", "learning.json"
 
 
@@ -315,7 +315,7 @@ class _Run:
         if data.rows > 2 * FIRST_ROWS:
             few = thinned(rows(False), FIRST_ROWS)
             near = self.climbed("learning from some rows", lambda: few, near, NEARLY)
-        taught = self.climbed("learning", rows(False), near)
+        taught = self.climbed("learning", rows(False), near, ALMOST)
         score, outcomes = judged(learner, rows(True), learner.start, taught)
         written = score.gain >= 0
         final = self.climbed("learning from all rows", rows(None), taught) if written else taught
