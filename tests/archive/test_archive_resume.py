@@ -60,7 +60,7 @@ def test_workers_end_with_the_run_that_started_them(tmp_path: Path) -> None:
     _, alive = psutil.wait_procs(workers, timeout=LONGEST_SECONDS)
     assert not alive
     score(source, tmp_path / "whole.csv", knowledge=SMALL, part_rows=CHUNK)
-    score(source, tmp_path / "out.csv", knowledge=SMALL, part_rows=CHUNK, resume=True, workers=2)
+    score(source, tmp_path / "out.csv", knowledge=SMALL, part_rows=CHUNK, resume=True)
     assert (tmp_path / "out.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
 
 

@@ -22,7 +22,7 @@ from loopodds.knowledge.records import Knowledge
 
 HERE = Path(__file__).parents[1]
 WRITERS = HERE / "book_writers.py"
-ROUNDS = 200
+ROUNDS = 100
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs fork, SIGKILL and file limits")
 

@@ -184,11 +184,11 @@ def named_in(policy: Mapping[str, Any]) -> Iterator[str]:
 
 
 @pytest.mark.slow
-def test_nothing_shut_is_offered_in_two_thousand_random_states() -> None:
+def test_nothing_shut_is_offered_in_a_thousand_random_states() -> None:
     """The gates, which every adviser asks, and the plan."""
     rng, knowledge = np.random.default_rng(20261128), model().knowledge
     stopped = offered = 0
-    for _ in range(2_000):
+    for _ in range(1_000):
         told = sections(rng, knowledge)
         if told["findings"].get("compressor_cycle") == "cut_out":
             del told["findings"]["compressor_cycle"]  # it would hide the reading from the belief

@@ -14,7 +14,7 @@ from loopodds.inference.network import Evidence
 from loopodds.training.decks import Deck, alarming, cars_data, levels, told
 from scipy.stats import chi2
 
-CARS = 6_000
+CARS = 4_000
 
 
 @pytest.fixture(scope="module")
