@@ -172,12 +172,8 @@ class Journal:
         sync_folder(self.folder)
 
     def _refuse_other(self, earlier: Record, run: Record) -> None:
-        for key, value in run.items():
-            if earlier.get(key) != value:
-                raise InspectionError(
-                    f"{self.folder}: cannot resume, since the {key.replace('_', ' ')} changed "
-                    f"(then {earlier.get(key)!r}, now {value!r})"
-                ).helped_by("start over")
+        if change := _changed(earlier, run):
+            raise InspectionError(f"{self.folder}: cannot resume, {change}").helped_by("start over")
 
     def _read(self, run: Record) -> list[Record]:
         """What an earlier run wrote, as far as every byte of it is proved; the rest is cut off."""
@@ -292,12 +288,8 @@ class Kept:
             digests = last["digests"]
         except (ValueError, LookupError, TypeError) as error:
             raise InspectionError(f"{self.path}: damaged").helped_by("append anew") from error
-        for key, value in about.items():
-            if first.get(key) != value:
-                raise InspectionError(
-                    f"{out}: cannot be added to, since the {key.replace('_', ' ')} changed "
-                    f"(then {first.get(key)!r}, now {value!r})"
-                ).helped_by("append anew")
+        if change := _changed(first, about):
+            raise InspectionError(f"{out}: cannot be added to, {change}").helped_by("append anew")
         for name, path in self._files.items():
             if not _holds(path, digests[name]):
                 raise InspectionError(
@@ -362,3 +354,12 @@ def move(source: Path, target: Path) -> None:
             beside.unlink(missing_ok=True)
         source.unlink()
     sync_folder(target.parent)
+
+
+def _changed(earlier: Record, run: Record) -> str:
+    """The first of what a run depends on that is not as it was; empty where all of it is."""
+    for key, value in run.items():
+        if earlier.get(key) != value:
+            then = f"(then {earlier.get(key)!r}, now {value!r})"
+            return f"since the {key.replace('_', ' ')} changed {then}"
+    return ""

@@ -34,17 +34,15 @@ MIXED_AT_ONCE = 2**15
 class FlatTree:
     """Potentials and likelihoods of a junction tree in flat arrays, laid out by its shape.
 
+    A gauge has distinct pairs of mean and spread, and for each configuration which pair holds.
     The kernel takes plain tuples: its cache on disk names the types of its arguments and must not
     depend on a class of this module.
 
     Args:
         cliques: In collect order, every clique before its parent.
-        passes: What runs both passes, with the arguments of
-            :func:`loopodds.inference.kernels.propagate`; that one when left out.
     """
 
-    def __init__(self, cliques: Sequence[Clique], passes: Passes | None = None) -> None:
-        self._passes = passes
+    def __init__(self, cliques: Sequence[Clique]) -> None:
         self._factors = {
             factor.name: (number, factor)
             for number, clique in enumerate(cliques)
@@ -59,7 +57,7 @@ class FlatTree:
         self._switched: dict[tuple[tuple[int, str], ...], tuple[_Arrays, _Arrays, IntArray]] = {}
 
     def propagate(
-        self, evidence: Evidence, queries: Sequence[tuple[Query, int]]
+        self, evidence: Evidence, queries: Sequence[tuple[Query, int]], passes: Passes | None = None
     ) -> tuple[FloatArray, list[FloatArray], int]:
         """Log evidence, shape (rows,), joints, shape (rows, configurations), and distinct rows.
 
@@ -67,6 +65,8 @@ class FlatTree:
 
         Args:
             queries: Names of each, and the number of a clique that holds them.
+            passes: What runs both passes, with the arguments of
+                :func:`loopodds.inference.kernels.propagate`; that one when left out.
         """
         from loopodds.inference import kernels
 
@@ -84,8 +84,8 @@ class FlatTree:
             seen = tuple(array[:, first] for array in seen)
         log_evidence, out = np.empty(rows), np.zeros((rows, int(columns[-1])))
         order = _alike(seen, configs)
-        passes = self._passes or kernels.propagate
-        passes(order, self._layout, groups, factors, seen, asked, log_evidence, out)
+        run = passes or kernels.propagate
+        run(order, self._layout, groups, factors, seen, asked, log_evidence, out)
         if rows < evidence.rows:
             log_evidence, out = log_evidence[place], out[place]
         return log_evidence, [out[:, a:b] for a, b in pairwise(columns)], rows
@@ -102,16 +102,14 @@ class FlatTree:
         column = np.array([np.count_nonzero(kinds[:i] == kinds[i]) for i in turn], dtype=np.int64)
         laid = [chosen[i][2] for i in turn]
         # of a gauge either its numbers are compared or its words are looked up
-        read = [
-            f.readings if kinds[i] == NUMBER else NOT_READ for i, f in zip(turn, laid, strict=True)
-        ]
+        both = list(zip(kinds[turn] == NUMBER, laid, strict=True))
+        read = [factor.readings if number else NOT_READ for number, factor in both]
         tables = [
-            np.empty(0) if kinds[i] == NUMBER else np.ascontiguousarray(f.table.T).ravel()
-            for i, f in zip(turn, laid, strict=True)
+            np.empty(0) if number else np.ascontiguousarray(factor.table.T).ravel()
+            for number, factor in both
         ]
         into = [
-            gauge.pair if kinds[i] == NUMBER else np.arange(f.configs)
-            for i, f, gauge in zip(turn, laid, read, strict=True)
+            factor.readings.pair if number else np.arange(factor.configs) for number, factor in both
         ]
         means = [gauge.mean.ravel() for gauge in read]
         configs = np.array([factor.configs for *_, factor in chosen], dtype=np.int64)
@@ -136,8 +134,7 @@ class TreeShape:
     """Index maps of a junction tree, which many trees share: those of one network in its contexts.
 
     A map gives for every configuration of a clique its position in a smaller array; cells list
-    the configurations of each position in turn. A gauge has distinct pairs of mean and spread,
-    and for each configuration which pair holds.
+    the configurations of each position in turn.
     """
 
     def __init__(self, cliques: _Shaped) -> None:

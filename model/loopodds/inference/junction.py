@@ -177,9 +177,8 @@ class JunctionTree:
 
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
-        far = self._passes and evidence.rows >= COMPILED_FROM
-        flat = self._flat_elsewhere if far else self._flat
-        log_evidence, cells, distinct = flat.propagate(evidence, list(homes.items()))
+        passes = self._passes if evidence.rows >= COMPILED_FROM else None
+        log_evidence, cells, distinct = self._flat.propagate(evidence, list(homes.items()), passes)
         joints = {
             query: cell.reshape(evidence.rows, *(self.cards[n] for n in query))
             for query, cell in zip(homes, cells, strict=True)
@@ -191,12 +190,6 @@ class JunctionTree:
         from loopodds.inference.flat_tree import FlatTree
 
         return FlatTree(self._cliques)
-
-    @cached_property
-    def _flat_elsewhere(self) -> FlatTree:
-        from loopodds.inference.flat_tree import FlatTree
-
-        return FlatTree(self._cliques, self._passes)
 
     def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
         """Inward pass: clique potentials, normalised messages to the parents, log evidence.

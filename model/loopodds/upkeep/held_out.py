@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from dataclasses import replace
 from math import sqrt
 from typing import NamedTuple
@@ -12,11 +11,9 @@ import numpy as np
 from loopodds.archive.encoded import Piece
 from loopodds.base.arrays import BoolArray, FloatArray
 from loopodds.doubt.beta import QUANTILE_90
-from loopodds.upkeep.estimation import Learner, State
+from loopodds.upkeep.estimation import Learner, Pieces, State
 
 HELD_BACK = 0.2
-
-Pieces = Callable[[], Iterable[Piece]]
 
 
 class Gain(NamedTuple):
