@@ -19,17 +19,24 @@ pairs = st.lists(st.tuples(values, spreads), min_size=1, max_size=6)
 often = settings(max_examples=200, deadline=None, derandomize=True)
 
 
+rows = st.lists(st.tuples(values, st.floats(0.0, 30.0)), min_size=1, max_size=kernels.PACK - 1)
+
+
 @often
-@given(values, st.floats(0.0, 30.0), pairs, st.floats(0.0, 0.2), st.floats(10.0, 200.0))
-def test_the_density_of_a_reading_is_the_same_three_times(value, extra, pairs, share, wide):
-    mean, spread = np.array(pairs).T
-    ours = gauge_density(value, extra, mean, spread, (share, wide))
-    compiled = np.empty(len(mean))
-    kernels.densities(value, extra, mean, spread, share, wide, compiled)
-    near = norm.pdf(value, mean, np.sqrt(spread**2 + extra**2))
-    far = norm.pdf(value, 0.0, np.sqrt(wide**2 + extra**2))
-    for other in (compiled, (1 - share) * near + share * far):
-        np.testing.assert_allclose(ours, other, rtol=FLOAT, atol=1e-300)
+@given(rows, pairs, st.floats(0.0, 0.2), st.floats(10.0, 200.0))
+def test_the_density_of_a_reading_is_the_same_three_times(rows, pairs, share, wide):
+    (value, extra), (mean, spread) = np.array(rows).T, np.array(pairs).T
+    pack = np.array([*range(len(rows)), *[-1] * (kernels.PACK - len(rows))])
+    compiled, logs = np.empty(kernels.PACK * len(mean)), np.zeros(kernels.PACK)
+    kernels.readings(pack, value, extra, mean, spread, (share, wide), compiled, logs)
+    shares = compiled.reshape(len(mean), kernels.PACK)
+    assert (shares[:, len(rows) :] == 1.0).all()
+    for b, (value, extra) in enumerate(rows):
+        ours = gauge_density(value, extra, mean, spread, (share, wide))
+        near = norm.pdf(value, mean, np.sqrt(spread**2 + extra**2))
+        far = norm.pdf(value, 0.0, np.sqrt(wide**2 + extra**2))
+        for other in (shares[:, b] * np.exp(logs[b]), (1 - share) * near + share * far):
+            np.testing.assert_allclose(ours, other, rtol=FLOAT, atol=1e-300)
 
 
 @often

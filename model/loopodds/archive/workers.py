@@ -10,8 +10,8 @@ import os
 import threading
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from hashlib import sha256
@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 
 # parts waiting for each process: enough to keep it busy, few enough to keep memory bounded
 AHEAD = 2
+# that share this process: compiled code, half of the work, lets the others go on; three would wait
+THREADS = 2
 CONNECT_SECONDS = 10
 
 Part = Chunk | Partition
@@ -55,7 +57,7 @@ J = TypeVar("J")
 R = TypeVar("R")
 Room = Callable[[], int]  # how many parts may be under way at a time
 
-_one_at_a_time = threading.Lock()
+_making = threading.Lock()  # threads that need the same model wait for one to compile it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +84,8 @@ class Job:
         """The knowledge, compiled once a process for what the archive has columns for; an error if
         this one holds another.
         """
-        return _model(self.knowledge, self.digest, self.looked_at, self.device)
+        with _making:
+            return _model(self.knowledge, self.digest, self.looked_at, self.device)
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -222,23 +225,22 @@ def _prices(path: str, knowledge: Knowledge) -> Prices:
 def score_part(job: Job, part: Part) -> ScoredPart:
     """Score one part, in whatever process this is."""
     job.require_same_version()
-    with _one_at_a_time:  # a cluster may hand several parts to threads of one process
-        if isinstance(part, Partition):
-            done = score_partition(
-                part, job.plan, job.model, job.review, job.folder, job.also, job.price_list
-            )
-        else:
-            done = score_chunk(part, job.plan, job.model, job.review, job.also, job.price_list)
-        table, tally = done.table, done.tally
-        if job.kind in TEXT:
-            passed = job.plan.unread_columns
-            tally = replace(tally, formulas=formula_count(table, passed))
-            table = as_text(table, job.model.knowledge, job.also)
-            ours = set(table.column_names) - set(job.plan.columns)
-            table = without_formulas(table, ours.union(passed if job.safe else ()))
-        scored = chunk_bytes(table, job.kind, job.delimiter)
-        rejects = rejects_bytes(done.rejects, safe=job.kind != "frame")
-        return ScoredPart(scored, rejects, tally, done.written)
+    if isinstance(part, Partition):
+        done = score_partition(
+            part, job.plan, job.model, job.review, job.folder, job.also, job.price_list
+        )
+    else:
+        done = score_chunk(part, job.plan, job.model, job.review, job.also, job.price_list)
+    table, tally = done.table, done.tally
+    if job.kind in TEXT:
+        passed = job.plan.unread_columns
+        tally = replace(tally, formulas=formula_count(table, passed))
+        table = as_text(table, job.model.knowledge, job.also)
+        ours = set(table.column_names) - set(job.plan.columns)
+        table = without_formulas(table, ours.union(passed if job.safe else ()))
+    scored = chunk_bytes(table, job.kind, job.delimiter)
+    rejects = rejects_bytes(done.rejects, safe=job.kind != "frame")
+    return ScoredPart(scored, rejects, tally, done.written)
 
 
 def _other_version(worker: str, theirs: object, ours: str) -> str:
@@ -272,21 +274,28 @@ def executor_for(
 ) -> AbstractContextManager[tuple[Executor, Room]]:
     """Whoever does the work, and how much of it at a time.
 
-    With one worker that is this process; ``cluster`` is the address of a Dask scheduler.
+    With one worker that are two threads of this process; ``cluster`` is the address of a Dask
+    scheduler.
 
     Raises:
         LoopoddsError: if there is no cluster, or workers die; what is finished by then is kept.
     """
     if cluster is not None:
         return _cluster(cluster)
-    return _processes(workers) if workers > 1 else nullcontext((_ThisProcess(), lambda: 1))
+    return _processes(workers) if workers > 1 else _threads()
 
 
-class _ThisProcess(Executor):
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        future: Future[Any] = Future()
-        future.set_result(fn(*args, **kwargs))
-        return future
+@contextmanager
+def _threads() -> Iterator[tuple[Executor, Room]]:
+    count = min(THREADS, processors())
+    with ThreadPoolExecutor(count) as executor:
+        yield executor, lambda: count + 1
+
+
+def processors() -> int:
+    """Processors that this process may use."""
+    ours = getattr(os, "sched_getaffinity", None)  # not on every system
+    return len(ours(0)) if ours else os.cpu_count() or 1
 
 
 @contextmanager

@@ -7,11 +7,13 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
 from math import comb
+from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, Query
+from loopodds.base.equal_rows import Room
 from loopodds.base.errors import ImpossibleEvidence, TooLarge
 from loopodds.diagnosis.repaired_car import Origin, Repair, origins, repaired_network
 from loopodds.inference.junction import JunctionTree, Posterior, plan_of
@@ -31,6 +33,8 @@ SoundTree = tuple[JunctionTree, float]
 MOST_TREES = 256
 """Contexts of which trees are kept in a process, whichever models ask. The demo archive meets 75;
 both trees of one take 1.1 MB, with what the compiled loops need 1.7 MB."""
+MOST_REMEMBERED = 2**26
+"""Bytes of answers that are kept for rows of an archive that come again."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +58,8 @@ class Model:
         passes: What runs large batches instead, as
             :meth:`loopodds.accelerator.passes.Accelerator.propagate` does.
         looked_at: What batches will be about, where that is known beforehand: beliefs then come
-            from trees without what has no bearing on it. About anything else the whole is asked.
+            from trees without what has no bearing on it, and rows of words that were met before are
+            not worked out again. About anything else the whole is asked.
     """
 
     def __init__(
@@ -69,6 +74,8 @@ class Model:
         self.compiled = compiled
         self.passes = passes
         self._looked_at = None if looked_at is None else frozenset(looked_at)
+        self._room = Room(MOST_REMEMBERED)
+        self._making = Lock()  # threads that need the same trees wait for one to make them
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
         self.conditions = self.knowledge.conditions
@@ -135,7 +142,7 @@ class Model:
             return _sound_tree_of(network, self.faults, self.compiled, self.passes)
         key = frozenset(context.items())
         if key not in self._sound:
-            self._sound[key] = _fixed(network, self.faults, self.compiled, self.passes)
+            self._sound[key] = _fixed(network, self.faults, self.compiled, self.passes, None)
         return self._sound[key]
 
     @property
@@ -149,7 +156,7 @@ class Model:
 
     def believe(self, context: Context, evidence: Evidence) -> Beliefs:
         """Posteriors of every fault, and p_sound, for a batch in one context."""
-        tree, sound = self._trees_about(context, evidence)
+        tree, sound, evidence = self._about(context, evidence)
         posterior = tree.propagate(evidence, [(name,) for name in self.faults])
         return Beliefs(
             posterior.log_evidence,
@@ -158,16 +165,22 @@ class Model:
             posterior.distinct,
         )
 
-    def _trees_about(self, context: Context, evidence: Evidence) -> tuple[JunctionTree, SoundTree]:
-        """The trees that answer some evidence."""
+    def _about(
+        self, context: Context, evidence: Evidence
+    ) -> tuple[JunctionTree, SoundTree, Evidence]:
+        """The trees that answer some evidence, and it as they take it."""
         if self._looked_at is not None and not self.repairs:
-            network = self.network(context)
-            about = _trees_of_part(
-                network, self._looked_at, self.faults, self.compiled, self.passes
-            )
-            if about[0].network.holds({*evidence.names_held, *evidence.implied}):
-                return about
-        return self.tree(context), self._sound_tree(context)
+            with self._making:
+                tree, sound = _trees_of_part(
+                    self.network(context), self._looked_at, self.faults, self.compiled,
+                    self.passes, self._room,
+                )  # fmt: skip
+            part = tree.network
+            if part.holds({*evidence.names_held, *evidence.implied}):
+                kinds = part.hidden, part.observables, part.gauges
+                held = [[name for name in kind if name in self._looked_at] for kind in kinds]
+                return tree, sound, evidence.in_full([*held[0], *held[1]], held[2])
+        return self.tree(context), self._sound_tree(context), evidence
 
     def _p_sound(
         self, sound_tree: SoundTree, evidence: Evidence, posterior: Posterior
@@ -226,22 +239,30 @@ def _tree_of(network: Network, compiled: bool, passes: Passes | None) -> Junctio
 def _sound_tree_of(
     network: Network, faults: Query, compiled: bool, passes: Passes | None
 ) -> SoundTree:
-    return _fixed(network, faults, compiled, passes)
+    return _fixed(network, faults, compiled, passes, None)
 
 
-def _fixed(network: Network, faults: Query, compiled: bool, passes: Passes | None) -> SoundTree:
+def _fixed(
+    network: Network, faults: Query, compiled: bool, passes: Passes | None, room: Room | None
+) -> SoundTree:
     rest, constant = network.given(dict.fromkeys(faults, 0))
-    return JunctionTree(rest, compiled, passes), constant
+    return JunctionTree(rest, compiled, passes, room), constant
 
 
 @lru_cache(maxsize=MOST_TREES)
 def _trees_of_part(
-    network: Network, names: frozenset[str], faults: Query, compiled: bool, passes: Passes | None
+    network: Network,
+    names: frozenset[str],
+    faults: Query,
+    compiled: bool,
+    passes: Passes | None,
+    room: Room,
 ) -> tuple[JunctionTree, SoundTree]:
     part = network.relevant([*faults, *names])
     if part.hidden.keys() <= {*faults}:  # with the faults fixed there would be no tree left
         part = network
-    return JunctionTree(part, compiled, passes), _fixed(part, faults, compiled, passes)
+    about = JunctionTree(part, compiled, passes, room)
+    return about, _fixed(part, faults, compiled, passes, room)
 
 
 def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ...]:

@@ -5,18 +5,36 @@ worked on in packs that fit the vector unit, so that the beliefs of a pack stay 
 All index maps are flat: position of a clique configuration -> position in the smaller array.
 """
 
+from math import factorial
+
 import numpy as np
-from numba import njit
+from numba import literal_unroll, njit
 
 from loopodds.inference.lanes import WIDTH as PACK
-from loopodds.inference.lanes import at, load, over, pick, plus, spread, store, times
+from loopodds.inference.lanes import (
+    at,
+    doubled,
+    larger,
+    load,
+    minus,
+    over,
+    pick,
+    plus,
+    root,
+    spread,
+    store,
+    times,
+    whole,
+)
 
 CODE, SOFT, NUMBER = 0, 1, 2
 
 _POWERS = 2.0 ** np.arange(-1080.0, 1.0)
+_ROOT = 0.3989422804014327  # of 1 / (2 pi)
 _LOG2E = 1.4426950408889634
 _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
+_TERMS = tuple(1.0 / factorial(k) for k in range(13, 1, -1))
 
 
 @njit(inline="always")
@@ -25,34 +43,24 @@ def exp_below(x):  # type: ignore[no-untyped-def]
     x = max(x, -745.2)  # there and below it is zero, as elsewhere
     k = np.floor(x * _LOG2E + 0.5)
     r = (x - k * _LN2_HIGH) - k * _LN2_LOW
-    p = 1.0 / 6227020800.0
-    p = p * r + 1.0 / 479001600.0
-    p = p * r + 1.0 / 39916800.0
-    p = p * r + 1.0 / 3628800.0
-    p = p * r + 1.0 / 362880.0
-    p = p * r + 1.0 / 40320.0
-    p = p * r + 1.0 / 5040.0
-    p = p * r + 1.0 / 720.0
-    p = p * r + 1.0 / 120.0
-    p = p * r + 1.0 / 24.0
-    p = p * r + 1.0 / 6.0
-    p = p * r + 0.5
-    p = p * r + 1.0
-    p = p * r + 1.0
+    p = 0.0
+    for term in literal_unroll(_TERMS):
+        p = p * r + term
+    p = (p * r + 1.0) * r + 1.0
     return p * _POWERS[int(k) + 1080]
 
 
-@njit(cache=True, error_model="numpy")
-def densities(value, extra, mean, spread, share, wide, out):  # type: ignore[no-untyped-def]
-    """Mixture density of one reading under each distinct (mean, spread); see likelihoods."""
-    root = 0.3989422804014327
-    w = np.sqrt(wide * wide + extra * extra)
-    far = share * root * exp_below(-0.5 * (value / w) ** 2) / w
-    near = (1.0 - share) * root
-    for u in range(mean.shape[0]):
-        variance = spread[u] * spread[u] + extra * extra
-        gap = value - mean[u]
-        out[u] = near * exp_below(-0.5 * gap * gap / variance) / np.sqrt(variance) + far
+@njit(inline="always")
+def _exps(x):  # type: ignore[no-untyped-def]
+    """The same of a pack."""
+    x = larger(x, spread(-745.2))  # there and below it is zero, as elsewhere
+    k = whole(minus(times(x, spread(_LOG2E)), spread(0.5)))
+    r = minus(minus(x, times(k, spread(_LN2_HIGH))), times(k, spread(_LN2_LOW)))
+    p = spread(0.0)
+    for term in literal_unroll(_TERMS):
+        p = plus(times(p, r), spread(term))
+    p = plus(times(plus(times(p, r), spread(1.0)), r), spread(1.0))
+    return doubled(p, k)
 
 
 @njit(cache=True, error_model="numpy")
@@ -71,9 +79,9 @@ def _first(  # type: ignore[no-untyped-def]
     for r in range(0, run * cells, cells):
         c, m, n, o = start + r, ma + r, mb + r, md + r
         for s in range(cells):
-            x = times(load(work, a + at(maps, m + s)), load(work, b + at(maps, n + s)))
-            y = times(load(work, d + at(maps, o + s)), spread(at(prior, c + s)))
-            x = times(x, y)
+            x = times(spread(at(prior, c + s)), load(work, a + at(maps, m + s)))
+            x = times(x, load(work, b + at(maps, n + s)))
+            x = times(x, load(work, d + at(maps, o + s)))
             store(belief, c + s, x)
             store(work, to + s, plus(load(work, to + s), x))
 
@@ -86,8 +94,8 @@ def _more(belief, clique, work, to, maps, a, ma, b, mb):  # type: ignore[no-unty
     for r in range(0, run * cells, cells):
         c, m, n = start + r, ma + r, mb + r
         for s in range(cells):
-            x = times(load(work, a + at(maps, m + s)), load(work, b + at(maps, n + s)))
-            x = times(x, load(belief, c + s))
+            x = times(load(belief, c + s), load(work, a + at(maps, m + s)))
+            x = times(x, load(work, b + at(maps, n + s)))
             store(belief, c + s, x)
             store(work, to + s, plus(load(work, to + s), x))
 
@@ -138,49 +146,76 @@ def _silent(kind, column, pack, codes, value):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _readings(pack, value, extra, mean, spread_, misread, densities_of, places, logs):  # type: ignore[no-untyped-def]
-    """Densities of a gauge under each distinct mean and spread, for the rows of a pack.
+def readings(pack, value, extra, mean, spread_, misread, densities, logs):  # type: ignore[no-untyped-def]
+    """Mixture density of a gauge under each distinct mean and spread, for the rows of a pack; see
+    :mod:`loopodds.inference.likelihoods`.
 
     They are divided by their largest, whose logarithm goes to ``logs``: the product of several
-    wild readings would be too small for a float.
+    wild readings would be too small for a float. A row without a reading gets ones.
     """
-    distinct = mean.shape[0]
     share, wide = misread
+    said = np.empty((4, PACK))
     for b in range(PACK):
-        own = densities_of[b * distinct : (b + 1) * distinct]
-        places[b] = b * distinct
-        row = pack[b]
-        if row < 0 or np.isnan(value[row]):
-            own[:] = 1.0
-            continue
-        densities(value[row], extra[row], mean, spread_, share, wide, own)
-        peak = own.max()
-        logs[b] += np.log(peak)
-        if peak > 0.0:
-            own /= peak  # whose reciprocal may be too large for a float
+        read = pack[b] >= 0 and not np.isnan(value[pack[b]])
+        said[0, b] = value[pack[b]] if read else 0.0
+        said[1, b] = extra[pack[b]] ** 2 if read else 1.0
+        w = np.sqrt(wide * wide + said[1, b])
+        density = share * _ROOT * np.exp(-0.5 * (said[0, b] / w) ** 2) / w
+        said[2, b] = (1.0 - share) * _ROOT if read else 0.0
+        said[3, b] = density if read else 1.0
+    flat = said.reshape(4 * PACK)
+    seen, own, near, far = load(flat, 0), load(flat, 1), load(flat, 2), load(flat, 3)
+    peak = spread(0.0)
+    for u in range(mean.shape[0]):
+        variance = plus(spread(spread_[u] * spread_[u]), own)
+        gap = minus(seen, spread(mean[u]))
+        level = over(times(times(gap, gap), spread(-0.5)), variance)
+        density = plus(over(times(near, _exps(level)), root(variance)), far)
+        store(densities, u, density)
+        peak = larger(density, peak)
+    store(flat, 0, peak)
+    for b in range(PACK):
+        logs[b] += np.log(said[0, b])
+    for u in range(mean.shape[0]):
+        store(densities, u, over(load(densities, u), peak))
 
 
 @njit(cache=True, error_model="numpy")
-def _weighed(pack, soft, table, states, configs, likelihood, places):  # type: ignore[no-untyped-def]
+def _weighed(pack, soft, table, states, configs, likelihood):  # type: ignore[no-untyped-def]
     """Likelihood of each configuration from weights of the states, for the rows of a pack."""
-    for b in range(PACK):
-        own = likelihood[b * configs : (b + 1) * configs]
-        places[b] = b * configs
-        own[:] = 0.0 if pack[b] >= 0 else 1.0
-        if pack[b] >= 0:
-            for k in range(states):
-                own += soft[pack[b], k] * table[k * configs : (k + 1) * configs]
+    _clear(likelihood, 0, configs)
+    weights = np.empty(PACK)
+    for k in range(states):
+        for b in range(PACK):
+            weights[b] = soft[pack[b], k] if pack[b] >= 0 else 1.0
+        weight = load(weights, 0)
+        for c in range(configs):
+            x = times(weight, spread(table[k * configs + c]))
+            store(likelihood, c, plus(load(likelihood, c), x))
 
 
 @njit(cache=True, error_model="numpy")
-def _fold(work, to, source, table, places, cells, member, first):  # type: ignore[no-untyped-def]
-    """work[to] = work[source] * likelihood, cell by cell; a source below zero is all ones."""
+def _fold_words(work, to, source, table, places, cells, member, first):  # type: ignore[no-untyped-def]
+    """work[to] = work[source] * the column of a table for the word of each row, cell by cell; a
+    source below zero is all ones."""
     if source < 0:
         for c in range(cells):
             store(work, to + c, pick(table, places, at(member, first + c)))
     else:
         for c in range(cells):
             x = times(pick(table, places, at(member, first + c)), load(work, source + c))
+            store(work, to + c, x)
+
+
+@njit(cache=True, error_model="numpy")
+def _fold(work, to, source, likelihood, cells, member, first):  # type: ignore[no-untyped-def]
+    """The same with a likelihood worked out for the rows of the pack."""
+    if source < 0:
+        for c in range(cells):
+            store(work, to + c, load(likelihood, at(member, first + c)))
+    else:
+        for c in range(cells):
+            x = times(load(likelihood, at(member, first + c)), load(work, source + c))
             store(work, to + c, x)
 
 
@@ -267,34 +302,23 @@ def propagate(  # type: ignore[no-untyped-def]
                     i, h, j = column[f], gauge_at[f], table_at[f]
                     if _silent(kinds[f], i, pack, codes, values):
                         continue
-                    table = scratch
+                    to, cells, m = group_at[g], group_cells[g], member_at[f]
                     if kinds[f] == CODE:
-                        table = tables
                         for b in range(PACK):
                             code = codes[i, pack[b]] if pack[b] >= 0 else -1
                             places[b] = j + configs[f] * (code if code >= 0 else states[f])
-                    elif kinds[f] == SOFT:
-                        _weighed(
-                            pack, softs[i], tables[j : table_at[f + 1]], states[f], configs[f],
-                            scratch, places,
-                        )  # fmt: skip
+                        _fold_words(work, to, source, tables, places, cells, members, m)
                     else:
-                        _readings(
-                            pack, values[i], extras[i], means[h : gauge_at[f + 1]],
-                            spreads[h : gauge_at[f + 1]], (shares[f], wides[f]), scratch, places,
-                            logs,
-                        )  # fmt: skip
-                    _fold(
-                        work,
-                        group_at[g],
-                        source,
-                        table,
-                        places,
-                        group_cells[g],
-                        members,
-                        member_at[f],
-                    )
-                    source = group_at[g]
+                        if kinds[f] == SOFT:
+                            table = tables[j : table_at[f + 1]]
+                            _weighed(pack, softs[i], table, states[f], configs[f], scratch)
+                        else:
+                            readings(
+                                pack, values[i], extras[i], means[h : gauge_at[f + 1]],
+                                spreads[h : gauge_at[f + 1]], (shares[f], wides[f]), scratch, logs,
+                            )  # fmt: skip
+                        _fold(work, to, source, scratch, cells, members, m)
+                    source = to
                 if source < 0:
                     continue
                 host = within[g]

@@ -9,6 +9,7 @@ from typing import Any
 
 from llvmlite import ir
 from numba import types
+from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
 
 WIDTH = 4
@@ -16,6 +17,7 @@ WIDTH = 4
 
 _VECTOR = ir.VectorType(ir.DoubleType(), WIDTH)
 _INDEX = ir.IntType(32)
+_SHORT = ir.VectorType(_INDEX, WIDTH)
 _ALIGNED = 8  # bytes: arrays begin where a float may
 
 
@@ -70,7 +72,7 @@ def spread(_, number):  # type: ignore[no-untyped-def]
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         one = builder.insert_element(ir.Constant(_VECTOR, ir.Undefined), args[0], _INDEX(0))
-        mask = ir.Constant(ir.VectorType(_INDEX, WIDTH), [0] * WIDTH)
+        mask = ir.Constant(_SHORT, [0] * WIDTH)
         return builder.shuffle_vector(one, ir.Constant(_VECTOR, ir.Undefined), mask)
 
     return _lanes(types.float64), generate
@@ -124,6 +126,67 @@ def plus(_, left, right):  # type: ignore[no-untyped-def]
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         return builder.fadd(*args)
+
+    return _lanes(_lanes, _lanes), generate
+
+
+@intrinsic
+def minus(_, left, right):  # type: ignore[no-untyped-def]
+    """Difference row by row."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.fsub(*args)
+
+    return _lanes(_lanes, _lanes), generate
+
+
+@intrinsic
+def larger(_, left, right):  # type: ignore[no-untyped-def]
+    """The larger of two, row by row; the right one where either is not a number."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.select(builder.fcmp_ordered(">", *args), *args)
+
+    return _lanes(_lanes, _lanes), generate
+
+
+@intrinsic
+def root(_, pack):  # type: ignore[no-untyped-def]
+    """Square root row by row."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        kind = ir.FunctionType(_VECTOR, [_VECTOR])
+        own = cgutils.get_or_insert_function(builder.module, kind, f"llvm.sqrt.v{WIDTH}f64")
+        return builder.call(own, args)
+
+    return _lanes(_lanes), generate
+
+
+@intrinsic
+def whole(_, pack):  # type: ignore[no-untyped-def]
+    """Without what is behind the point, row by row; between -2^31 and 2^31."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.sitofp(builder.fptosi(args[0], _SHORT), _VECTOR)
+
+    return _lanes(_lanes), generate
+
+
+@intrinsic
+def doubled(_, pack, count):  # type: ignore[no-untyped-def]
+    """``pack`` times two to a whole power from -1080 to 1000, row by row."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        long = ir.VectorType(ir.IntType(64), WIDTH)
+        power = builder.fptosi(args[1], _SHORT)
+        half = builder.ashr(power, ir.Constant(_SHORT, [1] * WIDTH))
+        found = args[0]
+        # in two steps: the power by itself may be too small for a float
+        for part in (half, builder.sub(power, half)):
+            exponent = builder.add(builder.sext(part, long), ir.Constant(long, [1023] * WIDTH))
+            bits = builder.shl(exponent, ir.Constant(long, [52] * WIDTH))
+            found = builder.fmul(found, builder.bitcast(bits, _VECTOR))
+        return found
 
     return _lanes(_lanes, _lanes), generate
 

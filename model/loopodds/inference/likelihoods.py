@@ -144,7 +144,7 @@ def gauge_density(
 ) -> FloatArray:
     """Density of a reading: a Gaussian mixed with the wide Gaussian of a misreading.
 
-    `loopodds.inference.kernels.densities` is the same as a compiled loop.
+    `loopodds.inference.kernels` has the same as a compiled loop.
 
     Args:
         value, extra: Reading less its sound expectation, and the standard deviation that the

@@ -154,6 +154,15 @@ class Evidence:
             self.implied,
         )
 
+    def in_full(self, words: Sequence[str], gauges: Sequence[str]) -> Evidence:
+        """The same with a place for each of some names, first and in their order, empty where
+        nothing was observed: batches with the same places are laid out alike.
+        """
+        unseen = np.full(self.rows, -1, np.int8)
+        unread = np.full(self.rows, np.nan), np.zeros(self.rows)
+        codes, numbers = dict.fromkeys(words, unseen), dict.fromkeys(gauges, unread)
+        return replace(self, codes={**codes, **self.codes}, numbers={**numbers, **self.numbers})
+
     def merged(self) -> Evidence:
         """The same with all that is known of one variable in one row made one likelihood.
 
