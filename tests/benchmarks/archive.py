@@ -29,7 +29,8 @@ from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.inspection.vocabulary import CHOICES, names_in, reading_dimension
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "tools")]
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
 from make_archive import METRIC_UNITS, draw_cars
 from shared import CONTEXT
 

@@ -6,12 +6,12 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
-from engine import inspections
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from loopodds.base.equal_rows import Answers, Room, distinct, words_of
 from loopodds.diagnosis.model import Model
+from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.inference import kernels
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence
@@ -92,7 +92,8 @@ def test_a_row_is_answered_to_the_bit_alike_in_whatever_company(seed):
 
 def test_so_is_a_car_of_the_shipped_network_whose_neighbours_saw_other_things():
     model, rng = Model(compiled=True), np.random.default_rng(3)
-    tree, evidence = model.tree(CONTEXT), inspections(model, 400, rng)
+    tree = model.tree(CONTEXT)
+    evidence = hide_at_random(simulate(model, CONTEXT, 400, rng).evidence, 0.3, rng)
     whole = everything(tree, evidence)
     some = rng.permutation(400)
     np.testing.assert_array_equal(everything(tree, evidence.take(some)), whole[some])
