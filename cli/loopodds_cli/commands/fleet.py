@@ -22,7 +22,7 @@ from loopodds_cli.options import common_options, number_option, prices_option, p
 )
 @click.option("--columns", metavar="MAP", help="Column map (TOML) of a foreign archive.")
 @click.option("--rejects", metavar="FILE", help="Rows set aside; beside --out when left out.")
-@number_option("--workers", 1, None, "Processes.", default=1)
+@number_option("--workers", 1, None, "Processes; a single one has two threads.", default=1)
 @click.option("--resume", is_flag=True, help="Go on where a killed run stopped.")
 @click.option("--overwrite", is_flag=True, help="Replace outputs that are there already.")
 @prices_option

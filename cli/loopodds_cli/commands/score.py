@@ -28,7 +28,7 @@ REVIEW_FILE_ROWS = 100
     is_flag=True,
     help="Score nothing: write a column map to correct, beside the archive or as --out.",
 )
-@number_option("--workers", 1, None, "Processes.", default=1)
+@number_option("--workers", 1, None, "Processes; a single one has two threads.", default=1)
 @click.option(
     "--cluster", metavar="ADDRESS", help="Dask scheduler; Parquet only, --out is a folder."
 )

@@ -116,7 +116,7 @@ def score(
         knowledge: Folder of knowledge files; the shipped ones when left out.
         rejects: CSV of the rows set aside; beside the output when left out.
         review_out: Where the list of those worth reopening goes, ``.csv`` or ``.json``.
-        workers: Processes; the numbers do not depend on it.
+        workers: Processes; a single one has two threads. The numbers do not depend on it.
         cluster: Address of a Dask scheduler in their place; Parquet only.
         resume: Go on where a killed run of the same job stopped.
         overwrite: Replace outputs that are there already.

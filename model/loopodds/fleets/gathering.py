@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -138,10 +138,7 @@ def _gather_chunk(chunk: Chunk, fleet: FleetJob) -> Gathered:
     batch, kept, problems = usable_rows(chunk, plan, model.knowledge)
     encoding = encode(batch, model.knowledge)
     if not batch.rows:
-        encoding = Encoding(
-            encoding.knowledge, encoding.batch, encoding.written, encoding.contexts,
-            encoding.readings, (),
-        )  # fmt: skip
+        encoding = replace(encoding, groups=())
     scores, _ = scored_encoding(encoding, model, (PLAN,), fleet.job.price_list)
     possible = np.isfinite(scores.log_evidence)
     if not possible.all():

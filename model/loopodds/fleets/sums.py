@@ -17,9 +17,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray
+from loopodds.inference.network import normal_cdf
 
 LEVEL = 0.9
-_END = 1.6448536269514722  # normal quantile of 0.95
 FEW = 20
 """Cars of a group below which nothing is said of their share."""
 OTHERS = "(others)"
@@ -79,20 +79,13 @@ def count_ends(mean: float, variance: float, third: float, most: int) -> tuple[i
     numbers = np.arange(max(0, int(mean) - around), min(most, int(mean) + around) + 1)
     x = (numbers + 0.5 - mean) / spread
     below = np.clip(
-        _normal(x) + skew * (1 - x**2) * np.exp(-(x**2) / 2) / 6 / np.sqrt(2 * np.pi), 0, 1
+        normal_cdf(x) + skew * (1 - x**2) * np.exp(-(x**2) / 2) / 6 / np.sqrt(2 * np.pi), 0, 1
     )
     below = np.maximum.accumulate(below)
     tail = (1 - LEVEL) / 2
     low = numbers[min(int(np.searchsorted(below, tail)), len(numbers) - 1)]
     high = numbers[min(int(np.searchsorted(below, 1 - tail)), len(numbers) - 1)]
     return int(low), int(high)
-
-
-def _normal(x: FloatArray) -> FloatArray:
-    """Distribution function of the normal."""
-    from math import erf
-
-    return np.array([0.5 * (1 + erf(value / 2**0.5)) for value in x.tolist()])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
