@@ -272,7 +272,7 @@ def main() -> None:
     warnings.simplefilter("ignore")
     rng = np.random.default_rng(20)
     cold = cold_single()
-    model = Model()
+    model = Model(compiled=True)
     lines = [
         measure(
             "loopodds",
@@ -285,7 +285,7 @@ def main() -> None:
     grown = list(growth(model, 1_000_000 if asked.million else 100_000, rng))
     for name in PUBLISHED:
         network = example(name)
-        tree = JunctionTree(network)
+        tree = JunctionTree(network, True)
         for label, share in (("all leaves", 1.0), ("half", 0.5)):
             evidence = leaves_seen(network, asked.rows, share, rng)
             lines.append(
