@@ -95,12 +95,9 @@ class FlatTree:
         if self._room is None or not np.isnan(seen[2]).all():  # two readings are never the same
             log_evidence, out = work(first)
         else:
-            key = names, tuple(queries)
-            if key not in self._answers:
-                self._answers[key] = Answers(self._room, words.shape[1], 1 + most)
-            found = self._answers[key].of(
-                words[first], lambda new: np.column_stack(work(first[new]))
-            )
+            none_yet = Answers(self._room, words.shape[1], 1 + most)
+            met = self._answers.setdefault((names, tuple(queries)), none_yet)
+            found = met.of(words[first], lambda new: np.column_stack(work(first[new])))
             log_evidence, out = found[:, 0], found[:, 1:]
         if rows < evidence.rows:
             log_evidence, out = log_evidence[place], out[place]
