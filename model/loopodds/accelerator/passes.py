@@ -1,4 +1,4 @@
-"""The two passes over a junction tree on an NVIDIA graphics processor, a row for each thread.
+"""The two passes over a junction tree on an NVIDIA graphics processor, a few rows for each block.
 
 The arrays are those of :func:`loopodds.inference.kernels.propagate`, and so are the answers, in
 double precision to some 1e-12. Single precision is faster and is asked for by name. CuPy compiles
@@ -15,12 +15,10 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray
-from loopodds.base.errors import LoopoddsError, unknown_name
+from loopodds.base.errors import LoopoddsError, TooLarge, unknown_name
 
 Precision = Literal["float64", "float32"]
 SOURCE = "passes.cu"
-THREADS_A_BLOCK, BLOCKS_A_PROCESSOR = 64, 16
-"""Rows in work on each processor of the card: enough that some can go on while others wait."""
 MOST_OF_MEMORY = 0.5
 """Share of the free memory of the card that rows in work may take."""
 MOST_KEPT = 256
@@ -31,38 +29,74 @@ DEVICES: Mapping[str, Precision] = {"gpu": "float64", "gpu-float32": "float32"}
 """What may be asked for by name besides the processor, and its precision."""
 PROCESSOR = "processor"
 Arrays = tuple[Any, ...]
+Trees = tuple[Arrays, Arrays, Arrays, Arrays]
+"""Layout, groups, factors, and what is asked, as :mod:`loopodds.inference.flat_tree` lays out."""
 
 
 class NoAccelerator(LoopoddsError):
     """There is no graphics processor here that the passes could run on; the message says why."""
 
 
-class Places(NamedTuple):
-    """Numbers that each row in work keeps, of every kind."""
+class Shape(NamedTuple):
+    """How the kernel is compiled: rows and threads of a block, and blocks of a processor."""
 
-    belief: int
-    work: int
-    densities: int  # of readings, always in double precision
-    total: int
-    scales: int
+    rows: int  # a power of two, at most those of a warp
+    threads: int
+    blocks: int
 
 
-def places_of(layout: Arrays, groups: Arrays, factors: Arrays, asked: Arrays) -> Places:
-    """Room for one row, from what :class:`loopodds.inference.flat_tree.FlatTree` lays out."""
-    run, sep_start, prior = layout[1], layout[3], layout[4]
-    group_cells, group_at = groups[3:5]
-    return Places(
-        len(prior),
-        int((group_at + group_cells).max(initial=int(sep_start[-1]))),
-        int(np.diff(factors[10]).max(initial=1)),
-        max(int(np.diff(sep_start).max()), int(asked[3].max(initial=1))),
-        len(run),
+SHAPES: Mapping[Precision, Shape] = {"float64": Shape(4, 512, 2), "float32": Shape(8, 512, 2)}
+WARP = 32
+
+
+class Rooms(NamedTuple):
+    """Where each part of what a block keeps begins, and how many bytes there are of both kinds.
+
+    A place from zero on is in the memory of a processor; -1 - n is n in the memory of the card.
+    """
+
+    places: tuple[int, ...]
+    shared: int
+    card: int
+
+
+def parts_of(trees: Trees, shape: Shape, real: int) -> tuple[int, ...]:
+    """Bytes of each part of what a block keeps, in the order in which the kernel names them.
+
+    Args:
+        real: Bytes of a number of the precision.
+    """
+    layout, groups, factors, asked = trees
+    cliques, heard, told = len(layout[1]), len(groups[1]), len(factors[0])
+    largest, pairs = int((layout[1] * np.diff(layout[3])).max()), np.diff(factors[10])
+    each = shape.rows * real
+    return (
+        packed(trees).nbytes,
+        4 * (told * shape.rows + heard + 2 * cliques + 2 * heard + 6 * (heard + told)),
+        cliques * each,
+        int(layout[3][-1]) * each,
+        max(largest * each, int(pairs.max(initial=0)) * shape.rows * 8),
+        int(groups[3].sum()) * each,
+        int(layout[3][-1]) * each if asked[2][-1] > asked[2][0] else 0,
     )
 
 
-def most_groups(groups: Arrays) -> int:
-    """Groups that the largest clique has, rounded up: what the kernel is compiled for."""
-    return -(-(int(np.diff(groups[0]).max(initial=0)) + 1) // 8) * 8
+def rooms_of(parts: tuple[int, ...], shape: Shape, most: int, warp: int = WARP) -> Rooms:
+    """Parts in the memory of a processor as far as they fit, one after the other; then the card's.
+
+    Args:
+        most: Bytes of that memory for one block.
+    """
+    taken, away, places = 2 * 8 * shape.threads // warp * shape.rows, 0, []
+    for part in parts:
+        size = -(-part // 16) * 16
+        if taken + size <= most:
+            places.append(taken)
+            taken += size
+        else:
+            places.append(-1 - away)
+            away += size
+    return Rooms(tuple(places), taken, away)
 
 
 def source() -> str:
@@ -70,10 +104,10 @@ def source() -> str:
     return files("loopodds.accelerator").joinpath(SOURCE).read_text(encoding="utf-8")
 
 
-def definitions(precision: Precision, groups: int, threads: int, blocks: int) -> tuple[str, ...]:
+def definitions(precision: Precision, shape: Shape) -> tuple[str, ...]:
     """What the source leaves to be named, as options of a compiler."""
     real = {"float64": "double", "float32": "float"}[precision]
-    counts = f"-DMOST_GROUPS={groups}", f"-DTHREADS={threads}", f"-DBLOCKS={blocks}"
+    counts = (f"-D{name.upper()}={count}" for name, count in shape._asdict().items())
     return (f"-DREAL={real}", *counts, "-DCODE=0", "-DSOFT=1", "-DNUMBER=2")
 
 
@@ -89,13 +123,19 @@ class Accelerator:
 
     def __init__(self, precision: Precision = "float64") -> None:
         self.precision = precision
+        self.shape = SHAPES[precision]
         self._real = np.dtype(precision)
         self._cupy = _cupy()
         device = self._cupy.cuda.Device()
         self.name: str = self._cupy.cuda.runtime.getDeviceProperties(device.id)["name"].decode()
         self._processors: int = device.attributes["MultiProcessorCount"]
-        self._there: dict[int, tuple[Arrays, Arrays]] = {}
-        self._rooms: dict[str, Any] = {}
+        # what a block may take of the memory of its processor, of which each takes 1 KB anyway
+        self._most = min(
+            device.attributes["MaxSharedMemoryPerBlockOptin"],
+            device.attributes["MaxSharedMemoryPerMultiprocessor"] // self.shape.blocks - 1024,
+        )
+        self._there: dict[tuple[int, ...], tuple[Trees, Arrays, Rooms]] = {}
+        self._room: Any = self._cupy.empty(0, np.uint8)
         self.apart: float | None = None  # furthest from the loops, of the rows that were compared
 
     def propagate(
@@ -135,59 +175,42 @@ class Accelerator:
         columns: int,
     ) -> tuple[Any, Any]:
         """Log evidence and answers of rows that are on the card already, and stay there."""
-        places = places_of(layout, groups, factors, asked)
-        blocks = self._blocks(places)
-        rooms = {
-            name: self._room(name, count * blocks * THREADS_A_BLOCK)
-            for name, count in places._asdict().items()
-        }
+        there, rooms = self._sent((layout, groups, factors, asked))
+        blocks = self._blocks(rooms)
+        if self._room.size < blocks * rooms.card:
+            self._room = None  # before another is taken
+            self._room = self._cupy.empty(blocks * rooms.card, np.uint8)
         answers = self._cupy.empty(len(order)), self._cupy.zeros((len(order), columns), self._real)
-        trees = (self._sent(layout), self._sent(groups), self._sent(factors), self._sent(asked))
-        counts = most_groups(groups), THREADS_A_BLOCK, BLOCKS_A_PROCESSOR
-        kernel = _compiled(self.precision, *counts)
+        kernel = _compiled(self.precision, self.shape)
+        kernel.max_dynamic_shared_size_bytes = rooms.shared
         kernel(
             (blocks,),
-            (THREADS_A_BLOCK,),
-            arguments(order, trees, seen, columns, places, (*rooms.values(), *answers)),
+            (self.shape.threads,),
+            arguments(order, there, seen, columns, rooms, (self._room, *answers)),
+            shared_mem=rooms.shared,
         )
         return answers
 
-    def _blocks(self, places: Places) -> int:
-        """Blocks that run at a time: a few for each processor, as far as their rows have room."""
-        each = THREADS_A_BLOCK * sum(
-            count * self._type(name).itemsize for name, count in places._asdict().items()
-        )
-        held = sum(room.nbytes for room in self._rooms.values())
-        free = self._cupy.cuda.runtime.memGetInfo()[0] + held
-        fitting = int(free * MOST_OF_MEMORY) // each
-        return int(max(1, min(self._processors * BLOCKS_A_PROCESSOR, fitting)))
+    def _blocks(self, rooms: Rooms) -> int:
+        """Blocks that run at a time: a few for each processor, as far as the card has room."""
+        free = self._cupy.cuda.runtime.memGetInfo()[0] + self._room.nbytes
+        fitting = int(free * MOST_OF_MEMORY) // max(1, rooms.card)
+        return int(max(1, min(self._processors * self.shape.blocks, fitting)))
 
-    def _type(self, name: str) -> np.dtype[Any]:
-        return np.dtype(np.float64) if name == "densities" else self._real
-
-    def _room(self, name: str, count: int) -> Any:
-        """Memory of the card for one kind of numbers, kept from call to call."""
-        if name not in self._rooms or self._rooms[name].size < count:
-            self._rooms.pop(name, None)
-            self._rooms[name] = self._cupy.empty(count, self._type(name))
-        return self._rooms[name]
-
-    def _sent(self, arrays: Arrays) -> Arrays:
+    def _sent(self, trees: Trees) -> tuple[Arrays, Rooms]:
         """Arrays of a tree on the card, where they stay as long as they are asked for."""
-        here, there = self._there.get(id(arrays), (None, ()))
-        if here is not arrays:
+        key = tuple(map(id, trees))
+        if key not in self._there:
             if len(self._there) >= MOST_KEPT:
                 self._there.clear()
             there = tuple(
-                self.upload(
-                    array.astype(self._real)
-                    if place == REAL and array.dtype == np.float64
-                    else array
-                )
-                for place, array in enumerate(arrays)
+                self.upload(one) if isinstance(one, np.ndarray) else one
+                for one in described(trees, self._real)
             )
-            self._there[id(arrays)] = arrays, there
-        return there
+            parts = parts_of(trees, self.shape, self._real.itemsize)
+            # the trees are kept so that no other gets their number
+            self._there[key] = trees, there, rooms_of(parts, self.shape, self._most)
+        return self._there[key][1:]
 
 
 def apart(order: IntArray, trees: Arrays, out: FloatArray) -> float:
@@ -200,25 +223,66 @@ def apart(order: IntArray, trees: Arrays, out: FloatArray) -> float:
     return float(np.abs(out[some] - near[some]).max(initial=0.0))
 
 
-REAL = 4
-"""Place of the potentials among the arrays of a layout, and of the tables among the factors."""
+def packed(trees: Trees) -> IntArray:
+    """Small numbers of a tree: records of its cliques, edges, groups, factors and queries.
+
+    Raises:
+        TooLarge: if a number does not fit into 32 bits.
+    """
+    layout, groups, factors, asked = trees
+    start, run, parent, sep_start, _, child_first, children, _, home_at, home_run = layout
+    group_first, child_of, within, group_cells, _, _, map_at, member_first = groups
+    kinds, column, states, configs, _, table_at, _, member_at, _, _, gauge_at = factors[:11]
+    wanted, first_inside, first_between, q_cells, _, q_at, q_run, q_out = asked
+    # each group has a place of its own, for the way back
+    group_at = sep_start[-1] + np.cumsum(group_cells) - group_cells
+    lists = (
+        (start, run, parent, sep_start, child_first, group_first, wanted, first_inside,
+         first_between),
+        (children, home_at, home_run),
+        (child_of, within, group_cells, group_at, map_at, member_first),
+        (kinds, column, states, configs, table_at, member_at, gauge_at),
+        (q_cells, q_at, q_run, q_out),
+    )  # fmt: skip
+    records = np.concatenate([_records(*columns).ravel() for columns in lists])
+    if records.max() > np.iinfo(np.int32).max:
+        raise TooLarge("the network is too large for a graphics processor")
+    return records.astype(np.int32)
+
+
+def _records(first: IntArray, *others: IntArray) -> IntArray:
+    """A record for each number of the first list, and one more for where the last of them ends."""
+    records = np.zeros((len(first) + 1, 1 + len(others)), np.int64)
+    for i, column in enumerate((first, *others)):
+        records[: len(column), i] = column[: len(records)]
+    return records
+
+
+def described(trees: Trees, real: np.dtype[Any]) -> Arrays:
+    """What the kernel takes of a tree, in order; potentials in the precision asked for."""
+    layout, groups, factors, asked = trees
+    counted = layout[1], layout[6], groups[1], factors[0], asked[3]
+    return (
+        *(np.int32(len(array)) for array in counted),
+        *(packed(trees), layout[4].astype(real), layout[7], groups[5], factors[4].astype(real)),
+        *(factors[6], factors[8], factors[9], factors[11], factors[12], asked[4]),
+    )
 
 
 def arguments(
-    order: Any, trees: tuple[Arrays, ...], seen: Arrays, columns: int, places: Places, rooms: Arrays
+    order: Any, tree: Arrays, seen: Arrays, columns: int, rooms: Rooms, filled: Arrays
 ) -> Arrays:
     """What the kernel takes, in order.
 
     Args:
-        trees: Layout, groups, factors, and what is asked.
-        rooms: What rows in work keep, as `Places` names them, and the answers.
+        tree: As `described`.
+        filled: Memory of the card for what blocks keep, and the answers.
     """
-    layout, groups, factors, asked = trees
     codes, softs, values, extras = seen
     return (
-        *(np.int64(len(order)), order, np.int64(len(layout[1])), *layout, *groups, *factors),
+        *(np.int64(len(order)), order, *tree, np.int32(columns)),
         *(np.int64(codes.shape[1]), codes, softs, np.int64(softs.shape[2]), values, extras),
-        *(*asked, np.int64(columns), *map(np.int64, places[:4]), *rooms),
+        *(*map(np.int64, rooms.places), np.int64(rooms.card), *filled),
     )
 
 
@@ -238,8 +302,8 @@ def accelerator(device: str) -> Accelerator | None:
 
 
 @lru_cache(maxsize=8)
-def _compiled(precision: Precision, groups: int, threads: int, blocks: int) -> Any:
-    options = ("-std=c++17", *definitions(precision, groups, threads, blocks))
+def _compiled(precision: Precision, shape: Shape) -> Any:
+    options = ("-std=c++17", *definitions(precision, shape))
     return _cupy().RawKernel(source(), "propagate", options=options)
 
 
