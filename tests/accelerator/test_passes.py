@@ -86,15 +86,22 @@ static Meeting block, warps[THREADS / WARP];
 
 static void __syncthreads() { block.wait(THREADS); }
 
-template <typename T> static T __shfl_xor_sync(unsigned, T x, int apart)
+static void __syncwarp() { warps[threadIdx.x / WARP].wait(WARP); }
+
+template <typename T> static T __shfl_sync(unsigned, T x, int lane)
 {
     static T told[THREADS];
     const int me = threadIdx.x;
     told[me] = x;
-    warps[me / WARP].wait(WARP);
-    x = told[me ^ apart];
-    warps[me / WARP].wait(WARP);
+    __syncwarp();
+    x = told[me / WARP * WARP + lane];
+    __syncwarp();
     return x;
+}
+
+template <typename T> static T __shfl_xor_sync(unsigned all, T x, int apart)
+{
+    return __shfl_sync(all, x, threadIdx.x % WARP ^ apart);
 }
 """
 RUN = """
@@ -154,7 +161,7 @@ def emulated(request, tmp_path_factory) -> Emulated:
 class Emulated:
     """The kernel as a program of this machine: a few blocks of a few threads, warps of four."""
 
-    shape, warp, blocks = passes.Shape(rows=2, threads=16, blocks=1), 4, 2
+    shape, warp, blocks = passes.Shape(rows=2, threads=16, blocks=1, unroll=2), 4, 2
 
     def __init__(self, precision: Precision, folder: Path) -> None:
         self.real, self.precision = np.dtype(precision), precision

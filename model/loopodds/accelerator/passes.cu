@@ -1,35 +1,61 @@
 // Both passes over a junction tree, a block of threads for a few rows: the arrays are those of
 // loopodds/inference/kernels.py, which does the same for a few rows at a time.
 //
-// The rows of a block, ROWS of them, stand side by side, number by number. Threads whose number is
-// the same modulo ROWS work on one row and share its cells. No belief is kept: from its likelihoods
-// and messages each clique is multiplied out anew on the way back, so that what a block keeps is
-// small enough for the memory of its processor.
+// The rows of a block, ROWS of them, stand side by side, number by number, and a thread works on
+// all of them. A large clique has all threads of the block; small ones, of which none needs
+// another, have a warp each. No belief is kept: from its likelihoods and messages each clique is
+// multiplied out anew on the way back, so that what a block keeps is small enough for the memory
+// of its processor.
 
 #ifndef WARP
 #define WARP 32
 #endif
 #define WARPS (THREADS / WARP)
-#define LANES (WARP / ROWS)     // threads of a warp for each row
-#define TURNS (THREADS / ROWS)  // threads of a block for each row
-#define MOST_AT_ONCE 3          // groups that multiply a clique from registers
+#define MOST_AT_ONCE 3  // groups that multiply a clique from registers
+#define FEW 16          // configurations that one thread adds up alone in any case
+#define ALL_LANES 0xffffffffu
 
 typedef long long i64;
 
 extern __shared__ double shared[];
 
-// A thread among those of its block. Sums over the block pass through two places in turn: who
-// writes to one has seen everybody read the other.
-struct Thread {
-    int number, row, turn, warp, lane;
-    int flip;
+static const int at_a_time = UNROLL;  // configurations whose numbers are on their way at a time
 
-    __device__ double *partial()
-    {
-        flip = 1 - flip;
-        return shared + flip * WARPS * ROWS;
-    }
+// A number for each row.
+template <typename T>
+struct alignas(sizeof(T) * ROWS < 16 ? sizeof(T) * ROWS : 16) Rows {
+    T x[ROWS];
 };
+
+template <typename T>
+__device__ static Rows<T> load(const T *place, int at)
+{
+    return *(const Rows<T> *)(place + at * ROWS);
+}
+
+template <typename T>
+__device__ static void store(T *place, int at, const Rows<T> &rows)
+{
+    *(Rows<T> *)(place + at * ROWS) = rows;
+}
+
+template <typename T, typename TO>
+__device__ static Rows<T> each(TO to)
+{
+    Rows<T> rows;
+#pragma unroll
+    for (int b = 0; b < ROWS; b++) rows.x[b] = to(b);
+    return rows;
+}
+
+template <typename T>
+__device__ static T pick(const Rows<T> &rows, int row)
+{
+    T x = rows.x[0];
+#pragma unroll
+    for (int b = 1; b < ROWS; b++) x = b == row ? rows.x[b] : x;
+    return x;
+}
 
 struct Add {
     template <typename T> __device__ T operator()(T a, T b) const { return a + b; }
@@ -39,103 +65,122 @@ struct Larger {
     template <typename T> __device__ T operator()(T a, T b) const { return a > b ? a : b; }
 };
 
+// Over the lanes of a warp, for all of them. Lanes first share out the rows.
 template <typename T, typename WITH>
-__device__ static T over_warp(T x, WITH with)
+__device__ static Rows<T> over_warp(Rows<T> rows, WITH with)
 {
-    for (int apart = ROWS; apart < WARP; apart *= 2)
-        x = with(x, __shfl_xor_sync(0xffffffffu, x, apart));
-    return x;
+    const int lane = threadIdx.x % WARP;
+    int apart = 1;
+#pragma unroll
+    for (int half = ROWS / 2; half > 0; half /= 2, apart *= 2) {
+        const bool upper = lane & apart;
+#pragma unroll
+        for (int b = 0; b < half; b++) {
+            const T given = upper ? rows.x[b] : rows.x[b + half];
+            const T kept = upper ? rows.x[b + half] : rows.x[b];
+            rows.x[b] = with(kept, __shfl_xor_sync(ALL_LANES, given, apart));
+        }
+    }
+    T x = rows.x[0];
+#pragma unroll
+    for (; apart < WARP; apart *= 2) x = with(x, __shfl_xor_sync(ALL_LANES, x, apart));
+    return each<T>([&](int b) {
+        int holder = 0;
+#pragma unroll
+        for (int half = ROWS / 2, bit = 1; half > 0; half /= 2, bit *= 2)
+            if (b & half) holder += bit;
+        return __shfl_sync(ALL_LANES, x, holder);
+    });
 }
 
-// Of all threads of a row; everything that the block wrote before can be read after.
-template <typename T, typename WITH>
-__device__ static T over_block(Thread &me, T x, WITH with)
+// The threads that work on a clique: all of the block, or a warp.
+template <bool WHOLE>
+struct Team {
+    static const int size = WHOLE ? THREADS : WARP, warps = WHOLE ? WARPS : 1;
+    int number, warp, lane;
+    int flip;  // sums over the block have two places in turn: all have read the other by then
+
+    __device__ Team()
+        : number(threadIdx.x % size), warp(number / WARP), lane(number % WARP), flip(0)
+    {
+    }
+
+    __device__ void wait() const
+    {
+        if (WHOLE)
+            __syncthreads();
+        else
+            __syncwarp();
+    }
+
+    // Over all threads, for all of them; what any wrote before can be read after.
+    template <typename T, typename WITH>
+    __device__ Rows<T> over(Rows<T> rows, WITH with)
+    {
+        rows = over_warp(rows, with);
+        if (!WHOLE) {
+            __syncwarp();
+            return rows;
+        }
+        flip = 1 - flip;
+        T *const part = (T *)(shared + flip * WARPS * ROWS);
+        if (lane == 0) store(part, warp, rows);
+        __syncthreads();
+        rows = load(part, 0);
+#pragma unroll 4
+        for (int w = 1; w < WARPS; w++) {
+            const Rows<T> other = load(part, w);
+            rows = each<T>([&](int b) { return with(rows.x[b], other.x[b]); });
+        }
+        return rows;
+    }
+};
+
+__device__ static void add(Rows<REAL> &sum, const Rows<REAL> &x)
 {
-    T *const part = (T *)me.partial();
-    x = over_warp(x, with);
-    if (me.lane == 0) part[me.warp * ROWS + me.row] = x;
-    __syncthreads();
-    x = part[me.row];
-    for (int w = 1; w < WARPS; w++) x = with(x, part[w * ROWS + me.row]);
-    return x;
+#pragma unroll
+    for (int b = 0; b < ROWS; b++) sum.x[b] += x.x[b];
 }
 
 // Sums of the configurations of each cell, as the list has them (none: the cells come last in the
-// scope), to one thread each. Few cells of many configurations are each split over warps.
-template <typename FROM, typename SINK>
+// scope). Few cells of many configurations have a warp each.
+template <bool WHOLE, typename FROM, typename SINK>
 __device__ static void sums(
-    Thread &me, int cells, int run, const int *__restrict__ list, FROM from, SINK sink)
+    const Team<WHOLE> &me, int cells, int run, const int *__restrict__ list, FROM from, SINK sink)
 {
-    if (2 * cells > TURNS || run < 2 * LANES) {
-        for (int s = me.turn; s < cells; s += TURNS) {
-            REAL sum = 0;
-#pragma unroll 4
-            for (int c = s; c < run * cells; c += cells) sum += from(list ? list[c] : c);
-            sink(s, sum);
-        }
-        return;
+    const bool split = run > FEW && cells <= me.warps;
+    const int first = split ? me.warp : me.number, step = split ? me.warps : me.size;
+    for (int s = first; s < cells; s += step) {
+        Rows<REAL> sum = each<REAL>([](int) { return (REAL)0; });
+        const int skip = split ? cells * WARP : cells;
+#pragma unroll at_a_time
+        for (int c = split ? s + me.lane * cells : s; c < run * cells; c += skip)
+            add(sum, from(list ? __ldg(list + c) : c));
+        if (split) sum = over_warp(sum, Add());
+        if (!split || me.lane == 0) sink(s, sum);
     }
-    const int parts = cells < WARPS ? WARPS / cells : 1;
-    REAL *const part = parts > 1 ? (REAL *)me.partial() : 0;
-    for (int unit = me.warp; unit < cells * parts; unit += WARPS) {
-        const int s = unit / parts, first = (unit % parts) * LANES + me.lane;
-        REAL sum = 0;
-#pragma unroll 4
-        for (int r = first; r < run; r += parts * LANES)
-            sum += from(list ? list[r * cells + s] : r * cells + s);
-        sum = over_warp(sum, Add());
-        if (me.lane > 0) continue;
-        if (parts == 1)
-            sink(s, sum);
-        else
-            part[unit * ROWS + me.row] = sum;
-    }
-    if (parts == 1) return;
-    __syncthreads();
-    if (me.turn >= cells) return;
-    REAL sum = 0;
-    for (int p = 0; p < parts; p++) sum += part[(me.turn * parts + p) * ROWS + me.row];
-    sink(me.turn, sum);
-}
-
-// Density of a reading under each distinct mean and spread; returned is the largest of a row.
-__device__ static double readings(
-    Thread &me, bool says, double value, double extra, const double *__restrict__ mean,
-    const double *__restrict__ spread, int pairs, double share, double wide, double *density)
-{
-    const double root = 0.3989422804014327;
-    const double reach = sqrt(wide * wide + extra * extra);
-    const double far = share * root * exp(-0.5 * (value / reach) * (value / reach)) / reach;
-    double peak = 0.0;
-    for (int u = me.turn; u < pairs; u += TURNS) {
-        double x = 1.0;
-        if (says) {
-            const double narrow = rsqrt(spread[u] * spread[u] + extra * extra);
-            const double gap = (value - mean[u]) * narrow;
-            x = (1.0 - share) * root * narrow * exp(-0.5 * gap * gap) + far;
-        }
-        density[u * ROWS] = x;
-        peak = x > peak ? x : peak;
-    }
-    return over_block(me, peak, Larger());
 }
 
 // to = (source or ones) times a likelihood, cell by cell; both may be the same.
-template <typename LIKELIHOOD>
+template <bool WHOLE, typename LIKELIHOOD>
 __device__ static void fold(
-    const Thread &me, REAL *to, const REAL *source, int cells, LIKELIHOOD likelihood)
+    const Team<WHOLE> &me, REAL *to, const REAL *source, int cells, LIKELIHOOD likelihood)
 {
-#pragma unroll 4
-    for (int c = me.turn; c < cells; c += TURNS) {
-        const REAL x = likelihood(c);
-        to[c * ROWS] = source ? source[c * ROWS] * x : x;
+#pragma unroll at_a_time
+    for (int c = me.number; c < cells; c += me.size) {
+        Rows<REAL> x = likelihood(c);
+        if (source) {
+            const Rows<REAL> before = load(source, c);
+            x = each<REAL>([&](int b) { return x.x[b] * before.x[b]; });
+        }
+        store(to, c, x);
     }
 }
 
 // What passes.py packs: a record for each, and one more, where lists of the one before end.
 struct Clique {
     int start, run, parent, sep_start, first_child, first_group, wanted, first_inside;
-    int first_between;
+    int first_between, belief_at;
 };
 struct Edge {
     int child, home_at, run;
@@ -149,6 +194,9 @@ struct Factor {
 struct Query {
     int cells, at, run, out;
 };
+struct Stage {  // cliques that can be worked on at a time, a warp each, or one for the whole block
+    int whole, first;
+};
 
 struct Tree {
     const Clique *clique;
@@ -156,11 +204,15 @@ struct Tree {
     const Group *group;
     const Factor *factor;
     const Query *query;
+    const Stage *stage;
+    const int *turn;  // cliques stage by stage
 
-    __device__ Tree(const int *at, int cliques, int edges, int groups, int factors)
+    __device__ Tree(
+        const int *at, int cliques, int edges, int groups, int factors, int queries, int stages)
         : clique((const Clique *)at), edge((const Edge *)(clique + cliques + 1)),
           group((const Group *)(edge + edges + 1)), factor((const Factor *)(group + groups + 1)),
-          query((const Query *)(factor + factors + 1))
+          query((const Query *)(factor + factors + 1)),
+          stage((const Stage *)(query + queries + 1)), turn((const int *)(stage + stages + 1))
     {
     }
 };
@@ -177,13 +229,14 @@ struct Joined {
 
 // What the rows of a block have seen, and what is to be done because of it.
 struct Program {
+    i64 *row;   // below zero: none
     int *said;  // state of each factor and row; below zero nothing is said
     int *source, *step_count, *joined_count;
     Joined *joined;
     Step *steps;
 
     __device__ Program(int *at, int cliques, int groups, int factors)
-        : said(at), source(said + factors * ROWS), step_count(source + groups),
+        : row((i64 *)at), said((int *)(row + ROWS)), source(said + factors * ROWS), step_count(source + groups),
           joined_count(step_count + cliques), joined((Joined *)(joined_count + cliques)),
           steps((Step *)(joined + groups))
     {
@@ -267,15 +320,23 @@ struct Product {
         }
     }
 
-    __device__ REAL operator()(int c) const
+    __device__ Rows<REAL> operator()(int c) const
     {
-        REAL x = __ldg(prior + c);
+        const REAL before = __ldg(prior + c);
+        Rows<REAL> x = each<REAL>([=](int) { return before; });
 #pragma unroll
-        for (int g = 0; g < GROUPS; g++) x *= array[g][__ldg(map[g] + c) * ROWS];
+        for (int g = 0; g < GROUPS; g++) times(x, array[g], __ldg(map[g] + c));
         if (GROUPS == MOST_AT_ONCE)  // others one by one
             for (int g = 0; g < count; g++)
-                x *= arrays(more[g].from)[__ldg(maps + more[g].map + c) * ROWS];
+                times(x, arrays(more[g].from), __ldg(maps + more[g].map + c));
         return x;
+    }
+
+    __device__ static void times(Rows<REAL> &x, const REAL *array, int at)
+    {
+        const Rows<REAL> y = load(array, at);
+#pragma unroll
+        for (int b = 0; b < ROWS; b++) x.x[b] *= y.x[b];
     }
 };
 
@@ -293,6 +354,235 @@ __device__ static void with_product(
     }
 }
 
+// What a block works with: the tree, what all rows have seen, and what it keeps itself.
+struct Block {
+    Tree tree;
+    Program program;
+    Arrays arrays;
+    const REAL *prior;
+    const int *home_cells, *maps;
+    const REAL *tables;
+    const int *members;
+    const double *means, *spreads, *shares, *wides;
+    const int *q_list;
+    i64 all;
+    const int *codes;
+    const double *softs;
+    i64 widest;
+    const double *values, *extras;
+    REAL *scales, *belief, *totals;
+    double *logs;
+    REAL *out;
+    int columns;
+
+    // Density of a reading under each distinct mean and spread; returned is the largest.
+    template <bool WHOLE>
+    __device__ Rows<double> readings(Team<WHOLE> &me, int f, double *density) const
+    {
+        const Factor &factor = tree.factor[f];
+        const double root = 0.3989422804014327, share = shares[f], wide = wides[f];
+        const int pairs = (&factor)[1].gauge_at - factor.gauge_at;
+        const double *const mean = means + factor.gauge_at, *const spread = spreads + factor.gauge_at;
+        Rows<double> peak;
+        for (int b = 0; b < ROWS; b++) {
+            const bool says = program.said[f * ROWS + b] >= 0;
+            const i64 place = factor.column * all + program.row[b];
+            const double value = says ? values[place] : 0.0, extra = says ? extras[place] : 0.0;
+            const double reach = sqrt(wide * wide + extra * extra);
+            const double far = share * root * exp(-0.5 * (value / reach) * (value / reach)) / reach;
+            double most = says ? 0.0 : 1.0;
+#pragma unroll 2
+            for (int u = me.number; u < pairs; u += me.size) {
+                double x = 1.0;
+                if (says) {
+                    const double narrow = rsqrt(spread[u] * spread[u] + extra * extra);
+                    const double gap = (value - mean[u]) * narrow;
+                    x = (1.0 - share) * root * narrow * exp(-0.5 * gap * gap) + far;
+                    most = x > most ? x : most;
+                }
+                density[u * ROWS + b] = x;
+            }
+            peak.x[b] = most;
+        }
+        return me.over(peak, Larger());
+    }
+
+    // Likelihoods and messages that meet before they meet a clique. Returned is the logarithm of
+    // what readings were divided by, to the thread of each row: the product of several wild ones
+    // would be too small for a float.
+    template <bool WHOLE>
+    __device__ double take_steps(Team<WHOLE> &me, int k) const
+    {
+        double logs = 0.0;
+        const Step *const step = program.steps_of(tree, k);
+        const int steps = program.step_count[k];
+        for (int i = 0; i < steps; i++) {
+            const Step now = step[i];
+            REAL *const to = arrays(now.to);
+            const REAL *const source = now.from < 0 ? 0 : arrays(now.from);
+            if (now.factor < 0) {
+                const REAL *const guest = arrays(now.own);
+                const int *const map = maps + now.map;
+                me.wait();
+                fold(me, to, source, now.cells, [=](int c) { return load(guest, __ldg(map + c)); });
+                continue;
+            }
+            const Factor &factor = tree.factor[now.factor];
+            const int *const member = members + now.map, *const said =
+                program.said + now.factor * ROWS;
+            const int size = factor.configs;
+            const REAL *const table = tables + factor.table_at;
+            if (factor.kind == CODE) {
+                const Rows<int> from = each<int>(
+                    [&](int b) { return size * (said[b] < 0 ? factor.states : said[b]); });
+                fold(me, to, source, now.cells, [=](int c) {
+                    const int m = __ldg(member + c);
+                    return each<REAL>([&](int b) { return __ldg(table + from.x[b] + m); });
+                });
+            } else if (factor.kind == SOFT) {
+                fold(me, to, source, now.cells, [=](int c) {
+                    return each<REAL>([&](int b) { return weighed(factor, said[b], b, member[c]); });
+                });
+            } else {
+                double *const density = (double *)(belief + tree.clique[k].belief_at * ROWS);
+                me.wait();
+                const Rows<double> peak = readings(me, now.factor, density);
+                if (me.number < ROWS) logs += log(pick(peak, me.number));
+                const Rows<double> most =
+                    each<double>([&](int b) { return peak.x[b] > 0.0 ? peak.x[b] : 1.0; });
+                fold(me, to, source, now.cells, [=](int c) {
+                    const Rows<double> x = load(density, __ldg(member + c));
+                    return each<REAL>([&](int b) { return (REAL)(x.x[b] / most.x[b]); });
+                });
+            }
+        }
+        if (steps) me.wait();
+        return logs;
+    }
+
+    // Likelihood of a configuration from weights of the states.
+    __device__ REAL weighed(const Factor &factor, int said, int b, int config) const
+    {
+        if (said < 0) return 1;
+        const double *const weight = softs + (factor.column * all + program.row[b]) * widest;
+        const REAL *const table = tables + factor.table_at;
+        REAL x = 0;
+        for (int s = 0; s < factor.states; s++)
+            x += (REAL)weight[s] * table[s * factor.configs + config];
+        return x;
+    }
+
+    template <typename WORK>
+    __device__ void with_product_of(int k, WORK work) const
+    {
+        const Clique &clique = tree.clique[k];
+        with_product(
+            prior + clique.start, arrays, maps, program.joined + clique.first_group,
+            program.joined_count[k], work);
+    }
+
+    // What a clique sends on, as shares of its sum.
+    template <bool WHOLE>
+    __device__ void collect(Team<WHOLE> &me, int k) const
+    {
+        const double taken = take_steps(me, k);
+        const Clique &clique = tree.clique[k];
+        const int cells = (&clique)[1].sep_start - clique.sep_start;
+        REAL *const sent = arrays.messages + clique.sep_start * ROWS;
+        Rows<REAL> mass = each<REAL>([](int) { return (REAL)0; });
+        with_product_of(k, [&](auto product) {
+            sums(me, cells, clique.run, 0, product, [&](int s, const Rows<REAL> &x) {
+                store(sent, s, x);
+                add(mass, x);
+            });
+        });
+        mass = me.over(mass, Add());
+        const Rows<REAL> scale = over_one(mass);
+        for (int s = me.number; s < cells; s += me.size) {
+            const Rows<REAL> x = load(sent, s);
+            store(sent, s, each<REAL>([&](int b) { return x.x[b] * scale.x[b]; }));
+        }
+        if (me.number < ROWS) {
+            scales[k * ROWS + me.number] = pick(scale, me.number);
+            logs[k * ROWS + me.number] = taken + log((double)pick(mass, me.number));
+        }
+    }
+
+    __device__ static Rows<REAL> over_one(const Rows<REAL> &mass)
+    {
+        return each<REAL>([&](int b) { return mass.x[b] > 0 ? 1 / mass.x[b] : (REAL)0; });
+    }
+
+    // Belief of a clique with what its parent sent; what it sends back, and answers.
+    template <bool WHOLE>
+    __device__ void distribute(Team<WHOLE> &me, int k) const
+    {
+        const Clique &clique = tree.clique[k], &next = (&clique)[1];
+        const int cells = next.sep_start - clique.sep_start;
+        const REAL *const told = clique.parent < 0 ? 0 : arrays.messages + clique.sep_start * ROWS;
+        REAL *const held = belief + clique.belief_at * ROWS;
+        Rows<REAL> mass = each<REAL>([](int) { return (REAL)0; });
+        with_product_of(k, [&](auto product) {
+            const int step = me.size % cells;
+            int s = me.number % cells;
+#pragma unroll at_a_time
+            for (int c = me.number; c < clique.run * cells; c += me.size) {
+                Rows<REAL> x = product(c);
+                if (told) product.times(x, told, s);
+                s = s + step < cells ? s + step : s + step - cells;
+                store(held, c, x);
+                add(mass, x);
+            }
+        });
+        const Rows<REAL> over = over_one(me.over(mass, Add()));
+        const auto holds = [=](int c) { return load(held, c); };
+        bool between = false;
+        for (int e = clique.first_child; e < next.first_child; e++) {
+            const Edge &edge = tree.edge[e];
+            const Clique &child = tree.clique[edge.child];
+            const bool asked = child.first_between < (&child)[1].first_between;
+            if (!child.wanted && !asked) continue;
+            between = between || asked;
+            const Rows<REAL> scale = load(scales, edge.child);
+            REAL *const message = arrays.messages + child.sep_start * ROWS;
+            REAL *const total = totals + child.sep_start * ROWS;
+            sums(
+                me, (&child)[1].sep_start - child.sep_start, edge.run, home_cells + edge.home_at,
+                holds, [=](int s, const Rows<REAL> &x) {
+                    const Rows<REAL> inward = load(message, s);
+                    store(message, s, each<REAL>([&](int b) {
+                              const REAL y = inward.x[b];
+                              return y > 0 ? x.x[b] * scale.x[b] * over.x[b] / y : (REAL)0;
+                          }));
+                    if (asked) store(total, s, x);
+                });
+        }
+        for (int q = clique.first_inside; q < next.first_inside; q++) answer(me, q, over, holds);
+        if (!between) return;
+        me.wait();
+        for (int e = clique.first_child; e < next.first_child; e++) {
+            const Clique &child = tree.clique[tree.edge[e].child];
+            const REAL *const total = totals + child.sep_start * ROWS;
+            for (int q = child.first_between; q < (&child)[1].first_between; q++)
+                answer(me, q, over, [=](int c) { return load(total, c); });
+        }
+    }
+
+    template <bool WHOLE, typename FROM>
+    __device__ void answer(const Team<WHOLE> &me, int q, const Rows<REAL> &over, FROM from) const
+    {
+        const Query &query = tree.query[q];
+        sums(
+            me, query.cells, query.run, q_list + query.at, from,
+            [&](int s, const Rows<REAL> &x) {
+                for (int b = 0; b < ROWS; b++) {
+                    const i64 row = program.row[b];
+                    if (row >= 0) out[row * columns + query.out + s] = x.x[b] * over.x[b];
+                }
+            });
+    }
+};
+
 // Where a part of what a block keeps begins: in the memory of its processor, or (below zero) of the
 // card.
 __device__ static void *kept(i64 at, char *room)
@@ -303,9 +593,10 @@ __device__ static void *kept(i64 at, char *room)
 extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
     i64 rows, const i64 *__restrict__ order,
     // the tree and what is asked of it
-    int cliques, int edges, int groups, int factors, int queries, const int *__restrict__ packed,
-    const REAL *__restrict__ prior, const int *__restrict__ home_cells,
-    const int *__restrict__ maps, const REAL *__restrict__ tables, const int *__restrict__ members,
+    int cliques, int edges, int groups, int factors, int queries, int stages, int words,
+    const int *__restrict__ packed, const REAL *__restrict__ prior,
+    const int *__restrict__ home_cells, const int *__restrict__ maps,
+    const REAL *__restrict__ tables, const int *__restrict__ members,
     const double *__restrict__ means, const double *__restrict__ spreads,
     const double *__restrict__ shares, const double *__restrict__ wides,
     const int *__restrict__ q_list, int columns,
@@ -313,33 +604,31 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
     i64 all, const int *__restrict__ codes, const double *__restrict__ softs, i64 widest,
     const double *__restrict__ values, const double *__restrict__ extras,
     // what each block keeps, and the answers
-    i64 tree_at, i64 program_at, i64 scales_at, i64 messages_at, i64 belief_at, i64 folds_at,
-    i64 totals_at, i64 room_of_a_block, char *room, double *log_evidence, REAL *out)
+    i64 tree_at, i64 program_at, i64 logs_at, i64 scales_at, i64 messages_at, i64 belief_at,
+    i64 folds_at, i64 totals_at, i64 room_of_a_block, char *room, double *log_evidence, REAL *out)
 {
-    Thread me;
-    me.number = threadIdx.x, me.row = me.number % ROWS, me.turn = me.number / ROWS;
-    me.warp = me.number / WARP, me.lane = me.number % WARP / ROWS, me.flip = 0;
     room += blockIdx.x * room_of_a_block;
     int *const own = (int *)kept(tree_at, room);
-    const int words = (int)(sizeof(Clique) * (cliques + 1) + sizeof(Edge) * (edges + 1) +
-                            sizeof(Group) * (groups + 1) + sizeof(Factor) * (factors + 1) +
-                            sizeof(Query) * (queries + 1)) / (int)sizeof(int);
-    for (int i = me.number; i < words; i += THREADS) own[i] = packed[i];
+    for (int i = threadIdx.x; i < words; i += THREADS) own[i] = packed[i];
     __syncthreads();
-    const Tree tree(own, cliques, edges, groups, factors);
-    Program program((int *)kept(program_at, room), cliques, groups, factors);
-    REAL *const scales = (REAL *)kept(scales_at, room) + me.row;
-    REAL *const belief = (REAL *)kept(belief_at, room) + me.row;
-    double *const density = (double *)kept(belief_at, room) + me.row;
-    REAL *const totals = (REAL *)kept(totals_at, room) + me.row;
+    const Tree tree(own, cliques, edges, groups, factors, queries, stages);
     const Arrays arrays = {
-        (REAL *)kept(messages_at, room) + me.row, (REAL *)kept(folds_at, room) + me.row,
+        (REAL *)kept(messages_at, room), (REAL *)kept(folds_at, room),
         tree.clique[cliques].sep_start};
+    Program program((int *)kept(program_at, room), cliques, groups, factors);
+    const Block block = {
+        tree, program, arrays, prior, home_cells, maps, tables, members, means, spreads, shares,
+        wides, q_list, all, codes, softs, widest, values, extras,
+        (REAL *)kept(scales_at, room), (REAL *)kept(belief_at, room),
+        (REAL *)kept(totals_at, room), (double *)kept(logs_at, room), out, columns};
+    Team<true> everybody;
+    Team<false> warp;
+    const int own_warp = threadIdx.x / WARP;
     const i64 sets = (rows + ROWS - 1) / ROWS;
     for (i64 set = blockIdx.x; set < sets; set += gridDim.x) {
-        const i64 row = set * ROWS + me.row < rows ? order[set * ROWS + me.row] : -1;
-        for (int f = me.turn; f < factors; f += TURNS) {
-            const Factor &factor = tree.factor[f];
+        for (int i = threadIdx.x; i < factors * ROWS; i += THREADS) {
+            const i64 turn = set * ROWS + i % ROWS, row = turn < rows ? order[turn] : -1;
+            const Factor &factor = tree.factor[i / ROWS];
             const i64 place = factor.column * all + row;
             int said = -1;
             if (row >= 0) {
@@ -347,141 +636,42 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
                 if (factor.kind == SOFT) said = 0;
                 if (factor.kind == NUMBER) said = isnan(values[place]) ? -1 : 0;
             }
-            program.said[f * ROWS + me.row] = said;
+            program.said[i] = said;
+        }
+        if (threadIdx.x < ROWS) {
+            const i64 turn = set * ROWS + threadIdx.x;
+            program.row[threadIdx.x] = turn < rows ? order[turn] : -1;
         }
         __syncthreads();
-        for (int k = me.number; k < cliques; k += THREADS) program.lay_out(tree, k);
+        for (int k = threadIdx.x; k < cliques; k += THREADS) program.lay_out(tree, k);
         __syncthreads();
-
-        double logs = 0.0;  // only what the first threads add up counts
-        for (int k = 0; k < cliques; k++) {
-            const Clique &clique = tree.clique[k];
-            const Step *const step = program.steps_of(tree, k);
-            const int steps = program.step_count[k];
-            for (int i = 0; i < steps; i++) {
-                const Step now = step[i];
-                REAL *const to = arrays(now.to);
-                const REAL *const source = now.from < 0 ? 0 : arrays(now.from);
-                if (now.factor < 0) {
-                    const REAL *const guest = arrays(now.own);
-                    const int *const map = maps + now.map;
-                    __syncthreads();
-                    fold(me, to, source, now.cells,
-                         [=](int c) { return guest[__ldg(map + c) * ROWS]; });
-                    continue;
-                }
-                const Factor &factor = tree.factor[now.factor];
-                const int *const member = members + now.map;
-                const int said = program.said[now.factor * ROWS + me.row];
-                const bool says = said >= 0;
-                const int size = factor.configs;
-                const REAL *table = tables + factor.table_at;
-                if (factor.kind == CODE) {
-                    table += size * (says ? said : factor.states);
-                    fold(me, to, source, now.cells,
-                         [=](int c) { return __ldg(table + __ldg(member + c)); });
-                } else if (factor.kind == SOFT) {
-                    const double *weight =
-                        softs + (factor.column * all + (says ? row : 0)) * widest;
-                    const int states = says ? factor.states : 0;
-                    fold(me, to, source, now.cells, [=](int c) {
-                        REAL x = says ? (REAL)0 : (REAL)1;
-                        for (int s = 0; s < states; s++)
-                            x += (REAL)weight[s] * table[s * size + member[c]];
-                        return x;
-                    });
-                } else {
-                    const i64 place = factor.column * all + (says ? row : 0);
-                    const int first = factor.gauge_at, pairs = (&factor)[1].gauge_at - first;
-                    __syncthreads();
-                    const double peak = readings(
-                        me, says, says ? values[place] : 0.0, says ? extras[place] : 0.0,
-                        means + first, spreads + first, pairs, shares[now.factor],
-                        wides[now.factor], density);
-                    if (me.turn == 0) logs += log(peak);
-                    const double most = peak > 0.0 ? peak : 1.0;
-                    fold(me, to, source, now.cells, [=](int c) {
-                        return (REAL)(density[__ldg(member + c) * ROWS] / most);
-                    });
-                }
-            }
-            if (steps) __syncthreads();
-            const int cells = (&clique)[1].sep_start - clique.sep_start;
-            REAL *const sent = arrays.messages + clique.sep_start * ROWS;
-            REAL mass = 0;
-            with_product(
-                prior + clique.start, arrays, maps, program.joined + clique.first_group,
-                program.joined_count[k], [&](auto product) {
-                    sums(me, cells, clique.run, 0, product, [&](int s, REAL x) {
-                        sent[s * ROWS] = x;
-                        mass += x;
-                    });
-                });
-            mass = over_block(me, mass, Add());
-            const REAL scale = mass > 0 ? 1 / mass : 0;
-            if (me.turn == 0) logs += log((double)mass), scales[k * ROWS] = scale;
-            for (int s = me.turn; s < cells; s += TURNS) sent[s * ROWS] *= scale;
+        for (int g = 0; g < stages; g++) {
+            const Stage &stage = tree.stage[g];
+            const int last = (&stage)[1].first;
+            if (stage.whole)
+                block.collect(everybody, tree.turn[stage.first]);
+            else
+                for (int i = stage.first + own_warp; i < last; i += WARPS)
+                    block.collect(warp, tree.turn[i]);
             __syncthreads();
         }
-        if (row >= 0 && me.turn == 0) log_evidence[row] = logs;
-
-        for (int k = cliques - 1; k >= 0; k--) {
-            const Clique &clique = tree.clique[k];
-            if (!clique.wanted) continue;
-            const int cells = (&clique)[1].sep_start - clique.sep_start;
-            const REAL *const told =
-                clique.parent < 0 ? 0 : arrays.messages + clique.sep_start * ROWS;
-            REAL mass = 0;
-            with_product(
-                prior + clique.start, arrays, maps, program.joined + clique.first_group,
-                program.joined_count[k], [&](auto product) {
-                    const int step = TURNS % cells;
-                    int s = me.turn % cells;
-#pragma unroll 4
-                    for (int c = me.turn; c < clique.run * cells; c += TURNS) {
-                        REAL x = product(c);
-                        if (told) x *= told[s * ROWS];
-                        s = s + step < cells ? s + step : s + step - cells;
-                        belief[c * ROWS] = x;
-                        mass += x;
-                    }
-                });
-            mass = over_block(me, mass, Add());
-            const REAL each = mass > 0 ? 1 / mass : 0;
-            const auto held = [=](int c) { return belief[c * ROWS]; };
-            bool between = false;
-            for (int e = clique.first_child; e < (&clique)[1].first_child; e++) {
-                const Edge &edge = tree.edge[e];
-                const Clique &child = tree.clique[edge.child];
-                const bool asked = child.first_between < (&child)[1].first_between;
-                if (!child.wanted && !asked) continue;
-                between = between || asked;
-                const REAL scale = scales[edge.child * ROWS] * each;
-                REAL *const message = arrays.messages + child.sep_start * ROWS;
-                REAL *const total = totals + child.sep_start * ROWS;
-                sums(me, (&child)[1].sep_start - child.sep_start, edge.run,
-                     home_cells + edge.home_at, held, [=](int s, REAL x) {
-                         const REAL inward = message[s * ROWS];
-                         message[s * ROWS] = inward > 0 ? x * scale / inward : 0;
-                         if (asked) total[s * ROWS] = x;
-                     });
+        if (threadIdx.x < ROWS && program.row[threadIdx.x] >= 0) {
+            double sum = 0.0;
+            for (int k = 0; k < cliques; k++) sum += block.logs[k * ROWS + threadIdx.x];
+            log_evidence[program.row[threadIdx.x]] = sum;
+        }
+        for (int g = stages - 1; g >= 0; g--) {
+            const Stage &stage = tree.stage[g];
+            const int last = (&stage)[1].first;
+            if (stage.whole) {
+                const int k = tree.turn[stage.first];
+                if (tree.clique[k].wanted) block.distribute(everybody, k);
+            } else {
+                for (int i = stage.first + own_warp; i < last; i += WARPS)
+                    if (tree.clique[tree.turn[i]].wanted)
+                        block.distribute(warp, tree.turn[i]);
             }
-            const auto answer = [&](const Query &query, auto from) {
-                REAL *const to = row < 0 ? 0 : out + row * columns + query.out;
-                sums(me, query.cells, query.run, q_list + query.at, from, [=](int s, REAL x) {
-                    if (to) to[s] = x * each;
-                });
-            };
-            for (int q = clique.first_inside; q < (&clique)[1].first_inside; q++)
-                answer(tree.query[q], held);
             __syncthreads();
-            if (!between) continue;
-            for (int e = clique.first_child; e < (&clique)[1].first_child; e++) {
-                const Clique &child = tree.clique[tree.edge[e].child];
-                const REAL *const total = totals + child.sep_start * ROWS;
-                for (int q = child.first_between; q < (&child)[1].first_between; q++)
-                    answer(tree.query[q], [=](int c) { return total[c * ROWS]; });
-            }
         }
     }
 }

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
+from itertools import pairwise
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -43,10 +44,13 @@ class Shape(NamedTuple):
     rows: int  # a power of two, at most those of a warp
     threads: int
     blocks: int
+    unroll: int  # configurations that a thread has in work at a time
 
 
-SHAPES: Mapping[Precision, Shape] = {"float64": Shape(4, 512, 2), "float32": Shape(8, 512, 2)}
+SHAPES: Mapping[Precision, Shape] = {"float64": Shape(4, 512, 2, 2), "float32": Shape(4, 512, 2, 2)}
 WARP = 32
+SMALL = 256
+"""Configurations up to which a warp is enough for a clique."""
 
 
 class Rooms(NamedTuple):
@@ -68,17 +72,50 @@ def parts_of(trees: Trees, shape: Shape, real: int) -> tuple[int, ...]:
     """
     layout, groups, factors, asked = trees
     cliques, heard, told = len(layout[1]), len(groups[1]), len(factors[0])
-    largest, pairs = int((layout[1] * np.diff(layout[3])).max()), np.diff(factors[10])
-    each = shape.rows * real
+    each, between = shape.rows * real, int(layout[3][-1])
     return (
-        packed(trees).nbytes,
-        4 * (told * shape.rows + heard + 2 * cliques + 2 * heard + 6 * (heard + told)),
+        packed(trees, real).nbytes,
+        4 * ((told + 2) * shape.rows + 3 * heard + 2 * cliques + 6 * (heard + told)),
+        cliques * shape.rows * 8,
         cliques * each,
-        int(layout[3][-1]) * each,
-        max(largest * each, int(pairs.max(initial=0)) * shape.rows * 8),
+        between * each,
+        int(_areas(trees, real).max()) * each,
         int(groups[3].sum()) * each,
-        int(layout[3][-1]) * each if asked[2][-1] > asked[2][0] else 0,
+        between * each if asked[2][-1] > asked[2][0] else 0,
     )
+
+
+def _areas(trees: Trees, real: int) -> IntArray:
+    """Numbers that each clique needs room for: its belief, or densities in double precision."""
+    layout, groups, factors, _ = trees
+    first = groups[7][groups[0]]
+    pairs = np.diff(factors[10])
+    most = [int(pairs[a:b].max(initial=0)) for a, b in pairwise(first)]
+    return -(-np.maximum(layout[1] * np.diff(layout[3]), np.array(most) * 8 // real) // 4) * 4
+
+
+def _stages(trees: Trees, real: int) -> tuple[list[list[int]], IntArray]:
+    """Cliques that are worked on at a time, children first, and where each has its belief."""
+    layout, areas = trees[0], _areas(trees, real)
+    size, parents = layout[1] * np.diff(layout[3]), layout[2]
+    waits_for = np.bincount(parents[parents >= 0], minlength=len(parents))
+    ready = [int(k) for k in np.flatnonzero(waits_for == 0)]
+    places, stages = np.zeros(len(parents), np.int64), []
+    while ready:
+        stage, used = [], 0
+        for k in ready:
+            if size[k] <= SMALL and used + areas[k] <= areas.max():
+                places[k], used = used, used + areas[k]
+                stage.append(k)
+        stage = stage or ready[:1]
+        stages.append(stage)
+        ready = [k for k in ready if k not in stage]
+        for parent in parents[stage]:
+            if parent >= 0:
+                waits_for[parent] -= 1
+                if waits_for[parent] == 0:
+                    ready.append(int(parent))
+    return stages, places
 
 
 def rooms_of(parts: tuple[int, ...], shape: Shape, most: int, warp: int = WARP) -> Rooms:
@@ -223,8 +260,8 @@ def apart(order: IntArray, trees: Arrays, out: FloatArray) -> float:
     return float(np.abs(out[some] - near[some]).max(initial=0.0))
 
 
-def packed(trees: Trees) -> IntArray:
-    """Small numbers of a tree: records of its cliques, edges, groups, factors and queries.
+def packed(trees: Trees, real: int) -> IntArray:
+    """Small numbers of a tree: records of its cliques, edges, groups, factors, queries and stages.
 
     Raises:
         TooLarge: if a number does not fit into 32 bits.
@@ -234,15 +271,20 @@ def packed(trees: Trees) -> IntArray:
     group_first, child_of, within, group_cells, _, _, map_at, member_first = groups
     kinds, column, states, configs, _, table_at, _, member_at, _, _, gauge_at = factors[:11]
     wanted, first_inside, first_between, q_cells, _, q_at, q_run, q_out = asked
+    stages, belief_at = _stages(trees, real)
+    stage_first = np.cumsum([0, *map(len, stages)])
+    whole = np.array([run[s[0]] * np.diff(sep_start)[s[0]] > SMALL for s in stages])
     # each group has a place of its own, for the way back
     group_at = sep_start[-1] + np.cumsum(group_cells) - group_cells
     lists = (
         (start, run, parent, sep_start, child_first, group_first, wanted, first_inside,
-         first_between),
+         first_between, belief_at),
         (children, home_at, home_run),
         (child_of, within, group_cells, group_at, map_at, member_first),
         (kinds, column, states, configs, table_at, member_at, gauge_at),
         (q_cells, q_at, q_run, q_out),
+        (whole, stage_first),
+        (np.concatenate(stages),),
     )  # fmt: skip
     records = np.concatenate([_records(*columns).ravel() for columns in lists])
     if records.max() > np.iinfo(np.int32).max:
@@ -261,10 +303,12 @@ def _records(first: IntArray, *others: IntArray) -> IntArray:
 def described(trees: Trees, real: np.dtype[Any]) -> Arrays:
     """What the kernel takes of a tree, in order; potentials in the precision asked for."""
     layout, groups, factors, asked = trees
-    counted = layout[1], layout[6], groups[1], factors[0], asked[3]
+    stages, _ = _stages(trees, real.itemsize)
+    words = packed(trees, real.itemsize)
+    counted = layout[1], layout[6], groups[1], factors[0], asked[3], stages, words
     return (
         *(np.int32(len(array)) for array in counted),
-        *(packed(trees), layout[4].astype(real), layout[7], groups[5], factors[4].astype(real)),
+        *(words, layout[4].astype(real), layout[7], groups[5], factors[4].astype(real)),
         *(factors[6], factors[8], factors[9], factors[11], factors[12], asked[4]),
     )
 
