@@ -43,6 +43,7 @@ using std::exp; using std::isnan; using std::log; using std::sqrt;
 #define __device__
 #define __shared__
 #define __restrict__
+#define __noinline__
 #define __launch_bounds__(threads, blocks)
 static double rsqrt(double x) { return 1 / sqrt(x); }
 template <typename T> static T __ldg(const T *place) { return *place; }
@@ -161,7 +162,7 @@ def emulated(request, tmp_path_factory) -> Emulated:
 class Emulated:
     """The kernel as a program of this machine: a few blocks of a few threads, warps of four."""
 
-    shape, warp, blocks = passes.Shape(rows=2, threads=16, blocks=1, unroll=2), 4, 2
+    shape, warp, blocks = passes.Shape(rows=2, threads=16, blocks=1, products=1, gathered=2), 4, 2
 
     def __init__(self, precision: Precision, folder: Path) -> None:
         self.real, self.precision = np.dtype(precision), precision

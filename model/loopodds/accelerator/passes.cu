@@ -19,7 +19,9 @@ typedef long long i64;
 
 extern __shared__ double shared[];
 
-static const int at_a_time = UNROLL;  // configurations whose numbers are on their way at a time
+// Configurations whose numbers are on their way at a time: as few as will do, since a processor
+// holds little code.
+static const int products = PRODUCTS;
 
 // A number for each row.
 template <typename T>
@@ -94,20 +96,24 @@ __device__ static Rows<T> over_warp(Rows<T> rows, WITH with)
 }
 
 // The threads that work on a clique: all of the block, or a warp.
-template <bool WHOLE>
 struct Team {
-    static const int size = WHOLE ? THREADS : WARP, warps = WHOLE ? WARPS : 1;
-    int number, warp, lane;
+    bool whole;
+    int number, size, warp, warps, lane;
     int flip;  // sums over the block have two places in turn: all have read the other by then
 
-    __device__ Team()
-        : number(threadIdx.x % size), warp(number / WARP), lane(number % WARP), flip(0)
+    __device__ void become(bool all)
     {
+        whole = all;
+        number = all ? threadIdx.x : threadIdx.x % WARP;
+        size = all ? THREADS : WARP;
+        warp = number / WARP;
+        warps = size / WARP;
+        lane = number % WARP;
     }
 
     __device__ void wait() const
     {
-        if (WHOLE)
+        if (whole)
             __syncthreads();
         else
             __syncwarp();
@@ -118,7 +124,7 @@ struct Team {
     __device__ Rows<T> over(Rows<T> rows, WITH with)
     {
         rows = over_warp(rows, with);
-        if (!WHOLE) {
+        if (!whole) {
             __syncwarp();
             return rows;
         }
@@ -127,7 +133,7 @@ struct Team {
         if (lane == 0) store(part, warp, rows);
         __syncthreads();
         rows = load(part, 0);
-#pragma unroll 4
+#pragma unroll 1
         for (int w = 1; w < WARPS; w++) {
             const Rows<T> other = load(part, w);
             rows = each<T>([&](int b) { return with(rows.x[b], other.x[b]); });
@@ -144,16 +150,16 @@ __device__ static void add(Rows<REAL> &sum, const Rows<REAL> &x)
 
 // Sums of the configurations of each cell, as the list has them (none: the cells come last in the
 // scope). Few cells of many configurations have a warp each.
-template <bool WHOLE, typename FROM, typename SINK>
+template <int AT_A_TIME, typename FROM, typename SINK>
 __device__ static void sums(
-    const Team<WHOLE> &me, int cells, int run, const int *__restrict__ list, FROM from, SINK sink)
+    const Team &me, int cells, int run, const int *__restrict__ list, FROM from, SINK sink)
 {
     const bool split = run > FEW && cells <= me.warps;
     const int first = split ? me.warp : me.number, step = split ? me.warps : me.size;
     for (int s = first; s < cells; s += step) {
         Rows<REAL> sum = each<REAL>([](int) { return (REAL)0; });
         const int skip = split ? cells * WARP : cells;
-#pragma unroll at_a_time
+#pragma unroll AT_A_TIME
         for (int c = split ? s + me.lane * cells : s; c < run * cells; c += skip)
             add(sum, from(list ? __ldg(list + c) : c));
         if (split) sum = over_warp(sum, Add());
@@ -162,11 +168,11 @@ __device__ static void sums(
 }
 
 // to = (source or ones) times a likelihood, cell by cell; both may be the same.
-template <bool WHOLE, typename LIKELIHOOD>
+template <typename LIKELIHOOD>
 __device__ static void fold(
-    const Team<WHOLE> &me, REAL *to, const REAL *source, int cells, LIKELIHOOD likelihood)
+    const Team &me, REAL *to, const REAL *source, int cells, LIKELIHOOD likelihood)
 {
-#pragma unroll at_a_time
+#pragma unroll 1
     for (int c = me.number; c < cells; c += me.size) {
         Rows<REAL> x = likelihood(c);
         if (source) {
@@ -299,24 +305,23 @@ struct Arrays {
 };
 
 // Prior of a clique times some groups, at one configuration.
-template <int GROUPS>
 struct Product {
     const REAL *prior;
-    const REAL *array[GROUPS + 1];
-    const int *map[GROUPS + 1];
+    const REAL *array[MOST_AT_ONCE];
+    const int *map[MOST_AT_ONCE];
     const Arrays &arrays;
     const int *maps;
-    const Joined *more;
+    const Joined *joined;
     int count;
 
     __device__ Product(
         const REAL *prior, const Arrays &arrays, const int *maps, const Joined *joined, int count)
-        : prior(prior), arrays(arrays), maps(maps), more(joined + GROUPS), count(count - GROUPS)
+        : prior(prior), arrays(arrays), maps(maps), joined(joined), count(count)
     {
 #pragma unroll
-        for (int g = 0; g < GROUPS; g++) {
-            array[g] = arrays(joined[g].from);
-            map[g] = maps + joined[g].map;
+        for (int g = 0; g < MOST_AT_ONCE; g++) {
+            array[g] = g < count ? arrays(joined[g].from) : 0;
+            map[g] = maps + (g < count ? joined[g].map : 0);
         }
     }
 
@@ -325,10 +330,11 @@ struct Product {
         const REAL before = __ldg(prior + c);
         Rows<REAL> x = each<REAL>([=](int) { return before; });
 #pragma unroll
-        for (int g = 0; g < GROUPS; g++) times(x, array[g], __ldg(map[g] + c));
-        if (GROUPS == MOST_AT_ONCE)  // others one by one
-            for (int g = 0; g < count; g++)
-                times(x, arrays(more[g].from), __ldg(maps + more[g].map + c));
+        for (int g = 0; g < MOST_AT_ONCE; g++)
+            if (g < count) times(x, array[g], __ldg(map[g] + c));
+#pragma unroll 1
+        for (int g = MOST_AT_ONCE; g < count; g++)  // others one by one
+            times(x, arrays(joined[g].from), __ldg(maps + joined[g].map + c));
         return x;
     }
 
@@ -339,20 +345,6 @@ struct Product {
         for (int b = 0; b < ROWS; b++) x.x[b] *= y.x[b];
     }
 };
-
-// Does something with the product of a clique, for which it is compiled by the number of groups.
-template <typename WORK>
-__device__ static void with_product(
-    const REAL *prior, const Arrays &arrays, const int *maps, const Joined *joined, int count,
-    WORK work)
-{
-    switch (count) {
-    case 0: work(Product<0>(prior, arrays, maps, joined, count)); break;
-    case 1: work(Product<1>(prior, arrays, maps, joined, count)); break;
-    case 2: work(Product<2>(prior, arrays, maps, joined, count)); break;
-    default: work(Product<MOST_AT_ONCE>(prior, arrays, maps, joined, count));
-    }
-}
 
 // What a block works with: the tree, what all rows have seen, and what it keeps itself.
 struct Block {
@@ -376,14 +368,14 @@ struct Block {
     int columns;
 
     // Density of a reading under each distinct mean and spread; returned is the largest.
-    template <bool WHOLE>
-    __device__ Rows<double> readings(Team<WHOLE> &me, int f, double *density) const
+    __device__ Rows<double> readings(Team &me, int f, double *density) const
     {
         const Factor &factor = tree.factor[f];
         const double root = 0.3989422804014327, share = shares[f], wide = wides[f];
         const int pairs = (&factor)[1].gauge_at - factor.gauge_at;
         const double *const mean = means + factor.gauge_at, *const spread = spreads + factor.gauge_at;
-        Rows<double> peak;
+        Rows<double> peak = each<double>([](int) { return 0.0; });
+#pragma unroll 1
         for (int b = 0; b < ROWS; b++) {
             const bool says = program.said[f * ROWS + b] >= 0;
             const i64 place = factor.column * all + program.row[b];
@@ -391,7 +383,7 @@ struct Block {
             const double reach = sqrt(wide * wide + extra * extra);
             const double far = share * root * exp(-0.5 * (value / reach) * (value / reach)) / reach;
             double most = says ? 0.0 : 1.0;
-#pragma unroll 2
+#pragma unroll 1
             for (int u = me.number; u < pairs; u += me.size) {
                 double x = 1.0;
                 if (says) {
@@ -402,7 +394,8 @@ struct Block {
                 }
                 density[u * ROWS + b] = x;
             }
-            peak.x[b] = most;
+#pragma unroll
+            for (int i = 0; i < ROWS; i++) peak.x[i] = i == b ? most : peak.x[i];
         }
         return me.over(peak, Larger());
     }
@@ -410,8 +403,7 @@ struct Block {
     // Likelihoods and messages that meet before they meet a clique. Returned is the logarithm of
     // what readings were divided by, to the thread of each row: the product of several wild ones
     // would be too small for a float.
-    template <bool WHOLE>
-    __device__ double take_steps(Team<WHOLE> &me, int k) const
+    __device__ double take_steps(Team &me, int k) const
     {
         double logs = 0.0;
         const Step *const step = program.steps_of(tree, k);
@@ -441,7 +433,10 @@ struct Block {
                 });
             } else if (factor.kind == SOFT) {
                 fold(me, to, source, now.cells, [=](int c) {
-                    return each<REAL>([&](int b) { return weighed(factor, said[b], b, member[c]); });
+                    Rows<REAL> x;
+#pragma unroll 1
+                    for (int b = 0; b < ROWS; b++) x.x[b] = weighed(factor, said[b], b, member[c]);
+                    return x;
                 });
             } else {
                 double *const density = (double *)(belief + tree.clique[k].belief_at * ROWS);
@@ -472,30 +467,27 @@ struct Block {
         return x;
     }
 
-    template <typename WORK>
-    __device__ void with_product_of(int k, WORK work) const
+    __device__ Product product_of(int k) const
     {
         const Clique &clique = tree.clique[k];
-        with_product(
+        return Product(
             prior + clique.start, arrays, maps, program.joined + clique.first_group,
-            program.joined_count[k], work);
+            program.joined_count[k]);
     }
 
     // What a clique sends on, as shares of its sum.
-    template <bool WHOLE>
-    __device__ void collect(Team<WHOLE> &me, int k) const
+    __device__ void collect(Team &me, int k) const
     {
         const double taken = take_steps(me, k);
         const Clique &clique = tree.clique[k];
         const int cells = (&clique)[1].sep_start - clique.sep_start;
         REAL *const sent = arrays.messages + clique.sep_start * ROWS;
         Rows<REAL> mass = each<REAL>([](int) { return (REAL)0; });
-        with_product_of(k, [&](auto product) {
-            sums(me, cells, clique.run, 0, product, [&](int s, const Rows<REAL> &x) {
+        sums<PRODUCTS>(
+            me, cells, clique.run, 0, product_of(k), [&](int s, const Rows<REAL> &x) {
                 store(sent, s, x);
                 add(mass, x);
             });
-        });
         mass = me.over(mass, Add());
         const Rows<REAL> scale = over_one(mass);
         for (int s = me.number; s < cells; s += me.size) {
@@ -514,28 +506,25 @@ struct Block {
     }
 
     // Belief of a clique with what its parent sent; what it sends back, and answers.
-    template <bool WHOLE>
-    __device__ void distribute(Team<WHOLE> &me, int k) const
+    __device__ void distribute(Team &me, int k) const
     {
         const Clique &clique = tree.clique[k], &next = (&clique)[1];
         const int cells = next.sep_start - clique.sep_start;
         const REAL *const told = clique.parent < 0 ? 0 : arrays.messages + clique.sep_start * ROWS;
         REAL *const held = belief + clique.belief_at * ROWS;
         Rows<REAL> mass = each<REAL>([](int) { return (REAL)0; });
-        with_product_of(k, [&](auto product) {
-            const int step = me.size % cells;
-            int s = me.number % cells;
-#pragma unroll at_a_time
-            for (int c = me.number; c < clique.run * cells; c += me.size) {
-                Rows<REAL> x = product(c);
-                if (told) product.times(x, told, s);
-                s = s + step < cells ? s + step : s + step - cells;
-                store(held, c, x);
-                add(mass, x);
-            }
-        });
+        const Product product = product_of(k);
+        const int step = me.size % cells;
+        int s = me.number % cells;
+#pragma unroll products
+        for (int c = me.number; c < clique.run * cells; c += me.size) {
+            Rows<REAL> x = product(c);
+            if (told) product.times(x, told, s);
+            s = s + step < cells ? s + step : s + step - cells;
+            store(held, c, x);
+            add(mass, x);
+        }
         const Rows<REAL> over = over_one(me.over(mass, Add()));
-        const auto holds = [=](int c) { return load(held, c); };
         bool between = false;
         for (int e = clique.first_child; e < next.first_child; e++) {
             const Edge &edge = tree.edge[e];
@@ -546,9 +535,9 @@ struct Block {
             const Rows<REAL> scale = load(scales, edge.child);
             REAL *const message = arrays.messages + child.sep_start * ROWS;
             REAL *const total = totals + child.sep_start * ROWS;
-            sums(
+            sums<GATHERED>(
                 me, (&child)[1].sep_start - child.sep_start, edge.run, home_cells + edge.home_at,
-                holds, [=](int s, const Rows<REAL> &x) {
+                [=](int c) { return load(held, c); }, [=](int s, const Rows<REAL> &x) {
                     const Rows<REAL> inward = load(message, s);
                     store(message, s, each<REAL>([&](int b) {
                               const REAL y = inward.x[b];
@@ -557,29 +546,33 @@ struct Block {
                     if (asked) store(total, s, x);
                 });
         }
-        for (int q = clique.first_inside; q < next.first_inside; q++) answer(me, q, over, holds);
-        if (!between) return;
-        me.wait();
-        for (int e = clique.first_child; e < next.first_child; e++) {
-            const Clique &child = tree.clique[tree.edge[e].child];
-            const REAL *const total = totals + child.sep_start * ROWS;
-            for (int q = child.first_between; q < (&child)[1].first_between; q++)
-                answer(me, q, over, [=](int c) { return load(total, c); });
+        // answers from the clique, then from between it and its children
+        if (between) me.wait();
+        const int last = between ? next.first_child : clique.first_child;
+        for (int e = clique.first_child - 1; e < last; e++) {
+            const bool inside = e < clique.first_child;
+            const Clique &child = tree.clique[inside ? k : tree.edge[e].child];
+            const int Clique::*list = inside ? &Clique::first_inside : &Clique::first_between;
+            const REAL *const from = inside ? held : totals + child.sep_start * ROWS;
+            answer(me, child.*list, (&child)[1].*list, from, over);
         }
     }
 
-    template <bool WHOLE, typename FROM>
-    __device__ void answer(const Team<WHOLE> &me, int q, const Rows<REAL> &over, FROM from) const
+    __device__ void answer(
+        const Team &me, int first, int next, const REAL *from, const Rows<REAL> &over) const
     {
-        const Query &query = tree.query[q];
-        sums(
-            me, query.cells, query.run, q_list + query.at, from,
-            [&](int s, const Rows<REAL> &x) {
-                for (int b = 0; b < ROWS; b++) {
-                    const i64 row = program.row[b];
-                    if (row >= 0) out[row * columns + query.out + s] = x.x[b] * over.x[b];
-                }
-            });
+        for (int q = first; q < next; q++) {
+            const Query &query = tree.query[q];
+            sums<GATHERED>(
+                me, query.cells, query.run, q_list + query.at,
+                [=](int c) { return load(from, c); }, [&](int s, const Rows<REAL> &x) {
+#pragma unroll
+                    for (int b = 0; b < ROWS; b++) {
+                        const i64 row = program.row[b];
+                        if (row >= 0) out[row * columns + query.out + s] = x.x[b] * over.x[b];
+                    }
+                });
+        }
     }
 };
 
@@ -621,8 +614,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
         wides, q_list, all, codes, softs, widest, values, extras,
         (REAL *)kept(scales_at, room), (REAL *)kept(belief_at, room),
         (REAL *)kept(totals_at, room), (double *)kept(logs_at, room), out, columns};
-    Team<true> everybody;
-    Team<false> warp;
+    Team me;
+    me.flip = 0;
     const int own_warp = threadIdx.x / WARP;
     const i64 sets = (rows + ROWS - 1) / ROWS;
     for (i64 set = blockIdx.x; set < sets; set += gridDim.x) {
@@ -647,12 +640,10 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
         __syncthreads();
         for (int g = 0; g < stages; g++) {
             const Stage &stage = tree.stage[g];
-            const int last = (&stage)[1].first;
-            if (stage.whole)
-                block.collect(everybody, tree.turn[stage.first]);
-            else
-                for (int i = stage.first + own_warp; i < last; i += WARPS)
-                    block.collect(warp, tree.turn[i]);
+            me.become(stage.whole);
+            const int skip = stage.whole ? 0 : own_warp;
+            for (int i = stage.first + skip; i < (&stage)[1].first; i += WARPS)
+                block.collect(me, tree.turn[i]);
             __syncthreads();
         }
         if (threadIdx.x < ROWS && program.row[threadIdx.x] >= 0) {
@@ -662,15 +653,10 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
         }
         for (int g = stages - 1; g >= 0; g--) {
             const Stage &stage = tree.stage[g];
-            const int last = (&stage)[1].first;
-            if (stage.whole) {
-                const int k = tree.turn[stage.first];
-                if (tree.clique[k].wanted) block.distribute(everybody, k);
-            } else {
-                for (int i = stage.first + own_warp; i < last; i += WARPS)
-                    if (tree.clique[tree.turn[i]].wanted)
-                        block.distribute(warp, tree.turn[i]);
-            }
+            me.become(stage.whole);
+            const int skip = stage.whole ? 0 : own_warp;
+            for (int i = stage.first + skip; i < (&stage)[1].first; i += WARPS)
+                if (tree.clique[tree.turn[i]].wanted) block.distribute(me, tree.turn[i]);
             __syncthreads();
         }
     }

@@ -44,10 +44,11 @@ class Shape(NamedTuple):
     rows: int  # a power of two, at most those of a warp
     threads: int
     blocks: int
-    unroll: int  # configurations that a thread has in work at a time
+    products: int  # configurations that a thread multiplies out at a time
+    gathered: int  # those that it adds up at a time
 
 
-SHAPES: Mapping[Precision, Shape] = {"float64": Shape(4, 512, 2, 2), "float32": Shape(4, 512, 2, 2)}
+SHAPES: Mapping[Precision, Shape] = {"float64": Shape(4, 256, 4, 2, 4), "float32": Shape(4, 256, 4, 2, 4)}
 WARP = 32
 SMALL = 256
 """Configurations up to which a warp is enough for a clique."""
