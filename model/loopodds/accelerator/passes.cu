@@ -12,16 +12,13 @@
 #endif
 #define WARPS (THREADS / WARP)
 #define MOST_AT_ONCE 3  // groups that multiply a clique from registers
+#define FOLDED 2        // cells of a likelihood that a thread works out at a time
 #define FEW 16          // configurations that one thread adds up alone in any case
 #define ALL_LANES 0xffffffffu
 
 typedef long long i64;
 
 extern __shared__ double shared[];
-
-// Configurations whose numbers are on their way at a time: as few as will do, since a processor
-// holds little code.
-static const int products = PRODUCTS;
 
 // A number for each row.
 template <typename T>
@@ -142,45 +139,105 @@ struct Team {
     }
 };
 
-__device__ static void add(Rows<REAL> &sum, const Rows<REAL> &x)
+__device__ static void add_if(bool so, Rows<REAL> &sum, const Rows<REAL> &x)
 {
 #pragma unroll
-    for (int b = 0; b < ROWS; b++) sum.x[b] += x.x[b];
+    for (int b = 0; b < ROWS; b++) sum.x[b] += so ? x.x[b] : (REAL)0;
 }
 
-// Sums of the configurations of each cell, as the list has them (none: the cells come last in the
-// scope). Few cells of many configurations have a warp each.
-template <int AT_A_TIME, typename FROM, typename SINK>
-__device__ static void sums(
-    const Team &me, int cells, int run, const int *__restrict__ list, FROM from, SINK sink)
+__device__ static void times(Rows<REAL> &x, const Rows<REAL> &y)
+{
+#pragma unroll
+    for (int b = 0; b < ROWS; b++) x.x[b] *= y.x[b];
+}
+
+// Every step-th from the first, some at a time: all their numbers are on their way before the first
+// is used. Beyond the end the first of them comes once more, which is told; a branch around its use
+// would let the compiler put what is fetched behind it.
+template <int AT_A_TIME, typename FETCH, typename USE>
+__device__ static void in_batches(int first, int end, int step, FETCH fetch, USE use)
+{
+#pragma unroll 1
+    for (int c = first; c < end; c += AT_A_TIME * step) {
+        int at[AT_A_TIME];
+        Rows<REAL> x[AT_A_TIME];
+#pragma unroll
+        for (int i = 0; i < AT_A_TIME; i++) at[i] = c + i * step < end ? c + i * step : c;
+        fetch(at, x);
+#pragma unroll
+        for (int i = 0; i < AT_A_TIME; i++) use(at[i], x[i], c + i * step < end);
+    }
+}
+
+// Numbers at the places that a list gives.
+struct Listed {
+    const REAL *array;
+    const int *list;
+
+    template <int N>
+    __device__ void operator()(const int (&at)[N], Rows<REAL> (&x)[N]) const
+    {
+        int place[N];
+#pragma unroll
+        for (int i = 0; i < N; i++) place[i] = __ldg(list + at[i]);
+#pragma unroll
+        for (int i = 0; i < N; i++) x[i] = load(array, place[i]);
+    }
+};
+
+// Sums of the configurations of each cell: a list has the first of all cells, then the second. Few
+// cells of many configurations have a warp each.
+template <int AT_A_TIME, typename FETCH, typename SINK>
+__device__ static void sums(const Team &me, int cells, int run, FETCH fetch, SINK sink)
 {
     const bool split = run > FEW && cells <= me.warps;
     const int first = split ? me.warp : me.number, step = split ? me.warps : me.size;
     for (int s = first; s < cells; s += step) {
         Rows<REAL> sum = each<REAL>([](int) { return (REAL)0; });
-        const int skip = split ? cells * WARP : cells;
-#pragma unroll AT_A_TIME
-        for (int c = split ? s + me.lane * cells : s; c < run * cells; c += skip)
-            add(sum, from(list ? __ldg(list + c) : c));
+        in_batches<AT_A_TIME>(
+            split ? s + me.lane * cells : s, run * cells, split ? cells * WARP : cells, fetch,
+            [&](int, const Rows<REAL> &x, bool once) { add_if(once, sum, x); });
         if (split) sum = over_warp(sum, Add());
         if (!split || me.lane == 0) sink(s, sum);
     }
 }
 
 // to = (source or ones) times a likelihood, cell by cell; both may be the same.
-template <typename LIKELIHOOD>
+template <typename FETCH>
 __device__ static void fold(
-    const Team &me, REAL *to, const REAL *source, int cells, LIKELIHOOD likelihood)
+    const Team &me, REAL *to, const REAL *source, int cells, FETCH fetch)
 {
-#pragma unroll 1
-    for (int c = me.number; c < cells; c += me.size) {
-        Rows<REAL> x = likelihood(c);
-        if (source) {
-            const Rows<REAL> before = load(source, c);
-            x = each<REAL>([&](int b) { return x.x[b] * before.x[b]; });
-        }
+    const auto both = [=](const int(&at)[FOLDED], Rows<REAL>(&x)[FOLDED]) {
+        fetch(at, x);
+        if (!source) return;
+        Rows<REAL> y[FOLDED];
+#pragma unroll
+        for (int i = 0; i < FOLDED; i++) y[i] = load(source, at[i]);
+#pragma unroll
+        for (int i = 0; i < FOLDED; i++) times(x[i], y[i]);
+    };
+    in_batches<FOLDED>(me.number, cells, me.size, both, [=](int c, const Rows<REAL> &x, bool) {
         store(to, c, x);
+    });
+}
+
+// Likelihoods that are worked out one by one.
+template <typename LIKELIHOOD>
+struct Computed {
+    LIKELIHOOD likelihood;
+
+    template <int N>
+    __device__ void operator()(const int (&at)[N], Rows<REAL> (&x)[N]) const
+    {
+#pragma unroll
+        for (int i = 0; i < N; i++) x[i] = likelihood(at[i]);
     }
+};
+
+template <typename LIKELIHOOD>
+__device__ static Computed<LIKELIHOOD> computed(LIKELIHOOD likelihood)
+{
+    return {likelihood};
 }
 
 // What passes.py packs: a record for each, and one more, where lists of the one before end.
@@ -315,34 +372,39 @@ struct Product {
     int count;
 
     __device__ Product(
-        const REAL *prior, const Arrays &arrays, const int *maps, const Joined *joined, int count)
+        const REAL *prior, const Arrays &arrays, const int *maps, const Joined *joined, int count,
+        const REAL *ones)
         : prior(prior), arrays(arrays), maps(maps), joined(joined), count(count)
     {
 #pragma unroll
         for (int g = 0; g < MOST_AT_ONCE; g++) {
-            array[g] = g < count ? arrays(joined[g].from) : 0;
-            map[g] = maps + (g < count ? joined[g].map : 0);
+            array[g] = g < count ? arrays(joined[g].from) : ones;
+            map[g] = maps + (g < count ? joined[g].map : 0);  // the first leads to one place
         }
     }
 
-    __device__ Rows<REAL> operator()(int c) const
+    template <int N>
+    __device__ void operator()(const int (&at)[N], Rows<REAL> (&x)[N]) const
     {
-        const REAL before = __ldg(prior + c);
-        Rows<REAL> x = each<REAL>([=](int) { return before; });
+        int place[N][MOST_AT_ONCE];
+        REAL before[N];
 #pragma unroll
-        for (int g = 0; g < MOST_AT_ONCE; g++)
-            if (g < count) times(x, array[g], __ldg(map[g] + c));
+        for (int i = 0; i < N; i++) {
+            before[i] = __ldg(prior + at[i]);
+#pragma unroll
+            for (int g = 0; g < MOST_AT_ONCE; g++) place[i][g] = __ldg(map[g] + at[i]);
+        }
+#pragma unroll
+        for (int i = 0; i < N; i++) {
+            x[i] = each<REAL>([&](int) { return before[i]; });
+#pragma unroll
+            for (int g = 0; g < MOST_AT_ONCE; g++) times(x[i], load(array[g], place[i][g]));
+        }
 #pragma unroll 1
         for (int g = MOST_AT_ONCE; g < count; g++)  // others one by one
-            times(x, arrays(joined[g].from), __ldg(maps + joined[g].map + c));
-        return x;
-    }
-
-    __device__ static void times(Rows<REAL> &x, const REAL *array, int at)
-    {
-        const Rows<REAL> y = load(array, at);
 #pragma unroll
-        for (int b = 0; b < ROWS; b++) x.x[b] *= y.x[b];
+            for (int i = 0; i < N; i++)
+                times(x[i], load(arrays(joined[g].from), __ldg(maps + joined[g].map + at[i])));
     }
 };
 
@@ -362,7 +424,7 @@ struct Block {
     const double *softs;
     i64 widest;
     const double *values, *extras;
-    REAL *scales, *belief, *totals;
+    REAL *scales, *belief, *totals, *ones;
     double *logs;
     REAL *out;
     int columns;
@@ -372,30 +434,29 @@ struct Block {
     {
         const Factor &factor = tree.factor[f];
         const double root = 0.3989422804014327, share = shares[f], wide = wides[f];
-        const int pairs = (&factor)[1].gauge_at - factor.gauge_at;
-        const double *const mean = means + factor.gauge_at, *const spread = spreads + factor.gauge_at;
-        Rows<double> peak = each<double>([](int) { return 0.0; });
+        const int first = factor.gauge_at, pairs = (&factor)[1].gauge_at - first;
+        const int *const said = program.said + f * ROWS;
+        const Rows<i64> place = each<i64>(
+            [&](int b) { return factor.column * all + (said[b] < 0 ? 0 : program.row[b]); });
+        const Rows<double> value = each<double>([&](int b) { return values[place.x[b]]; });
+        const Rows<double> extra = each<double>([&](int b) { return extras[place.x[b]]; });
+        const Rows<double> far = each<double>([&](int b) {
+            const double reach = sqrt(wide * wide + extra.x[b] * extra.x[b]);
+            const double away = value.x[b] / reach;
+            return share * root * exp(-0.5 * away * away) / reach;
+        });
+        Rows<double> peak = each<double>([&](int b) { return said[b] < 0 ? 1.0 : 0.0; });
 #pragma unroll 1
-        for (int b = 0; b < ROWS; b++) {
-            const bool says = program.said[f * ROWS + b] >= 0;
-            const i64 place = factor.column * all + program.row[b];
-            const double value = says ? values[place] : 0.0, extra = says ? extras[place] : 0.0;
-            const double reach = sqrt(wide * wide + extra * extra);
-            const double far = share * root * exp(-0.5 * (value / reach) * (value / reach)) / reach;
-            double most = says ? 0.0 : 1.0;
-#pragma unroll 1
-            for (int u = me.number; u < pairs; u += me.size) {
-                double x = 1.0;
-                if (says) {
-                    const double narrow = rsqrt(spread[u] * spread[u] + extra * extra);
-                    const double gap = (value - mean[u]) * narrow;
-                    x = (1.0 - share) * root * narrow * exp(-0.5 * gap * gap) + far;
-                    most = x > most ? x : most;
-                }
-                density[u * ROWS + b] = x;
-            }
-#pragma unroll
-            for (int i = 0; i < ROWS; i++) peak.x[i] = i == b ? most : peak.x[i];
+        for (int u = me.number; u < pairs; u += me.size) {
+            const double mean = __ldg(means + first + u), spread = __ldg(spreads + first + u);
+            const Rows<double> x = each<double>([&](int b) {
+                if (said[b] < 0) return 1.0;
+                const double narrow = rsqrt(spread * spread + extra.x[b] * extra.x[b]);
+                const double gap = (value.x[b] - mean) * narrow;
+                return (1.0 - share) * root * narrow * exp(-0.5 * gap * gap) + far.x[b];
+            });
+            store(density, u, x);
+            peak = each<double>([&](int b) { return Larger()(peak.x[b], x.x[b]); });
         }
         return me.over(peak, Larger());
     }
@@ -416,7 +477,7 @@ struct Block {
                 const REAL *const guest = arrays(now.own);
                 const int *const map = maps + now.map;
                 me.wait();
-                fold(me, to, source, now.cells, [=](int c) { return load(guest, __ldg(map + c)); });
+                fold(me, to, source, now.cells, Listed{guest, map});
                 continue;
             }
             const Factor &factor = tree.factor[now.factor];
@@ -427,17 +488,17 @@ struct Block {
             if (factor.kind == CODE) {
                 const Rows<int> from = each<int>(
                     [&](int b) { return size * (said[b] < 0 ? factor.states : said[b]); });
-                fold(me, to, source, now.cells, [=](int c) {
+                fold(me, to, source, now.cells, computed([=](int c) {
                     const int m = __ldg(member + c);
                     return each<REAL>([&](int b) { return __ldg(table + from.x[b] + m); });
-                });
+                }));
             } else if (factor.kind == SOFT) {
-                fold(me, to, source, now.cells, [=](int c) {
+                fold(me, to, source, now.cells, computed([=](int c) {
                     Rows<REAL> x;
 #pragma unroll 1
                     for (int b = 0; b < ROWS; b++) x.x[b] = weighed(factor, said[b], b, member[c]);
                     return x;
-                });
+                }));
             } else {
                 double *const density = (double *)(belief + tree.clique[k].belief_at * ROWS);
                 me.wait();
@@ -445,10 +506,10 @@ struct Block {
                 if (me.number < ROWS) logs += log(pick(peak, me.number));
                 const Rows<double> most =
                     each<double>([&](int b) { return peak.x[b] > 0.0 ? peak.x[b] : 1.0; });
-                fold(me, to, source, now.cells, [=](int c) {
+                fold(me, to, source, now.cells, computed([=](int c) {
                     const Rows<double> x = load(density, __ldg(member + c));
                     return each<REAL>([&](int b) { return (REAL)(x.x[b] / most.x[b]); });
-                });
+                }));
             }
         }
         if (steps) me.wait();
@@ -472,7 +533,7 @@ struct Block {
         const Clique &clique = tree.clique[k];
         return Product(
             prior + clique.start, arrays, maps, program.joined + clique.first_group,
-            program.joined_count[k]);
+            program.joined_count[k], ones);
     }
 
     // What a clique sends on, as shares of its sum.
@@ -484,9 +545,9 @@ struct Block {
         REAL *const sent = arrays.messages + clique.sep_start * ROWS;
         Rows<REAL> mass = each<REAL>([](int) { return (REAL)0; });
         sums<PRODUCTS>(
-            me, cells, clique.run, 0, product_of(k), [&](int s, const Rows<REAL> &x) {
+            me, cells, clique.run, product_of(k), [&](int s, const Rows<REAL> &x) {
                 store(sent, s, x);
-                add(mass, x);
+                add_if(true, mass, x);
             });
         mass = me.over(mass, Add());
         const Rows<REAL> scale = over_one(mass);
@@ -514,16 +575,18 @@ struct Block {
         REAL *const held = belief + clique.belief_at * ROWS;
         Rows<REAL> mass = each<REAL>([](int) { return (REAL)0; });
         const Product product = product_of(k);
-        const int step = me.size % cells;
-        int s = me.number % cells;
-#pragma unroll products
-        for (int c = me.number; c < clique.run * cells; c += me.size) {
-            Rows<REAL> x = product(c);
-            if (told) product.times(x, told, s);
-            s = s + step < cells ? s + step : s + step - cells;
-            store(held, c, x);
-            add(mass, x);
-        }
+        const auto believed = [&](const int(&at)[PRODUCTS], Rows<REAL>(&x)[PRODUCTS]) {
+            product(at, x);
+            if (!told) return;
+#pragma unroll
+            for (int i = 0; i < PRODUCTS; i++) times(x[i], load(told, at[i] % cells));
+        };
+        in_batches<PRODUCTS>(
+            me.number, clique.run * cells, me.size, believed,
+            [&](int c, const Rows<REAL> &x, bool once) {
+                store(held, c, x);
+                add_if(once, mass, x);
+            });
         const Rows<REAL> over = over_one(me.over(mass, Add()));
         bool between = false;
         for (int e = clique.first_child; e < next.first_child; e++) {
@@ -536,8 +599,8 @@ struct Block {
             REAL *const message = arrays.messages + child.sep_start * ROWS;
             REAL *const total = totals + child.sep_start * ROWS;
             sums<GATHERED>(
-                me, (&child)[1].sep_start - child.sep_start, edge.run, home_cells + edge.home_at,
-                [=](int c) { return load(held, c); }, [=](int s, const Rows<REAL> &x) {
+                me, (&child)[1].sep_start - child.sep_start, edge.run,
+                Listed{held, home_cells + edge.home_at}, [=](int s, const Rows<REAL> &x) {
                     const Rows<REAL> inward = load(message, s);
                     store(message, s, each<REAL>([&](int b) {
                               const REAL y = inward.x[b];
@@ -564,8 +627,7 @@ struct Block {
         for (int q = first; q < next; q++) {
             const Query &query = tree.query[q];
             sums<GATHERED>(
-                me, query.cells, query.run, q_list + query.at,
-                [=](int c) { return load(from, c); }, [&](int s, const Rows<REAL> &x) {
+                me, query.cells, query.run, Listed{from, q_list + query.at}, [&](int s, const Rows<REAL> &x) {
 #pragma unroll
                     for (int b = 0; b < ROWS; b++) {
                         const i64 row = program.row[b];
@@ -613,7 +675,9 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
         tree, program, arrays, prior, home_cells, maps, tables, members, means, spreads, shares,
         wides, q_list, all, codes, softs, widest, values, extras,
         (REAL *)kept(scales_at, room), (REAL *)kept(belief_at, room),
-        (REAL *)kept(totals_at, room), (double *)kept(logs_at, room), out, columns};
+        (REAL *)kept(totals_at, room), (REAL *)kept(scales_at, room) + cliques * ROWS,
+        (double *)kept(logs_at, room), out, columns};
+    if (threadIdx.x < ROWS) block.ones[threadIdx.x] = 1;
     Team me;
     me.flip = 0;
     const int own_warp = threadIdx.x / WARP;

@@ -78,7 +78,7 @@ def parts_of(trees: Trees, shape: Shape, real: int) -> tuple[int, ...]:
         packed(trees, real).nbytes,
         4 * ((told + 2) * shape.rows + 3 * heard + 2 * cliques + 6 * (heard + told)),
         cliques * shape.rows * 8,
-        cliques * each,
+        (cliques + 1) * each,
         between * each,
         int(_areas(trees, real).max()) * each,
         int(groups[3].sum()) * each,
