@@ -36,118 +36,17 @@ COMPILER = shutil.which("g++") or shutil.which("c++")
 HOST = """
 #include <cmath>
 #include <cstddef>
-#include <ucontext.h>
-#include <utility>
 using std::exp; using std::isnan; using std::log; using std::sqrt;
 #define __global__
 #define __device__
-#define __shared__
 #define __restrict__
-#define __noinline__
 #define __launch_bounds__(threads, blocks)
-static double rsqrt(double x) { return 1 / sqrt(x); }
+#define __any_sync(mask, said) (said)
 template <typename T> static T __ldg(const T *place) { return *place; }
-
-// Threads of a block take turns at a processor of this machine, and hand it on where they wait.
-struct Index { int x; };
-static Index threadIdx, blockIdx, gridDim;
-static ucontext_t fibres[THREADS], outside;
-static char stacks[THREADS][1 << 16];
-static bool over[THREADS];
-static int step;  // to the next in turn: either way round must do
-double shared[1 << 16];
-
-static int next_of(int thread)
-{
-    for (int i = 1; i <= THREADS; i++) {
-        const int other = (thread + i * step + i * THREADS) % THREADS;
-        if (!over[other]) return other;
-    }
-    return -1;
-}
-
-static void hand_on()
-{
-    const int me = threadIdx.x, other = next_of(me);
-    if (other == me) return;
-    threadIdx.x = other;
-    swapcontext(&fibres[me], &fibres[other]);
-}
-
-struct Meeting {
-    int come, times;
-    void wait(int all)
-    {
-        const int now = times;
-        if (++come == all) come = 0, times++;
-        while (times == now) hand_on();
-    }
-};
-static Meeting block, warps[THREADS / WARP];
-
-static void __syncthreads() { block.wait(THREADS); }
-
-static void __syncwarp() { warps[threadIdx.x / WARP].wait(WARP); }
-
-template <typename T> static T __shfl_sync(unsigned, T x, int lane)
-{
-    static T told[THREADS];
-    const int me = threadIdx.x;
-    told[me] = x;
-    __syncwarp();
-    x = told[me / WARP * WARP + lane];
-    __syncwarp();
-    return x;
-}
-
-template <typename T> static T __shfl_xor_sync(unsigned all, T x, int apart)
-{
-    return __shfl_sync(all, x, threadIdx.x % WARP ^ apart);
-}
-"""
-RUN = """
-template <typename WORK> static void run_block(WORK work)
-{
-    static WORK *todo;
-    todo = &work;
-    for (int t = 0; t < THREADS; t++) {
-        over[t] = false;
-        getcontext(&fibres[t]);
-        fibres[t].uc_stack.ss_sp = stacks[t];
-        fibres[t].uc_stack.ss_size = sizeof stacks[t];
-        fibres[t].uc_link = &outside;
-        makecontext(&fibres[t], (void (*)()) + [] {
-            (*todo)();
-            const int me = threadIdx.x;
-            over[me] = true;
-            const int other = next_of(me);
-            if (other < 0) return;
-            threadIdx.x = other;
-            setcontext(&fibres[other]);
-        }, 0);
-    }
-    threadIdx.x = 0;
-    swapcontext(&outside, &fibres[0]);
-}
-
-template <typename... GIVEN, size_t... N>
-static void run_blocks(
-    void (*kernel)(GIVEN...), int blocks, void **given, std::index_sequence<N...>)
-{
-    for (blockIdx.x = 0; blockIdx.x < blocks; blockIdx.x++)
-        run_block([=] { kernel(*(GIVEN *)given[N]...); });
-}
-
-template <typename... GIVEN> static void launch_kernel(
-    void (*kernel)(GIVEN...), int blocks, void **given)
-{
-    run_blocks(kernel, blocks, given, std::index_sequence_for<GIVEN...>());
-}
-
-extern "C" void launch(int blocks, int way, void **given)
-{
-    gridDim.x = blocks, step = way;
-    launch_kernel(propagate, blocks, given);
+struct Place { int x; };
+static Place threadIdx, blockIdx, blockDim, gridDim;
+extern "C" void become(int thread, int threads) {
+    threadIdx.x = 0; blockIdx.x = thread; blockDim.x = 1; gridDim.x = threads;
 }
 """
 
@@ -160,38 +59,44 @@ def emulated(request, tmp_path_factory) -> Emulated:
 
 
 class Emulated:
-    """The kernel as a program of this machine: a few blocks of a few threads, warps of four."""
+    """The kernel as a program of this machine; rows go round a few threads."""
 
-    shape, warp, blocks = passes.Shape(rows=2, threads=16, blocks=1, products=1, gathered=2), 4, 2
+    threads = 3
 
     def __init__(self, precision: Precision, folder: Path) -> None:
-        self.real, self.precision = np.dtype(precision), precision
-        self.most = 2**14  # bytes of the memory of a processor
-        self.way = 1  # in which the threads take turns
-        code, made = folder / "passes.cpp", folder / "passes.so"
-        code.write_text(HOST + passes.source() + RUN)
-        words = passes.definitions(precision, self.shape), f"-DWARP={self.warp}"
-        command = [str(COMPILER), "-std=c++17", "-O1", "-shared", "-fPIC", "-w", *words[0]]
-        subprocess.run([*command, words[1], str(code), "-o", str(made)], check=True)
-        self.library = ctypes.CDLL(str(made))
+        self.real = np.dtype(precision)
+        self.folder, self.precision = folder, precision
+        self.kernels: dict[int, ctypes.CDLL] = {}
+
+    def kernel(self, groups: int) -> ctypes.CDLL:
+        if groups not in self.kernels:
+            code, made = self.folder / "passes.cpp", self.folder / f"passes{groups}.so"
+            code.write_text(HOST + passes.source())
+            words = passes.definitions(self.precision, groups, 1, 1)
+            command = [str(COMPILER), "-std=c++17", "-O1", "-shared", "-fPIC", "-w", *words]
+            subprocess.run([*command, str(code), "-o", str(made)], check=True)
+            self.kernels[groups] = ctypes.CDLL(str(made))
+        return self.kernels[groups]
 
     def propagate(self, order, layout, groups, factors, seen, asked, log_evidence, out) -> None:
-        trees = layout, groups, factors, asked
-        parts = passes.parts_of(trees, self.shape, self.real.itemsize)
-        rooms = passes.rooms_of(parts, self.shape, self.most, self.warp)
-        room = np.full(rooms.card * self.blocks, 255, np.uint8)
+        tree = passes.described((layout, groups, factors, asked), self.real)
+        wide = [
+            np.full(count * self.threads, np.nan, float if name == "densities" else self.real)
+            for name, count in tree.places._asdict().items()
+        ]
         answers = np.empty(len(order)), np.zeros(out.shape, self.real)
         seen = tuple(np.ascontiguousarray(array) for array in seen)
-        tree = passes.described(trees, self.real)
-        given = passes.arguments(order, tree, seen, out.shape[1], rooms, (room, *answers))
+        given = passes.arguments(order, tree, seen, out.shape[1], (*wide, *answers))
+        library = self.kernel(tree.groups)
         plain = [
             ctypes.c_void_p(one.ctypes.data)
             if isinstance(one, np.ndarray)
-            else (ctypes.c_int if isinstance(one, np.int32) else ctypes.c_longlong)(int(one))
+            else ctypes.c_longlong(int(one))
             for one in given
         ]
-        places = (ctypes.c_void_p * len(plain))(*map(ctypes.addressof, plain))
-        self.library.launch(self.blocks, self.way, places)
+        for thread in range(self.threads):
+            library.become(thread, self.threads)
+            library.propagate(*plain)
         log_evidence[:], out[:] = answers
 
 
