@@ -87,6 +87,7 @@ struct Product {
         for (int g = 0; g < GROUPS; g++)
             x *= OWN(group[g].from.array, __ldg(group[g].map + c)) * group[g].from.weight;
         if (GROUPS == AT_ONCE)  // others one by one
+#pragma unroll 1
             for (int g = 0; g < others; g++)
                 x *= OWN(more[g].from.array, more[g].map[c]) * more[g].from.weight;
         return x;
@@ -126,7 +127,7 @@ struct Tree {
     // groups
     const i64 *group_first, *child_of, *within, *group_cells, *group_at;
     const int *maps;
-    const i64 *level_first, *map_at, *member_first;
+    const i64 *level_first, *map_at, *own_map_at, *member_first;
     // factors
     const i64 *kinds, *column, *states, *configs;
     const REAL *tables;
@@ -155,7 +156,8 @@ struct Seen {
     const double *values, *extras;
 };
 
-// A row, and what it keeps.
+// A row, and what it keeps. Small lists of a clique are passed along: within, they would keep all of
+// it out of the registers.
 struct Row {
     const Tree &tree;
     const Seen &seen;
@@ -164,8 +166,6 @@ struct Row {
     double *scratch;
     REAL *total, *scales;
     double logs;
-    int count;
-    Joined joined[MOST_GROUPS];
 
     __device__ bool says(i64 f) const
     {
@@ -211,15 +211,15 @@ struct Row {
     }
 
     // The likelihoods of a group become one array, and a group within another is folded in, unless
-    // that has nothing else to say. What multiplies the clique is listed; the arrays are there
-    // already on the way back.
+    // that has nothing else to say. What multiplies the clique is listed and counted; the arrays are
+    // there already on the way back.
     template <bool FOLDS>
-    __device__ void join(int k)
+    __device__ int join(int k, Joined *joined)
     {
         const int these = (int)tree.group_first[k], next = (int)tree.group_first[k + 1];
         Weighed from[MOST_GROUPS];
         bool speaks[MOST_GROUPS];
-        count = 0;
+        int count = 0;
         for (int g = these; g < next; g++) {
             const i64 child = tree.child_of[g];
             from[g - these] = {0, 1};
@@ -253,12 +253,14 @@ struct Row {
                      [=](int c) { return own(__ldg(map + c)); });
             from[host - these] = {into, 1};
         }
+        return count;
     }
 
     // What a clique sends on.
     __device__ void collect(int k)
     {
-        join<true>(k);
+        Joined joined[MOST_GROUPS];
+        const int count = join<true>(k, joined);
         const int to = (int)tree.sep_start[k], cells = (int)tree.sep_start[k + 1] - to;
         const int runs = (int)tree.run[k];
         REAL *const sent = work + (i64)to * THREADS;
@@ -266,7 +268,7 @@ struct Row {
         with_product(tree.prior + tree.start[k], joined, count, [&](auto product) {
             for (int s = 0; s < cells; s++) {
                 REAL sum = 0;
-#pragma unroll 2
+#pragma unroll 1
                 for (int r = 0; r < runs; r++) sum += product(r * cells + s);
                 OWN(sent, s) = sum;
                 mass += sum;
@@ -280,32 +282,40 @@ struct Row {
     // sent itself, and answers.
     __device__ void distribute(int k, REAL *out)
     {
-        join<false>(k);
+        Joined joined[MOST_GROUPS];
+        int count = join<false>(k, joined);
         const int first = (int)tree.sum_first[k], next = (int)tree.sum_first[k + 1];
-        const unsigned cells = (unsigned)(tree.sep_start[k + 1] - tree.sep_start[k]);
-        const Weighed told = {
-            tree.parent[k] < 0 ? 0 : work + tree.sep_start[k] * THREADS, OWN(scales, k)};
+        if (tree.parent[k] >= 0)
+            joined[count++] = {
+                {work + tree.sep_start[k] * THREADS, OWN(scales, k)},
+                tree.maps + tree.own_map_at[k]};
         for (int e = first + 1; e < next; e++)
             for (int s = 0; s < tree.sum_cells[e]; s++) OWN(total, tree.sum_at[e] + s) = 0;
         const int largest = (int)tree.sum_cells[first], run = (int)tree.sum_run[first];
-        const int *__restrict__ list = tree.sum_lists + tree.sum_list_at[first];
-        const bool kept = keeps(first);
+        const int *const list = tree.sum_lists + tree.sum_list_at[first];
+        const bool kept = keeps(first), others = first + 1 < next;
+        const int *const map = tree.sum_maps + tree.sum_map_at[others ? first + 1 : first];
+        REAL *const largest_total = total + tree.sum_at[first] * THREADS;
+        REAL *const other_total = total + tree.sum_at[others ? first + 1 : first] * THREADS;
         REAL *const message =
             tree.sum_child[first] < 0 ? 0 : work + tree.sep_start[tree.sum_child[first]] * THREADS;
         REAL mass = 0;
         with_product(tree.prior + tree.start[k], joined, count, [&](auto product) {
             for (int s = 0; s < largest; s++) {
                 REAL sum = 0;
-#pragma unroll 2
+#pragma unroll 1
                 for (int r = 0; r < run; r++) {
                     const int c = __ldg(list + r * largest + s);
-                    const REAL x = product(c) * told((unsigned)c % cells);
+                    const REAL x = product(c);
                     sum += x;
-                    for (int e = first + 1; e < next; e++)
-                        OWN(total, tree.sum_at[e] + __ldg(tree.sum_maps + tree.sum_map_at[e] + c)) += x;
+                    if (others) OWN(other_total, __ldg(map + c)) += x;
+#pragma unroll 1
+                    for (int e = first + 2; e < next; e++)
+                        OWN(total, tree.sum_at[e] + __ldg(tree.sum_maps + tree.sum_map_at[e] + c)) +=
+                            x;
                 }
                 mass += sum;
-                if (kept) OWN(total, tree.sum_at[first] + s) = sum;
+                if (kept) OWN(largest_total, s) = sum;
                 if (message) send(message, s, sum);
             }
         });
@@ -350,7 +360,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
     // groups
     const i64 *group_first, const i64 *child_of, const i64 *within, const i64 *group_cells,
     const i64 *group_at, const int *maps, const i64 *level_first, const i64 *map_at,
-    const i64 *member_first,
+    const i64 *own_map_at, const i64 *member_first,
     // factors
     const i64 *kinds, const i64 *column, const i64 *states, const i64 *configs,
     const REAL *tables, const i64 *table_at, const int *members, const i64 *member_at,
@@ -370,7 +380,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
 {
     const Tree tree = {
         cliques, start, run, parent, sep_start, prior, group_first, child_of, within, group_cells,
-        group_at, maps, level_first, map_at, member_first, kinds, column, states, configs, tables,
+        group_at, maps, level_first, map_at, own_map_at, member_first, kinds, column, states, configs, tables,
         table_at, members, member_at, means, spreads, gauge_at, shares, wides, sum_first,
         sum_child, sum_query, sum_cells, sum_run, sum_lists, sum_maps, sum_list_at, sum_map_at,
         sum_at, first_between, q_cells, q_list, q_at, q_run, q_out};

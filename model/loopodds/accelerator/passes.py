@@ -81,31 +81,36 @@ def described(trees: Trees, real: np.dtype[Any]) -> Described:
     )  # fmt: skip
 
 
-def _lifted(trees: Trees) -> tuple[IntArray, IntArray, IntArray]:
-    """Maps to each group from its host, from the host of that and so on up to the clique, where
-    those of a group begin, and where each begins."""
-    (_, run, _, sep_start, *_), (group_first, _, within, cells, _, maps, map_at, _) = trees[:2]
+def _lifted(trees: Trees) -> tuple[IntArray, ...]:
+    """Maps to each group from its host, from the host of that and so on up to the clique, and of
+    each clique to what its parent sends it.
+
+    Where those of a group begin among all, where each map begins, and where those of cliques do.
+    """
+    (_, run, _, sep_start, *_), (group_first, _, within, group_cells, _, maps, map_at, _) = trees[:2]
+    cells = np.diff(sep_start)
     clique = np.repeat(np.arange(len(run)), np.diff(group_first))
-    sizes = (run * np.diff(sep_start))[clique]
     lifted: list[IntArray] = []
     first = [0]
     for group, host in enumerate(within):
-        place = maps[map_at[group] :][: cells[host] if host >= 0 else sizes[group]]
+        size = (run * cells)[clique[group]]
+        place = maps[map_at[group] :][: group_cells[host] if host >= 0 else size]
         lifted.append(place)
         while host >= 0:
             above = within[host]
-            size = cells[above] if above >= 0 else sizes[group]
-            place = place[maps[map_at[host] :][:size]]
+            place = place[maps[map_at[host] :][: group_cells[above] if above >= 0 else size]]
             lifted.append(place)
             host = above
         first.append(len(lifted))
-    return _laid(lifted, np.array(first))
+    lifted += [np.tile(np.arange(count, dtype=np.int32), each) for count, each in zip(cells, run)]
+    laid, starts = _laid(lifted)
+    return laid, np.array(first), starts[: first[-1] + 1], starts[first[-1] :]
 
 
-def _laid(lists: list[IntArray], *first: IntArray) -> tuple[IntArray, ...]:
-    """Lists one after the other, what is given, and where each begins."""
+def _laid(lists: list[IntArray]) -> tuple[IntArray, IntArray]:
+    """Lists one after the other, and where each begins."""
     starts = np.cumsum([0, *map(len, lists)])
-    return np.concatenate([*lists, np.zeros(1, np.int32)]).astype(np.int32), *first, starts
+    return np.concatenate([*lists, np.zeros(1, np.int32)]).astype(np.int32), starts
 
 
 def _sums(trees: Trees) -> tuple[Arrays, int]:
