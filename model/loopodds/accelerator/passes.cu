@@ -5,14 +5,16 @@
 // beside that of the other rows, number by number, so that a warp reads and writes in one piece.
 //
 // It is memory that is waited for, so no belief is ever written: what a clique sends is added up
-// while it is multiplied out, on the way back once more and in the order of its largest sum, of
-// which each cell is then a number in a register. Messages are written once, and what they are to
-// be divided by is kept beside them.
+// while it is multiplied out. On the way back it is multiplied out once more, in the order of the
+// sum with most cells, of which each is then a number in a register. Messages are written once;
+// what they are to be multiplied by is kept beside them. The loops over configurations are not
+// unrolled: with more registers for a row fewer rows wait side by side, which was slower.
 
 typedef long long i64;
 
-// Number of a row among those that it keeps: of each block they stand together, thread by thread.
 #define AT_ONCE 4  // groups that multiply a clique from registers
+
+// Number of a row among those that it keeps: of each block they stand together, thread by thread.
 #define OWN(array, index) (array)[(index) * THREADS]
 
 // Density of a reading under each distinct mean and spread over the largest of them, whose
@@ -60,7 +62,7 @@ __device__ static void fold(REAL *to, const Weighed &source, int cells, LIKELIHO
     for (; c < cells; c++) OWN(to, c) = likelihood(c) * source(c);
 }
 
-// What multiplies a clique: the message of its parent, and groups by their maps.
+// What multiplies a clique, a group or what its parent sent, and the map that leads there.
 struct Joined {
     Weighed from;
     const int *map;
@@ -121,7 +123,6 @@ __device__ static void answer(
 
 struct Tree {
     // layout
-    i64 cliques;
     const i64 *start, *run, *parent, *sep_start;
     const REAL *prior;
     // groups
@@ -129,14 +130,10 @@ struct Tree {
     const int *maps;
     const i64 *level_first, *map_at, *own_map_at, *member_first;
     // factors
-    const i64 *kinds, *column, *states, *configs;
+    const i64 *kinds, *column, *states, *configs, *table_at, *member_at, *gauge_at;
     const REAL *tables;
-    const i64 *table_at;
     const int *members;
-    const i64 *member_at;
-    const double *means, *spreads;
-    const i64 *gauge_at;
-    const double *shares, *wides;
+    const double *means, *spreads, *shares, *wides;
     // sums of a clique on the way back, those with most cells first
     const i64 *sum_first, *sum_child, *sum_query, *sum_cells, *sum_run;
     const int *sum_lists, *sum_maps;
@@ -156,8 +153,8 @@ struct Seen {
     const double *values, *extras;
 };
 
-// A row, and what it keeps. Small lists of a clique are passed along: within, they would keep all of
-// it out of the registers.
+// A row, and what it keeps. Lists of a clique are passed along: as a part of it they would keep all
+// of it out of the registers.
 struct Row {
     const Tree &tree;
     const Seen &seen;
@@ -179,12 +176,11 @@ struct Row {
     // One likelihood that becomes part of a group's, where any row of the warp has it.
     __device__ void take_in(i64 f, REAL *to, const Weighed &from, int cells)
     {
-        const i64 i = tree.column[f];
         const int kind = (int)tree.kinds[f], size = (int)tree.configs[f];
         const bool spoken = says(f);
         const int *__restrict__ member = tree.members + tree.member_at[f];
         const REAL *__restrict__ table = tree.tables + tree.table_at[f];
-        const i64 place = i * seen.all + (spoken ? row : 0);
+        const i64 place = tree.column[f] * seen.all + (spoken ? row : 0);
         if (kind == CODE) {
             table += size * (spoken ? seen.codes[place] : (int)tree.states[f]);
             fold(to, from, cells, [=](int c) { return __ldg(table + __ldg(member + c)); });
@@ -211,8 +207,8 @@ struct Row {
     }
 
     // The likelihoods of a group become one array, and a group within another is folded in, unless
-    // that has nothing else to say. What multiplies the clique is listed and counted; the arrays are
-    // there already on the way back.
+    // that has nothing else to say. What multiplies the clique is listed and counted; on the way
+    // back the arrays are there already.
     template <bool FOLDS>
     __device__ int join(int k, Joined *joined)
     {
@@ -224,8 +220,7 @@ struct Row {
             const i64 child = tree.child_of[g];
             from[g - these] = {0, 1};
             if (child >= 0)
-                from[g - these] = {
-                    work + tree.sep_start[child] * THREADS, OWN(scales, child)};
+                from[g - these] = {work + tree.sep_start[child] * THREADS, OWN(scales, child)};
             bool any = child >= 0;
             for (i64 f = tree.member_first[g]; f < tree.member_first[g + 1] && !any; f++)
                 any = __any_sync(0xffffffffu, says(f));
@@ -300,6 +295,7 @@ struct Row {
         REAL *const message =
             tree.sum_child[first] < 0 ? 0 : work + tree.sep_start[tree.sum_child[first]] * THREADS;
         REAL mass = 0;
+        // a cell of the child's message is needed for its own sum alone, and replaced after it
         with_product(tree.prior + tree.start[k], joined, count, [&](auto product) {
             for (int s = 0; s < largest; s++) {
                 REAL sum = 0;
@@ -310,9 +306,10 @@ struct Row {
                     sum += x;
                     if (others) OWN(other_total, __ldg(map + c)) += x;
 #pragma unroll 1
-                    for (int e = first + 2; e < next; e++)
-                        OWN(total, tree.sum_at[e] + __ldg(tree.sum_maps + tree.sum_map_at[e] + c)) +=
-                            x;
+                    for (int e = first + 2; e < next; e++) {
+                        const int *const cell = tree.sum_maps + tree.sum_map_at[e];
+                        OWN(total, tree.sum_at[e] + __ldg(cell + c)) += x;
+                    }
                 }
                 mass += sum;
                 if (kept) OWN(largest_total, s) = sum;
@@ -379,17 +376,18 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) propagate(
     double *log_evidence, REAL *out)
 {
     const Tree tree = {
-        cliques, start, run, parent, sep_start, prior, group_first, child_of, within, group_cells,
-        group_at, maps, level_first, map_at, own_map_at, member_first, kinds, column, states, configs, tables,
-        table_at, members, member_at, means, spreads, gauge_at, shares, wides, sum_first,
+        start, run, parent, sep_start, prior, group_first, child_of, within, group_cells, group_at,
+        maps, level_first, map_at, own_map_at, member_first, kinds, column, states, configs,
+        table_at, member_at, gauge_at, tables, members, means, spreads, shares, wides, sum_first,
         sum_child, sum_query, sum_cells, sum_run, sum_lists, sum_maps, sum_list_at, sum_map_at,
         sum_at, first_between, q_cells, q_list, q_at, q_run, q_out};
     const Seen seen = {all, codes, softs, widest, values, extras};
     const i64 threads = (i64)gridDim.x * THREADS, block = (i64)blockIdx.x * THREADS;
     const int lane = threadIdx.x % 32;
     Row own = {
-        tree, seen, -1, work + block * works + threadIdx.x, scratch + block * densities + threadIdx.x,
-        total + block * totals + threadIdx.x, scales + block * cliques + threadIdx.x};
+        tree, seen, -1, work + block * works + threadIdx.x,
+        scratch + block * densities + threadIdx.x, total + block * totals + threadIdx.x,
+        scales + block * cliques + threadIdx.x};
     for (i64 first = block + threadIdx.x - lane; first < rows; first += threads) {
         own.row = first + lane < rows ? order[first + lane] : -1;
         own.logs = 0.0;

@@ -15,7 +15,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray
-from loopodds.base.errors import LoopoddsError, unknown_name
+from loopodds.base.errors import LoopoddsError, TooLarge, unknown_name
 
 Precision = Literal["float64", "float32"]
 SOURCE = "passes.cu"
@@ -24,7 +24,7 @@ THREADS_A_BLOCK, BLOCKS_A_PROCESSOR = 64, 16
 MOST_OF_MEMORY = 0.5
 """Share of the free memory of the card that rows in work may take."""
 MOST_KEPT = 256
-"""Groups of arrays of trees that stay on the card."""
+"""Trees that stay on the card."""
 COMPARED = 256
 """Rows of the first batch that the compiled loops work out too."""
 DEVICES: Mapping[str, Precision] = {"gpu": "float64", "gpu-float32": "float32"}
@@ -57,9 +57,15 @@ class Described(NamedTuple):
 
 
 def described(trees: Trees, real: np.dtype[Any]) -> Described:
-    """The arrays of a tree as the kernel takes them, potentials in the precision asked for."""
+    """The arrays of a tree as the kernel takes them, potentials in the precision asked for.
+
+    Raises:
+        TooLarge: if places in a clique times the rows of a block do not fit into 32 bits.
+    """
     layout, groups, factors, asked = trees
     start, run, parent, sep_start, prior = layout[:5]
+    if int((run * np.diff(sep_start)).max()) * THREADS_A_BLOCK > np.iinfo(np.int32).max:
+        raise TooLarge("the network is too large for a graphics processor")
     group_first, child_of, within, group_cells = groups[:4]
     # each group has a place of its own, for the way back
     group_at = sep_start[-1] + np.cumsum(group_cells) - group_cells
@@ -77,17 +83,19 @@ def described(trees: Trees, real: np.dtype[Any]) -> Described:
             totals,
             len(run),
         ),
+        # one more for what the parent sends
         -(-(int(np.diff(group_first).max(initial=0)) + 1) // 8) * 8,
     )  # fmt: skip
 
 
 def _lifted(trees: Trees) -> tuple[IntArray, ...]:
-    """Maps to each group from its host, from the host of that and so on up to the clique, and of
+    """Maps to each group from its host, from the host of that and so on up to the clique, and from
     each clique to what its parent sends it.
 
-    Where those of a group begin among all, where each map begins, and where those of cliques do.
+    Then the number of the first map of each group, and where maps of groups and of cliques begin.
     """
-    (_, run, _, sep_start, *_), (group_first, _, within, group_cells, _, maps, map_at, _) = trees[:2]
+    _, run, _, sep_start = trees[0][:4]
+    group_first, _, within, group_cells, _, maps, map_at, _ = trees[1]
     cells = np.diff(sep_start)
     clique = np.repeat(np.arange(len(run)), np.diff(group_first))
     lifted: list[IntArray] = []
@@ -102,7 +110,10 @@ def _lifted(trees: Trees) -> tuple[IntArray, ...]:
             lifted.append(place)
             host = above
         first.append(len(lifted))
-    lifted += [np.tile(np.arange(count, dtype=np.int32), each) for count, each in zip(cells, run)]
+    lifted += [
+        np.tile(np.arange(count, dtype=np.int32), each)
+        for count, each in zip(cells, run, strict=True)
+    ]
     laid, starts = _laid(lifted)
     return laid, np.array(first), starts[: first[-1] + 1], starts[first[-1] :]
 
@@ -115,7 +126,11 @@ def _laid(lists: list[IntArray]) -> tuple[IntArray, IntArray]:
 
 def _sums(trees: Trees) -> tuple[Arrays, int]:
     """Sums over each clique on the way back, those with most cells first: for its children, and
-    for what is asked inside it. And the cells of all sums of a clique, at most."""
+    for what is asked inside it. And the cells of all sums of a clique, at most.
+
+    Of each its child or query (-1: none), cells, configurations of a cell, the list of these, the
+    cell of each configuration, and its place among the sums of the clique.
+    """
     layout, _, _, asked = trees
     _, run, _, sep_start, _, child_first, children, home_cells, home_at, home_run = layout
     wanted, first_inside, first_between, q_cells, q_list, q_at, q_run, _ = asked
@@ -142,11 +157,10 @@ def _sums(trees: Trees) -> tuple[Arrays, int]:
             inverse[listed] = np.tile(np.arange(count), each)
             maps.append(inverse)
         first.append(len(found))
-    child, query, count, each, place = np.array(found, np.int64).reshape(-1, 5).T.copy()
+    columns = np.array(found, np.int64).reshape(-1, 5).T.copy()
     listed, list_at = _laid(lists)
     mapped, map_at = _laid(maps)
-    arrays = np.array(first), child, query, count, each, listed, mapped, list_at, map_at, place
-    return arrays, most
+    return (np.array(first), *columns[:4], listed, mapped, list_at, map_at, columns[4]), most
 
 
 def source() -> str:
@@ -228,9 +242,7 @@ class Accelerator:
         answers = self._cupy.empty(len(order)), self._cupy.zeros((len(order), columns), self._real)
         kernel = _compiled(self.precision, tree.groups, THREADS_A_BLOCK, BLOCKS_A_PROCESSOR)
         kernel(
-            (blocks,),
-            (THREADS_A_BLOCK,),
-            arguments(order, tree, seen, columns, (*rooms, *answers)),
+            (blocks,), (THREADS_A_BLOCK,), arguments(order, tree, seen, columns, (*rooms, *answers))
         )
         return answers
 
