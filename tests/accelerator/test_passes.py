@@ -10,7 +10,6 @@ import ctypes
 import shutil
 import subprocess
 from pathlib import Path
-from typing import Any
 
 import loopodds as lo
 import numpy as np
@@ -18,7 +17,7 @@ import pandas as pd
 import pytest
 from loopodds.accelerator import passes
 from loopodds.accelerator.passes import Precision
-from loopodds.base.errors import UnknownName
+from loopodds.base.errors import TooLarge, UnknownName
 from loopodds.inference import junction
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence
@@ -41,11 +40,13 @@ using std::exp; using std::isnan; using std::log; using std::sqrt;
 #define __device__
 #define __restrict__
 #define __launch_bounds__(threads, blocks)
-#define __any_sync(mask, said) (said)
+static bool neighbours;  // a row's neighbours in its warp, which are not here, have seen everything
+#define __any_sync(mask, said) ((said) || neighbours)
+template <typename T> static T __ldg(const T *place) { return *place; }
 struct Place { int x; };
-static Place threadIdx, blockIdx, blockDim, gridDim;
+static Place threadIdx, blockIdx, gridDim;
 extern "C" void become(int thread, int threads) {
-    threadIdx.x = 0; blockIdx.x = thread; blockDim.x = 1; gridDim.x = threads;
+    threadIdx.x = 0; blockIdx.x = thread; gridDim.x = threads; neighbours = thread % 2;
 }
 """
 
@@ -78,16 +79,15 @@ class Emulated:
         return self.kernels[groups]
 
     def propagate(self, order, layout, groups, factors, seen, asked, log_evidence, out) -> None:
-        places = passes.places_of(layout, groups, factors, asked)
+        tree = passes.described((layout, groups, factors, asked), self.real)
         wide = [
             np.full(count * self.threads, np.nan, float if name == "densities" else self.real)
-            for name, count in places._asdict().items()
+            for name, count in tree.places._asdict().items()
         ]
         answers = np.empty(len(order)), np.zeros(out.shape, self.real)
-        trees = self.cast(layout), groups, self.cast(factors), asked
         seen = tuple(np.ascontiguousarray(array) for array in seen)
-        given = passes.arguments(order, trees, seen, out.shape[1], places, (*wide, *answers))
-        library = self.kernel(passes.most_groups(groups))
+        given = passes.arguments(order, tree, seen, out.shape[1], (*wide, *answers))
+        library = self.kernel(tree.groups)
         plain = [
             ctypes.c_void_p(one.ctypes.data)
             if isinstance(one, np.ndarray)
@@ -98,9 +98,6 @@ class Emulated:
             library.become(thread, self.threads)
             library.propagate(*plain)
         log_evidence[:], out[:] = answers
-
-    def cast(self, arrays: tuple[Any, ...]) -> tuple[Any, ...]:
-        return tuple(a.astype(self.real) if i == 4 else a for i, a in enumerate(arrays))
 
 
 class Card:
@@ -136,6 +133,13 @@ def test_the_card_says_what_the_loops_say_on_random_networks(seed, emulated, mon
     far = everything(JunctionTree(network, False, emulated.propagate), evidence)
     small = 1e-12 if emulated.precision == "float64" else 2e-5
     np.testing.assert_allclose(far, near, rtol=small, atol=small)
+
+
+def test_a_clique_with_more_places_than_the_card_numbers_is_refused():
+    half = np.array([2**30 // passes.THREADS_A_BLOCK])
+    layout = (np.array([0]), half, np.array([-1]), np.array([0, 2]), np.empty(0))
+    with pytest.raises(TooLarge, match="too large for a graphics processor"):
+        passes.described((layout, (np.empty(0),) * 8, (), ()), np.dtype(float))
 
 
 def test_where_there_is_no_card_the_processor_scores_and_that_is_told(tmp_path: Path, monkeypatch):

@@ -15,7 +15,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray
-from loopodds.base.errors import LoopoddsError, unknown_name
+from loopodds.base.errors import LoopoddsError, TooLarge, unknown_name
 
 Precision = Literal["float64", "float32"]
 SOURCE = "passes.cu"
@@ -24,13 +24,15 @@ THREADS_A_BLOCK, BLOCKS_A_PROCESSOR = 64, 16
 MOST_OF_MEMORY = 0.5
 """Share of the free memory of the card that rows in work may take."""
 MOST_KEPT = 256
-"""Groups of arrays of trees that stay on the card."""
+"""Trees that stay on the card."""
 COMPARED = 256
 """Rows of the first batch that the compiled loops work out too."""
 DEVICES: Mapping[str, Precision] = {"gpu": "float64", "gpu-float32": "float32"}
 """What may be asked for by name besides the processor, and its precision."""
 PROCESSOR = "processor"
 Arrays = tuple[Any, ...]
+Trees = tuple[Arrays, Arrays, Arrays, Arrays]
+"""Layout, groups, factors, and what is asked, as :mod:`loopodds.inference.flat_tree` lays out."""
 
 
 class NoAccelerator(LoopoddsError):
@@ -40,29 +42,125 @@ class NoAccelerator(LoopoddsError):
 class Places(NamedTuple):
     """Numbers that each row in work keeps, of every kind."""
 
-    belief: int
     work: int
     densities: int  # of readings, always in double precision
     total: int
     scales: int
 
 
-def places_of(layout: Arrays, groups: Arrays, factors: Arrays, asked: Arrays) -> Places:
-    """Room for one row, from what :class:`loopodds.inference.flat_tree.FlatTree` lays out."""
-    run, sep_start, prior = layout[1], layout[3], layout[4]
-    group_cells, group_at = groups[3:5]
-    return Places(
-        len(prior),
-        int((group_at + group_cells).max(initial=int(sep_start[-1]))),
-        int(np.diff(factors[10]).max(initial=1)),
-        max(int(np.diff(sep_start).max()), int(asked[3].max(initial=1))),
-        len(run),
-    )
+class Described(NamedTuple):
+    """What the kernel takes of a tree, in order, and what a row keeps for it."""
+
+    arrays: Arrays
+    places: Places
+    groups: int  # that the largest clique has, rounded up: what the kernel is compiled for
 
 
-def most_groups(groups: Arrays) -> int:
-    """Groups that the largest clique has, rounded up: what the kernel is compiled for."""
-    return -(-(int(np.diff(groups[0]).max(initial=0)) + 1) // 8) * 8
+def described(trees: Trees, real: np.dtype[Any]) -> Described:
+    """The arrays of a tree as the kernel takes them, potentials in the precision asked for.
+
+    Raises:
+        TooLarge: if places in a clique times the rows of a block do not fit into 32 bits.
+    """
+    layout, groups, factors, asked = trees
+    start, run, parent, sep_start, prior = layout[:5]
+    if int((run * np.diff(sep_start)).max()) * THREADS_A_BLOCK > np.iinfo(np.int32).max:
+        raise TooLarge("the network is too large for a graphics processor")
+    group_first, child_of, within, group_cells = groups[:4]
+    # each group has a place of its own, for the way back
+    group_at = sep_start[-1] + np.cumsum(group_cells) - group_cells
+    sums, totals = _sums(trees)
+    return Described(
+        (
+            *(np.int64(len(run)), start, run, parent, sep_start, prior.astype(real)),
+            *(group_first, child_of, within, group_cells, group_at, *_lifted(trees), groups[7]),
+            *(factors[:4]), factors[4].astype(real), *factors[5:],
+            *(*sums, asked[2], *asked[3:]),
+        ),
+        Places(
+            int(sep_start[-1] + group_cells.sum()),
+            int(np.diff(factors[10]).max(initial=1)),
+            totals,
+            len(run),
+        ),
+        # one more for what the parent sends
+        -(-(int(np.diff(group_first).max(initial=0)) + 1) // 8) * 8,
+    )  # fmt: skip
+
+
+def _lifted(trees: Trees) -> tuple[IntArray, ...]:
+    """Maps to each group from its host, from the host of that and so on up to the clique, and from
+    each clique to what its parent sends it.
+
+    Then the number of the first map of each group, and where maps of groups and of cliques begin.
+    """
+    _, run, _, sep_start = trees[0][:4]
+    group_first, _, within, group_cells, _, maps, map_at, _ = trees[1]
+    cells = np.diff(sep_start)
+    clique = np.repeat(np.arange(len(run)), np.diff(group_first))
+    lifted: list[IntArray] = []
+    first = [0]
+    for group, host in enumerate(within):
+        size = (run * cells)[clique[group]]
+        place = maps[map_at[group] :][: group_cells[host] if host >= 0 else size]
+        lifted.append(place)
+        while host >= 0:
+            above = within[host]
+            place = place[maps[map_at[host] :][: group_cells[above] if above >= 0 else size]]
+            lifted.append(place)
+            host = above
+        first.append(len(lifted))
+    lifted += [
+        np.tile(np.arange(count, dtype=np.int32), each)
+        for count, each in zip(cells, run, strict=True)
+    ]
+    laid, starts = _laid(lifted)
+    return laid, np.array(first), starts[: first[-1] + 1], starts[first[-1] :]
+
+
+def _laid(lists: list[IntArray]) -> tuple[IntArray, IntArray]:
+    """Lists one after the other, and where each begins."""
+    starts = np.cumsum([0, *map(len, lists)])
+    return np.concatenate([*lists, np.zeros(1, np.int32)]).astype(np.int32), starts
+
+
+def _sums(trees: Trees) -> tuple[Arrays, int]:
+    """Sums over each clique on the way back, those with most cells first: for its children, and
+    for what is asked inside it. And the cells of all sums of a clique, at most.
+
+    Of each its child or query (-1: none), cells, configurations of a cell, the list of these, the
+    cell of each configuration, and its place among the sums of the clique.
+    """
+    layout, _, _, asked = trees
+    _, run, _, sep_start, _, child_first, children, home_cells, home_at, home_run = layout
+    wanted, first_inside, first_between, q_cells, q_list, q_at, q_run, _ = asked
+    cells = np.diff(sep_start)
+    first, found, lists, maps, most = [0], [], [], [], 1
+    for k in np.arange(len(run)):
+        size = run[k] * cells[k]
+        own = [
+            (cells[c], c, -1, home_run[e], home_cells[home_at[e] :][:size])
+            for e, c in enumerate(children[child_first[k] : child_first[k + 1]], child_first[k])
+            if wanted[c] or first_between[c] < first_between[c + 1]
+        ]
+        own += [
+            (q_cells[q], -1, q, q_run[q], q_list[q_at[q] :][:size])
+            for q in range(first_inside[k], first_inside[k + 1])
+        ]
+        own.sort(key=lambda one: -one[0])
+        at = np.cumsum([0, *(one[0] for one in own)])
+        most = max(most, int(at[-1]))
+        for (count, child, query, each, listed), place in zip(own, at, strict=False):
+            found.append((child, query, count, each, place))
+            lists.append(listed)
+            inverse = np.empty(size, np.int32)
+            inverse[listed] = np.tile(np.arange(count), each)
+            maps.append(inverse)
+        first.append(len(found))
+    columns = np.array(found, np.int64).reshape(-1, 5).T.copy()
+    listed, list_at = _laid(lists)
+    mapped, map_at = _laid(maps)
+    return (np.array(first), *columns[:4], listed, mapped, list_at, map_at, columns[4]), most
 
 
 def source() -> str:
@@ -94,7 +192,7 @@ class Accelerator:
         device = self._cupy.cuda.Device()
         self.name: str = self._cupy.cuda.runtime.getDeviceProperties(device.id)["name"].decode()
         self._processors: int = device.attributes["MultiProcessorCount"]
-        self._there: dict[int, tuple[Arrays, Arrays]] = {}
+        self._there: dict[tuple[int, ...], tuple[Trees, Described]] = {}
         self._rooms: dict[str, Any] = {}
         self.apart: float | None = None  # furthest from the loops, of the rows that were compared
 
@@ -135,20 +233,16 @@ class Accelerator:
         columns: int,
     ) -> tuple[Any, Any]:
         """Log evidence and answers of rows that are on the card already, and stay there."""
-        places = places_of(layout, groups, factors, asked)
-        blocks = self._blocks(places)
-        rooms = {
-            name: self._room(name, count * blocks * THREADS_A_BLOCK)
-            for name, count in places._asdict().items()
-        }
+        tree = self._sent((layout, groups, factors, asked))
+        blocks = self._blocks(tree.places)
+        rooms = [
+            self._room(name, count * blocks * THREADS_A_BLOCK)
+            for name, count in tree.places._asdict().items()
+        ]
         answers = self._cupy.empty(len(order)), self._cupy.zeros((len(order), columns), self._real)
-        trees = (self._sent(layout), self._sent(groups), self._sent(factors), self._sent(asked))
-        counts = most_groups(groups), THREADS_A_BLOCK, BLOCKS_A_PROCESSOR
-        kernel = _compiled(self.precision, *counts)
+        kernel = _compiled(self.precision, tree.groups, THREADS_A_BLOCK, BLOCKS_A_PROCESSOR)
         kernel(
-            (blocks,),
-            (THREADS_A_BLOCK,),
-            arguments(order, trees, seen, columns, places, (*rooms.values(), *answers)),
+            (blocks,), (THREADS_A_BLOCK,), arguments(order, tree, seen, columns, (*rooms, *answers))
         )
         return answers
 
@@ -172,22 +266,17 @@ class Accelerator:
             self._rooms[name] = self._cupy.empty(count, self._type(name))
         return self._rooms[name]
 
-    def _sent(self, arrays: Arrays) -> Arrays:
-        """Arrays of a tree on the card, where they stay as long as they are asked for."""
-        here, there = self._there.get(id(arrays), (None, ()))
-        if here is not arrays:
+    def _sent(self, trees: Trees) -> Described:
+        """A tree on the card, where it stays as long as it is asked for."""
+        key = tuple(map(id, trees))
+        if key not in self._there:
             if len(self._there) >= MOST_KEPT:
                 self._there.clear()
-            there = tuple(
-                self.upload(
-                    array.astype(self._real)
-                    if place == REAL and array.dtype == np.float64
-                    else array
-                )
-                for place, array in enumerate(arrays)
-            )
-            self._there[id(arrays)] = arrays, there
-        return there
+            tree = described(trees, self._real)
+            there = (self.upload(a) if isinstance(a, np.ndarray) else a for a in tree.arrays)
+            # the arrays here are kept too, so that no others get their numbers
+            self._there[key] = trees, tree._replace(arrays=tuple(there))
+        return self._there[key][1]
 
 
 def apart(order: IntArray, trees: Arrays, out: FloatArray) -> float:
@@ -200,25 +289,17 @@ def apart(order: IntArray, trees: Arrays, out: FloatArray) -> float:
     return float(np.abs(out[some] - near[some]).max(initial=0.0))
 
 
-REAL = 4
-"""Place of the potentials among the arrays of a layout, and of the tables among the factors."""
-
-
-def arguments(
-    order: Any, trees: tuple[Arrays, ...], seen: Arrays, columns: int, places: Places, rooms: Arrays
-) -> Arrays:
+def arguments(order: Any, tree: Described, seen: Arrays, columns: int, filled: Arrays) -> Arrays:
     """What the kernel takes, in order.
 
     Args:
-        trees: Layout, groups, factors, and what is asked.
-        rooms: What rows in work keep, as `Places` names them, and the answers.
+        filled: What rows in work keep, as `Places` names them, and the answers.
     """
-    layout, groups, factors, asked = trees
     codes, softs, values, extras = seen
     return (
-        *(np.int64(len(order)), order, np.int64(len(layout[1])), *layout, *groups, *factors),
+        *(np.int64(len(order)), order, *tree.arrays, np.int64(columns)),
         *(np.int64(codes.shape[1]), codes, softs, np.int64(softs.shape[2]), values, extras),
-        *(*asked, np.int64(columns), *map(np.int64, places[:4]), *rooms),
+        *(*map(np.int64, tree.places[:3]), *filled),
     )
 
 
