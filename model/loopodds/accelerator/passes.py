@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
+from threading import Lock
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -194,6 +195,7 @@ class Accelerator:
         self._processors: int = device.attributes["MultiProcessorCount"]
         self._there: dict[tuple[int, ...], tuple[Trees, Described]] = {}
         self._rooms: dict[str, Any] = {}
+        self._alone = Lock()  # threads would write into the same rooms
         self.apart: float | None = None  # furthest from the loops, of the rows that were compared
 
     def propagate(
@@ -208,11 +210,12 @@ class Accelerator:
         out: FloatArray,
     ) -> None:
         """As :func:`loopodds.inference.kernels.propagate`, whose arguments it takes."""
-        there = self.upload(order), tuple(map(self.upload, seen))
-        found = self.on_card(there[0], layout, groups, factors, there[1], asked, out.shape[1])
-        log_evidence[:], out[:] = (array.get() for array in found)
-        if self.apart is None:
-            self.apart = apart(order, (layout, groups, factors, seen, asked), out)
+        with self._alone:
+            there = self.upload(order), tuple(map(self.upload, seen))
+            found = self.on_card(there[0], layout, groups, factors, there[1], asked, out.shape[1])
+            log_evidence[:], out[:] = (array.get() for array in found)
+            if self.apart is None:
+                self.apart = apart(order, (layout, groups, factors, seen, asked), out)
 
     def upload(self, array: Any) -> Any:
         """An array on the card."""

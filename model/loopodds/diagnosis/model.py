@@ -74,7 +74,9 @@ class Model:
         self.compiled = compiled
         self.passes = passes
         self._looked_at = None if looked_at is None else frozenset(looked_at)
-        self._room = Room(MOST_REMEMBERED)
+        # not for a card, whose last bit hangs on what other rows of a batch saw: a run that is
+        # taken up again would differ
+        self._room = Room(MOST_REMEMBERED) if passes is None else None
         self._making = Lock()  # threads that need the same trees wait for one to make them
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
@@ -256,7 +258,7 @@ def _trees_of_part(
     faults: Query,
     compiled: bool,
     passes: Passes | None,
-    room: Room,
+    room: Room | None,
 ) -> tuple[JunctionTree, SoundTree]:
     part = network.relevant([*faults, *names])
     if part.hidden.keys() <= {*faults}:  # with the faults fixed there would be no tree left
