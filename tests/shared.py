@@ -23,6 +23,12 @@ CONTEXT = {
     "weather": "warm",
 }
 """A car of common make-up with a complaint, on a warm day."""
+TWELVE_WORDS = (
+    "sample_darkening", "sample_greenness", "sample_cloudiness", "sample_bubbles", "sample_specks",
+    "sample_shimmer", "sample_foam", "sample_layers", "line_bubbles", "cooling", "oily_dirt",
+    "moisture_indicator",
+)  # fmt: skip
+"""Columns of an archive that has words alone."""
 PAGES = {"assess": print_assessment, "next": print_next, "plan": print_plan}
 
 

@@ -32,13 +32,8 @@ from loopodds.inspection.vocabulary import CHOICES, names_in, reading_dimension
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
 from make_archive import METRIC_UNITS, draw_cars
-from shared import CONTEXT
+from shared import CONTEXT, TWELVE_WORDS
 
-WORDS = (
-    "sample_darkening", "sample_greenness", "sample_cloudiness", "sample_bubbles", "sample_specks",
-    "sample_shimmer", "sample_foam", "sample_layers", "line_bubbles", "cooling", "oily_dirt",
-    "moisture_indicator",
-)  # fmt: skip
 DRAWN_AT_ONCE = 100_000
 LOOK_SECONDS = 0.05
 
@@ -51,7 +46,7 @@ def words(codes: Any, states: tuple[str, ...]) -> pa.Array:
 
 def worded(model: Model, rows: int, rng: np.random.Generator) -> dict[str, pa.Array]:
     seen = hide_at_random(simulate(model, CONTEXT, rows, rng).evidence, 0.7, rng)
-    return {name: words(seen.codes[name], model.states(name)) for name in WORDS}
+    return {name: words(seen.codes[name], model.states(name)) for name in TWELVE_WORDS}
 
 
 def long(model: Model, rows: int, rng: np.random.Generator) -> dict[str, pa.Array]:

@@ -4,7 +4,8 @@ Everything is measured in one run on one core, as processor time. The shipped ne
 inspections drawn from itself with 8 to 20 things seen, some of them gauge numbers; pyAgrum and
 pgmpy get the gauges as words, which is less work than numbers are. The published networks (files
 inside the pgmpy wheel) get all leaves, then half of them, observed; every other variable is asked
-for. Batched contractions by opt_einsum get our tree and the likelihoods.
+for. Batched contractions by opt_einsum get our tree and the likelihoods. Then an archive of twelve
+columns of words.
 
     python tests/benchmarks/engine.py [--rows N] [--million] [--json]
 """
@@ -28,8 +29,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from loopodds.archive.chunks import CHUNK_ROWS
 from loopodds.diagnosis.model import Model
-from loopodds.diagnosis.simulation import simulate
+from loopodds.diagnosis.simulation import hide_at_random, simulate
 from loopodds.exchange.bif import read_bif
 from loopodds.exchange.libraries import pgmpy_model
 from loopodds.inference.junction import JunctionTree
@@ -38,7 +40,7 @@ from loopodds.inference.network import Evidence, Network, discrete_variables
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from references import agrum, import_pyagrum
-from shared import CONTEXT
+from shared import CONTEXT, TWELVE_WORDS
 
 PUBLISHED = ("alarm", "win95pts", "hepar2", "hailfinder")
 CHUNK = 50_000
@@ -232,6 +234,33 @@ def measure(
     return line
 
 
+def worded(rows: int, rng: np.random.Generator) -> dict[str, Any]:
+    """An archive of twelve columns of words, three cells in ten empty, part by part: all that is
+    believed of its cars, beside contractions over the tree of these columns."""
+    model = Model(compiled=True, looked_at=frozenset(TWELVE_WORDS))
+    seen = hide_at_random(simulate(model, CONTEXT, rows, rng).evidence, 0.7, rng)
+    evidence = Evidence(rows, {name: seen.codes[name] for name in TWELVE_WORDS})
+    parts = [evidence.take(slice(i, i + CHUNK_ROWS)) for i in range(0, rows, CHUNK_ROWS)]
+    model.believe(CONTEXT, parts[0].take(slice(0, 16)))
+    start = time.process_time()
+    found = [model.believe(CONTEXT, part) for part in parts]
+    ours = (time.process_time() - start) / rows * 1e3
+    network, targets = model.network(CONTEXT), list(model.faults)
+    tree = JunctionTree(network.relevant([*targets, *TWELVE_WORDS]), True)
+    block = evidence.take(slice(0, EINSUM_ROWS))
+    theirs = einsum_rows(tree, block, targets)
+    apart = (np.abs(found[0].faults[n][: block.rows] - theirs[n]).max() for n in targets)
+    einsum = timed(lambda: einsum_rows(tree, block, targets)) / block.rows * 1e3
+    return {
+        "rows": rows,
+        "space": tree.plan.space,
+        "ms_per_row": ours,
+        "einsum_apart": float(max(apart)),
+        "einsum_ms": einsum,
+        "einsum_ratio": einsum / ours,
+    }
+
+
 def growth(model: Model, most: int, rng: np.random.Generator) -> Iterator[dict[str, float]]:
     """Microseconds a row and peak memory as the number of rows grows, in chunks."""
     pool = inspections(model, CHUNK, rng)
@@ -291,11 +320,13 @@ def main() -> None:
             lines.append(
                 measure(f"{name}, {label}", tree, evidence, list(network.hidden), asked.seconds)
             )
+    words = worded(1_000_000 if asked.million else 100_000, rng)
     report = {
         "machine": f"{platform.machine()}, python {platform.python_version()}",
         "date": time.strftime("%Y-%m-%d"),
         "cold_single_ms": cold,
         "networks": lines,
+        "worded": words,
         "growth": grown,
     }
     if asked.json:
@@ -313,6 +344,11 @@ def main() -> None:
             f"{r['einsum_ms']:>10.3f}{r['einsum_ratio']:>6.0f}{r['pyagrum_ms']:>11.2f}"
             f"{r['pyagrum_ratio']:>7.0f}{r['pgmpy_ms']:>10.0f}{r['pgmpy_ratio']:>8.0f}"
         )
+    print(
+        f"twelve columns of words, {words['rows']:,} rows, {words['space']} configurations: "
+        f"{words['ms_per_row'] * 1e3:.2f} us a row, einsum {words['einsum_ms']:.3f} ms, "
+        f"ratio {words['einsum_ratio']:.0f}"
+    )
     for g in grown:
         print(
             f"{g['rows']:>9.0f} rows: {g['us_per_row']:6.2f} us a row, "
