@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from math import prod
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.decision.expected_cost import Decision
@@ -77,11 +78,16 @@ def look_ahead(
     saved = decision.cost_of(present, marginals) - decision.cost(marginals)
     plans = decision.chosen(marginals)
     same = np.array([set(plan) == set(present.actions) for plan in plans])
-    keeps = {a: float(weight @ [a in plan for plan in plans]) for a in present.actions}
+    keeps = {a: _share(weight, [a in plan for plan in plans]) for a in present.actions}
     error = 0.0 if listed else float(saved.std(ddof=1) / np.sqrt(len(saved)))
     return Outlook(
-        float(weight @ same), keeps, float(weight @ saved), 0 if listed else draws, error
+        _share(weight, same), keeps, float(weight @ saved), 0 if listed else draws, error
     )
+
+
+def _share(weight: FloatArray, rows: ArrayLike) -> float:
+    """Share of the weight that lies on some rows."""
+    return min(1.0, float(weight @ np.asarray(rows, float) / weight.sum()))
 
 
 def _listed(calibrated: Calibrated, names: Sequence[str]) -> Evidence:
