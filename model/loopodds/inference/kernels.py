@@ -8,7 +8,7 @@ All index maps are flat: position of a clique configuration -> position in the s
 from math import factorial
 
 import numpy as np
-from numba import literal_unroll, njit
+from numba import njit
 
 from loopodds.inference.lanes import WIDTH as PACK
 from loopodds.inference.lanes import (
@@ -44,7 +44,7 @@ def exp_below(x):  # type: ignore[no-untyped-def]
     k = np.floor(x * _LOG2E + 0.5)
     r = (x - k * _LN2_HIGH) - k * _LN2_LOW
     p = 0.0
-    for term in literal_unroll(_TERMS):
+    for term in _TERMS:
         p = p * r + term
     p = (p * r + 1.0) * r + 1.0
     return p * _POWERS[int(k) + 1080]
@@ -57,7 +57,7 @@ def _exps(x):  # type: ignore[no-untyped-def]
     k = whole(minus(times(x, spread(_LOG2E)), spread(0.5)))
     r = minus(minus(x, times(k, spread(_LN2_HIGH))), times(k, spread(_LN2_LOW)))
     p = spread(0.0)
-    for term in literal_unroll(_TERMS):
+    for term in _TERMS:
         p = plus(times(p, r), spread(term))
     p = plus(times(plus(times(p, r), spread(1.0)), r), spread(1.0))
     return doubled(p, k)
