@@ -27,11 +27,10 @@ def words_of(arrays: Sequence[Any]) -> IntArray:
 
 def distinct(words: IntArray) -> tuple[IntArray, IntArray]:
     """The first of all rows that are equal, and for each row which of those it is."""
-    from loopodds.base.row_loops import enter
+    from loopodds.base.row_loops import number
 
-    rows = len(words)
-    place, first = np.empty((2, rows), np.int64)
-    count = enter(_slots(rows), np.empty_like(words), 0, words, place, first)
+    place, first = np.empty((2, len(words)), np.int64)
+    count = number(_slots(len(words)), words, place, first)
     return first[:count], place
 
 
@@ -66,7 +65,7 @@ class Answers:
 
     def __init__(self, room: Room, width: int, columns: int) -> None:
         self._room, self._lock, self._count = room, Lock(), 0
-        self._slots = _slots(0)
+        self._slots, self._at = _slots(0), np.empty(0, np.int64)
         self._kept, self._found = np.empty((0, width), np.int32), np.empty((0, columns))
 
     def of(self, words: IntArray, work: Callable[[IntArray], FloatArray]) -> FloatArray:
@@ -75,7 +74,7 @@ class Answers:
 
         place, found = np.empty(len(words), np.int64), np.empty((len(words), self._found.shape[1]))
         with self._lock:
-            look_up(self._slots, self._kept, words, place)
+            look_up(self._slots, self._at, self._kept, words, place)
             known = np.flatnonzero(place >= 0)
             found[known] = self._found[place[known]]
         new = np.flatnonzero(place < 0)
@@ -90,9 +89,9 @@ class Answers:
         with self._lock:
             if not self._fits(len(words)):
                 return
-            place, first = np.empty(len(words), np.int64), np.empty(len(self._kept), np.int64)
-            count = enter(self._slots, self._kept, self._count, words, place, first)
-            self._found[self._count : count] = found[first[self._count : count]]
+            new = np.empty(len(self._kept), np.int64)
+            count = enter(self._slots, self._at, self._kept, self._count, words, new)
+            self._found[self._count : count] = found[new[self._count : count]]
             self._count = count
 
     def _fits(self, more: int) -> bool:
@@ -101,15 +100,15 @@ class Answers:
         if self._count + more <= rows:
             return True
         wanted = max(FIRST_ROWS, 2 * rows, self._count + more)
-        each = self._kept.itemsize * self._kept.shape[1] + 8 * self._found.shape[1] + 32
+        each = self._kept.itemsize * self._kept.shape[1] + 8 * self._found.shape[1] + 48
         if not self._room.take((wanted - rows) * each):
             return False
         from loopodds.base.row_loops import enter
 
         kept, self._kept = self._kept, np.empty((wanted, self._kept.shape[1]), np.int32)
         found, self._found = self._found, np.empty((wanted, self._found.shape[1]))
-        self._slots = _slots(wanted)
-        place, first = np.empty((2, wanted), np.int64)
-        enter(self._slots, self._kept, 0, kept[: self._count], place, first)
+        self._slots, self._at = _slots(wanted), np.empty(wanted, np.int64)
+        new = np.empty(wanted, np.int64)
+        enter(self._slots, self._at, self._kept, 0, kept[: self._count], new)
         self._found[: self._count] = found[: self._count]
         return True

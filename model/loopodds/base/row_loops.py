@@ -1,7 +1,7 @@
 """Rows of words found in a hash table, as compiled loops (numba).
 
 Importing this module loads numba. A table is slots, a power of two with -1 in those that are empty,
-and the rows that they lead to.
+else with the number of a row, and for each number where that row is kept.
 """
 
 import numpy as np
@@ -9,7 +9,7 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True)
-def _slot(slots, kept, words, row):  # type: ignore[no-untyped-def]
+def _slot(slots, at, kept, words, row):  # type: ignore[no-untyped-def]
     """Where a row is in the hash table, or the empty slot where it would be."""
     mark = np.uint64(14695981039346656037)
     for word in words[row]:
@@ -17,7 +17,7 @@ def _slot(slots, kept, words, row):  # type: ignore[no-untyped-def]
         mark ^= mark >> np.uint64(29)
     slot = np.int64(mark & np.uint64(slots.shape[0] - 1))
     while slots[slot] >= 0:
-        other, same = slots[slot], True
+        other, same = at[slots[slot]], True
         for i in range(words.shape[1]):
             if kept[other, i] != words[row, i]:
                 same = False
@@ -29,21 +29,35 @@ def _slot(slots, kept, words, row):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def look_up(slots, kept, words, place):  # type: ignore[no-untyped-def]
-    """Places of rows; -1 of those that are not there."""
+def look_up(slots, at, kept, words, place):  # type: ignore[no-untyped-def]
+    """Numbers of rows; -1 of those that are not there."""
     for row in range(words.shape[0]):
-        place[row] = slots[_slot(slots, kept, words, row)]
+        place[row] = slots[_slot(slots, at, kept, words, row)]
 
 
 @njit(cache=True, nogil=True)
-def enter(slots, kept, count, words, place, first):  # type: ignore[no-untyped-def]
-    """Places of rows, those that are not there entered behind the others; how many there are."""
+def number(slots, words, place, first):  # type: ignore[no-untyped-def]
+    """Number rows from none on, equal ones alike; how many numbers there are, and where each row
+    of a number is first."""
+    count = 0
     for row in range(words.shape[0]):
-        slot = _slot(slots, kept, words, row)
+        slot = _slot(slots, first, words, words, row)
         if slots[slot] < 0:
-            kept[count] = words[row]
             slots[slot] = count
             first[count] = row
             count += 1
         place[row] = slots[slot]
+    return count
+
+
+@njit(cache=True, nogil=True)
+def enter(slots, at, kept, count, words, new):  # type: ignore[no-untyped-def]
+    """Keep rows that are not there behind the others; how many there are, and which are new."""
+    for row in range(words.shape[0]):
+        slot = _slot(slots, at, kept, words, row)
+        if slots[slot] < 0:
+            kept[count] = words[row]
+            slots[slot] = at[count] = count
+            new[count] = row
+            count += 1
     return count
