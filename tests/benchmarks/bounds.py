@@ -10,8 +10,12 @@ in it. ``whole`` is its bill to the end of the job, with proofs, repairs that fa
 plans, as ``policy.py`` counts it: no bound is claimed for that.
 
 ``bound_rungs.py`` says what each rung is and why it is a bound, ``bound_cars.py`` what may be done.
+How much of the gap is the choice's and how much the bound's is told by the same cars with a few of
+their tests (``bound_cut.py``), where the best way is known: it need not be the same with all tests.
+A rival is another way of choosing of ``policy.py`` in the same game, car by car. Intervals: 95 %.
 
     python tests/benchmarks/bounds.py --cars 2000 --jobs 16 --out bounds.json
+    python tests/benchmarks/bounds.py --cars 300 --jobs 16 --rungs faults --cut 0 --rival pairs
 
 Results so far are written every minute and at the end, so that the run can be killed.
 """
@@ -23,24 +27,26 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.expected_cost import Plan
+from loopodds.decision.moves import Move
 from loopodds.decision.workshop import Workshop
 from loopodds.knowledge.cures import cure_chances
 
 sys.path.append(str(Path(__file__).parent))
 import policy
 from bound_cars import Job, game_of, job_of
-from bound_rungs import believed, rungs, seen_in
-from policy import Workbench, draw_car
+from bound_cut import TESTS, Cut, cut_game
+from bound_rungs import Game, believed, rungs, seen_in
+from policy import Car, Workbench, draw_car
 
 RUNGS = ("faults", "results", "leading", "penalised")
 EVERY_S = 60.0
@@ -63,32 +69,71 @@ class Row:
     penalised: float
     sets: int
     seconds: float
+    rival: float = np.nan  # as policy, of the other way of choosing
+    cut: dict[str, float] = field(default_factory=dict)  # bills with a few tests
+
+
+class Task(NamedTuple):
+    """What to work out of a car."""
+
+    car: int
+    seed: int
+    setting: str | None  # leave out others
+    asked: Sequence[str]  # rungs
+    tests: int  # of its cut game; none for 0
+    rival: str | None
 
 
 # --- the policy in the game -----------------------------------------------------------------------
 
 
-def row_of(number: int, seed: int, setting: str | None, asked: Sequence[str]) -> Row | None:
+def row_of(task: Task) -> Row | None:
     """One car: the product's way, and the bounds; None if it came for something else."""
     started = time.perf_counter()
-    policy.SEED = seed
-    car = draw_car(number, 0.0)
-    if setting not in (None, car.setting):
+    policy.SEED = task.seed
+    car = draw_car(task.car, 0.0)
+    if task.setting not in (None, car.setting):
         return None
     job = job_of(car)
     game = game_of(job)
     bench = Workbench(car)
     plan, shop = policy.tested(bench, "lookahead")
     tests = bench.tests_cost
-    known = seen_in(np.ones((1, len(game.units)), dtype=bool), game.units, game.results)
-    by_results = believed(game.tree, known, shop.decision)[0]
+    by_results = _by_results(game, shop)
     by_faults = policy.truth_of(shop.decision, car, ())[0, : len(by_results)]
     paid = [tests + _priced(plan, shop, job, belief) for belief in (by_results, by_faults)]
     left = policy.carried_out(bench, plan, shop, "lookahead")
-    bounds = rungs(game, searching=not {"leading", "penalised"}.isdisjoint(asked))
+    bounds = rungs(game, searching=not {"leading", "penalised"}.isdisjoint(task.asked))
     whole = bench.tests_cost + bench.services_cost + left
+    rival = _paid(task.rival, game, job) if task.rival else np.nan
+    cut = _cut(car, task.tests)._asdict() if task.tests else {}
     seconds = time.perf_counter() - started
-    return Row(number, car.setting, tests, *paid, whole, *bounds, seconds)
+    return Row(task.car, car.setting, tests, *paid, whole, *bounds, seconds, rival, cut)
+
+
+def _by_results(game: Game, shop: Workshop) -> FloatArray:
+    """Belief in the faults, all results seen."""
+    known = seen_in(np.ones((1, len(game.units)), dtype=bool), game.units, game.results)
+    belief: FloatArray = believed(game.tree, known, shop.decision)[0]
+    return belief
+
+
+def _paid(name: str, game: Game, job: Job) -> float:
+    """Bill of a way of choosing, its plan priced by all results."""
+    bench = Workbench(job.car)
+    plan, shop = policy.tested(bench, name)
+    return bench.tests_cost + _priced(plan, shop, job, _by_results(game, shop))
+
+
+def _cut(car: Car, tests: int) -> Cut:
+    """The car with a few of its tests, after the interview if it came with a complaint."""
+    bench = Workbench(car)
+    if car.setting == "complaint":
+        shop = bench.shop()
+        way = shop.gates.way("interview", shop.progress)
+        assert isinstance(way, Move)
+        bench.do(way)
+    return cut_game(bench.shop(), tests).bills()
 
 
 def _priced(plan: Plan, shop: Workshop, job: Job, belief: FloatArray) -> float:
@@ -106,16 +151,16 @@ def _priced(plan: Plan, shop: Workshop, job: Job, belief: FloatArray) -> float:
 # --- figures --------------------------------------------------------------------------------------
 
 
-def share_of(rows: Sequence[Row], rung: str) -> tuple[float, float]:
-    """What the policy pays above a bound, as a share of what it pays, and half of its interval.
+def ratio(part: FloatArray, whole: FloatArray) -> tuple[float, float]:
+    """Ratio of two means over the same cars, and half of its 95 % interval.
 
-    95 %, by the linearised ratio of two means over the same cars (Cochran, Sampling Techniques).
+    Linearised (Cochran, Sampling Techniques); not a number where the whole is nothing.
     """
-    paid = np.array([row.policy for row in rows])
-    above = paid - [getattr(row, rung) for row in rows]
-    ratio = float(above.mean() / paid.mean())
-    error = (above - ratio * paid).std(ddof=1) / paid.mean() / np.sqrt(len(rows))
-    return ratio, float(1.96 * error)
+    if not whole.any():
+        return np.nan, np.nan
+    found = float(part.mean() / whole.mean())
+    error = (part - found * whole).std(ddof=1) / whole.mean() / np.sqrt(len(part))
+    return found, float(1.96 * error)
 
 
 def summary(rows: Sequence[Row]) -> dict[str, Any]:
@@ -127,9 +172,30 @@ def summary(rows: Sequence[Row]) -> dict[str, Any]:
             asked = [rung for rung in RUNGS if not np.isnan(getattr(part[0], rung))]
             columns = ("tests", "policy", "priced_by_faults", "whole", *asked, "seconds")
             means = {c: policy.interval(np.array([getattr(r, c) for r in part])) for c in columns}
-            gaps = {rung: share_of(part, rung) for rung in asked}
+            paid = np.array([row.policy for row in part])
+            bounds = {rung: np.array([getattr(row, rung) for row in part]) for rung in asked}
+            gaps = {rung: ratio(paid - bound, paid) for rung, bound in bounds.items()}
             told[name] = {"cars": len(part), "mean": means, "gap": gaps}
+            if part[0].cut:
+                told[name]["cut"] = cut_apart([row.cut for row in part])
+            if not np.isnan(part[0].rival):
+                saved = paid - [row.rival for row in part]
+                told[name]["rival_saves"] = policy.interval(saved)
     return told
+
+
+def cut_apart(games: Sequence[dict[str, float]]) -> dict[str, tuple[float, float]]:
+    """Where the gap lies in cut games, and what other ways of choosing save there."""
+    bills = {name: np.array([game[name] for game in games]) for name in Cut._fields}
+    paid, gap = bills["next"], bills["next"] - bills["bound"]
+    rivals = {f"{n}_saves": policy.interval(paid - bills[n]) for n in Cut._fields[1:-1]}
+    return {
+        "next": policy.interval(paid),
+        "gap": ratio(gap, paid),
+        "above_best": ratio(paid - bills["best"], paid),
+        "share_of_choice": ratio(paid - bills["best"], gap),
+        **rivals,
+    }
 
 
 def written(out: Path | None, rows: Sequence[Row]) -> None:
@@ -156,6 +222,21 @@ def shown(rows: Sequence[Row]) -> Iterator[str]:
                 f"  {rung:10s} {mean[rung][0]:6.0f} ± {mean[rung][1]:4.0f}"
                 f"   gap at most {gap:6.1%} ± {error:.1%}"
             )
+        if "rival_saves" in part:
+            yield "  the rival saves {:.1f} ± {:.1f}".format(*part["rival_saves"])
+        if "cut" in part:
+            yield from _shown_cut(part["cut"])
+
+
+def _shown_cut(cut: Mapping[str, tuple[float, float]]) -> Iterator[str]:
+    yield (
+        "  with a few tests: next {:.0f} ± {:.0f}".format(*cut["next"])
+        + ", gap to the bound {:.2%} ± {:.2%}".format(*cut["gap"])
+        + ", to the best {:.2%} ± {:.2%}".format(*cut["above_best"])
+        + ": {:.0%} ± {:.0%} of the gap is the choice's".format(*cut["share_of_choice"])
+    )
+    saved = ("{} {:.2f} ± {:.2f}".format(n, *cut[f"{n}_saves"]) for n in Cut._fields[1:-1])
+    yield f"    saved there: {', '.join(saved)}"
 
 
 def main() -> None:
@@ -166,6 +247,8 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--setting", choices=list(dict(policy.SETTINGS)), help="only such cars")
     parser.add_argument("--rungs", default=",".join(RUNGS), help="the last two take the time")
+    parser.add_argument("--cut", type=int, default=TESTS, help="tests of the cut games; 0: none")
+    parser.add_argument("--rival", choices=list(policy.POLICIES), help="another way to choose")
     parser.add_argument("--out", type=Path, help="JSON, written every minute")
     options = parser.parse_args()
     asked = options.rungs.split(",")
@@ -176,7 +259,8 @@ def main() -> None:
     told = time.monotonic()
     os.environ |= dict.fromkeys(THREADS, "1")  # a process a core: more threads would only wait
     with ProcessPoolExecutor(options.jobs, get_context("spawn")) as pool:
-        waiting = [pool.submit(row_of, n, options.seed, options.setting, asked) for n in numbers]
+        what = options.seed, options.setting, asked, options.cut, options.rival
+        waiting = [pool.submit(row_of, Task(n, *what)) for n in numbers]
         for done in as_completed(waiting):
             row = done.result()
             rows += [row] if row else []

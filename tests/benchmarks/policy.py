@@ -21,6 +21,7 @@ drawn from the one population until one is brought in, or is not, for what it sh
     value        highest net value, what ends another paying test after it, until none pays
     lookahead    what `loopodds next` says: the same, but before any repair looking two tests ahead
                  where no single one pays, until no pair does
+    pairs        two tests ahead at every step: some five times the time of lookahead
 
 Once testing ends, what has to be done before the plan of least expected cost is done and seen,
 and if it still is the best plan, it is carried out. What it was to cure is then gone or not, by
@@ -341,6 +342,12 @@ def lookahead(_: Workbench, shop: Workshop) -> Move | None:
     return best.move if best is not None else None
 
 
+def pairs(_: Workbench, shop: Workshop) -> Move | None:
+    """The best of all pairs, the second test by what the first one showed."""
+    best = shop.planner.plan(shop.progress, 2, single=shop.single).best
+    return best.move if best is not None else None
+
+
 POLICIES: dict[str, Policy] = {
     "fixed": fixed,
     "unproved": fixed,
@@ -351,6 +358,7 @@ POLICIES: dict[str, Policy] = {
     "bits/minute": bits_per_minute,
     "value": value,
     "lookahead": lookahead,
+    "pairs": pairs,
 }
 
 

@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benchmarks.bound_cars import job_of, menus_of, units_of
+from benchmarks.bound_cut import Cut, CutGame, CutTest, cut_game
 from benchmarks.bound_rungs import Game, Menu, Unit, believed, closed_sets, foreseen, rungs, seen_in
-from benchmarks.policy import draw_car
+from benchmarks.policy import Workbench, draw_car
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.expected_cost import Component, Decision
 from loopodds.decision.moves import Move
+from loopodds.decision.outcomes import Cells
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence, Network
 from planning import joint_of, random_decision, random_variables, slow_value
@@ -93,6 +95,19 @@ class Drawn:
             greedy[row] = then
         nothing = self.place[(-1,) * len(self.names)]
         return best[nothing], greedy[nothing]
+
+    def cut(self) -> CutGame:
+        """The same with everything gone through at once."""
+        tests = [
+            CutTest(
+                unit.name,
+                unit.price,
+                Cells((unit.name,), np.arange(card)[:, None], (None,)),
+                after=tuple(self.names.index(name) for name in unit.after),
+            )
+            for unit, card in zip(self.units, self.cards, strict=True)
+        ]
+        return CutGame(self.tree, Evidence(1), self.decision, tests, {})
 
     def game(self, row: int, weights: FloatArray) -> Game:
         """The game of a car with all these results."""
@@ -255,3 +270,47 @@ def test_hindsight_prices_the_plan_that_was_best_before(number):
         assert expected[row] == pytest.approx(plan.cost, abs=MONEY)
         after = np.append(there[0], certain[row])
         assert actual[row] == pytest.approx(decision.cost_of(plan, after[None])[0], abs=MONEY)
+
+
+@pytest.mark.parametrize("seed", SMALL)
+def test_a_cut_game_gives_what_going_through_it_one_by_one_gives(seed):
+    drawn = Drawn(seed, 2 + seed % 4)
+    game = drawn.cut()
+    optimum, greedy = drawn.values()
+    one_ahead = game.followed(lambda known, _: game.steps(known, game.stop))
+    assert game.followed(game.steps)[0].item() == pytest.approx(optimum, abs=MONEY)
+    assert one_ahead[0].item() == pytest.approx(greedy, abs=MONEY)
+    everything = game.sets[0]
+    known = game.belief[everything].reshape(-1, game.belief[everything].shape[-1])
+    drawn.weights = game.fitted(known, np.exp(game.log[everything]).ravel())
+    assert game.bound() == pytest.approx(drawn.bounds()[2], abs=MONEY)
+
+
+def in_order(bills: Cut) -> bool:
+    """Bound, best way, rollout, and the rule that it improves on."""
+    least = bills.bound <= bills.best + MONEY
+    rolled = bills.best <= min(bills.rollout, bills.two_ahead) + MONEY
+    return least and rolled and max(bills.rollout, bills.rooted) <= bills.next + MONEY
+
+
+def test_rollout_never_pays_more_than_the_rule_it_follows_and_sometimes_less():
+    told = [Drawn(seed, 4).cut().bills() for seed in SMALL]
+    assert all(map(in_order, told))
+    assert any(bills.rollout < bills.next - MONEY for bills in told)
+
+
+@pytest.mark.parametrize("number", CARS)
+def test_a_car_cut_to_a_few_tests_keeps_prices_and_what_opens_the_machine(number):
+    shop = Workbench(draw_car(number, 0.0)).shop()
+    game = cut_game(shop, 4, 3)
+    assert in_order(game.bills())
+    for known in game.sets:
+        own = [game.tests[i] for i in game.members(known)]
+        ways = [shop.gates.way(test.name, shop.progress) for test in own]
+        steps = {s.test: s.cost for way in ways if isinstance(way, Move) for s in way.steps}
+        # whoever opens the machine does all of it; nothing else is paid that the tests do not need
+        opened = game.opening if any(test.opened for test in own) else {}
+        assert game.price(known) == pytest.approx(sum({**steps, **opened}.values()), abs=MONEY)
+        if known:
+            chance = np.exp(game.log[known] - game.log[0]).sum()
+            assert chance == pytest.approx(1.0, abs=FLOAT)
