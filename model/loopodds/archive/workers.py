@@ -274,8 +274,7 @@ def executor_for(
 ) -> AbstractContextManager[tuple[Executor, Room]]:
     """Whoever does the work, and how much of it at a time.
 
-    With one worker that are two threads of this process; ``cluster`` is the address of a Dask
-    scheduler.
+    With one worker, two threads of this process; ``cluster`` is the address of a Dask scheduler.
 
     Raises:
         LoopoddsError: if there is no cluster, or workers die; what is finished by then is kept.
@@ -287,15 +286,9 @@ def executor_for(
 
 @contextmanager
 def _threads() -> Iterator[tuple[Executor, Room]]:
-    count = min(THREADS, processors())
+    count = min(THREADS, os.cpu_count() or 1)
     with ThreadPoolExecutor(count) as executor:
         yield executor, lambda: count + 1
-
-
-def processors() -> int:
-    """Processors that this process may use."""
-    ours = getattr(os, "sched_getaffinity", None)  # not on every system
-    return len(ours(0)) if ours else os.cpu_count() or 1
 
 
 @contextmanager

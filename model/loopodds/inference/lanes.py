@@ -110,34 +110,31 @@ def at(_, array, index):  # type: ignore[no-untyped-def]
     return array.dtype(array, types.int64), generate
 
 
+def _of_two(operation: Any) -> Any:
+    """Type and code of what an instruction makes of two packs."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return operation(builder, *args)
+
+    return _lanes(_lanes, _lanes), generate
+
+
 @intrinsic
 def times(_, left, right):  # type: ignore[no-untyped-def]
     """Product row by row."""
-
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.fmul(*args)
-
-    return _lanes(_lanes, _lanes), generate
+    return _of_two(ir.IRBuilder.fmul)
 
 
 @intrinsic
 def plus(_, left, right):  # type: ignore[no-untyped-def]
     """Sum row by row."""
-
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.fadd(*args)
-
-    return _lanes(_lanes, _lanes), generate
+    return _of_two(ir.IRBuilder.fadd)
 
 
 @intrinsic
 def minus(_, left, right):  # type: ignore[no-untyped-def]
     """Difference row by row."""
-
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.fsub(*args)
-
-    return _lanes(_lanes, _lanes), generate
+    return _of_two(ir.IRBuilder.fsub)
 
 
 @intrinsic
