@@ -39,8 +39,8 @@ def test_distinct_rows_are_those_numpy_finds(table):
 
 
 def test_words_tell_floats_apart_by_their_bits_and_take_missing_for_equal():
-    numbers = np.array([[1.0, 1.0 + 2**-52, np.nan, np.nan]])
-    first, place = distinct(words_of([np.zeros((1, 4), np.int32), numbers]))
+    numbers = np.array([[1.0], [1.0 + 2**-52], [np.nan], [np.nan]])
+    first, place = distinct(words_of([np.zeros((4, 1), np.int32), numbers]))
     assert first.tolist() == [0, 1, 2]
     assert place.tolist() == [0, 1, 2, 2]
 

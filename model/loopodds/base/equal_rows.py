@@ -18,9 +18,9 @@ FIRST_ROWS = 1024
 
 
 def words_of(arrays: Sequence[Any]) -> IntArray:
-    """Arrays whose second axis are rows as one table of words, shape (rows, words)."""
-    rows = arrays[0].shape[1]
-    parts = [np.moveaxis(array, 1, 0).reshape(rows, -1) for array in arrays if array.size]
+    """Arrays whose first axis are rows as one table of words, shape (rows, words)."""
+    rows = arrays[0].shape[0]
+    parts = [array.reshape(rows, -1) for array in arrays if array.size]
     whole = [np.ascontiguousarray(part).view(np.int32) for part in parts]
     return np.concatenate([*whole, np.empty((rows, 0), np.int32)], axis=1)
 

@@ -185,8 +185,8 @@ class JunctionTree:
 
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
-        passes = self._passes if evidence.rows >= COMPILED_FROM else None
-        log_evidence, cells, distinct = self._flat.propagate(evidence, list(homes.items()), passes)
+        flat = self._elsewhere if evidence.rows >= COMPILED_FROM else self._flat
+        log_evidence, cells, distinct = flat.propagate(evidence, tuple(homes.items()))
         joints = {
             query: cell.reshape(evidence.rows, *(self.cards[n] for n in query))
             for query, cell in zip(homes, cells, strict=True)
@@ -197,7 +197,16 @@ class JunctionTree:
     def _flat(self) -> FlatTree:
         from loopodds.inference.flat_tree import FlatTree
 
-        return FlatTree(self._cliques, self._room)
+        return FlatTree(self._cliques, None, self._room)
+
+    @cached_property
+    def _elsewhere(self) -> FlatTree:
+        """The same for large batches."""
+        from loopodds.inference.flat_tree import FlatTree
+
+        if self._passes is None:
+            return self._flat
+        return FlatTree(self._cliques, self._passes, self._room)
 
     def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
         """Inward pass: clique potentials, normalised messages to the parents, log evidence.

@@ -1,8 +1,9 @@
 """The two passes over a junction tree as compiled loops (numba), a few rows at a time.
 
 Importing this module loads numba; the first call on a machine compiles and caches. Rows are
-worked on in packs that fit the vector unit, so that the beliefs of a pack stay in the cache.
-All index maps are flat: position of a clique configuration -> position in the smaller array.
+worked on in packs that fit the vector unit. No belief of a clique is written: whatever is wanted of
+a clique, what it sends to a neighbour or a posterior, is a sum of products of what it was given,
+and these are small (Shenoy & Shafer 1990). :mod:`loopodds.inference.sums` lays the sums out.
 """
 
 from math import factorial
@@ -10,24 +11,29 @@ from math import factorial
 import numpy as np
 from numba import njit
 
-from loopodds.inference.lanes import WIDTH as PACK
-from loopodds.inference.lanes import (
+from loopodds.base.lanes import WIDTH as PACK
+from loopodds.base.lanes import (
     at,
     doubled,
     larger,
     load,
+    load_from,
     minus,
     over,
-    pick,
+    packs,
     plus,
     root,
     spread,
     store,
     times,
+    where,
     whole,
 )
 
 CODE, SOFT, NUMBER = 0, 1, 2
+SEND, ANSWER, BELIEVE, CLOSE = range(4)
+"""What a sum of the outward pass is for: a child, a query, all configurations of a clique for
+several queries, and the mass of a clique that has no neighbour."""
 
 _POWERS = 2.0 ** np.arange(-1080.0, 1.0)
 _ROOT = 0.3989422804014327  # of 1 / (2 pi)
@@ -35,6 +41,9 @@ _LOG2E = 1.4426950408889634
 _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
 _TERMS = tuple(1.0 / factorial(k) for k in range(13, 1, -1))
+_SMALL = 1e-150
+RESTED = 8 * PACK
+"""Rows from which what no row of a pack says anything about is worked out once for all of them."""
 
 
 @njit(inline="always")
@@ -64,313 +73,435 @@ def _exps(x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _clear(total, start, cells):  # type: ignore[no-untyped-def]
-    for s in range(cells):
-        store(total, start + s, spread(0.0))
+def _none(work, to, cells, run, index, prior, p):  # type: ignore[no-untyped-def]
+    """work[to] = the sum of a potential over all but some of its variables.
 
-
-@njit(cache=True, error_model="numpy")
-def _first(  # type: ignore[no-untyped-def]
-    belief, clique, prior, work, to, maps, a, ma, b, mb, d, md
-):
-    """belief = prior * three factors, and what it sends on, in one pass."""
-    start, cells, run = clique
-    _clear(work, to, cells)
-    for r in range(0, run * cells, cells):
-        c, m, n, o = start + r, ma + r, mb + r, md + r
-        for s in range(cells):
-            x = times(spread(at(prior, c + s)), load(work, a + at(maps, m + s)))
-            x = times(x, load(work, b + at(maps, n + s)))
-            x = times(x, load(work, d + at(maps, o + s)))
-            store(belief, c + s, x)
-            store(work, to + s, plus(load(work, to + s), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _more(belief, clique, work, to, maps, a, ma, b, mb):  # type: ignore[no-untyped-def]
-    """belief = belief * two factors, and what it sends on."""
-    start, cells, run = clique
-    _clear(work, to, cells)
-    for r in range(0, run * cells, cells):
-        c, m, n = start + r, ma + r, mb + r
-        for s in range(cells):
-            x = times(load(belief, c + s), load(work, a + at(maps, m + s)))
-            x = times(x, load(work, b + at(maps, n + s)))
-            store(belief, c + s, x)
-            store(work, to + s, plus(load(work, to + s), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _spread(belief, clique, work, base):  # type: ignore[no-untyped-def]
-    """belief = belief * what its parent sent."""
-    start, cells, run = clique
-    for c in range(start, start + run * cells, cells):
-        for s in range(cells):
-            store(belief, c + s, times(load(belief, c + s), load(work, base + s)))
-
-
-@njit(cache=True, error_model="numpy")
-def _gather(belief, start, run, total, cells, grouped, first):  # type: ignore[no-untyped-def]
-    """Sum into cells of ``run`` configurations each; ``grouped`` lists the first of all cells,
-    then the second, and so on."""
-    k = first
-    if run % 2 == 0:
-        for s in range(cells):
-            x = load(belief, start + at(grouped, k + s))
-            y = load(belief, start + at(grouped, k + cells + s))
-            store(total, s, plus(x, y))
-        k += 2 * cells
-    else:
-        for s in range(cells):
-            store(total, s, load(belief, start + at(grouped, k + s)))
-        k += cells
-    for r in range(k, first + run * cells, 2 * cells):
-        for s in range(cells):
-            x = load(belief, start + at(grouped, r + s))
-            y = load(belief, start + at(grouped, r + cells + s))
-            store(total, s, plus(load(total, s), plus(x, y)))
-
-
-@njit(cache=True, error_model="numpy")
-def _silent(kind, column, pack, codes, value):  # type: ignore[no-untyped-def]
-    """Whether one piece of evidence says nothing about any row of a pack."""
-    for row in pack:
-        if (
-            row < 0
-            or (kind == CODE and codes[column, row] < 0)
-            or (kind == NUMBER and np.isnan(value[column, row]))
-        ):
-            continue
-        return False
-    return True
-
-
-@njit(cache=True, error_model="numpy")
-def readings(pack, value, extra, mean, spread_, misread, densities, logs):  # type: ignore[no-untyped-def]
-    """Mixture density of a gauge under each distinct mean and spread, for the rows of a pack; see
-    :mod:`loopodds.inference.likelihoods`.
-
-    They are divided by their largest, whose logarithm goes to ``logs``: the product of several
-    wild readings would be too small for a float. A row without a reading gets ones.
+    It is all ones if ``p[0]`` is below zero. ``p`` is where the potential begins, where the part of each index begins that hangs on the
+    variables kept, and the part of those summed out.
     """
-    share, wide = misread
-    said = np.empty((4, PACK))
-    for b in range(PACK):
-        read = pack[b] >= 0 and not np.isnan(value[pack[b]])
-        said[0, b] = value[pack[b]] if read else 0.0
-        said[1, b] = extra[pack[b]] ** 2 if read else 1.0
-        w = np.sqrt(wide * wide + said[1, b])
-        density = share * _ROOT * np.exp(-0.5 * (said[0, b] / w) ** 2) / w
-        said[2, b] = (1.0 - share) * _ROOT if read else 0.0
-        said[3, b] = density if read else 1.0
-    flat = said.reshape(4 * PACK)
-    seen, own, near, far = load(flat, 0), load(flat, 1), load(flat, 2), load(flat, 3)
-    peak = spread(0.0)
-    for u in range(mean.shape[0]):
-        variance = plus(spread(spread_[u] * spread_[u]), own)
-        gap = minus(seen, spread(mean[u]))
-        level = over(times(times(gap, gap), spread(-0.5)), variance)
-        density = plus(over(times(near, _exps(level)), root(variance)), far)
-        store(densities, u, density)
-        peak = larger(density, peak)
-    store(flat, 0, peak)
-    for b in range(PACK):
-        logs[b] += np.log(said[0, b])
-    for u in range(mean.shape[0]):
-        store(densities, u, over(load(densities, u), peak))
+    for c in range(cells):
+        total = 0.0
+        if p[0] < 0:
+            total = float(run)
+        else:
+            t = p[0] + at(index, p[1] + c)
+            for q in range(run):
+                total += at(prior, t + at(index, p[2] + q))
+        store(work, to + c, spread(total))
 
 
 @njit(cache=True, error_model="numpy")
-def _weighed(pack, soft, table, states, configs, likelihood):  # type: ignore[no-untyped-def]
-    """Likelihood of each configuration from weights of the states, for the rows of a pack."""
-    _clear(likelihood, 0, configs)
-    weights = np.empty(PACK)
-    for k in range(states):
-        for b in range(PACK):
-            weights[b] = soft[pack[b], k] if pack[b] >= 0 else 1.0
-        weight = load(weights, 0)
-        for c in range(configs):
-            x = times(weight, spread(table[k * configs + c]))
-            store(likelihood, c, plus(load(likelihood, c), x))
+def _one(work, to, cells, run, index, prior, p, f):  # type: ignore[no-untyped-def]
+    """The same of the potential times one factor."""
+    for c in range(cells):
+        u = f[0] + at(index, f[1] + c)
+        total = spread(0.0)
+        if p[0] < 0:
+            for q in range(run):
+                total = plus(total, load_from(work, u + at(index, f[2] + q)))
+        else:
+            t = p[0] + at(index, p[1] + c)
+            for q in range(run):
+                x = spread(at(prior, t + at(index, p[2] + q)))
+                total = plus(total, times(x, load_from(work, u + at(index, f[2] + q))))
+        store(work, to + c, total)
 
 
 @njit(cache=True, error_model="numpy")
-def _fold_words(work, to, source, table, places, cells, member, first):  # type: ignore[no-untyped-def]
-    """work[to] = work[source] * the column of a table for the word of each row, cell by cell; a
-    source below zero is all ones."""
-    if source < 0:
-        for c in range(cells):
-            store(work, to + c, pick(table, places, at(member, first + c)))
-    else:
-        for c in range(cells):
-            x = times(pick(table, places, at(member, first + c)), load(work, source + c))
-            store(work, to + c, x)
+def _two(work, to, cells, run, index, prior, p, f, g):  # type: ignore[no-untyped-def]
+    """The same with two factors."""
+    for c in range(cells):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        total = spread(0.0)
+        if p[0] < 0:
+            for q in range(run):
+                x = load_from(work, u + at(index, f[2] + q))
+                total = plus(total, times(x, load_from(work, v + at(index, g[2] + q))))
+        else:
+            t = p[0] + at(index, p[1] + c)
+            for q in range(run):
+                x = spread(at(prior, t + at(index, p[2] + q)))
+                x = times(x, load_from(work, u + at(index, f[2] + q)))
+                total = plus(total, times(x, load_from(work, v + at(index, g[2] + q))))
+        store(work, to + c, total)
 
 
 @njit(cache=True, error_model="numpy")
-def _fold(work, to, source, likelihood, cells, member, first):  # type: ignore[no-untyped-def]
-    """The same with a likelihood worked out for the rows of the pack."""
-    if source < 0:
-        for c in range(cells):
-            store(work, to + c, load(likelihood, at(member, first + c)))
-    else:
-        for c in range(cells):
-            x = times(load(likelihood, at(member, first + c)), load(work, source + c))
-            store(work, to + c, x)
+def _three(work, to, cells, run, index, prior, p, f, g, h):  # type: ignore[no-untyped-def]
+    """The same with three."""
+    for c in range(cells):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        w = h[0] + at(index, h[1] + c)
+        total = spread(0.0)
+        if p[0] < 0:
+            for q in range(run):
+                x = load_from(work, u + at(index, f[2] + q))
+                x = times(x, load_from(work, v + at(index, g[2] + q)))
+                total = plus(total, times(x, load_from(work, w + at(index, h[2] + q))))
+        else:
+            t = p[0] + at(index, p[1] + c)
+            for q in range(run):
+                x = spread(at(prior, t + at(index, p[2] + q)))
+                x = times(x, load_from(work, u + at(index, f[2] + q)))
+                x = times(x, load_from(work, v + at(index, g[2] + q)))
+                total = plus(total, times(x, load_from(work, w + at(index, h[2] + q))))
+        store(work, to + c, total)
 
 
 @njit(cache=True, error_model="numpy")
-def _join(work, to, source, other, cells, maps, first):  # type: ignore[no-untyped-def]
-    """work[to] = work[source] * work[other], which has fewer cells; a source below zero is ones."""
-    if source < 0:
-        for c in range(cells):
-            store(work, to + c, load(work, other + at(maps, first + c)))
-    else:
-        for c in range(cells):
-            x = times(load(work, source + c), load(work, other + at(maps, first + c)))
-            store(work, to + c, x)
+def _many(work, to, cells, run, index, prior, p, given, count):  # type: ignore[no-untyped-def]
+    """The same with any number, at least one."""
+    for c in range(cells):
+        total = spread(0.0)
+        t = p[0] + at(index, p[1] + c) if p[0] >= 0 else 0
+        for q in range(run):
+            x = spread(at(prior, t + at(index, p[2] + q))) if p[0] >= 0 else spread(1.0)
+            for i in range(count):
+                place = given[0, i] + at(index, given[1, i] + c) + at(index, given[2, i] + q)
+                x = times(x, load_from(work, place))
+            total = plus(total, x)
+        store(work, to + c, total)
 
 
 @njit(cache=True, error_model="numpy")
-def _mass(total, start, cells):  # type: ignore[no-untyped-def]
+def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
+    """work[to] times a factor over variables kept."""
+    for c in range(cells):
+        x = load_from(work, f[0] + at(index, f[1] + c))
+        store(work, to + c, times(load(work, to + c), x))
+
+
+@njit(cache=True, error_model="numpy")
+def _scaled(work, to, cells, scale):  # type: ignore[no-untyped-def]
+    for c in range(to, to + cells):
+        store(work, c, times(load(work, c), scale))
+
+
+@njit(cache=True, error_model="numpy")
+def _mass(work, start, cells):  # type: ignore[no-untyped-def]
     """Sum of all cells; in four parts, because an addition waits for the one before it."""
     a, b, c, d = spread(0.0), spread(0.0), spread(0.0), spread(0.0)
-    whole = cells // 4 * 4
-    for s in range(start, start + whole, 4):
-        a, b = plus(a, load(total, s)), plus(b, load(total, s + 1))
-        c, d = plus(c, load(total, s + 2)), plus(d, load(total, s + 3))
-    for s in range(start + whole, start + cells):
-        a = plus(a, load(total, s))
+    fours = cells // 4 * 4
+    for s in range(start, start + fours, 4):
+        a, b = plus(a, load(work, s)), plus(b, load(work, s + 1))
+        c, d = plus(c, load(work, s + 2)), plus(d, load(work, s + 3))
+    for s in range(start + fours, start + cells):
+        a = plus(a, load(work, s))
     return plus(plus(a, b), plus(c, d))
 
 
 @njit(cache=True, error_model="numpy")
-def _answer(total, cells, pack, out, start):  # type: ignore[no-untyped-def]
+def _common(work, one, other, cells):  # type: ignore[no-untyped-def]
+    """Sum of the products of two lists of cells."""
+    a, b = spread(0.0), spread(0.0)
+    for s in range(0, cells - 1, 2):
+        a = plus(a, times(load(work, one + s), load(work, other + s)))
+        b = plus(b, times(load(work, one + s + 1), load(work, other + s + 1)))
+    if cells % 2:
+        last = cells - 1
+        a = plus(a, times(load(work, one + last), load(work, other + last)))
+    return plus(a, b)
+
+
+@njit(cache=True, error_model="numpy")
+def _counted(product, logs, masses, start):  # type: ignore[no-untyped-def]
+    """The product of the masses of each row times one more; its log where it becomes small."""
+    for b in range(PACK):
+        mass = masses[start * PACK + b]
+        if mass < _SMALL:
+            logs[b] += np.log(mass)
+        else:
+            product[b] *= mass
+            if product[b] < _SMALL or product[b] > 1.0 / _SMALL:
+                logs[b] += np.log(product[b])
+                product[b] = 1.0
+
+
+@njit(cache=True, error_model="numpy")
+def _answer(work, start, cells, pack, out, column):  # type: ignore[no-untyped-def]
     """Shares of the cells of each row of a pack; zeros where there is no mass."""
-    scale = over(spread(1.0), _mass(total, 0, cells))
-    for s in range(cells):
-        store(total, s, times(load(total, s), scale))
+    _scaled(work, start, cells, over(spread(1.0), _mass(work, start, cells)))
     for b in range(PACK):
         if pack[b] >= 0:
             for s in range(cells):
-                out[pack[b], start + s] = total[s * PACK + b]
+                out[pack[b], column + s] = work[(start + s) * PACK + b]
+
+
+@njit(cache=True, error_model="numpy")
+def readings(pack, value, extra, gauge, misread, work, to, product, logs):  # type: ignore[no-untyped-def]
+    """Mixture density of a gauge under each distinct mean and spread, for the rows of a pack; see
+    :mod:`loopodds.inference.likelihoods`.
+
+    They are divided by their largest, which is counted: the product of several wild readings would
+    be too small for a float. A row without a reading gets ones.
+
+    Args:
+        gauge: Of each pair the mean, the variance, -1 / (2 variance) and 1 / spread.
+        to: Where the densities go in ``work``.
+    """
+    mean, variance, slope, height = gauge
+    share, wide = misread
+    said = packs(4)
+    clear = True
+    for b in range(PACK):
+        read = pack[b] >= 0 and not np.isnan(value[pack[b]])
+        said[b] = value[pack[b]] if read else 0.0
+        said[PACK + b] = extra[pack[b]] ** 2 if read else 0.0
+        clear &= said[PACK + b] == 0.0
+        w = np.sqrt(wide * wide + said[PACK + b])
+        density = share * _ROOT * np.exp(-0.5 * (said[b] / w) ** 2) / w
+        said[2 * PACK + b] = (1.0 - share) * _ROOT if read else 0.0
+        said[3 * PACK + b] = density if read else 1.0
+    seen, own, near, far = load(said, 0), load(said, 1), load(said, 2), load(said, 3)
+    peak = spread(0.0)
+    for u in range(mean.shape[0]):
+        if clear:  # to the last bit what the other way says without a spread of the conditions
+            a, b = spread(slope[u]), spread(height[u])
+        else:
+            both = plus(spread(variance[u]), own)
+            a, b = over(spread(-0.5), both), over(spread(1.0), root(both))
+        gap = minus(seen, spread(mean[u]))
+        density = plus(times(times(near, b), _exps(times(times(gap, gap), a))), far)
+        store(work, to + u, density)
+        peak = larger(density, peak)
+    store(said, 0, peak)
+    _counted(product, logs, said, 0)
+    _scaled(work, to, mean.shape[0], over(spread(1.0), peak))
+
+
+@njit(cache=True, error_model="numpy")
+def _weighed(pack, soft, column, table, states, configs, work, to):  # type: ignore[no-untyped-def]
+    """Likelihood of each configuration from weights of the states, for the rows of a pack."""
+    for c in range(to, to + configs):
+        store(work, c, spread(0.0))
+    weights = packs(1)
+    for k in range(states):
+        for b in range(PACK):
+            weights[b] = soft[pack[b], column, k] if pack[b] >= 0 else 1.0
+        weight = load(weights, 0)
+        for c in range(configs):
+            x = times(weight, spread(at(table, k * configs + c)))
+            store(work, to + c, plus(load(work, to + c), x))
+
+
+@njit(cache=True, error_model="numpy")
+def _fold_words(work, to, cells, index, f, tables, first, own, words, count):  # type: ignore[no-untyped-def]
+    """work[to] = a factor times the column of a table for the word of each row, cell by cell.
+
+    ``f`` is where the factor and its index begin; below zero it is all ones. ``own`` are the words
+    of the rows, ``words`` those that occur.
+    """
+    said = load(own, 0)
+    for c in range(cells):
+        x = spread(at(tables, first + cells * np.int64(words[0]) + c))
+        for i in range(1, count):
+            other = spread(at(tables, first + cells * np.int64(words[i]) + c))
+            x = where(said, words[i], other, x)
+        if f[0] >= 0:
+            x = times(x, load_from(work, f[0] + at(index, f[1] + c)))
+        store(work, to + c, x)
+
+
+@njit(cache=True, error_model="numpy")
+def _fold(work, to, cells, index, f, others, g):  # type: ignore[no-untyped-def]
+    """work[to] = a factor, of ones if it begins below zero, times one with other maps."""
+    for c in range(cells):
+        x = load_from(work, g[0] + at(others, g[1] + c))
+        if f[0] >= 0:
+            x = times(x, load_from(work, f[0] + at(index, f[1] + c)))
+        store(work, to + c, x)
+
+
+@njit(cache=True, error_model="numpy")
+def _words_said(pack, codes, column, states, own, words):  # type: ignore[no-untyped-def]
+    """What each row of a pack says, the number of states being nothing, and how many things."""
+    count = 0
+    for b in range(PACK):
+        code = codes[pack[b], column] if pack[b] >= 0 else -1
+        own[b] = code if code >= 0 else states
+        new = True
+        for i in range(count):
+            new &= words[i] != own[b]
+        if new:
+            words[count] = own[b]
+            count += 1
+    return count
+
+
+@njit(cache=True, error_model="numpy")
+def _heard(pack, codes, values, word, number):  # type: ignore[no-untyped-def]
+    """Which columns say something about any row of a pack: no more than -1, and no, if none."""
+    word[:] = -1
+    number[:] = False
+    for b in range(PACK):
+        if pack[b] >= 0:
+            row = pack[b]
+            for i in range(word.shape[0]):
+                word[i] = max(word[i], codes[row, i])
+            for i in range(number.shape[0]):
+                number[i] |= not np.isnan(values[row, i])
+
+
+@njit(cache=True, error_model="numpy")
+def _sum(work, number, sums, prior_at, prior, index, place, live, inner):  # type: ignore[no-untyped-def]
+    """One sum of products over the factors that say something."""
+    all_cells, all_run, all_to, clique, kept, left, first, factor, at_kept, at_left, outer = sums
+    cells, run, to = all_cells[number], all_run[number], all_to[number]
+    count, outside = 0, 0
+    for i in range(first[number], first[number + 1]):
+        if live[factor[i]]:
+            if outer[i]:
+                outside += 1
+            else:
+                inner[0, count] = place[factor[i]]
+                inner[1, count], inner[2, count] = at_kept[i], at_left[i]
+                count += 1
+    k = clique[number]
+    p = prior_at[k] if k >= 0 else -1, kept[number], left[number]
+    if count == 0:
+        _none(work, to, cells, run, index, prior, p)
+    elif count < 4:
+        f = inner[0, 0], inner[1, 0], inner[2, 0]
+        g = inner[0, 1], inner[1, 1], inner[2, 1]
+        h = inner[0, 2], inner[1, 2], inner[2, 2]
+        if count == 1:
+            _one(work, to, cells, run, index, prior, p, f)
+        elif count == 2:
+            _two(work, to, cells, run, index, prior, p, f, g)
+        else:
+            _three(work, to, cells, run, index, prior, p, f, g, h)
+    else:
+        _many(work, to, cells, run, index, prior, p, inner, count)
+    if outside:
+        for i in range(first[number], first[number + 1]):
+            if live[factor[i]] and outer[i]:
+                _outer(work, to, cells, index, (place[factor[i]], at_kept[i]))
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def propagate(  # type: ignore[no-untyped-def]
-    order, layout, groups, factors, seen, asked, log_evidence, out,
+    order, tree, groups, sums, steps, factors, prior_at, prior, seen, log_evidence, out,
 ):  # fmt: skip
-    """Both passes for the rows in ``order``; :mod:`loopodds.inference.flat_tree` lays them out.
+    """Both passes for the rows in ``order``; :mod:`loopodds.inference.sums` lays them out.
 
-    One long loop over named arrays on purpose: split into functions, or with the fields of the
-    records used in place, it takes 15 to 30 % longer.
+    One long loop over named arrays on purpose: with the fields of the records used in place it
+    takes longer.
     """
-    start, run, parent, sep_start, prior, child_first, children, home_cells, home_at, home_run = (
-        layout
-    )
-    group_first, child_of, within, group_cells, group_at, maps, map_at, member_first = groups
-    kinds, column, states, configs, tables, table_at, members, member_at = factors[:8]
-    means, spreads, gauge_at, shares, wides = factors[8:]
+    index, size, beliefs, child_first, children, in_at, rest_at, out_at, sent = tree
+    group_first, within, level, group_cells, group_at, lift_first, lift_at, member_first = groups
+    kinds, column, states, configs, tables, table_at, pairs, pair_at = factors[:8]
+    means, variances, slopes, heights, gauge_at, shares, wides = factors[8:]
     codes, softs, values, extras = seen
-    wanted, first_inside, first_between, q_cells, q_list, q_at, q_run, q_out = asked
-    cliques = run.shape[0]
-    between = sep_start[-1]
-    belief = np.empty(prior.shape[0] * PACK)
-    room = group_at.max() + group_cells.max() if group_at.shape[0] else between
-    ones = max(room, between)
-    work = np.empty((ones + 1) * PACK)
-    store(work, ones, spread(1.0))
-    scales, masses = np.empty(cliques * PACK), np.empty(PACK)
-    widest = max(configs.max(), means.shape[0]) if configs.shape[0] else 1
-    scratch, places = np.empty(widest * PACK), np.empty(PACK, dtype=np.int64)
-    total = np.empty(max(1, (sep_start[1:] - sep_start[:-1]).max()) * PACK)
-    summed = np.empty(max(1, q_cells.max() if q_cells.shape[0] else 1) * PACK)
+    step_kind, step_about, step_closes = steps
+    cliques = in_at.shape[0]
+    densities = size
+    most = 1
+    for f in range(configs.shape[0]):
+        most = max(most, configs[f], gauge_at[f + 1] - gauge_at[f])
+    work = packs(size + most)
+    rested, mass = packs(cliques), packs(1)
+    place = np.zeros(2 * cliques + group_at.shape[0] + 1, np.int64)
+    live = np.zeros(place.shape[0], np.bool_)
+    place[cliques : 2 * cliques] = out_at * PACK
+    place[2 * cliques : place.shape[0] - 1] = group_at * PACK
+    place[-1] = beliefs * PACK
+    alias, quiet = np.empty(group_at.shape[0], np.int64), np.zeros(cliques, np.bool_)
+    inner = np.zeros((3, max(3, place.shape[0])), np.int64)
+    word, number = np.empty(codes.shape[1], np.int32), np.empty(values.shape[1], np.bool_)
+    own, words, product, logs = packs(1), np.empty(PACK), np.empty(PACK), np.empty(PACK)
     pack = np.empty(PACK, dtype=np.int64)
-    most = 4 + (group_first[1:] - group_first[:-1]).max()
-    base, where = np.empty(most, dtype=np.int64), np.empty(most, dtype=np.int64)
-    for first in range(0, order.shape[0], PACK):
-        logs = np.zeros(PACK)
+    resting = order.shape[0] > RESTED
+    for first in range(-PACK if resting else 0, order.shape[0], PACK):
         for b in range(PACK):
-            pack[b] = order[first + b] if first + b < order.shape[0] else -1
+            pack[b] = order[first + b] if 0 <= first + b < order.shape[0] else -1
+        product[:], logs[:] = 1.0, 0.0
+        _heard(pack, codes, values, word, number)
         for k in range(cliques):
-            count, these = 0, group_first[k]
-            for g in range(these, group_first[k + 1]):
-                base[g - these] = sep_start[child_of[g]] if child_of[g] >= 0 else -1
-            for g in range(these, group_first[k + 1]):
-                source = base[g - these]
+            silent = True
+            for g in range(group_first[k], group_first[k + 1]):
+                alias[g], live[2 * cliques + g] = -1, False
+            for g in range(group_first[k], group_first[k + 1]):
+                to, cells = group_at[g], group_cells[g]
                 for f in range(member_first[g], member_first[g + 1]):
-                    i, h, j = column[f], gauge_at[f], table_at[f]
-                    if _silent(kinds[f], i, pack, codes, values):
+                    i, kind = column[f], kinds[f]
+                    if first < 0 or (kind == CODE and word[i] < 0) or (kind == NUMBER and not number[i]):
                         continue
-                    to, cells, m = group_at[g], group_cells[g], member_at[f]
-                    if kinds[f] == CODE:
-                        for b in range(PACK):
-                            code = codes[i, pack[b]] if pack[b] >= 0 else -1
-                            places[b] = j + configs[f] * (code if code >= 0 else states[f])
-                        _fold_words(work, to, source, tables, places, cells, members, m)
+                    source = alias[g]
+                    before = -1, 0
+                    if source >= 0:
+                        lift = lift_at[lift_first[source] + level[source] - level[g] - 1] if source != g else 0
+                        before = group_at[source] * PACK, lift
+                    if kind == CODE:
+                        count = _words_said(pack, codes, i, states[f], own, words)
+                        _fold_words(work, to, cells, index, before, tables, table_at[f], own, words, count)
                     else:
-                        if kinds[f] == SOFT:
-                            table = tables[j : table_at[f + 1]]
-                            _weighed(pack, softs[i], table, states[f], configs[f], scratch)
+                        if kind == SOFT:
+                            table = tables[table_at[f] : table_at[f + 1]]
+                            _weighed(pack, softs, i, table, states[f], configs[f], work, densities)
                         else:
+                            a, z = gauge_at[f], gauge_at[f + 1]
+                            gauge = means[a:z], variances[a:z], slopes[a:z], heights[a:z]
                             readings(
-                                pack, values[i], extras[i], means[h : gauge_at[f + 1]],
-                                spreads[h : gauge_at[f + 1]], (shares[f], wides[f]), scratch, logs,
-                            )  # fmt: skip
-                        _fold(work, to, source, scratch, cells, members, m)
-                    source = to
+                                pack, values[:, i], extras[:, i], gauge, (shares[f], wides[f]), work, densities,
+                                product, logs,
+                            )
+                        _fold(work, to, cells, index, before, pairs, (densities * PACK, pair_at[f]))
+                    alias[g] = g
+                source, host = alias[g], within[g]
                 if source < 0:
                     continue
-                host = within[g]
+                silent = False
                 if host < 0:
-                    base[count], where[count] = source, map_at[g]
-                    count += 1
+                    live[2 * cliques + source] = True
+                elif alias[host] < 0:
+                    alias[host] = source
                 else:
-                    _join(
-                        work, group_at[host], base[host - these], source, group_cells[host], maps,
-                        map_at[g],
+                    other = alias[host]
+                    lift = lift_at[lift_first[source] + level[source] - level[host] - 1]
+                    before = 0 if other == host else lift_at[lift_first[other] + level[other] - level[host] - 1]
+                    _fold(
+                        work, group_at[host], group_cells[host], index,
+                        (group_at[other] * PACK, before), index, (group_at[source] * PACK, lift),
                     )  # fmt: skip
-                    base[host - these] = group_at[host]
-            to, cells = sep_start[k], sep_start[k + 1] - sep_start[k]
-            clique = start[k], cells, run[k]
-            for g in range(count, 3):
-                base[g], where[g] = ones, 0
-            _first(
-                belief, clique, prior, work, to, maps, base[0], where[0], base[1], where[1],
-                base[2], where[2],
-            )  # fmt: skip
-            for g in range(3, count, 2):
-                base[count], where[count] = ones, 0
-                _more(belief, clique, work, to, maps, base[g], where[g], base[g + 1], where[g + 1])
-            store(masses, 0, _mass(work, to, cells))
-            for b in range(PACK):
-                logs[b] += np.log(masses[b])
-            scale = over(spread(1.0), load(masses, 0))
-            store(scales, k, scale)
-            for s in range(to, to + cells):
-                store(work, s, times(load(work, s), scale))
+                    alias[host] = host
+            for e in range(child_first[k], child_first[k + 1]):
+                silent &= quiet[children[e]]
+            quiet[k] = silent and resting and first >= 0  # in what it was just now
+            if sent[k] == 0:
+                continue
+            live[k] = True
+            if quiet[k]:
+                place[k] = rest_at[k] * PACK
+                _counted(product, logs, rested, k)
+                continue
+            place[k] = in_at[k] * PACK
+            _sum(work, k, sums, prior_at, prior, index, place, live, inner)
+            store(mass, 0, _mass(work, in_at[k], sent[k]))
+            _scaled(work, in_at[k], sent[k], over(spread(1.0), load(mass, 0)))
+            _counted(product, logs, mass, 0)
+            if first < 0:
+                store(rested, k, load(mass, 0))
+                for c in range(sent[k]):
+                    store(work, rest_at[k] + c, load(work, in_at[k] + c))
+        if first < 0:
+            quiet[:] = True
+            continue
+        for t in range(step_kind.shape[0]):
+            n, kind, about = cliques + t, step_kind[t], step_about[t]
+            to, cells = sums[2][n], sums[0][n]
+            _sum(work, n, sums, prior_at, prior, index, place, live, inner)
+            if kind == SEND:
+                if step_closes[t]:
+                    store(mass, 0, _common(work, place[about] // PACK, to, cells))
+                    _counted(product, logs, mass, 0)
+                _scaled(work, to, cells, over(spread(1.0), _mass(work, to, cells)))
+                live[cliques + about] = True
+            elif kind == ANSWER:
+                _answer(work, to, cells, pack, out, about)
+            elif kind == BELIEVE:
+                live[-1] = True
+            else:
+                _counted(product, logs, work, to)
         for b in range(PACK):
             if pack[b] >= 0:
-                log_evidence[pack[b]] = logs[b]
-        for k in range(cliques - 1, -1, -1):
-            if not wanted[k]:
-                continue
-            if parent[k] >= 0:
-                cells = sep_start[k + 1] - sep_start[k]
-                _spread(belief, (start[k], cells, run[k]), work, sep_start[k])
-            for e in range(child_first[k], child_first[k + 1]):
-                child = children[e]
-                if not (wanted[child] or first_between[child] < first_between[child + 1]):
-                    continue
-                to, cells = sep_start[child], sep_start[child + 1] - sep_start[child]
-                _gather(belief, start[k], home_run[e], total, cells, home_cells, home_at[e])
-                for q in range(first_between[child], first_between[child + 1]):
-                    _gather(total, 0, q_run[q], summed, q_cells[q], q_list, q_at[q])
-                    _answer(summed, q_cells[q], pack, out, q_out[q])
-                scale = load(scales, child)
-                for s in range(cells):
-                    outward = times(load(total, s), scale)
-                    store(work, to + s, over(outward, load(work, to + s)))
-            for q in range(first_inside[k], first_inside[k + 1]):
-                _gather(belief, start[k], q_run[q], summed, q_cells[q], q_list, q_at[q])
-                _answer(summed, q_cells[q], pack, out, q_out[q])
+                log_evidence[pack[b]] = logs[b] + np.log(product[b])

@@ -7,18 +7,20 @@ type, which every processor has instructions for or takes apart.
 
 from typing import Any
 
+import numpy as np
 from llvmlite import ir
-from numba import types
+from numba import njit, types
 from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
 
-WIDTH = 4
+WIDTH = 8
 """Rows side by side."""
 
 _VECTOR = ir.VectorType(ir.DoubleType(), WIDTH)
 _INDEX = ir.IntType(32)
 _SHORT = ir.VectorType(_INDEX, WIDTH)
 _ALIGNED = 8  # bytes: arrays begin where a float may
+_LINE = 64  # bytes of a line of the cache
 
 
 class _Lanes(types.Type):  # type: ignore[misc]
@@ -35,10 +37,29 @@ class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
         super().__init__(manager, kind, _VECTOR)
 
 
-def _address(context: Any, builder: Any, array_type: Any, array: Any, index: Any) -> Any:
+@njit(cache=True)
+def packs(count):  # type: ignore[no-untyped-def]
+    """Room for some packs, beginning where a line of the cache begins: one that lay across two
+    would take twice as long to read."""
+    room = np.empty(count * WIDTH + _LINE // 8)
+    skip = (-room.ctypes.data % _LINE) // 8
+    return room[skip : skip + count * WIDTH]
+
+
+def _address(context: Any, builder: Any, array_type: Any, array: Any, place: Any) -> Any:
     data = context.make_array(array_type)(context, builder, array).data
-    place = builder.gep(data, [builder.mul(index, index.type(WIDTH))])
-    return builder.bitcast(place, _VECTOR.as_pointer())
+    return builder.bitcast(builder.gep(data, [place]), _VECTOR.as_pointer())
+
+
+@intrinsic
+def load_from(_, array, place):  # type: ignore[no-untyped-def]
+    """The pack of an array of floats that begins at a place, which never counts from the end."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        address = _address(context, builder, signature.args[0], *args)
+        return builder.load(address, align=_ALIGNED)
+
+    return _lanes(array, types.int64), generate
 
 
 @intrinsic
@@ -47,8 +68,9 @@ def load(_, array, index):  # type: ignore[no-untyped-def]
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         array_value, at = args
-        place = _address(context, builder, signature.args[0], array_value, at)
-        return builder.load(place, align=_ALIGNED)
+        place = builder.mul(at, at.type(WIDTH))
+        address = _address(context, builder, signature.args[0], array_value, place)
+        return builder.load(address, align=_ALIGNED)
 
     return _lanes(array, types.int64), generate
 
@@ -59,8 +81,9 @@ def store(_, array, index, value):  # type: ignore[no-untyped-def]
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         array_value, at, pack = args
-        place = _address(context, builder, signature.args[0], array_value, at)
-        builder.store(pack, place, align=_ALIGNED)
+        place = builder.mul(at, at.type(WIDTH))
+        address = _address(context, builder, signature.args[0], array_value, place)
+        builder.store(pack, address, align=_ALIGNED)
         return context.get_dummy_value()
 
     return types.void(array, types.int64, _lanes), generate
@@ -79,24 +102,17 @@ def spread(_, number):  # type: ignore[no-untyped-def]
 
 
 @intrinsic
-def pick(_, array, at, index):  # type: ignore[no-untyped-def]
-    """For each row of a pack the number ``index`` places behind its own place in an array.
-
-    ``at`` are `WIDTH` places, an array of whole numbers.
-    """
+def where(_, pack, number, yes, no):  # type: ignore[no-untyped-def]
+    """``yes`` in the rows whose own number is the one given, ``no`` in the others."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        array_type, at_type, _ = signature.args
-        data = context.make_array(array_type)(context, builder, args[0]).data
-        places = context.make_array(at_type)(context, builder, args[1]).data
-        pack = ir.Constant(_VECTOR, ir.Undefined)
-        for row in range(WIDTH):
-            own = builder.load(builder.gep(places, [_INDEX(row)]))
-            number = builder.load(builder.gep(data, [builder.add(own, args[2])]))
-            pack = builder.insert_element(pack, number, _INDEX(row))
-        return pack
+        own, wanted, *both = args
+        one = builder.insert_element(ir.Constant(_VECTOR, ir.Undefined), wanted, _INDEX(0))
+        mask = ir.Constant(_SHORT, [0] * WIDTH)
+        every = builder.shuffle_vector(one, ir.Constant(_VECTOR, ir.Undefined), mask)
+        return builder.select(builder.fcmp_ordered("==", own, every), *both)
 
-    return _lanes(array, at, types.int64), generate
+    return _lanes(_lanes, types.float64, _lanes, _lanes), generate
 
 
 @intrinsic
