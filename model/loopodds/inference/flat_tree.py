@@ -146,13 +146,13 @@ class LoopTree:
             for number, clique in enumerate(cliques)
             for factor in clique.absorbed
         }
-        self._shape = shaped(tuple((c.scope, c.cards, c.parent, c.separator) for c in cliques))
-        tables = [np.broadcast_to(c.prior[..., 0], c.cards).ravel() for c in cliques]
-        first = np.cumsum([0, *map(len, tables)])
-        self._prior = np.concatenate(tables)
-        # a potential of ones is left out
-        self._prior_at = np.array(
-            [-1 if (t == 1.0).all() else at for t, at in zip(tables, first, strict=False)]
+        potentials = [_narrowed(clique) for clique in cliques]
+        self._prior = _joined([table.ravel() for _, table in potentials])
+        self._shape = shaped(
+            tuple(
+                (c.scope, c.cards, c.parent, c.separator, names)
+                for c, (names, _) in zip(cliques, potentials, strict=True)
+            )
         )
         # what hangs on names alone is laid out once. In a plain dictionary: a cached method would
         # refer to the tree, which then stays until the collector comes by
@@ -172,11 +172,11 @@ class LoopTree:
 
         homes = tuple((factor.given, home) for home, factor in (self._factors[n] for _, n in names))
         program = self._shape.program(homes, queries)
-        turn = tuple(program.turn)
+        turn = program.turn
         factors = kept(self._laid_out, (names, turn), lambda: self._flat_factors(names, turn))
         kernels.propagate(
-            order, program.tree, program.groups, program.sums, program.steps, factors,
-            self._prior_at, self._prior, seen, log_evidence, out,
+            order, program.tree, program.groups, program.sums, program.steps, self._prior, factors,
+            seen, log_evidence, out,
         )  # fmt: skip
 
     def _flat_factors(self, names: Names, turn: tuple[int, ...]) -> Arrays:
@@ -213,6 +213,21 @@ class LoopTree:
 
 
 NOT_READ = Readings(np.empty((0, 1)), np.empty((0, 1)), np.empty(0, np.int32), 0.0, 1.0)
+
+
+def _narrowed(clique: Clique) -> tuple[Query | None, FloatArray]:
+    """A potential over the variables that it hangs on; None and nothing if it is one everywhere."""
+    table = np.broadcast_to(clique.prior[..., 0], clique.cards)
+    names = list(clique.scope)
+    for name in clique.scope:
+        axis = names.index(name)
+        one = table.take([0], axis=axis)
+        if (table == one).all():
+            table = one.squeeze(axis)
+            names.remove(name)
+    if not names and table == 1.0:
+        return None, np.empty(0)
+    return tuple(names), table
 
 
 def _seen(evidence: Evidence) -> Seen:

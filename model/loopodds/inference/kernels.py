@@ -31,9 +31,9 @@ from loopodds.base.lanes import (
 )
 
 CODE, SOFT, NUMBER = 0, 1, 2
-SEND, ANSWER, BELIEVE, CLOSE = range(4)
-"""What a sum of the outward pass is for: a child, a query, all configurations of a clique for
-several queries, and the mass of a clique that has no neighbour."""
+SEND, ANSWER, SHARE, CLOSE = range(4)
+"""What a sum of the outward pass is for: a child, a query, several of these, and the mass of a
+clique that has no neighbour."""
 
 _POWERS = 2.0 ** np.arange(-1080.0, 1.0)
 _ROOT = 0.3989422804014327  # of 1 / (2 pi)
@@ -72,90 +72,105 @@ def _exps(x):  # type: ignore[no-untyped-def]
     return doubled(p, k)
 
 
-@njit(cache=True, error_model="numpy")
-def _none(work, to, cells, run, index, prior, p):  # type: ignore[no-untyped-def]
-    """work[to] = the sum of a potential over all but some of its variables.
+@njit(inline="always")
+def _first(index, start, run):  # type: ignore[no-untyped-def]
+    """The first three places of a map, as far as there are."""
+    one, two = at(index, start), at(index, start + min(run, 2) - 1)
+    return one, two, at(index, start + min(run, 3) - 1)
 
-    It is all ones if ``p[0]`` is below zero. ``p`` is where the potential begins, where the part of each index begins that hangs on the
-    variables kept, and the part of those summed out.
+
+@njit(cache=True, error_model="numpy")
+def _one(work, to, cells, run, index, f):  # type: ignore[no-untyped-def]
+    """work[to] = the sum of a factor over some of its variables.
+
+    A factor is given by where it begins, where the part of its map begins that hangs on the
+    variables kept, and the part of those summed out. Most sums are short, so that three terms are
+    written out; long ones are added up in two parts, because an addition waits for the one before.
     """
-    for c in range(cells):
-        total = 0.0
-        if p[0] < 0:
-            total = float(run)
-        else:
-            t = p[0] + at(index, p[1] + c)
-            for q in range(run):
-                total += at(prior, t + at(index, p[2] + q))
-        store(work, to + c, spread(total))
-
-
-@njit(cache=True, error_model="numpy")
-def _one(work, to, cells, run, index, prior, p, f):  # type: ignore[no-untyped-def]
-    """The same of the potential times one factor."""
+    f0, f1, f2 = _first(index, f[2], run)
     for c in range(cells):
         u = f[0] + at(index, f[1] + c)
-        total = spread(0.0)
-        if p[0] < 0:
-            for q in range(run):
-                total = plus(total, load_from(work, u + at(index, f[2] + q)))
-        else:
-            t = p[0] + at(index, p[1] + c)
-            for q in range(run):
-                x = spread(at(prior, t + at(index, p[2] + q)))
-                total = plus(total, times(x, load_from(work, u + at(index, f[2] + q))))
-        store(work, to + c, total)
+        total, other = load_from(work, u + f0), spread(0.0)
+        if run > 1:
+            total = plus(total, load_from(work, u + f1))
+        if run > 2:
+            total = plus(total, load_from(work, u + f2))
+        for q in range(3, run - 1, 2):
+            total = plus(total, load_from(work, u + at(index, f[2] + q)))
+            other = plus(other, load_from(work, u + at(index, f[2] + q + 1)))
+        if run > 3 and run % 2 == 0:
+            other = plus(other, load_from(work, u + at(index, f[2] + run - 1)))
+        store(work, to + c, plus(total, other))
+
+
+@njit(inline="always")
+def _both(work, a, b):  # type: ignore[no-untyped-def]
+    return times(load_from(work, a), load_from(work, b))
 
 
 @njit(cache=True, error_model="numpy")
-def _two(work, to, cells, run, index, prior, p, f, g):  # type: ignore[no-untyped-def]
-    """The same with two factors."""
+def _two(work, to, cells, run, index, f, g):  # type: ignore[no-untyped-def]
+    """The same of the product of two factors."""
+    f0, f1, f2 = _first(index, f[2], run)
+    g0, g1, g2 = _first(index, g[2], run)
     for c in range(cells):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-        total = spread(0.0)
-        if p[0] < 0:
-            for q in range(run):
-                x = load_from(work, u + at(index, f[2] + q))
-                total = plus(total, times(x, load_from(work, v + at(index, g[2] + q))))
-        else:
-            t = p[0] + at(index, p[1] + c)
-            for q in range(run):
-                x = spread(at(prior, t + at(index, p[2] + q)))
-                x = times(x, load_from(work, u + at(index, f[2] + q)))
-                total = plus(total, times(x, load_from(work, v + at(index, g[2] + q))))
-        store(work, to + c, total)
+        total, other = _both(work, u + f0, v + g0), spread(0.0)
+        if run > 1:
+            total = plus(total, _both(work, u + f1, v + g1))
+        if run > 2:
+            total = plus(total, _both(work, u + f2, v + g2))
+        for q in range(3, run - 1, 2):
+            total = plus(total, _both(work, u + at(index, f[2] + q), v + at(index, g[2] + q)))
+            r = q + 1
+            other = plus(other, _both(work, u + at(index, f[2] + r), v + at(index, g[2] + r)))
+        if run > 3 and run % 2 == 0:
+            r = run - 1
+            other = plus(other, _both(work, u + at(index, f[2] + r), v + at(index, g[2] + r)))
+        store(work, to + c, plus(total, other))
 
 
 @njit(cache=True, error_model="numpy")
-def _three(work, to, cells, run, index, prior, p, f, g, h):  # type: ignore[no-untyped-def]
-    """The same with three."""
+def _three(work, to, cells, run, index, f, g, h):  # type: ignore[no-untyped-def]
+    """The same of three."""
+    f0, f1, f2 = _first(index, f[2], run)
+    g0, g1, g2 = _first(index, g[2], run)
+    h0, h1, h2 = _first(index, h[2], run)
     for c in range(cells):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
         w = h[0] + at(index, h[1] + c)
-        total = spread(0.0)
-        if p[0] < 0:
-            for q in range(run):
-                x = load_from(work, u + at(index, f[2] + q))
-                x = times(x, load_from(work, v + at(index, g[2] + q)))
-                total = plus(total, times(x, load_from(work, w + at(index, h[2] + q))))
-        else:
-            t = p[0] + at(index, p[1] + c)
-            for q in range(run):
-                x = spread(at(prior, t + at(index, p[2] + q)))
-                x = times(x, load_from(work, u + at(index, f[2] + q)))
-                x = times(x, load_from(work, v + at(index, g[2] + q)))
-                total = plus(total, times(x, load_from(work, w + at(index, h[2] + q))))
+        total = times(_both(work, u + f0, v + g0), load_from(work, w + h0))
+        if run > 1:
+            total = plus(total, times(_both(work, u + f1, v + g1), load_from(work, w + h1)))
+        if run > 2:
+            total = plus(total, times(_both(work, u + f2, v + g2), load_from(work, w + h2)))
+        for q in range(3, run):
+            x = _both(work, u + at(index, f[2] + q), v + at(index, g[2] + q))
+            total = plus(total, times(x, load_from(work, w + at(index, h[2] + q))))
         store(work, to + c, total)
 
 
 @njit(cache=True, error_model="numpy")
-def _many(work, to, cells, run, index, prior, p, given, count):  # type: ignore[no-untyped-def]
-    """The same with any number, at least one."""
+def _four(work, to, cells, run, index, f, g, h, i):  # type: ignore[no-untyped-def]
+    """The same of four."""
+    for c in range(cells):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        w, z = h[0] + at(index, h[1] + c), i[0] + at(index, i[1] + c)
+        total = spread(0.0)
+        for q in range(run):
+            x = _both(work, u + at(index, f[2] + q), v + at(index, g[2] + q))
+            x = times(x, load_from(work, w + at(index, h[2] + q)))
+            total = plus(total, times(x, load_from(work, z + at(index, i[2] + q))))
+        store(work, to + c, total)
+
+
+@njit(cache=True, error_model="numpy")
+def _many(work, to, cells, run, index, given, count):  # type: ignore[no-untyped-def]
+    """The same of any number."""
     for c in range(cells):
         total = spread(0.0)
-        t = p[0] + at(index, p[1] + c) if p[0] >= 0 else 0
         for q in range(run):
-            x = spread(at(prior, t + at(index, p[2] + q))) if p[0] >= 0 else spread(1.0)
+            x = spread(1.0)
             for i in range(count):
                 place = given[0, i] + at(index, given[1, i] + c) + at(index, given[2, i] + q)
                 x = times(x, load_from(work, place))
@@ -343,51 +358,52 @@ def _heard(pack, codes, values, word, number):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _sum(work, number, sums, prior_at, prior, index, place, live, inner):  # type: ignore[no-untyped-def]
+def _sum(work, number, sums, index, place, live, inner):  # type: ignore[no-untyped-def]
     """One sum of products over the factors that say something."""
-    all_cells, all_run, all_to, clique, kept, left, first, factor, at_kept, at_left, outer = sums
+    all_cells, all_run, all_to, first, factor, kept, left, outer = sums
     cells, run, to = all_cells[number], all_run[number], all_to[number]
-    count, outside = 0, 0
+    count, outside = 0, False
     for i in range(first[number], first[number + 1]):
         if live[factor[i]]:
             if outer[i]:
-                outside += 1
+                outside = True
             else:
                 inner[0, count] = place[factor[i]]
-                inner[1, count], inner[2, count] = at_kept[i], at_left[i]
+                inner[1, count], inner[2, count] = kept[i], left[i]
                 count += 1
-    k = clique[number]
-    p = prior_at[k] if k >= 0 else -1, kept[number], left[number]
+    f = inner[0, 0], inner[1, 0], inner[2, 0]
+    g = inner[0, 1], inner[1, 1], inner[2, 1]
+    h = inner[0, 2], inner[1, 2], inner[2, 2]
     if count == 0:
-        _none(work, to, cells, run, index, prior, p)
-    elif count < 4:
-        f = inner[0, 0], inner[1, 0], inner[2, 0]
-        g = inner[0, 1], inner[1, 1], inner[2, 1]
-        h = inner[0, 2], inner[1, 2], inner[2, 2]
-        if count == 1:
-            _one(work, to, cells, run, index, prior, p, f)
-        elif count == 2:
-            _two(work, to, cells, run, index, prior, p, f, g)
-        else:
-            _three(work, to, cells, run, index, prior, p, f, g, h)
+        for c in range(to, to + cells):
+            store(work, c, spread(float(run)))
+    elif count == 1:
+        _one(work, to, cells, run, index, f)
+    elif count == 2:
+        _two(work, to, cells, run, index, f, g)
+    elif count == 3:
+        _three(work, to, cells, run, index, f, g, h)
+    elif count == 4:
+        i = inner[0, 3], inner[1, 3], inner[2, 3]
+        _four(work, to, cells, run, index, f, g, h, i)
     else:
-        _many(work, to, cells, run, index, prior, p, inner, count)
+        _many(work, to, cells, run, index, inner, count)
     if outside:
         for i in range(first[number], first[number + 1]):
             if live[factor[i]] and outer[i]:
-                _outer(work, to, cells, index, (place[factor[i]], at_kept[i]))
+                _outer(work, to, cells, index, (place[factor[i]], kept[i]))
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def propagate(  # type: ignore[no-untyped-def]
-    order, tree, groups, sums, steps, factors, prior_at, prior, seen, log_evidence, out,
+    order, tree, groups, sums, steps, prior, factors, seen, log_evidence, out,
 ):  # fmt: skip
     """Both passes for the rows in ``order``; :mod:`loopodds.inference.sums` lays them out.
 
     One long loop over named arrays on purpose: with the fields of the records used in place it
     takes longer.
     """
-    index, size, beliefs, child_first, children, in_at, rest_at, out_at, sent = tree
+    index, size, place_of, child_first, children, in_at, rest_at, sent, prior_at = tree
     group_first, within, level, group_cells, group_at, lift_first, lift_at, member_first = groups
     kinds, column, states, configs, tables, table_at, pairs, pair_at = factors[:8]
     means, variances, slopes, heights, gauge_at, shares, wides = factors[8:]
@@ -400,13 +416,12 @@ def propagate(  # type: ignore[no-untyped-def]
         most = max(most, configs[f], gauge_at[f + 1] - gauge_at[f])
     work = packs(size + most)
     rested, mass = packs(cliques), packs(1)
-    place = np.zeros(2 * cliques + group_at.shape[0] + 1, np.int64)
-    live = np.zeros(place.shape[0], np.bool_)
-    place[cliques : 2 * cliques] = out_at * PACK
-    place[2 * cliques : place.shape[0] - 1] = group_at * PACK
-    place[-1] = beliefs * PACK
+    place = place_of * PACK
+    live = np.ones(place.shape[0], np.bool_)
+    for c in range(prior.shape[0]):
+        store(work, prior_at + c, spread(prior[c]))
     alias, quiet = np.empty(group_at.shape[0], np.int64), np.zeros(cliques, np.bool_)
-    inner = np.zeros((3, max(3, place.shape[0])), np.int64)
+    inner = np.zeros((3, max(4, place.shape[0])), np.int64)
     word, number = np.empty(codes.shape[1], np.int32), np.empty(values.shape[1], np.bool_)
     own, words, product, logs = packs(1), np.empty(PACK), np.empty(PACK), np.empty(PACK)
     pack = np.empty(PACK, dtype=np.int64)
@@ -469,13 +484,12 @@ def propagate(  # type: ignore[no-untyped-def]
             quiet[k] = silent and resting and first >= 0  # in what it was just now
             if sent[k] == 0:
                 continue
-            live[k] = True
             if quiet[k]:
                 place[k] = rest_at[k] * PACK
                 _counted(product, logs, rested, k)
                 continue
             place[k] = in_at[k] * PACK
-            _sum(work, k, sums, prior_at, prior, index, place, live, inner)
+            _sum(work, k, sums, index, place, live, inner)
             store(mass, 0, _mass(work, in_at[k], sent[k]))
             _scaled(work, in_at[k], sent[k], over(spread(1.0), load(mass, 0)))
             _counted(product, logs, mass, 0)
@@ -489,18 +503,15 @@ def propagate(  # type: ignore[no-untyped-def]
         for t in range(step_kind.shape[0]):
             n, kind, about = cliques + t, step_kind[t], step_about[t]
             to, cells = sums[2][n], sums[0][n]
-            _sum(work, n, sums, prior_at, prior, index, place, live, inner)
+            _sum(work, n, sums, index, place, live, inner)
             if kind == SEND:
                 if step_closes[t]:
                     store(mass, 0, _common(work, place[about] // PACK, to, cells))
                     _counted(product, logs, mass, 0)
                 _scaled(work, to, cells, over(spread(1.0), _mass(work, to, cells)))
-                live[cliques + about] = True
             elif kind == ANSWER:
                 _answer(work, to, cells, pack, out, about)
-            elif kind == BELIEVE:
-                live[-1] = True
-            else:
+            elif kind == CLOSE:
                 _counted(product, logs, work, to)
         for b in range(PACK):
             if pack[b] >= 0:

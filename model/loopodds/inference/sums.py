@@ -9,9 +9,9 @@ and one of the second.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Sequence, Sized
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence, Sized
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from math import prod
 from typing import NamedTuple, TypeVar
 
@@ -19,15 +19,20 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.base.lanes import WIDTH
-from loopodds.inference.kernels import ANSWER, BELIEVE, CLOSE, SEND
+from loopodds.inference.kernels import ANSWER, CLOSE, SEND, SHARE
 
 Key = TypeVar("Key", bound=Hashable)
 Made = TypeVar("Made")
-Shaped = tuple[tuple[Query, tuple[int, ...], int, Query], ...]
-"""Of each clique its scope, the cards of it, its parent (-1: none) and its separator to that."""
+Shaped = tuple[tuple[Query, tuple[int, ...], int, Query, Query | None], ...]
+"""Of each clique its scope, the cards of it, its parent (-1: none), its separator to that, and what
+its potential hangs on (None: it is one everywhere)."""
 Homes = tuple[tuple[Query, int], ...]
 """Names, and the number of a clique that holds them."""
 Arrays = tuple[FloatArray | IntArray, ...]
+Factor = tuple[int, Query, Query]
+"""Number of a factor, its variables, and those that decide how it is taken."""
+SPARED = 2
+"""How many times smaller than a clique its targets must be together to share one sum."""
 MOST_KEPT = 128
 """Sets of names that are laid out for at a time: an archive has a few for each of its contexts."""
 
@@ -39,7 +44,7 @@ class Program(NamedTuple):
     groups: Arrays
     sums: Arrays
     steps: Arrays
-    turn: list[int]  # in which the factors lie, group by group
+    turn: tuple[int, ...]  # in which the factors lie, group by group
     columns: IntArray  # where each query begins in the result, and the end of the last
 
 
@@ -63,8 +68,7 @@ class _Sum:
     domain: Query
     kept: Query
     to: int  # number of the first cell it fills
-    clique: int  # whose potential is a factor; -1: none
-    factors: list[tuple[int, Query, Query]]  # number, names, names that decide how it is taken
+    factors: list[Factor]
     kind: int = SEND
     about: int = -1  # child, query or clique that it is for
     closes: bool = False  # whether the mass of a whole component is found with it
@@ -76,13 +80,14 @@ class TreeShape:
     """
 
     def __init__(self, cliques: Shaped) -> None:
-        self.scopes, cards, self.parents, self.separators = zip(*cliques, strict=True)
+        self.scopes, cards, self.parents, self.separators, self.priors = zip(*cliques, strict=True)
         self.cards = {n: c for s, k in zip(self.scopes, cards, strict=True)
                       for n, c in zip(s, k, strict=True)}  # fmt: skip
         count = len(self.scopes)
         self.children = [[i for i in range(count) if self.parents[i] == k] for k in range(count)]
         self.sent = [self.cells(s) if p >= 0 else 0
                      for s, p in zip(self.separators, self.parents, strict=True)]  # fmt: skip
+        self.held = [0 if names is None else self.cells(names) for names in self.priors]
         self._programs: dict[tuple[Homes, Homes], Program] = {}
 
     def cells(self, names: Iterable[str]) -> int:
@@ -95,23 +100,26 @@ class TreeShape:
 
 
 class _Layout:
-    """Work on one program."""
+    """Work on one program.
+
+    Factors are numbered: what cliques send their parents, what they are sent, groups of
+    likelihoods, potentials, and last what several targets of a clique share.
+    """
 
     def __init__(self, shape: TreeShape, factors: Homes, queries: Homes) -> None:
         self.shape, self.queries = shape, queries
         self.count = len(shape.scopes)
-        self.largest = max(map(shape.cells, shape.scopes))
         self.groups = self._grouped(factors)
-        sent = np.cumsum([0, *shape.sent])
-        self.inward, self.resting = sent[:-1], sent[-1] + sent[:-1]
-        self.outward = 2 * sent[-1] + sent[:-1]
-        sizes = [shape.cells(group.scope) for group in self.groups]
-        at = 3 * sent[-1] + np.cumsum([0, *sizes])
-        self.group_at, self.group_cells = at[:-1], sizes
-        self.answers = int(at[-1])  # cells of the query at hand
-        self.beliefs = self.answers + max([1, *(shape.cells(names) for names, _ in queries)])
-        self.size = self.beliefs + self.largest
-        self.index: list[IntArray] = []
+        self.potentials = 2 * self.count + len(self.groups)
+        self.shared = self.potentials + self.count
+        largest = max(map(shape.cells, shape.scopes))
+        asked = max([1, *(shape.cells(names) for names, _ in queries)])
+        group_cells = [shape.cells(group.scope) for group in self.groups]
+        blocks = [*shape.sent, *shape.sent, *group_cells, *shape.held, largest, *shape.sent, asked]
+        at = np.cumsum([0, *blocks])
+        self.place, self.resting = at[: self.shared + 1], at[self.shared + 1 : -2]
+        self.answers, self.size = int(at[-2]), int(at[-1])
+        self.maps: list[IntArray] = []
         self.found: dict[bytes, int] = {}
         self.end = 0
 
@@ -129,165 +137,199 @@ class _Layout:
         return groups
 
     def made(self) -> Program:
-        """The arrays. Maps into what rows have side by side are in numbers, not in cells."""
-        self.place(WIDTH * np.arange(self.largest))  # the first leads each cell to itself
+        """The arrays."""
+        shape = self.shape
+        self.map((*dict.fromkeys(max(shape.scopes, key=shape.cells)),), None)
         groups = self._flat_groups()
-        inward = [self._sent(k) for k in range(self.count)]
-        outward = list(self._outward())
-        sums = self._flat_sums([*inward, *outward])
-        columns = np.cumsum([0, *(self.shape.cells(names) for names, _ in self.queries)])
+        outward = [s for k in reversed(range(self.count)) for s in self._outward(k)]
+        sums = self._flat_sums([*map(self._inward, range(self.count)), *outward])
+        columns = np.cumsum([0, *(shape.cells(names) for names, _ in self.queries)])
         steps = [
             (s.kind, columns[s.about] if s.kind == ANSWER else s.about, s.closes) for s in outward
         ]
         tree = (
-            np.concatenate(self.index).astype(np.int32), np.int64(self.size), np.int64(self.beliefs),
-            starts(self.shape.children), joined(self.shape.children),
-            self.inward, self.resting, self.outward, np.array(self.shape.sent),
+            np.concatenate(self.maps).astype(np.int32), np.int64(self.size), self.place,
+            starts(shape.children), joined(shape.children), self.place[: self.count], self.resting,
+            np.array(shape.sent), np.int64(self.place[self.potentials]),
         )  # fmt: skip
-        turn = [member for group in self.groups for member in group.members]
+        turn = tuple(member for group in self.groups for member in group.members)
         flat = tuple(np.array(steps, np.int64).reshape(-1, 3).T.copy())
         return Program(tree, groups, sums, flat, turn, columns)
 
-    def place(self, index: IntArray) -> int:
-        """Where an index map begins; the same one is kept once."""
-        key = index.astype(np.int32).tobytes()
-        if key not in self.found:
-            self.found[key] = self.end
-            self.index.append(index)
-            self.end += len(index)
-        return self.found[key]
-
-    def part(self, names: Query, factor: Query) -> IntArray:
-        """What each configuration of some names adds to the place in a factor."""
-        found = np.zeros(1, np.int64)
+    def map(self, names: Query, factor: Query | None) -> int:
+        """Where the map begins from configurations of some names to places in a factor, as far as
+        these names decide; None is the factor of all of them. The same map is kept once.
+        """
+        factor, found = names if factor is None else factor, np.zeros(1, np.int64)
         for name in names:
             step = self.shape.cells(factor[factor.index(name) + 1 :]) if name in factor else 0
             found = (found[:, None] + step * np.arange(self.shape.cards[name])).ravel()
-        return found
-
-    def wide(self, names: Query, factor: Query) -> int:
-        """Where the map into a factor begins that rows have side by side."""
-        return self.place(WIDTH * self.part(names, factor))
+        index = (WIDTH * found).astype(np.int32)
+        key = index.tobytes()
+        if key not in self.found:
+            self.found[key] = self.end
+            self.maps.append(index)
+            self.end += len(index)
+        return self.found[key]
 
     def _flat_groups(self) -> Arrays:
         """First of each clique, host, level below the first host, cells, place, maps to the hosts,
         and first members."""
-        level: list[int] = [0] * len(self.groups)
-        lifts: list[list[int]] = []
-        for i in reversed(range(len(self.groups))):
-            host = self.groups[i].host
-            level[i] = level[host] + 1 if host >= 0 else 0
-        for group in self.groups:
-            above, mine = group.host, []
-            while above >= 0:
-                mine.append(self.wide(self.groups[above].scope, group.scope))
-                above = self.groups[above].host
-            lifts.append(mine)
+        level = [0] * len(self.groups)
+        for i, group in reversed([*enumerate(self.groups)]):
+            level[i] = level[group.host] + 1 if group.host >= 0 else 0
+        lifts = []
+        for i, group in enumerate(self.groups):
+            hosts = self._hosts(i)
+            lifts.append([self.map(self.groups[h].scope, group.scope) for h in hosts])
         homes = [group.home for group in self.groups]
         return (
-            np.searchsorted(homes, np.arange(self.count + 1)), np.array([g.host for g in self.groups], np.int64),
-            np.array(level, np.int64), np.array(self.group_cells, np.int64), self.group_at,
+            np.searchsorted(homes, np.arange(self.count + 1)),
+            *(np.array(list(column), np.int64) for column in (
+                (group.host for group in self.groups), level,
+                (self.shape.cells(group.scope) for group in self.groups))),
+            self.place[2 * self.count : self.potentials],
             starts(lifts), joined(lifts), starts([g.members for g in self.groups]),
         )  # fmt: skip
 
-    def _factors(self, clique: int, but: int = -1) -> list[tuple[int, Query, Query]]:
-        """What a clique was given, but for one: by its children, in groups, by its parent."""
+    def _hosts(self, group: int) -> list[int]:
+        """The host of a group, the host of that, and so on."""
+        host = self.groups[group].host
+        return [host, *self._hosts(host)] if host >= 0 else []
+
+    def _factors(self, clique: int, but: Collection[int] = ()) -> list[Factor]:
+        """What a clique has and was given: its potential, by children, in groups, by its parent."""
         shape = self.shape
-        neighbours = [(c, shape.separators[c]) for c in shape.children[clique]]
-        found = [(c, names, names) for c, names in neighbours if c != but]
+        found: list[Factor] = []
+        if shape.held[clique]:
+            held = shape.priors[clique] or ()
+            found.append((self.potentials + clique, held, held))
+        found += [self._message(child) for child in shape.children[clique]]
         # one group of those below the same first host is taken at a time, in the place of that
-        own = [(self._top(i), i) for i, group in enumerate(self.groups) if group.home == clique]
+        own = [([i, *self._hosts(i)][-1], i) for i, g in enumerate(self.groups) if g.home == clique]
         found += [
             (2 * self.count + i, self.groups[i].scope, self.groups[top].scope)
             for top, i in sorted(own)
         ]
-        if shape.parents[clique] >= 0 and but != self.count + clique:
+        if shape.parents[clique] >= 0:
             separator = shape.separators[clique]
             found.append((self.count + clique, separator, separator))
-        return found
+        return [factor for factor in found if factor[0] not in but]
 
-    def _top(self, group: int) -> int:
-        while self.groups[group].host >= 0:
-            group = self.groups[group].host
-        return group
+    def _message(self, child: int) -> Factor:
+        separator = self.shape.separators[child]
+        return child, separator, separator
 
-    def _sent(self, clique: int) -> _Sum:
+    def _inward(self, clique: int) -> _Sum:
         """What a clique sends its parent."""
-        scope, kept_names = self.shape.scopes[clique], self.shape.separators[clique]
-        given = self._factors(clique, self.count + clique)
-        return _Sum(scope, kept_names, int(self.inward[clique]), clique, given)
+        scope, separator = self.shape.scopes[clique], self.shape.separators[clique]
+        given = self._factors(clique, [self.count + clique])
+        return _Sum(scope, separator, int(self.place[clique]), given)
 
-    def _outward(self) -> Iterable[_Sum]:
-        """Sums of the outward pass in turn."""
-        shape = self.shape
-        inside: list[list[int]] = [[] for _ in range(self.count)]
-        between: list[list[int]] = [[] for _ in range(self.count)]
-        for number, (names, home) in enumerate(self.queries):
-            fitting = [i for i, s in enumerate(shape.separators)
-                       if shape.parents[i] >= 0 and {*names} <= {*s}]  # fmt: skip
-            if fitting:
-                between[min(fitting, key=shape.sent.__getitem__)].append(number)
-            else:
-                inside[home].append(number)
-        wanted = [bool(own) for own in inside]
-        for k, parent in enumerate(shape.parents):
-            if parent >= 0:
-                wanted[parent] |= wanted[k] or bool(between[k])
-        for k in reversed(range(self.count)):
-            yield from self._outward_of(k, wanted, inside[k], between)
-
-    def _outward_of(
-        self, k: int, wanted: list[bool], inside: list[int], between: list[list[int]]
-    ) -> Iterable[_Sum]:
-        shape = self.shape
-        scope = shape.scopes[k]
+    def _outward(self, k: int) -> Iterator[_Sum]:
+        """What a clique sends its children, and what is asked of it or of what it was sent."""
+        shape, scope = self.shape, self.shape.scopes[k]
         children = sorted(shape.children[k], key=lambda c: -shape.sent[c])
         is_root = shape.parents[k] < 0
         if is_root and not children:
-            yield _Sum(scope, (), self.answers, k, self._factors(k), CLOSE, k, True)
-        for place, child in enumerate(children):
-            closes = is_root and place == 0
-            if closes or wanted[child] or between[child]:
-                separator = shape.separators[child]
-                to = int(self.outward[child])
-                yield _Sum(scope, separator, to, k, self._factors(k, child), SEND, child, closes)
-            both = [(i, shape.separators[child], shape.separators[child])
-                    for i in (child, self.count + child)]  # fmt: skip
-            for query in between[child]:
-                yield self._asked(query, shape.separators[child], -1, both)
-        if len(inside) > 1:
-            yield _Sum(scope, scope, self.beliefs, k, self._factors(k), BELIEVE, k)
-            belief = [(2 * self.count + len(self.groups), scope, scope)]
-            for query in inside:
-                yield self._asked(query, scope, -1, belief)
-        elif inside:
-            yield self._asked(inside[0], scope, k, self._factors(k))
+            yield _Sum(scope, (), self.answers, self._factors(k), CLOSE, k, True)
+        closing = children[0] if is_root and children else -1
+        sends = [c for c in children if c == closing or self._wanted[c] or self._between[c]]
+        asked = self._inside[k]
+        together, names = self._together(k, [c for c in sends if c != closing], asked)
+        spared = [c for c in together if c >= 0]
+        if together:
+            given = self._factors(k, spared)
+            yield _Sum(scope, names, int(self.place[self.shared]), given, SHARE, k)
+        for child in sends:
+            domain, given = scope, self._factors(k, [child])
+            if child in together:
+                domain = names
+                given = [(self.shared, names, names), *(self._message(c) for c in spared if c != child)]
+            to = int(self.place[self.count + child])
+            yield _Sum(domain, shape.separators[child], to, given, SEND, child, child == closing)
+        for query in asked:
+            domain, given = scope, self._factors(k)
+            if ~query in together:
+                domain = names
+                given = [(self.shared, names, names), *map(self._message, spared)]
+            yield self._asked(query, domain, given)
+        for child in children:
+            separator = shape.separators[child]
+            both = [self._message(child), (self.count + child, separator, separator)]
+            for query in self._between[child]:
+                yield self._asked(query, separator, both)
 
-    def _asked(self, query: int, domain: Query, clique: int, factors: list[tuple[int, Query, Query]]) -> _Sum:
-        return _Sum(domain, self.queries[query][0], self.answers, clique, factors, ANSWER, query)
+    def _together(
+        self, k: int, sends: list[int], asked: list[int]
+    ) -> tuple[Collection[int], Query]:
+        """Targets of a clique that are few cells together, children and queries (complements of
+        their numbers), and all their variables: what is left of the clique is summed out once."""
+        shape = self.shape
+        targets = [*((c, shape.separators[c]) for c in sends), *((~q, self.queries[q][0]) for q in asked)]
+        targets.sort(key=lambda target: shape.cells(target[1]))
+        found: list[int] = []
+        names: Query = ()
+        for number, own in targets:
+            more = (*names, *(name for name in own if name not in names))
+            if SPARED * shape.cells(more) <= shape.cells(shape.scopes[k]):
+                names = more
+                found.append(number)
+        return (found, names) if len(found) > 1 else ((), ())
+
+    def _asked(self, query: int, domain: Query, given: list[Factor]) -> _Sum:
+        return _Sum(domain, self.queries[query][0], self.answers, given, ANSWER, query)
+
+    @cached_property
+    def _inside(self) -> list[list[int]]:
+        """Queries that are asked of each clique."""
+        found: list[list[int]] = [[] for _ in range(self.count)]
+        for number, (_, home) in enumerate(self.queries):
+            if not self._fitting(number):
+                found[home].append(number)
+        return found
+
+    @cached_property
+    def _between(self) -> list[list[int]]:
+        """Queries that are asked of what each clique sends and is sent, where there is less to sum
+        than in a clique."""
+        found: list[list[int]] = [[] for _ in range(self.count)]
+        for number in range(len(self.queries)):
+            fitting = self._fitting(number)
+            if fitting:
+                found[min(fitting, key=self.shape.sent.__getitem__)].append(number)
+        return found
+
+    def _fitting(self, query: int) -> list[int]:
+        names = {*self.queries[query][0]}
+        pairs = zip(self.shape.separators, self.shape.parents, strict=True)
+        return [k for k, (s, parent) in enumerate(pairs) if parent >= 0 and names <= {*s}]
+
+    @cached_property
+    def _wanted(self) -> list[bool]:
+        """Whether anything is asked of a clique or beyond it."""
+        found = [bool(own) for own in self._inside]
+        for k, parent in enumerate(self.shape.parents):
+            if parent >= 0:
+                found[parent] |= found[k] or bool(self._between[k])
+        return found
 
     def _flat_sums(self, sums: list[_Sum]) -> Arrays:
-        """Cells, length, where to, whose potential and its maps; the factors of each: number, both
-        maps, and whether it hangs on nothing that is summed out."""
-        shape = self.shape
+        """Cells, length and where to; the factors of each: number, maps from what is kept and what
+        is left, and whether it hangs on nothing that is left."""
         rows, given = [], []
         for one in sums:
             left = tuple(name for name in one.domain if name not in one.kept)
-            own = shape.scopes[one.clique] if one.clique >= 0 else ()
-            rows.append(
-                (shape.cells(one.kept), shape.cells(left), one.to, one.clique,
-                 self.place(self.part(one.kept, own)), self.place(self.part(left, own)))
-            )  # fmt: skip
+            rows.append((self.shape.cells(one.kept), self.shape.cells(left), one.to))
             given.append(
                 [
-                    (number, self.wide(one.kept, names), self.wide(left, names),
+                    (number, self.map(one.kept, names), self.map(left, names),
                      not {*deciding} & {*left})
                     for number, names, deciding in one.factors
                 ]
             )  # fmt: skip
-        table = np.array(rows, np.int64).T.copy()
         factors = np.array([f for own in given for f in own], np.int64).reshape(-1, 4).T.copy()
-        return (*table, starts(given), *factors)
+        return (*np.array(rows, np.int64).T.copy(), starts(given), *factors)
 
 
 @lru_cache(maxsize=8)
