@@ -187,21 +187,28 @@ def whole(_, pack):  # type: ignore[no-untyped-def]
 
 @intrinsic
 def doubled(_, pack, count):  # type: ignore[no-untyped-def]
-    """``pack`` times two to a whole power from -1080 to 1000, row by row."""
+    """``pack`` times two to a whole power from -1022 to 1023, row by row."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         long = ir.VectorType(ir.IntType(64), WIDTH)
-        power = builder.fptosi(args[1], _SHORT)
-        half = builder.ashr(power, ir.Constant(_SHORT, [1] * WIDTH))
-        found = args[0]
-        # in two steps: the power by itself may be too small for a float
-        for part in (half, builder.sub(power, half)):
-            exponent = builder.add(builder.sext(part, long), ir.Constant(long, [1023] * WIDTH))
-            bits = builder.shl(exponent, ir.Constant(long, [52] * WIDTH))
-            found = builder.fmul(found, builder.bitcast(bits, _VECTOR))
-        return found
+        power = builder.sext(builder.fptosi(args[1], _SHORT), long)
+        exponent = builder.add(power, ir.Constant(long, [1023] * WIDTH))
+        bits = builder.shl(exponent, ir.Constant(long, [52] * WIDTH))
+        return builder.fmul(args[0], builder.bitcast(bits, _VECTOR))
 
     return _lanes(_lanes, _lanes), generate
+
+
+@intrinsic
+def fused(_, left, right, more):  # type: ignore[no-untyped-def]
+    """``left * right + more`` row by row, rounded once where the processor can."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        kind = ir.FunctionType(_VECTOR, [_VECTOR] * 3)
+        name = f"llvm.fmuladd.v{WIDTH}f64"
+        return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), args)
+
+    return _lanes(_lanes, _lanes, _lanes), generate
 
 
 @intrinsic

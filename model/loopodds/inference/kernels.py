@@ -15,6 +15,7 @@ from loopodds.base.lanes import WIDTH as PACK
 from loopodds.base.lanes import (
     at,
     doubled,
+    fused,
     larger,
     load,
     load_from,
@@ -40,7 +41,7 @@ _ROOT = 0.3989422804014327  # of 1 / (2 pi)
 _LOG2E = 1.4426950408889634
 _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
-_TERMS = tuple(1.0 / factorial(k) for k in range(13, 1, -1))
+_TERMS = tuple(1.0 / factorial(k) for k in range(12, 1, -1))
 _SMALL = 1e-150
 RESTED = 8 * PACK
 """Rows from which what no row of a pack says anything about is worked out once for all of them."""
@@ -61,14 +62,14 @@ def exp_below(x):  # type: ignore[no-untyped-def]
 
 @njit(inline="always")
 def _exps(x):  # type: ignore[no-untyped-def]
-    """The same of a pack."""
-    x = larger(x, spread(-745.2))  # there and below it is zero, as elsewhere
-    k = whole(minus(times(x, spread(_LOG2E)), spread(0.5)))
-    r = minus(minus(x, times(k, spread(_LN2_HIGH))), times(k, spread(_LN2_LOW)))
-    p = spread(0.0)
-    for term in _TERMS:
-        p = plus(times(p, r), spread(term))
-    p = plus(times(plus(times(p, r), spread(1.0)), r), spread(1.0))
+    """The same of a pack, but for 1e-307 where it should be less."""
+    x = larger(x, spread(-706.0))
+    k = whole(fused(x, spread(_LOG2E), spread(-0.5)))
+    r = fused(k, spread(-_LN2_LOW), fused(k, spread(-_LN2_HIGH), x))
+    p = spread(_TERMS[0])
+    for term in _TERMS[1:]:
+        p = fused(p, r, spread(term))
+    p = fused(fused(p, r, spread(1.0)), r, spread(1.0))
     return doubled(p, k)
 
 
@@ -276,7 +277,7 @@ def readings(pack, value, extra, gauge, misread, work, to, product, logs):  # ty
             both = plus(spread(variance[u]), own)
             a, b = over(spread(-0.5), both), over(spread(1.0), root(both))
         gap = minus(seen, spread(mean[u]))
-        density = plus(times(times(near, b), _exps(times(times(gap, gap), a))), far)
+        density = fused(times(near, b), _exps(times(times(gap, gap), a)), far)
         store(work, to + u, density)
         peak = larger(density, peak)
     store(said, 0, peak)
