@@ -52,14 +52,16 @@ def _address(context: Any, builder: Any, array_type: Any, array: Any, place: Any
 
 
 @intrinsic
-def load_from(_, array, place):  # type: ignore[no-untyped-def]
-    """The pack of an array of floats that begins at a place, which never counts from the end."""
+def load_from(_, array, start, place):  # type: ignore[no-untyped-def]
+    """The pack of an array of floats that begins some places behind a start; neither counts from
+    the end. Two numbers, because the first of them often stays while the other changes."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        address = _address(context, builder, signature.args[0], *args)
-        return builder.load(address, align=_ALIGNED)
+        data = context.make_array(signature.args[0])(context, builder, args[0]).data
+        found = builder.gep(builder.gep(data, [args[1]]), [args[2]])
+        return builder.load(builder.bitcast(found, _VECTOR.as_pointer()), align=_ALIGNED)
 
-    return _lanes(array, types.int64), generate
+    return _lanes(array, types.int64, types.int64), generate
 
 
 @intrinsic
@@ -173,6 +175,18 @@ def root(_, pack):  # type: ignore[no-untyped-def]
         return builder.call(own, args)
 
     return _lanes(_lanes), generate
+
+
+@intrinsic
+def least(_, pack):  # type: ignore[no-untyped-def]
+    """The smallest number of a pack."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        kind = ir.FunctionType(ir.DoubleType(), [_VECTOR])
+        name = f"llvm.vector.reduce.fmin.v{WIDTH}f64"
+        return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), args)
+
+    return types.float64(_lanes), generate
 
 
 @intrinsic

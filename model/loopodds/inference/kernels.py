@@ -17,6 +17,7 @@ from loopodds.base.lanes import (
     doubled,
     fused,
     larger,
+    least,
     load,
     load_from,
     minus,
@@ -42,7 +43,6 @@ _LOG2E = 1.4426950408889634
 _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
 _TERMS = tuple(1.0 / factorial(k) for k in range(12, 1, -1))
-_SMALL = 1e-150
 RESTED = 8 * PACK
 """Rows from which what no row of a pack says anything about is worked out once for all of them."""
 
@@ -81,8 +81,9 @@ def _first(index, start, run):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _one(work, to, cells, run, index, f):  # type: ignore[no-untyped-def]
-    """work[to] = the sum of a factor over some of its variables.
+def _one(work, to, cells, run, index, o, f):  # type: ignore[no-untyped-def]
+    """work[to] = the sum of a factor over some of its variables, times a factor ``o`` over the
+    others, of ones if it begins below zero.
 
     A factor is given by where it begins, where the part of its map begins that hangs on the
     variables kept, and the part of those summed out. Most sums are short, so that three terms are
@@ -91,48 +92,60 @@ def _one(work, to, cells, run, index, f):  # type: ignore[no-untyped-def]
     f0, f1, f2 = _first(index, f[2], run)
     for c in range(cells):
         u = f[0] + at(index, f[1] + c)
-        total, other = load_from(work, u + f0), spread(0.0)
+        total, other = load_from(work, u, f0), spread(0.0)
         if run > 1:
-            total = plus(total, load_from(work, u + f1))
+            total = plus(total, load_from(work, u, f1))
         if run > 2:
-            total = plus(total, load_from(work, u + f2))
+            total = plus(total, load_from(work, u, f2))
         for q in range(3, run - 1, 2):
-            total = plus(total, load_from(work, u + at(index, f[2] + q)))
-            other = plus(other, load_from(work, u + at(index, f[2] + q + 1)))
+            total = plus(total, load_from(work, u, at(index, f[2] + q)))
+            other = plus(other, load_from(work, u, at(index, f[2] + q + 1)))
         if run > 3 and run % 2 == 0:
-            other = plus(other, load_from(work, u + at(index, f[2] + run - 1)))
-        store(work, to + c, plus(total, other))
+            total = plus(total, load_from(work, u, at(index, f[2] + run - 1)))
+        total = plus(total, other)
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
 
 
 @njit(inline="always")
-def _both(work, a, b):  # type: ignore[no-untyped-def]
-    return times(load_from(work, a), load_from(work, b))
+def _with(work, total, u, a, v, b):  # type: ignore[no-untyped-def]
+    return fused(load_from(work, u, a), load_from(work, v, b), total)
 
 
 @njit(cache=True, error_model="numpy")
-def _two(work, to, cells, run, index, f, g):  # type: ignore[no-untyped-def]
+def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
     """The same of the product of two factors."""
     f0, f1, f2 = _first(index, f[2], run)
     g0, g1, g2 = _first(index, g[2], run)
     for c in range(cells):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-        total, other = _both(work, u + f0, v + g0), spread(0.0)
+        other = spread(0.0)
+        total = _with(work, other, u, f0, v, g0)
         if run > 1:
-            total = plus(total, _both(work, u + f1, v + g1))
+            total = _with(work, total, u, f1, v, g1)
         if run > 2:
-            total = plus(total, _both(work, u + f2, v + g2))
+            total = _with(work, total, u, f2, v, g2)
         for q in range(3, run - 1, 2):
-            total = plus(total, _both(work, u + at(index, f[2] + q), v + at(index, g[2] + q)))
-            r = q + 1
-            other = plus(other, _both(work, u + at(index, f[2] + r), v + at(index, g[2] + r)))
+            total = _with(work, total, u, at(index, f[2] + q), v, at(index, g[2] + q))
+            other = _with(work, other, u, at(index, f[2] + q + 1), v, at(index, g[2] + q + 1))
         if run > 3 and run % 2 == 0:
             r = run - 1
-            other = plus(other, _both(work, u + at(index, f[2] + r), v + at(index, g[2] + r)))
-        store(work, to + c, plus(total, other))
+            total = _with(work, total, u, at(index, f[2] + r), v, at(index, g[2] + r))
+        total = plus(total, other)
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
+
+
+@njit(inline="always")
+def _with_two(work, total, u, a, v, b, w, c):  # type: ignore[no-untyped-def]
+    both = times(load_from(work, u, a), load_from(work, v, b))
+    return fused(both, load_from(work, w, c), total)
 
 
 @njit(cache=True, error_model="numpy")
-def _three(work, to, cells, run, index, f, g, h):  # type: ignore[no-untyped-def]
+def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-def]
     """The same of three."""
     f0, f1, f2 = _first(index, f[2], run)
     g0, g1, g2 = _first(index, g[2], run)
@@ -140,42 +153,51 @@ def _three(work, to, cells, run, index, f, g, h):  # type: ignore[no-untyped-def
     for c in range(cells):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
         w = h[0] + at(index, h[1] + c)
-        total = times(_both(work, u + f0, v + g0), load_from(work, w + h0))
+        other = spread(0.0)
+        total = _with_two(work, other, u, f0, v, g0, w, h0)
         if run > 1:
-            total = plus(total, times(_both(work, u + f1, v + g1), load_from(work, w + h1)))
+            total = _with_two(work, total, u, f1, v, g1, w, h1)
         if run > 2:
-            total = plus(total, times(_both(work, u + f2, v + g2), load_from(work, w + h2)))
-        for q in range(3, run):
-            x = _both(work, u + at(index, f[2] + q), v + at(index, g[2] + q))
-            total = plus(total, times(x, load_from(work, w + at(index, h[2] + q))))
+            total = _with_two(work, total, u, f2, v, g2, w, h2)
+        for q in range(3, run - 1, 2):
+            a, b, d = at(index, f[2] + q), at(index, g[2] + q), at(index, h[2] + q)
+            total = _with_two(work, total, u, a, v, b, w, d)
+            a, b, d = at(index, f[2] + q + 1), at(index, g[2] + q + 1), at(index, h[2] + q + 1)
+            other = _with_two(work, other, u, a, v, b, w, d)
+        if run > 3 and run % 2 == 0:
+            r = run - 1
+            a, b, d = at(index, f[2] + r), at(index, g[2] + r), at(index, h[2] + r)
+            total = _with_two(work, total, u, a, v, b, w, d)
+        total = plus(total, other)
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
 
 
 @njit(cache=True, error_model="numpy")
-def _four(work, to, cells, run, index, f, g, h, i):  # type: ignore[no-untyped-def]
-    """The same of four."""
+def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-untyped-def]
+    """The same of four or more, term by term in the same two parts."""
+    last = count - 1
     for c in range(cells):
-        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-        w, z = h[0] + at(index, h[1] + c), i[0] + at(index, i[1] + c)
-        total = spread(0.0)
+        total, other = spread(0.0), spread(0.0)
+        u, v = given[0, 0] + at(index, given[1, 0] + c), given[0, 1] + at(index, given[1, 1] + c)
+        w, z = given[0, 2] + at(index, given[1, 2] + c), given[0, last] + at(index, given[1, last] + c)
         for q in range(run):
-            x = _both(work, u + at(index, f[2] + q), v + at(index, g[2] + q))
-            x = times(x, load_from(work, w + at(index, h[2] + q)))
-            total = plus(total, times(x, load_from(work, z + at(index, i[2] + q))))
-        store(work, to + c, total)
-
-
-@njit(cache=True, error_model="numpy")
-def _many(work, to, cells, run, index, given, count):  # type: ignore[no-untyped-def]
-    """The same of any number."""
-    for c in range(cells):
-        total = spread(0.0)
-        for q in range(run):
-            x = spread(1.0)
-            for i in range(count):
-                place = given[0, i] + at(index, given[1, i] + c) + at(index, given[2, i] + q)
-                x = times(x, load_from(work, place))
-            total = plus(total, x)
+            x = times(
+                load_from(work, u, at(index, given[2, 0] + q)), load_from(work, v, at(index, given[2, 1] + q))
+            )
+            x = times(x, load_from(work, w, at(index, given[2, 2] + q)))
+            for i in range(3, last):
+                place = at(index, given[1, i] + c) + at(index, given[2, i] + q)
+                x = times(x, load_from(work, given[0, i], place))
+            y = load_from(work, z, at(index, given[2, last] + q))
+            if q < 3 or q % 2 == 1:
+                total = fused(x, y, total)
+            else:
+                other = fused(x, y, other)
+        total = plus(total, other)
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
 
 
@@ -183,14 +205,8 @@ def _many(work, to, cells, run, index, given, count):  # type: ignore[no-untyped
 def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
     """work[to] times a factor over variables kept."""
     for c in range(cells):
-        x = load_from(work, f[0] + at(index, f[1] + c))
+        x = load_from(work, f[0], at(index, f[1] + c))
         store(work, to + c, times(load(work, to + c), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _scaled(work, to, cells, scale):  # type: ignore[no-untyped-def]
-    for c in range(to, to + cells):
-        store(work, c, times(load(work, c), scale))
 
 
 @njit(cache=True, error_model="numpy")
@@ -220,23 +236,31 @@ def _common(work, one, other, cells):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _counted(product, logs, masses, start):  # type: ignore[no-untyped-def]
-    """The product of the masses of each row times one more; its log where it becomes small."""
+def _lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
+    """Divide the cells of a row by a mass that is too small or too large to go on with, whose
+    logarithm is added up; which rows that are hangs on nothing but themselves.
+    """
+    if least(mass) >= tiny and least(minus(spread(0.0), mass)) >= -1.0 / tiny:
+        return
+    scale = packs(1)
+    store(scale, 0, mass)
     for b in range(PACK):
-        mass = masses[start * PACK + b]
-        if mass < _SMALL:
-            logs[b] += np.log(mass)
+        if 0.0 < scale[b] < tiny or scale[b] > 1.0 / tiny:
+            logs[b] += np.log(scale[b])
+            scale[b] = 1.0 / scale[b]
         else:
-            product[b] *= mass
-            if product[b] < _SMALL or product[b] > 1.0 / _SMALL:
-                logs[b] += np.log(product[b])
-                product[b] = 1.0
+            scale[b] = 1.0
+    factor = load(scale, 0)
+    for c in range(to, to + cells):
+        store(work, c, times(load(work, c), factor))
 
 
 @njit(cache=True, error_model="numpy")
 def _answer(work, start, cells, pack, out, column):  # type: ignore[no-untyped-def]
     """Shares of the cells of each row of a pack; zeros where there is no mass."""
-    _scaled(work, start, cells, over(spread(1.0), _mass(work, start, cells)))
+    scale = over(spread(1.0), _mass(work, start, cells))
+    for s in range(start, start + cells):
+        store(work, s, times(load(work, s), scale))
     for b in range(PACK):
         if pack[b] >= 0:
             for s in range(cells):
@@ -244,12 +268,12 @@ def _answer(work, start, cells, pack, out, column):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, error_model="numpy")
-def readings(pack, value, extra, gauge, misread, work, to, product, logs):  # type: ignore[no-untyped-def]
+def readings(pack, value, extra, gauge, misread, work, to, tiny, logs):  # type: ignore[no-untyped-def]
     """Mixture density of a gauge under each distinct mean and spread, for the rows of a pack; see
     :mod:`loopodds.inference.likelihoods`.
 
-    They are divided by their largest, which is counted: the product of several wild readings would
-    be too small for a float. A row without a reading gets ones.
+    Small ones are divided by their largest, whose logarithm is added up: the product of several
+    wild readings would be too small for a float. A row without a reading gets ones.
 
     Args:
         gauge: Of each pair the mean, the variance, -1 / (2 variance) and 1 / spread.
@@ -280,9 +304,7 @@ def readings(pack, value, extra, gauge, misread, work, to, product, logs):  # ty
         density = fused(times(near, b), _exps(times(times(gap, gap), a)), far)
         store(work, to + u, density)
         peak = larger(density, peak)
-    store(said, 0, peak)
-    _counted(product, logs, said, 0)
-    _scaled(work, to, mean.shape[0], over(spread(1.0), peak))
+    _lift(work, to, mean.shape[0], peak, tiny, logs)
 
 
 @njit(cache=True, error_model="numpy")
@@ -314,7 +336,7 @@ def _fold_words(work, to, cells, index, f, tables, first, own, words, count):  #
             other = spread(at(tables, first + cells * np.int64(words[i]) + c))
             x = where(said, words[i], other, x)
         if f[0] >= 0:
-            x = times(x, load_from(work, f[0] + at(index, f[1] + c)))
+            x = times(x, load_from(work, f[0], at(index, f[1] + c)))
         store(work, to + c, x)
 
 
@@ -322,9 +344,9 @@ def _fold_words(work, to, cells, index, f, tables, first, own, words, count):  #
 def _fold(work, to, cells, index, f, others, g):  # type: ignore[no-untyped-def]
     """work[to] = a factor, of ones if it begins below zero, times one with other maps."""
     for c in range(cells):
-        x = load_from(work, g[0] + at(others, g[1] + c))
+        x = load_from(work, g[0], at(others, g[1] + c))
         if f[0] >= 0:
-            x = times(x, load_from(work, f[0] + at(index, f[1] + c)))
+            x = times(x, load_from(work, f[0], at(index, f[1] + c)))
         store(work, to + c, x)
 
 
@@ -363,11 +385,11 @@ def _sum(work, number, sums, index, place, live, inner):  # type: ignore[no-unty
     """One sum of products over the factors that say something."""
     all_cells, all_run, all_to, first, factor, kept, left, outer = sums
     cells, run, to = all_cells[number], all_run[number], all_to[number]
-    count, outside = 0, False
+    count, outside = 0, -1
     for i in range(first[number], first[number + 1]):
         if live[factor[i]]:
             if outer[i]:
-                outside = True
+                outside = i if outside < 0 else outside
             else:
                 inner[0, count] = place[factor[i]]
                 inner[1, count], inner[2, count] = kept[i], left[i]
@@ -375,24 +397,18 @@ def _sum(work, number, sums, index, place, live, inner):  # type: ignore[no-unty
     f = inner[0, 0], inner[1, 0], inner[2, 0]
     g = inner[0, 1], inner[1, 1], inner[2, 1]
     h = inner[0, 2], inner[1, 2], inner[2, 2]
-    if count == 0:
-        for c in range(to, to + cells):
-            store(work, c, spread(float(run)))
-    elif count == 1:
-        _one(work, to, cells, run, index, f)
+    o = (place[factor[outside]], kept[outside]) if outside >= 0 else (-1, 0)
+    if count == 1:
+        _one(work, to, cells, run, index, o, f)
     elif count == 2:
-        _two(work, to, cells, run, index, f, g)
+        _two(work, to, cells, run, index, o, f, g)
     elif count == 3:
-        _three(work, to, cells, run, index, f, g, h)
-    elif count == 4:
-        i = inner[0, 3], inner[1, 3], inner[2, 3]
-        _four(work, to, cells, run, index, f, g, h, i)
+        _three(work, to, cells, run, index, o, f, g, h)
     else:
-        _many(work, to, cells, run, index, inner, count)
-    if outside:
-        for i in range(first[number], first[number + 1]):
-            if live[factor[i]] and outer[i]:
-                _outer(work, to, cells, index, (place[factor[i]], kept[i]))
+        _more(work, to, cells, run, index, o, inner, count)
+    for i in range(outside + 1, first[number + 1] if outside >= 0 else 0):
+        if live[factor[i]] and outer[i]:
+            _outer(work, to, cells, index, (place[factor[i]], kept[i]))
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -404,7 +420,7 @@ def propagate(  # type: ignore[no-untyped-def]
     One long loop over named arrays on purpose: with the fields of the records used in place it
     takes longer.
     """
-    index, size, place_of, child_first, children, in_at, rest_at, sent, prior_at = tree
+    index, size, place_of, child_first, children, in_at, rest_at, sent, prior_at, tiny = tree
     group_first, within, level, group_cells, group_at, lift_first, lift_at, member_first = groups
     kinds, column, states, configs, tables, table_at, pairs, pair_at = factors[:8]
     means, variances, slopes, heights, gauge_at, shares, wides = factors[8:]
@@ -416,21 +432,23 @@ def propagate(  # type: ignore[no-untyped-def]
     for f in range(configs.shape[0]):
         most = max(most, configs[f], gauge_at[f + 1] - gauge_at[f])
     work = packs(size + most)
-    rested, mass = packs(cliques), packs(1)
+    rested = np.zeros((cliques, PACK))
     place = place_of * PACK
     live = np.ones(place.shape[0], np.bool_)
     for c in range(prior.shape[0]):
         store(work, prior_at + c, spread(prior[c]))
+    store(work, place_of[-1], spread(1.0))
     alias, quiet = np.empty(group_at.shape[0], np.int64), np.zeros(cliques, np.bool_)
     inner = np.zeros((3, max(4, place.shape[0])), np.int64)
     word, number = np.empty(codes.shape[1], np.int32), np.empty(values.shape[1], np.bool_)
-    own, words, product, logs = packs(1), np.empty(PACK), np.empty(PACK), np.empty(PACK)
+    own, words, mass = packs(1), np.empty(PACK), packs(1)
+    logs, outward = np.empty(PACK), np.zeros(PACK)  # the second is not asked for
     pack = np.empty(PACK, dtype=np.int64)
     resting = order.shape[0] > RESTED
     for first in range(-PACK if resting else 0, order.shape[0], PACK):
         for b in range(PACK):
             pack[b] = order[first + b] if 0 <= first + b < order.shape[0] else -1
-        product[:], logs[:] = 1.0, 0.0
+        logs[:] = 0.0
         _heard(pack, codes, values, word, number)
         for k in range(cliques):
             silent = True
@@ -459,7 +477,7 @@ def propagate(  # type: ignore[no-untyped-def]
                             gauge = means[a:z], variances[a:z], slopes[a:z], heights[a:z]
                             readings(
                                 pack, values[:, i], extras[:, i], gauge, (shares[f], wides[f]), work, densities,
-                                product, logs,
+                                tiny, logs,
                             )
                         _fold(work, to, cells, index, before, pairs, (densities * PACK, pair_at[f]))
                     alias[g] = g
@@ -487,15 +505,15 @@ def propagate(  # type: ignore[no-untyped-def]
                 continue
             if quiet[k]:
                 place[k] = rest_at[k] * PACK
-                _counted(product, logs, rested, k)
+                logs += rested[k]
                 continue
             place[k] = in_at[k] * PACK
             _sum(work, k, sums, index, place, live, inner)
-            store(mass, 0, _mass(work, in_at[k], sent[k]))
-            _scaled(work, in_at[k], sent[k], over(spread(1.0), load(mass, 0)))
-            _counted(product, logs, mass, 0)
             if first < 0:
-                store(rested, k, load(mass, 0))
+                logs[:] = 0.0
+            _lift(work, in_at[k], sent[k], _mass(work, in_at[k], sent[k]), tiny, logs)
+            if first < 0:
+                rested[k] = logs
                 for c in range(sent[k]):
                     store(work, rest_at[k] + c, load(work, in_at[k] + c))
         if first < 0:
@@ -505,15 +523,16 @@ def propagate(  # type: ignore[no-untyped-def]
             n, kind, about = cliques + t, step_kind[t], step_about[t]
             to, cells = sums[2][n], sums[0][n]
             _sum(work, n, sums, index, place, live, inner)
-            if kind == SEND:
-                if step_closes[t]:
+            if step_closes[t]:
+                store(mass, 0, load(work, to))
+                if kind == SEND:
                     store(mass, 0, _common(work, place[about] // PACK, to, cells))
-                    _counted(product, logs, mass, 0)
-                _scaled(work, to, cells, over(spread(1.0), _mass(work, to, cells)))
+                for b in range(PACK):
+                    logs[b] += np.log(mass[b])
+            if kind == SEND:
+                _lift(work, to, cells, _mass(work, to, cells), tiny, outward)
             elif kind == ANSWER:
                 _answer(work, to, cells, pack, out, about)
-            elif kind == CLOSE:
-                _counted(product, logs, work, to)
         for b in range(PACK):
             if pack[b] >= 0:
-                log_evidence[pack[b]] = logs[b] + np.log(product[b])
+                log_evidence[pack[b]] = logs[b]

@@ -33,6 +33,8 @@ Factor = tuple[int, Query, Query]
 """Number of a factor, its variables, and those that decide how it is taken."""
 SPARED = 2
 """How many times smaller than a clique its targets must be together to share one sum."""
+FAR = 250
+"""Powers of ten that the factors of a clique may go down together."""
 MOST_KEPT = 128
 """Sets of names that are laid out for at a time: an archive has a few for each of its contexts."""
 
@@ -112,12 +114,13 @@ class _Layout:
         self.groups = self._grouped(factors)
         self.potentials = 2 * self.count + len(self.groups)
         self.shared = self.potentials + self.count
+        self.ones = self.shared + 1
         largest = max(map(shape.cells, shape.scopes))
         asked = max([1, *(shape.cells(names) for names, _ in queries)])
         group_cells = [shape.cells(group.scope) for group in self.groups]
-        blocks = [*shape.sent, *shape.sent, *group_cells, *shape.held, largest, *shape.sent, asked]
-        at = np.cumsum([0, *blocks])
-        self.place, self.resting = at[: self.shared + 1], at[self.shared + 1 : -2]
+        blocks = [*shape.sent, *shape.sent, *group_cells, *shape.held, largest, 1]
+        at = np.cumsum([0, *blocks, *shape.sent, asked])
+        self.place, self.resting = at[: self.ones + 1], at[self.ones + 1 : -2]
         self.answers, self.size = int(at[-2]), int(at[-1])
         self.maps: list[IntArray] = []
         self.found: dict[bytes, int] = {}
@@ -150,11 +153,17 @@ class _Layout:
         tree = (
             np.concatenate(self.maps).astype(np.int32), np.int64(self.size), self.place,
             starts(shape.children), joined(shape.children), self.place[: self.count], self.resting,
-            np.array(shape.sent), np.int64(self.place[self.potentials]),
+            np.array(shape.sent), np.int64(self.place[self.potentials]), self._tiny(),
         )  # fmt: skip
         turn = tuple(member for group in self.groups for member in group.members)
         flat = tuple(np.array(steps, np.int64).reshape(-1, 3).T.copy())
         return Program(tree, groups, sums, flat, turn, columns)
+
+    def _tiny(self) -> np.float64:
+        """Mass of a factor from which as many of them as any clique has do not become too small
+        for a float, nor from its inverse too large."""
+        most = max(len(self._factors(k)) for k in range(self.count))
+        return np.float64(10.0 ** (-FAR / (most + 1)))
 
     def map(self, names: Query, factor: Query | None) -> int:
         """Where the map begins from configurations of some names to places in a factor, as far as
@@ -198,19 +207,22 @@ class _Layout:
         return [host, *self._hosts(host)] if host >= 0 else []
 
     def _factors(self, clique: int, but: Collection[int] = ()) -> list[Factor]:
-        """What a clique has and was given: its potential, by children, in groups, by its parent."""
+        """What a clique was given and has: in groups, its potential, by children, by its parent.
+
+        Groups come first, so that one of ones may be left out to the last bit: only the last
+        factor, which is not a group, is multiplied and added in one.
+        """
         shape = self.shape
-        found: list[Factor] = []
+        # one group of those below the same first host is taken at a time, in the place of that
+        own = [([i, *self._hosts(i)][-1], i) for i, g in enumerate(self.groups) if g.home == clique]
+        found: list[Factor] = [
+            (2 * self.count + i, self.groups[i].scope, self.groups[top].scope)
+            for top, i in sorted(own)
+        ]
         if shape.held[clique]:
             held = shape.priors[clique] or ()
             found.append((self.potentials + clique, held, held))
         found += [self._message(child) for child in shape.children[clique]]
-        # one group of those below the same first host is taken at a time, in the place of that
-        own = [([i, *self._hosts(i)][-1], i) for i, g in enumerate(self.groups) if g.home == clique]
-        found += [
-            (2 * self.count + i, self.groups[i].scope, self.groups[top].scope)
-            for top, i in sorted(own)
-        ]
         if shape.parents[clique] >= 0:
             separator = shape.separators[clique]
             found.append((self.count + clique, separator, separator))
@@ -321,13 +333,14 @@ class _Layout:
         for one in sums:
             left = tuple(name for name in one.domain if name not in one.kept)
             rows.append((self.shape.cells(one.kept), self.shape.cells(left), one.to))
-            given.append(
-                [
-                    (number, self.map(one.kept, names), self.map(left, names),
-                     not {*deciding} & {*left})
-                    for number, names, deciding in one.factors
-                ]
-            )  # fmt: skip
+            found = [
+                (number, self.map(one.kept, names), self.map(left, names), not {*deciding} & {*left})
+                for number, names, deciding in one.factors
+            ]
+            is_group = range(2 * self.count, self.potentials)
+            if all(outer or number in is_group for number, _, _, outer in found):
+                found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False))
+            given.append(found)
         factors = np.array([f for own in given for f in own], np.int64).reshape(-1, 4).T.copy()
         return (*np.array(rows, np.int64).T.copy(), starts(given), *factors)
 
