@@ -57,7 +57,7 @@ class FlatTree:
     ) -> None:
         self._room = room
         self._answers: dict[Any, Answers] = {}
-        self._configs = {f.name: f.configs for clique in cliques for f in clique.absorbed}
+        self._costs = {f.name: f.configs for clique in cliques for f in clique.absorbed}
         self._laid = passes.lay_out(cliques) if passes else LoopTree(cliques)
 
     def propagate(
@@ -110,17 +110,15 @@ class FlatTree:
         rows = codes.shape[0]
         if rows < FEW:
             return np.arange(rows)
-        configs = [self._configs[name] for _, name in names]
+        costs = np.array([self._costs[name] for _, name in names])
+        costs[codes.shape[1] + soft.shape[1] :] *= A_NUMBER
         key, left = np.zeros(rows, np.int64), 2**62
-        for i in np.argsort(-np.array(configs), kind="stable"):
+        for i in np.argsort(-costs, kind="stable"):
             number = i - codes.shape[1] - soft.shape[1]
             if number >= 0:
                 said, kinds = ~np.isnan(value[:, number]), 2
             elif i < codes.shape[1]:
-                said = codes[:, i] + 1
-                kinds = int(said.max()) + 1
-                if configs[i] < LARGE:
-                    said, kinds = said > 0, 2
+                said, kinds = codes[:, i] + 1, int(codes[:, i].max()) + 2
             else:
                 continue
             if kinds > left:
@@ -131,8 +129,8 @@ class FlatTree:
 
 FEW = 64
 """Rows below which they stay in their order."""
-LARGE = 64
-"""Configurations of a factor from which rows with the same word of it are put together."""
+A_NUMBER = 10
+"""What a configuration costs where a number is compared, not a word looked up."""
 
 
 class LoopTree:

@@ -73,39 +73,38 @@ def _exps(x):  # type: ignore[no-untyped-def]
     return doubled(p, k)
 
 
+@njit(cache=True, error_model="numpy")
+def _one(work, to, cells, run, index, o, f):  # type: ignore[no-untyped-def]
+    """work[to] = the sum of a factor over some of its variables, times a factor ``o`` over the
+    others, of ones if it begins below zero; what all of it adds up to.
+
+    A factor is given by where it begins, where the part of its map begins that hangs on the
+    variables kept, and the part of those summed out. Most sums are of three terms or fewer, which
+    are written out.
+    """
+    mass = spread(0.0)
+    f0, f1, f2 = _first(index, f[2], run)
+    for c in range(cells):
+        u = f[0] + at(index, f[1] + c)
+        total = load_from(work, u, f0)
+        if run > 1:
+            total = plus(total, load_from(work, u, f1))
+        if run > 2:
+            total = plus(total, load_from(work, u, f2))
+        for q in range(3, run):
+            total = plus(total, load_from(work, u, at(index, f[2] + q)))
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
+
+
 @njit(inline="always")
 def _first(index, start, run):  # type: ignore[no-untyped-def]
     """The first three places of a map, as far as there are."""
     one, two = at(index, start), at(index, start + min(run, 2) - 1)
     return one, two, at(index, start + min(run, 3) - 1)
-
-
-@njit(cache=True, error_model="numpy")
-def _one(work, to, cells, run, index, o, f):  # type: ignore[no-untyped-def]
-    """work[to] = the sum of a factor over some of its variables, times a factor ``o`` over the
-    others, of ones if it begins below zero.
-
-    A factor is given by where it begins, where the part of its map begins that hangs on the
-    variables kept, and the part of those summed out. Most sums are short, so that three terms are
-    written out; long ones are added up in two parts, because an addition waits for the one before.
-    """
-    f0, f1, f2 = _first(index, f[2], run)
-    for c in range(cells):
-        u = f[0] + at(index, f[1] + c)
-        total, other = load_from(work, u, f0), spread(0.0)
-        if run > 1:
-            total = plus(total, load_from(work, u, f1))
-        if run > 2:
-            total = plus(total, load_from(work, u, f2))
-        for q in range(3, run - 1, 2):
-            total = plus(total, load_from(work, u, at(index, f[2] + q)))
-            other = plus(other, load_from(work, u, at(index, f[2] + q + 1)))
-        if run > 3 and run % 2 == 0:
-            total = plus(total, load_from(work, u, at(index, f[2] + run - 1)))
-        total = plus(total, other)
-        if o[0] >= 0:
-            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
-        store(work, to + c, total)
 
 
 @njit(inline="always")
@@ -115,27 +114,62 @@ def _with(work, total, u, a, v, b):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, error_model="numpy")
 def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
-    """The same of the product of two factors."""
+    """The same of the product of two factors; long sums four cells at a time, because an addition
+    waits for the one before it."""
+    mass = spread(0.0)
     f0, f1, f2 = _first(index, f[2], run)
     g0, g1, g2 = _first(index, g[2], run)
-    for c in range(cells):
+    fours = cells // 4 * 4 if run > 3 else 0
+    for c in range(0, fours, 4):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-        other = spread(0.0)
-        total = _with(work, other, u, f0, v, g0)
+        i, j = f[0] + at(index, f[1] + c + 1), g[0] + at(index, g[1] + c + 1)
+        k, l = f[0] + at(index, f[1] + c + 2), g[0] + at(index, g[1] + c + 2)
+        m, n = f[0] + at(index, f[1] + c + 3), g[0] + at(index, g[1] + c + 3)
+        w, x, y, z = spread(0.0), spread(0.0), spread(0.0), spread(0.0)
+        for q in range(run):
+            a, b = at(index, f[2] + q), at(index, g[2] + q)
+            w, x = _with(work, w, u, a, v, b), _with(work, x, i, a, j, b)
+            y, z = _with(work, y, k, a, l, b), _with(work, z, m, a, n, b)
+        if o[0] >= 0:
+            w = times(w, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, w)
+        mass = plus(mass, w)
+        if o[0] >= 0:
+            x = times(x, load_from(work, o[0], at(index, o[1] + c + 1)))
+        store(work, to + c + 1, x)
+        mass = plus(mass, x)
+        if o[0] >= 0:
+            y = times(y, load_from(work, o[0], at(index, o[1] + c + 2)))
+        store(work, to + c + 2, y)
+        mass = plus(mass, y)
+        if o[0] >= 0:
+            z = times(z, load_from(work, o[0], at(index, o[1] + c + 3)))
+        store(work, to + c + 3, z)
+        mass = plus(mass, z)
+    if run == 3:
+        for c in range(cells):
+            u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+            total = _with(work, _with(work, spread(0.0), u, f0, v, g0), u, f1, v, g1)
+            total = _with(work, total, u, f2, v, g2)
+            if o[0] >= 0:
+                total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+            store(work, to + c, total)
+            mass = plus(mass, total)
+        return mass
+    for c in range(fours, cells):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        total = _with(work, spread(0.0), u, f0, v, g0)
         if run > 1:
             total = _with(work, total, u, f1, v, g1)
         if run > 2:
             total = _with(work, total, u, f2, v, g2)
-        for q in range(3, run - 1, 2):
+        for q in range(3, run):
             total = _with(work, total, u, at(index, f[2] + q), v, at(index, g[2] + q))
-            other = _with(work, other, u, at(index, f[2] + q + 1), v, at(index, g[2] + q + 1))
-        if run > 3 and run % 2 == 0:
-            r = run - 1
-            total = _with(work, total, u, at(index, f[2] + r), v, at(index, g[2] + r))
-        total = plus(total, other)
         if o[0] >= 0:
             total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
 
 
 @njit(inline="always")
@@ -147,79 +181,81 @@ def _with_two(work, total, u, a, v, b, w, c):  # type: ignore[no-untyped-def]
 @njit(cache=True, error_model="numpy")
 def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-def]
     """The same of three."""
+    mass = spread(0.0)
     f0, f1, f2 = _first(index, f[2], run)
     g0, g1, g2 = _first(index, g[2], run)
     h0, h1, h2 = _first(index, h[2], run)
-    for c in range(cells):
+    twos = cells // 2 * 2 if run > 3 else 0
+    for c in range(0, twos, 2):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        i, j = f[0] + at(index, f[1] + c + 1), g[0] + at(index, g[1] + c + 1)
+        w, z = h[0] + at(index, h[1] + c), h[0] + at(index, h[1] + c + 1)
+        x, y = spread(0.0), spread(0.0)
+        for q in range(run):
+            a, b, d = at(index, f[2] + q), at(index, g[2] + q), at(index, h[2] + q)
+            x = _with_two(work, x, u, a, v, b, w, d)
+            y = _with_two(work, y, i, a, j, b, z, d)
+        if o[0] >= 0:
+            x = times(x, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, x)
+        mass = plus(mass, x)
+        if o[0] >= 0:
+            y = times(y, load_from(work, o[0], at(index, o[1] + c + 1)))
+        store(work, to + c + 1, y)
+        mass = plus(mass, y)
+    for c in range(twos, cells):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
         w = h[0] + at(index, h[1] + c)
-        other = spread(0.0)
-        total = _with_two(work, other, u, f0, v, g0, w, h0)
+        total = _with_two(work, spread(0.0), u, f0, v, g0, w, h0)
         if run > 1:
             total = _with_two(work, total, u, f1, v, g1, w, h1)
         if run > 2:
             total = _with_two(work, total, u, f2, v, g2, w, h2)
-        for q in range(3, run - 1, 2):
+        for q in range(3, run):
             a, b, d = at(index, f[2] + q), at(index, g[2] + q), at(index, h[2] + q)
             total = _with_two(work, total, u, a, v, b, w, d)
-            a, b, d = at(index, f[2] + q + 1), at(index, g[2] + q + 1), at(index, h[2] + q + 1)
-            other = _with_two(work, other, u, a, v, b, w, d)
-        if run > 3 and run % 2 == 0:
-            r = run - 1
-            a, b, d = at(index, f[2] + r), at(index, g[2] + r), at(index, h[2] + r)
-            total = _with_two(work, total, u, a, v, b, w, d)
-        total = plus(total, other)
         if o[0] >= 0:
             total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
 
 
 @njit(cache=True, error_model="numpy")
 def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-untyped-def]
-    """The same of four or more, term by term in the same two parts."""
+    """The same of four or more."""
+    mass = spread(0.0)
     last = count - 1
     for c in range(cells):
-        total, other = spread(0.0), spread(0.0)
         u, v = given[0, 0] + at(index, given[1, 0] + c), given[0, 1] + at(index, given[1, 1] + c)
         w, z = given[0, 2] + at(index, given[1, 2] + c), given[0, last] + at(index, given[1, last] + c)
+        total = spread(0.0)
         for q in range(run):
-            x = times(
-                load_from(work, u, at(index, given[2, 0] + q)), load_from(work, v, at(index, given[2, 1] + q))
-            )
+            a, b = at(index, given[2, 0] + q), at(index, given[2, 1] + q)
+            x = times(load_from(work, u, a), load_from(work, v, b))
             x = times(x, load_from(work, w, at(index, given[2, 2] + q)))
             for i in range(3, last):
                 place = at(index, given[1, i] + c) + at(index, given[2, i] + q)
                 x = times(x, load_from(work, given[0, i], place))
-            y = load_from(work, z, at(index, given[2, last] + q))
-            if q < 3 or q % 2 == 1:
-                total = fused(x, y, total)
-            else:
-                other = fused(x, y, other)
-        total = plus(total, other)
+            total = fused(x, load_from(work, z, at(index, given[2, last] + q)), total)
         if o[0] >= 0:
             total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
 
 
 @njit(cache=True, error_model="numpy")
 def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
-    """work[to] times a factor over variables kept."""
+    """work[to] times one more factor over variables kept; what it adds up to."""
+    mass = spread(0.0)
     for c in range(cells):
-        x = load_from(work, f[0], at(index, f[1] + c))
-        store(work, to + c, times(load(work, to + c), x))
-
-
-@njit(cache=True, error_model="numpy")
-def _mass(work, start, cells):  # type: ignore[no-untyped-def]
-    """Sum of all cells; in four parts, because an addition waits for the one before it."""
-    a, b, c, d = spread(0.0), spread(0.0), spread(0.0), spread(0.0)
-    fours = cells // 4 * 4
-    for s in range(start, start + fours, 4):
-        a, b = plus(a, load(work, s)), plus(b, load(work, s + 1))
-        c, d = plus(c, load(work, s + 2)), plus(d, load(work, s + 3))
-    for s in range(start + fours, start + cells):
-        a = plus(a, load(work, s))
-    return plus(plus(a, b), plus(c, d))
+        total = load(work, to + c)
+        if f[0] >= 0:
+            total = times(total, load_from(work, f[0], at(index, f[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
 
 
 @njit(cache=True, error_model="numpy")
@@ -256,9 +292,9 @@ def _lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _answer(work, start, cells, pack, out, column):  # type: ignore[no-untyped-def]
+def _answer(work, start, cells, mass, pack, out, column):  # type: ignore[no-untyped-def]
     """Shares of the cells of each row of a pack; zeros where there is no mass."""
-    scale = over(spread(1.0), _mass(work, start, cells))
+    scale = over(spread(1.0), mass)
     for s in range(start, start + cells):
         store(work, s, times(load(work, s), scale))
     for b in range(PACK):
@@ -367,22 +403,23 @@ def _words_said(pack, codes, column, states, own, words):  # type: ignore[no-unt
 
 
 @njit(cache=True, error_model="numpy")
-def _heard(pack, codes, values, word, number):  # type: ignore[no-untyped-def]
-    """Which columns say something about any row of a pack: no more than -1, and no, if none."""
-    word[:] = -1
-    number[:] = False
+def _heard(pack, codes, values, low, high, number):  # type: ignore[no-untyped-def]
+    """The lowest and the highest code of each column in a pack, and which numbers any row has."""
+    low[:], high[:], number[:] = 2**30, -1, False
     for b in range(PACK):
-        if pack[b] >= 0:
-            row = pack[b]
-            for i in range(word.shape[0]):
-                word[i] = max(word[i], codes[row, i])
-            for i in range(number.shape[0]):
-                number[i] |= not np.isnan(values[row, i])
+        row = pack[b]
+        if row < 0:
+            low[:] = -1
+            continue
+        for i in range(high.shape[0]):
+            low[i], high[i] = min(low[i], codes[row, i]), max(high[i], codes[row, i])
+        for i in range(number.shape[0]):
+            number[i] |= not np.isnan(values[row, i])
 
 
 @njit(cache=True, error_model="numpy")
 def _sum(work, number, sums, index, place, live, inner):  # type: ignore[no-untyped-def]
-    """One sum of products over the factors that say something."""
+    """One sum of products over the factors that say something; what all of it adds up to."""
     all_cells, all_run, all_to, first, factor, kept, left, outer = sums
     cells, run, to = all_cells[number], all_run[number], all_to[number]
     count, outside = 0, -1
@@ -399,16 +436,17 @@ def _sum(work, number, sums, index, place, live, inner):  # type: ignore[no-unty
     h = inner[0, 2], inner[1, 2], inner[2, 2]
     o = (place[factor[outside]], kept[outside]) if outside >= 0 else (-1, 0)
     if count == 1:
-        _one(work, to, cells, run, index, o, f)
+        mass = _one(work, to, cells, run, index, o, f)
     elif count == 2:
-        _two(work, to, cells, run, index, o, f, g)
+        mass = _two(work, to, cells, run, index, o, f, g)
     elif count == 3:
-        _three(work, to, cells, run, index, o, f, g, h)
+        mass = _three(work, to, cells, run, index, o, f, g, h)
     else:
-        _more(work, to, cells, run, index, o, inner, count)
+        mass = _more(work, to, cells, run, index, o, inner, count)
     for i in range(outside + 1, first[number + 1] if outside >= 0 else 0):
         if live[factor[i]] and outer[i]:
-            _outer(work, to, cells, index, (place[factor[i]], kept[i]))
+            mass = _outer(work, to, cells, index, (place[factor[i]], kept[i]))
+    return mass
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -440,8 +478,9 @@ def propagate(  # type: ignore[no-untyped-def]
     store(work, place_of[-1], spread(1.0))
     alias, quiet = np.empty(group_at.shape[0], np.int64), np.zeros(cliques, np.bool_)
     inner = np.zeros((3, max(4, place.shape[0])), np.int64)
-    word, number = np.empty(codes.shape[1], np.int32), np.empty(values.shape[1], np.bool_)
-    own, words, mass = packs(1), np.empty(PACK), packs(1)
+    low, high = np.empty((2, codes.shape[1]), np.int32)
+    number = np.empty(values.shape[1], np.bool_)
+    own, words, closing = packs(1), np.empty(PACK), packs(1)
     logs, outward = np.empty(PACK), np.zeros(PACK)  # the second is not asked for
     pack = np.empty(PACK, dtype=np.int64)
     resting = order.shape[0] > RESTED
@@ -449,7 +488,7 @@ def propagate(  # type: ignore[no-untyped-def]
         for b in range(PACK):
             pack[b] = order[first + b] if 0 <= first + b < order.shape[0] else -1
         logs[:] = 0.0
-        _heard(pack, codes, values, word, number)
+        _heard(pack, codes, values, low, high, number)
         for k in range(cliques):
             silent = True
             for g in range(group_first[k], group_first[k + 1]):
@@ -458,7 +497,7 @@ def propagate(  # type: ignore[no-untyped-def]
                 to, cells = group_at[g], group_cells[g]
                 for f in range(member_first[g], member_first[g + 1]):
                     i, kind = column[f], kinds[f]
-                    if first < 0 or (kind == CODE and word[i] < 0) or (kind == NUMBER and not number[i]):
+                    if first < 0 or (kind == CODE and high[i] < 0) or (kind == NUMBER and not number[i]):
                         continue
                     source = alias[g]
                     before = -1, 0
@@ -466,7 +505,9 @@ def propagate(  # type: ignore[no-untyped-def]
                         lift = lift_at[lift_first[source] + level[source] - level[g] - 1] if source != g else 0
                         before = group_at[source] * PACK, lift
                     if kind == CODE:
-                        count = _words_said(pack, codes, i, states[f], own, words)
+                        count, words[0] = 1, high[i]
+                        if low[i] < high[i]:
+                            count = _words_said(pack, codes, i, states[f], own, words)
                         _fold_words(work, to, cells, index, before, tables, table_at[f], own, words, count)
                     else:
                         if kind == SOFT:
@@ -508,10 +549,10 @@ def propagate(  # type: ignore[no-untyped-def]
                 logs += rested[k]
                 continue
             place[k] = in_at[k] * PACK
-            _sum(work, k, sums, index, place, live, inner)
+            mass = _sum(work, k, sums, index, place, live, inner)
             if first < 0:
                 logs[:] = 0.0
-            _lift(work, in_at[k], sent[k], _mass(work, in_at[k], sent[k]), tiny, logs)
+            _lift(work, in_at[k], sent[k], mass, tiny, logs)
             if first < 0:
                 rested[k] = logs
                 for c in range(sent[k]):
@@ -522,17 +563,18 @@ def propagate(  # type: ignore[no-untyped-def]
         for t in range(step_kind.shape[0]):
             n, kind, about = cliques + t, step_kind[t], step_about[t]
             to, cells = sums[2][n], sums[0][n]
-            _sum(work, n, sums, index, place, live, inner)
+            mass = _sum(work, n, sums, index, place, live, inner)
             if step_closes[t]:
-                store(mass, 0, load(work, to))
+                whole = mass
                 if kind == SEND:
-                    store(mass, 0, _common(work, place[about] // PACK, to, cells))
+                    whole = _common(work, place[about] // PACK, to, cells)
+                store(closing, 0, whole)
                 for b in range(PACK):
-                    logs[b] += np.log(mass[b])
+                    logs[b] += np.log(closing[b])
             if kind == SEND:
-                _lift(work, to, cells, _mass(work, to, cells), tiny, outward)
+                _lift(work, to, cells, mass, tiny, outward)
             elif kind == ANSWER:
-                _answer(work, to, cells, pack, out, about)
+                _answer(work, to, cells, mass, pack, out, about)
         for b in range(PACK):
             if pack[b] >= 0:
                 log_evidence[pack[b]] = logs[b]
