@@ -91,14 +91,19 @@ def store(_, array, index, value):  # type: ignore[no-untyped-def]
     return types.void(array, types.int64, _lanes), generate
 
 
+def _every(builder: Any, number: Any) -> Any:
+    """A vector of one number."""
+    one = builder.insert_element(ir.Constant(_VECTOR, ir.Undefined), number, _INDEX(0))
+    mask = ir.Constant(_SHORT, [0] * WIDTH)
+    return builder.shuffle_vector(one, ir.Constant(_VECTOR, ir.Undefined), mask)
+
+
 @intrinsic
 def spread(_, number):  # type: ignore[no-untyped-def]
     """One number for every row."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        one = builder.insert_element(ir.Constant(_VECTOR, ir.Undefined), args[0], _INDEX(0))
-        mask = ir.Constant(_SHORT, [0] * WIDTH)
-        return builder.shuffle_vector(one, ir.Constant(_VECTOR, ir.Undefined), mask)
+        return _every(builder, args[0])
 
     return _lanes(types.float64), generate
 
@@ -109,10 +114,8 @@ def where(_, pack, number, yes, no):  # type: ignore[no-untyped-def]
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         own, wanted, *both = args
-        one = builder.insert_element(ir.Constant(_VECTOR, ir.Undefined), wanted, _INDEX(0))
-        mask = ir.Constant(_SHORT, [0] * WIDTH)
-        every = builder.shuffle_vector(one, ir.Constant(_VECTOR, ir.Undefined), mask)
-        return builder.select(builder.fcmp_ordered("==", own, every), *both)
+        same = builder.fcmp_ordered("==", own, _every(builder, wanted))
+        return builder.select(same, *both)
 
     return _lanes(_lanes, types.float64, _lanes, _lanes), generate
 
@@ -178,15 +181,17 @@ def root(_, pack):  # type: ignore[no-untyped-def]
 
 
 @intrinsic
-def least(_, pack):  # type: ignore[no-untyped-def]
-    """The smallest number of a pack."""
+def any_outside(_, pack, low, high):  # type: ignore[no-untyped-def]
+    """Whether any number of a pack is below ``low`` or above ``high``."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        kind = ir.FunctionType(ir.DoubleType(), [_VECTOR])
-        name = f"llvm.vector.reduce.fmin.v{WIDTH}f64"
-        return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), args)
+        below = builder.fcmp_ordered("<", args[0], _every(builder, args[1]))
+        above = builder.fcmp_ordered(">", args[0], _every(builder, args[2]))
+        bits = ir.IntType(WIDTH)
+        found = builder.bitcast(builder.or_(below, above), bits)
+        return builder.icmp_unsigned("!=", found, bits(0))
 
-    return types.float64(_lanes), generate
+    return types.boolean(_lanes, types.float64, types.float64), generate
 
 
 @intrinsic

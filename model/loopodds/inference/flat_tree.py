@@ -85,7 +85,7 @@ class FlatTree:
 
         def work(some: IntArray) -> tuple[FloatArray, FloatArray]:
             those = seen if len(some) == evidence.rows else tuple(array[some] for array in seen)
-            log_evidence, out = np.empty(len(some)), np.zeros((len(some), most))
+            log_evidence, out = np.empty(len(some)), np.empty((len(some), most))
             order = self._alike(names, those)
             self._laid.propagate(names, queries, order, those, log_evidence, out)
             return log_evidence, out

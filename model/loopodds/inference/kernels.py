@@ -13,11 +13,11 @@ from numba import njit
 
 from loopodds.base.lanes import WIDTH as PACK
 from loopodds.base.lanes import (
+    any_outside,
     at,
     doubled,
     fused,
     larger,
-    least,
     load,
     load_from,
     minus,
@@ -276,7 +276,7 @@ def _lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
     """Divide the cells of a row by a mass that is too small or too large to go on with, whose
     logarithm is added up; which rows that are hangs on nothing but themselves.
     """
-    if least(mass) >= tiny and least(minus(spread(0.0), mass)) >= -1.0 / tiny:
+    if not any_outside(mass, tiny, 1.0 / tiny):
         return
     scale = packs(1)
     store(scale, 0, mass)
@@ -292,15 +292,22 @@ def _lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _answer(work, start, cells, mass, pack, out, column):  # type: ignore[no-untyped-def]
-    """Shares of the cells of each row of a pack; zeros where there is no mass."""
+def _answer(work, start, cells, mass, answers, column):  # type: ignore[no-untyped-def]
+    """Shares of the cells of each row; zeros where there is no mass."""
     scale = over(spread(1.0), mass)
-    for s in range(start, start + cells):
-        store(work, s, times(load(work, s), scale))
+    for s in range(cells):
+        store(answers, column + s, times(load(work, start + s), scale))
+
+
+@njit(cache=True, error_model="numpy")
+def _written(answers, logs, pack, out, log_evidence):  # type: ignore[no-untyped-def]
+    """A pack among the results, row by row."""
     for b in range(PACK):
-        if pack[b] >= 0:
-            for s in range(cells):
-                out[pack[b], column + s] = work[(start + s) * PACK + b]
+        row = pack[b]
+        if row >= 0:
+            log_evidence[row] = logs[b]
+            for s in range(out.shape[1]):
+                out[row, s] = answers[s * PACK + b]
 
 
 @njit(cache=True, error_model="numpy")
@@ -480,6 +487,7 @@ def propagate(  # type: ignore[no-untyped-def]
     inner = np.zeros((3, max(4, place.shape[0])), np.int64)
     low, high = np.empty((2, codes.shape[1]), np.int32)
     number = np.empty(values.shape[1], np.bool_)
+    answers = packs(out.shape[1])
     own, words, closing = packs(1), np.empty(PACK), packs(1)
     logs, outward = np.empty(PACK), np.zeros(PACK)  # the second is not asked for
     pack = np.empty(PACK, dtype=np.int64)
@@ -574,7 +582,5 @@ def propagate(  # type: ignore[no-untyped-def]
             if kind == SEND:
                 _lift(work, to, cells, mass, tiny, outward)
             elif kind == ANSWER:
-                _answer(work, to, cells, mass, pack, out, about)
-        for b in range(PACK):
-            if pack[b] >= 0:
-                log_evidence[pack[b]] = logs[b]
+                _answer(work, to, cells, mass, answers, about)
+        _written(answers, logs, pack, out, log_evidence)
