@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from loopodds.accelerator import passes
+from loopodds.accelerator.layout import CardTree
 from loopodds.accelerator.passes import Precision
 from loopodds.base.errors import TooLarge, UnknownName
 from loopodds.inference import junction
@@ -67,6 +68,7 @@ class Emulated:
         self.real = np.dtype(precision)
         self.folder, self.precision = folder, precision
         self.kernels: dict[int, ctypes.CDLL] = {}
+        self.apart: float | None = None
 
     def kernel(self, groups: int) -> ctypes.CDLL:
         if groups not in self.kernels:
@@ -78,6 +80,9 @@ class Emulated:
             self.kernels[groups] = ctypes.CDLL(str(made))
         return self.kernels[groups]
 
+    def lay_out(self, cliques) -> CardTree:
+        return CardTree(self, cliques)
+
     def propagate(self, order, layout, groups, factors, seen, asked, log_evidence, out) -> None:
         tree = passes.described((layout, groups, factors, asked), self.real)
         wide = [
@@ -85,7 +90,6 @@ class Emulated:
             for name, count in tree.places._asdict().items()
         ]
         answers = np.empty(len(order)), np.zeros(out.shape, self.real)
-        seen = tuple(np.ascontiguousarray(array) for array in seen)
         given = passes.arguments(order, tree, seen, out.shape[1], (*wide, *answers))
         library = self.kernel(tree.groups)
         plain = [
@@ -111,8 +115,9 @@ class Card:
     def propagate(self, order, layout, groups, factors, seen, asked, log_evidence, out) -> None:
         trees = layout, groups, factors, seen, asked
         self.emulated.propagate(order, *trees, log_evidence, out)
-        if self.apart is None:
-            self.apart = passes.apart(order, trees, out)
+
+    def lay_out(self, cliques) -> CardTree:
+        return CardTree(self, cliques)
 
 
 def everything(tree: JunctionTree, evidence: Evidence) -> np.ndarray:
@@ -130,7 +135,7 @@ def test_the_card_says_what_the_loops_say_on_random_networks(seed, emulated, mon
     network = random_network(rng)
     evidence = random_evidence(network, rng, rows=37)
     near = everything(JunctionTree(network), evidence)
-    far = everything(JunctionTree(network, False, emulated.propagate), evidence)
+    far = everything(JunctionTree(network, False, emulated), evidence)
     small = 1e-12 if emulated.precision == "float64" else 2e-5
     np.testing.assert_allclose(far, near, rtol=small, atol=small)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from hypothesis.extra.numpy import arrays
 from loopodds.base.equal_rows import Answers, Room, distinct, words_of
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.simulation import hide_at_random, simulate
-from loopodds.inference import kernels
+from loopodds.inference.flat_tree import LoopTree
 from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence
 from random_networks import random_evidence, random_network
@@ -106,11 +107,13 @@ def test_rows_met_in_an_earlier_batch_are_not_worked_out_again(room):
     network = random_network(np.random.default_rng(4))
     worked = []
 
-    def passes(order, *rest):
-        worked.append(len(order))
-        kernels.propagate(order, *rest)
+    class Counted(LoopTree):
+        def propagate(self, names, queries, order, *rest):
+            worked.append(len(order))
+            super().propagate(names, queries, order, *rest)
 
-    met, fresh = JunctionTree(network, True, passes, Room(room)), JunctionTree(network, True)
+    met = JunctionTree(network, True, SimpleNamespace(lay_out=Counted), Room(room))
+    fresh = JunctionTree(network, True)
     names = [*network.observables, *list(network.hidden)[:2]]
     cards = [len(network.states(name)) for name in names]
     for _ in range(3):

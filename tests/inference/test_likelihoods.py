@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from loopodds.inference import kernels
 from loopodds.inference.likelihoods import gauge_density, normal_density
+from loopodds.vectors.densities import readings
+from loopodds.vectors.lanes import WIDTH
 from scipy.stats import norm
 
 # The compiled loop has its own exponential, exact to 4e-16 of itself; where the exponent is large
 # one rounding of it moves the density by a few hundred times that.
 FLOAT = 1e-12
+TINY = 1e-30  # below which densities are divided by their largest
 
 values = st.floats(-300.0, 300.0)
 spreads = st.floats(0.1, 30.0)
@@ -19,17 +21,18 @@ pairs = st.lists(st.tuples(values, spreads), min_size=1, max_size=6)
 often = settings(max_examples=200, deadline=None, derandomize=True)
 
 
-rows = st.lists(st.tuples(values, st.floats(0.0, 30.0)), min_size=1, max_size=kernels.PACK - 1)
+rows = st.lists(st.tuples(values, st.floats(0.0, 30.0)), min_size=1, max_size=WIDTH - 1)
 
 
 @often
 @given(rows, pairs, st.floats(0.0, 0.2), st.floats(10.0, 200.0))
 def test_the_density_of_a_reading_is_the_same_three_times(rows, pairs, share, wide):
     (value, extra), (mean, spread) = np.array(rows).T, np.array(pairs).T
-    pack = np.array([*range(len(rows)), *[-1] * (kernels.PACK - len(rows))])
-    compiled, logs = np.empty(kernels.PACK * len(mean)), np.zeros(kernels.PACK)
-    kernels.readings(pack, value, extra, mean, spread, (share, wide), compiled, logs)
-    shares = compiled.reshape(len(mean), kernels.PACK)
+    pack = np.array([*range(len(rows)), *[-1] * (WIDTH - len(rows))])
+    compiled, logs = np.empty(WIDTH * len(mean)), np.zeros(WIDTH)
+    gauge = mean, spread**2, -0.5 / spread**2, 1.0 / spread
+    readings(pack, (value, extra), gauge, (share, wide), compiled, 0, TINY, logs)
+    shares = compiled.reshape(len(mean), WIDTH)
     assert (shares[:, len(rows) :] == 1.0).all()
     for b, (value, extra) in enumerate(rows):
         ours = gauge_density(value, extra, mean, spread, (share, wide))

@@ -1,22 +1,26 @@
 """The two passes over a junction tree on an NVIDIA graphics processor, a row for each thread.
 
-The arrays are those of :func:`loopodds.inference.kernels.propagate`, and so are the answers, in
-double precision to some 1e-12. Single precision is faster and is asked for by name. CuPy compiles
-``passes.cu`` for the processor at hand (extra ``gpu``).
+:mod:`loopodds.accelerator.layout` lays out the arrays. Answers are those of the loops of the
+processor, in double precision to some 1e-12. Single precision is faster and is asked for by name.
+CuPy compiles ``passes.cu`` for the processor at hand (extra ``gpu``).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
 from threading import Lock
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.base.errors import LoopoddsError, TooLarge, unknown_name
+
+if TYPE_CHECKING:
+    from loopodds.accelerator.layout import CardTree
+    from loopodds.inference.likelihoods import Clique
 
 Precision = Literal["float64", "float32"]
 SOURCE = "passes.cu"
@@ -26,14 +30,12 @@ MOST_OF_MEMORY = 0.5
 """Share of the free memory of the card that rows in work may take."""
 MOST_KEPT = 256
 """Trees that stay on the card."""
-COMPARED = 256
-"""Rows of the first batch that the compiled loops work out too."""
 DEVICES: Mapping[str, Precision] = {"gpu": "float64", "gpu-float32": "float32"}
 """What may be asked for by name besides the processor, and its precision."""
 PROCESSOR = "processor"
 Arrays = tuple[Any, ...]
 Trees = tuple[Arrays, Arrays, Arrays, Arrays]
-"""Layout, groups, factors, and what is asked, as :mod:`loopodds.inference.flat_tree` lays out."""
+"""Layout, groups, factors, and what is asked, as :mod:`loopodds.accelerator.layout` lays out."""
 
 
 class NoAccelerator(LoopoddsError):
@@ -198,6 +200,12 @@ class Accelerator:
         self._alone = Lock()  # threads would write into the same rooms
         self.apart: float | None = None  # furthest from the loops, of the rows that were compared
 
+    def lay_out(self, cliques: Sequence[Clique]) -> CardTree:
+        """A tree for this processor."""
+        from loopodds.accelerator.layout import CardTree
+
+        return CardTree(self, cliques)
+
     def propagate(
         self,
         order: IntArray,
@@ -209,13 +217,11 @@ class Accelerator:
         log_evidence: FloatArray,
         out: FloatArray,
     ) -> None:
-        """As :func:`loopodds.inference.kernels.propagate`, whose arguments it takes."""
+        """See :class:`loopodds.accelerator.layout.Card`."""
         with self._alone:
             there = self.upload(order), tuple(map(self.upload, seen))
             found = self.on_card(there[0], layout, groups, factors, there[1], asked, out.shape[1])
             log_evidence[:], out[:] = (array.get() for array in found)
-            if self.apart is None:
-                self.apart = apart(order, (layout, groups, factors, seen, asked), out)
 
     def upload(self, array: Any) -> Any:
         """An array on the card."""
@@ -280,16 +286,6 @@ class Accelerator:
             # the arrays here are kept too, so that no others get their numbers
             self._there[key] = trees, tree._replace(arrays=tuple(there))
         return self._there[key][1]
-
-
-def apart(order: IntArray, trees: Arrays, out: FloatArray) -> float:
-    """Largest difference of the answers of some rows from those of the compiled loops."""
-    from loopodds.inference import kernels
-
-    layout, groups, factors, seen, asked = trees
-    some, near = order[:COMPARED], np.zeros_like(out)
-    kernels.propagate(some, layout, groups, factors, seen, asked, np.empty(len(out)), near)
-    return float(np.abs(out[some] - near[some]).max(initial=0.0))
 
 
 def arguments(order: Any, tree: Described, seen: Arrays, columns: int, filled: Arrays) -> Arrays:

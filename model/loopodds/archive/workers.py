@@ -212,9 +212,7 @@ def _model(folder: str | None, digest: str, looked_at: frozenset[str], device: s
             f"this worker holds knowledge {knowledge.digest}, the run was planned with "
             f"{digest}; install the same on all"
         )
-    card = accelerator(device)
-    passes = card.propagate if card else None
-    return Model(knowledge, compiled=True, passes=passes, looked_at=looked_at)
+    return Model(knowledge, compiled=True, passes=accelerator(device), looked_at=looked_at)
 
 
 @lru_cache(maxsize=1)

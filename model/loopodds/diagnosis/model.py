@@ -55,8 +55,8 @@ class Model:
         repairs: What was done to the cars it is about, in order.
         compiled: Always the compiled loops of the engine, which take half a second to load: for a
             long process with many small batches. Otherwise only large batches take them.
-        passes: What runs large batches instead, as
-            :meth:`loopodds.accelerator.passes.Accelerator.propagate` does.
+        passes: What runs large batches instead, such as a
+            :class:`loopodds.accelerator.passes.Accelerator`.
         looked_at: What batches will be about, where that is known beforehand: beliefs then come
             from trees without what has no bearing on it, and rows of words that were met before are
             not worked out again. About anything else the whole is asked.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Protocol
@@ -36,7 +36,7 @@ class Laid(Protocol):
         """Fill in log evidence, shape (rows,), and answers, (rows, columns), of rows in order."""
 
 
-class Passes(Protocol):
+class Passes(Hashable, Protocol):
     """What runs both passes on another processor."""
 
     def lay_out(self, cliques: Sequence[Clique]) -> Laid:
@@ -178,36 +178,56 @@ class LoopTree:
         )  # fmt: skip
 
     def _flat_factors(self, names: Names, turn: tuple[int, ...]) -> Arrays:
-        """Factors group by group: kind, column, words, configurations; tables one word after the
-        other; of gauges the pair of each configuration, and for each pair what a reading needs."""
-        from loopodds.base.lanes import WIDTH
-        from loopodds.inference.kernels import NUMBER
-        from loopodds.inference.sums import starts
+        """What hangs on spreads alone is worked out beforehand, and maps are in numbers."""
+        from loopodds.vectors.lanes import WIDTH
 
-        kinds = [kind for kind, _ in names]
-        column = [kinds[:i].count(kinds[i]) for i in turn]
-        laid: list[tuple[int, Absorbed]] = [(kinds[i], self._factors[names[i][1]][1]) for i in turn]
-        # of a gauge either its numbers are compared or its words are looked up
-        read = [factor.readings if kind == NUMBER else NOT_READ for kind, factor in laid]
-        tables = [
-            np.empty(0) if kind == NUMBER else np.ascontiguousarray(factor.table.T).ravel()
-            for kind, factor in laid
-        ]
-        pairs = [
-            WIDTH * (factor.readings.pair if kind == NUMBER else np.arange(factor.configs))
-            for kind, factor in laid
-        ]
-        means = [gauge.mean.ravel() for gauge in read]
-        spread = _joined([gauge.spread.ravel() for gauge in read])
+        factors = {name: factor for name, (_, factor) in self._factors.items()}
+        *before, pairs, pair_at, means, spread, gauge_at, shares, wides = flat_factors(
+            names, factors, turn
+        )
+        variance = spread * spread
         return (
-            np.array([kind for kind, _ in laid], np.int64), np.array(column, np.int64),
-            np.array([factor.states for _, factor in laid], np.int64),
-            np.array([factor.configs for _, factor in laid], np.int64),
-            _joined(tables), starts(tables), _joined(pairs).astype(np.int32), starts(pairs),
-            _joined(means), spread * spread, -0.5 / (spread * spread), 1.0 / spread, starts(means),
-            np.array([gauge.share for gauge in read], np.float64),
-            np.array([gauge.wide for gauge in read], np.float64),
+            *before, (WIDTH * pairs).astype(np.int32), pair_at,
+            means, variance, -0.5 / variance, 1.0 / spread, gauge_at, shares, wides,
         )  # fmt: skip
+
+
+def flat_factors(
+    names: Names, factors: Mapping[str, Absorbed], turn: Sequence[int]
+) -> tuple[Any, ...]:
+    """Factors of some evidence, in turn.
+
+    Kind, column, words, configurations; tables one word after the other, and where they begin; of
+    gauges the pair of each configuration, where these begin, mean and spread of each pair, where
+    these begin, share of misreadings and their spread.
+    """
+    from loopodds.inference.kernels import NUMBER
+    from loopodds.inference.sums import starts
+
+    kinds = [kind for kind, _ in names]
+    laid = [(kinds[i], factors[names[i][1]]) for i in turn]
+    # of a gauge either its numbers are compared or its words are looked up
+    read = [factor.readings if kind == NUMBER else NOT_READ for kind, factor in laid]
+    tables = [
+        np.empty(0) if kind == NUMBER else np.ascontiguousarray(factor.table.T).ravel()
+        for kind, factor in laid
+    ]
+    pairs = [
+        factor.readings.pair if kind == NUMBER else np.arange(factor.configs)
+        for kind, factor in laid
+    ]
+    means = [gauge.mean.ravel() for gauge in read]
+    return (
+        np.array([kind for kind, _ in laid], np.int64),
+        np.array([kinds[:i].count(kinds[i]) for i in turn], np.int64),
+        np.array([factor.states for _, factor in laid], np.int64),
+        np.array([factor.configs for _, factor in laid], np.int64),
+        _joined(tables), starts(tables),
+        np.concatenate([*pairs, np.empty(0, np.int64)]).astype(np.int32), starts(pairs),
+        _joined(means), _joined([gauge.spread.ravel() for gauge in read]), starts(means),
+        np.array([gauge.share for gauge in read], np.float64),
+        np.array([gauge.wide for gauge in read], np.float64),
+    )  # fmt: skip
 
 
 NOT_READ = Readings(np.empty((0, 1)), np.empty((0, 1)), np.empty(0, np.int32), 0.0, 1.0)

@@ -6,8 +6,8 @@ Importing this module loads numba. :mod:`loopodds.inference.slopes` does the sam
 import numpy as np
 from numba import njit
 
-from loopodds.inference.kernels import exp_below
-from loopodds.inference.lanes import WIDTH as PACK
+from loopodds.vectors.densities import exp_below
+from loopodds.vectors.lanes import WIDTH as PACK
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -82,9 +82,9 @@ def squares(seen, felt, out):  # type: ignore[no-untyped-def]
     """Add up over lists the squared products over states: of ``seen``, shape (lists, states,
     rows), and ``felt``, shape (names, states, rows), to ``out``, shape (names, rows).
     """
-    total = np.empty(2 * PACK)
-    for first in range(0, out.shape[1], 2 * PACK):
-        count = min(2 * PACK, out.shape[1] - first)
+    total = np.empty(PACK)
+    for first in range(0, out.shape[1], PACK):
+        count = min(PACK, out.shape[1] - first)
         for k in range(seen.shape[0]):
             for q in range(felt.shape[0]):
                 total[:] = 0.0

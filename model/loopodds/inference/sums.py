@@ -10,16 +10,16 @@ and one of the second.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence, Sized
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from math import prod
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, IntArray, Query
-from loopodds.base.lanes import WIDTH
+from loopodds.base.arrays import IntArray, Query
 from loopodds.inference.kernels import ANSWER, CLOSE, SEND, SHARE
+from loopodds.vectors.lanes import WIDTH
 
 Key = TypeVar("Key", bound=Hashable)
 Made = TypeVar("Made")
@@ -28,7 +28,7 @@ Shaped = tuple[tuple[Query, tuple[int, ...], int, Query, Query | None], ...]
 its potential hangs on (None: it is one everywhere)."""
 Homes = tuple[tuple[Query, int], ...]
 """Names, and the number of a clique that holds them."""
-Arrays = tuple[FloatArray | IntArray, ...]
+Arrays = tuple[Any, ...]
 Factor = tuple[int, Query, Query]
 """Number of a factor, its variables, and those that decide how it is taken."""
 SPARED = 2
@@ -98,7 +98,8 @@ class TreeShape:
 
     def program(self, factors: Homes, queries: Homes) -> Program:
         """For factors over names in a clique each, and queries."""
-        return kept(self._programs, (factors, queries), lambda: _Layout(self, factors, queries).made())
+        key = factors, queries
+        return kept(self._programs, key, lambda: _Layout(self, factors, queries).made())
 
 
 class _Layout:
@@ -257,7 +258,8 @@ class _Layout:
             domain, given = scope, self._factors(k, [child])
             if child in together:
                 domain = names
-                given = [(self.shared, names, names), *(self._message(c) for c in spared if c != child)]
+                others = [self._message(c) for c in spared if c != child]
+                given = [(self.shared, names, names), *others]
             to = int(self.place[self.count + child])
             yield _Sum(domain, shape.separators[child], to, given, SEND, child, child == closing)
         for query in asked:
@@ -278,7 +280,8 @@ class _Layout:
         """Targets of a clique that are few cells together, children and queries (complements of
         their numbers), and all their variables: what is left of the clique is summed out once."""
         shape = self.shape
-        targets = [*((c, shape.separators[c]) for c in sends), *((~q, self.queries[q][0]) for q in asked)]
+        targets = [(c, shape.separators[c]) for c in sends]
+        targets += [(~q, self.queries[q][0]) for q in asked]
         targets.sort(key=lambda target: shape.cells(target[1]))
         found: list[int] = []
         names: Query = ()
@@ -334,8 +337,8 @@ class _Layout:
             left = tuple(name for name in one.domain if name not in one.kept)
             rows.append((self.shape.cells(one.kept), self.shape.cells(left), one.to))
             found = [
-                (number, self.map(one.kept, names), self.map(left, names), not {*deciding} & {*left})
-                for number, names, deciding in one.factors
+                (i, self.map(one.kept, names), self.map(left, names), not {*deciding} & {*left})
+                for i, names, deciding in one.factors
             ]
             is_group = range(2 * self.count, self.potentials)
             if all(outer or number in is_group for number, _, _, outer in found):

@@ -206,7 +206,7 @@ def whole(_, pack):  # type: ignore[no-untyped-def]
 
 @intrinsic
 def doubled(_, pack, count):  # type: ignore[no-untyped-def]
-    """``pack`` times two to a whole power from -1022 to 1023, row by row."""
+    """``pack`` times two to a whole power from -1022 to 1023, row by row; -1023 gives zero."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         long = ir.VectorType(ir.IntType(64), WIDTH)

@@ -1,0 +1,196 @@
+"""Likelihoods of what was seen, for a few rows side by side, as compiled loops (numba)."""
+
+from math import factorial
+
+import numpy as np
+from numba import njit
+
+from loopodds.vectors.lanes import WIDTH as PACK
+from loopodds.vectors.lanes import (
+    any_outside,
+    at,
+    doubled,
+    fused,
+    larger,
+    load,
+    load_from,
+    minus,
+    over,
+    packs,
+    plus,
+    root,
+    spread,
+    store,
+    times,
+    where,
+    whole,
+)
+
+_POWERS = 2.0 ** np.arange(-1080.0, 1.0)
+_ROOT = 0.3989422804014327  # of 1 / (2 pi)
+_LOG2E = 1.4426950408889634
+_LN2_HIGH = 6.93147180369123816490e-01
+_LN2_LOW = 1.90821492927058770002e-10
+_TERMS = tuple(1.0 / factorial(k) for k in range(12, 1, -1))
+
+
+@njit(inline="always")
+def exp_below(x):  # type: ignore[no-untyped-def]
+    """exp(x) for x <= 0 by range reduction and a Taylor series; relative error below 4e-16."""
+    x = max(x, -745.2)  # there and below it is zero, as elsewhere
+    k = np.floor(x * _LOG2E + 0.5)
+    r = (x - k * _LN2_HIGH) - k * _LN2_LOW
+    p = 0.0
+    for term in _TERMS:
+        p = p * r + term
+    p = (p * r + 1.0) * r + 1.0
+    return p * _POWERS[int(k) + 1080]
+
+
+@njit(inline="always")
+def _exps(x):  # type: ignore[no-untyped-def]
+    """The same of a pack; zero where it is too small for a float with all its digits."""
+    x = larger(x, spread(-709.0))
+    k = whole(fused(x, spread(_LOG2E), spread(-0.5)))
+    r = fused(k, spread(-_LN2_LOW), fused(k, spread(-_LN2_HIGH), x))
+    p = spread(_TERMS[0])
+    for term in _TERMS[1:]:
+        p = fused(p, r, spread(term))
+    p = fused(fused(p, r, spread(1.0)), r, spread(1.0))
+    return doubled(p, k)
+
+
+@njit(cache=True, error_model="numpy")
+def lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
+    """Divide the cells of a row by a mass that is too small or too large to go on with, whose
+    logarithm is added up; which rows that are hangs on nothing but themselves.
+    """
+    if not any_outside(mass, tiny, 1.0 / tiny):
+        return
+    scale = packs(1)
+    store(scale, 0, mass)
+    for b in range(PACK):
+        if 0.0 < scale[b] < tiny or scale[b] > 1.0 / tiny:
+            logs[b] += np.log(scale[b])
+            scale[b] = 1.0 / scale[b]
+        else:
+            scale[b] = 1.0
+    factor = load(scale, 0)
+    for c in range(to, to + cells):
+        store(work, c, times(load(work, c), factor))
+
+
+@njit(cache=True, error_model="numpy")
+def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[no-untyped-def]
+    """Mixture density of a gauge under each distinct mean and spread, for the rows of a pack; see
+    :mod:`loopodds.inference.likelihoods`.
+
+    Small ones are divided by their largest, whose logarithm is added up: the product of several
+    wild readings would be too small for a float. A row without a reading gets ones.
+
+    Args:
+        read: Readings and the spreads that the conditions add, for every row of the batch.
+        gauge: Of each pair the mean, the variance, -1 / (2 variance) and 1 / spread.
+        to: Where the densities go in ``work``.
+    """
+    mean, variance, slope, height = gauge
+    share, wide = misread
+    value, extra = read
+    said = packs(4)
+    clear = True
+    for b in range(PACK):
+        has = pack[b] >= 0 and not np.isnan(value[pack[b]])
+        said[b] = value[pack[b]] if has else 0.0
+        said[PACK + b] = extra[pack[b]] ** 2 if has else 0.0
+        clear &= said[PACK + b] == 0.0
+        w = np.sqrt(wide * wide + said[PACK + b])
+        density = share * _ROOT * np.exp(-0.5 * (said[b] / w) ** 2) / w
+        said[2 * PACK + b] = (1.0 - share) * _ROOT if has else 0.0
+        said[3 * PACK + b] = density if has else 1.0
+    seen, own, near, far = load(said, 0), load(said, 1), load(said, 2), load(said, 3)
+    peak = spread(0.0)
+    for u in range(mean.shape[0]):
+        if clear:  # to the last bit what the other way says without a spread of the conditions
+            a, b = spread(slope[u]), spread(height[u])
+        else:
+            both = plus(spread(variance[u]), own)
+            a, b = over(spread(-0.5), both), over(spread(1.0), root(both))
+        gap = minus(seen, spread(mean[u]))
+        density = fused(times(near, b), _exps(times(times(gap, gap), a)), far)
+        store(work, to + u, density)
+        peak = larger(density, peak)
+    lift(work, to, mean.shape[0], peak, tiny, logs)
+
+
+@njit(cache=True, error_model="numpy")
+def weighed(pack, soft, column, table, states, configs, work, to):  # type: ignore[no-untyped-def]
+    """Likelihood of each configuration from weights of the states, for the rows of a pack."""
+    for c in range(to, to + configs):
+        store(work, c, spread(0.0))
+    weights = packs(1)
+    for k in range(states):
+        for b in range(PACK):
+            weights[b] = soft[pack[b], column, k] if pack[b] >= 0 else 1.0
+        weight = load(weights, 0)
+        for c in range(configs):
+            x = times(weight, spread(at(table, k * configs + c)))
+            store(work, to + c, plus(load(work, to + c), x))
+
+
+@njit(cache=True, error_model="numpy")
+def fold_words(work, to, cells, index, f, tables, first, own, words, count):  # type: ignore[no-untyped-def]
+    """work[to] = a factor times the column of a table for the word of each row, cell by cell.
+
+    ``f`` is where the factor and its index begin; below zero it is all ones. ``own`` are the words
+    of the rows, ``words`` those that occur.
+    """
+    said = load(own, 0)
+    for c in range(cells):
+        x = spread(at(tables, first + cells * np.int64(words[0]) + c))
+        for i in range(1, count):
+            other = spread(at(tables, first + cells * np.int64(words[i]) + c))
+            x = where(said, words[i], other, x)
+        if f[0] >= 0:
+            x = times(x, load_from(work, f[0], at(index, f[1] + c)))
+        store(work, to + c, x)
+
+
+@njit(cache=True, error_model="numpy")
+def fold(work, to, cells, index, f, others, g):  # type: ignore[no-untyped-def]
+    """work[to] = a factor, of ones if it begins below zero, times one with other maps."""
+    for c in range(cells):
+        x = load_from(work, g[0], at(others, g[1] + c))
+        if f[0] >= 0:
+            x = times(x, load_from(work, f[0], at(index, f[1] + c)))
+        store(work, to + c, x)
+
+
+@njit(cache=True, error_model="numpy")
+def words_said(pack, codes, column, states, own, words):  # type: ignore[no-untyped-def]
+    """What each row of a pack says, the number of states being nothing, and how many things."""
+    count = 0
+    for b in range(PACK):
+        code = codes[pack[b], column] if pack[b] >= 0 else -1
+        own[b] = code if code >= 0 else states
+        new = True
+        for i in range(count):
+            new &= words[i] != own[b]
+        if new:
+            words[count] = own[b]
+            count += 1
+    return count
+
+
+@njit(cache=True, error_model="numpy")
+def heard(pack, codes, values, low, high, number):  # type: ignore[no-untyped-def]
+    """The lowest and the highest code of each column in a pack, and which numbers any row has."""
+    low[:], high[:], number[:] = 2**30, -1, False
+    for b in range(PACK):
+        row = pack[b]
+        if row < 0:
+            low[:] = -1
+            continue
+        for i in range(high.shape[0]):
+            low[i], high[i] = min(low[i], codes[row, i]), max(high[i], codes[row, i])
+        for i in range(number.shape[0]):
+            number[i] |= not np.isnan(values[row, i])

@@ -1,0 +1,243 @@
+"""Sums of products of factors for a few rows side by side, as compiled loops (numba).
+
+A factor is a place among the numbers at hand and two maps: what the configuration of the variables
+that are kept adds to the place, and what that of the variables summed out does. So neither the
+whole product nor any configuration of it is ever written down.
+"""
+
+from numba import njit
+
+from loopodds.vectors.lanes import at, fused, load, load_from, plus, spread, store, times
+
+
+@njit(cache=True, error_model="numpy")
+def _one(work, to, cells, run, index, o, f):  # type: ignore[no-untyped-def]
+    """work[to] = the sum of a factor over some of its variables, times a factor ``o`` over the
+    others, of ones if it begins below zero; what all of it adds up to.
+
+    A factor is given by where it begins, where the part of its map begins that hangs on the
+    variables kept, and the part of those summed out. Most sums are of three terms or fewer, which
+    are written out.
+    """
+    mass = spread(0.0)
+    f0, f1, f2 = _first(index, f[2], run)
+    for c in range(cells):
+        u = f[0] + at(index, f[1] + c)
+        total = load_from(work, u, f0)
+        if run > 1:
+            total = plus(total, load_from(work, u, f1))
+        if run > 2:
+            total = plus(total, load_from(work, u, f2))
+        for q in range(3, run):
+            total = plus(total, load_from(work, u, at(index, f[2] + q)))
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
+
+
+@njit(inline="always")
+def _first(index, start, run):  # type: ignore[no-untyped-def]
+    """The first three places of a map, as far as there are."""
+    one, two = at(index, start), at(index, start + min(run, 2) - 1)
+    return one, two, at(index, start + min(run, 3) - 1)
+
+
+@njit(inline="always")
+def _with(work, total, u, a, v, b):  # type: ignore[no-untyped-def]
+    return fused(load_from(work, u, a), load_from(work, v, b), total)
+
+
+@njit(cache=True, error_model="numpy")
+def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
+    """The same of the product of two factors; long sums four cells at a time, because an addition
+    waits for the one before it."""
+    mass = spread(0.0)
+    f0, f1, f2 = _first(index, f[2], run)
+    g0, g1, g2 = _first(index, g[2], run)
+    fours = cells // 4 * 4 if run > 3 else 0
+    for c in range(0, fours, 4):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        i, j = f[0] + at(index, f[1] + c + 1), g[0] + at(index, g[1] + c + 1)
+        k, p = f[0] + at(index, f[1] + c + 2), g[0] + at(index, g[1] + c + 2)
+        m, n = f[0] + at(index, f[1] + c + 3), g[0] + at(index, g[1] + c + 3)
+        w, x, y, z = spread(0.0), spread(0.0), spread(0.0), spread(0.0)
+        for q in range(run):
+            a, b = at(index, f[2] + q), at(index, g[2] + q)
+            w, x = _with(work, w, u, a, v, b), _with(work, x, i, a, j, b)
+            y, z = _with(work, y, k, a, p, b), _with(work, z, m, a, n, b)
+        if o[0] >= 0:
+            w = times(w, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, w)
+        mass = plus(mass, w)
+        if o[0] >= 0:
+            x = times(x, load_from(work, o[0], at(index, o[1] + c + 1)))
+        store(work, to + c + 1, x)
+        mass = plus(mass, x)
+        if o[0] >= 0:
+            y = times(y, load_from(work, o[0], at(index, o[1] + c + 2)))
+        store(work, to + c + 2, y)
+        mass = plus(mass, y)
+        if o[0] >= 0:
+            z = times(z, load_from(work, o[0], at(index, o[1] + c + 3)))
+        store(work, to + c + 3, z)
+        mass = plus(mass, z)
+    if run == 3:
+        for c in range(cells):
+            u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+            total = _with(work, _with(work, spread(0.0), u, f0, v, g0), u, f1, v, g1)
+            total = _with(work, total, u, f2, v, g2)
+            if o[0] >= 0:
+                total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+            store(work, to + c, total)
+            mass = plus(mass, total)
+        return mass
+    for c in range(fours, cells):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        total = _with(work, spread(0.0), u, f0, v, g0)
+        if run > 1:
+            total = _with(work, total, u, f1, v, g1)
+        if run > 2:
+            total = _with(work, total, u, f2, v, g2)
+        for q in range(3, run):
+            total = _with(work, total, u, at(index, f[2] + q), v, at(index, g[2] + q))
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
+
+
+@njit(inline="always")
+def _with_two(work, total, u, a, v, b, w, c):  # type: ignore[no-untyped-def]
+    both = times(load_from(work, u, a), load_from(work, v, b))
+    return fused(both, load_from(work, w, c), total)
+
+
+@njit(cache=True, error_model="numpy")
+def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-def]
+    """The same of three."""
+    mass = spread(0.0)
+    f0, f1, f2 = _first(index, f[2], run)
+    g0, g1, g2 = _first(index, g[2], run)
+    h0, h1, h2 = _first(index, h[2], run)
+    twos = cells // 2 * 2 if run > 3 else 0
+    for c in range(0, twos, 2):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        i, j = f[0] + at(index, f[1] + c + 1), g[0] + at(index, g[1] + c + 1)
+        w, z = h[0] + at(index, h[1] + c), h[0] + at(index, h[1] + c + 1)
+        x, y = spread(0.0), spread(0.0)
+        for q in range(run):
+            a, b, d = at(index, f[2] + q), at(index, g[2] + q), at(index, h[2] + q)
+            x = _with_two(work, x, u, a, v, b, w, d)
+            y = _with_two(work, y, i, a, j, b, z, d)
+        if o[0] >= 0:
+            x = times(x, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, x)
+        mass = plus(mass, x)
+        if o[0] >= 0:
+            y = times(y, load_from(work, o[0], at(index, o[1] + c + 1)))
+        store(work, to + c + 1, y)
+        mass = plus(mass, y)
+    for c in range(twos, cells):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        w = h[0] + at(index, h[1] + c)
+        total = _with_two(work, spread(0.0), u, f0, v, g0, w, h0)
+        if run > 1:
+            total = _with_two(work, total, u, f1, v, g1, w, h1)
+        if run > 2:
+            total = _with_two(work, total, u, f2, v, g2, w, h2)
+        for q in range(3, run):
+            a, b, d = at(index, f[2] + q), at(index, g[2] + q), at(index, h[2] + q)
+            total = _with_two(work, total, u, a, v, b, w, d)
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
+
+
+@njit(cache=True, error_model="numpy")
+def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-untyped-def]
+    """The same of four or more."""
+    mass = spread(0.0)
+    last = count - 1
+    for c in range(cells):
+        u, v = given[0, 0] + at(index, given[1, 0] + c), given[0, 1] + at(index, given[1, 1] + c)
+        w, z = (
+            given[0, 2] + at(index, given[1, 2] + c),
+            given[0, last] + at(index, given[1, last] + c),
+        )
+        total = spread(0.0)
+        for q in range(run):
+            a, b = at(index, given[2, 0] + q), at(index, given[2, 1] + q)
+            x = times(load_from(work, u, a), load_from(work, v, b))
+            x = times(x, load_from(work, w, at(index, given[2, 2] + q)))
+            for i in range(3, last):
+                place = at(index, given[1, i] + c) + at(index, given[2, i] + q)
+                x = times(x, load_from(work, given[0, i], place))
+            total = fused(x, load_from(work, z, at(index, given[2, last] + q)), total)
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
+
+
+@njit(cache=True, error_model="numpy")
+def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
+    """work[to] times one more factor over variables kept; what it adds up to."""
+    mass = spread(0.0)
+    for c in range(cells):
+        total = load(work, to + c)
+        if f[0] >= 0:
+            total = times(total, load_from(work, f[0], at(index, f[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
+
+
+@njit(cache=True, error_model="numpy")
+def common(work, one, other, cells):  # type: ignore[no-untyped-def]
+    """Sum of the products of two lists of cells."""
+    a, b = spread(0.0), spread(0.0)
+    for s in range(0, cells - 1, 2):
+        a = plus(a, times(load(work, one + s), load(work, other + s)))
+        b = plus(b, times(load(work, one + s + 1), load(work, other + s + 1)))
+    if cells % 2:
+        last = cells - 1
+        a = plus(a, times(load(work, one + last), load(work, other + last)))
+    return plus(a, b)
+
+
+@njit(cache=True, error_model="numpy")
+def summed(work, number, sums, index, place, live, inner):  # type: ignore[no-untyped-def]
+    """One sum of products over the factors that say something; what all of it adds up to."""
+    all_cells, all_run, all_to, first, factor, kept, left, outer = sums
+    cells, run, to = all_cells[number], all_run[number], all_to[number]
+    count, outside = 0, -1
+    for i in range(first[number], first[number + 1]):
+        if live[factor[i]]:
+            if outer[i]:
+                outside = i if outside < 0 else outside
+            else:
+                inner[0, count] = place[factor[i]]
+                inner[1, count], inner[2, count] = kept[i], left[i]
+                count += 1
+    f = inner[0, 0], inner[1, 0], inner[2, 0]
+    g = inner[0, 1], inner[1, 1], inner[2, 1]
+    h = inner[0, 2], inner[1, 2], inner[2, 2]
+    o = (place[factor[outside]], kept[outside]) if outside >= 0 else (-1, 0)
+    if count == 1:
+        mass = _one(work, to, cells, run, index, o, f)
+    elif count == 2:
+        mass = _two(work, to, cells, run, index, o, f, g)
+    elif count == 3:
+        mass = _three(work, to, cells, run, index, o, f, g, h)
+    else:
+        mass = _more(work, to, cells, run, index, o, inner, count)
+    for i in range(outside + 1, first[number + 1] if outside >= 0 else 0):
+        if live[factor[i]] and outer[i]:
+            mass = _outer(work, to, cells, index, (place[factor[i]], kept[i]))
+    return mass
