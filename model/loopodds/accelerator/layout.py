@@ -92,10 +92,7 @@ class CardTree:
 
 def turn(seen: Seen) -> Seen:
     """What is seen with the names first, where neighbours on a card read side by side."""
-    codes, soft, value, extra = seen
-    names_first = codes.T, np.moveaxis(soft, 1, 0), value.T, extra.T
-    first, second, third, fourth = map(np.ascontiguousarray, names_first)
-    return first, second, third, fourth
+    return tuple(np.ascontiguousarray(np.moveaxis(array, 1, 0)) for array in seen)
 
 
 _Shaped = tuple[tuple[Query, tuple[int, ...], int, Query], ...]

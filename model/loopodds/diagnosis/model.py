@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from itertools import combinations
+from functools import cached_property, lru_cache
+from itertools import combinations, pairwise
 from math import comb
 from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, Query
-from loopodds.base.equal_rows import Room
+from loopodds.base.arrays import FloatArray, IntArray, Query
+from loopodds.base.equal_rows import Answers, Room, distinct, words_of
 from loopodds.base.errors import ImpossibleEvidence, TooLarge
 from loopodds.diagnosis.repaired_car import Origin, Repair, origins, repaired_network
 from loopodds.inference.junction import JunctionTree, Posterior, plan_of
@@ -46,6 +46,17 @@ class Beliefs:
     faults: dict[str, FloatArray]  # shape (rows, states): marginals; each row sums to one
     distinct: int = 0  # rows that differ in their evidence
 
+    def table(self) -> FloatArray:
+        """All of it side by side, shape (rows, 2 + states of all faults)."""
+        return np.column_stack([self.log_evidence, self.p_sound, *self.faults.values()])
+
+    @classmethod
+    def of_table(cls, table: FloatArray, cards: Mapping[str, int], distinct: int) -> Beliefs:
+        """The same back again, given the states of each fault."""
+        ends = np.cumsum([2, *cards.values()])
+        faults = {n: table[:, a:b] for n, (a, b) in zip(cards, pairwise(ends), strict=True)}
+        return cls(table[:, 0], table[:, 1], faults, distinct)
+
 
 class Model:
     """Knowledge compiled on demand, one tree for each context met.
@@ -77,6 +88,7 @@ class Model:
         # not for a card, whose last bit hangs on what other rows of a batch saw: a run that is
         # taken up again would differ
         self._room = Room(MOST_REMEMBERED) if passes is None else None
+        self._answers: dict[tuple[JunctionTree, Query], Answers] = {}
         self._making = Lock()  # threads that need the same trees wait for one to make them
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
@@ -144,7 +156,7 @@ class Model:
             return _sound_tree_of(network, self.faults, self.compiled, self.passes)
         key = frozenset(context.items())
         if key not in self._sound:
-            self._sound[key] = _fixed(network, self.faults, self.compiled, self.passes, None)
+            self._sound[key] = _fixed(network, self.faults, self.compiled, self.passes)
         return self._sound[key]
 
     @property
@@ -158,7 +170,24 @@ class Model:
 
     def believe(self, context: Context, evidence: Evidence) -> Beliefs:
         """Posteriors of every fault, and p_sound, for a batch in one context."""
-        tree, sound, evidence = self._about(context, evidence)
+        part = self._part(context, evidence)
+        if part is None:
+            return self._believed(self.tree(context), self._sound_tree(context), evidence)
+        tree, sound, evidence = part
+        # two readings are never the same
+        if self._room is None or any(not np.isnan(v).all() for v, _ in evidence.numbers.values()):
+            return self._believed(tree, sound, evidence)
+        words = _words(evidence)
+        first, place = distinct(words)
+        names = *evidence.codes, *evidence.soft, *evidence.implied
+        answers = self._met((tree, names), words.shape[1])
+        found = answers.of(
+            words[first], lambda new: self._believed(tree, sound, evidence.take(first[new])).table()
+        )
+        found = found if len(first) == len(words) else found.take(place, axis=0)
+        return Beliefs.of_table(found, self._cards, len(first))
+
+    def _believed(self, tree: JunctionTree, sound: SoundTree, evidence: Evidence) -> Beliefs:
         posterior = tree.propagate(evidence, [(name,) for name in self.faults])
         return Beliefs(
             posterior.log_evidence,
@@ -167,22 +196,36 @@ class Model:
             posterior.distinct,
         )
 
-    def _about(
+    @cached_property
+    def _cards(self) -> dict[str, int]:
+        return {name: len(self.states(name)) for name in self.faults}
+
+    def _met(self, key: tuple[JunctionTree, Query], width: int) -> Answers:
+        """What was worked out for rows of an archive with these columns, so wide in words."""
+        assert self._room is not None
+        with self._making:
+            if key not in self._answers:
+                columns = 2 + sum(self._cards.values())
+                self._answers[key] = Answers(self._room, width, columns)
+            return self._answers[key]
+
+    def _part(
         self, context: Context, evidence: Evidence
-    ) -> tuple[JunctionTree, SoundTree, Evidence]:
-        """The trees that answer some evidence, and it as they take it."""
-        if self._looked_at is not None and not self.repairs:
-            with self._making:
-                tree, sound = _trees_of_part(
-                    self.network(context), self._looked_at, self.faults, self.compiled,
-                    self.passes, self._room,
-                )  # fmt: skip
-            part = tree.network
-            if part.holds({*evidence.names_held, *evidence.implied}):
-                kinds = part.hidden, part.observables, part.gauges
-                held = [[name for name in kind if name in self._looked_at] for kind in kinds]
-                return tree, sound, evidence.in_full([*held[0], *held[1]], held[2])
-        return self.tree(context), self._sound_tree(context), evidence
+    ) -> tuple[JunctionTree, SoundTree, Evidence] | None:
+        """The trees of what an archive is about that answer some evidence, and it as they take it;
+        none where they do not."""
+        if self._looked_at is None or self.repairs:
+            return None
+        with self._making:
+            tree, sound = _trees_of_part(
+                self.network(context), self._looked_at, self.faults, self.compiled, self.passes
+            )
+        part = tree.network
+        if not part.holds({*evidence.names_held, *evidence.implied}):
+            return None
+        kinds = part.hidden, part.observables, part.gauges
+        held = [[name for name in kind if name in self._looked_at] for kind in kinds]
+        return tree, sound, evidence.in_full([*held[0], *held[1]], held[2])
 
     def _p_sound(
         self, sound_tree: SoundTree, evidence: Evidence, posterior: Posterior
@@ -241,30 +284,30 @@ def _tree_of(network: Network, compiled: bool, passes: Passes | None) -> Junctio
 def _sound_tree_of(
     network: Network, faults: Query, compiled: bool, passes: Passes | None
 ) -> SoundTree:
-    return _fixed(network, faults, compiled, passes, None)
+    return _fixed(network, faults, compiled, passes)
 
 
-def _fixed(
-    network: Network, faults: Query, compiled: bool, passes: Passes | None, room: Room | None
-) -> SoundTree:
+def _fixed(network: Network, faults: Query, compiled: bool, passes: Passes | None) -> SoundTree:
     rest, constant = network.given(dict.fromkeys(faults, 0))
-    return JunctionTree(rest, compiled, passes, room), constant
+    return JunctionTree(rest, compiled, passes), constant
 
 
 @lru_cache(maxsize=MOST_TREES)
 def _trees_of_part(
-    network: Network,
-    names: frozenset[str],
-    faults: Query,
-    compiled: bool,
-    passes: Passes | None,
-    room: Room | None,
+    network: Network, names: frozenset[str], faults: Query, compiled: bool, passes: Passes | None
 ) -> tuple[JunctionTree, SoundTree]:
     part = network.relevant([*faults, *names])
     if part.hidden.keys() <= {*faults}:  # with the faults fixed there would be no tree left
         part = network
-    about = JunctionTree(part, compiled, passes, room)
-    return about, _fixed(part, faults, compiled, passes, room)
+    return JunctionTree(part, compiled, passes), _fixed(part, faults, compiled, passes)
+
+
+def _words(evidence: Evidence) -> IntArray:
+    """All that a batch says but for readings, shape (rows, words of 32 bits)."""
+    codes = np.empty((evidence.rows, len(evidence.codes)), np.int32)
+    for i, code in enumerate(evidence.codes.values()):
+        codes[:, i] = code
+    return words_of([codes, *evidence.soft.values(), *evidence.implied.values()])
 
 
 def smallest_impossible(tree: JunctionTree, evidence: Evidence) -> tuple[str, ...]:

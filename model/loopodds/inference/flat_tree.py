@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
-from loopodds.base.equal_rows import Answers, Room, distinct, words_of
+from loopodds.base.equal_rows import distinct, words_of
 from loopodds.inference.likelihoods import Absorbed, Clique, Readings
 from loopodds.inference.network import Evidence
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 Names = tuple[tuple[int, str], ...]
 """Kind of evidence (code, soft, number) and name, in the order of the columns of each kind."""
-Seen = tuple[Any, Any, Any, Any]
+Seen = tuple[Any, ...]
 """Codes (rows, names), weights (rows, names, states), readings and extra spreads (rows, names)."""
 
 
@@ -49,14 +49,9 @@ class FlatTree:
     Args:
         cliques: In collect order, every clique before its parent.
         passes: What runs batches instead of the loops of the processor.
-        room: For answers, so that rows that were met in an earlier batch are not worked out again.
     """
 
-    def __init__(
-        self, cliques: Sequence[Clique], passes: Passes | None = None, room: Room | None = None
-    ) -> None:
-        self._room = room
-        self._answers: dict[Any, Answers] = {}
+    def __init__(self, cliques: Sequence[Clique], passes: Passes | None = None) -> None:
         self._costs = {f.name: f.configs for clique in cliques for f in clique.absorbed}
         self._laid = passes.lay_out(cliques) if passes else LoopTree(cliques)
 
@@ -79,26 +74,14 @@ class FlatTree:
         )
         columns = self._laid.columns(queries)
         seen = _seen(evidence)
-        words = words_of(seen)
-        first, place = distinct(words)
-        rows, most = len(first), int(columns[-1])
-
-        def work(some: IntArray) -> tuple[FloatArray, FloatArray]:
-            those = seen if len(some) == evidence.rows else tuple(array[some] for array in seen)
-            log_evidence, out = np.empty(len(some)), np.empty((len(some), most))
-            order = self._alike(names, those)
-            self._laid.propagate(names, queries, order, those, log_evidence, out)
-            return log_evidence, out
-
-        if self._room is None or not np.isnan(seen[2]).all():  # two readings are never the same
-            log_evidence, out = work(first)
-        else:
-            none_yet = Answers(self._room, words.shape[1], 1 + most)
-            met = self._answers.setdefault((names, queries), none_yet)
-            found = met.of(words[first], lambda new: np.column_stack(work(first[new])))
-            log_evidence, out = found[:, 0], found[:, 1:]
+        first, place = distinct(words_of(seen))
+        rows = len(first)
         if rows < evidence.rows:
-            log_evidence, out = log_evidence[place], out[place]
+            seen = tuple(array[first] for array in seen)
+        log_evidence, out = np.empty(rows), np.empty((rows, int(columns[-1])))
+        self._laid.propagate(names, queries, self._alike(names, seen), seen, log_evidence, out)
+        if rows < evidence.rows:
+            log_evidence, out = log_evidence[place], out.take(place, axis=0)
         return log_evidence, [out[:, a:b] for a, b in pairwise(columns)], rows
 
     def _alike(self, names: Names, seen: Seen) -> IntArray:

@@ -22,7 +22,6 @@ from loopodds.inference.network import Evidence, Network
 from loopodds.inference.triangulation import TreePlan, plan_tree
 
 if TYPE_CHECKING:
-    from loopodds.base.equal_rows import Room
     from loopodds.inference.flat_tree import FlatTree, Passes
 
 BLOCK = 96
@@ -57,24 +56,17 @@ class JunctionTree:
         compiled: Always the compiled loops, for a long process with many small batches; otherwise
             only for batches of at least `COMPILED_FROM` rows, and plain arrays below.
         passes: What runs both passes for such batches instead, on another processor.
-        room: For answers of the loops, so that rows met in an earlier batch are not worked out
-            again.
 
     Raises:
         TooLarge: if exact inference would not fit in memory.
     """
 
     def __init__(
-        self,
-        network: Network,
-        compiled: bool = False,
-        passes: Passes | None = None,
-        room: Room | None = None,
+        self, network: Network, compiled: bool = False, passes: Passes | None = None
     ) -> None:
         self.network = network
         self.compiled = compiled
         self._passes = passes
-        self._room = room
         self.cards = cards = {name: len(v.states) for name, v in network.hidden.items()}
         self._homes: dict[Query, int] = {}
         self._spans: dict[frozenset[str], tuple[int, ...]] = {}
@@ -197,7 +189,7 @@ class JunctionTree:
     def _flat(self) -> FlatTree:
         from loopodds.inference.flat_tree import FlatTree
 
-        return FlatTree(self._cliques, None, self._room)
+        return FlatTree(self._cliques)
 
     @cached_property
     def _elsewhere(self) -> FlatTree:
@@ -206,7 +198,7 @@ class JunctionTree:
 
         if self._passes is None:
             return self._flat
-        return FlatTree(self._cliques, self._passes, self._room)
+        return FlatTree(self._cliques, self._passes)
 
     def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
         """Inward pass: clique potentials, normalised messages to the parents, log evidence.
