@@ -7,8 +7,8 @@ and these are small (Shenoy & Shafer 1990). :mod:`loopodds.inference.sums` lays 
 """
 
 import numpy as np
-from numba import njit
 
+from loopodds.vectors.compiling import loop
 from loopodds.vectors.densities import fold, fold_words, heard, lift, readings, weighed, words_said
 from loopodds.vectors.lanes import WIDTH as PACK
 from loopodds.vectors.lanes import load, over, packs, spread, store, times
@@ -22,7 +22,7 @@ RESTED = 8 * PACK
 """Rows from which what no row of a pack says anything about is worked out once for all of them."""
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def _answer(work, start, cells, mass, answers, column):  # type: ignore[no-untyped-def]
     """Shares of the cells of each row; zeros where there is no mass."""
     scale = over(spread(1.0), mass)
@@ -30,7 +30,7 @@ def _answer(work, start, cells, mass, answers, column):  # type: ignore[no-untyp
         store(answers, column + s, times(load(work, start + s), scale))
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def _written(answers, logs, pack, out, log_evidence):  # type: ignore[no-untyped-def]
     """A pack among the results, row by row."""
     for b in range(PACK):
@@ -41,7 +41,7 @@ def _written(answers, logs, pack, out, log_evidence):  # type: ignore[no-untyped
                 out[row, s] = answers[s * PACK + b]
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@loop
 def propagate(  # type: ignore[no-untyped-def]
     order, tree, groups, sums, steps, prior, factors, seen, log_evidence, out,
 ):  # fmt: skip

@@ -4,13 +4,13 @@ Importing this module loads numba. :mod:`loopodds.inference.slopes` does the sam
 """
 
 import numpy as np
-from numba import njit
 
+from loopodds.vectors.compiling import loop
 from loopodds.vectors.densities import exp_below
 from loopodds.vectors.lanes import WIDTH as PACK
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@loop
 def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-def]
     """Add up ``weights * joint * said / (table @ said)``, shape (groups, configs, states).
 
@@ -32,7 +32,7 @@ def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-de
                     out[g, c, s] += part * said[r, s]
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@loop
 def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[no-untyped-def]
     """Add up what readings tell of a gauge, shape (parts, groups, configs).
 
@@ -77,7 +77,7 @@ def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[
         far[r] = slipped
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@loop
 def squares(seen, felt, out):  # type: ignore[no-untyped-def]
     """Add up over lists the squared products over states: of ``seen``, shape (lists, states,
     rows), and ``felt``, shape (names, states, rows), to ``out``, shape (names, rows).

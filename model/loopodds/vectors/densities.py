@@ -5,6 +5,7 @@ from math import factorial
 import numpy as np
 from numba import njit
 
+from loopodds.vectors.compiling import loop
 from loopodds.vectors.lanes import WIDTH as PACK
 from loopodds.vectors.lanes import (
     any_outside,
@@ -60,7 +61,7 @@ def _exps(x):  # type: ignore[no-untyped-def]
     return doubled(p, k)
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
     """Divide the cells of a row by a mass that is too small or too large to go on with, whose
     logarithm is added up; which rows that are hangs on nothing but themselves.
@@ -71,8 +72,8 @@ def lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
     store(scale, 0, mass)
     for b in range(PACK):
         if 0.0 < scale[b] < tiny or scale[b] > 1.0 / tiny:
-            logs[b] += np.log(scale[b])
-            scale[b] = 1.0 / scale[b]
+            scale[b] = min(1.0 / scale[b], 1e300)
+            logs[b] -= np.log(scale[b])
         else:
             scale[b] = 1.0
     factor = load(scale, 0)
@@ -80,7 +81,7 @@ def lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
         store(work, c, times(load(work, c), factor))
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[no-untyped-def]
     """Mixture density of a gauge under each distinct mean and spread, for the rows of a pack; see
     :mod:`loopodds.inference.likelihoods`.
@@ -122,7 +123,7 @@ def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[
     lift(work, to, mean.shape[0], peak, tiny, logs)
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def weighed(pack, soft, column, table, states, configs, work, to):  # type: ignore[no-untyped-def]
     """Likelihood of each configuration from weights of the states, for the rows of a pack."""
     for c in range(to, to + configs):
@@ -137,7 +138,7 @@ def weighed(pack, soft, column, table, states, configs, work, to):  # type: igno
             store(work, to + c, plus(load(work, to + c), x))
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def fold_words(work, to, cells, index, f, tables, first, own, words, count):  # type: ignore[no-untyped-def]
     """work[to] = a factor times the column of a table for the word of each row, cell by cell.
 
@@ -155,7 +156,7 @@ def fold_words(work, to, cells, index, f, tables, first, own, words, count):  # 
         store(work, to + c, x)
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def fold(work, to, cells, index, f, others, g):  # type: ignore[no-untyped-def]
     """work[to] = a factor, of ones if it begins below zero, times one with other maps."""
     for c in range(cells):
@@ -165,7 +166,7 @@ def fold(work, to, cells, index, f, others, g):  # type: ignore[no-untyped-def]
         store(work, to + c, x)
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def words_said(pack, codes, column, states, own, words):  # type: ignore[no-untyped-def]
     """What each row of a pack says, the number of states being nothing, and how many things."""
     count = 0
@@ -181,7 +182,7 @@ def words_said(pack, codes, column, states, own, words):  # type: ignore[no-unty
     return count
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def heard(pack, codes, values, low, high, number):  # type: ignore[no-untyped-def]
     """The lowest and the highest code of each column in a pack, and which numbers any row has."""
     low[:], high[:], number[:] = 2**30, -1, False

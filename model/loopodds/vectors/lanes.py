@@ -9,9 +9,11 @@ from typing import Any
 
 import numpy as np
 from llvmlite import ir
-from numba import njit, types
+from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
+
+from loopodds.vectors.compiling import loop
 
 WIDTH = 8
 """Rows side by side."""
@@ -37,7 +39,7 @@ class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
         super().__init__(manager, kind, _VECTOR)
 
 
-@njit(cache=True)
+@loop
 def packs(count):  # type: ignore[no-untyped-def]
     """Room for some packs, beginning where a line of the cache begins: one that lay across two
     would take twice as long to read."""

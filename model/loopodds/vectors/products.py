@@ -7,10 +7,11 @@ whole product nor any configuration of it is ever written down.
 
 from numba import njit
 
+from loopodds.vectors.compiling import loop
 from loopodds.vectors.lanes import at, fused, load, load_from, plus, spread, store, times
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def _one(work, to, cells, run, index, o, f):  # type: ignore[no-untyped-def]
     """work[to] = the sum of a factor over some of its variables, times a factor ``o`` over the
     others, of ones if it begins below zero; what all of it adds up to.
@@ -49,7 +50,7 @@ def _with(work, total, u, a, v, b):  # type: ignore[no-untyped-def]
     return fused(load_from(work, u, a), load_from(work, v, b), total)
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
     """The same of the product of two factors; long sums four cells at a time, because an addition
     waits for the one before it."""
@@ -115,7 +116,7 @@ def _with_two(work, total, u, a, v, b, w, c):  # type: ignore[no-untyped-def]
     return fused(both, load_from(work, w, c), total)
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-def]
     """The same of three."""
     mass = spread(0.0)
@@ -158,7 +159,7 @@ def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-
     return mass
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-untyped-def]
     """The same of four or more."""
     mass = spread(0.0)
@@ -185,7 +186,7 @@ def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-unty
     return mass
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
     """work[to] times one more factor over variables kept; what it adds up to."""
     mass = spread(0.0)
@@ -198,7 +199,7 @@ def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
     return mass
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def common(work, one, other, cells):  # type: ignore[no-untyped-def]
     """Sum of the products of two lists of cells."""
     a, b = spread(0.0), spread(0.0)
@@ -211,7 +212,7 @@ def common(work, one, other, cells):  # type: ignore[no-untyped-def]
     return plus(a, b)
 
 
-@njit(cache=True, error_model="numpy")
+@loop
 def summed(work, number, sums, index, place, live, inner):  # type: ignore[no-untyped-def]
     """One sum of products over the factors that say something; what all of it adds up to."""
     all_cells, all_run, all_to, first, factor, kept, left, outer = sums
