@@ -49,6 +49,17 @@ def test_tests_done_are_those_of_the_case_and_those_told_besides():
     assert after.shop.done == (*case.tests_done, first)
 
 
+def test_what_is_worth_nothing_to_be_told_stands_in_the_order_of_the_knowledge():
+    """Whatever rounding says: sums in another order tell no other order."""
+    told = [
+        (one.condition, one.worth) for one in lo.assess(lo.read_case("@worn_compressor")).untold
+    ]
+    idle = [condition for condition, worth in told if round(worth, 6) == 0]
+    assert len(idle) > 1
+    assert idle == [key for key in lo.Knowledge().contexts if key in idle]
+    assert told[len(told) - len(idle) :] == [one for one in told if one[0] in idle]
+
+
 def test_variations_are_told_beside_the_case(result):
     (without,) = result.what_if("-fan_check").variations
     assert without.probabilities["condenser_airflow"] < result.belief.condition("condenser_airflow")

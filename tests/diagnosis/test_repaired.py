@@ -532,6 +532,42 @@ def test_however_many_repairs_the_network_stays_within_its_limit(rounds, model):
         assert values.sum() == pytest.approx(1.0, abs=1e-9), name
 
 
+def looked_at(low_side: str, since: str) -> Inspection:
+    """A car after three repairs of which old evidence is merged: what was read before and since."""
+    seen = {**SEEN, "readings": {**SEEN["readings"], "low_side": low_side}}
+    earlier = inspection_from({**CAR, **seen})
+    done = tuple(RepairDone(services, earlier) for services in LARGE)
+    return replace(inspection_from({**CAR, "readings": {"low_side": since}}), repairs=done)
+
+
+def test_a_car_asked_about_again_is_asked_in_the_same_network(model):
+    car = looked_at("1.0 bar", "1.8 bar")
+    ((first, _),) = encoded([car], model)
+    read_again = inspection_from({**CAR, "readings": {"low_side": "2.4 bar"}})
+    ((again, _),) = encoded([replace(read_again, repairs=car.repairs)], model)
+    assert again is first
+
+
+def test_cars_with_the_same_repairs_keep_what_each_showed_before_them(model):
+    cars = [looked_at(before, "1.8 bar") for before in ("1.0 bar", "3.9 bar")]
+    together = [believe(car, model).beliefs.faults for car in cars]
+    apart = []
+    for car in cars:  # nothing known of the other
+        for kept in (
+            past_evidence._past,
+            past_evidence._kept_that_fits,
+            past_evidence._kept_merged,
+        ):
+            kept.cache_clear()
+        ((own, _),) = encoded([car], model)
+        assert any(repair.left for repair in own.repairs)  # else nothing is merged
+        apart.append(believe(car, model).beliefs.faults)
+    for found, alone in zip(together, apart, strict=True):
+        for name, values in alone.items():
+            assert np.abs(found[name] - values).max() < 1e-12, name
+    assert max(np.abs(together[0][name] - together[1][name]).max() for name in together[0]) > 0.01
+
+
 def test_what_was_left_out_of_many_repairs_is_said_once(model):
     told = [text for text in Diagnosis(many(12, LARGE), model).warnings if "repairs 1 to" in text]
     assert len(told) == 1

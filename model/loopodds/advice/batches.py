@@ -19,13 +19,13 @@ from loopodds.advice.assessment import Assessment
 from loopodds.advice.kinds import Cars, Kind, Work, distinct, parties_of
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.decision.gates import Gates
-from loopodds.decision.offers import Offer, offers_for, repair_decision, season_harm
+from loopodds.decision.offers import Offer, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.decision.workshop import in_order, with_companions
 from loopodds.diagnosis.model import Beliefs, Model
 from loopodds.inspection.encoding import inspection_at
 from loopodds.inspection.inspection import Encoding, InspectionBatch
-from loopodds.knowledge.cures import fault_columns
+from loopodds.knowledge.cures import fault_columns, season_harm
 from loopodds.knowledge.records import Knowledge
 
 MOST_MENUS = 64
@@ -175,7 +175,7 @@ def _menu(work: Work) -> _Menu:
         whole.ended_by,
         whole.owed,
         {offer.name: offer for offer in offers_for(gates, failed, bars)},
-        season_harm(gates),
+        season_harm(gates.context, gates.knowledge),
         unsolved,
     )
 

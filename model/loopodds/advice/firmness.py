@@ -1,5 +1,7 @@
 """How firm a plan of services is: what it rests on, and what could overturn it."""
 
+from __future__ import annotations
+
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -10,13 +12,13 @@ from loopodds.advice.further_tests import Outlook, informed_saving, look_ahead
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.branches import ROUNDING, State
 from loopodds.decision.expected_cost import Decision, Plan
-from loopodds.decision.offers import clearing
 from loopodds.decision.probes import masks
 from loopodds.decision.workshop import ServicePlan, Workshop
 from loopodds.diagnosis.belief import Belief, log_odds
 from loopodds.diagnosis.explanation import imagine
 from loopodds.diagnosis.predictions import predict
 from loopodds.diagnosis.weights import DECIBANS, clamp_of
+from loopodds.knowledge.cures import clearing
 
 WORTH_A_WORD = 0.2
 """Probability of not holding from which on something taken for granted is told."""

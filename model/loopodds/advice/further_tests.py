@@ -5,6 +5,8 @@ that can still be seen has been seen. Exact where the outcomes can be listed, ot
 of the posterior, each of them judged exactly.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import prod

@@ -12,7 +12,7 @@ import numpy as np
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.decision.gates import Gates
 from loopodds.decision.moves import Bars, Progress
-from loopodds.decision.offers import offers_for, season_harm
+from loopodds.decision.offers import offers_for
 from loopodds.decision.prices import Prices
 from loopodds.decision.workshop import gates_of
 from loopodds.diagnosis.complaints import powers
@@ -20,7 +20,7 @@ from loopodds.diagnosis.model import Beliefs, Model
 from loopodds.inference.network import Evidence
 from loopodds.inspection.encoding import observed, recorded_rows
 from loopodds.inspection.inspection import Encoding, Group
-from loopodds.knowledge.cures import fault_columns
+from loopodds.knowledge.cures import fault_columns, season_harm
 from loopodds.knowledge.records import Knowledge
 from loopodds.safety.batches import facts_of, tests_seen
 from loopodds.safety.stops import Facts, chance_of, triggers_hold
@@ -189,7 +189,7 @@ def _work(gates: Gates, failed: Query, bars: Bars) -> Work:
         if o.settles
     ]
     asked = tuple((o.name, o.needs, o.apart, o.with_one_of) for o in offers)
-    harm = season_harm(gates).tobytes()
+    harm = season_harm(gates.context, gates.knowledge).tobytes()
     return Work(asked, tuple(owed), harm, gates.prices, gates, failed, bars)
 
 

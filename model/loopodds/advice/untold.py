@@ -45,7 +45,8 @@ def worth_telling(shop: Workshop) -> tuple[Untold, ...]:
         Untold(key, shop.knowledge.contexts[key].title, _worth(key, shop.inspection, shop))
         for key in untold_conditions(encoding_of(shop.inspection, shop.knowledge))
     )
-    return tuple(sorted(found, key=lambda one: -one.worth))
+    # in what order those stand that are worth nothing must not hang on rounding
+    return tuple(sorted(found, key=lambda one: -round(one.worth, 6)))
 
 
 def _worth(key: str, inspection: Inspection, shop: Workshop) -> float:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -252,6 +251,8 @@ def _propagated(tree: JunctionTree, evidence: Evidence, queries: Iterable[Query]
     parts = min(os.cpu_count() or 1, evidence.rows // least)
     if parts < 2:
         return tree.propagate(evidence, wanted)
+    from concurrent.futures import ThreadPoolExecutor  # seldom needed
+
     rows = np.array_split(np.arange(evidence.rows), parts)
     with ThreadPoolExecutor(parts) as pool:
         done = list(pool.map(lambda part: tree.propagate(evidence.take(part), wanted), rows))

@@ -112,11 +112,10 @@ class Planner:
 
     def start(self, progress: Progress) -> State:
         """The car as it stands, nothing imagined."""
-        tree, evidence = self.calibrated.tree, self.calibrated.evidence
-        posterior = tree.propagate(evidence, self.decision.queries)
-        marginal = self.decision.of_joints(posterior.joints, self.decision.to_do(progress.done))
+        joints = self.calibrated.marginals(self.decision.queries)
+        marginal = self.decision.of_joints(joints, self.decision.to_do(progress.done))
         stop, known = self.decision.cost(marginal), self.decision.informed_cost(marginal)
-        log_evidence = float(posterior.log_evidence[0])
+        log_evidence = self.calibrated.log_evidence
         return State({}, progress, 1.0, log_evidence, float(stop[0]), float(known[0]), marginal[0])
 
     def rank(self, progress: Progress, tests: Collection[str] | None = None) -> State:

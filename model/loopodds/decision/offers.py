@@ -10,20 +10,28 @@ service for it.
 import itertools
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray, Query
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.decision.expected_cost import Component, Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.decision.moves import NO_BARS, Bars
-from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, work_of
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.cures import (
+    apart_of,
+    clearing,
+    filling_of,
+    lost_in_vain,
+    season_harm,
+    work_of,
+)
 
 FILLING, OPENING = "filling", "opening"
 """Evacuating and charging by mass, and opening the loop and sealing it, as needs of services."""
+_AT_ONCE = 512
+"""Combinations of services that are worked out together."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,18 +101,10 @@ def harm_of(
     complaint that is not solved, times the chance that the state brings it about. That never
     counts less than the complaint that stays, and more only where several causes are left.
     """
-    left = season_harm(gates)
+    left = season_harm(gates.context, gates.knowledge)
     if complaint:
         left += gates.prices.unsolved * np.array(complaint)
     return left + lost_in_vain(repaired, gates.knowledge)
-
-
-def season_harm(gates: Gates) -> FloatArray:
-    """What the knowledge says of leaving each state of each fault, shape (fault columns,)."""
-    knowledge = gates.knowledge
-    harms = {name: harm.of(gates.context) for name, harm in knowledge.harms.items()}
-    columns = fault_columns(knowledge)
-    return np.array([harms.get(variable, {}).get(state, 0.0) for variable, state in columns])
 
 
 def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> list[Offer]:
@@ -113,8 +113,8 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
     ``failed``: guards that were not passed; ``barred``: what stops in force shut.
     """
     knowledge = gates.knowledge
-    apart = _apart(knowledge)
-    season = season_harm(gates)
+    apart = apart_of(knowledge)
+    season = season_harm(gates.context, knowledge)
     offers = []
     for name, service in knowledge.services.items():
         needs = gates.needs(service, failed, barred)
@@ -135,23 +135,6 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
             )
         )  # fmt: skip
     return offers
-
-
-def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
-    """Services that take out what a guard found."""
-    services = knowledge.services.items()
-    return frozenset(name for name, s in services if guard in s.clears)
-
-
-def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
-    """Services that exclude each other, whichever of the two says so, or include each other."""
-    apart: dict[str, set[str]] = {name: set() for name in knowledge.services}
-    for name, service in knowledge.services.items():
-        included = [filling.name for filling in filling_of(service, knowledge)]
-        for other in {*service.not_with, *included} - {name}:
-            apart[name].add(other)
-            apart[other].add(name)
-    return {name: frozenset(others) for name, others in apart.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,6 +182,15 @@ class _Book:
         self._fails = np.vstack([none, *(1 - offer.own for offer in self.curing)])
         self._unfilled = np.vstack([none, *(1 - offer.filled for offer in self.curing)])
         self._eased = np.vstack([none, *(offer.eased for offer in self.curing)])
+        self._bears = (self._fails < 1) | (self._unfilled < 1) | (self._eased > 0)
+        alone, eased = self._outcome(np.arange(len(self.curing))[:, None])
+        # harm that each service spares by curing and easing, shape (services, fault columns)
+        self._spared = self._harm - alone[:, 0] * (self._harm - eased[:, 0])
+        self._in_vain = np.vstack([none, *(offer.in_vain for offer in self.curing)])
+        self._price = np.array([offer.price for offer in self.curing])
+        # whether the second has to go along with some service because of the first
+        along = [{*itertools.chain(*offer.with_one_of)} for offer in self.curing]
+        self._along = np.array([[o.name in names for o in self.curing] for names in along])
         needed = frozenset[str]().union(*(offer.needs for offer in offers))
         self.needs = tuple(name for name in knowledge.tests if name in needed)
         self._bill = {name: prices.of_work(name) for name in self.needs}
@@ -210,7 +202,7 @@ class _Book:
     def settings(self) -> Iterator[Setting]:
         """Every way to pay for the needs that several groups share, with all that it allows."""
         groups = self._groups()
-        menus = [list(self.menu(group)) for group in groups]
+        menus = [self.menu(group) for group in groups]
         users = Counter(
             need for group in groups for need in frozenset().union(*(o.needs for o in group))
         )
@@ -229,76 +221,79 @@ class _Book:
         return [sorted(group, key=lambda offer: self._place[offer.name]) for group in groups]
 
     def _linked(self, one: Offer, other: Offer) -> bool:
-        ours, theirs = (set(self._variable[self._relieved(o) > 0]) for o in (one, other))
-        return bool(ours & theirs) or other.name in one.named or one.name in other.named
+        ours, theirs = (self._variable[self._spared[self._place[o.name]] > 0] for o in (one, other))
+        return bool({*ours} & {*theirs}) or other.name in one.named or one.name in other.named
 
-    def _relieved(self, offer: Offer) -> FloatArray:
-        """Harm that a service spares by curing and easing, shape (fault columns,)."""
-        spared: FloatArray = self._harm - self._after([offer])[0]
-        return spared
+    def _outcome(self, chosen: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Chance that each state outlasts some services, and the harm that they ease.
 
-    def _after(self, chosen: Sequence[Offer], sets: BoolArray | None = None) -> FloatArray:
-        """Harm left after each of some sets of services, shape (sets, fault columns).
-
-        ``sets``, shape (sets, services), says which of them each has; all when left out.
+        ``chosen``, shape (sets, services), says by place which are in each set. Shape (sets,
+        services + 1, fault columns): all of them together, then all without each in turn.
         """
-        stays, eased = self._outcome(chosen, sets)
-        return stays * (self._harm - eased)
+        sets, count = chosen.shape
+        pick = np.vstack([np.ones((1, count), dtype=bool), ~np.eye(count, dtype=bool)])[..., None]
+        stays = np.ones((sets, count + 1, len(self._harm)))
+        spared = np.zeros_like(stays)
+        column = np.flatnonzero(self._bears[np.unique(chosen)].any(axis=0))
+        fails, unfilled, eased = (
+            part[:, column][chosen][:, None] for part in (self._fails, self._unfilled, self._eased)
+        )
+        stays[..., column] = np.where(pick, fails, 1.0).prod(axis=2)
+        stays[..., column] *= np.where(pick, unfilled, 1.0).min(axis=2)
+        spared[..., column] = np.where(pick, eased, 0.0).max(axis=2)
+        return stays, spared
 
-    def _outcome(
-        self, chosen: Sequence[Offer], sets: BoolArray | None = None
-    ) -> tuple[FloatArray, FloatArray]:
-        """Chance that each state outlasts the sets, and the harm that they ease, likewise."""
-        rows = [self._place[offer.name] for offer in chosen]
-        pick = np.ones((1, len(rows), 1), dtype=bool) if sets is None else sets[:, :, None]
-        fails = np.where(pick, self._fails[rows], 1.0).prod(axis=1)
-        unfilled = np.where(pick, self._unfilled[rows], 1.0).min(axis=1, initial=1.0)
-        return fails * unfilled, np.where(pick, self._eased[rows], 0.0).max(axis=1, initial=0.0)
+    def menu(self, group: Sequence[Offer]) -> list[_Dish]:
+        """Combinations of which no service could be left out at no loss whatever is wrong.
 
-    def menu(self, group: Sequence[Offer]) -> Iterator[_Dish]:
-        """Combinations of which no service could be left out at no loss whatever is wrong."""
-        relieved = np.any([self._relieved(offer) > 0 for offer in group], axis=0)
-        touched = np.isin(self._variable, self._variable[relieved])
-        chosen: list[Offer] = []
+        All of one size are worked out together. In the order of adding one service after another.
+        """
+        places = [self._place[offer.name] for offer in group]
+        touched = np.isin(self._variable, self._variable[self._spared[places].max(axis=0) > 0])
+        there = touched.astype(np.float64)
+        level: list[tuple[int, ...]] = [()]
+        dishes = {level[0]: _Dish((), 0.0, frozenset(), there * self._harm, there)}
+        while tried := list(_longer(level, group)):
+            level = []
+            for start in range(0, len(tried), _AT_ONCE):
+                some = tried[start : start + _AT_ONCE]
+                chosen = np.array(places)[np.array(some)]
+                stays, eased = self._outcome(chosen)
+                pay = self._all_pay(chosen, stays, eased)
+                kept = [one for one, pays in zip(some, pay.tolist(), strict=True) if pays]
+                found = self._dishes(chosen[pay], touched, stays[pay, 0], eased[pay, 0])
+                dishes |= dict(zip(kept, found, strict=True))
+                level += kept
+        return [
+            dish
+            for one, dish in sorted(dishes.items(), key=lambda item: item[0])
+            if all(not along.isdisjoint(dish.names) for i in one for along in group[i].with_one_of)
+        ]
 
-        def extend(rest: Sequence[Offer]) -> Iterator[_Dish]:
-            dish = self._dish(chosen, touched)
-            names = set(dish.names)
-            if all(names & along for offer in chosen for along in offer.with_one_of):
-                yield dish
-            for i, offer in enumerate(rest):
-                if names & offer.apart:
-                    continue
-                chosen.append(offer)
-                if self._all_pay(chosen):
-                    yield from extend(rest[i + 1 :])
-                chosen.pop()
-
-        return extend(group)
-
-    def _dish(self, chosen: Sequence[Offer], touched: BoolArray) -> _Dish:
-        (stays,), (eased,) = self._outcome(chosen)
+    def _dishes(
+        self, chosen: IntArray, touched: BoolArray, stays: FloatArray, eased: FloatArray
+    ) -> Iterator[_Dish]:
+        """Sets of services by place, with the outcome of each, shape (sets, fault columns)."""
         lasts = touched * stays
-        left = lasts * (self._harm - eased)
-        if chosen:
-            # what two of them, or one and an earlier one, put in the loop is lost once
-            lost = np.max([offer.in_vain for offer in chosen], axis=0)
-            left = left + stays * np.maximum(lost - self._lost, 0)
-        needs = frozenset().union(*(offer.needs for offer in chosen))
-        names = tuple(offer.name for offer in chosen)
-        return _Dish(names, sum(offer.price for offer in chosen), needs, left, lasts)
+        # what two of them, or one and an earlier one, put in the loop is lost once
+        lost = self._in_vain[chosen].max(axis=1)
+        left = lasts * (self._harm - eased) + stays * np.maximum(lost - self._lost, 0)
+        for places, harm, there in zip(chosen.tolist(), left, lasts, strict=True):
+            offers = [self.curing[place] for place in places]
+            needs = frozenset().union(*(offer.needs for offer in offers))
+            names = tuple(offer.name for offer in offers)
+            yield _Dish(names, sum(offer.price for offer in offers), needs, harm, there)
 
-    def _all_pay(self, chosen: Sequence[Offer]) -> bool:
+    def _all_pay(self, chosen: IntArray, stays: FloatArray, eased: FloatArray) -> BoolArray:
         """Whether each service saves more than its price in the worst case that it is there for.
 
-        One that has to go along with others because of a guard always stays.
+        One that has to go along with others because of a guard always stays. Shape (sets,).
         """
-        along = {name for offer in chosen for names in offer.with_one_of for name in names}
-        every = np.ones((1, len(chosen)), dtype=bool)
-        left = self._after(chosen, np.vstack([every, ~np.eye(len(chosen), dtype=bool)]))
-        saved = np.maximum.reduceat(left[1:] - left[0], self._starts, axis=1).sum(axis=1)
-        worth = zip(chosen, saved.tolist(), strict=True)
-        return all(saves > offer.price for offer, saves in worth if offer.name not in along)
+        left = stays * (self._harm - eased)
+        saved = np.maximum.reduceat(left[:, 1:] - left[:, :1], self._starts, axis=2).sum(axis=2)
+        along = self._along[chosen[:, :, None], chosen[:, None, :]].any(axis=1)
+        pay: BoolArray = ((saved > self._price[chosen]) | along).all(axis=1)
+        return pay
 
     def _settings(
         self, menus: Sequence[Sequence[_Dish]], shared: frozenset[str], paid: frozenset[str]
@@ -321,10 +316,7 @@ class _Book:
     ) -> list[Component]:
         """What each menu offers once the needs in ``paid``, all the shared ones, are paid for."""
         paid_for = ([dish for dish in menu if dish.needs & shared <= paid] for menu in menus)
-        return [
-            self._component([replace(dish, needs=dish.needs - shared) for dish in dishes])
-            for dishes in paid_for
-        ]
+        return [self._component(dishes, shared) for dishes in paid_for]
 
     def _debt(self, number: int, paid: frozenset[str]) -> Component:
         """To settle a debt or not, where the loop is not filled anyhow."""
@@ -343,10 +335,12 @@ class _Book:
         served = np.any([menu[0].left > 0 for menu in menus], axis=0) if menus else False
         return np.where(served, 0.0, np.ones_like(self._harm))
 
-    def _component(self, dishes: Sequence[_Dish]) -> Component:
-        once = self._once
-        constant = [dish.price + sum(once[n] for n in once if n in dish.needs) for dish in dishes]
-        bills = [[self._bill[n] * (n in dish.needs) for n in self.needs] for dish in dishes]
+    def _component(self, dishes: Sequence[_Dish], paid: frozenset[str] = frozenset()) -> Component:
+        """What some combinations come to, needs that are ``paid`` for already left out."""
+        needs = [dish.needs - paid for dish in dishes]
+        once = [sum(p for n, p in self._once.items() if n in own) for own in needs]
+        constant = [dish.price + price for dish, price in zip(dishes, once, strict=True)]
+        bills = [[self._bill[n] * (n in own) for n in self.needs] for own in needs]
         left = np.array([dish.left for dish in dishes])
         owed = np.zeros((len(dishes), len(self.settling)))
         loss = np.hstack([left, np.reshape(bills, (len(dishes), len(self.needs))), owed])
@@ -361,7 +355,7 @@ class _Book:
         it, or a filling where that is cheaper.
         """
         offers = self.curing
-        relieved = [self._relieved(offer) for offer in offers]
+        relieved = [*self._spared]
         worst = [np.maximum.reduceat(spared, self._starts) for spared in relieved]
         saved = np.reshape(worst, (len(offers), len(self.shape)))
         split = saved / np.maximum(saved.sum(axis=1, keepdims=True), 1e-300)
@@ -373,6 +367,15 @@ class _Book:
             useful = [(o, o.price * share, 1 - relief) for o, share, relief in shares if relief > 0]
             least[column] = _least(harm, useful)
         return least
+
+
+def _longer(sets: Sequence[tuple[int, ...]], group: Sequence[Offer]) -> Iterator[tuple[int, ...]]:
+    """Sets of services of a group, by place, with a later one that nothing excludes."""
+    for one in sets:
+        names = {group[i].name for i in one}
+        for place in range(one[-1] + 1 if one else 0, len(group)):
+            if names.isdisjoint(group[place].apart):
+                yield (*one, place)
 
 
 def _least(left: float, useful: Sequence[tuple[Offer, float, float]]) -> float:

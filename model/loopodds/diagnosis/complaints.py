@@ -10,6 +10,7 @@ from loopodds.base.arrays import FloatArray, Query
 from loopodds.diagnosis.belief import Belief
 from loopodds.diagnosis.model import Context, Model
 from loopodds.diagnosis.repaired_car import before
+from loopodds.inference.junction import JunctionTree
 from loopodds.inference.network import Evidence
 from loopodds.knowledge.records import Knowledge
 
@@ -69,7 +70,9 @@ def _powers(model: Model, context: Context, complaints: Query) -> FloatArray:
         name: np.maximum(np.arange(rows) - start, 0) * (np.arange(rows) < start + card)
         for (name, card), start in zip(cards.items(), column, strict=False)
     }
-    tree = model.tree(context)
+    # with every fault given, only what lies between them and what may be complained of bears on it
+    listed = [n for n, node in model.knowledge.of_kind("finding").items() if node.complaint]
+    tree = JunctionTree(model.network(context).relevant([*cards, *listed]))
     base = tree.propagate(Evidence(rows, alone)).log_evidence
     can_be = np.isfinite(base)
     quiet = np.ones(rows)

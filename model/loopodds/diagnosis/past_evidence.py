@@ -2,10 +2,11 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray
+from loopodds.base.arrays import FloatArray, Query
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.repaired_car import Repair, changed_by, names_before
 from loopodds.inference.network import Evidence
@@ -27,6 +28,9 @@ is measured by `tests/benchmarks/old_repairs.py`."""
 MERGED_WITHIN, STEPS_AT_MOST, STRIDE = 0.005, 24, 0.7
 """Merging goes on until every probability is so near, and no longer than that. A whole stride for
 all faults at once overshoots where one piece of evidence speaks for several of them."""
+MOST_KEPT = 4
+"""Repaired cars of which the networks, and what was merged, are kept."""
+Pairs = tuple[tuple[str, str], ...]
 SETTING = "setting"
 """Condition that is a matter of how the car came, whatever was done to it since."""
 
@@ -54,25 +58,11 @@ def _encoded(
     groups = _encoding(inspections, knowledge).groups
     if not repairs:
         return [(model, group) for group in groups]
-    rounds = [encoding_of(repair.before, knowledge).groups[0] for repair in repairs]
-    # why the car is here tells of the car as it came; what history tells of a fault is told again
-    # each time, and counts once, now, where nothing was done to that fault since
-    came = knowledge.of_kind("finding")
-    for number, seen in enumerate(rounds):
-        rounds[number] = seen._replace(evidence=_implying(() if number else came, seen.evidence))
+    before = tuple(encoding_of(repair.before, knowledge) for repair in repairs)
+    past, done = _past(before, tuple(repair.services for repair in repairs))
     done_to = {name for repair in repairs for name in cure_chances(repair.services, knowledge)}
     untouched = knowledge.of_kind("fault").keys() - done_to
-    history = knowledge.of_kind("history")
-    done = tuple(
-        Repair(
-            repair.services,
-            frozenset((*seen.evidence.names(), *seen.evidence.implied)) - history.keys(),
-            tuple(sorted(seen.context.items())),
-        )
-        for repair, seen in zip(repairs, rounds, strict=True)
-    )
     own = that_fits(done, groups[0].context, model, MOST_CELLS)
-    past = [seen.evidence for seen in rounds]
     followed = []
     for group in groups:
         now = _implying(untouched, group.evidence)
@@ -82,6 +72,26 @@ def _encoded(
         evidence = replace(evidence, implied={**evidence.implied, **known})
         followed.append((own, group._replace(evidence=evidence)))
     return followed
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def _past(
+    before: tuple[Encoding, ...], services: tuple[Query, ...]
+) -> tuple[tuple[Evidence, ...], tuple[Repair, ...]]:
+    """Evidence from before each of some repairs, and these repairs as the network takes them."""
+    knowledge = before[0].knowledge
+    history = knowledge.of_kind("history")
+    # why the car is here tells of the car as it came; what history tells of a fault is told again
+    # each time, and counts once, now, where nothing was done to that fault since
+    came = knowledge.of_kind("finding")
+    past, done = [], []
+    for number, (encoding, names) in enumerate(zip(before, services, strict=True)):
+        seen = encoding.groups[0]
+        evidence = _implying(() if number else came, seen.evidence)
+        looked_at = frozenset((*evidence.names(), *evidence.implied)).difference(history)
+        past.append(evidence)
+        done.append(Repair(names, looked_at, tuple(sorted(seen.context.items()))))
+    return tuple(past), tuple(done)
 
 
 def _implying(names: Collection[str], evidence: Evidence) -> Evidence:
@@ -99,7 +109,20 @@ def that_fits(
     too large. Where it would be, what hangs on one of the effects that several faults share (as
     most gauges do) is left out, which is what makes it large; or on all of them, as from there on
     backwards; and at last everything that is older.
+
+    Those of the last cars are kept: one car is asked about many times over.
     """
+    return _kept_that_fits(done, _pairs(context), model.plain, most)
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def _kept_that_fits(done: tuple[Repair, ...], stated: Pairs, model: Model, most: int) -> Model:
+    return _that_fits(done, dict(stated), model, most)
+
+
+def _that_fits(
+    done: tuple[Repair, ...], context: Mapping[str, str], model: Model, most: int
+) -> Model:
     knowledge = model.knowledge
     names = names_before(done, (), knowledge, context)
     apart = [frozenset(n for n, was in then.items() if was != n) for then in names]
@@ -128,12 +151,21 @@ def merged(
 
     Before anything was seen since the last repair, every fault then has the probability that it has
     in a larger network, which keeps more (iterative proportional fitting, Deming & Stephan 1940).
-    What old evidence says of several faults together is lost.
+    What old evidence says of several faults together is lost. Kept as :func:`that_fits` is.
 
     Returns:
         Likelihoods over the states of the faults, shape (1, states); empty if nothing was left out.
     """
-    wide = that_fits(done, context, own.after(()), MERGED_CELLS)
+    return _kept_merged(tuple(past), done, own, _pairs(context))
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def _kept_merged(
+    past: tuple[Evidence, ...], done: tuple[Repair, ...], own: Model, stated: Pairs
+) -> dict[str, FloatArray]:
+    context = dict(stated)
+    # large, and gone through once: it is not kept
+    wide = _that_fits(done, context, own.plain, MERGED_CELLS)
     if wide.repairs == own.repairs:
         return {}
     aim = _faults_after(past, wide, context, {})
@@ -162,6 +194,10 @@ def _faults_after(
     evidence = replace(evidence, implied={**evidence.implied, **likelihoods})
     posterior = model.tree(context).propagate(evidence, [(name,) for name in model.faults])
     return {name: posterior[name] for name in model.faults}
+
+
+def _pairs(context: Mapping[str, str]) -> Pairs:
+    return tuple(sorted(context.items()))
 
 
 def _thinned(

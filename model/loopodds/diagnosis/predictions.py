@@ -1,5 +1,7 @@
 """What has not been looked at, foretold: probabilities of words, ranges of readings."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -5,6 +5,8 @@ The joint of a junction tree is the product of its clique beliefs over those of 
 variables asked for.
 """
 
+from __future__ import annotations
+
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property, lru_cache
@@ -16,7 +18,7 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.base.errors import ImpossibleEvidence, LoopoddsError, TooLarge, unknown_name
-from loopodds.inference.junction import JunctionTree
+from loopodds.inference.junction import JunctionTree, marginal
 from loopodds.inference.network import Evidence
 
 LARGEST_CELLS = 2**24
@@ -118,12 +120,18 @@ def _cheapest(
     """The pair of factors to multiply next; without a shared variable only if there is no other."""
     pairs = list(combinations(alive, 2))
     touching = [(i, j) for i, j in pairs if not set(alive[i]).isdisjoint(alive[j])]
+    sizes = {i: prod(cards[name] for name in scope) for i, scope in alive.items()}
 
     def growth(pair: tuple[int, int]) -> int:
         ours, theirs = alive[pair[0]], alive[pair[1]]
-        scopes = _remaining(ours, theirs, needed), ours, theirs
-        after, *before = (prod(cards[name] for name in scope) for scope in scopes)
-        return after - sum(before)
+        after = 1
+        for name in ours:
+            if needed[name] > 1 + (name in theirs):
+                after *= cards[name]
+        for name in theirs:
+            if needed[name] > 1 and name not in ours:
+                after *= cards[name]
+        return after - sizes[pair[0]] - sizes[pair[1]]
 
     return min(touching or pairs, key=growth)
 
@@ -243,6 +251,17 @@ class Calibrated:
         if names not in self._joints:
             self._joints[names] = contract(self.factors(names), names)
         return self._joints[names]
+
+    def marginals(self, queries: Iterable[Query]) -> dict[Query, FloatArray]:
+        """Joints of hidden variables that share a clique, shape (1, *cards) each, as
+        :meth:`loopodds.inference.junction.JunctionTree.propagate` answers queries.
+        """
+        homes = {query: self.tree.home(query) for query in queries}
+        cliques = self.tree.plan.cliques
+        return {
+            query: marginal(self._beliefs[home][..., None], cliques[home], query)[..., 0][None]
+            for query, home in homes.items()
+        }
 
     def draw(self, count: int, rng: np.random.Generator) -> dict[str, IntArray]:
         """Independent draws of every hidden variable from the joint posterior, shape (count,)."""

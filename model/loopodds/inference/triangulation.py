@@ -54,7 +54,9 @@ def plan_tree(
         TooLarge: if the cheapest plan found has more than `MOST` configurations; the message
             estimates the memory.
     """
-    return _planned(tuple(tuple(scope) for scope in scopes), tuple(cards.items()), searched)
+    listed, counts = tuple(tuple(scope) for scope in scopes), tuple(cards.items())
+    large = _space(_greedy(listed, counts), cards) > SEARCHED_FROM
+    return _planned(listed, counts, searched and large)
 
 
 @lru_cache(maxsize=64)
@@ -62,7 +64,7 @@ def _planned(scopes: tuple[Query, ...], counts: Counts, searched: bool) -> TreeP
     """Cached, because the contexts of one knowledge share their scopes."""
     cards = dict(counts)
     cliques = _greedy(scopes, counts)
-    if searched and _space(cliques, cards) > SEARCHED_FROM:
+    if searched:
         graph = _graph(scopes, cards)
         costs = [_in_layers(graph), *(_shaken(seed) for seed in range(SEARCHED // len(graph)))]
         for cost in costs:

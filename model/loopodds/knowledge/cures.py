@@ -110,3 +110,27 @@ def _by_column(lists: Sequence[Mapping[str, float]], knowledge: Knowledge) -> Fl
         covered = cured_states(target, knowledge)
         largest = np.maximum(largest, [figure * (column in covered) for column in columns])
     return largest
+
+
+def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
+    """Services that take out what a guard found."""
+    services = knowledge.services.items()
+    return frozenset(name for name, s in services if guard in s.clears)
+
+
+def apart_of(knowledge: Knowledge) -> dict[str, frozenset[str]]:
+    """Services that exclude each other, whichever of the two says so, or include each other."""
+    apart: dict[str, set[str]] = {name: set() for name in knowledge.services}
+    for name, service in knowledge.services.items():
+        included = [filling.name for filling in filling_of(service, knowledge)]
+        for other in {*service.not_with, *included} - {name}:
+            apart[name].add(other)
+            apart[other].add(name)
+    return {name: frozenset(others) for name, others in apart.items()}
+
+
+def season_harm(context: Mapping[str, str], knowledge: Knowledge) -> FloatArray:
+    """Harm of leaving each state of each fault for a season on a car, shape (fault columns,)."""
+    harms = {name: harm.of(context) for name, harm in knowledge.harms.items()}
+    columns = fault_columns(knowledge)
+    return np.array([harms.get(variable, {}).get(state, 0.0) for variable, state in columns])
