@@ -97,18 +97,20 @@ def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[
     mean, variance, slope, height = gauge
     share, wide = misread
     value, extra = read
-    said = packs(4)
+    said = packs(3)
     clear = True
     for b in range(PACK):
         has = pack[b] >= 0 and not np.isnan(value[pack[b]])
         said[b] = value[pack[b]] if has else 0.0
         said[PACK + b] = extra[pack[b]] ** 2 if has else 0.0
+        said[2 * PACK + b] = 1.0 if has else 0.0
         clear &= said[PACK + b] == 0.0
-        w = np.sqrt(wide * wide + said[PACK + b])
-        density = share * _ROOT * np.exp(-0.5 * (said[b] / w) ** 2) / w
-        said[2 * PACK + b] = (1.0 - share) * _ROOT if has else 0.0
-        said[3 * PACK + b] = density if has else 1.0
-    seen, own, near, far = load(said, 0), load(said, 1), load(said, 2), load(said, 3)
+    seen, own, there = load(said, 0), load(said, 1), load(said, 2)
+    reach = plus(spread(wide * wide), own)
+    level = over(times(spread(-0.5), times(seen, seen)), reach)
+    far = over(times(spread(share * _ROOT), _exps(level)), root(reach))
+    far = plus(times(there, far), minus(spread(1.0), there))
+    near = times(there, spread((1.0 - share) * _ROOT))
     peak = spread(0.0)
     for u in range(mean.shape[0]):
         if clear:  # to the last bit what the other way says without a spread of the conditions
@@ -173,12 +175,11 @@ def words_said(pack, codes, column, states, own, words):  # type: ignore[no-unty
     for b in range(PACK):
         code = codes[pack[b], column] if pack[b] >= 0 else -1
         own[b] = code if code >= 0 else states
-        new = True
+        words[count] = own[b]  # stays if it is new
+        new = 1
         for i in range(count):
             new &= words[i] != own[b]
-        if new:
-            words[count] = own[b]
-            count += 1
+        count += new
     return count
 
 

@@ -84,13 +84,13 @@ def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
             z = times(z, load_from(work, o[0], at(index, o[1] + c + 3)))
         store(work, to + c + 3, z)
         mass = plus(mass, z)
-    if run == 3:
+    if run == 3 and o[0] < 0:
+        a, b = f[0] + f0, g[0] + g0
+        f1, f2, g1, g2 = f1 - f0, f2 - f0, g1 - g0, g2 - g0
         for c in range(cells):
-            u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-            total = _with(work, _with(work, spread(0.0), u, f0, v, g0), u, f1, v, g1)
-            total = _with(work, total, u, f2, v, g2)
-            if o[0] >= 0:
-                total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+            u, v = a + at(index, f[1] + c), b + at(index, g[1] + c)
+            total = times(load_from(work, u, 0), load_from(work, v, 0))
+            total = _with(work, _with(work, total, u, f1, v, g1), u, f2, v, g2)
             store(work, to + c, total)
             mass = plus(mass, total)
         return mass
