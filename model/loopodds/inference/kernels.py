@@ -9,7 +9,7 @@ and these are small (Shenoy & Shafer 1990). :mod:`loopodds.inference.sums` lays 
 import numpy as np
 
 from loopodds.vectors.compiling import loop
-from loopodds.vectors.densities import fold, fold_words, heard, lift, readings, weighed, words_said
+from loopodds.vectors.densities import columns_of, fold, fold_words, heard, lift, readings, weighed
 from loopodds.vectors.lanes import WIDTH as PACK
 from loopodds.vectors.lanes import load, over, packs, spread, store, times
 from loopodds.vectors.products import common, summed
@@ -70,10 +70,11 @@ def propagate(  # type: ignore[no-untyped-def]
     store(work, place_of[-1], spread(1.0))
     alias, quiet = np.empty(group_at.shape[0], np.int64), np.zeros(cliques, np.bool_)
     inner = np.zeros((3, max(4, place.shape[0])), np.int64)
-    low, high = np.empty((2, codes.shape[1]), np.int32)
+    said, marks = packs(codes.shape[1]), np.empty(codes.shape[1], np.int64)
     number = np.empty(values.shape[1], np.bool_)
     answers = packs(out.shape[1])
-    own, words, closing = packs(1), np.empty(PACK), packs(1)
+    closing, columns = packs(1), np.zeros(PACK, np.int64)
+    words = np.zeros(PACK + 1, np.int64)  # one more: the next is written before it is counted
     logs, outward = np.empty(PACK), np.zeros(PACK)  # the second is not asked for
     pack = np.empty(PACK, dtype=np.int64)
     resting = order.shape[0] > RESTED
@@ -81,7 +82,7 @@ def propagate(  # type: ignore[no-untyped-def]
         for b in range(PACK):
             pack[b] = order[first + b] if 0 <= first + b < order.shape[0] else -1
         logs[:] = 0.0
-        heard(pack, codes, values, low, high, number)
+        heard(pack, codes, values, said, marks, number)
         for k in range(cliques):
             at_rest = True
             for g in range(group_first[k], group_first[k + 1]):
@@ -90,7 +91,7 @@ def propagate(  # type: ignore[no-untyped-def]
                 to, cells = group_at[g], group_cells[g]
                 for f in range(member_first[g], member_first[g + 1]):
                     i, kind = column[f], kinds[f]
-                    silent = (kind == CODE and high[i] < 0) or (kind == NUMBER and not number[i])
+                    silent = (kind == CODE and marks[i] == 1) or (kind == NUMBER and not number[i])
                     if silent or first < 0:
                         continue
                     source, before = alias[g], (np.int64(-1), np.int64(0))
@@ -100,11 +101,13 @@ def propagate(  # type: ignore[no-untyped-def]
                         up = lift_first[source] + level[source] - level[g] - 1
                         before = group_at[source] * PACK, lift_at[up]
                     if kind == CODE:
-                        count, words[0] = 1, high[i]
-                        if low[i] < high[i]:
-                            count = words_said(pack, codes, i, states[f], own, words)
-                        start = table_at[f]
-                        fold_words(work, to, cells, index, before, tables, start, own, words, count)
+                        count = columns_of(marks[i], said[i * PACK :], states[f], words)
+                        for w in range(count):
+                            word = words[w] if words[w] >= 0 else states[f]
+                            columns[w] = table_at[f] + cells * word
+                        fold_words(
+                            work, to, cells, index, before, tables, columns, own, words, count
+                        )
                     else:
                         if kind == SOFT:
                             table = tables[table_at[f] : table_at[f + 1]]

@@ -27,6 +27,8 @@ from loopodds.vectors.lanes import (
     whole,
 )
 
+MARKS = 62
+"""Words of a column that have a mark of their own."""
 _POWERS = 2.0 ** np.arange(-1080.0, 1.0)
 _ROOT = 0.3989422804014327  # of 1 / (2 pi)
 _LOG2E = 1.4426950408889634
@@ -141,18 +143,21 @@ def weighed(pack, soft, column, table, states, configs, work, to):  # type: igno
 
 
 @loop
-def fold_words(work, to, cells, index, f, tables, first, own, words, count):  # type: ignore[no-untyped-def]
+def fold_words(  # type: ignore[no-untyped-def]
+    work, to, cells, index, f, tables, first, said, words, count,
+):  # fmt: skip
     """work[to] = a factor times the column of a table for the word of each row, cell by cell.
 
-    ``f`` is where the factor and its index begin; below zero it is all ones. ``own`` are the words
-    of the rows, ``words`` those that occur.
+    ``f`` is where the factor and its map begin; below zero it is all ones. ``said`` are the words
+    of the rows, ``words`` those that occur, and ``first`` is where the columns of these begin.
     """
-    said = load(own, 0)
+    a, b, second = first[0], first[1], float(words[1])
     for c in range(cells):
-        x = spread(at(tables, first + cells * np.int64(words[0]) + c))
-        for i in range(1, count):
-            other = spread(at(tables, first + cells * np.int64(words[i]) + c))
-            x = where(said, words[i], other, x)
+        x = spread(at(tables, a + c))
+        if count > 1:
+            x = where(said, second, spread(at(tables, b + c)), x)
+        for i in range(2, count):
+            x = where(said, float(words[i]), spread(at(tables, first[i] + c)), x)
         if f[0] >= 0:
             x = times(x, load_from(work, f[0], at(index, f[1] + c)))
         store(work, to + c, x)
@@ -169,30 +174,29 @@ def fold(work, to, cells, index, f, others, g):  # type: ignore[no-untyped-def]
 
 
 @loop
-def words_said(pack, codes, column, states, own, words):  # type: ignore[no-untyped-def]
-    """What each row of a pack says, the number of states being nothing, and how many things."""
+def columns_of(mask, own, states, words):  # type: ignore[no-untyped-def]
+    """The words that a pack says, -1 being nothing, from their marks; how many."""
     count = 0
-    for b in range(PACK):
-        code = codes[pack[b], column] if pack[b] >= 0 else -1
-        own[b] = code if code >= 0 else states
-        words[count] = own[b]  # stays if it is new
-        new = 1
-        for i in range(count):
-            new &= words[i] != own[b]
-        count += new
+    if mask < 0:  # some have no mark of their own: word by word, each as often as it is said
+        for b in range(PACK):
+            words[b] = np.int64(own[b])
+        return PACK
+    for word in range(-1, min(states, MARKS)):
+        words[count] = word  # stays if it is said
+        count += (mask >> (word + 1)) & 1
     return count
 
 
 @loop
-def heard(pack, codes, values, low, high, number):  # type: ignore[no-untyped-def]
-    """The lowest and the highest code of each column in a pack, and which numbers any row has."""
-    low[:], high[:], number[:] = 2**30, -1, False
+def heard(pack, codes, values, said, marks, number):  # type: ignore[no-untyped-def]
+    """What each row of a pack says of each column, side by side; a mark for each word that is said
+    (the first bit for nothing, the last for all without one), and which numbers any row has."""
+    marks[:], number[:] = 0, False
     for b in range(PACK):
         row = pack[b]
-        if row < 0:
-            low[:] = -1
-            continue
-        for i in range(high.shape[0]):
-            low[i], high[i] = min(low[i], codes[row, i]), max(high[i], codes[row, i])
-        for i in range(number.shape[0]):
+        for i in range(marks.shape[0]):
+            code = codes[row, i] if row >= 0 else -1
+            said[i * PACK + b] = code
+            marks[i] |= np.int64(1) << min(code + 1, 63)
+        for i in range(number.shape[0] if row >= 0 else 0):
             number[i] |= not np.isnan(values[row, i])
