@@ -105,6 +105,7 @@ def propagate(  # type: ignore[no-untyped-def]
                         for w in range(count):
                             word = words[w] if words[w] >= 0 else states[f]
                             columns[w] = table_at[f] + cells * word
+                        own = load(said, i)
                         fold_words(
                             work, to, cells, index, before, tables, columns, own, words, count
                         )
