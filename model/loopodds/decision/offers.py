@@ -19,7 +19,7 @@ from loopodds.base.arrays import BoolArray, FloatArray, Query
 from loopodds.decision.expected_cost import Component, Decision, Setting
 from loopodds.decision.gates import Gates
 from loopodds.decision.moves import NO_BARS, Bars
-from loopodds.knowledge.cures import fault_columns, filling_of, lost_in_vain, work_of
+from loopodds.knowledge.cures import fault_columns, filling_of, kept_apart, lost_in_vain, work_of
 from loopodds.knowledge.records import Knowledge
 
 FILLING, OPENING = "filling", "opening"
@@ -37,7 +37,8 @@ class Offer:
     filled: FloatArray  # the same for the filling that it includes
     in_vain: FloatArray  # likewise: currency lost by doing it while the state is there and stays
     eased: FloatArray  # likewise: currency of harm that it spares though the state stays
-    needs: frozenset[str]  # tests, filling and opening, that have to come before or with it
+    # tests with their set-ups, filling and opening, that have to come before or with it
+    needs: frozenset[str]
     apart: frozenset[str]  # services that it must not be combined with
     with_one_of: tuple[frozenset[str], ...]  # one of each has to go along: a guard was not passed
     settles: frozenset[str]  # tests that leave a debt which it settles, as any filling does
@@ -81,7 +82,13 @@ def repair_decision(
         offer.name: frozenset(n for n, t in tests.items() if offer.settles & gates.with_before(t))
         for offer in book.settling
     }
-    return Decision(book.shape, book.needs, tuple(book.settings()), book.informed(), ended_by, owed)
+    shared_by = {
+        need: frozenset(n for n in book.needs if n in tests and need in tests[n].set_up)
+        for need in book.needs
+        if need in gates.knowledge.set_ups
+    }
+    settings, informed = tuple(book.settings()), book.informed()
+    return Decision(book.shape, book.needs, settings, informed, ended_by, owed, shared_by)
 
 
 def harm_of(
@@ -113,7 +120,7 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
     ``failed``: guards that were not passed; ``barred``: what stops in force shut.
     """
     knowledge = gates.knowledge
-    apart = _apart(knowledge)
+    apart = kept_apart(knowledge)
     season = season_harm(gates)
     offers = []
     for name, service in knowledge.services.items():
@@ -123,6 +130,7 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
             continue
         for test in settles:  # there is no debt before they were done
             needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
+        needs |= {one for test in needs for one in knowledge.tests[test].set_up}
         needs |= {FILLING} if filling_of(service, knowledge) else set()
         needs |= {OPENING} if service.opens_loop else set()
         stopped = [g for g in failed if g not in service.clears and gates.follows(service, g)]
@@ -143,17 +151,6 @@ def clearing(guard: str, knowledge: Knowledge) -> frozenset[str]:
     return frozenset(name for name, s in services if guard in s.clears)
 
 
-def _apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
-    """Services that exclude each other, whichever of the two says so, or include each other."""
-    apart: dict[str, set[str]] = {name: set() for name in knowledge.services}
-    for name, service in knowledge.services.items():
-        included = [filling.name for filling in filling_of(service, knowledge)]
-        for other in {*service.not_with, *included} - {name}:
-            apart[name].add(other)
-            apart[other].add(name)
-    return {name: frozenset(others) for name, others in apart.items()}
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Dish:
     """One combination of the services of a group: price, needs and the harm it leaves."""
@@ -170,7 +167,7 @@ class _Book:
 
     Attributes:
         shape: tuple of (str, int); fault variables with their number of states.
-        needs: Tests that some offers need, in file order.
+        needs: Tests that some offers need, then their set-ups, in file order.
         curing, settling: Services that cure, and those that settle debts, what is shut included.
 
     ``stuck``: services that would settle a debt, shut by a stop.
@@ -200,8 +197,13 @@ class _Book:
         self._unfilled = np.vstack([none, *(1 - offer.filled for offer in self.curing)])
         self._eased = np.vstack([none, *(offer.eased for offer in self.curing)])
         needed = frozenset[str]().union(*(offer.needs for offer in offers))
-        self.needs = tuple(name for name in knowledge.tests if name in needed)
-        self._bill = {name: prices.of_work(name) for name in self.needs}
+        tests, set_ups = (
+            [name for name in known if name in needed]
+            for known in (knowledge.tests, knowledge.set_ups)
+        )
+        self.needs = (*tests, *set_ups)
+        self._bill = {name: prices.of_work(name) for name in tests}
+        self._bill |= {name: gates.set_ups.price(name) for name in set_ups}
         self._once = {
             FILLING: prices.filling(gates.context.get("refrigerant")),
             OPENING: prices.opening,

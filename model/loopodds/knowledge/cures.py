@@ -110,3 +110,14 @@ def _by_column(lists: Sequence[Mapping[str, float]], knowledge: Knowledge) -> Fl
         covered = cured_states(target, knowledge)
         largest = np.maximum(largest, [figure * (column in covered) for column in columns])
     return largest
+
+
+def kept_apart(knowledge: Knowledge) -> dict[str, frozenset[str]]:
+    """Services that exclude each other, whichever of the two says so, or include each other."""
+    apart: dict[str, set[str]] = {name: set() for name in knowledge.services}
+    for name, service in knowledge.services.items():
+        included = [filling.name for filling in filling_of(service, knowledge)]
+        for other in {*service.not_with, *included} - {name}:
+            apart[name].add(other)
+            apart[other].add(name)
+    return {name: frozenset(others) for name, others in apart.items()}
