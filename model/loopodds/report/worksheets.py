@@ -4,7 +4,7 @@ On paper the trainer reads out what a test shows when it is asked for, so the an
 the result of every test on every car.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 from loopodds.base.phrases import lowered
 from loopodds.decision.moves import Closed
@@ -65,10 +65,18 @@ def _reference(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
     rows = []
     for test in listed:
         first = ", ".join(lowered(knowledge.tests[name].title) for name in test.after)
-        rows.append(
-            (test.title, f"{minutes[test.name]:.0f}", first, _mind(test, knowledge, minutes))
-        )
+        rows.append((test.title, f"{minutes[test.name]:.0f}", first, _mind(test, knowledge)))
     yield Table("", ("test", "minutes", "only after", "mind"), rows, (1,), (26, 9, 35, 30))
+    needed = {name for test in listed for name in test.set_up}
+    shared = [one for name, one in knowledge.set_ups.items() if name in needed]
+    if shared:
+        yield Paragraph("What a test needs takes minutes of its own, where it does not stand yet:")
+        yield Items(
+            [
+                f"{one.title}: {minutes[one.name]:g} minutes {one.words}. {one.about}"
+                for one in shared
+            ]
+        )
     for test in listed:
         ended = [lowered(other.title) for other in listed if other.name in test.destroys]
         if ended:
@@ -82,13 +90,9 @@ def _reference(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
     yield Items([service.title for service in knowledge.services.values()], "columns")
 
 
-def _mind(test: Test, knowledge: Knowledge, minutes: Mapping[str, float]) -> str:
+def _mind(test: Test, knowledge: Knowledge) -> str:
     """What a test takes besides its minutes, and that it ends others."""
-    said = []
-    for name in test.set_up:
-        one = knowledge.set_ups[name]
-        unless = "once the engine has run" if one.at_start else "if that is not so yet"
-        said.append(f"{minutes[name]:g} minutes more {one.words}, {unless}")
+    said = [f"needs: {lowered(knowledge.set_ups[name].title)}" for name in test.set_up]
     said += [f"ends: {lowered(knowledge.set_ups[name].title)}" for name in test.upsets]
     if test.fresh_from:
         source = lowered(knowledge.tests[test.fresh_from].title)
