@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
+from contextlib import redirect_stdout
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from loopodds.casebook.book import CaseBook
 from loopodds.casebook.work import Casework
 from loopodds.diagnosis.model import Model
 from loopodds.knowledge.records import Knowledge
+from loopodds_cli.pages.next import print_next
 
 VEHICLE = (("refrigerant", "R134a"), ("compressor", "fixed"), ("expansion", "TXV"))
 CLEARED = (
@@ -39,6 +42,13 @@ def now(work: Casework, number: int = 1) -> Assessment:
     return assess(answer.inspection, answer.model, belief=answer.belief)
 
 
+def told_on_screen(result: Assessment) -> str:
+    """The page of ``next``, as one line."""
+    with redirect_stdout(io.StringIO()) as page:
+        print_next(result)
+    return " ".join(page.getvalue().split())
+
+
 def minutes(result: Assessment, test: str) -> float:
     """What a test is told to take if it is done next."""
     return result.shop.step(test).minutes
@@ -57,6 +67,9 @@ def test_gauges_are_told_to_take_less_right_after_the_vents(work: Casework, mode
     assert before - minutes(result, "pressure_test") == model.knowledge.set_ups["settled"].minutes
     told = next(test for test in result.tests if test.test == "discharge_test")
     assert (told.minutes, told.set_ups) == (own(model, "discharge_test"), {})
+    screen = told_on_screen(result)
+    assert "taken to stand, as the tests were entered: running and settled" in screen
+    assert "until it runs settled" not in screen
 
 
 def test_what_a_case_was_opened_with_was_seen_nobody_knows_when(work: Casework, model: Model):
@@ -66,6 +79,15 @@ def test_what_a_case_was_opened_with_was_seen_nobody_knows_when(work: Casework, 
     told = next(test for test in now(work).tests if test.test == "discharge_test")
     assert told.set_ups == {"settled": 10.0}
     assert told.minutes == own(model, "discharge_test") + 10
+    assert "taken to stand" not in told_on_screen(now(work))
+
+
+def test_the_screen_says_which_minutes_are_a_wait(work: Casework):
+    complaint = (("setting", "complaint"), ("cooling", "weak"), ("ambient", "31 degC"))
+    work.open("", (*VEHICLE, *CLEARED, *complaint))
+    screen = told_on_screen(now(work))
+    assert "Vent temperatures 12 min" in screen
+    assert "vent temperatures: 10 min of it until it runs settled" in screen
 
 
 def test_a_test_done_with_the_engine_off_ends_the_run(work: Casework):

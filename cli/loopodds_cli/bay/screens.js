@@ -236,6 +236,8 @@ const Screens = {
     const test = app.data.rules.tests[name], steps = app.data.form.steps[name];
     const {set_ups: known} = app.data.rules;
     const due = car.gates.due(name, car.progress.standing);
+    const stands = (test.set_up || []).filter((one) => !due.includes(one) && !known[one].at_start)
+      .map((one) => known[one].title.toLowerCase());
     const waited = due.filter((one) => known[one].takes !== "work");
     const named = (steps || []).map((step) => step.set_up);
     const wait = (one) => `${minutesText(known[one].minutes)} of it ${known[one].words}`;
@@ -246,6 +248,7 @@ const Screens = {
     return [
       para([`${why ? "Next test" : "Test"} · ${minutesText(car.minutes(name))}${engine}`,
         ...due.map(wait)].join(" · "), "soft small"),
+      stands.length ? para(`Taken to stand, as entered: ${stands.join(", ")}`, "soft small") : null,
       heading(test.title),
       why ? para(capital(why), "small") : null,
       steps ? null : para(test.about),

@@ -173,11 +173,20 @@ def _others(page: Page, result: Assessment) -> None:
     page.heading("Also worth it" if paying else "Not worth it now", note)
     page.rows([_row(test, result.knowledge) for test in shown], right=[1, 2, 3])
     put_shares(page, shown, result.knowledge)
+    _standing(page, result)
     more, idle = len(paying) - len(shown), len(rest) - len(paying)
     said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.aside("; ".join(said))
+
+
+def _standing(page: Page, result: Assessment) -> None:
+    """What is taken to stand, so that no minutes are told for it: somebody may have ended it."""
+    stands, known = result.shop.progress.standing, result.knowledge.set_ups.items()
+    titles = [lowered(one.title) for name, one in known if name in stands and not one.at_start]
+    if titles:
+        page.aside(f"taken to stand, as the tests were entered: {', '.join(titles)}")
 
 
 def _in_range(page: Page, result: Assessment) -> None:

@@ -21,7 +21,7 @@ TEST = (
     *TASK, "yields", "engine", "destroys", "passes", "set_up", "upsets", "fresh_from",
     "fresh_minutes", "as_it_came",
 )  # fmt: skip
-SET_UP = ("words", "takes", "at_start", "ended_by")
+SET_UP = ("title", "words", "takes", "at_start", "ended_by")
 STOP = (
     "title", "reason", "lifted", "who", "when", "shuts", "filters", "machine_off", "quiet",
     "cautions",
