@@ -268,6 +268,11 @@ WORK = {
         TEST.replace('"planted"', '"burnt_smell"') + 'set_up = ["setled"]',
         "set_up: unknown set-up 'setled'; did you mean 'settled'?",
     ),
+    "a set-up brought about anew that the test does not need": (
+        "tests.toml",
+        TEST.replace('"planted"', '"burnt_smell"') + 'set_up = ["cold"]\nanew = ["settled"]',
+        "anew: unknown set-up of this test 'settled'; known: cold",
+    ),
     "a set-up that the test ends itself": (
         "tests.toml",
         TEST.replace('"planted"', '"burnt_smell"') + 'engine = "off"\nset_up = ["settled"]',

@@ -181,7 +181,8 @@ class Gates {
 
   /** Set-ups that have to be brought about for a test. */
   due(name, standing) {
-    return (this.rules.tests[name].set_up || []).filter((one) => !standing.has(one));
+    const {set_up = [], anew = []} = this.rules.tests[name];
+    return set_up.filter((one) => !standing.has(one) || anew.includes(one));
   }
 
   /** Minutes of a test with the set-ups that it needs and that do not stand. */

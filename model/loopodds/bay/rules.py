@@ -18,8 +18,8 @@ from loopodds.safety.stops import ALARMING, PROVED, reach_of, watched_readings
 
 TASK = ("title", "about", "after", "skill", "cautions", "only", "never", "in_context")
 TEST = (
-    *TASK, "yields", "engine", "destroys", "passes", "set_up", "upsets", "fresh_from",
-    "fresh_minutes", "as_it_came",
+    *TASK, "yields", "engine", "destroys", "passes", "set_up", "anew", "upsets",
+    "fresh_from", "fresh_minutes", "as_it_came",
 )  # fmt: skip
 SET_UP = ("title", "words", "takes", "at_start", "ended_by")
 STOP = (

@@ -107,7 +107,8 @@ class SetUps:
 
     def step(self, test: str, standing: frozenset[str], hurdles: Hurdles) -> Step:
         """A test done while some set-ups stand, with what it needs besides."""
-        due = tuple(name for name in self._tests[test].set_up if name not in standing)
+        stands = standing.difference(self._tests[test].anew)
+        due = tuple(name for name in self._tests[test].set_up if name not in stands)
         waiting = sum(self._prices.minutes[name] for name in due)
         return Step(
             test,

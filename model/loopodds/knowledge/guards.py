@@ -84,6 +84,7 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
 def _set_up_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     set_ups = knowledge.set_ups
     yield from unknown_texts("set_up", "set-up", test.set_up, set_ups)
+    yield from unknown_texts("anew", "set-up of this test", test.anew, test.set_up)
     yield from unknown_texts("upsets", "set-up", test.upsets, set_ups)
     for name in test.set_up:
         if name in set_ups and set_ups[name].ended_by == test.engine:

@@ -67,8 +67,9 @@ class Test(Task, frozen=True, kw_only=True):
     """Something the technician does that yields findings or readings.
 
     A guard ``passes`` with some states of its findings. A sample ``fresh_from`` a test counts for
-    ``fresh_minutes``. It needs every ``set_up``, whose minutes are not its own, and ``upsets``
-    some. ``soak_minutes`` is how knowledge said so before there were set-ups; nothing goes by it.
+    ``fresh_minutes``. It needs every ``set_up``, whose minutes are not its own, some ``anew``
+    though they stand, and ``upsets`` some. ``soak_minutes`` is how knowledge said so before there
+    were set-ups; nothing goes by it.
     """
 
     yields: Names = ()
@@ -79,6 +80,7 @@ class Test(Task, frozen=True, kw_only=True):
     takes_sample: bool = False
     needs_pressure: bool = False
     set_up: Names = ()
+    anew: Names = ()
     upsets: Names = ()
     soak_minutes: Annotated[float, msgspec.Meta(ge=0, le=LONGEST_MINUTES)] = 0.0
     fresh_from: str | None = None
