@@ -84,7 +84,7 @@ from loopodds.advice.firmness import (
     BreakEven as BreakEven, PlanTurn as PlanTurn,
 )
 from loopodds.advice.in_range import NextInRange as NextInRange, PlanInRange as PlanInRange
-from loopodds.decision.moves import Closed as Closed, Move as Move
+from loopodds.decision.moves import Closed as Closed, Move as Move, Step as Step
 from loopodds.decision.next_test import (
     RankedTest as RankedTest, seen_at as seen_at,
 )

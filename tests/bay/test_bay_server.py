@@ -173,11 +173,25 @@ def test_the_binary_is_the_same_for_the_same_knowledge(binary: bytes, model: Mod
     assert len(numbers) * 8 + len(json.dumps(content)) < 4_000_000
 
 
+AMID_THE_RUN = {
+    "temperature_test", "switching_test", "wet_condenser_test", "workshop_fan_test",
+    "warm_valve_test",
+}  # fmt: skip
+"""Done while the gauges are read: where the run has ended, the page times it before the steps."""
+
+
 def test_every_test_with_steps_has_its_waiting_timed(binary: bytes):
     content, _ = unpacked(binary)
-    steps = content["form"]["steps"]
+    steps, tests = content["form"]["steps"], content["rules"]["tests"]
     assert sum(step.get("minutes") or 0 for step in steps["capture_sample"]) >= 7
     assert all(step["say"] for test in steps.values() for step in test)
+    for name, own in steps.items():
+        # what is timed in a test is part of its minutes; a set-up is timed where it is due
+        assert sum(step.get("minutes") or 0 for step in own) <= tests[name]["minutes"]
+        named = [step["set_up"] for step in own if step.get("set_up")]
+        assert {*named} <= {*tests[name].get("set_up", ())}
+        waited = [s for s in tests[name].get("set_up", ()) if s in ("settled", "cold")]
+        assert not {*waited} - {*named} or name in AMID_THE_RUN
 
 
 def test_a_port_that_is_taken_is_named(served: Served, tmp_path: Path):

@@ -13,6 +13,8 @@ import pytest
 from drawn_cases import drawn_cases, drawn_repairs
 from loopodds.advice.assessment import assess
 from loopodds.bay.carried import as_text, carried
+from loopodds.decision.moves import SetUps
+from loopodds.decision.prices import shipped_prices
 from loopodds.decision.probes import masks
 from loopodds.decision.workshop import Workshop
 from loopodds.diagnosis.belief import Belief
@@ -58,8 +60,19 @@ RULE = """(text) => JSON.parse(text).map((sections) => {
       return [name, needs && [...needs].sort()];
     })),
     moves: Object.fromEntries(gates.moves(progress).map(({test, steps}) =>
-      [test, steps.map((step) => [step.test, step.minutes, step.waiting])]))};
+      [test, steps.map((step) => [step.test, step.minutes, step.waiting, step.due])]))};
 })"""
+SHARED = """(courses) => {
+  const gates = new Gates(bay.data, {});
+  return courses.map((course) => {
+    let standing = gates.atStart();
+    return course.map((test) => {
+      const told = [gates.minutes(test, standing), gates.due(test, standing)];
+      standing = gates.after([test], standing);
+      return [...told, [...standing].sort()];
+    });
+  });
+}"""
 CHOOSE = """(text) => Promise.all(JSON.parse(text).map((sections) => {
   const found = bay.scales.evidence(sections);
   const belief = bay.tree.believe(found.contexts, found.evidence);
@@ -197,7 +210,9 @@ def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(
         shop = assess(car, model).shop
         progress = shop.progress
         moves = {
-            move.test: [[step.test, step.minutes, step.waiting] for step in move.steps]
+            move.test: [
+                [step.test, step.minutes, step.waiting, list(step.due)] for step in move.steps
+            ]
             for move in shop.gates.moves(progress)
         }
         failed, barred = shop.gates.failed(progress), shop.gates.bars(progress)
@@ -216,6 +231,21 @@ def test_the_page_shuts_what_python_shuts_and_opens_what_it_opens(
         }
         seen |= progress.stops
     assert len(seen) >= len(model.knowledge.stops) - 3, "the cases meet nearly every stop"
+
+
+def test_the_page_counts_what_tests_share_as_python_does(model: Model, opened: Page):
+    rng = np.random.default_rng(5)
+    shared = SetUps(model.knowledge, shipped_prices(model.knowledge))
+    courses = [rng.permutation(list(model.knowledge.tests)).tolist() for _ in range(20)]
+    seen = set[tuple[str, ...]]()
+    for told, course in zip(opened.evaluate(SHARED, courses), courses, strict=True):
+        standing = shared.start
+        for (minutes, due, stands), test in zip(told, course, strict=True):
+            step = shared.step(test, standing, {})
+            standing = step.standing
+            assert (minutes, due, stands) == (step.minutes, list(step.due), sorted(standing))
+            seen.add(step.due)
+    assert len(seen) >= 5, "what is due comes in many ways"
 
 
 def test_the_next_test_without_a_network_tells_most_a_minute(

@@ -1,8 +1,8 @@
 """The game of a simulated car: tests by unit, plans on offer, everything that could be seen.
 
 What may be done is loosened, never tightened: no stop shuts a plan or a test, no test spoils
-another, a sample does not age, nothing waits for the loop to settle, and on a car with a complaint
-the interview is free.
+another, a sample does not age, a set-up stands once it was brought about, the one with which a car
+comes in always does, and on a car with a complaint the interview is free.
 """
 
 from __future__ import annotations
@@ -107,8 +107,16 @@ def units_of(gates: Gates) -> tuple[Unit, ...]:
             price = min(sum(map(gates.prices.of_work, s & {*tests})) for s in steps)
             shows = [f for move in own for f in gates.knowledge.tests[move.test].yields]
             done = tests[:1] if name == "emptied" else tests
-            units.append(Unit(name, price, tuple(dict.fromkeys(shows)), done, tuple(after)))
+            asked = [{u for t in s & {*tests} for u in set_ups_of(gates, t)} for s in steps]
+            needs, brings = set.intersection(*asked), set[str]().union(*asked)
+            shown = tuple(dict.fromkeys(shows))
+            units.append(Unit(name, price, shown, done, tuple(after), tuple(needs), tuple(brings)))
     return tuple(units)
+
+
+def set_ups_of(gates: Gates, test: str) -> set[str]:
+    """Set-ups that a test needs and that no car comes in with."""
+    return {*gates.knowledge.tests[test].set_up} - gates.set_ups.start
 
 
 def menus_of(job: Job, units: Sequence[Unit]) -> list[Menu]:
@@ -176,7 +184,12 @@ def game_of(job: Job) -> Game:
     codes, soft = _through_veils(job, shown.codes)
     results = Evidence(1, codes, soft, numbers, told_by_coming(job.car.setting))
     tree = model().tree(policy.relevant(job.car.context))
-    game = Game(tree, menus, units, results, np.zeros(0), given, faults=job.car.states)
+    set_ups = {name: job.gates.set_ups.price(name) for name in job.gates.knowledge.set_ups}
+    nothing, start = np.zeros(0), job.gates.set_ups.start
+    faults = job.car.states
+    game = Game(
+        tree, menus, units, results, nothing, given, faults=faults, set_ups=set_ups, start=start
+    )
     return replace(game, weights=_fitted(game, job))
 
 
@@ -219,7 +232,7 @@ def _fitted(game: Game, job: Job) -> FloatArray:
     evidence = Evidence(count, {**seen.codes, **here}, {}, seen.numbers, implied)
     decision = game.menus[0].decision
     belief = believed(game.tree, evidence, decision)
-    idle = np.broadcast_to(decision.to_do(()), (count, decision.certain))
+    idle = np.broadcast_to(decision.to_do((), game.start), (count, decision.certain))
     costs = decision.cost(np.hstack([belief, idle]))
     wide = np.column_stack([belief, np.ones(count)])
     stiff = RIDGE * np.eye(wide.shape[1])

@@ -3,8 +3,9 @@
 A cut game is that of a simulated car (`bound_cars.py`) with a handful of its tests: the same
 belief, plans and prices. A test shows in which of a few cells its results lie, a gauge as words.
 What opens tests on the machine (label, identification, leak-stop, port) is one step: it is paid
-with the first of them, shows nothing and shuts nothing. All that can come to be known is then gone
-through, and the mean bill over everything that the tests may show is exact, nothing is drawn:
+with the first of them, shows nothing and shuts nothing. So is each set-up, which stands from then
+on. All that can come to be known is then gone through, and the mean bill over everything that the
+tests may show is exact, nothing is drawn:
 
     next       what `loopodds next` says: the move that pays most by itself, two where none does
     rooted     first the one of the three moves that pay most, or to stop, after which `next` pays
@@ -63,6 +64,7 @@ class CutTest:
     cells: Cells
     opened: bool = False  # whether it needs what opens tests on the machine
     after: tuple[int, ...] = ()  # tests that come before it, by position
+    needs: tuple[str, ...] = ()  # set-ups
 
 
 class Cut(NamedTuple):
@@ -90,7 +92,9 @@ Rule = Callable[[int, Values], list[Way]]
 class CutGame:
     """Everything that can come to be known of one car by a few tests.
 
-    ``opening``: prices of the tests that open others, by name; ``done``: tests done before.
+    ``opening``: prices of the tests that open others, by name; ``done``: tests done before;
+    ``set_ups``: prices of what does not stand yet, by name, paid for with the first test of a set
+    that needs it and never again; ``standing``: what stands.
     """
 
     def __init__(
@@ -101,11 +105,15 @@ class CutGame:
         tests: Sequence[CutTest],
         opening: Mapping[str, float],
         done: Collection[str] = (),
+        set_ups: Mapping[str, float] | None = None,
+        standing: Collection[str] = (),
     ) -> None:
         self.tests = tests
         self.decision = decision
         self.opening = opening
         self.done = tuple(done)
+        self.set_ups = set_ups or {}
+        self.standing = frozenset(standing)
         sets = sorted(range(1 << len(tests)), key=int.bit_count, reverse=True)
         self.sets = [known for known in sets if self._closed(known)]
         self.log, self.belief = self._gone_through(tree, evidence)
@@ -120,13 +128,16 @@ class CutGame:
         """Of a set of tests with what opens them."""
         own = [self.tests[i] for i in self.members(known)]
         opened = any(test.opened for test in own)
-        return sum(test.price for test in own) + opened * sum(self.opening.values())
+        brought = {name for test in own for name in test.needs if name in self.set_ups}
+        shared = sum(self.set_ups[name] for name in brought)
+        return sum(test.price for test in own) + opened * sum(self.opening.values()) + shared
 
     def to_do(self, known: int) -> FloatArray:
         """Needs and debts once a set of tests was done, shape (certain,)."""
         own = [self.tests[i] for i in self.members(known)]
         opened = self.opening if any(test.opened for test in own) else ()
-        return self.decision.to_do([*self.done, *opened, *(test.name for test in own)])
+        done = [*self.done, *opened, *(test.name for test in own)]
+        return self.decision.to_do(done, self.standing.union(*(test.needs for test in own)))
 
     def _closed(self, known: int) -> bool:
         return all(known >> a & 1 for i in self.members(known) for a in self.tests[i].after)
@@ -270,7 +281,8 @@ class CutGame:
 
     def fitted(self, known: FloatArray, chance: FloatArray) -> FloatArray:
         """Weights of the fault states that tell best what someone who sees all results pays."""
-        idle = np.broadcast_to(self.decision.to_do(self.done), (len(known), self.decision.certain))
+        now = self.decision.to_do(self.done, self.standing)
+        idle = np.broadcast_to(now, (len(known), self.decision.certain))
         costs = self.decision.cost(np.hstack([known, idle]))
         wide = np.column_stack([known, np.ones(len(known))])
         weighed = wide.T * chance
@@ -311,7 +323,8 @@ def cut_game(shop: Workshop, count: int = TESTS, most: int = CELLS) -> CutGame:
     picked: list[CutTest] = []
     opening: dict[str, float] = {}
     branches = shop.planner.rank(shop.progress).branches
-    for branch in sorted(branches, key=lambda b: b.move.steps[-1].cost - b.gain):
+    prices, knowledge = shop.gates.prices, shop.knowledge
+    for branch in sorted(branches, key=lambda b: prices.of_work(b.move.test) - b.gain):
         *first, last = branch.move.steps
         names = [test.name for test in picked]
         others = [step.test for step in first if step.test not in OPENING]
@@ -324,14 +337,18 @@ def cut_game(shop: Workshop, count: int = TESTS, most: int = CELLS) -> CutGame:
             or told & {*cells.names}
         ):
             continue
-        opened = {step.test: step.cost for step in first if step.test in OPENING}
+        opened = {s.test: prices.of_work(s.test) for s in first if s.test in OPENING}
         opening |= opened
         after = tuple(names.index(name) for name in others)
-        picked.append(CutTest(last.test, last.cost, cells, bool(opened), after))
+        price, needs = prices.of_work(last.test), knowledge.tests[last.test].set_up
+        picked.append(CutTest(last.test, price, cells, bool(opened), after, needs))
         if len(picked) == count:
             break
     tree, evidence = shop.calibrated.tree, shop.calibrated.evidence
-    return CutGame(tree, evidence, shop.decision, picked, opening, shop.progress.done)
+    standing = shop.progress.standing
+    due = {n: shop.gates.set_ups.price(n) for n in knowledge.set_ups if n not in standing}
+    done = shop.progress.done
+    return CutGame(tree, evidence, shop.decision, picked, opening, done, due, standing)
 
 
 def _cells(shop: Workshop, test: str, most: int) -> Cells:

@@ -33,6 +33,13 @@ player, or differs from one that is by a sum of mean zero.
 Tests are bought by unit: a unit costs what its cheapest test costs and shows what all of its tests
 show. Whoever buys some of them pays at least that and sees no more. All closed sets of units are
 gone through, so that no search is cut short.
+
+Set-ups that tests share (the loop settled, the machine coupled) are bought with a set of units,
+once each: with the first unit of which every test needs one. No car comes in with it, so that
+whoever does such a test, in whatever order and after whatever else, has brought it about and paid
+for it at least once before; how often it is ended and brought about again hangs on the order, and
+is left out. A plan that needs a set-up pays for it unless it may stand, and it may after any unit
+of which some test brings it about: whoever has bought none of these cannot have it standing.
 """
 
 from __future__ import annotations
@@ -61,6 +68,8 @@ class Unit:
     shows: Query  # findings and readings of all of them
     done: Query  # tests that count as done
     after: Query = ()  # units that are bought before each of them
+    needs: Query = ()  # set-ups that no test of them goes without, and no car comes in with
+    brings: Query = ()  # set-ups that may stand once some of them were done
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +96,8 @@ class Game:
     given: frozenset[str] = frozenset()  # units known, and paid for, before anything is chosen
     share: float = SHARE
     faults: Mapping[str, int] = field(default_factory=dict)  # true states; empty where not known
+    set_ups: Mapping[str, float] = field(default_factory=dict)  # what bringing each about costs
+    start: frozenset[str] = frozenset()  # set-ups with which the car comes in
 
 
 class Rungs(NamedTuple):
@@ -185,7 +196,7 @@ def _searched(game: Game, all_known: FloatArray) -> tuple[float, float, int]:
         block = sets[start : start + ROWS]
         evidence = seen_in(block, game.units, game.results)
         here = believed(game.tree, evidence, game.menus[0].decision)
-        expected, actual, price = _best_menu(game, block, here, all_known)
+        expected, actual, price = best_menu(game, block, here, all_known)
         worth = expected - actual - (here - all_known) @ game.weights
         leading = min(leading, float((price + actual).min()))
         penalised = min(penalised, float((price + actual + game.share * worth).min()))
@@ -194,13 +205,13 @@ def _searched(game: Game, all_known: FloatArray) -> tuple[float, float, int]:
 
 def _untested(game: Game, belief: FloatArray) -> float:
     """Cost of the best plan under a belief that cost nothing; what it needs is still to be done."""
-    rows = [np.append(belief, menu.decision.to_do(())) for menu in game.menus]
+    rows = [np.append(belief, menu.decision.to_do((), game.start)) for menu in game.menus]
     return min(
         float(menu.decision.cost(row[None])[0]) for menu, row in zip(game.menus, rows, strict=True)
     )
 
 
-def _best_menu(
+def best_menu(
     game: Game, sets: BoolArray, here: FloatArray, all_known: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """The best plan after every set: expected cost, cost given all results, price of the set.
@@ -214,9 +225,12 @@ def _best_menu(
     for menu in game.menus:
         paid = bought & np.array([name not in menu.waived for name in names])
         price = sets @ (prices * paid)
+        for set_up, once in game.set_ups.items():
+            users = paid & np.array([set_up in unit.needs for unit in game.units])
+            price += once * sets[:, users].any(axis=1)
         open_to = sets[:, [names.index(name) for name in menu.seen]].all(axis=1)
         rows = np.flatnonzero(open_to)
-        certain = _certain(menu.decision, game.units, sets[rows])
+        certain = _certain(menu.decision, game, sets[rows])
         expected, actual = foreseen(menu.decision, here[rows], all_known, certain)
         better = expected + price[rows] < best[0][rows] + best[2][rows]
         for old, new in zip(best, (expected, actual, price[rows]), strict=True):
@@ -224,16 +238,16 @@ def _best_menu(
     return best
 
 
-def _certain(decision: Decision, units: Sequence[Unit], sets: BoolArray) -> FloatArray:
+def _certain(decision: Decision, game: Game, sets: BoolArray) -> FloatArray:
     """Needs and debts after every set of units, shape (sets, certain)."""
+    units = game.units
     matter = {*decision.needs}.union(*decision.owed.values(), *decision.ended_by.values())
-    telling = [i for i, unit in enumerate(units) if matter & {*unit.done}]
+    telling = [i for i, unit in enumerate(units) if matter & {*unit.done, *unit.brings}]
     kinds, kind = np.unique(sets[:, telling], axis=0, return_inverse=True)
-    told = [
-        decision.to_do(
-            [t for i, has in zip(telling, row, strict=True) if has for t in units[i].done]
-        )
-        for row in kinds
-    ]
+    told = []
+    for row in kinds:
+        bought = [units[i] for i, has in zip(telling, row, strict=True) if has]
+        done = [test for unit in bought for test in unit.done]
+        told.append(decision.to_do(done, game.start.union(*(unit.brings for unit in bought))))
     found: FloatArray = np.reshape(told, (len(kinds), decision.certain))[kind.ravel()]
     return found

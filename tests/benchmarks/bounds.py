@@ -100,7 +100,7 @@ def row_of(task: Task) -> Row | None:
     plan, shop = policy.tested(bench, "lookahead")
     tests = bench.tests_cost
     by_results = _by_results(game, shop)
-    by_faults = policy.truth_of(shop.decision, car, ())[0, : len(by_results)]
+    by_faults = policy.truth_of(shop.decision, car, shop.to_do)[0, : len(by_results)]
     paid = [tests + _priced(plan, shop, job, belief) for belief in (by_results, by_faults)]
     left = policy.carried_out(bench, plan, shop, "lookahead")
     bounds = rungs(game, searching=not {"leading", "penalised"}.isdisjoint(task.asked))

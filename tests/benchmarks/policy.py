@@ -46,7 +46,7 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
@@ -208,6 +208,7 @@ class Workbench:
     def __init__(self, car: Car) -> None:
         self.car = car
         self.done: list[str] = []
+        self.course: list[str] = []  # on the car as it now stands
         self.tests = 0
         self.minutes = 0.0
         self.tests_cost = 0.0
@@ -222,12 +223,14 @@ class Workbench:
         knowledge = self._model.knowledge
         evidence = with_past(self._past, self.repairs, self._now, knowledge)
         belief = Belief(self._model, relevant(self.car.context), evidence)
-        return Workshop(belief, self.done, None, {**self.car.context, "setting": self.car.setting})
+        context = {**self.car.context, "setting": self.car.setting}
+        return Workshop(belief, self.done, None, context, course=self.course)
 
     def do(self, move: Move) -> None:
         """The first step of a move: pay, and see what it shows."""
         step = move.steps[0]
         self.done.append(step.test)
+        self.course.append(step.test)
         self.tests += 1
         self.minutes += step.minutes
         self.tests_cost += step.cost
@@ -251,6 +254,7 @@ class Workbench:
         self._now = self._now.only(history)
         self._model = self._model.after(tuple(self.repairs))
         self.done = list(still_done(self.done, plan.actions, knowledge))
+        self.course = []
         self.car = self.car.repaired(plan.actions)
         self._see(shown_by(plan.actions, knowledge))
 
@@ -307,7 +311,7 @@ def most_probable(shop: Workshop) -> FloatArray:
         name: np.eye(count)[[int(shop.belief.beliefs.faults[name][0].argmax())]]
         for name, count in shop.decision.variables
     }
-    row: FloatArray = shop.decision.marginals(sure_of, shop.decision.to_do(shop.progress.done))[0]
+    row: FloatArray = shop.decision.marginals(sure_of, shop.to_do)[0]
     return row
 
 
@@ -433,7 +437,7 @@ def _left(plan: Plan, shop: Workshop, car: Car) -> float:
 
     A plan that still repairs is priced by its chances, the complaint included.
     """
-    truth = truth_of(shop.decision, car, shop.progress.done)
+    truth = truth_of(shop.decision, car, shop.to_do)
     left = float(shop.decision.cost_of(plan, truth)[0])
     if _repairs(plan, shop):
         return left
@@ -444,16 +448,16 @@ def _left(plan: Plan, shop: Workshop, car: Car) -> float:
 
 
 def _is_right(plan: Plan, shop: Workshop, car: Car) -> bool:
-    truth = truth_of(shop.decision, car, shop.progress.done)
+    truth = truth_of(shop.decision, car, shop.to_do)
     least = float(shop.decision.cost(truth)[0])
     return float(shop.decision.cost_of(plan, truth)[0]) <= least + RIGHT_WITHIN
 
 
-def truth_of(decision: Decision, car: Car, done: Collection[str]) -> FloatArray:
-    """The marginals of someone who knows every fault of a car."""
+def truth_of(decision: Decision, car: Car, to_do: FloatArray) -> FloatArray:
+    """The marginals of someone who knows every fault of a car; ``to_do``: needs and debts."""
     states = car.states
     known = {name: np.eye(count)[[states[name]]] for name, count in decision.variables}
-    return decision.marginals(known, decision.to_do(done))
+    return decision.marginals(known, to_do)
 
 
 @lru_cache(maxsize=4)
@@ -462,7 +466,7 @@ def _informed_cost(car: Car) -> float:
     bench = Workbench(car)
     while True:
         shop = bench.shop()
-        truth = truth_of(shop.decision, bench.car, shop.progress.done)
+        truth = truth_of(shop.decision, bench.car, shop.to_do)
         plan = shop.decision.best(truth[0])
         if not _repairs(plan, shop) or len(bench.repairs) == MOST_REPAIRS:
             return bench.services_cost + _left(plan, shop, bench.car)

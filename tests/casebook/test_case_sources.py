@@ -54,7 +54,8 @@ def test_a_number_is_a_case_of_the_book_with_the_tests_done(own_book: Path) -> N
     case = read_case(1)
     assert case == read_case("1")
     assert case.tests_done == ("cold_look", "interview")
-    assert replace(case, name="case text", tests_done=()) == read_case(TEXT)
+    assert case.course == case.tests_done
+    assert replace(case, name="case text", tests_done=(), course=None) == read_case(TEXT)
 
 
 def test_a_book_without_a_path_is_the_users_own(own_book: Path) -> None:

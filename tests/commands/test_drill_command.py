@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
 import re
 import shutil
@@ -320,7 +321,12 @@ def test_the_worksheet_says_what_ends_what_waits_what_goes_stale_and_what_is_shu
     # nobody says of these cars that they have a window in the liquid line, or a heat exchanger
     destroyed = set(tests["recover_and_weigh"].destroys) - {"sight_glass_look", "inlet_test"}
     assert len(ended.split(", ")) == len(destroyed)
-    assert "60 minutes more once the engine has run" in reference
+    assert "60 minutes until the loop has one temperature" in reference
+    assert "10 minutes until it runs settled" in reference
+    listed = [test for test in tests.values() if f">{html.escape(test.title)}<" in reference]
+    for word, key in (("needs", "set_up"), ("ends", "upsets")):
+        named = sum("settled" in getattr(test, key) for test in listed)
+        assert reference.count(f"{word}: running and settled") == named > 5
     assert model.knowledge.stops["compressor_knocks"].title in reference
     assert reference.count("minutes of: capture a sample and look; later that again first") == 5
     # nobody here is qualified for high voltage: the electric compressor stays shut

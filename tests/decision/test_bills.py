@@ -31,6 +31,7 @@ def plans(case: str) -> list[dict[str, Any]]:
 def minutes_by_hand(plan: dict[str, Any]) -> float:
     services = sum(table("services")[name]["minutes"] for name in plan["services"])
     tests = sum(table("tests")[name]["minutes"] for name in plan["first"])
+    tests += sum(table("set_ups")[name]["minutes"] for name in plan["set_ups"])
     once = sum(table("prices")[part]["minutes"] for part in ("filling", "opening") if plan[part])
     return float(services + tests + once)
 
@@ -45,6 +46,8 @@ def test_a_plan_takes_the_minutes_of_its_services_tests_and_one_filling(case: st
 def test_a_plan_costs_its_labour_its_material_and_one_filling(case: str) -> None:
     prices = table("prices")
     car = tomllib.loads((DATA / "cases" / f"{case}.toml").read_text(encoding="utf-8"))["vehicle"]
+    # the hand that couples is paid as all work is
+    assert {table("set_ups")[n]["takes"] for p in plans(case) for n in p["set_ups"]} <= {"work"}
     for plan in plans(case):
         bill = minutes_by_hand(plan) * prices["labour_rate"] / 60
         bill += sum(table("services")[name]["price"] for name in plan["services"])
@@ -53,6 +56,18 @@ def test_a_plan_costs_its_labour_its_material_and_one_filling(case: str) -> None
         if plan["filling"]:
             bill += prices["filling"]["cost"] + prices["refrigerant"][car["refrigerant"]]
         assert plan["outlay"] == pytest.approx(bill, abs=CENT)
+
+
+def test_the_machine_is_coupled_once_for_whatever_a_plan_needs_of_it() -> None:
+    needing = {name for name, test in table("tests").items() if "coupled" in test.get("set_up", ())}
+    every = [plan for case in CASES for plan in plans(case)]
+    for plan in every:
+        if not needing.isdisjoint(plan["first"]):
+            assert plan["set_ups"] == ["coupled"]
+        # to a loop that was emptied some day the machine may have to be coupled to fill it
+        assert plan["set_ups"] in ([], ["coupled"])
+        assert plan["filling"] or not needing.isdisjoint(plan["first"]) or not plan["set_ups"]
+    assert {len(plan["set_ups"]) for plan in every} == {0, 1}
 
 
 def test_among_the_shipped_cases_loops_are_filled_and_left_closed() -> None:

@@ -245,7 +245,7 @@ def test_static_pressure_waits_for_a_soak_after_a_run_only(knowledge, prices, cl
     warm = gates.way("static_test", gates.progress(cleared, ["vent_test"]))
     assert isinstance(cold, Move)
     assert isinstance(warm, Move)
-    assert (cold.steps[-1].waiting, warm.steps[-1].waiting) == (0.0, 60.0)
+    assert (cold.steps[-1].due, warm.steps[-1].due) == (("coupled",), ("cold", "coupled"))
     assert warm.minutes == cold.minutes + 60
     assert warm.cost == pytest.approx(cold.cost + prices.waiting_rate)
 
@@ -305,7 +305,9 @@ def test_a_test_half_done_is_still_offered_and_counts_as_done_for_others(knowled
     gates = Gates(knowledge, {"compressor": "fixed"}, prices)
     half = recorded(knowledge, {"condenser_face": "dirty"})
     progress = gates.progress(half)
-    assert progress == Progress(("cold_look",), frozenset(), frozenset({"cold_look"}))
+    assert progress == Progress(
+        ("cold_look",), frozenset(), frozenset({"cold_look"}), standing=frozenset({"cold"})
+    )
     assert "cold_look" in {move.test for move in gates.moves(progress)}
     seen = {"condenser_face": "dirty", "oily_dirt": "none", "loop_found": "closed"}
     whole = recorded(knowledge, seen)

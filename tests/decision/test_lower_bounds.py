@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from benchmarks.bound_cars import job_of, menus_of, units_of
 from benchmarks.bound_cut import Cut, CutGame, CutTest, cut_game
-from benchmarks.bound_rungs import Game, Menu, Unit, believed, closed_sets, foreseen, rungs, seen_in
+from benchmarks.bound_rungs import (
+    Game,
+    Menu,
+    Unit,
+    believed,
+    best_menu,
+    closed_sets,
+    foreseen,
+    rungs,
+    seen_in,
+)
 from benchmarks.policy import Workbench, draw_car
 from loopodds.base.arrays import FloatArray
 from loopodds.decision.expected_cost import Component, Decision
@@ -164,6 +175,129 @@ def needing(decision: Decision, test: str, price: float) -> Decision:
     )
 
 
+class Sharing(Drawn):
+    """The same where tests share set-ups, which others end; a plan may need one too."""
+
+    def __init__(self, seed: int, tests: int) -> None:
+        super().__init__(seed, tests)
+        rng = np.random.default_rng([seed, 1])
+        self.set_ups = {name: float(rng.uniform(0.1, 0.8)) for name in ("settled", "coupled")}
+        self.asks = {n: {u for u in self.set_ups if rng.random() < 0.6} for n in self.names}
+        self.ends = {n: {u for u in self.set_ups if rng.random() < 0.4} for n in self.names}
+        if self.decision.needs:
+            self.decision = sharing(self.decision, "coupled", self.set_ups["coupled"])
+            self.asks[self.names[0]].add("coupled")
+        self.units = [self.unit(name) for name in self.names]
+
+    def unit(self, name: str) -> Unit:
+        """A test as its unit, which brings about whatever it does not end itself."""
+        (after,) = (unit.after for unit in self.units if unit.name == name)
+        asks = tuple(self.asks[name])
+        return Unit(name, self.prices[name], (name,), (name,), after, asks, asks)
+
+    def best(self) -> float:
+        """Expected bill of the best way to test, what stands being known at every moment."""
+        values: dict[tuple[int, frozenset[str]], float] = {}
+        states = [frozenset(s) for n in range(3) for s in itertools.combinations(self.set_ups, n)]
+        rows = np.argsort(-(self.outcomes >= 0).sum(axis=1), kind="stable").tolist()
+        for row, standing in itertools.product(rows, states):
+            done = [n for n, c in zip(self.names, self.outcomes[row], strict=True) if c >= 0]
+            marginal = np.append(self.belief[row], self.decision.to_do(done, standing))
+            value = float(self.decision.cost(marginal[None])[0])
+            if self.log[row] > -np.inf:
+                for test in self.open_tests(row):
+                    name = self.names[test]
+                    due = self.asks[name] - standing
+                    then = (standing | self.asks[name]) - self.ends[name]
+                    price = self.prices[name] + sum(self.set_ups[one] for one in due)
+                    on = sum(p * values[r, then] for p, r in self.after(row, test))
+                    value = min(value, price + on)
+            values[row, standing] = value
+        return values[self.place[(-1,) * len(self.names)], frozenset()]
+
+    def in_order(self, order: Sequence[str], here: FloatArray) -> float:
+        """Bill of tests done in some order, and of the plan that is best then."""
+        standing, bill = frozenset[str](), 0.0
+        for name in order:
+            due = self.asks[name] - standing
+            bill += self.prices[name] + sum(self.set_ups[one] for one in due)
+            standing = (standing | self.asks[name]) - self.ends[name]
+        to_do = self.decision.to_do(order, standing)
+        return bill + float(self.decision.cost(np.append(here, to_do)[None])[0])
+
+    def possible(self, order: Sequence[str]) -> bool:
+        """Whether every test comes after those that it needs."""
+        after = {unit.name: {*unit.after} for unit in self.units}
+        return all(after[name] <= {*order[:i]} for i, name in enumerate(order))
+
+    def game(self, row: int, weights: FloatArray) -> Game:
+        """The game of a car with all these results."""
+        return replace(super().game(row, weights), set_ups=self.set_ups)
+
+
+def sharing(decision: Decision, set_up: str, price: float) -> Decision:
+    """A decision of which the one need comes with a set-up."""
+    (need,) = decision.needs
+    settings = []
+    for setting in decision.settings:
+        parts = [
+            replace(part, loss=np.column_stack([part.loss, price * (part.loss[:, -1] > 0)]))
+            for part in setting.components
+        ]
+        settings.append(replace(setting, components=tuple(parts)))
+    return replace(
+        decision,
+        needs=(need, set_up),
+        settings=tuple(settings),
+        informed=np.append(decision.informed, 0),
+        shared_by={set_up: frozenset({need})},
+    )
+
+
+@pytest.mark.parametrize("seed", SMALL)
+def test_a_bound_charges_a_set_up_no_oftener_than_any_way_of_testing_has_to(seed):
+    """Ended and brought about again, in every order: the best way pays at least the bound."""
+    drawn = Sharing(seed, 2 + seed % 4)
+    optimum = drawn.best()
+    results, leading, penalised, harder = drawn.bounds()
+    assert results <= leading + FLOAT
+    assert max(leading, penalised, harder) <= optimum + FLOAT
+    assert drawn.knowing_faults() <= results + FLOAT
+
+
+@pytest.mark.parametrize("ending", [True, False], ids=["ended", "lasting"])
+@pytest.mark.parametrize("seed", range(10))
+def test_a_set_of_tests_is_billed_as_in_its_cheapest_order_or_below(seed, ending):
+    """Where nothing ends a set-up, every order costs the same, and the bound knows it."""
+    drawn = Sharing(seed, 4)
+    drawn.ends = drawn.ends if ending else {name: set() for name in drawn.names}
+    row = int(np.flatnonzero((drawn.outcomes >= 0).all(axis=1) & np.isfinite(drawn.log))[0])
+    game = drawn.game(row, drawn.weights)
+    sets = closed_sets(game.units)
+    here = believed(game.tree, seen_in(sets, game.units, game.results), drawn.decision)
+    expected, _, price = best_menu(game, sets, here, here[-1])
+    for has, belief, billed in zip(sets, here, expected + price, strict=True):
+        names = [name for name, one in zip(drawn.names, has, strict=True) if one]
+        orders = [o for o in itertools.permutations(names) if drawn.possible(o)]
+        bills = [drawn.in_order(order, belief) for order in orders]
+        assert billed <= min(bills) + MONEY
+        if not ending:
+            assert bills == pytest.approx([billed] * len(bills), abs=MONEY)
+
+
+def test_set_ups_raise_the_bound_and_the_best_bill_where_tests_pay():
+    """Else the claim above would say nothing of them."""
+    raised = 0
+    for seed in SMALL:
+        drawn = Sharing(seed, 3)
+        free = Sharing(seed, 3)
+        free.set_ups = dict.fromkeys(free.set_ups, 0.0)
+        raised += (
+            drawn.bounds()[1] > free.bounds()[1] + FLOAT and drawn.best() > free.best() + FLOAT
+        )
+    assert raised > len(SMALL) / 4
+
+
 @pytest.mark.parametrize("seed", SMALL)
 def test_bound_optimum_policy_stand_in_this_order(seed):
     drawn = Drawn(seed, 2 + seed % 4)
@@ -237,7 +371,7 @@ def test_what_is_not_bought_is_not_seen():
 def test_a_unit_costs_no_more_than_any_way_to_a_test_of_it(number):
     """Whoever does some tests has paid for every unit that shows what he saw, and for no more."""
     gates = job_of(draw_car(number, 0.0)).gates
-    units = units_of(gates)
+    units, charged = units_of(gates), set[str]()
     start = gates.progress(Evidence(1))
     for name in gates.knowledge.tests:
         way = gates.way(name, start)
@@ -249,8 +383,14 @@ def test_a_unit_costs_no_more_than_any_way_to_a_test_of_it(number):
         bought = {own.name, *own.after}
         for unit in reversed(units):
             bought |= {*unit.after} if unit.name in bought else set()
-        assert sum(u.price for u in units if u.name in bought) <= way.cost + FLOAT
+        paid = [unit for unit in units if unit.name in bought]
+        set_ups = {one for unit in paid for one in unit.needs}
+        charged |= set_ups
+        least = sum(u.price for u in paid) + sum(map(gates.set_ups.price, set_ups))
+        assert least <= way.cost + FLOAT
+        assert way.steps[-1].standing <= gates.set_ups.start.union(*(u.brings for u in paid))
         assert shown <= {f for u in units if u.name in bought for f in u.shows}
+    assert charged == {"settled", "coupled"}
 
 
 @pytest.mark.parametrize("number", CARS)
@@ -307,7 +447,9 @@ def test_a_car_cut_to_a_few_tests_keeps_prices_and_what_opens_the_machine(number
     for known in game.sets:
         own = [game.tests[i] for i in game.members(known)]
         ways = [shop.gates.way(test.name, shop.progress) for test in own]
-        steps = {s.test: s.cost for way in ways if isinstance(way, Move) for s in way.steps}
+        taken = [s for way in ways if isinstance(way, Move) for s in way.steps]
+        steps = {step.test: shop.gates.prices.of_work(step.test) for step in taken}
+        steps |= {due: shop.gates.set_ups.price(due) for step in taken for due in step.due}
         # whoever opens the machine does all of it; nothing else is paid that the tests do not need
         opened = game.opening if any(test.opened for test in own) else {}
         assert game.price(known) == pytest.approx(sum({**steps, **opened}.values()), abs=MONEY)

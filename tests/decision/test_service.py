@@ -222,7 +222,11 @@ def brute_force(shop: Workshop) -> tuple[float, set[str]]:
             cost = sum(prices.of_work(name) for name in some)
             needs = frozenset().union(*(shop.offers[name].needs for name in some))
             tests = needs - {FILLING, OPENING} - {*shop.progress.done}
-            cost += sum(prices.of_work(t) for t in tests)
+            shared = tests & {*knowledge.set_ups}
+            cost += sum(prices.of_work(t) for t in tests - shared)
+            # hoses that were taken off go on again as long as anything is left to do with them
+            left = {*shop.decision.open_needs(shop.progress.done, shop.progress.standing)}
+            cost += sum(map(shop.gates.set_ups.price, shared & left))
             cost += prices.filling(shop.gates.context["refrigerant"]) * (FILLING in needs)
             cost += prices.opening * (OPENING in needs)
             if "recover_and_weigh" in shop.progress.done and not filled:
@@ -319,7 +323,9 @@ def test_a_loop_emptied_for_a_test_is_filled_again_whatever_else_is_done():
     # nothing goes into a loop that was not evacuated
     assert told.first == ("vacuum_hold_test",)
     prices = shop.gates.prices
-    assert told.outlay == pytest.approx(sum(map(prices.of_work, (*told.services, *told.first))))
+    coupled = shop.gates.set_ups.price("coupled")
+    alone = sum(map(prices.of_work, (*told.services, *told.first)))
+    assert told.outlay == pytest.approx(alone + coupled)
 
 
 def test_nobody_puts_back_what_was_not_taken_out():
@@ -329,6 +335,11 @@ def test_nobody_puts_back_what_was_not_taken_out():
             assert "put_charge_back" not in plan.actions
 
 
+def on(branch, row: int) -> bool:
+    """Whether the machine is coupled at an outcome."""
+    return "coupled" in branch.position(row)[0].standing
+
+
 def test_recovering_for_a_look_is_charged_with_filling_the_loop_again():
     shop = bay_of(SOUND)
     branch = next(
@@ -336,8 +347,12 @@ def test_recovering_for_a_look_is_charged_with_filling_the_loop_again():
     )
     prices = shop.gates.prices
     back = prices.of_work("put_charge_back") + prices.of_work("vacuum_hold_test")
-    # on a car that looks sound, nothing else would fill it
-    assert branch.debt == pytest.approx(back, abs=MONEY)
+    # on a car that looks sound, nothing else would fill it; the machine is on, unless a guard that
+    # is not passed ends the way before
+    ended = sum(branch.chance[row] for row in range(len(branch.chance)) if not on(branch, row))
+    coupled = shop.gates.set_ups.price("coupled")
+    assert 0 < ended < 0.1
+    assert branch.debt == pytest.approx(back + ended * coupled, abs=MONEY)
     lost = branch.value - shop.planner.start(shop.progress).stop
     assert lost == pytest.approx(branch.cost - branch.gain, abs=MONEY)
     assert branch.cost > back
@@ -400,6 +415,7 @@ def test_the_loop_is_opened_and_filled_once_however_many_services_need_it():
     prices = shop.gates.prices
     alone = sum(prices.of_work(name) for name in (*told.services, *told.first))
     assert sum(OPENING in shop.offers[a].needs for a in two.actions) == 2
+    alone += shop.gates.set_ups.price("coupled")
     assert told.outlay == pytest.approx(alone + prices.filling("R134a") + prices.opening)
 
 

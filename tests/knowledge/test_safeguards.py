@@ -269,7 +269,28 @@ def test_what_is_stricter_is_no_slip() -> None:
     sooner = (Trigger(at_least={"high_side": 20.0}), *KNOWN.stops["high_pressure"].when[1:])
     assert said(with_changes("stops", "high_pressure", when=sooner, spares=())) == []
     after = (*KNOWN.tests["fan_test"].after, "cold_look")
-    assert said(with_changes("tests", "fan_test", after=after, soak_minutes=5.0)) == []
+    assert said(with_changes("tests", "fan_test", after=after, set_up=("cold",))) == []
+    assert said(with_changes("set_ups", "cold", minutes=90.0)) == []
+
+
+@pytest.mark.parametrize(
+    "knowledge",
+    [
+        with_changes("tests", "static_test", set_up=("coupled",)),
+        with_changes("set_ups", "cold", minutes=59.0),
+        with_changes("set_ups", "cold", ended_by="off"),
+        with_changes("set_ups", "cold", takes="work"),
+    ],
+    ids=["not asked for", "shorter", "ended by something else", "in a workshop's hands"],
+)
+def test_a_standing_pressure_is_never_read_right_after_a_run(knowledge: Knowledge) -> None:
+    told = "set_up: a wait of 60 minutes is needed after the engine was running"
+    assert said(knowledge) == [f"tests.toml: static_test: {told}"]
+
+
+def test_what_else_tests_share_is_for_the_workshop_to_correct() -> None:
+    assert said(with_changes("tests", "sight_glass_look", set_up=())) == []
+    assert said(with_changes("set_ups", "settled", minutes=5.0)) == []
 
 
 def removals() -> Iterator[tuple[str, str, dict[str, object]]]:
@@ -299,8 +320,8 @@ def _less(key: str, value: Any) -> Iterator[object]:
         yield None
     elif key == "engine" and value != "any":
         yield "any"
-    elif key == "soak_minutes":
-        yield value - 1
+    elif key == "set_up" and "cold" in value:
+        yield tuple(name for name in value if name != "cold")
 
 
 REMOVALS = list(removals())

@@ -31,6 +31,10 @@ SOUND = "sound = [{ expected = 5.0 }]\n"
 ROOT = "parents = []\nrows = [{ p = [0.9, 0.1] }]\n"
 CAUSE = '[[planted.causes]]\nparent = "leak"\neffects.slow = [0.5, 0.5]\n'
 TEST = 'title = "Planted"\nabout = "Only here."\nyields = ["planted"]\nminutes = 5\n' + GROUNDS
+SET_UP = (
+    'title = "Planted"\nabout = "Only here."\nwords = "to plant it"\nminutes = 5\ntakes = "work"\n'
+    + GROUNDS
+)
 SERVICE = 'title = "Planted"\nabout = "Only here."\nprice = 5\nminutes = 5\n' + GROUNDS
 FAULT = LABELS + GROUNDS + 'states = ["absent", "present"]\ndistribution = "table"\n'
 
@@ -249,10 +253,35 @@ WORK = {
         TEST.replace("minutes = 5", "minutes = 1e308"),
         "minutes: a number is needed, not 1e+308",
     ),
-    "a soak of years": (
+    "a set-up of years": (
+        "set_ups.toml",
+        SET_UP.replace("minutes = 5", "minutes = 1e7"),
+        "minutes: expected a number <= 10000.0, not 10000000.0",
+    ),
+    "a set-up that takes nobody knows what": (
+        "set_ups.toml",
+        SET_UP.replace('"work"', '"luck"'),
+        "takes: unknown word 'luck'; known: work, watch, wait",
+    ),
+    "a set-up that is misspelt": (
         "tests.toml",
-        TEST + "soak_minutes = 1e7",
-        "soak_minutes: expected a number <= 10000.0, not 10000000.0",
+        TEST.replace('"planted"', '"burnt_smell"') + 'set_up = ["setled"]',
+        "set_up: unknown set-up 'setled'; did you mean 'settled'?",
+    ),
+    "a set-up brought about anew that the test does not need": (
+        "tests.toml",
+        TEST.replace('"planted"', '"burnt_smell"') + 'set_up = ["cold"]\nanew = ["settled"]',
+        "anew: unknown set-up of this test 'settled'; known: cold",
+    ),
+    "a set-up that the test ends itself": (
+        "tests.toml",
+        TEST.replace('"planted"', '"burnt_smell"') + 'engine = "off"\nset_up = ["settled"]',
+        "set_up: settled is ended by the engine off, which it needs itself",
+    ),
+    "a soak as older knowledge has it": (
+        "tests.toml",
+        TEST.replace('"planted"', '"burnt_smell"') + "soak_minutes = 5",
+        "soak_minutes: say it as a set-up of set_ups.toml, named in set_up",
     ),
     "a price of hundreds of digits": (
         "services.toml",
@@ -358,8 +387,8 @@ WORK = {
     ),
     "a key of a test that is misspelt": (
         "tests.toml",
-        TEST.replace('"planted"', '"burnt_smell"') + "soak_minuts = 5",
-        "unknown key 'soak_minuts'; did you mean 'soak_minutes'?",
+        TEST.replace('"planted"', '"burnt_smell"') + "fresh_minuts = 5",
+        "unknown key 'fresh_minuts'; did you mean 'fresh_minutes'?",
     ),
     "a key of a block that is misspelt": (
         "services.toml",
@@ -418,6 +447,17 @@ WORK = {
     ),
     "a finding that no test yields": ("findings.toml", TABLE + ROOT, "no test yields it"),
 }
+
+
+def test_a_set_up_is_called_as_no_test_and_no_service(folder: Path) -> None:
+    """A price file gives minutes by name."""
+    problems = planted(folder, {"set_ups.toml": f"[planted]\n{SET_UP}", "tests.toml": TEST})
+    assert "set_ups.toml: planted: a test or a service has this name already" in problems
+
+
+def test_a_set_up_that_no_test_needs_is_told(folder: Path) -> None:
+    problems = planted(folder, {"set_ups.toml": SET_UP})
+    assert problems == {"set_ups.toml: planted: warning: no test needs it"}
 
 
 @pytest.mark.parametrize("slip", WORK)

@@ -119,8 +119,8 @@ class Gates {
       && each(trigger.doubted).every(([target, most]) => facts.chance(target) < most);
   }
 
-  /** How far a car has come, and the stops that it brings about. */
-  progress(facts, told, shown = []) {
+  /** How far a car has come, and the stops that it brings about; `course`: tests in order. */
+  progress(facts, told, shown = [], course = told) {
     const {tests, stops} = this.rules;
     const seen = new Set([...Object.keys(facts.codes), ...Object.keys(facts.soft),
       ...Object.keys(facts.numbers)]);
@@ -143,8 +143,10 @@ class Gates {
       return Object.entries(this.guards).filter(([, passes]) =>
         common.some((finding) => finding in passes)).map(([guard]) => [name, guard]);
     });
+    const left = [...inferred, ...told].reduce((stands, name) => this.ended(name, stands),
+      this.atStart());
     return {
-      done, results, pending,
+      done, results, pending, standing: this.after(course, left),
       begun: new Set(inferred.filter((name) => !all(tests[name].yields))),
       stops: held.map(([name]) => name),
       holding: Object.fromEntries(held),
@@ -177,17 +179,49 @@ class Gates {
     return by ? `no longer possible after: ${this.rules.tests[by].title}` : "";
   }
 
-  soak(name, done) {
-    const ran = done.some((other) => this.rules.tests[other].engine === "running");
-    return ran ? this.rules.tests[name].soak_minutes || 0 : 0;
+  /** Set-ups that have to be brought about for a test. */
+  due(name, standing) {
+    const {set_up = [], anew = []} = this.rules.tests[name];
+    return set_up.filter((one) => !standing.has(one) || anew.includes(one));
+  }
+
+  /** Minutes of a test with the set-ups that it needs and that do not stand. */
+  minutes(name, standing) { return this.rules.tests[name].minutes + this.waiting(name, standing); }
+
+  waiting(name, standing) {
+    return this.due(name, standing).reduce((sum, one) => sum + this.rules.set_ups[one].minutes, 0);
+  }
+
+  /** Set-ups that stand when a test was done at some time of which nothing is known. */
+  ended(name, standing) {
+    const {engine, upsets = []} = this.rules.tests[name], {set_ups: known} = this.rules;
+    return new Set([...standing].filter((one) => known[one].ended_by !== engine
+      && !upsets.includes(one)));
+  }
+
+  /** Set-ups that stand when tests were done one after the other (decision/moves.py). */
+  after(names, standing) {
+    return names.reduce((stands, name) => {
+      const {set_up = [], upsets = []} = this.rules.tests[name];
+      const had = [...this.ended(name, stands), ...set_up];
+      return new Set(had.filter((one) => !upsets.includes(one)));
+    }, standing);
+  }
+
+  atStart() {
+    const {set_ups: known} = this.rules;
+    return new Set(Object.keys(known).filter((name) => known[name].at_start));
   }
 
   stale(name, done) {
     const test = this.rules.tests[name], from = test.fresh_from;
     if (!test.fresh_minutes || !from || !done.includes(from)) return false;
     const last = done.lastIndexOf(from);
-    const since = done.slice(last + 1).reduce((sum, other, i) =>
-      sum + this.rules.tests[other].minutes + this.soak(other, done.slice(0, last + 1 + i)), 0);
+    let standing = this.after(done.slice(0, last + 1), this.atStart()), since = 0;
+    for (const other of done.slice(last + 1)) {
+      since += this.minutes(other, standing);
+      standing = this.after([other], standing);
+    }
     return since > test.fresh_minutes;
   }
 
@@ -213,8 +247,9 @@ class Gates {
     for (const step of this.stale(name, done) ? [from, name] : [name]) {
       const spoilt = this.spoilt(step, done);
       if (spoilt) return spoilt;
-      const waiting = this.soak(step, done);
-      steps.push({test: step, minutes: this.rules.tests[step].minutes + waiting, waiting});
+      const before = steps.length ? steps[steps.length - 1].standing : progress.standing;
+      steps.push({test: step, minutes: this.minutes(step, before), due: this.due(step, before),
+        waiting: this.waiting(step, before), standing: this.after([step], before)});
       done.push(step);
     }
     return "";

@@ -234,25 +234,34 @@ const Screens = {
   /** How a test is done: cautions at that place, steps, timers where waiting is part of it. */
   steps(app, car, name, why) {
     const test = app.data.rules.tests[name], steps = app.data.form.steps[name];
-    const soak = car.gates.soak(name, car.progress.done);
+    const {set_ups: known} = app.data.rules;
+    const due = car.gates.due(name, car.progress.standing);
+    const stands = (test.set_up || []).filter((one) => !due.includes(one) && !known[one].at_start)
+      .map((one) => known[one].title.toLowerCase());
+    const waited = due.filter((one) => known[one].takes !== "work");
+    const named = (steps || []).map((step) => step.set_up);
+    const wait = (one) => `${minutesText(known[one].minutes)} of it ${known[one].words}`;
     const cautions = car.cautions(name);
     const full = cautions.filter(({always}) => !always);
     const always = cautions.filter(({always: words}) => words).map(({always: words}) => words);
     const engine = test.engine === "any" ? "" : ` · engine ${test.engine}`;
     return [
-      para(`${why ? "Next test" : "Test"} · ${minutesText(car.minutes(name))}${engine}`,
-        "soft small"),
+      para([`${why ? "Next test" : "Test"} · ${minutesText(car.minutes(name))}${engine}`,
+        ...due.map(wait)].join(" · "), "soft small"),
+      stands.length ? para(`Taken to stand, as entered: ${stands.join(", ")}`, "soft small") : null,
       heading(test.title),
       why ? para(capital(why), "small") : null,
       steps ? null : para(test.about),
       cautions.length ? el("div", {class: "card caution"}, el("ul", {}, full.map(({text}) =>
         el("li", {}, text)), always.length ? el("li", {}, `Always: ${always.join("; ")}`) : null))
         : null,
-      soak ? Screens.timer(app, `${name}:soak`, soak, "The loop has to come to one temperature")
-        : null,
-      steps ? el("ol", {class: "steps"}, steps.map((step, i) => el("li", {}, step.say,
-        step.look ? para(step.look, "small soft") : null,
-        step.minutes ? Screens.timer(app, `${name}:${i}`, step.minutes) : null))) : null,
+      ...waited.filter((one) => !named.includes(one)).map((one) =>
+        Screens.timer(app, `${name}:${one}`, known[one].minutes, capital(known[one].words))),
+      steps ? el("ol", {class: "steps"}, steps.map((step, i) => {
+        const minutes = waited.includes(step.set_up) ? known[step.set_up].minutes : step.minutes;
+        return el("li", {}, step.say, step.look ? para(step.look, "small soft") : null,
+          minutes ? Screens.timer(app, `${name}:${i}`, minutes) : null);
+      })) : null,
       button("What does it show?", () => app.startTest(name, true), {class: "go wide",
         id: "ready"}),
       Screens.other(app),

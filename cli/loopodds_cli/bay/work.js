@@ -24,7 +24,7 @@ class Car {
     this.gates = app.gatesOf(this.found.contexts);
     const facts = factsOf(data, app.scales, this.belief, this.known);
     this.progress = this.gates.progress(facts, this.testsDone(),
-      this.followed ? app.repairs.shown(this.state) : []);
+      this.followed ? app.repairs.shown(this.state) : [], this.course());
     this.odd = this.oddNow();
   }
 
@@ -50,6 +50,24 @@ class Car {
     const past = this.repaired ? Object.keys(tests).filter((name) => tests[name].as_it_came) : [];
     const done = this.app.repairs.testsDone(this.state);
     return [...past.filter((name) => !done.includes(name)), ...done];
+  }
+
+  /** Tests done on the car as it stands, in the order of their first results; of what came with the
+   * opening no order is known (casebook/believed.py). */
+  course() {
+    const {tests} = this.app.data.rules, {amount_of: amounts} = this.app.data.form;
+    const {steps} = this.state, course = [];
+    for (const {kind, content, time} of steps.slice(steps.findLastIndex((one) =>
+      one.kind === "repaired") + 1)) {
+      if (time === this.events[0].time) continue;
+      if (kind === "test_done" && content.test in tests) course.push(content.test);
+      const names = kind === "photographed" ? Object.keys(content.findings)
+        : kind === "seen" || kind === "read" ? [content.name] : [];
+      const told = new Set(names.map((name) => amounts[name] || name));
+      course.push(...Object.keys(tests).filter((name) => !course.includes(name)
+        && within(told, tests[name].yields || [])));
+    }
+    return course;
   }
 
   /** What was believed before the last step, for what it moved. */
@@ -198,7 +216,7 @@ class Car {
   }
 
   minutes(name) {
-    return this.app.data.rules.tests[name].minutes + this.gates.soak(name, this.progress.done);
+    return this.gates.minutes(name, this.progress.standing);
   }
 
   /** Conditions that were likeliest of the car as it came, for the closing. */

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from loopodds import NAMED_FROM, UNREADABLE, Closed, Move, shown_words, spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.screen.page import CAUTION, FAINT, STRONG, Cell, Page, percent, signed
+from loopodds_cli.screen.page import CAUTION, FAINT, STRONG, Cell, Page, duration, percent, signed
 from loopodds_cli.screen.stops import put_stops
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def print_tests(exercise: Exercise) -> None:
     shop = exercise.shop()
     page, progress = Page(), shop.progress
     put_stops(page, shop.stops, exercise.model.knowledge)
-    page.heading("Tests", "minutes alone, and with what has to come before")
+    page.heading("Tests", "minutes with waits still due, and with what has to come before")
     tests = exercise.model.knowledge.tests
     rows: list[Sequence[Cell]] = []
     ways = [exercise.gates.way(name, progress) for name in tests if name not in progress.done]
@@ -94,8 +94,11 @@ def print_test(name: str, exercise: Exercise) -> None:
     """What a test is, what it shows, what has to come first, and its cautions in full."""
     page, knowledge = Page(), exercise.model.knowledge
     test = knowledge.tests[name]
-    page.line(Text(test.title, STRONG), Text(f"{exercise.prices.minutes[name]:.0f} min", FAINT))
+    minutes = exercise.prices.minutes
+    page.line(Text(test.title, STRONG), Text(f"{minutes[name]:.0f} min", FAINT))
     page.line(test.about)
+    for more in test.set_up:
+        page.line(f"Unless that stands: {duration(minutes[more])} {knowledge.set_ups[more].words}")
     page.line("Shows: " + ", ".join(knowledge.node(seen).title.lower() for seen in test.yields))
     if test.after:
         page.line("First: " + ", ".join(test.after))

@@ -23,6 +23,7 @@ from loopodds_cli.screen.page import (
     observed,
     percent,
     plan_texts,
+    put_shares,
     services_text,
     test_title,
     tests_text,
@@ -214,6 +215,7 @@ def _tests(page: Page, result: Assessment) -> None:
         row: Sequence[Cell] = (test_title(test, knowledge), duration(test.minutes))
         rows.append((*row, net(test)) if pays else row)
     page.rows(rows, right=[1, 2])
+    put_shares(page, tests, knowledge)
     for test in tests:
         if test.blocked_by:
             first = tests_text(test.blocked_by, knowledge)

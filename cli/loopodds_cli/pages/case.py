@@ -11,7 +11,16 @@ from rich.text import Text
 from loopodds_cli.book.list_page import likeliest
 from loopodds_cli.cases import Next, none_pays
 from loopodds_cli.screen.events import event_text, in_titles, plain
-from loopodds_cli.screen.page import FAINT, Cell, Page, arrow, local_time, percent, test_title
+from loopodds_cli.screen.page import (
+    FAINT,
+    Cell,
+    Page,
+    arrow,
+    local_time,
+    percent,
+    shares,
+    test_title,
+)
 from loopodds_cli.screen.shown import shown
 from loopodds_cli.screen.stops import put_stops
 
@@ -204,7 +213,8 @@ def _next(page: Page, answer: Answer, next_up: Next) -> None:
     rows = []
     for test in paying[:2] or next_up.tests[:1]:
         first = ", ".join(knowledge.tests[name].title for name in test.blocked_by)
-        notes = [f"after: {first}"] * bool(first) + ["tells most for its time"] * (not paying)
+        notes = [*shares(test.set_ups, knowledge), *[f"after: {first}"] * bool(first)]
+        notes += ["tells most for its time"] * (not paying)
         title = test_title(test, knowledge)
         rows.append((title, f"{test.minutes:.0f} min", "; ".join(notes)))
     page.rows(rows, right=[1])

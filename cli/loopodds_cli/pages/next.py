@@ -20,7 +20,9 @@ from loopodds_cli.screen.page import (
     money,
     net,
     percent,
+    put_shares,
     rest_text,
+    shares,
     signed,
     tests_text,
     unit_of,
@@ -28,7 +30,7 @@ from loopodds_cli.screen.page import (
 from loopodds_cli.screen.stops import put_cautions, put_stops_further
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Branch, Knowledge, RankedTest, State, Untold
+    from loopodds import Assessment, Branch, Knowledge, RankedTest, State, Step, Untold
 
 WAYS = 4
 DEPTH = 3
@@ -83,11 +85,12 @@ def _tell(page: Page, result: Assessment, worth: Sequence[Untold], when: str) ->
 
 def _settle(page: Page, result: Assessment) -> None:
     """What comes before every other test: to find out whether a stop can be lifted."""
-    tests = [result.knowledge.tests[name] for name in result.settling]
-    first = tests[0]
-    rest = [f"then: {tests_text([test.name for test in tests[1:]], result.knowledge)}"]
-    time = ", ".join(filter(None, [duration(first.minutes), ENGINE[first.engine]]))
-    page.headline(first.title, time, "why: it may lift the stop", *(rest if tests[1:] else []))
+    first, *more = result.settling
+    test, step = result.knowledge.tests[first], result.shop.step(first)
+    rest = [f"then: {tests_text(more, result.knowledge)}"] if more else []
+    time = [duration(step.minutes), ENGINE[test.engine], *_shares([step], result)]
+    why = "why: it may lift the stop"
+    page.headline(test.title, ", ".join(filter(None, time)), why, *rest)
 
 
 def _beware(page: Page, result: Assessment) -> None:
@@ -111,20 +114,26 @@ def _do(page: Page, result: Assessment, best: Branch) -> None:
     knowledge = result.knowledge
     first, rest = best.move.steps[0], best.move.steps[1:]
     test = knowledge.tests[first.test]
-    time = [duration(first.minutes), ENGINE[test.engine]]
-    if first.waiting:
-        time.append(f"{duration(first.waiting)} of it waiting for one temperature")
+    time = [duration(first.minutes), ENGINE[test.engine], *_shares([first], result)]
     unread = next((r.unread for r in result.tests if r.test == first.test), ())
     left = rest_text(unread, knowledge)
     lines: list[Cell] = [", ".join(part for part in (*time, left) if part)]
     if rest:
         titles = tests_text((step.test for step in rest), knowledge)
-        lines.append(f"then, if all is well: {titles}; {duration(best.move.minutes)} in all")
+        whole = ", ".join([f"{duration(best.move.minutes)} in all", *_shares(rest, result)])
+        lines.append(f"then, if all is well: {titles}; {whole}")
     saves, cost = result.policy.saves, "their cost" if rest else "its cost"
     if round(best.debt) > 0:
         cost += f" and {money(best.debt, result.currency)} to fill the loop again"
     lines += [*_why(result, best), f"worth {money(saves, result.currency)} after {cost}"]
     page.headline(test.title, *lines)
+
+
+def _shares(steps: Sequence[Step], result: Assessment) -> list[str]:
+    """What the minutes of some steps hold besides the tests, each set-up by itself."""
+    minutes = result.shop.gates.prices.minutes
+    due = [name for step in steps for name in step.due]
+    return shares({n: minutes[n] * due.count(n) for n in due}, result.knowledge)
 
 
 def _why(result: Assessment, best: Branch) -> Iterator[str]:
@@ -163,11 +172,21 @@ def _others(page: Page, result: Assessment) -> None:
     note = f"each alone, after its cost, {unit_of(result.currency)}"
     page.heading("Also worth it" if paying else "Not worth it now", note)
     page.rows([_row(test, result.knowledge) for test in shown], right=[1, 2, 3])
+    put_shares(page, shown, result.knowledge)
+    _standing(page, result)
     more, idle = len(paying) - len(shown), len(rest) - len(paying)
     said = [f"{more} more {'pays' if more == 1 else 'pay'} less"] * (more > 0)
     said += [f"{idle} {'does' if idle == 1 else 'do'} not pay now"] * (idle > 0)
     if paying and said:
         page.aside("; ".join(said))
+
+
+def _standing(page: Page, result: Assessment) -> None:
+    """What is taken to stand, so that no minutes are told for it: somebody may have ended it."""
+    stands, known = result.shop.progress.standing, result.knowledge.set_ups.items()
+    titles = [lowered(one.title) for name, one in known if name in stands and not one.at_start]
+    if titles:
+        page.aside(f"taken to stand, as the tests were entered: {', '.join(titles)}")
 
 
 def _in_range(page: Page, result: Assessment) -> None:

@@ -136,9 +136,14 @@ def _steps(page: Page, result: Assessment, plan: ServicePlan) -> None:
         return
     knowledge, prices = result.knowledge, result.shop.gates.prices
     page.heading("In this order", "the car proved after each")
-    work = [(knowledge.tests[name].title, name) for name in plan.first]
-    work += [(knowledge.services[name].title, name) for name in plan.services]
-    steps = [(title, prices.minutes[name], prices.of_work(name)) for title, name in work]
+    steps, left = [], list(plan.set_ups)
+    for name in plan.first:
+        due = [one for one in left if one in knowledge.tests[name].set_up]
+        left = [one for one in left if one not in due]
+        steps += [*(_set_up(one, result) for one in due), _work(name, result)]
+    # what a test shared that is done already, the rest of the plan may need again
+    steps += [_set_up(one, result) for one in left]
+    steps += [_work(name, result) for name in plan.services]
     if plan.opening:
         steps.append(
             ("Open, seal and prove tight, counted once", prices.opening_minutes, prices.opening)
@@ -151,6 +156,18 @@ def _steps(page: Page, result: Assessment, plan: ServicePlan) -> None:
         for number, (title, minutes, cost) in enumerate(steps, start=1)
     ]
     page.rows(rows, right=[0, 2, 3])
+
+
+def _work(name: str, result: Assessment) -> tuple[str, float, float]:
+    """Title, minutes and cost of a test or service."""
+    prices = result.shop.gates.prices
+    return result.knowledge.title(name), prices.minutes[name], prices.of_work(name)
+
+
+def _set_up(name: str, result: Assessment) -> tuple[str, float, float]:
+    """The same of a set-up."""
+    gates, title = result.shop.gates, f"{result.knowledge.title(name)}, counted once"
+    return title, gates.prices.minutes[name], gates.set_ups.price(name)
 
 
 def _firmness(result: Assessment) -> Iterator[str]:

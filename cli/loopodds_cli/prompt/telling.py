@@ -9,7 +9,7 @@ from loopodds import lowered, title_of
 
 from loopodds_cli.cases import Next, next_tests
 from loopodds_cli.screen.events import event_text
-from loopodds_cli.screen.page import duration, percent, wrapped
+from loopodds_cli.screen.page import duration, percent, shares, wrapped
 from loopodds_cli.screen.shown import shown
 
 if TYPE_CHECKING:
@@ -69,5 +69,6 @@ def test_line(test: RankedTest, knowledge: Knowledge) -> str:
     """A test with its minutes and what comes before it."""
     tests = knowledge.tests
     first = ", ".join(lowered(tests[name].title) for name in test.blocked_by)
-    title = f"{tests[test.test].title}, {duration(test.minutes)}"
+    time = ", ".join([duration(test.minutes), *shares(test.set_ups, knowledge)])
+    title = f"{tests[test.test].title}, {time}"
     return f"{title}, after: {first}" if first else title

@@ -20,6 +20,7 @@ from loopodds_cli.screen.page import (
     percent,
     rest_text,
     services_text,
+    shares,
     tests_text,
 )
 from loopodds_cli.screen.stops import put_stops_short
@@ -91,14 +92,17 @@ def _verdict_text(result: Assessment) -> str:
 def _next_text(result: Assessment) -> str:
     tests, knowledge = result.next_tests, result.knowledge
     if result.settling:
-        first = knowledge.tests[result.settling[0]]
-        return f"{first.title}, {duration(first.minutes)}; it may lift the stop"
+        first = result.shop.step(result.settling[0])
+        due = {name: result.shop.gates.prices.minutes[name] for name in first.due}
+        time = ", ".join([duration(first.minutes), *shares(due, knowledge)])
+        return f"{knowledge.tests[first.test].title}, {time}; it may lift the stop"
     if not tests:
         return ""
     if not tests[0].pays:
         return "no single test pays for itself; loopodds next looks at pairs"
     best = tests[0]
-    said = [f"{knowledge.tests[best.test].title}, {duration(best.minutes)}"]
+    time = ", ".join([duration(best.minutes), *shares(best.set_ups, knowledge)])
+    said = [f"{knowledge.tests[best.test].title}, {time}"]
     if best.opens != best.test:
         said.append(f"opens: {tests_text([best.opens], knowledge)}")
     if best.unread:

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import shutil
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import click
-from loopodds import UNSAFE_NOTE, bits_text, evidence_word, lowered, spaced
+from loopodds import UNSAFE_NOTE, bits_text, evidence_word, lowered, sentence, spaced
 from loopodds import money as money
 from loopodds import percent as percent
 from rich.cells import cell_len
@@ -348,6 +348,22 @@ def rest_text(unread: Sequence[str], knowledge: Knowledge) -> str:
         return ""
     more = f" and {len(unread) - 1} more" if len(unread) > 1 else ""
     return f"rest of it: {lowered(knowledge.node(unread[0]).title)}{more}"
+
+
+def shares(set_ups: Mapping[str, float], knowledge: Knowledge) -> list[str]:
+    """What minutes hold besides a test itself, as "10 min of it until it runs settled"."""
+    words = knowledge.set_ups
+    return [f"{duration(minutes)} of it {words[name].words}" for name, minutes in set_ups.items()]
+
+
+def put_shares(page: Page, tests: Sequence[RankedTest], knowledge: Knowledge) -> None:
+    """Below rows of tests: what their minutes hold besides, those together that hold the same."""
+    for name in knowledge.set_ups:
+        sharing = [test for test in tests if name in test.set_ups]
+        if sharing:
+            titles = sentence(tests_text([test.test for test in sharing], knowledge))
+            (said,) = shares({name: sharing[0].set_ups[name]}, knowledge)
+            page.aside(f"{titles}: {said}")
 
 
 def test_title(test: RankedTest, knowledge: Knowledge) -> str:

@@ -21,12 +21,13 @@ from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.decision.gates import Gates
 from loopodds.decision.offers import Offer, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
-from loopodds.decision.workshop import in_order, with_companions
+from loopodds.decision.workshop import in_order
 from loopodds.diagnosis.model import Beliefs, Model
 from loopodds.inspection.encoding import inspection_at
 from loopodds.inspection.inspection import Encoding, InspectionBatch
 from loopodds.knowledge.cures import fault_columns, season_harm
 from loopodds.knowledge.records import Knowledge
+from loopodds.safety.stops import with_companions
 
 MOST_MENUS = 64
 """Menus kept, of some two megabytes each: with less, kinds of car that come by turns are worked out
@@ -134,14 +135,23 @@ class _Menu:
     needs: Query
     ended_by: Mapping[str, frozenset[str]]
     owed: Mapping[str, frozenset[str]]
+    shared_by: Mapping[str, frozenset[str]]
+    # tests that end each set-up with which a car comes in
+    stood_until: Mapping[str, frozenset[str]]
     offers: Mapping[str, Offer]
     season: FloatArray  # harm of each state, shape (fault columns,)
     unsolved: float
 
     def to_do(self, done: Mapping[str, BoolArray], rows: IntArray) -> FloatArray:
         """What is still to be done before plans, and what is owed, shape (rows, certain)."""
-        columns = []
-        for need in self.needs:
+        columns: list[BoolArray] = []
+        for need in self.needs:  # set-ups behind the tests that share them
+            if need in self.shared_by:
+                users = [columns[self.needs.index(test)] for test in self.shared_by[need]]
+                ended = [done[test][rows] for test in self.stood_until.get(need, ())]
+                lasts = need in self.stood_until and ~np.any(ended, axis=0)
+                columns.append(np.any(users, axis=0) & ~np.asarray(lasts))
+                continue
             over = (need, *self.ended_by.get(need, ()))
             columns.append(~np.any([done[name][rows] for name in over], axis=0))
         for causes in self.owed.values():
@@ -174,6 +184,8 @@ def _menu(work: Work) -> _Menu:
         whole.needs,
         whole.ended_by,
         whole.owed,
+        whole.shared_by,
+        {name: gates.set_ups.ending(name) for name in gates.set_ups.start},
         {offer.name: offer for offer in offers_for(gates, failed, bars)},
         season_harm(gates.context, gates.knowledge),
         unsolved,

@@ -45,9 +45,13 @@ INTAKE = (
 
 
 class Step(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One thing to do; ``minutes`` to wait, and what to ``look`` at meanwhile."""
+    """One thing to do; ``minutes`` to wait, and what to ``look`` at meanwhile.
+
+    A ``set_up`` is waited for here where it does not stand, for as long as it says.
+    """
 
     say: str
+    set_up: str = ""
     minutes: Annotated[float, msgspec.Meta(gt=0, le=240)] | None = None
     look: str = ""
 
@@ -97,6 +101,7 @@ def form_data(knowledge: Knowledge) -> dict[str, Any]:
             name: {"title": one.amount.title, "question": one.amount.question}
             for name, one in knowledge.amounts.items()
         },
+        "amount_of": {name: one.finding.name for name, one in knowledge.amounts.items()},
         "stated": {
             name: {
                 "title": contexts[name].title if name in contexts else title.capitalize(),

@@ -13,14 +13,15 @@ from loopodds.decision.prices import Prices
 from loopodds.inspection.encoding import STATED
 from loopodds.knowledge.cures import cured_states
 from loopodds.knowledge.records import Knowledge
-from loopodds.knowledge.work import Service, Stop, Test
+from loopodds.knowledge.work import Service, SetUp, Stop, Test
 from loopodds.safety.stops import ALARMING, PROVED, reach_of, watched_readings
 
 TASK = ("title", "about", "after", "skill", "cautions", "only", "never", "in_context")
 TEST = (
-    *TASK, "yields", "engine", "destroys", "passes", "soak_minutes", "fresh_from", "fresh_minutes",
-    "as_it_came",
+    *TASK, "yields", "engine", "destroys", "passes", "set_up", "anew", "upsets",
+    "fresh_from", "fresh_minutes", "as_it_came",
 )  # fmt: skip
+SET_UP = ("title", "words", "takes", "at_start", "ended_by")
 STOP = (
     "title", "reason", "lifted", "who", "when", "shuts", "filters", "machine_off", "quiet",
     "cautions",
@@ -41,6 +42,10 @@ def rules_data(knowledge: Knowledge, prices: Prices) -> dict[str, Any]:
         "tests": {
             name: _said(test, TEST) | {"minutes": prices.minutes[name]}
             for name, test in knowledge.tests.items()
+        },
+        "set_ups": {
+            name: _said(set_up, SET_UP) | {"minutes": prices.minutes[name]}
+            for name, set_up in knowledge.set_ups.items()
         },
         "services": {
             name: _said(service, (*TASK, "shows")) | {"minutes": prices.minutes[name]}
@@ -68,7 +73,7 @@ def rules_data(knowledge: Knowledge, prices: Prices) -> dict[str, Any]:
     }
 
 
-def _said(record: Test | Service | Stop, keys: tuple[str, ...]) -> dict[str, Any]:
+def _said(record: Test | SetUp | Service | Stop, keys: tuple[str, ...]) -> dict[str, Any]:
     """What a record says under some keys, without what is empty."""
     plain = msgspec.to_builtins(record)
     return {key: plain[key] for key in keys if plain[key] not in ("", [], {}, None, False)}

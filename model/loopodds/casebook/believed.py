@@ -10,7 +10,7 @@ from loopodds.casebook.book import CaseBook
 from loopodds.casebook.chain import Walked, walk
 from loopodds.casebook.events import Event, StoredBelief
 from loopodds.casebook.file import CaseBookError
-from loopodds.casebook.replay import CaseState, states
+from loopodds.casebook.replay import CaseState, recorded_in, states
 from loopodds.diagnosis.model import Model
 from loopodds.diagnosis.past_evidence import encoded
 from loopodds.diagnosis.repaired_car import still_done
@@ -52,7 +52,9 @@ def inspection_of(state: CaseState, knowledge: Knowledge) -> Inspection:
         for service in sorted(gone)
     )
     done = tests_of(state, knowledge)
-    return inspection.with_remarks(warnings=inspection.warnings + unknown, tests_done=done)
+    return inspection.with_remarks(
+        warnings=inspection.warnings + unknown, tests_done=done, course=course_of(state, knowledge)
+    )
 
 
 def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
@@ -66,6 +68,25 @@ def tests_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
         done = still_done(told, repair.known(knowledge), knowledge)
     now = [test for test in state.tests_done if test in knowledge.tests]
     return tuple(dict.fromkeys((*done, *now)))
+
+
+def course_of(state: CaseState, knowledge: Knowledge) -> tuple[str, ...]:
+    """Tests done on the car as it now stands, in the order in which the book was told of them.
+
+    A test takes its place when the first thing that it shows is recorded.
+    """
+    course: list[str] = []
+    amounts = knowledge.amounts
+    for event in state.since:
+        if event.kind == "test_done":
+            course.append(event.content["test"])
+        told = {amounts[n].finding.name if n in amounts else n for n in recorded_in(event)}
+        course += [
+            name
+            for name, test in knowledge.tests.items()
+            if name not in course and not told.isdisjoint(test.yields)
+        ]
+    return tuple(name for name in course if name in knowledge.tests)
 
 
 def posteriors(inspections: Sequence[Inspection], model: Model) -> list[StoredBelief]:

@@ -143,6 +143,16 @@ class CaseState:
     closed: bool
     steps: tuple[Event, ...]  # steps that stand, first to last; the last one is undone next
     undone: tuple[Event, ...]  # steps taken back; the last one is redone next
+    opened: str  # time of the opening
+
+    @property
+    def since(self) -> tuple[Event, ...]:
+        """Steps since the last repair, without what was entered with the opening: in what order
+        that was seen is not known.
+        """
+        repairs = [i for i, step in enumerate(self.steps) if step.kind == "repaired"]
+        begin = repairs[-1] + 1 if repairs else 0
+        return tuple(step for step in self.steps[begin:] if step.time != self.opened)
 
     def sections(self) -> dict[str, Any]:
         """The case as a case file has it: what is used, and what was confirmed."""
@@ -324,7 +334,7 @@ def _state(first: Event, steps: Sequence[Event], undone: Sequence[Event]) -> Cas
     closed = any(event.kind == "closed" for event in steps)
     return CaseState(
         first.case, first.content["name"], noted, tuple(tests), plan, agreed, tuple(repairs),
-        confirmed, closed, tuple(steps), tuple(undone),
+        confirmed, closed, tuple(steps), tuple(undone), first.time,
     )  # fmt: skip
 
 

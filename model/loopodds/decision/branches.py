@@ -91,6 +91,7 @@ class Leaf:
     cells: Cells
     spent: float
     done: tuple[str, ...]
+    standing: frozenset[str] = frozenset()  # set-ups, once so much was done
 
 
 @dataclass(slots=True, eq=False)
@@ -190,15 +191,18 @@ def value_trials(trials: Sequence[Trial], calibrated: Calibrated, decision: Deci
     average = np.add.reduceat(chance[:, None] * rows.marginals, starts, axis=0)
     owed = average.shape[1] - len(decision.owed)
     needs = owed - len(decision.needs)
+    shared = owed - len(decision.shared_by)
     before = np.array([trial.state.marginal for trial in trials])
-    average[:, needs:owed] = before[:, needs:owed]
+    average[:, needs:shared] = before[:, needs:shared]
     indebted = decision.cost(average)
     incurred = np.abs(average[:, owed:] - before[:, owed:]).max(axis=1, initial=0.0) > _EVEN
     average[:, owed:] = before[:, owed:]
     debts = np.where(incurred, indebted - decision.cost(average), 0.0)
     costs += debts
+    # what a test brings about for the plan as well counts as what it saves
+    average[:, shared:owed] = before[:, shared:owed]
     informed = np.add.reduceat(chance * rows.stop, starts)
-    gains = np.maximum(0.0, indebted - informed)
+    gains = np.maximum(0.0, decision.cost(average) + debts - informed)
     for i, trial in enumerate(trials):
         part = slice(starts[i], ends[i])
         trial.state.branches.append(
@@ -232,14 +236,14 @@ def _work_out(trials: Sequence[Trial], calibrated: Calibrated, decision: Decisio
 
 def _open_needs(trials: Sequence[Trial], decision: Decision) -> tuple[FloatArray, IntArray]:
     """What plans would still need done: the distinct answers, and which one each outcome has."""
-    found: dict[tuple[str, ...], FloatArray] = {}
+    found: dict[tuple[tuple[str, ...], frozenset[str]], FloatArray] = {}
     rows = []
     for trial in trials:
         for leaf in trial.leaves:
-            done = (*trial.state.progress.done, *leaf.done)
-            if done not in found:
-                found[done] = decision.to_do(done)
-            rows.append(found[done])
+            so_far = (*trial.state.progress.done, *leaf.done), leaf.standing
+            if so_far not in found:
+                found[so_far] = decision.to_do(*so_far)
+            rows.append(found[so_far])
     kinds, kind = np.unique(np.array(rows), axis=0, return_inverse=True)
     return kinds, np.repeat(kind, [leaf.cells.count for trial in trials for leaf in trial.leaves])
 

@@ -69,6 +69,8 @@ class Decision:
     ended_by: Mapping[str, frozenset[str]] = field(default_factory=dict)
     # debts that every plan has to settle, and the tests of which any one brings them about
     owed: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    # needs that are set-ups, and the other needs that share each: it is open with one of them
+    shared_by: Mapping[str, frozenset[str]] = field(default_factory=dict)
     _loss: FloatArray = field(init=False, repr=False)
     _constant: FloatArray = field(init=False, repr=False)
     _starts: list[int] = field(init=False, repr=False)
@@ -105,16 +107,22 @@ class Decision:
         """The same from the answers to :attr:`queries`."""
         return self.marginals({name: joints[name,] for name, _ in self.variables}, to_do)
 
-    def to_do(self, done: Collection[str]) -> FloatArray:
-        """One for each need that is not done and still can be, and for each debt; else zero."""
-        needed = self.open_needs(done)
+    def to_do(self, done: Collection[str], standing: Collection[str] = ()) -> FloatArray:
+        """One for each need that is not done and still can be, and for each debt; else zero.
+
+        A set-up that is ``standing`` is not needed.
+        """
+        needed = self.open_needs(done, standing)
         owing = [not causes.isdisjoint(done) for causes in self.owed.values()]
         return np.array([*(name in needed for name in self.needs), *owing], dtype=float)
 
-    def open_needs(self, done: Collection[str]) -> Query:
-        """Needs that are not done and still can be, in order."""
-        gone = {need for need, ends in self.ended_by.items() if not ends.isdisjoint(done)}
-        return tuple(name for name in self.needs if name not in done and name not in gone)
+    def open_needs(self, done: Collection[str], standing: Collection[str] = ()) -> Query:
+        """Needs that are not done and still can be, in order, with the set-ups they share."""
+        over = {need for need, ends in self.ended_by.items() if not ends.isdisjoint(done)}
+        over.update(done, standing)
+        left = {name for name in self.needs if name not in over}
+        idle = {name for name, users in self.shared_by.items() if users.isdisjoint(left)}
+        return tuple(name for name in self.needs if name in left - idle)
 
     def cost(self, marginals: FloatArray) -> FloatArray:
         """Expected cost of the best plan in every row, shape (rows,)."""

@@ -3,7 +3,7 @@
 The order protects people, then equipment, then evidence: it is written in the knowledge, test by
 test, and this module only applies it. Stops in force stand above it. A test may need others before
 it; a guard (such as the identification of the refrigerant) must have been passed, with its result
-on record; some tests spoil others, need a soak, a fresh sample or a qualified person. A test that
+on record; some tests spoil others, need a set-up, a fresh sample or a qualified person. A test that
 breaks a rule is never offered, however much it would tell.
 """
 
@@ -24,6 +24,7 @@ from loopodds.decision.moves import (
     Move,
     Progress,
     Results,
+    SetUps,
     Step,
     as_sets,
     state_seen,
@@ -57,6 +58,7 @@ class Gates:
         self.knowledge = knowledge
         self.context = dict(context)
         self.prices = prices
+        self.set_ups = SetUps(knowledge, prices)
         passing = {n: as_sets(t.passes) for n, t in knowledge.tests.items()}
         self.guards = {name: states for name, states in passing.items() if states}
         self._alarms = safety.alarms_of(knowledge)
@@ -82,16 +84,19 @@ class Gates:
         chance: Chance = safety.never,
         bars: Mapping[str, FloatArray] = NOTHING_READ,
         shown: Iterable[str] = (),
+        course: Iterable[str] | None = None,
     ) -> Progress:
         """How far one row of evidence has come, and the stops that it brings about.
 
-        A guard is done once its result is recorded.
+        A guard is done once its result is recorded. No set-up of a test stands of which is not
+        known when it was done.
 
         Args:
             done: Tests done, in order, whether or not they showed something that was recorded.
             chance: Of a condition, for stops that go by belief; nothing is believed without it.
             bars: Gauge pressures [bar] that stops look at, shape (1,).
             shown: Findings that a service showed: no test was done for them.
+            course: What was done on the car as it now stands, in order; ``done`` when left out.
 
         Raises:
             UnknownName: if one of them is not a test.
@@ -111,7 +116,8 @@ class Gates:
         }
         begun = {n for n in inferred if not seen.issuperset(self.knowledge.tests[n].yields)}
         done = [n for n in (*inferred, *told) if seen.issuperset(self.guards.get(n, ()))]
-        progress = Progress(tuple(done), frozenset(results), frozenset(begun))
+        standing = self.set_ups.left((*inferred, *told), told if course is None else course)
+        progress = Progress(tuple(done), frozenset(results), frozenset(begun), standing=standing)
         return self.stopped(progress, self.facts(evidence, progress, chance, bars))
 
     def facts(
@@ -168,6 +174,7 @@ class Gates:
             done=(*progress.done, *done),
             results=progress.results | results,
             begun=progress.begun.difference(done),
+            standing=self.set_ups.after(done, progress.standing),
         )
 
     def bars(self, progress: Progress) -> Bars:
@@ -237,15 +244,10 @@ class Gates:
             why = self._spoilt(step, done)
             if why:
                 return why
-            steps.append(self._step(step, done))
+            standing = steps[-1].standing if steps else progress.standing
+            steps.append(self.set_ups.step(step, standing, self.guards.get(step, {})))
             done.append(step)
         return ""
-
-    def _step(self, name: str, done: Sequence[str]) -> Step:
-        waiting = self._soak(name, done)
-        work = self.prices.of_work(name) + self.prices.waiting(waiting)
-        hurdles = tuple(self.guards.get(name, {}).items())
-        return Step(name, self.prices.minutes[name] + waiting, waiting, work, hurdles)
 
     def _alarmed(self, step: Step, later: Sequence[Step]) -> Step:
         """The step with what must not be found for the later ones not to be shut."""
@@ -258,12 +260,6 @@ class Gates:
                 states = frozenset(self.knowledge.node(finding).states)
                 hurdles.append((finding, states.difference(*alarming)))
         return step._replace(hurdles=tuple(hurdles))
-
-    def _soak(self, name: str, done: Sequence[str]) -> float:
-        """Minutes to wait until the loop has one temperature again after a run."""
-        soak = self.knowledge.tests[name].soak_minutes
-        ran = any(self.knowledge.tests[other].engine == "running" for other in done)
-        return soak if ran else 0.0
 
     def _spoilt(self, name: str, done: Iterable[str]) -> str:
         for other in done:
@@ -306,11 +302,8 @@ class Gates:
         if test.fresh_minutes is None or not test.fresh_from or test.fresh_from not in done:
             return False
         last = len(done) - 1 - list(reversed(done)).index(test.fresh_from)
-        since = sum(
-            self.prices.minutes[other] + self._soak(other, done[: last + 1 + i])
-            for i, other in enumerate(done[last + 1 :])
-        )
-        return since > test.fresh_minutes
+        standing = self.set_ups.after(done[: last + 1], self.set_ups.start)
+        return self.set_ups.spent(done[last + 1 :], standing) > test.fresh_minutes
 
     def failed(self, progress: Progress) -> tuple[str, ...]:
         """Guards that were done and not passed, in file order."""

@@ -113,7 +113,8 @@ class Planner:
     def start(self, progress: Progress) -> State:
         """The car as it stands, nothing imagined."""
         joints = self.calibrated.marginals(self.decision.queries)
-        marginal = self.decision.of_joints(joints, self.decision.to_do(progress.done))
+        to_do = self.decision.to_do(progress.done, progress.standing)
+        marginal = self.decision.of_joints(joints, to_do)
         stop, known = self.decision.cost(marginal), self.decision.informed_cost(marginal)
         log_evidence = self.calibrated.log_evidence
         return State({}, progress, 1.0, log_evidence, float(stop[0]), float(known[0]), marginal[0])
@@ -175,7 +176,7 @@ class Planner:
         last = move.steps[-1]
         if len(move.steps) == 1:
             cells = self._cells(move.test, state.seen, fine)
-            return [Leaf(state.seen, cells, last.cost, (move.test,))]
+            return [Leaf(state.seen, cells, last.cost, (move.test,), last.standing)]
         leaves: list[Leaf] = []
         paths: list[Prefix] = [state.seen]
         spent = 0.0
@@ -187,10 +188,12 @@ class Planner:
                     continue
                 states = enumerate(self.calibrated.network.states(finding))
                 tries = [({**p, finding: c}, s in passing) for c, s in states for p in paths]
-                leaves += [Leaf(path, NOTHING, spent, done) for path, ok in tries if not ok]
+                ends = [path for path, ok in tries if not ok]
+                leaves += [Leaf(path, NOTHING, spent, done, step.standing) for path in ends]
                 paths = [path for path, ok in tries if ok]
         spent, done = spent + last.cost, (*done, move.test)
-        return leaves + [Leaf(p, self._cells(move.test, p, fine), spent, done) for p in paths]
+        ways = [(path, self._cells(move.test, path, fine)) for path in paths]
+        return leaves + [Leaf(path, own, spent, done, last.standing) for path, own in ways]
 
     def _cells(self, test: str, seen: Prefix, fine: bool) -> Cells:
         """Cells of what a test still shows once some states were seen."""

@@ -20,7 +20,8 @@ class RankedTest:
 
     test: str
     bits: float  # information about the state of the car that it would give now
-    minutes: float  # for the test itself, a wait that it needs included
+    minutes: float  # for the test itself, set-ups that it needs and that do not stand included
+    set_ups: Mapping[str, float]  # minutes of these, by set-up
     # currency by which it lowers the expected cost, its own cost and that of what must come
     # before it taken off. Where it opens other tests, the best sequence through it counts.
     net_value: float
@@ -155,6 +156,7 @@ def _ranked(
         test=move.test,
         bits=shop.planner.look(yields).bits(shop.about),
         minutes=step.minutes,
+        set_ups={name: shop.gates.prices.minutes[name] for name in step.due},
         net_value=net,
         worth=branch.gain if branch else 0.0,
         cost=step.cost,

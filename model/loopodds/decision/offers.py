@@ -45,7 +45,8 @@ class Offer:
     filled: FloatArray  # the same for the filling that it includes
     in_vain: FloatArray  # likewise: currency lost by doing it while the state is there and stays
     eased: FloatArray  # likewise: currency of harm that it spares though the state stays
-    needs: frozenset[str]  # tests, filling and opening, that have to come before or with it
+    # tests with their set-ups, filling and opening, that have to come before or with it
+    needs: frozenset[str]
     apart: frozenset[str]  # services that it must not be combined with
     with_one_of: tuple[frozenset[str], ...]  # one of each has to go along: a guard was not passed
     settles: frozenset[str]  # tests that leave a debt which it settles, as any filling does
@@ -89,7 +90,13 @@ def repair_decision(
         offer.name: frozenset(n for n, t in tests.items() if offer.settles & gates.with_before(t))
         for offer in book.settling
     }
-    return Decision(book.shape, book.needs, tuple(book.settings()), book.informed(), ended_by, owed)
+    shared_by = {
+        need: frozenset(n for n in book.needs if n in tests and need in tests[n].set_up)
+        for need in book.needs
+        if need in gates.knowledge.set_ups
+    }
+    settings, informed = tuple(book.settings()), book.informed()
+    return Decision(book.shape, book.needs, settings, informed, ended_by, owed, shared_by)
 
 
 def harm_of(
@@ -123,6 +130,7 @@ def offers_for(gates: Gates, failed: Sequence[str], barred: Bars = NO_BARS) -> l
             continue
         for test in settles:  # there is no debt before they were done
             needs -= {test} | (gates.needs(knowledge.tests[test], ()) or frozenset())
+        needs |= {one for test in needs for one in knowledge.tests[test].set_up}
         needs |= {FILLING} if filling_of(service, knowledge) else set()
         needs |= {OPENING} if service.opens_loop else set()
         stopped = [g for g in failed if g not in service.clears and gates.follows(service, g)]
@@ -153,7 +161,7 @@ class _Book:
 
     Attributes:
         shape: tuple of (str, int); fault variables with their number of states.
-        needs: Tests that some offers need, in file order.
+        needs: Tests that some offers need, then their set-ups, in file order.
         curing, settling: Services that cure, and those that settle debts, what is shut included.
 
     ``stuck``: services that would settle a debt, shut by a stop.
@@ -192,8 +200,13 @@ class _Book:
         along = [{*itertools.chain(*offer.with_one_of)} for offer in self.curing]
         self._along = np.array([[o.name in names for o in self.curing] for names in along])
         needed = frozenset[str]().union(*(offer.needs for offer in offers))
-        self.needs = tuple(name for name in knowledge.tests if name in needed)
-        self._bill = {name: prices.of_work(name) for name in self.needs}
+        tests, set_ups = (
+            [name for name in known if name in needed]
+            for known in (knowledge.tests, knowledge.set_ups)
+        )
+        self.needs = (*tests, *set_ups)
+        self._bill = {name: prices.of_work(name) for name in tests}
+        self._bill |= {name: gates.set_ups.price(name) for name in set_ups}
         self._once = {
             FILLING: prices.filling(gates.context.get("refrigerant")),
             OPENING: prices.opening,

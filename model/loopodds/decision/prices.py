@@ -18,6 +18,7 @@ from loopodds.inspection.case_file import line_numbers
 from loopodds.inspection.entries import Place, show
 from loopodds.inspection.vocabulary import suggestion
 from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.work import SetUp
 
 _FILE = "prices.toml"
 _MOST = 1e6
@@ -45,7 +46,7 @@ class Prices:
     opening_minutes: float
     opening_cost: float
     refrigerant: Mapping[str, float]  # currency for the refrigerant of one filling
-    minutes: Mapping[str, float]  # of work, of every test and service
+    minutes: Mapping[str, float]  # of every test and service by itself, and of every set-up
     cost: Mapping[str, float]  # likewise: material, in currency
     skills: frozenset[str]  # of the people there
     cannot: frozenset[str]  # tests and services that this workshop does not do
@@ -57,6 +58,11 @@ class Prices:
     def labour(self, minutes: float) -> float:
         """Currency for minutes of work."""
         return minutes * self.labour_rate / 60
+
+    def preparing(self, set_up: SetUp) -> float:
+        """Currency for bringing a set-up about."""
+        minutes = self.minutes[set_up.name]
+        return self.waiting(minutes) if set_up.takes == "wait" else self.labour(minutes)
 
     def waiting(self, minutes: float) -> float:
         """Currency for minutes of waiting."""
@@ -93,8 +99,8 @@ def shipped_prices(knowledge: Knowledge) -> Prices:
     for key in ("currency", *_RATES, "filling", "opening"):
         if key not in knowledge.prices:
             raise KnowledgeError(f"{_FILE}: needs {key!r}")
-    every = {**knowledge.tests, **knowledge.services}
-    minutes = {name: work.minutes for name, work in every.items()}
+    kinds = (knowledge.tests, knowledge.services, knowledge.set_ups)
+    minutes = {name: work.minutes for kind in kinds for name, work in kind.items()}
     cost = {name: test.cost for name, test in knowledge.tests.items()}
     cost |= {name: service.price for name, service in knowledge.services.items()}
     nobody = frozenset[str]()
@@ -142,6 +148,8 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
         if key not in known:
             raise fault("", key, f"unknown key; {suggestion(key, (*_SINGLE, *_SECTIONS))}")
     work = [*knowledge.tests, *knowledge.services]
+    # what a car needs of time is no workshop's to say
+    by_hand = [name for name, one in knowledge.set_ups.items() if one.takes == "work"]
     filling, opening = (
         _numbers(content, section, ("minutes", "cost"), fault) for section in ("filling", "opening")
     )
@@ -155,7 +163,7 @@ def _apply(base: Prices, content: Mapping[str, Any], knowledge: Knowledge, fault
         opening_minutes=opening.get("minutes", base.opening_minutes),
         opening_cost=opening.get("cost", base.opening_cost),
         refrigerant={**base.refrigerant, **_numbers(content, "refrigerant", fluids, fault)},
-        minutes={**base.minutes, **_numbers(content, "minutes", work, fault)},
+        minutes={**base.minutes, **_numbers(content, "minutes", [*work, *by_hand], fault)},
         cost={**base.cost, **_numbers(content, "cost", work, fault)},
         skills=_names(content, "skills", _skills(knowledge), base.skills, fault),
         cannot=_names(content, "cannot", work, base.cannot, fault),

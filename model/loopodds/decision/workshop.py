@@ -17,7 +17,7 @@ from loopodds.decision.branches import Branch, State
 from loopodds.decision.expected_cost import MOST_ACTIONS, Decision, Plan, best_order
 from loopodds.decision.gates import Gates
 from loopodds.decision.lookahead import Planner
-from loopodds.decision.moves import Closed, Move, Progress
+from loopodds.decision.moves import Closed, Move, Progress, Step
 from loopodds.decision.offers import FILLING, OPENING, Offer, harm_of, offers_for, repair_decision
 from loopodds.decision.prices import Prices, shipped_prices
 from loopodds.decision.probes import bar_scales, extra_spread, masks, typical_bar_scales
@@ -35,9 +35,9 @@ from loopodds.safety.stops import (
     Facts,
     StopInForce,
     chance_of,
-    dealing_with,
     gauge_bar,
     watched_readings,
+    with_companions,
     worded,
 )
 
@@ -48,6 +48,7 @@ class ServicePlan:
 
     services: tuple[str, ...]  # empty: leave the car as it is
     first: tuple[str, ...]  # tests that have to be done before them, in order
+    set_ups: tuple[str, ...]  # what these tests share and does not stand
     filling: bool  # whether the loop is evacuated and charged at the end
     opening: bool  # whether it is opened, sealed again and proved tight
     outlay: float  # currency that is paid for certain
@@ -62,7 +63,8 @@ class ServicePlan:
 
     def as_json(self) -> dict[str, Any]:
         """Plain data."""
-        plain = {**asdict(self), "services": list(self.services), "first": list(self.first)}
+        lists = {key: list(getattr(self, key)) for key in ("services", "first", "set_ups")}
+        plain = {**asdict(self), **lists}
         harm_left = plain.pop("harm")
         return {**plain, "harm_left": harm_left, "expected_cost": self.cost}
 
@@ -75,6 +77,8 @@ class Workshop:
         prices: The shipped ones when left out.
         context: All that is stated of the car, where the belief depends on less than the prices.
         inspection: What was recorded, where it is at hand: its pressures as they were read.
+        course: Tests done on the car as it now stands, in order, as far as that is known. When left
+            out, that of the inspection, else ``done`` where nothing was repaired.
 
     Raises:
         UnknownName: if a test is not one.
@@ -87,12 +91,16 @@ class Workshop:
         prices: Prices | None = None,
         context: Mapping[str, str] | None = None,
         inspection: Inspection | None = None,
+        course: Iterable[str] | None = None,
     ) -> None:
         self.belief = belief
         self.inspection = inspection
         self.knowledge = belief.model.knowledge
         tests = self.knowledge.tests
         self.done = tuple(done)
+        told = None if inspection is None else inspection.course
+        known = () if belief.model.repairs else self.done
+        self.course = tuple(course) if course is not None else known if told is None else told
         if belief.model.repairs:
             past = [name for name, test in tests.items() if test.as_it_came]
             # a test can stand there twice: a sample may have been taken again
@@ -115,7 +123,8 @@ class Workshop:
 
     def believing(self, belief: Belief) -> "Workshop":
         """The same car and workshop under another belief."""
-        return Workshop(belief, self.done, self._prices, self._stated, self.inspection)
+        told = self.done, self._prices, self._stated, self.inspection, self.course
+        return Workshop(belief, *told)
 
     @cached_property
     def progress(self) -> Progress:
@@ -124,7 +133,7 @@ class Workshop:
         repairs = self.belief.model.repairs
         shown = shown_by(repairs[-1].services, self.knowledge) if repairs else ()
         bars = self._bars(evidence)
-        return self.gates.progress(evidence, self.done, self._believed, bars, shown)
+        return self.gates.progress(evidence, self.done, self._believed, bars, shown, self.course)
 
     @cached_property
     def facts(self) -> Facts:
@@ -201,7 +210,7 @@ class Workshop:
         """Services of the best plan at an outcome of a move."""
         progress, facts = self.at_outcome(branch, row)
         decision = self.decision_for(progress)
-        to_do = decision.to_do(progress.done)
+        to_do = decision.to_do(progress.done, progress.standing)
         marginal = np.append(branch.marginals[row, : len(self.harm)], to_do)
         return self.with_companions(decision.best(marginal).actions, progress.stops, facts)
 
@@ -273,7 +282,7 @@ class Workshop:
     @cached_property
     def to_do(self) -> FloatArray:
         """Needs and debts as things stand, shape (certain,)."""
-        return self.decision.to_do(self.progress.done)
+        return self.decision.to_do(self.progress.done, self.progress.standing)
 
     @cached_property
     def best(self) -> Plan:
@@ -284,6 +293,10 @@ class Workshop:
     def single(self) -> State:
         """The car as it stands with every single test judged."""
         return self.planner.rank(self.progress)
+
+    def step(self, test: str) -> Step:
+        """A test as it is if it is done next."""
+        return self.gates.set_ups.step(test, self.progress.standing, {})
 
     @property
     def closed(self) -> tuple[Closed, ...]:
@@ -334,10 +347,13 @@ class Workshop:
         offers = [self.offers[name] for name in plan.actions]
         needs = frozenset[str]().union(*(offer.needs for offer in offers))
         prices = self.gates.prices
-        first = tuple(n for n in self.decision.open_needs(self.progress.done) if n in needs)
+        left = self.decision.open_needs(self.progress.done, self.progress.standing)
+        first = tuple(n for n in left if n in needs and n in self.knowledge.tests)
+        set_ups = tuple(n for n in left if n in needs and n not in first)
         filling, opening = FILLING in needs, OPENING in needs
         outlay = sum(offer.price for offer in offers) + sum(map(prices.of_work, first))
-        minutes = sum(prices.minutes[name] for name in (*plan.actions, *first))
+        outlay += sum(map(self.gates.set_ups.price, set_ups))
+        minutes = sum(prices.minutes[name] for name in (*plan.actions, *first, *set_ups))
         if filling:
             outlay += prices.filling(self.gates.context.get("refrigerant"))
             minutes += prices.filling_minutes
@@ -352,24 +368,7 @@ class Workshop:
         minutes += sum(prices.minutes[n] for n in along) - sum(prices.minutes[n] for n in spared)
         ordered = [offer.name for offer in in_order(offers, self.marginal, self.knowledge)]
         services = (*(name for name in ordered if name in told), *along)
-        return ServicePlan(services, first, filling, opening, outlay, minutes, harm)
-
-
-def with_companions(
-    services: Query, stops: Collection[str], facts: Facts, knowledge: Knowledge
-) -> Query:
-    """Services with those that go along where stops are not dealt with by any of them.
-
-    What one of these is not done together with falls away.
-    """
-    along: list[str] = []
-    for name, stop in knowledge.stops.items():
-        if stop.otherwise and name in stops:
-            wanted = dealing_with(stop, facts, knowledge)
-            if not all(names & {*services} for names in wanted):
-                along.append(stop.otherwise)
-    included = {other for name in along for other in knowledge.services[name].not_with}
-    return tuple(n for n in dict.fromkeys((*services, *along)) if n not in included)
+        return ServicePlan(services, first, set_ups, filling, opening, outlay, minutes, harm)
 
 
 def in_order(offers: Sequence[Offer], marginal: FloatArray, knowledge: Knowledge) -> list[Offer]:

@@ -57,6 +57,9 @@ class Inspection:
     # tests said to be done, in order, also where they showed nothing to record; known only of a
     # case of the book
     tests_done: Query = ()
+    # tests done on the car as it now stands, in the order in which it was recorded; None where
+    # the order is not known
+    course: Query | None = None
     # by person the words for what they judged by eye; the findings hold what these come to
     looks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     # what readings were taken with, by name; it bears on nothing

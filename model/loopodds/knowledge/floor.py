@@ -39,7 +39,7 @@ NARROWING = ("conditions", "findings")
 """Lists that name when something is said; without them it always is."""
 CARS = ("only", "never")
 ASKED = (*MARKS, *KEPT, *CLOSED, *SAME, *CARS, *NARROWING, "when",
-         "engine", "passes", "quiet", "soak_minutes", "fresh_minutes", "in_context")  # fmt: skip
+         "engine", "passes", "quiet", "fresh_minutes", "in_context")  # fmt: skip
 COMMON = ("connects_machine", "draws_charge", "opens_loop", "takes_sample", "needs_pressure")
 """Marks that another way to the same finding or cure has to carry too, if all known ways do."""
 
@@ -67,6 +67,8 @@ def marks_of(knowledge: Knowledge) -> dict[str, dict[str, dict[str, Any]]]:
         for name, task in tasks.items():
             marks[part][name]["gives"] = sorted(_gives(task, knowledge))
             marks[part][name]["guards"] = sorted(_guards(task, knowledge))
+            if soak := _soak(task, knowledge):
+                marks[part][name]["soak"] = soak
     for name, stop in knowledge.stops.items():
         marks["stops"][name]["when"] = [
             _plain({key: getattr(trigger, key) for key in trigger.__struct_fields__})
@@ -126,6 +128,13 @@ def _guards(task: Test | Service, knowledge: Knowledge) -> set[str]:
     return {name for name in earlier(task, knowledge) if knowledge.tests[name].passes}
 
 
+def _soak(task: Test | Service, knowledge: Knowledge) -> dict[str, float]:
+    """Minutes that a test is waited for with nobody at the car, by the engine that asks for it."""
+    named = task.set_up if isinstance(task, Test) else ()
+    set_ups = (knowledge.set_ups[name] for name in named if name in knowledge.set_ups)
+    return {s.ended_by: s.minutes for s in set_ups if s.takes == "wait" and s.ended_by}
+
+
 def _laxer(floor: Record, given: Record) -> Iterator[str]:
     """In what a record is less careful than the floor, a text for each."""
     for key in MARKS:
@@ -150,8 +159,9 @@ def _laxer(floor: Record, given: Record) -> Iterator[str]:
                 yield f"{key}: {context} {value} is gone"
     if floor.get("engine") in ("running", "off") and given.get("engine") != floor["engine"]:
         yield f"engine: it is done with the engine {floor['engine']}, not {given.get('engine')}"
-    if floor.get("soak_minutes", 0) > given.get("soak_minutes", 0):
-        yield f"soak_minutes: {floor['soak_minutes']:g} are needed"
+    for engine, minutes in floor.get("soak", {}).items():
+        if given.get("soak", {}).get(engine, 0) < minutes:
+            yield f"set_up: a wait of {minutes:g} minutes is needed after the engine was {engine}"
     if "fresh_minutes" in floor and given.get("fresh_minutes", 1e9) > floor["fresh_minutes"]:
         yield f"fresh_minutes: at most {floor['fresh_minutes']:g}"
     yield from _passed_texts(floor.get("passes", {}), given.get("passes", {}))

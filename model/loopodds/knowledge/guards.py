@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from loopodds.base.errors import unknown_name
 from loopodds.base.unit_table import DIMENSIONS, spelling, spellings_of
 from loopodds.knowledge.nodes import Node
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.records import SET_UPS, Knowledge
 from loopodds.knowledge.work import Service, Test
 
 
@@ -28,13 +28,16 @@ class Slip:
 
 
 def order_slips(knowledge: Knowledge) -> Iterator[Slip]:
-    """Everything wrong with guards, soaks, fresh samples and contexts of tests and services."""
+    """Everything wrong with guards, set-ups, fresh samples and contexts of tests and services."""
     for test in knowledge.tests.values():
         for text in (*_test_texts(test, knowledge), *_shared_texts(test, knowledge)):
             yield Slip("tests.toml", test.name, text)
     for service in knowledge.services.values():
         for text in (*_service_texts(service, knowledge), *_shared_texts(service, knowledge)):
             yield Slip("services.toml", service.name, text)
+    for name in knowledge.set_ups:
+        if name in knowledge.tests or name in knowledge.services:
+            yield Slip(SET_UPS, name, "a test or a service has this name already")
 
 
 def reference_texts(node: Node, knowledge: Knowledge) -> Iterator[str]:
@@ -75,6 +78,19 @@ def _test_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
         yield "fresh_minutes and fresh_from go together"
     elif test.fresh_from and test.fresh_from not in earlier(test, knowledge):
         yield f"fresh_from: {test.fresh_from!r} does not come before it"
+    yield from _set_up_texts(test, knowledge)
+
+
+def _set_up_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
+    set_ups = knowledge.set_ups
+    yield from unknown_texts("set_up", "set-up", test.set_up, set_ups)
+    yield from unknown_texts("anew", "set-up of this test", test.anew, test.set_up)
+    yield from unknown_texts("upsets", "set-up", test.upsets, set_ups)
+    for name in test.set_up:
+        if name in set_ups and set_ups[name].ended_by == test.engine:
+            yield f"set_up: {name} is ended by the engine {test.engine}, which it needs itself"
+    if test.soak_minutes:
+        yield f"soak_minutes: say it as a set-up of {SET_UPS}, named in set_up"
 
 
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:

@@ -30,7 +30,7 @@ from loopodds.knowledge.tables import (
     read_tables,
     with_tables,
 )
-from loopodds.knowledge.work import Caution, Harm, Scope, Service, Stop, Test, read_harm
+from loopodds.knowledge.work import Caution, Harm, Scope, Service, SetUp, Stop, Test, read_harm
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -51,6 +51,9 @@ SHIPPED_UNLESS_GIVEN = ("scope.toml",)
 
 PHOTO = "photo.toml"
 """What a number read from a photo says of the words for it; a folder need not have it."""
+
+SET_UPS = "set_ups.toml"
+"""What tests share; a folder need not have it: the minutes of its tests are then all there is."""
 
 SOUND = "sound"
 """Stands beside the conditions: every fault variable is in its sound state."""
@@ -143,6 +146,7 @@ class Knowledge:
     contexts: Mapping[str, Context]
     conditions: Mapping[str, Condition]
     tests: Mapping[str, Test]
+    set_ups: Mapping[str, SetUp]
     services: Mapping[str, Service]
     harms: Mapping[str, Harm]
     prices: Mapping[str, Any]
@@ -159,7 +163,7 @@ class Knowledge:
         """The knowledge of a folder, from memory where nothing in it has changed."""
         names = (*NODE_FILES.values(), *OTHER_FILES, *SHIPPED_UNLESS_GIVEN)
         texts = [(name, _text(folder, name)) for name in names]
-        own = (name for name in (TABLES, READERS, PHOTO) if _root(folder).joinpath(name).is_file())
+        own = (n for n in (TABLES, READERS, PHOTO, SET_UPS) if _root(folder).joinpath(n).is_file())
         texts += [(name, _text(folder, name)) for name in own]
         return _parsed(tuple(texts), isinstance(folder, UnsafeFolder))
 
@@ -184,7 +188,8 @@ class Knowledge:
 
     def title(self, name: str) -> str:
         """What a name is called: whatever may be recorded, decided or done; else its words."""
-        for known in (self.nodes, self.contexts, self.tests, self.services, self.conditions):
+        of_work = (self.tests, self.set_ups, self.services)
+        for known in (self.nodes, self.contexts, *of_work, self.conditions):
             if name in known and (title := getattr(known[name], "title", "")):
                 return str(title)
         measured = self.amounts.get(name)
@@ -272,7 +277,7 @@ def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
                 f"{node.file}: {node.name}.amounts: {name} is a {nodes[name].kind}"
             )
     parts: dict[str, object] = {
-        stem: {name: read_one(stem, name, table) for name, table in tables[f"{stem}.toml"].items()}
+        stem: {n: read_one(stem, n, table) for n, table in tables.get(f"{stem}.toml", {}).items()}
         for stem in RECORDS
     }
     return _made(
@@ -303,6 +308,7 @@ def digest_of(texts: Mapping[str, str], unsafe: bool) -> str:
 RECORDS: Mapping[str, type[msgspec.Struct]] = {
     "contexts": Context,
     "tests": Test,
+    "set_ups": SetUp,
     "services": Service,
     "cautions": Caution,
     "stops": Stop,

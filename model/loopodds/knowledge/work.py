@@ -67,7 +67,9 @@ class Test(Task, frozen=True, kw_only=True):
     """Something the technician does that yields findings or readings.
 
     A guard ``passes`` with some states of its findings. A sample ``fresh_from`` a test counts for
-    ``fresh_minutes``.
+    ``fresh_minutes``. It needs every ``set_up``, whose minutes are not its own, some ``anew``
+    though they stand, and ``upsets`` some. ``soak_minutes`` is how knowledge said so before there
+    were set-ups; nothing goes by it.
     """
 
     yields: Names = ()
@@ -77,6 +79,9 @@ class Test(Task, frozen=True, kw_only=True):
     passes: Mapping[str, Names] = {}
     takes_sample: bool = False
     needs_pressure: bool = False
+    set_up: Names = ()
+    anew: Names = ()
+    upsets: Names = ()
     soak_minutes: Annotated[float, msgspec.Meta(ge=0, le=LONGEST_MINUTES)] = 0.0
     fresh_from: str | None = None
     fresh_minutes: Minutes | None = None
@@ -91,6 +96,24 @@ class Test(Task, frozen=True, kw_only=True):
     def needs_charge(self) -> bool:
         """Whether it can only be done while the charge is in."""
         return self.runs or self.takes_sample or self.needs_pressure or self.fresh_from is not None
+
+
+class SetUp(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What several tests need and share: paid for once, as long as it stands.
+
+    Its minutes are ``work`` of somebody's hands, or those the car needs: somebody stands by
+    (``watch``), or it only takes up a place (``wait``). ``words`` say what they are for. It stands
+    ``at_start`` where a car comes in with it; a test that needs the engine ``ended_by`` ends it.
+    """
+
+    name: str
+    title: str
+    about: str
+    words: str
+    minutes: Minutes
+    takes: Literal["work", "watch", "wait"]
+    at_start: bool = False
+    ended_by: Literal["off", "running"] | None = None
 
 
 class Service(Task, frozen=True, kw_only=True):

@@ -301,7 +301,7 @@ def _choice(offers: Sequence[Offer], report: Report, say: Wording) -> Iterator[B
     yield Heading(2, say.page("choose"))
     if result.to_test and (offers or result.p_sound < LIKELY):
         test = result.to_test[0]
-        minutes = say.number(result.shop.gates.prices.minutes[test], 0)
+        minutes = say.number(result.shop.step(test).minutes, 0)
         first = say.page("check_first", test=say.test(test), minutes=minutes)
         yield Paragraph(f"{say.page('prices_now')} {first}" if offers else first)
     if not offers:

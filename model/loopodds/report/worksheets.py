@@ -67,6 +67,16 @@ def _reference(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
         first = ", ".join(lowered(knowledge.tests[name].title) for name in test.after)
         rows.append((test.title, f"{minutes[test.name]:.0f}", first, _mind(test, knowledge)))
     yield Table("", ("test", "minutes", "only after", "mind"), rows, (1,), (26, 9, 35, 30))
+    needed = {name for test in listed for name in test.set_up}
+    shared = [one for name, one in knowledge.set_ups.items() if name in needed]
+    if shared:
+        yield Paragraph("What a test needs takes minutes of its own, where it does not stand yet:")
+        yield Items(
+            [
+                f"{one.title}: {minutes[one.name]:g} minutes {one.words}. {one.about}"
+                for one in shared
+            ]
+        )
     for test in listed:
         ended = [lowered(other.title) for other in listed if other.name in test.destroys]
         if ended:
@@ -82,9 +92,8 @@ def _reference(exercise: Exercise, listed: Sequence[Test]) -> Iterator[Block]:
 
 def _mind(test: Test, knowledge: Knowledge) -> str:
     """What a test takes besides its minutes, and that it ends others."""
-    said = []
-    if test.soak_minutes:
-        said.append(f"{test.soak_minutes:g} minutes more once the engine has run")
+    said = [f"needs: {lowered(knowledge.set_ups[name].title)}" for name in test.set_up]
+    said += [f"ends: {lowered(knowledge.set_ups[name].title)}" for name in test.upsets]
     if test.fresh_from:
         source = lowered(knowledge.tests[test.fresh_from].title)
         said.append(f"within {test.fresh_minutes:g} minutes of: {source}; later that again first")

@@ -7,14 +7,14 @@ batch of one, and to imagined outcomes of tests.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray, IntArray
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
 from loopodds.base.phrases import lowered, percent, spaced
 from loopodds.base.unit_table import SEA_LEVEL_KPA
 from loopodds.knowledge.cures import cured_states, fault_columns
@@ -346,3 +346,20 @@ def _fills(item: Test | Service) -> bool:
 
 def _in_order(names: frozenset[str], knowledge: Knowledge) -> tuple[str, ...]:
     return tuple(n for n in (*knowledge.tests, *knowledge.services) if n in names)
+
+
+def with_companions(
+    services: Query, stops: Collection[str], facts: Facts, knowledge: Knowledge
+) -> Query:
+    """Services with those that go along where stops are not dealt with by any of them.
+
+    What one of these is not done together with falls away.
+    """
+    along: list[str] = []
+    for name, stop in knowledge.stops.items():
+        if stop.otherwise and name in stops:
+            wanted = dealing_with(stop, facts, knowledge)
+            if not all(names & {*services} for names in wanted):
+                along.append(stop.otherwise)
+    included = {other for name in along for other in knowledge.services[name].not_with}
+    return tuple(n for n in dict.fromkeys((*services, *along)) if n not in included)

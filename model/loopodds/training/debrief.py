@@ -231,7 +231,7 @@ def outcome(exercise: Exercise, plan: Collection[str]) -> Outcome:
         (name,): np.eye(count)[None, exercise.model.states(name).index(exercise.car.states[name])]
         for name, count in decision.variables
     }
-    known = decision.of_joints(truth, decision.to_do(view.shop.progress.done))[0]
+    known = decision.of_joints(truth, view.shop.to_do)[0]
     # advice and handing over cure nothing and are paid for all the same
     curing = [name for name in plan if exercise.model.knowledge.services[name].curing]
     advice = sum(exercise.prices.of_work(name) for name in plan if name not in curing)
@@ -355,7 +355,7 @@ class _InTime:
         if self.only and progress == self._start:
             return self.only
         further = progress.done[len(self._start.done) :]
-        left = self.minutes - sum(self._gates.prices.minutes[test] for test in further)
+        left = self.minutes - self._gates.set_ups.spent(further, self._start.standing)
         return [move for move in self._gates.moves(progress) if move.minutes <= left]
 
     def after(self, progress: Progress, tests: Iterable[str], results: Results) -> Progress:

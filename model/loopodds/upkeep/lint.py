@@ -29,7 +29,7 @@ from loopodds.knowledge.guards import (
     unknown_texts,
 )
 from loopodds.knowledge.nodes import Gauge, Graded, Node, Tabular, mentions, parents_of, read_node
-from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, PHOTO, Knowledge, read_one
+from loopodds.knowledge.records import NODE_FILES, OTHER_FILES, PHOTO, SET_UPS, Knowledge, read_one
 from loopodds.knowledge.safeguards import safety_slips
 from loopodds.knowledge.tables import TABLES
 from loopodds.upkeep.work_lint import work_slips
@@ -86,7 +86,8 @@ def lint(folder: str | Path | None = None) -> list[Slip]:
 def _unread(folder: str | Path | None, files: dict[str, Mapping[str, Any]]) -> Iterator[Slip]:
     """Fill ``files`` with every file that is TOML; yield the others."""
     root = Path(folder) if folder is not None else resources.files("loopodds_data")
-    for name in (*NODE_FILES.values(), *OTHER_FILES):
+    own = (SET_UPS,) if root.joinpath(SET_UPS).is_file() else ()
+    for name in (*NODE_FILES.values(), *OTHER_FILES, *own):
         try:
             files[name] = tomllib.loads(root.joinpath(name).read_text(encoding="utf-8"))
         except OSError as error:

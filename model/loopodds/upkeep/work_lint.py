@@ -8,7 +8,7 @@ from loopodds.decision.prices import shipped_prices
 from loopodds.inspection.vocabulary import AUXILIARY
 from loopodds.knowledge.cures import cured_states, fault_columns, outlasts, work_of
 from loopodds.knowledge.guards import Slip, context_texts, earlier, unknown_texts
-from loopodds.knowledge.records import Knowledge
+from loopodds.knowledge.records import SET_UPS, Knowledge
 from loopodds.knowledge.work import Service, Test
 from loopodds.safety.checks import stop_slips
 
@@ -24,6 +24,9 @@ def work_slips(knowledge: Knowledge) -> Iterator[Slip]:
             yield Slip("contexts.toml", name, text)
     for test in knowledge.tests.values():
         yield from (Slip("tests.toml", test.name, text) for text in _test_texts(test, knowledge))
+    asked = {name for test in knowledge.tests.values() for name in test.set_up}
+    for name in [name for name in knowledge.set_ups if name not in asked]:
+        yield Slip(SET_UPS, name, "no test needs it", warning=True)
     yield from _unreachable(knowledge)
     yielded = {name for test in knowledge.tests.values() for name in test.yields}
     for name, node in knowledge.of_kind("finding", "gauge").items():
