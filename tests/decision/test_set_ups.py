@@ -6,7 +6,9 @@ Facts of the trade here are common practice, no source.
 from __future__ import annotations
 
 import itertools
+import shutil
 from collections.abc import Sequence
+from importlib.resources import files
 from pathlib import Path
 
 import msgspec
@@ -224,3 +226,17 @@ def test_knowledge_without_set_ups_takes_the_minutes_of_its_tests():
     shared = SetUps(bare, load_prices(None, bare))
     every = ("vent_test", "pressure_test")
     assert shared.spent(every, shared.start) == own(*every)
+
+
+def test_a_soak_of_a_test_is_waited_for_as_a_set_up_of_its_own(tmp_path: Path):
+    folder = tmp_path / "own"
+    shutil.copytree(str(files("loopodds_data")), folder)
+    tests = folder / "tests.toml"
+    told = tests.read_text(encoding="utf-8").replace(
+        'set_up = ["cold", "coupled"]', 'soak_minutes = 60\nset_up = ["coupled"]'
+    )
+    tests.write_text(told, encoding="utf-8")
+    soaked = Knowledge(folder)
+    shared = SetUps(soaked, load_prices(None, soaked))
+    for order in (["static_test"], ["vent_test", "static_test"]):
+        assert shared.spent(order, shared.start) == spent(*order)

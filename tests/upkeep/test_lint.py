@@ -278,11 +278,6 @@ WORK = {
         TEST.replace('"planted"', '"burnt_smell"') + 'engine = "off"\nset_up = ["settled"]',
         "set_up: settled is ended by the engine off, which it needs itself",
     ),
-    "a soak as older knowledge has it": (
-        "tests.toml",
-        TEST.replace('"planted"', '"burnt_smell"') + "soak_minutes = 5",
-        "soak_minutes: say it as a set-up of set_ups.toml, named in set_up",
-    ),
     "a price of hundreds of digits": (
         "services.toml",
         SERVICE.replace("price = 5", f"price = {10**400}"),

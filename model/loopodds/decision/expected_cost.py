@@ -268,3 +268,25 @@ def best_order(
         order.append(int(step[tried]))
         tried |= 1 << order[-1]
     return RepairOrder(tuple(order), float(value[0]))
+
+
+def least_cost(left: float, useful: Sequence[tuple[str, frozenset[str], float, float]]) -> float:
+    """Least of price and harm left over the services that can be combined.
+
+    ``left`` is the harm without any; ``useful`` has of each its name, those that exclude it, its
+    price, and the share of the harm that it leaves.
+    """
+    least = left
+    for i, (_, apart, price, stays) in enumerate(useful):
+        if price < left:
+            rest = [other for other in useful[i + 1 :] if other[0] not in apart]
+            least = min(least, price + least_cost(left * stays, rest))
+    return least
+
+
+def unions(sets: Sequence[frozenset[str]]) -> list[frozenset[str]]:
+    """What any of some sets have together, the smallest first."""
+    found = {frozenset[str]()}
+    for one in sets:
+        found |= {some | one for some in found}
+    return sorted(found, key=lambda some: (len(some), sorted(some)))

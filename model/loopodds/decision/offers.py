@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
-from loopodds.decision.expected_cost import Component, Decision, Setting
+from loopodds.decision.expected_cost import Component, Decision, Setting, least_cost, unions
 from loopodds.decision.gates import Gates
 from loopodds.decision.moves import NO_BARS, Bars
 from loopodds.knowledge.cures import (
@@ -220,7 +220,7 @@ class _Book:
             need for group in groups for need in frozenset().union(*(o.needs for o in group))
         )
         shared = frozenset(need for need, count in users.items() if count > 1) | {*self._once}
-        for paid in _unions(self.curing, shared):
+        for paid in unions([offer.needs & shared for offer in self.curing]):
             yield from self._settings(menus, shared, paid)
 
     def _groups(self) -> list[list[Offer]]:
@@ -377,8 +377,12 @@ class _Book:
         for column, harm in enumerate(self._harm):
             spared = [relief[column] / (harm or 1.0) for relief in relieved]
             shares = zip(offers, split[:, self._variable[column]], spared, strict=True)
-            useful = [(o, o.price * share, 1 - relief) for o, share, relief in shares if relief > 0]
-            least[column] = _least(harm, useful)
+            useful = [
+                (o.name, o.apart, o.price * share, 1 - relief)
+                for o, share, relief in shares
+                if relief > 0
+            ]
+            least[column] = least_cost(harm, useful)
         return least
 
 
@@ -389,25 +393,3 @@ def _longer(sets: Sequence[tuple[int, ...]], group: Sequence[Offer]) -> Iterator
         for place in range(one[-1] + 1 if one else 0, len(group)):
             if names.isdisjoint(group[place].apart):
                 yield (*one, place)
-
-
-def _least(left: float, useful: Sequence[tuple[Offer, float, float]]) -> float:
-    """Least of price and harm left over the services that can be combined.
-
-    ``left`` is the harm without any; ``useful`` has the price of each, and the share of the harm
-    that it leaves.
-    """
-    least = left
-    for i, (offer, price, stays) in enumerate(useful):
-        if price < left:
-            rest = [other for other in useful[i + 1 :] if other[0].name not in offer.apart]
-            least = min(least, price + _least(left * stays, rest))
-    return least
-
-
-def _unions(offers: Sequence[Offer], shared: frozenset[str]) -> list[frozenset[str]]:
-    """Every set of shared needs that some services together have."""
-    unions = {frozenset[str]()}
-    for offer in offers:
-        unions |= {paid | (offer.needs & shared) for paid in unions}
-    return sorted(unions, key=lambda paid: (len(paid), sorted(paid)))

@@ -89,8 +89,6 @@ def _set_up_texts(test: Test, knowledge: Knowledge) -> Iterator[str]:
     for name in test.set_up:
         if name in set_ups and set_ups[name].ended_by == test.engine:
             yield f"set_up: {name} is ended by the engine {test.engine}, which it needs itself"
-    if test.soak_minutes:
-        yield f"soak_minutes: say it as a set-up of {SET_UPS}, named in set_up"
 
 
 def _service_texts(service: Service, knowledge: Knowledge) -> Iterator[str]:

@@ -30,7 +30,17 @@ from loopodds.knowledge.tables import (
     read_tables,
     with_tables,
 )
-from loopodds.knowledge.work import Caution, Harm, Scope, Service, SetUp, Stop, Test, read_harm
+from loopodds.knowledge.work import (
+    Caution,
+    Harm,
+    Scope,
+    Service,
+    SetUp,
+    Stop,
+    Test,
+    read_harm,
+    with_soaks,
+)
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -276,10 +286,11 @@ def _parsed(texts: tuple[tuple[str, str], ...], unsafe: bool) -> Knowledge:
             raise KnowledgeError(
                 f"{node.file}: {node.name}.amounts: {name} is a {nodes[name].kind}"
             )
-    parts: dict[str, object] = {
+    parts: dict[str, Any] = {
         stem: {n: read_one(stem, n, table) for n, table in tables.get(f"{stem}.toml", {}).items()}
         for stem in RECORDS
     }
+    parts["tests"], parts["set_ups"] = with_soaks(parts["tests"], parts["set_ups"])
     return _made(
         parts
         | {

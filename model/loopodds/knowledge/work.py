@@ -68,8 +68,8 @@ class Test(Task, frozen=True, kw_only=True):
 
     A guard ``passes`` with some states of its findings. A sample ``fresh_from`` a test counts for
     ``fresh_minutes``. It needs every ``set_up``, whose minutes are not its own, some ``anew``
-    though they stand, and ``upsets`` some. ``soak_minutes`` is how knowledge said so before there
-    were set-ups; nothing goes by it.
+    though they stand, and ``upsets`` some. ``soak_minutes`` are those of a set-up of its own, which
+    a car comes in with and which ends when the engine runs.
     """
 
     yields: Names = ()
@@ -114,6 +114,24 @@ class SetUp(Grounds, frozen=True, kw_only=True, forbid_unknown_fields=True):
     takes: Literal["work", "watch", "wait"]
     at_start: bool = False
     ended_by: Literal["off", "running"] | None = None
+
+
+def with_soaks(
+    tests: Mapping[str, Test], set_ups: Mapping[str, SetUp]
+) -> tuple[dict[str, Test], dict[str, SetUp]]:
+    """Tests and set-ups, with a set-up for each test that has a soak of its own."""
+    rested, more = dict(tests), dict(set_ups)
+    for name, test in tests.items():
+        if test.soak_minutes:
+            soak = f"{name}_soak"
+            more[soak] = SetUp(
+                name=soak, title=f"{test.title}: the wait before it", about=test.about,
+                words="until the loop has rested", minutes=test.soak_minutes, takes="wait",
+                at_start=True, ended_by="running",
+                source=test.source, grade=test.grade, weight=test.weight,
+            )  # fmt: skip
+            rested[name] = msgspec.structs.replace(test, set_up=(*test.set_up, soak))
+    return rested, more
 
 
 class Service(Task, frozen=True, kw_only=True):
