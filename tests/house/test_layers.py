@@ -49,6 +49,7 @@ SHORT = {
     "base/arrays.py": "array types that every room names",
     "bay/carried.py": "puts together what the other modules of its room make",
     "base/phrases.py": "wording shared by pages and reports",
+    "vectors/compiling.py": "how every loop is compiled, below all of them",
 }
 """Modules under forty lines, and why each stands alone."""
 
