@@ -116,10 +116,10 @@ class _Layout:
         self.potentials = 2 * self.count + len(self.groups)
         self.shared = self.potentials + self.count
         self.ones = self.shared + 1
-        largest = max(map(shape.cells, shape.scopes))
         asked = max([1, *(shape.cells(names) for names, _ in queries)])
+        shared = max(shape.cells(self._together(k)[1]) for k in range(self.count))
         group_cells = [shape.cells(group.scope) for group in self.groups]
-        blocks = [*shape.sent, *shape.sent, *group_cells, *shape.held, largest, 1]
+        blocks = [*shape.sent, *shape.sent, *group_cells, *shape.held, shared, 1]
         at = np.cumsum([0, *blocks, *shape.sent, asked])
         self.place, self.resting = at[: self.ones + 1], at[self.ones + 1 : -2]
         self.answers, self.size = int(at[-2]), int(at[-1])
@@ -143,7 +143,8 @@ class _Layout:
     def made(self) -> Program:
         """The arrays."""
         shape = self.shape
-        self.map((*dict.fromkeys(max(shape.scopes, key=shape.cells)),), None)
+        # the first map leads every cell of a group to itself
+        self.map(max((group.scope for group in self.groups), key=shape.cells, default=()), None)
         groups = self._flat_groups()
         outward = [s for k in reversed(range(self.count)) for s in self._outward(k)]
         sums = self._flat_sums([*map(self._inward, range(self.count)), *outward])
@@ -242,19 +243,15 @@ class _Layout:
     def _outward(self, k: int) -> Iterator[_Sum]:
         """What a clique sends its children, and what is asked of it or of what it was sent."""
         shape, scope = self.shape, self.shape.scopes[k]
-        children = sorted(shape.children[k], key=lambda c: -shape.sent[c])
-        is_root = shape.parents[k] < 0
-        if is_root and not children:
+        if shape.parents[k] < 0 and not shape.children[k]:
             yield _Sum(scope, (), self.answers, self._factors(k), CLOSE, k, True)
-        closing = children[0] if is_root and children else -1
-        sends = [c for c in children if c == closing or self._wanted[c] or self._between[c]]
-        asked = self._inside[k]
-        together, names = self._together(k, [c for c in sends if c != closing], asked)
+        together, names = self._together(k)
         spared = [c for c in together if c >= 0]
         if together:
             given = self._factors(k, spared)
             yield _Sum(scope, names, int(self.place[self.shared]), given, SHARE, k)
-        for child in sends:
+        closing = self._closing(k)
+        for child in self._sends(k):
             domain, given = scope, self._factors(k, [child])
             if child in together:
                 domain = names
@@ -262,26 +259,35 @@ class _Layout:
                 given = [(self.shared, names, names), *others]
             to = int(self.place[self.count + child])
             yield _Sum(domain, shape.separators[child], to, given, SEND, child, child == closing)
-        for query in asked:
+        for query in self._inside[k]:
             domain, given = scope, self._factors(k)
             if ~query in together:
                 domain = names
                 given = [(self.shared, names, names), *map(self._message, spared)]
             yield self._asked(query, domain, given)
-        for child in children:
+        for child in shape.children[k]:
             separator = shape.separators[child]
             both = [self._message(child), (self.count + child, separator, separator)]
             for query in self._between[child]:
                 yield self._asked(query, separator, both)
 
-    def _together(
-        self, k: int, sends: list[int], asked: list[int]
-    ) -> tuple[Collection[int], Query]:
+    def _closing(self, k: int) -> int:
+        """The child with which a root finds the mass of all: that with most cells; -1: none."""
+        children = self.shape.children[k] if self.shape.parents[k] < 0 else []
+        return max(children, key=self.shape.sent.__getitem__, default=-1)
+
+    def _sends(self, k: int) -> list[int]:
+        """Children that something is sent to, the closing one first."""
+        closing, own = self._closing(k), self.shape.children[k]
+        wanted = [c for c in own if c == closing or self._wanted[c] or self._between[c]]
+        return sorted(wanted, key=lambda c: c != closing)
+
+    def _together(self, k: int) -> tuple[Collection[int], Query]:
         """Targets of a clique that are few cells together, children and queries (complements of
         their numbers), and all their variables: what is left of the clique is summed out once."""
-        shape = self.shape
-        targets = [(c, shape.separators[c]) for c in sends]
-        targets += [(~q, self.queries[q][0]) for q in asked]
+        shape, closing = self.shape, self._closing(k)
+        targets = [(c, shape.separators[c]) for c in self._sends(k) if c != closing]
+        targets += [(~q, self.queries[q][0]) for q in self._inside[k]]
         targets.sort(key=lambda target: shape.cells(target[1]))
         found: list[int] = []
         names: Query = ()
