@@ -92,7 +92,8 @@ class CardTree:
 
 def turn(seen: Seen) -> Seen:
     """What is seen with the names first, where neighbours on a card read side by side."""
-    return tuple(np.ascontiguousarray(np.moveaxis(array, 1, 0)) for array in seen)
+    codes, *others = (np.moveaxis(array, 1, 0) for array in seen)
+    return codes.astype(np.int32), *map(np.ascontiguousarray, others)
 
 
 _Shaped = tuple[tuple[Query, tuple[int, ...], int, Query], ...]

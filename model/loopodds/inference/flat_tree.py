@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 Names = tuple[tuple[int, str], ...]
 """Kind of evidence (code, soft, number) and name, in the order of the columns of each kind."""
 Seen = tuple[Any, ...]
-"""Codes (rows, names), weights (rows, names, states), readings and extra spreads (rows, names)."""
+"""Codes (rows, names and up to three columns of -1), weights (rows, names, states), readings and
+extra spreads (rows, names)."""
 
 
 class Laid(Protocol):
@@ -52,7 +53,9 @@ class FlatTree:
     """
 
     def __init__(self, cliques: Sequence[Clique], passes: Passes | None = None) -> None:
-        self._costs = {f.name: f.configs for clique in cliques for f in clique.absorbed}
+        factors = [factor for clique in cliques for factor in clique.absorbed]
+        self._costs = {factor.name: factor.configs for factor in factors}
+        self._code = np.int8 if all(f.states < 127 for f in factors) else np.int32
         self._laid = passes.lay_out(cliques) if passes else LoopTree(cliques)
 
     def propagate(
@@ -73,7 +76,7 @@ class FlatTree:
             *((kernels.NUMBER, name) for name in evidence.numbers),
         )
         columns = self._laid.columns(queries)
-        seen = _seen(evidence)
+        seen = _seen(evidence, self._code)
         first, place = distinct(words_of(seen))
         rows = len(first)
         if rows < evidence.rows:
@@ -89,18 +92,21 @@ class FlatTree:
 
         A factor silent on a whole pack of neighbours costs nothing, and one word of all little.
         """
+        from loopodds.inference.kernels import CODE
+
         codes, soft, value, _ = seen
         rows = codes.shape[0]
         if rows < FEW:
             return np.arange(rows)
         costs = np.array([self._costs[name] for _, name in names])
-        costs[codes.shape[1] + soft.shape[1] :] *= A_NUMBER
+        words = sum(kind == CODE for kind, _ in names)
+        costs[words + soft.shape[1] :] *= A_NUMBER
         key, left = np.zeros(rows, np.int64), 2**62
         for i in np.argsort(-costs, kind="stable"):
-            number = i - codes.shape[1] - soft.shape[1]
+            number = i - words - soft.shape[1]
             if number >= 0:
                 said, kinds = ~np.isnan(value[:, number]), 2
-            elif i < codes.shape[1]:
+            elif i < words:
                 said, kinds = codes[:, i] + 1, int(codes[:, i].max()) + 2
             else:
                 continue
@@ -231,10 +237,11 @@ def _narrowed(clique: Clique) -> tuple[Query | None, FloatArray]:
     return tuple(names), table
 
 
-def _seen(evidence: Evidence) -> Seen:
+def _seen(evidence: Evidence, code_type: type[np.integer[Any]]) -> Seen:
     """States, weights of states, readings and extra spreads."""
     rows = evidence.rows
-    codes = np.empty((rows, len(evidence.codes)), dtype=np.int32)
+    # columns of nothing behind the others, for a whole number of words
+    codes = np.full((rows, -(-len(evidence.codes) // 4) * 4), -1, code_type)
     widest = max((weight.shape[1] for weight in evidence.soft.values()), default=1)
     soft = np.zeros((rows, len(evidence.soft), widest))
     value, extra = np.empty((2, rows, len(evidence.numbers)))

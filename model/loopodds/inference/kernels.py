@@ -50,7 +50,20 @@ def propagate(  # type: ignore[no-untyped-def]
     One long loop over named arrays on purpose: with the fields of the records used in place it
     takes longer.
     """
-    index, size, place_of, child_first, children, in_at, rest_at, sent, prior_at, tiny = tree
+    (
+        index,
+        size,
+        place_of,
+        small,
+        child_first,
+        children,
+        in_at,
+        rest_at,
+        sent,
+        prior_at,
+        one_at,
+        tiny,
+    ) = tree
     group_first, within, level, group_cells, group_at, lift_first, lift_at, member_first = groups
     kinds, column, states, configs, tables, table_at, pairs, pair_at = factors[:8]
     means, variances, slopes, heights, gauge_at, shares, wides = factors[8:]
@@ -67,7 +80,7 @@ def propagate(  # type: ignore[no-untyped-def]
     live = np.ones(place.shape[0], np.bool_)
     for c in range(prior.shape[0]):
         store(work, prior_at + c, spread(prior[c]))
-    store(work, place_of[-1], spread(1.0))
+    store(work, one_at, spread(1.0))
     alias, quiet = np.empty(group_at.shape[0], np.int64), np.zeros(cliques, np.bool_)
     inner = np.zeros((3, max(4, place.shape[0])), np.int64)
     said, marks = packs(codes.shape[1]), np.empty(codes.shape[1], np.int64)
@@ -141,6 +154,8 @@ def propagate(  # type: ignore[no-untyped-def]
             for e in range(child_first[k], child_first[k + 1]):
                 at_rest &= quiet[children[e]]
             quiet[k] = at_rest and resting and first >= 0  # in what it was just now
+            if small[k]:
+                summed(work, cliques + k, sums, index, place, live, inner)
             if sent[k] == 0:
                 continue
             if quiet[k]:
@@ -160,7 +175,7 @@ def propagate(  # type: ignore[no-untyped-def]
             quiet[:] = True
             continue
         for t in range(step_kind.shape[0]):
-            n, kind, about = cliques + t, step_kind[t], step_about[t]
+            n, kind, about = 2 * cliques + t, step_kind[t], step_about[t]
             to, cells = sums[2][n], sums[0][n]
             mass = summed(work, n, sums, index, place, live, inner)
             if step_closes[t]:

@@ -33,6 +33,10 @@ Factor = tuple[int, Query, Query]
 """Number of a factor, its variables, and those that decide how it is taken."""
 SPARED = 2
 """How many times smaller than a clique its targets must be together to share one sum."""
+FEW = 64
+"""How many times smaller than the root what is sent there in place of a parent must be."""
+SMALL = 8
+"""How many times smaller than a clique factors must be together to be multiplied beforehand."""
 FAR = 250
 """Powers of ten that the factors of a clique may go down together."""
 MOST_KEPT = 128
@@ -82,15 +86,33 @@ class TreeShape:
     """
 
     def __init__(self, cliques: Shaped) -> None:
-        self.scopes, cards, self.parents, self.separators, self.priors = zip(*cliques, strict=True)
+        self.scopes, cards, parents, self.separators, self.priors = zip(*cliques, strict=True)
         self.cards = {n: c for s, k in zip(self.scopes, cards, strict=True)
                       for n, c in zip(s, k, strict=True)}  # fmt: skip
+        self.parents = self._hung(parents)
         count = len(self.scopes)
         self.children = [[i for i in range(count) if self.parents[i] == k] for k in range(count)]
         self.sent = [self.cells(s) if p >= 0 else 0
                      for s, p in zip(self.separators, self.parents, strict=True)]  # fmt: skip
         self.held = [0 if names is None else self.cells(names) for names in self.priors]
         self._programs: dict[tuple[Homes, Homes], Program] = {}
+
+    def _hung(self, parents: tuple[int, ...]) -> list[int]:
+        """Parents, where a clique that sends few cells, all of them known to the root, sends them
+        there if the root sums up as few for others: then one sum serves them all."""
+        hung = list(parents)
+        for root in (k for k, parent in enumerate(parents) if parent < 0):
+            few = self.cells(self.scopes[root]) // FEW
+            below, first = [], root  # a component stands in one piece, its root last
+            while first > 0 and parents[first - 1] >= 0:
+                first -= 1
+                below.append(first)
+            small = [k for k in below if self.cells(self.separators[k]) <= few]
+            if any(parents[k] == root for k in small):
+                for k in small:
+                    if {*self.separators[k]} <= {*self.scopes[root]}:
+                        hung[k] = root
+        return hung
 
     def cells(self, names: Iterable[str]) -> int:
         """Configurations of some variables."""
@@ -106,7 +128,8 @@ class _Layout:
     """Work on one program.
 
     Factors are numbered: what cliques send their parents, what they are sent, groups of
-    likelihoods, potentials, and last what several targets of a clique share.
+    likelihoods, potentials, what several targets of a clique share, a one, and products of small
+    factors of a clique.
     """
 
     def __init__(self, shape: TreeShape, factors: Homes, queries: Homes) -> None:
@@ -116,12 +139,15 @@ class _Layout:
         self.potentials = 2 * self.count + len(self.groups)
         self.shared = self.potentials + self.count
         self.ones = self.shared + 1
+        self.products = self.ones + 1
+        self.small = [self._small(k) for k in range(self.count)]
         asked = max([1, *(shape.cells(names) for names, _ in queries)])
         shared = max(shape.cells(self._together(k)[1]) for k in range(self.count))
         group_cells = [shape.cells(group.scope) for group in self.groups]
-        blocks = [*shape.sent, *shape.sent, *group_cells, *shape.held, shared, 1]
+        small_cells = [shape.cells(names) if some else 0 for some, names in self.small]
+        blocks = [*shape.sent, *shape.sent, *group_cells, *shape.held, shared, 1, *small_cells]
         at = np.cumsum([0, *blocks, *shape.sent, asked])
-        self.place, self.resting = at[: self.ones + 1], at[self.ones + 1 : -2]
+        self.place, self.resting = at[: len(blocks)], at[len(blocks) : -2]
         self.answers, self.size = int(at[-2]), int(at[-1])
         self.maps: list[IntArray] = []
         self.found: dict[bytes, int] = {}
@@ -147,15 +173,19 @@ class _Layout:
         self.map(max((group.scope for group in self.groups), key=shape.cells, default=()), None)
         groups = self._flat_groups()
         outward = [s for k in reversed(range(self.count)) for s in self._outward(k)]
-        sums = self._flat_sums([*map(self._inward, range(self.count)), *outward])
+        every = range(self.count)
+        before = [*map(self._inward, every), *map(self._product, every)]
+        sums = self._flat_sums([*before, *outward])
         columns = np.cumsum([0, *(shape.cells(names) for names, _ in self.queries)])
         steps = [
             (s.kind, columns[s.about] if s.kind == ANSWER else s.about, s.closes) for s in outward
         ]
         tree = (
             np.concatenate(self.maps).astype(np.int32), np.int64(self.size), self.place,
+            np.array([bool(some) for some, _ in self.small]),
             starts(shape.children), joined(shape.children), self.place[: self.count], self.resting,
-            np.array(shape.sent), np.int64(self.place[self.potentials]), self._tiny(),
+            np.array(shape.sent), np.int64(self.place[self.potentials]),
+            np.int64(self.place[self.ones]), self._tiny(),
         )  # fmt: skip
         turn = tuple(member for group in self.groups for member in group.members)
         flat = tuple(np.array(steps, np.int64).reshape(-1, 3).T.copy())
@@ -221,14 +251,42 @@ class _Layout:
             (2 * self.count + i, self.groups[i].scope, self.groups[top].scope)
             for top, i in sorted(own)
         ]
-        if shape.held[clique]:
-            held = shape.priors[clique] or ()
-            found.append((self.potentials + clique, held, held))
-        found += [self._message(child) for child in shape.children[clique]]
+        small, names = self.small[clique]
+        rest = self._given(clique)
+        if small and small.isdisjoint(but):
+            found.append((self.products + clique, names, names))
+            rest = [factor for factor in rest if factor[0] not in small]
+        found += rest
         if shape.parents[clique] >= 0:
             separator = shape.separators[clique]
             found.append((self.count + clique, separator, separator))
         return [factor for factor in found if factor[0] not in but]
+
+    def _given(self, clique: int) -> list[Factor]:
+        """The potential of a clique, where it is not one, and what its children send."""
+        shape = self.shape
+        found = [self._message(child) for child in shape.children[clique]]
+        if shape.held[clique]:
+            held = shape.priors[clique] or ()
+            found.insert(0, (self.potentials + clique, held, held))
+        return found
+
+    def _small(self, clique: int) -> tuple[frozenset[int], Query]:
+        """Factors of a clique that are few cells together, two or more, and their variables."""
+        cells, size = self.shape.cells, self.shape.cells(self.shape.scopes[clique])
+        found = frozenset[int]()
+        names: Query = ()
+        for number, own, _ in sorted(self._given(clique), key=lambda factor: cells(factor[1])):
+            more = (*names, *(name for name in own if name not in names))
+            if SMALL * cells(more) <= size:
+                found, names = found | {number}, more
+        return (found, names) if len(found) > 1 else (frozenset(), ())
+
+    def _product(self, clique: int) -> _Sum:
+        """Small factors of a clique multiplied beforehand; no sum, if there are none."""
+        small, names = self.small[clique]
+        given = [factor for factor in self._given(clique) if factor[0] in small]
+        return _Sum(names, names, int(self.place[self.products + clique]), given)
 
     def _message(self, child: int) -> Factor:
         separator = self.shape.separators[child]

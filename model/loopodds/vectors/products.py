@@ -84,10 +84,16 @@ def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
             z = times(z, load_from(work, o[0], at(index, o[1] + c + 3)))
         store(work, to + c + 3, z)
         mass = plus(mass, z)
-    if run == 3 and o[0] < 0:
+    if o[0] < 0 and 1 < run < 4:  # as below, with nothing to decide in the loop
         a, b = f[0] + f0, g[0] + g0
         f1, f2, g1, g2 = f1 - f0, f2 - f0, g1 - g0, g2 - g0
-        for c in range(cells):
+        for c in range(cells if run == 2 else 0):
+            u, v = a + at(index, f[1] + c), b + at(index, g[1] + c)
+            total = times(load_from(work, u, 0), load_from(work, v, 0))
+            total = _with(work, total, u, f1, v, g1)
+            store(work, to + c, total)
+            mass = plus(mass, total)
+        for c in range(cells if run == 3 else 0):
             u, v = a + at(index, f[1] + c), b + at(index, g[1] + c)
             total = times(load_from(work, u, 0), load_from(work, v, 0))
             total = _with(work, _with(work, total, u, f1, v, g1), u, f2, v, g2)
@@ -160,8 +166,29 @@ def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-
 
 
 @loop
+def _four(work, to, cells, run, index, o, f, g, h, k):  # type: ignore[no-untyped-def]
+    """The same of four."""
+    mass = spread(0.0)
+    for c in range(cells):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        w, z = h[0] + at(index, h[1] + c), k[0] + at(index, k[1] + c)
+        total = spread(0.0)
+        for q in range(run):
+            x = times(
+                load_from(work, u, at(index, f[2] + q)), load_from(work, v, at(index, g[2] + q))
+            )
+            x = times(x, load_from(work, w, at(index, h[2] + q)))
+            total = fused(x, load_from(work, z, at(index, k[2] + q)), total)
+        if o[0] >= 0:
+            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    return mass
+
+
+@loop
 def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-untyped-def]
-    """The same of four or more."""
+    """The same of five or more."""
     mass = spread(0.0)
     last = count - 1
     for c in range(cells):
@@ -236,6 +263,9 @@ def summed(work, number, sums, index, place, live, inner):  # type: ignore[no-un
         mass = _two(work, to, cells, run, index, o, f, g)
     elif count == 3:
         mass = _three(work, to, cells, run, index, o, f, g, h)
+    elif count == 4:
+        k = inner[0, 3], inner[1, 3], inner[2, 3]
+        mass = _four(work, to, cells, run, index, o, f, g, h, k)
     else:
         mass = _more(work, to, cells, run, index, o, inner, count)
     for i in range(outside + 1, first[number + 1] if outside >= 0 else 0):
