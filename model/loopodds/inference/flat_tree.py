@@ -23,6 +23,11 @@ Seen = tuple[Any, ...]
 """Codes (rows, names and up to three columns of -1), weights (rows, names, states), readings and
 extra spreads (rows, names)."""
 
+FEW = 64
+"""Rows below which they stay in their order."""
+A_NUMBER = 10
+"""What a configuration costs where a number is compared, not a word looked up."""
+
 
 class Laid(Protocol):
     """A tree as something that runs both passes takes it."""
@@ -114,12 +119,6 @@ class FlatTree:
                 break
             key, left = kinds * key + said, left // kinds
         return np.argsort(key, kind="stable")
-
-
-FEW = 64
-"""Rows below which they stay in their order."""
-A_NUMBER = 10
-"""What a configuration costs where a number is compared, not a word looked up."""
 
 
 class LoopTree:
