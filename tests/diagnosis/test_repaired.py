@@ -268,8 +268,9 @@ def test_a_sample_taken_again_after_a_repair_is_fresh(model):
     seen = {**SEEN, "findings": {**SEEN.get("findings", {}), **passed}}
     belief = believe(after(("repair_control",), seen), model)
     guards = ("label_check", "refrigerant_identification", "port_look", "leak_stop_check")
-    stale = Workshop(belief, (*guards, "capture_sample", "pressure_test"))
-    fresh = Workshop(belief, (*guards, "capture_sample", "pressure_test", "capture_sample"))
+    then = "capture_sample", "pressure_test", "temperature_test"
+    stale = Workshop(belief, (*guards, *then))
+    fresh = Workshop(belief, (*guards, *then, "capture_sample"))
     for shop, first in ((stale, "capture_sample"), (fresh, "moisture_test")):
         move = shop.gates.way("moisture_test", shop.progress)
         assert move.steps[0].test == first
