@@ -11,9 +11,16 @@ from typing import Protocol, TypeVar
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
-from loopodds.inference.flat_tree import LoopTree, Names, Seen, flat_factors, position_map
+from loopodds.inference.flat_tree import (
+    Homes,
+    LoopTree,
+    Names,
+    Seen,
+    flat_factors,
+    kept,
+    position_map,
+)
 from loopodds.inference.likelihoods import Clique
-from loopodds.inference.sums import Homes, kept
 
 AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
 Arrays = tuple[FloatArray | IntArray | BoolArray, ...]
@@ -93,7 +100,7 @@ class CardTree:
 def turn(seen: Seen) -> Seen:
     """What is seen with the names first, where neighbours on a card read side by side."""
     codes, *others = (np.moveaxis(array, 1, 0) for array in seen)
-    return codes.astype(np.int32), *map(np.ascontiguousarray, others)
+    return np.ascontiguousarray(codes, np.int32), *map(np.ascontiguousarray, others)
 
 
 _Shaped = tuple[tuple[Query, tuple[int, ...], int, Query], ...]

@@ -9,38 +9,27 @@ and one of the second.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence, Sized
+from collections.abc import Collection, Iterator, Sequence, Sized
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
-from math import prod
-from typing import Any, NamedTuple, TypeVar
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from loopodds.base.arrays import IntArray, Query
+from loopodds.inference.flat_tree import Homes, TreeShape
 from loopodds.inference.kernels import ANSWER, CLOSE, SEND, SHARE
 from loopodds.vectors.lanes import WIDTH
 
-Key = TypeVar("Key", bound=Hashable)
-Made = TypeVar("Made")
-Shaped = tuple[tuple[Query, tuple[int, ...], int, Query, Query | None], ...]
-"""Of each clique its scope, the cards of it, its parent (-1: none), its separator to that, and what
-its potential hangs on (None: it is one everywhere)."""
-Homes = tuple[tuple[Query, int], ...]
-"""Names, and the number of a clique that holds them."""
 Arrays = tuple[Any, ...]
 Factor = tuple[int, Query, Query]
 """Number of a factor, its variables, and those that decide how it is taken."""
 SPARED = 2
 """How many times smaller than a clique its targets must be together to share one sum."""
-FEW = 64
-"""How many times smaller than the root what is sent there in place of a parent must be."""
 SMALL = 8
 """How many times smaller than a clique factors must be together to be multiplied beforehand."""
 FAR = 250
 """Powers of ten that the factors of a clique may go down together."""
-MOST_KEPT = 128
-"""Sets of names that are laid out for at a time: an archive has a few for each of its contexts."""
 
 
 class Program(NamedTuple):
@@ -51,7 +40,6 @@ class Program(NamedTuple):
     sums: Arrays
     steps: Arrays
     turn: tuple[int, ...]  # in which the factors lie, group by group
-    columns: IntArray  # where each query begins in the result, and the end of the last
 
 
 @dataclass(slots=True)
@@ -80,48 +68,9 @@ class _Sum:
     closes: bool = False  # whether the mass of a whole component is found with it
 
 
-class TreeShape:
-    """Cliques of a junction tree without their numbers: trees of one network in its contexts share
-    it. Cells of messages and of groups are numbered through.
-    """
-
-    def __init__(self, cliques: Shaped) -> None:
-        self.scopes, cards, parents, self.separators, self.priors = zip(*cliques, strict=True)
-        self.cards = {n: c for s, k in zip(self.scopes, cards, strict=True)
-                      for n, c in zip(s, k, strict=True)}  # fmt: skip
-        self.parents = self._hung(parents)
-        count = len(self.scopes)
-        self.children = [[i for i in range(count) if self.parents[i] == k] for k in range(count)]
-        self.sent = [self.cells(s) if p >= 0 else 0
-                     for s, p in zip(self.separators, self.parents, strict=True)]  # fmt: skip
-        self.held = [0 if names is None else self.cells(names) for names in self.priors]
-        self._programs: dict[tuple[Homes, Homes], Program] = {}
-
-    def _hung(self, parents: tuple[int, ...]) -> list[int]:
-        """Parents, where a clique that sends few cells, all of them known to the root, sends them
-        there if the root sums up as few for others: then one sum serves them all."""
-        hung = list(parents)
-        for root in (k for k, parent in enumerate(parents) if parent < 0):
-            few = self.cells(self.scopes[root]) // FEW
-            below, first = [], root  # a component stands in one piece, its root last
-            while first > 0 and parents[first - 1] >= 0:
-                first -= 1
-                below.append(first)
-            small = [k for k in below if self.cells(self.separators[k]) <= few]
-            if any(parents[k] == root for k in small):
-                for k in small:
-                    if {*self.separators[k]} <= {*self.scopes[root]}:
-                        hung[k] = root
-        return hung
-
-    def cells(self, names: Iterable[str]) -> int:
-        """Configurations of some variables."""
-        return prod(self.cards[name] for name in names)
-
-    def program(self, factors: Homes, queries: Homes) -> Program:
-        """For factors over names in a clique each, and queries."""
-        key = factors, queries
-        return kept(self._programs, key, lambda: _Layout(self, factors, queries).made())
+def program(shape: TreeShape, factors: Homes, queries: Homes) -> Program:
+    """For factors over names in a clique each, and queries."""
+    return _Layout(shape, factors, queries).made()
 
 
 class _Layout:
@@ -189,7 +138,7 @@ class _Layout:
         )  # fmt: skip
         turn = tuple(member for group in self.groups for member in group.members)
         flat = tuple(np.array(steps, np.int64).reshape(-1, 3).T.copy())
-        return Program(tree, groups, sums, flat, turn, columns)
+        return Program(tree, groups, sums, flat, turn)
 
     def _tiny(self) -> np.float64:
         """Mass of a factor from which as many of them as any clique has do not become too small
@@ -410,22 +359,6 @@ class _Layout:
             given.append(found)
         factors = np.array([f for own in given for f in own], np.int64).reshape(-1, 4).T.copy()
         return (*np.array(rows, np.int64).T.copy(), starts(given), *factors)
-
-
-@lru_cache(maxsize=8)
-def shaped(cliques: Shaped) -> TreeShape:
-    """The shape of a tree, kept for the trees of other contexts."""
-    return TreeShape(cliques)
-
-
-def kept(found: dict[Key, Made], key: Key, make: Callable[[], Made]) -> Made:
-    """What was made of a key before, the last few of them; threads may meet here."""
-    made = found.get(key)
-    if made is None:
-        if len(found) >= MOST_KEPT:
-            found.clear()
-        found[key] = made = make()
-    return made
 
 
 def joined(parts: Sequence[Sequence[int]]) -> IntArray:
