@@ -11,16 +11,8 @@ from typing import Protocol, TypeVar
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
-from loopodds.inference.flat_tree import (
-    Homes,
-    LoopTree,
-    Names,
-    Seen,
-    flat_factors,
-    kept,
-    position_map,
-)
-from loopodds.inference.likelihoods import Clique
+from loopodds.inference.flat_tree import LoopTree, Names, Seen, flat_factors, position_map
+from loopodds.inference.likelihoods import Clique, Homes, kept
 
 AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
 Arrays = tuple[FloatArray | IntArray | BoolArray, ...]

@@ -2,39 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from functools import lru_cache
 from itertools import pairwise
-from math import prod
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.base.equal_rows import distinct, words_of
-from loopodds.inference.likelihoods import Absorbed, Clique, Readings
+from loopodds.inference.likelihoods import Absorbed, Clique, Homes, Readings, kept, shaped
 from loopodds.inference.network import Evidence
 
 if TYPE_CHECKING:
-    from loopodds.inference.sums import Arrays, Program
+    from loopodds.inference.sums import Arrays
 
-Key = TypeVar("Key", bound=Hashable)
-Made = TypeVar("Made")
-Shaped = tuple[tuple[Query, tuple[int, ...], int, Query, Query | None], ...]
-"""Of each clique its scope, the cards of it, its parent (-1: none), its separator to that, and what
-its potential hangs on (None: it is one everywhere)."""
-Homes = tuple[tuple[Query, int], ...]
-"""Names, and the number of a clique that holds them."""
 Names = tuple[tuple[int, str], ...]
 """Kind of evidence (code, soft, number) and name, in the order of the columns of each kind."""
 Seen = tuple[Any, ...]
 """Codes (rows, names and up to three columns of -1), weights (rows, names, states), readings and
 extra spreads (rows, names)."""
 
-AT_ROOT = 64
-"""How many times smaller than the root what is sent there in place of a parent must be."""
-MOST_KEPT = 128
-"""Sets of names that are laid out for at a time: an archive has a few for each of its contexts."""
 FEW = 64
 """Rows below which they stay in their order."""
 A_NUMBER = 10
@@ -133,68 +121,6 @@ class FlatTree:
         return np.argsort(key, kind="stable")
 
 
-class TreeShape:
-    """Cliques of a junction tree without their numbers: trees of one network in its contexts share
-    it. Cells of messages and of groups are numbered through.
-    """
-
-    def __init__(self, cliques: Shaped) -> None:
-        self.scopes, cards, parents, self.separators, self.priors = zip(*cliques, strict=True)
-        self.cards = {n: c for s, k in zip(self.scopes, cards, strict=True)
-                      for n, c in zip(s, k, strict=True)}  # fmt: skip
-        self.parents = self._hung(parents)
-        count = len(self.scopes)
-        self.children = [[i for i in range(count) if self.parents[i] == k] for k in range(count)]
-        self.sent = [self.cells(s) if p >= 0 else 0
-                     for s, p in zip(self.separators, self.parents, strict=True)]  # fmt: skip
-        self.held = [0 if names is None else self.cells(names) for names in self.priors]
-        self._programs: dict[tuple[Homes, Homes], Program] = {}
-
-    def _hung(self, parents: tuple[int, ...]) -> list[int]:
-        """Parents, where a clique that sends few cells, all of them known to the root, sends them
-        there if the root sums up as few for others: then one sum serves them all."""
-        hung = list(parents)
-        for root in (k for k, parent in enumerate(parents) if parent < 0):
-            few = self.cells(self.scopes[root]) // AT_ROOT
-            below, first = [], root  # a component stands in one piece, its root last
-            while first > 0 and parents[first - 1] >= 0:
-                first -= 1
-                below.append(first)
-            small = [k for k in below if self.cells(self.separators[k]) <= few]
-            if any(parents[k] == root for k in small):
-                for k in small:
-                    if {*self.separators[k]} <= {*self.scopes[root]}:
-                        hung[k] = root
-        return hung
-
-    def cells(self, names: Iterable[str]) -> int:
-        """Configurations of some variables."""
-        return prod(self.cards[name] for name in names)
-
-    def program(self, factors: Homes, queries: Homes) -> Program:
-        """For factors over names in a clique each, and queries."""
-        from loopodds.inference import sums
-
-        key = factors, queries
-        return kept(self._programs, key, lambda: sums.program(self, factors, queries))
-
-
-@lru_cache(maxsize=8)
-def shaped(cliques: Shaped) -> TreeShape:
-    """The shape of a tree, kept for the trees of other contexts."""
-    return TreeShape(cliques)
-
-
-def kept(found: dict[Key, Made], key: Key, make: Callable[[], Made]) -> Made:
-    """What was made of a key before, the last few of them; threads may meet here."""
-    made = found.get(key)
-    if made is None:
-        if len(found) >= MOST_KEPT:
-            found.clear()
-        found[key] = made = make()
-    return made
-
-
 class LoopTree:
     """A tree laid out for the loops of the processor."""
 
@@ -226,13 +152,15 @@ class LoopTree:
     ) -> None:  # fmt: skip
         """See `Laid`."""
         from loopodds.inference import kernels
+        from loopodds.inference.sums import program
 
         homes = tuple((factor.given, home) for home, factor in (self._factors[n] for _, n in names))
-        program = self._shape.program(homes, queries)
-        turn = program.turn
+        key = homes, queries
+        laid = kept(self._shape.programs, key, lambda: program(self._shape, homes, queries))
+        turn = laid.turn
         factors = kept(self._laid_out, (names, turn), lambda: self._flat_factors(names, turn))
         kernels.propagate(
-            order, program.tree, program.groups, program.sums, program.steps, self._prior, factors,
+            order, laid.tree, laid.groups, laid.sums, laid.steps, self._prior, factors,
             seen, log_evidence, out,
         )  # fmt: skip
 

@@ -1,18 +1,30 @@
-"""Evidence on one observable turned into a likelihood, which a clique of the tree absorbs."""
+"""Evidence on one observable turned into a likelihood, which a clique of the tree absorbs; and how
+the cliques of a tree hang together."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
-from functools import cached_property, reduce
+from functools import cached_property, lru_cache, reduce
 from math import prod
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray, Query
 from loopodds.inference.network import Discrete, Evidence, GaugeNode
 
+Key = TypeVar("Key", bound=Hashable)
+Made = TypeVar("Made")
+Shaped = tuple[tuple[Query, tuple[int, ...], int, Query, Query | None], ...]
+"""Of each clique its scope, the cards of it, its parent (-1: none), its separator to that, and what
+its potential hangs on (None: it is one everywhere)."""
+Homes = tuple[tuple[Query, int], ...]
+"""Names, and the number of a clique that holds them."""
+AT_ROOT = 64
+"""How many times smaller than the root what is sent there in place of a parent must be."""
+MOST_KEPT = 128
+"""Sets of names that are laid out for at a time: an archive has a few for each of its contexts."""
 _SQRT_2PI = float(np.sqrt(2 * np.pi))
 
 
@@ -94,6 +106,61 @@ class Clique:
         """Shape with the cards of the named variables and ones elsewhere."""
         kept = set(names)
         return tuple(c if n in kept else 1 for n, c in zip(self.scope, self.cards, strict=True))
+
+
+class TreeShape:
+    """Cliques of a junction tree without their numbers: trees of one network in its contexts share
+    it. Cells of messages and of groups are numbered through.
+    """
+
+    def __init__(self, cliques: Shaped) -> None:
+        self.scopes, cards, parents, self.separators, self.priors = zip(*cliques, strict=True)
+        self.cards = {n: c for s, k in zip(self.scopes, cards, strict=True)
+                      for n, c in zip(s, k, strict=True)}  # fmt: skip
+        self.parents = self._hung(parents)
+        count = len(self.scopes)
+        self.children = [[i for i in range(count) if self.parents[i] == k] for k in range(count)]
+        self.sent = [self.cells(s) if p >= 0 else 0
+                     for s, p in zip(self.separators, self.parents, strict=True)]  # fmt: skip
+        self.held = [0 if names is None else self.cells(names) for names in self.priors]
+        self.programs: dict[tuple[Homes, Homes], Any] = {}  # what the loops take of it, by names
+
+    def _hung(self, parents: tuple[int, ...]) -> list[int]:
+        """Parents, where a clique that sends few cells, all of them known to the root, sends them
+        there if the root sums up as few for others: then one sum serves them all."""
+        hung = list(parents)
+        for root in (k for k, parent in enumerate(parents) if parent < 0):
+            few = self.cells(self.scopes[root]) // AT_ROOT
+            below, first = [], root  # a component stands in one piece, its root last
+            while first > 0 and parents[first - 1] >= 0:
+                first -= 1
+                below.append(first)
+            small = [k for k in below if self.cells(self.separators[k]) <= few]
+            if any(parents[k] == root for k in small):
+                for k in small:
+                    if {*self.separators[k]} <= {*self.scopes[root]}:
+                        hung[k] = root
+        return hung
+
+    def cells(self, names: Iterable[str]) -> int:
+        """Configurations of some variables."""
+        return prod(self.cards[name] for name in names)
+
+
+@lru_cache(maxsize=8)
+def shaped(cliques: Shaped) -> TreeShape:
+    """The shape of a tree, kept for the trees of other contexts."""
+    return TreeShape(cliques)
+
+
+def kept(found: dict[Key, Made], key: Key, make: Callable[[], Made]) -> Made:
+    """What was made of a key before, the last few of them; threads may meet here."""
+    made = found.get(key)
+    if made is None:
+        if len(found) >= MOST_KEPT:
+            found.clear()
+        found[key] = made = make()
+    return made
 
 
 def likelihood_rows(factor: Absorbed, evidence: Evidence) -> FloatArray | None:

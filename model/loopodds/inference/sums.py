@@ -17,8 +17,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import IntArray, Query
-from loopodds.inference.flat_tree import Homes, TreeShape
 from loopodds.inference.kernels import ANSWER, CLOSE, SEND, SHARE
+from loopodds.inference.likelihoods import Homes, TreeShape
 from loopodds.vectors.lanes import WIDTH
 
 Arrays = tuple[Any, ...]
