@@ -4,7 +4,8 @@ Everything is measured in one run on one core, as processor time. The shipped ne
 inspections drawn from itself with 8 to 20 things seen, some of them gauge numbers; pyAgrum and
 pgmpy get the gauges as words, which is less work than numbers are. The published networks (files
 inside the pgmpy wheel) get all leaves, then half of them, observed; every other variable is asked
-for. Batched contractions by opt_einsum get our tree and the likelihoods. Then archives of twelve
+for. Batched contractions by opt_einsum get our tree and the likelihoods, with paths found once, and
+(plain) at each call. Then archives of twelve
 columns of words: every car looked at for all of them, and three cells in ten empty.
 
     python tests/benchmarks/engine.py [--rows N] [--million] [--json]
@@ -25,6 +26,7 @@ import sys
 import time
 import warnings
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -151,13 +153,38 @@ def peers(
     return found
 
 
-def einsum_rows(tree: JunctionTree, evidence: Evidence, targets: list[str]) -> dict[str, Any]:
+@cache
+def expression(terms: str, *shapes: tuple[int, ...]) -> Callable[..., Any]:
+    """A contraction whose path is found when it is first asked for."""
+    from opt_einsum import contract_expression
+
+    return contract_expression(terms, *shapes, optimize="greedy")  # type: ignore[no-any-return]
+
+
+def at_once(terms: str, *operands: Any) -> Any:
+    """A contraction whose path is found each time, as one writes it at first."""
+    from opt_einsum import contract
+
+    return contract(terms, *operands, optimize="greedy")
+
+
+def prepared(terms: str, *operands: Any) -> Any:
+    """A contraction whose path was found before."""
+    return expression(terms, *(operand.shape for operand in operands))(*operands)
+
+
+def einsum_rows(
+    tree: JunctionTree,
+    evidence: Evidence,
+    targets: list[str],
+    contract: Callable[..., Any] = prepared,
+) -> dict[str, Any]:
     """What one writes with batched contractions: messages over the same tree by opt_einsum.
 
-    It is given the tree, the likelihoods of the evidence and paths found once; each message and
-    each posterior is one contraction with an axis of rows.
+    It is given the tree and the likelihoods of the evidence; each message and each posterior is
+    one contraction with an axis of rows.
     """
-    from opt_einsum import contract
+    from opt_einsum import get_symbol
 
     sign = {name: place for place, name in enumerate(tree.network.hidden, start=1)}
     cliques, rows = tree._cliques, evidence.rows
@@ -166,8 +193,11 @@ def einsum_rows(tree: JunctionTree, evidence: Evidence, targets: list[str]) -> d
         return [0, *(sign[name] for name in names)]
 
     def contracted(operands: list[Any], names: Any) -> Any:
-        batched = any(0 in operands[i] for i in range(1, len(operands), 2))
-        found = contract(*operands, axes(names)[not batched :], optimize="greedy")
+        given = operands[1::2]
+        batched = any(0 in numbers for numbers in given)
+        kept = axes(names)[not batched :]
+        terms = ",".join("".join(map(get_symbol, numbers)) for numbers in given)
+        found = contract(f"{terms}->{''.join(map(get_symbol, kept))}", *operands[::2])
         found = found if batched else np.broadcast_to(found, (rows, *found.shape))
         total = found.reshape(rows, -1).sum(axis=1)
         return found / total.reshape(-1, *[1] * (found.ndim - 1)), total
@@ -227,6 +257,8 @@ def measure(
     ours, theirs = tree.propagate(block, queries), einsum_rows(tree, block, targets)
     line["einsum_apart"] = max(float(np.abs(ours[n] - theirs[n]).max()) for n in targets)
     line["einsum_ms"] = timed(lambda: einsum_rows(tree, block, targets)) / block.rows * 1e3
+    plain = timed(lambda: einsum_rows(tree, block, targets, at_once)) / block.rows * 1e3
+    line["plain_einsum_ms"], line["plain_einsum_ratio"] = plain, plain / line["ms_per_row"]
     line["einsum_ratio"] = line["einsum_ms"] / line["ms_per_row"]
     for peer, ms in peers(tree.network, evidence, targets, seconds).items():
         line[f"{peer}_ms"] = ms
@@ -255,6 +287,7 @@ def worded(rows: int, filled: float, rng: np.random.Generator) -> dict[str, Any]
     theirs = einsum_rows(tree, block, targets)
     apart = (np.abs(first.faults[n][: block.rows] - theirs[n]).max() for n in targets)
     einsum = timed(lambda: einsum_rows(tree, block, targets)) / block.rows * 1e3
+    plain = timed(lambda: einsum_rows(tree, block, targets, at_once)) / block.rows * 1e3
     return {
         "rows": rows,
         "filled": filled,
@@ -264,6 +297,8 @@ def worded(rows: int, filled: float, rng: np.random.Generator) -> dict[str, Any]
         "einsum_apart": float(max(apart)),
         "einsum_ms": einsum,
         "einsum_ratio": einsum / ours,
+        "plain_einsum_ms": plain,
+        "plain_einsum_ratio": plain / ours,
     }
 
 
@@ -342,13 +377,15 @@ def main() -> None:
     print(f"{report['date']}, {report['machine']}, one core; first single row {cold:.1f} ms")
     print(
         f"{'network':<23}{'space':>7}{'rows/s':>9}{'us/row':>8}{'single ms':>10}"
-        f"{'einsum ms':>10}{'ratio':>6}{'pyAgrum ms':>11}{'ratio':>7}{'pgmpy ms':>10}{'ratio':>8}"
+        f"{'einsum ms':>10}{'ratio':>6}{'plain':>6}{'pyAgrum ms':>11}{'ratio':>7}"
+        f"{'pgmpy ms':>10}{'ratio':>8}"
     )
     for r in lines:
         print(
             f"{r['network']:<23}{r['space']:>7}{r['rows_per_second']:>9.0f}"
             f"{r['ms_per_row'] * 1e3:>8.1f}{r['single_ms']:>10.2f}"
-            f"{r['einsum_ms']:>10.3f}{r['einsum_ratio']:>6.0f}{r['pyagrum_ms']:>11.2f}"
+            f"{r['einsum_ms']:>10.3f}{r['einsum_ratio']:>6.0f}{r['plain_einsum_ratio']:>6.0f}"
+            f"{r['pyagrum_ms']:>11.2f}"
             f"{r['pyagrum_ratio']:>7.0f}{r['pgmpy_ms']:>10.0f}{r['pgmpy_ratio']:>8.0f}"
         )
     for w in words:
@@ -356,7 +393,7 @@ def main() -> None:
             f"twelve columns of words, {w['filled']:.0%} filled, {w['rows']:,} rows, "
             f"{w['distinct']:,} of them distinct, {w['space']} configurations: "
             f"{w['ms_per_row'] * 1e3:.2f} us a row, einsum {w['einsum_ms']:.3f} ms, "
-            f"ratio {w['einsum_ratio']:.0f}"
+            f"ratio {w['einsum_ratio']:.0f}, plain {w['plain_einsum_ratio']:.0f}"
         )
     for g in grown:
         print(
