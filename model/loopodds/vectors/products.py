@@ -12,9 +12,8 @@ from loopodds.vectors.lanes import at, fused, load, load_from, plus, spread, sto
 
 
 @loop
-def _one(work, to, cells, run, index, o, f):  # type: ignore[no-untyped-def]
-    """work[to] = the sum of a factor over some of its variables, times a factor ``o`` over the
-    others, of ones if it begins below zero; what all of it adds up to.
+def _one(work, to, cells, run, index, f):  # type: ignore[no-untyped-def]
+    """work[to] = the sum of a factor over some of its variables; what all of it adds up to.
 
     A factor is given by where it begins, where the part of its map begins that hangs on the
     variables kept, and the part of those summed out. Most sums are of three terms or fewer, which
@@ -31,8 +30,6 @@ def _one(work, to, cells, run, index, o, f):  # type: ignore[no-untyped-def]
             total = plus(total, load_from(work, u, f2))
         for q in range(3, run):
             total = plus(total, load_from(work, u, at(index, f[2] + q)))
-        if o[0] >= 0:
-            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
@@ -51,7 +48,7 @@ def _with(work, total, u, a, v, b):  # type: ignore[no-untyped-def]
 
 
 @loop
-def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
+def _two(work, to, cells, run, index, f, g):  # type: ignore[no-untyped-def]
     """The same of the product of two factors; long sums four cells at a time, because an addition
     waits for the one before it."""
     mass = spread(0.0)
@@ -68,49 +65,34 @@ def _two(work, to, cells, run, index, o, f, g):  # type: ignore[no-untyped-def]
             a, b = at(index, f[2] + q), at(index, g[2] + q)
             w, x = _with(work, w, u, a, v, b), _with(work, x, i, a, j, b)
             y, z = _with(work, y, k, a, p, b), _with(work, z, m, a, n, b)
-        if o[0] >= 0:
-            w = times(w, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, w)
         mass = plus(mass, w)
-        if o[0] >= 0:
-            x = times(x, load_from(work, o[0], at(index, o[1] + c + 1)))
         store(work, to + c + 1, x)
         mass = plus(mass, x)
-        if o[0] >= 0:
-            y = times(y, load_from(work, o[0], at(index, o[1] + c + 2)))
         store(work, to + c + 2, y)
         mass = plus(mass, y)
-        if o[0] >= 0:
-            z = times(z, load_from(work, o[0], at(index, o[1] + c + 3)))
         store(work, to + c + 3, z)
         mass = plus(mass, z)
-    if o[0] < 0 and 1 < run < 4:  # as below, with nothing to decide in the loop
-        a, b = f[0] + f0, g[0] + g0
-        f1, f2, g1, g2 = f1 - f0, f2 - f0, g1 - g0, g2 - g0
-        for c in range(cells if run == 2 else 0):
-            u, v = a + at(index, f[1] + c), b + at(index, g[1] + c)
-            total = times(load_from(work, u, 0), load_from(work, v, 0))
-            total = _with(work, total, u, f1, v, g1)
-            store(work, to + c, total)
-            mass = plus(mass, total)
-        for c in range(cells if run == 3 else 0):
-            u, v = a + at(index, f[1] + c), b + at(index, g[1] + c)
-            total = times(load_from(work, u, 0), load_from(work, v, 0))
-            total = _with(work, _with(work, total, u, f1, v, g1), u, f2, v, g2)
-            store(work, to + c, total)
-            mass = plus(mass, total)
-        return mass
-    for c in range(fours, cells):
+    # the shortest, which are most, with nothing to decide in the loop
+    i, j = f[0] + f0, g[0] + g0
+    f1, f2, g1, g2 = f1 - f0, f2 - f0, g1 - g0, g2 - g0
+    for c in range(cells if run == 2 else 0):
+        u, v = i + at(index, f[1] + c), j + at(index, g[1] + c)
+        total = times(load_from(work, u, 0), load_from(work, v, 0))
+        total = _with(work, total, u, f1, v, g1)
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    for c in range(cells if run == 3 else 0):
+        u, v = i + at(index, f[1] + c), j + at(index, g[1] + c)
+        total = times(load_from(work, u, 0), load_from(work, v, 0))
+        total = _with(work, _with(work, total, u, f1, v, g1), u, f2, v, g2)
+        store(work, to + c, total)
+        mass = plus(mass, total)
+    for c in range(fours, cells if run == 1 or run > 3 else 0):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-        total = _with(work, spread(0.0), u, f0, v, g0)
-        if run > 1:
-            total = _with(work, total, u, f1, v, g1)
-        if run > 2:
-            total = _with(work, total, u, f2, v, g2)
-        for q in range(3, run):
+        total = spread(0.0)
+        for q in range(run):
             total = _with(work, total, u, at(index, f[2] + q), v, at(index, g[2] + q))
-        if o[0] >= 0:
-            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
@@ -123,7 +105,7 @@ def _with_two(work, total, u, a, v, b, w, c):  # type: ignore[no-untyped-def]
 
 
 @loop
-def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-def]
+def _three(work, to, cells, run, index, f, g, h):  # type: ignore[no-untyped-def]
     """The same of three."""
     mass = spread(0.0)
     f0, f1, f2 = _first(index, f[2], run)
@@ -139,12 +121,8 @@ def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-
             a, b, d = at(index, f[2] + q), at(index, g[2] + q), at(index, h[2] + q)
             x = _with_two(work, x, u, a, v, b, w, d)
             y = _with_two(work, y, i, a, j, b, z, d)
-        if o[0] >= 0:
-            x = times(x, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, x)
         mass = plus(mass, x)
-        if o[0] >= 0:
-            y = times(y, load_from(work, o[0], at(index, o[1] + c + 1)))
         store(work, to + c + 1, y)
         mass = plus(mass, y)
     for c in range(twos, cells):
@@ -158,15 +136,13 @@ def _three(work, to, cells, run, index, o, f, g, h):  # type: ignore[no-untyped-
         for q in range(3, run):
             a, b, d = at(index, f[2] + q), at(index, g[2] + q), at(index, h[2] + q)
             total = _with_two(work, total, u, a, v, b, w, d)
-        if o[0] >= 0:
-            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
 
 
 @loop
-def _four(work, to, cells, run, index, o, f, g, h, k):  # type: ignore[no-untyped-def]
+def _four(work, to, cells, run, index, f, g, h, k):  # type: ignore[no-untyped-def]
     """The same of four."""
     mass = spread(0.0)
     for c in range(cells):
@@ -179,15 +155,13 @@ def _four(work, to, cells, run, index, o, f, g, h, k):  # type: ignore[no-untype
             )
             x = times(x, load_from(work, w, at(index, h[2] + q)))
             total = fused(x, load_from(work, z, at(index, k[2] + q)), total)
-        if o[0] >= 0:
-            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
 
 
 @loop
-def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-untyped-def]
+def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped-def]
     """The same of five or more."""
     mass = spread(0.0)
     last = count - 1
@@ -206,8 +180,6 @@ def _more(work, to, cells, run, index, o, given, count):  # type: ignore[no-unty
                 place = at(index, given[1, i] + c) + at(index, given[2, i] + q)
                 x = times(x, load_from(work, given[0, i], place))
             total = fused(x, load_from(work, z, at(index, given[2, last] + q)), total)
-        if o[0] >= 0:
-            total = times(total, load_from(work, o[0], at(index, o[1] + c)))
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
@@ -244,11 +216,11 @@ def summed(work, number, sums, index, place, live, inner):  # type: ignore[no-un
     """One sum of products over the factors that say something; what all of it adds up to."""
     all_cells, all_run, all_to, first, factor, kept, left, outer = sums
     cells, run, to = all_cells[number], all_run[number], all_to[number]
-    count, outside = 0, -1
+    count, outside = 0, False
     for i in range(first[number], first[number + 1]):
         if live[factor[i]]:
             if outer[i]:
-                outside = i if outside < 0 else outside
+                outside = True
             else:
                 inner[0, count] = place[factor[i]]
                 inner[1, count], inner[2, count] = kept[i], left[i]
@@ -256,19 +228,18 @@ def summed(work, number, sums, index, place, live, inner):  # type: ignore[no-un
     f = inner[0, 0], inner[1, 0], inner[2, 0]
     g = inner[0, 1], inner[1, 1], inner[2, 1]
     h = inner[0, 2], inner[1, 2], inner[2, 2]
-    o = (place[factor[outside]], kept[outside]) if outside >= 0 else (-1, 0)
     if count == 1:
-        mass = _one(work, to, cells, run, index, o, f)
+        mass = _one(work, to, cells, run, index, f)
     elif count == 2:
-        mass = _two(work, to, cells, run, index, o, f, g)
+        mass = _two(work, to, cells, run, index, f, g)
     elif count == 3:
-        mass = _three(work, to, cells, run, index, o, f, g, h)
+        mass = _three(work, to, cells, run, index, f, g, h)
     elif count == 4:
         k = inner[0, 3], inner[1, 3], inner[2, 3]
-        mass = _four(work, to, cells, run, index, o, f, g, h, k)
+        mass = _four(work, to, cells, run, index, f, g, h, k)
     else:
-        mass = _more(work, to, cells, run, index, o, inner, count)
-    for i in range(outside + 1, first[number + 1] if outside >= 0 else 0):
+        mass = _more(work, to, cells, run, index, inner, count)
+    for i in range(first[number], first[number + 1] if outside else 0):
         if live[factor[i]] and outer[i]:
             mass = _outer(work, to, cells, index, (place[factor[i]], kept[i]))
     return mass
