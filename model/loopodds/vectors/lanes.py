@@ -16,7 +16,7 @@ from numba.extending import intrinsic, models, register_model
 from loopodds.vectors.compiling import loop
 
 WIDTH = 8
-"""Rows side by side."""
+"""Rows side by side: one line of the cache. Where vectors are shorter the compiler takes several."""
 
 _VECTOR = ir.VectorType(ir.DoubleType(), WIDTH)
 _INDEX = ir.IntType(32)
