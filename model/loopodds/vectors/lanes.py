@@ -16,7 +16,7 @@ from numba.extending import intrinsic, models, register_model
 from loopodds.vectors.compiling import loop
 
 WIDTH = 8
-"""Rows side by side: one line of the cache. Where vectors are shorter the compiler takes several."""
+"""Rows side by side: one line of the cache. Shorter vectors of a processor are taken together."""
 
 _VECTOR = ir.VectorType(ir.DoubleType(), WIDTH)
 _INDEX = ir.IntType(32)
