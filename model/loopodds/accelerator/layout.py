@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Sized
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from math import prod
-from typing import Protocol, TypeVar
+from typing import Protocol
 
 import numpy as np
 
 from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
-from loopodds.inference.flat_tree import LoopTree, Names, Seen, flat_factors, position_map
+from loopodds.inference.flat_tree import LoopTree, Names, Seen, at_home, flat_factors, position_map
 from loopodds.inference.likelihoods import Clique, Homes, kept
+from loopodds.inference.sums import starts
 
-AnyArray = TypeVar("AnyArray", FloatArray, IntArray)
 Arrays = tuple[FloatArray | IntArray | BoolArray, ...]
 COMPARED = 256
 """Rows of the first batch that the loops of the processor work out too."""
@@ -43,11 +43,7 @@ class CardTree:
 
     def __init__(self, card: Card, cliques: Sequence[Clique]) -> None:
         self._card, self._cliques = card, cliques
-        self._factors = {
-            factor.name: (number, factor)
-            for number, clique in enumerate(cliques)
-            for factor in clique.absorbed
-        }
+        self._factors = at_home(cliques)
         self._shape = _shaped(tuple((c.scope, c.cards, c.parent, c.separator) for c in cliques))
         prior = np.concatenate([np.broadcast_to(c.prior[..., 0], c.cards).ravel() for c in cliques])
         before, after = self._shape.layout
@@ -85,8 +81,7 @@ class CardTree:
         """Groups of factors, and the factors group by group."""
         homes = tuple((home, factor.given) for home, factor in (self._factors[n] for _, n in names))
         groups, order = self._shape.groups(homes)
-        factors = {name: factor for name, (_, factor) in self._factors.items()}
-        return groups, flat_factors(names, factors, order)
+        return groups, flat_factors(names, self._factors, order)
 
 
 def turn(seen: Seen) -> Seen:
@@ -120,8 +115,8 @@ class TreeShape:
         self.layout: tuple[Arrays, Arrays] = (
             (np.concatenate([[0], np.cumsum(size)])[:-1], size // cells,
              np.array(self._parents), self._sep_start),
-            (_starts(self._children), np.array(children, np.int64),
-             _joined(homes, np.int32), _starts(homes)[:-1], home_run),
+            (starts(self._children), np.array(children, np.int64),
+             _joined(homes), starts(homes)[:-1], home_run),
         )  # fmt: skip
         self._asked: dict[tuple[tuple[Query, int], ...], tuple[Arrays, IntArray]] = {}
         self._grouped: dict[tuple[tuple[int, Query], ...], tuple[Arrays, list[int]]] = {}
@@ -168,7 +163,7 @@ class TreeShape:
         for number, parent in enumerate(self._parents):
             if parent >= 0:
                 wanted[parent] |= wanted[number] or between[number] > 0
-        answers = cells[turn], _joined(lists, np.int32), _starts(lists)[:-1], run, columns[turn]
+        answers = cells[turn], _joined(lists), starts(lists)[:-1], run, columns[turn]
         return (wanted, first[: count + 1], first[count:], *answers), columns
 
     def _narrowest(self, names: Query, number: int) -> tuple[int, bool]:
@@ -208,7 +203,7 @@ class TreeShape:
         """The arrays of the groups, and the order of factors."""
         placed = [(number, group) for number, own in enumerate(groups) for group in own]
         cells = np.array([self._cells(number, g.scope) for number, g in placed], dtype=np.int64)
-        first = _starts(groups)
+        first = starts(groups)
         at = np.concatenate([[0], np.cumsum(cells)]).astype(np.int64)
         group_at = self._sep_start[-1] + at[:-1] - np.repeat(at[first[:-1]], np.diff(first))
         hosts = [
@@ -228,8 +223,8 @@ class TreeShape:
         children = np.array([group.child for _, group in placed], dtype=np.int64)
         return (
             (first, children, np.array(hosts, np.int64), cells, group_at,
-             _joined(maps, np.int32), _starts(maps)[1:],
-             _starts([group.members for _, group in placed])),
+             _joined(maps), starts(maps)[1:],
+             starts([group.members for _, group in placed])),
             [i for _, group in placed for i in group.members],
         )  # fmt: skip
 
@@ -263,13 +258,8 @@ def grouped(positions: IntArray) -> IntArray:
     return np.ascontiguousarray(order.reshape(cells, -1).T).ravel()
 
 
-def _joined(parts: Sequence[AnyArray], kind: type = np.float64) -> AnyArray:
-    """One after the other; the kind is that of nothing, if there are no parts."""
-    return np.concatenate([*parts, np.empty(0, kind)])
-
-
-def _starts(parts: Sequence[Sized]) -> IntArray:
-    return np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int64)
+def _joined(maps: Sequence[IntArray]) -> IntArray:
+    return np.concatenate([*maps, np.empty(0, np.int32)])
 
 
 def _extents(maps: Sequence[IntArray]) -> IntArray:

@@ -88,7 +88,7 @@ class Model:
         # not for a card, whose last bit hangs on what other rows of a batch saw: a run that is
         # taken up again would differ
         self._room = Room(MOST_REMEMBERED) if passes is None else None
-        self._answers: dict[tuple[JunctionTree, Query], Answers] = {}
+        self._answers: dict[tuple[JunctionTree, tuple[Query, ...]], Answers] = {}
         self._making = Lock()  # threads that need the same trees wait for one to make them
         self.knowledge = knowledge if knowledge is not None else Knowledge()
         self.faults = tuple(self.knowledge.of_kind("fault"))
@@ -179,7 +179,7 @@ class Model:
             return self._believed(tree, sound, evidence)
         words = _words(evidence)
         first, place = distinct(words)
-        names = *evidence.codes, *evidence.soft, *evidence.implied
+        names = tuple(map(tuple, (evidence.codes, evidence.soft, evidence.implied)))
         answers = self._met((tree, names), words.shape[1])
         found = answers.of(
             words[first], lambda new: self._believed(tree, sound, evidence.take(first[new])).table()
@@ -200,7 +200,7 @@ class Model:
     def _cards(self) -> dict[str, int]:
         return {name: len(self.states(name)) for name in self.faults}
 
-    def _met(self, key: tuple[JunctionTree, Query], width: int) -> Answers:
+    def _met(self, key: tuple[JunctionTree, tuple[Query, ...]], width: int) -> Answers:
         """What was worked out for rows of an archive with these columns, so wide in words."""
         assert self._room is not None
         with self._making:

@@ -125,11 +125,7 @@ class LoopTree:
     """A tree laid out for the loops of the processor."""
 
     def __init__(self, cliques: Sequence[Clique]) -> None:
-        self._factors = {
-            factor.name: (number, factor)
-            for number, clique in enumerate(cliques)
-            for factor in clique.absorbed
-        }
+        self._factors = at_home(cliques)
         potentials = [_narrowed(clique) for clique in cliques]
         self._prior = _joined([table.ravel() for _, table in potentials])
         self._shape = shaped(
@@ -168,9 +164,8 @@ class LoopTree:
         """What hangs on spreads alone is worked out beforehand, and maps are in numbers."""
         from loopodds.vectors.lanes import WIDTH
 
-        factors = {name: factor for name, (_, factor) in self._factors.items()}
         *before, pairs, pair_at, means, spread, gauge_at, shares, wides = flat_factors(
-            names, factors, turn
+            names, self._factors, turn
         )
         variance = spread * spread
         return (
@@ -179,8 +174,13 @@ class LoopTree:
         )  # fmt: skip
 
 
+def at_home(cliques: Sequence[Clique]) -> dict[str, tuple[int, Absorbed]]:
+    """What evidence on each variable switches on, and the number of the clique it multiplies."""
+    return {f.name: (number, f) for number, clique in enumerate(cliques) for f in clique.absorbed}
+
+
 def flat_factors(
-    names: Names, factors: Mapping[str, Absorbed], turn: Sequence[int]
+    names: Names, factors: Mapping[str, tuple[int, Absorbed]], turn: Sequence[int]
 ) -> tuple[Any, ...]:
     """Factors of some evidence, in turn.
 
@@ -192,7 +192,7 @@ def flat_factors(
     from loopodds.inference.sums import starts
 
     kinds = [kind for kind, _ in names]
-    laid = [(kinds[i], factors[names[i][1]]) for i in turn]
+    laid = [(kinds[i], factors[names[i][1]][1]) for i in turn]
     # of a gauge either its numbers are compared or its words are looked up
     read = [factor.readings if kind == NUMBER else NOT_READ for kind, factor in laid]
     tables = [

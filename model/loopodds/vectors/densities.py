@@ -114,20 +114,16 @@ def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[
     far = plus(times(there, far), minus(spread(1.0), there))
     near = times(there, spread((1.0 - share) * _ROOT))
     peak = spread(0.0)
-    if clear:  # to the last bit what the other way says without a spread of the conditions
-        for u in range(mean.shape[0]):
-            gap = minus(seen, spread(mean[u]))
-            level = times(times(gap, gap), spread(slope[u]))
-            density = fused(times(near, spread(height[u])), _exps(level), far)
-            store(work, to + u, density)
-            peak = larger(density, peak)
-    else:
-        for u in range(mean.shape[0]):
-            gap, both = minus(seen, spread(mean[u])), plus(spread(variance[u]), own)
-            level = times(times(gap, gap), over(spread(-0.5), both))
-            density = fused(times(near, over(spread(1.0), root(both))), _exps(level), far)
-            store(work, to + u, density)
-            peak = larger(density, peak)
+    for u in range(mean.shape[0]):
+        if clear:  # to the last bit what the other way says without a spread of the conditions
+            a, b = spread(slope[u]), spread(height[u])
+        else:
+            both = plus(spread(variance[u]), own)
+            a, b = over(spread(-0.5), both), over(spread(1.0), root(both))
+        gap = minus(seen, spread(mean[u]))
+        density = fused(times(near, b), _exps(times(times(gap, gap), a)), far)
+        store(work, to + u, density)
+        peak = larger(density, peak)
     lift(work, to, mean.shape[0], peak, tiny, logs)
 
 
