@@ -22,15 +22,15 @@ from loopodds_cli.screen.page import (
     percent,
     put_shares,
     rest_text,
-    shares,
     signed,
+    step_shares,
     tests_text,
     unit_of,
 )
 from loopodds_cli.screen.stops import put_cautions, put_stops_further
 
 if TYPE_CHECKING:
-    from loopodds import Assessment, Branch, Knowledge, RankedTest, State, Step, Untold
+    from loopodds import Assessment, Branch, Knowledge, RankedTest, State, Untold
 
 WAYS = 4
 DEPTH = 3
@@ -88,7 +88,7 @@ def _settle(page: Page, result: Assessment) -> None:
     first, *more = result.settling
     test, step = result.knowledge.tests[first], result.shop.step(first)
     rest = [f"then: {tests_text(more, result.knowledge)}"] if more else []
-    time = [duration(step.minutes), ENGINE[test.engine], *_shares([step], result)]
+    time = [duration(step.minutes), ENGINE[test.engine], *step_shares([step], result)]
     why = "why: it may lift the stop"
     page.headline(test.title, ", ".join(filter(None, time)), why, *rest)
 
@@ -114,26 +114,19 @@ def _do(page: Page, result: Assessment, best: Branch) -> None:
     knowledge = result.knowledge
     first, rest = best.move.steps[0], best.move.steps[1:]
     test = knowledge.tests[first.test]
-    time = [duration(first.minutes), ENGINE[test.engine], *_shares([first], result)]
+    time = [duration(first.minutes), ENGINE[test.engine], *step_shares([first], result)]
     unread = next((r.unread for r in result.tests if r.test == first.test), ())
     left = rest_text(unread, knowledge)
     lines: list[Cell] = [", ".join(part for part in (*time, left) if part)]
     if rest:
         titles = tests_text((step.test for step in rest), knowledge)
-        whole = ", ".join([f"{duration(best.move.minutes)} in all", *_shares(rest, result)])
+        whole = ", ".join([f"{duration(best.move.minutes)} in all", *step_shares(rest, result)])
         lines.append(f"then, if all is well: {titles}; {whole}")
     saves, cost = result.policy.saves, "their cost" if rest else "its cost"
     if round(best.debt) > 0:
         cost += f" and {money(best.debt, result.currency)} to fill the loop again"
     lines += [*_why(result, best), f"worth {money(saves, result.currency)} after {cost}"]
     page.headline(test.title, *lines)
-
-
-def _shares(steps: Sequence[Step], result: Assessment) -> list[str]:
-    """What the minutes of some steps hold besides the tests, each set-up by itself."""
-    minutes = result.shop.gates.prices.minutes
-    due = [name for step in steps for name in step.due]
-    return shares({n: minutes[n] * due.count(n) for n in due}, result.knowledge)
 
 
 def _why(result: Assessment, best: Branch) -> Iterator[str]:

@@ -21,6 +21,7 @@ from loopodds_cli.screen.page import (
     rest_text,
     services_text,
     shares,
+    step_shares,
     tests_text,
 )
 from loopodds_cli.screen.stops import put_stops_short
@@ -93,8 +94,7 @@ def _next_text(result: Assessment) -> str:
     tests, knowledge = result.next_tests, result.knowledge
     if result.settling:
         first = result.shop.step(result.settling[0])
-        due = {name: result.shop.gates.prices.minutes[name] for name in first.due}
-        time = ", ".join([duration(first.minutes), *shares(due, knowledge)])
+        time = ", ".join([duration(first.minutes), *step_shares([first], result)])
         return f"{knowledge.tests[first.test].title}, {time}; it may lift the stop"
     if not tests:
         return ""

@@ -26,7 +26,7 @@ from loopodds_cli.screen.shown import decimals, shown
 from loopodds_cli.terminal import console_settings
 
 if TYPE_CHECKING:
-    from loopodds import Knowledge, RankedTest, ServicePlan
+    from loopodds import Assessment, Knowledge, RankedTest, ServicePlan, Step
 
 WIDTH = 80
 BAR_CELLS = 16
@@ -354,6 +354,13 @@ def shares(set_ups: Mapping[str, float], knowledge: Knowledge) -> list[str]:
     """What minutes hold besides a test itself, as "10 min of it until it runs settled"."""
     words = knowledge.set_ups
     return [f"{duration(minutes)} of it {words[name].words}" for name, minutes in set_ups.items()]
+
+
+def step_shares(steps: Sequence[Step], result: Assessment) -> list[str]:
+    """What the minutes of some steps hold besides the tests, each set-up by itself."""
+    minutes = result.shop.gates.prices.minutes
+    due = [name for step in steps for name in step.due]
+    return shares({n: minutes[n] * due.count(n) for n in due}, result.knowledge)
 
 
 def put_shares(page: Page, tests: Sequence[RankedTest], knowledge: Knowledge) -> None:
