@@ -7,11 +7,12 @@ exact joint of any variables that share a clique, for every row of the batch.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import accumulate, pairwise
 from math import prod
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -164,16 +165,37 @@ class JunctionTree:
         """Block by block with numpy, which needs nothing loaded."""
         log_evidence = np.empty(evidence.rows)
         joints = {q: np.empty((evidence.rows, *(self.cards[n] for n in q))) for q in homes}
-        block = max(1, min(BLOCK, MOST_NUMBERS // self.plan.space))
+        block = max(1, min(evidence.rows, BLOCK, MOST_NUMBERS // self.plan.space))
+        # Memory that is new costs more than the arithmetic: all blocks write to the same.
+        memory = np.empty(block * sum(self.sizes))
+        asked = self._with_ancestors(homes.values())
         for start in range(0, evidence.rows, block):
             rows = slice(start, min(start + block, evidence.rows))
-            beliefs, messages, log_evidence[rows] = self._collect(evidence.take(rows))
-            if homes:
-                self._distribute(beliefs, messages)
+            spaces = self._spaces(memory, rows.stop - rows.start)
+            inward = self._collect(evidence.take(rows), spaces)
+            log_evidence[rows] = inward.log_evidence
+            beliefs = self._distribute(inward, spaces, asked)
             for query, home in homes.items():
                 joint = marginal(beliefs[home], self._cliques[home].scope, query)
                 joints[query][rows] = np.moveaxis(joint, -1, 0)
         return Posterior(log_evidence, joints, evidence.rows)
+
+    def _spaces(self, memory: FloatArray, rows: int) -> list[FloatArray]:
+        """Room for the belief of each clique, shape (*cards, rows)."""
+        starts = [0, *accumulate(size * rows for size in self.sizes)]
+        return [
+            memory[start:end].reshape(*clique.cards, rows)
+            for clique, (start, end) in zip(self._cliques, pairwise(starts), strict=True)
+        ]
+
+    def _with_ancestors(self, cliques: Iterable[int]) -> frozenset[int]:
+        """Some cliques and all on their ways to the root."""
+        found = set[int]()
+        for clique in cliques:
+            while clique >= 0 and clique not in found:
+                found.add(clique)
+                clique = self.plan.parents[clique]
+        return frozenset(found)
 
     def _loops(self, evidence: Evidence, homes: dict[Query, int]) -> Posterior:
         """The same by compiled loops, which pay once they are loaded."""
@@ -200,21 +222,20 @@ class JunctionTree:
             return self._flat
         return FlatTree(self._cliques, self._passes)
 
-    def _collect(self, evidence: Evidence) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
-        """Inward pass: clique potentials, normalised messages to the parents, log evidence.
+    def _collect(self, evidence: Evidence, spaces: Sequence[FloatArray]) -> _Inward:
+        """Inward pass.
 
         What hangs only on evidence that all rows share is worked out once: its last axis is one
         long. Imagined outcomes of a test differ in few places.
         """
         first, shared = evidence.take(slice(0, 1)), evidence.shared()
-        beliefs: list[FloatArray] = []
-        messages: list[FloatArray] = []
         log_evidence = np.zeros(evidence.rows)
-        for clique in self._cliques:
+        inward = _Inward([], [], [], log_evidence)
+        for clique, space in zip(self._cliques, spaces, strict=True):
             parts = []
             for child in clique.children:
                 names = self._cliques[child].separator
-                parts.append(messages[child].reshape(*clique.axes(names), -1))
+                parts.append(inward.messages[child].reshape(*clique.axes(names), -1))
             for factor in clique.absorbed:
                 likelihood = likelihood_rows(factor, first if factor.name in shared else evidence)
                 if likelihood is None:
@@ -223,42 +244,62 @@ class JunctionTree:
                     likelihood, log_peak = below_one(likelihood)
                     log_evidence += log_peak
                 parts.append(likelihood.reshape(*factor.shape, -1))
-            belief = _product(clique.prior, parts)
+            belief = _product(clique.prior, parts, space)
             message = marginal(belief, clique.scope, clique.separator)
             total = message.reshape(-1, message.shape[-1]).sum(axis=0)
             with np.errstate(divide="ignore"):
                 log_evidence += np.log(total)
             scale = np.divide(1.0, total, out=np.zeros_like(total), where=total > 0)
-            messages.append(message * scale)
-            belief *= scale
-            beliefs.append(belief)
-        return beliefs, messages, log_evidence
+            inward.beliefs.append(belief)
+            inward.messages.append(message * scale)
+            inward.scales.append(scale)
+        return inward
 
-    def _distribute(self, beliefs: list[FloatArray], messages: list[FloatArray]) -> None:
-        """Outward pass: every clique becomes the joint posterior of its scope."""
-        for index in range(len(self._cliques) - 1, -1, -1):
-            clique = self._cliques[index]
-            if clique.parent < 0:
-                continue
-            outward = marginal(
-                beliefs[clique.parent], self._cliques[clique.parent].scope, clique.separator
-            )
-            inward = np.broadcast_to(messages[index], outward.shape)
-            ratio = np.divide(outward, inward, out=np.zeros_like(outward), where=inward > 0)
+    def _distribute(
+        self, inward: _Inward, spaces: Sequence[FloatArray], asked: frozenset[int]
+    ) -> list[FloatArray]:
+        """Outward pass: the cliques that are asked for become joint posteriors of their scopes."""
+        beliefs = list(inward.beliefs)
+        for index in sorted(asked, reverse=True):
+            clique, ratio = self._cliques[index], inward.scales[index]
+            if clique.parent >= 0:
+                above = self._cliques[clique.parent].scope
+                outward = marginal(beliefs[clique.parent], above, clique.separator)
+                message = np.broadcast_to(inward.messages[index], outward.shape)
+                ratio = ratio * np.divide(
+                    outward, message, out=np.zeros_like(outward), where=message > 0
+                )
             wide = ratio.reshape(*clique.axes(clique.separator), -1)
-            beliefs[index] = beliefs[index] * wide
+            beliefs[index] = _times(beliefs[index], wide, spaces[index])
+        return beliefs
 
 
-def _product(prior: FloatArray, parts: list[FloatArray]) -> FloatArray:
-    """A potential times factors; those that differ from row to row come last."""
-    parts.sort(key=lambda part: part.shape[-1] > 1)
-    belief = prior.copy()
-    for part in parts:
-        if part.shape[-1] > belief.shape[-1]:
-            belief = belief * part
-        else:
-            belief *= part
-    return belief
+class _Inward(NamedTuple):
+    """What the inward pass leaves: of each clique its potential, its message to the parent that
+    sums to one, and what its potential must be multiplied by to go with that.
+    """
+
+    beliefs: list[FloatArray]
+    messages: list[FloatArray]
+    scales: list[FloatArray]
+    log_evidence: FloatArray
+
+
+def _product(prior: FloatArray, parts: list[FloatArray], space: FloatArray) -> FloatArray:
+    """A potential times factors, smallest first, so that few products are as large as it is."""
+    if not parts:
+        return prior
+    parts.sort(key=np.size)
+    factor, *others = parts
+    for part in others:
+        factor = _times(factor, part, space)
+    return _times(prior, factor, space)
+
+
+def _times(one: FloatArray, other: FloatArray, space: FloatArray) -> FloatArray:
+    """A product, in the space for it if it is as large."""
+    shape = np.broadcast_shapes(one.shape, other.shape)
+    return np.multiply(one, other, out=space if shape == space.shape else None)
 
 
 def plan_of(network: Network, searched: bool = True) -> TreePlan:
@@ -273,13 +314,11 @@ def plan_of(network: Network, searched: bool = True) -> TreePlan:
 
 
 def marginal(belief: FloatArray, scope: Query, keep: Query) -> FloatArray:
-    """Sum out what is not kept, one axis at a time, then put the axes in the asked order.
+    """Sum out what is not kept, then put the axes in the asked order.
 
     Shape (*cards, rows), before and after.
     """
-    names = list(scope)
-    for name in [n for n in scope if n not in keep]:
-        belief = belief.sum(axis=names.index(name))
-        names.remove(name)
+    belief = np.add.reduce(belief, axis=tuple(i for i, n in enumerate(scope) if n not in keep))
+    names = [name for name in scope if name in keep]
     order = [names.index(name) for name in keep]
     return belief if order == sorted(order) else np.transpose(belief, (*order, len(order)))
