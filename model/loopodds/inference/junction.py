@@ -79,6 +79,9 @@ class JunctionTree:
             children = [i for i, p in enumerate(self.plan.parents) if p == number]
             clique = Clique(scope, shape, parent, separator, children, np.ones((*shape, 1)))
             self._cliques.append(clique)
+        # axes of a message in the clique that sends it, and in its parent
+        self._sent = [c.axes(c.separator) for c in self._cliques]
+        self._received = [self._cliques[c.parent].axes(c.separator) for c in self._cliques]
         self.sizes = [prod(c.cards) for c in self._cliques]
         for name, variable in network.hidden.items():
             family = (*variable.parents, name)
@@ -234,8 +237,7 @@ class JunctionTree:
         for clique, space in zip(self._cliques, spaces, strict=True):
             parts = []
             for child in clique.children:
-                names = self._cliques[child].separator
-                parts.append(inward.messages[child].reshape(*clique.axes(names), -1))
+                parts.append(inward.messages[child].reshape(*self._received[child], -1))
             for factor in clique.absorbed:
                 likelihood = likelihood_rows(factor, first if factor.name in shared else evidence)
                 if likelihood is None:
@@ -269,7 +271,7 @@ class JunctionTree:
                 ratio = ratio * np.divide(
                     outward, message, out=np.zeros_like(outward), where=message > 0
                 )
-            wide = ratio.reshape(*clique.axes(clique.separator), -1)
+            wide = ratio.reshape(*self._sent[index], -1)
             beliefs[index] = _times(beliefs[index], wide, spaces[index])
         return beliefs
 
