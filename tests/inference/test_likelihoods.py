@@ -29,10 +29,10 @@ rows = st.lists(st.tuples(values, st.floats(0.0, 30.0)), min_size=1, max_size=WI
 def test_the_density_of_a_reading_is_the_same_three_times(rows, pairs, share, wide):
     (value, extra), (mean, spread) = np.array(rows).T, np.array(pairs).T
     pack = np.array([*range(len(rows)), *[-1] * (WIDTH - len(rows))])
-    compiled, logs = np.empty(WIDTH * len(mean)), np.zeros(WIDTH)
+    compiled, logs = np.empty(WIDTH * (len(mean) + 3)), np.zeros(WIDTH)
     gauge = mean, spread**2, -0.5 / spread**2, 1.0 / spread
-    readings(pack, (value, extra), gauge, (share, wide), compiled, 0, TINY, logs)
-    shares = compiled.reshape(len(mean), WIDTH)
+    readings(pack, (value, extra), gauge, (share, wide), compiled, 0, TINY, logs, len(mean))
+    shares = compiled[: WIDTH * len(mean)].reshape(len(mean), WIDTH)
     assert (shares[:, len(rows) :] == 1.0).all()
     for b, (value, extra) in enumerate(rows):
         ours = gauge_density(value, extra, mean, spread, (share, wide))

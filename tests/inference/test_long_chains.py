@@ -61,6 +61,6 @@ def test_the_log_evidence_of_a_long_chain(states: int, unlikely: float, compiled
 
 def test_loops_kept_on_disk_hang_on_every_file_that_is_compiled_into_them():
     """numba looks at the file of a function alone; it has no public way to say more."""
-    kept = kernels.propagate._cache._cache_file._source_stamp
+    kept = kernels.passes._cache._cache_file._source_stamp
     files = {name for name, *_ in kept}
     assert files == {"kernels.py", *(p.name for p in Path(compiling.__file__).parent.glob("*.py"))}

@@ -151,7 +151,7 @@ class _Piece:
             if lists.count * felt.shape[1] * many < (len(states) + lists.size) * many:
                 chance = self._chance(home, together)[:, rows]
                 seen = lists.by_states(scores, chance, entry.scope, states, felt.shape[1])
-                slope_loops.squares(seen, felt[:, :, rows], added)
+                slope_loops.squares(seen, felt[:, :, rows], added, np.empty(slope_loops.TOGETHER))
             else:
                 moved = self._moved(home, number, scope, together, states)[:, :, rows]
                 for place, each in enumerate(moved):

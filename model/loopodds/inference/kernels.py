@@ -6,8 +6,11 @@ a clique, what it sends to a neighbour or a posterior, is a sum of products of w
 and these are small (Shenoy & Shafer 1990). :mod:`loopodds.inference.sums` lays the sums out.
 """
 
+from typing import Any
+
 import numpy as np
 
+from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.vectors.compiling import loop
 from loopodds.vectors.densities import columns_of, fold, fold_words, heard, lift, readings, weighed
 from loopodds.vectors.lanes import WIDTH as PACK
@@ -20,6 +23,9 @@ SEND, ANSWER, SHARE, CLOSE = range(4)
 clique that has no neighbour."""
 RESTED = 8 * PACK
 """Rows from which what no row of a pack says anything about is worked out once for all of them."""
+ROOM = 3
+"""Packs for what lasts a moment."""
+Arrays = tuple[Any, ...]
 
 
 @loop
@@ -41,11 +47,37 @@ def _written(answers, logs, pack, out, log_evidence):  # type: ignore[no-untyped
                 out[row, s] = answers[s * PACK + b]
 
 
+def propagate(
+    order: IntArray, tree: Arrays, groups: Arrays, sums: Arrays, steps: Arrays, prior: FloatArray,
+    factors: Arrays, seen: Arrays, log_evidence: FloatArray, out: FloatArray,
+) -> None:  # fmt: skip
+    """Both passes for the rows in ``order``; :mod:`loopodds.inference.sums` lays them out."""
+    given = order, tree, groups, sums, steps, prior, factors, seen
+    passes(*given, _memory(tree, groups, factors, seen, out.shape[1]), log_evidence, out)
+
+
+def _memory(tree: Arrays, groups: Arrays, factors: Arrays, seen: Arrays, columns: int) -> Arrays:
+    """What the loops work in."""
+    cliques, places = len(tree[6]), len(tree[2])
+    codes, _, values, _ = seen
+    configs, gauge_at = factors[3], factors[12]
+    most = max([1, *configs, *np.diff(gauge_at)])
+    return (
+        packs(tree[1] + most + ROOM), np.zeros((cliques, PACK)), tree[2] * PACK,
+        np.ones(places, np.bool_), np.empty(len(groups[4]), np.int64), np.zeros(cliques, np.bool_),
+        np.zeros((3, max(4, places)), np.int64), packs(codes.shape[1]),
+        np.empty(codes.shape[1], np.int64), np.empty(values.shape[1], np.bool_), packs(columns),
+        packs(1), np.zeros(PACK, np.int64),
+        np.zeros(PACK + 1, np.int64),  # one more: the next is written before it is counted
+        np.empty(PACK), np.zeros(PACK), np.empty(PACK, np.int64),
+    )  # fmt: skip
+
+
 @loop
-def propagate(  # type: ignore[no-untyped-def]
-    order, tree, groups, sums, steps, prior, factors, seen, log_evidence, out,
+def passes(  # type: ignore[no-untyped-def]
+    order, tree, groups, sums, steps, prior, factors, seen, memory, log_evidence, out,
 ):  # fmt: skip
-    """Both passes for the rows in ``order``; :mod:`loopodds.inference.sums` lays them out.
+    """`propagate` in given memory.
 
     One long loop over named arrays on purpose: with the fields of the records used in place it
     takes longer.
@@ -53,7 +85,7 @@ def propagate(  # type: ignore[no-untyped-def]
     (
         index,
         size,
-        place_of,
+        _,  # where factors begin: in the memory
         small,
         child_first,
         children,
@@ -69,27 +101,14 @@ def propagate(  # type: ignore[no-untyped-def]
     means, variances, slopes, heights, gauge_at, shares, wides = factors[8:]
     codes, softs, values, extras = seen
     step_kind, step_about, step_closes = steps
+    work, rested, place, live, alias, quiet, inner, said, marks, number = memory[:10]
+    # the last is not asked for
+    answers, closing, columns, words, logs, outward, pack = memory[10:]
     cliques = in_at.shape[0]
-    densities = size
-    most = 1
-    for f in range(configs.shape[0]):
-        most = max(most, configs[f], gauge_at[f + 1] - gauge_at[f])
-    work = packs(size + most)
-    rested = np.zeros((cliques, PACK))
-    place = place_of * PACK
-    live = np.ones(place.shape[0], np.bool_)
+    densities, room = size, work.shape[0] // PACK - ROOM
     for c in range(prior.shape[0]):
         store(work, prior_at + c, spread(prior[c]))
     store(work, one_at, spread(1.0))
-    alias, quiet = np.empty(group_at.shape[0], np.int64), np.zeros(cliques, np.bool_)
-    inner = np.zeros((3, max(4, place.shape[0])), np.int64)
-    said, marks = packs(codes.shape[1]), np.empty(codes.shape[1], np.int64)
-    number = np.empty(values.shape[1], np.bool_)
-    answers = packs(out.shape[1])
-    closing, columns = packs(1), np.zeros(PACK, np.int64)
-    words = np.zeros(PACK + 1, np.int64)  # one more: the next is written before it is counted
-    logs, outward = np.empty(PACK), np.zeros(PACK)  # the second is not asked for
-    pack = np.empty(PACK, dtype=np.int64)
     resting = order.shape[0] > RESTED
     for first in range(-PACK if resting else 0, order.shape[0], PACK):
         for b in range(PACK):
@@ -125,12 +144,13 @@ def propagate(  # type: ignore[no-untyped-def]
                     else:
                         if kind == SOFT:
                             table = tables[table_at[f] : table_at[f + 1]]
-                            weighed(pack, softs, i, table, states[f], configs[f], work, densities)
+                            many = states[f], configs[f]
+                            weighed(pack, softs, i, table, many, work, densities, room)
                         else:
                             a, z = gauge_at[f], gauge_at[f + 1]
                             gauge = means[a:z], variances[a:z], slopes[a:z], heights[a:z]
                             read, misread = (values[:, i], extras[:, i]), (shares[f], wides[f])
-                            readings(pack, read, gauge, misread, work, densities, tiny, logs)
+                            readings(pack, read, gauge, misread, work, densities, tiny, logs, room)
                         fold(work, to, cells, index, before, pairs, (densities * PACK, pair_at[f]))
                     alias[g] = g
                 source, host = alias[g], within[g]
@@ -160,15 +180,17 @@ def propagate(  # type: ignore[no-untyped-def]
                 continue
             if quiet[k]:
                 place[k] = rest_at[k] * PACK
-                logs += rested[k]
+                for b in range(PACK):
+                    logs[b] += rested[k, b]
                 continue
             place[k] = in_at[k] * PACK
             mass = summed(work, k, sums, index, place, live, inner)
             if first < 0:
                 logs[:] = 0.0
-            lift(work, in_at[k], sent[k], mass, tiny, logs)
+            lift(work, in_at[k], sent[k], mass, tiny, logs, room)
             if first < 0:
-                rested[k] = logs
+                for b in range(PACK):
+                    rested[k, b] = logs[b]
                 for c in range(sent[k]):
                     store(work, rest_at[k] + c, load(work, in_at[k] + c))
         if first < 0:
@@ -186,7 +208,7 @@ def propagate(  # type: ignore[no-untyped-def]
                 for b in range(PACK):
                     logs[b] += np.log(closing[b])
             if kind == SEND:
-                lift(work, to, cells, mass, tiny, outward)
+                lift(work, to, cells, mass, tiny, outward, room)
             elif kind == ANSWER:
                 _answer(work, to, cells, mass, answers, about)
         _written(answers, logs, pack, out, log_evidence)

@@ -7,7 +7,9 @@ import numpy as np
 
 from loopodds.vectors.compiling import loop
 from loopodds.vectors.densities import exp_below
-from loopodds.vectors.lanes import WIDTH as PACK
+
+TOGETHER = 8
+"""Rows whose squares are added up together."""
 
 
 @loop
@@ -33,17 +35,17 @@ def word_slopes(joint, table, said, weights, out):  # type: ignore[no-untyped-de
 
 
 @loop
-def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[no-untyped-def]
+def number_slopes(joint, pair, gauge, seen, weights, out, far, part):  # type: ignore[no-untyped-def]
     """Add up what readings tell of a gauge, shape (parts, groups, configs).
 
     ``pair`` is the distinct mean and spread of each parent configuration, ``gauge`` is (mean,
     spread, share, wide), ``seen`` (value, extra). Parts are the chance of no slip and the slopes by
-    mean and variance; ``far`` becomes the chance of a slip in each row. See
+    mean and variance; ``far`` becomes the chance of a slip in each row. ``part`` is memory to work
+    in, shape (parts, pairs). See
     :mod:`loopodds.inference.slopes`, which does the same with arrays.
     """
     mean, spread, share, wide = gauge
     value, extra = seen
-    part = np.empty((3, mean.shape[0]))
     for r in range(joint.shape[0]):
         own = extra[r] * extra[r]
         reach = np.sqrt(wide * wide + own)
@@ -78,13 +80,13 @@ def number_slopes(joint, pair, gauge, seen, weights, out, far):  # type: ignore[
 
 
 @loop
-def squares(seen, felt, out):  # type: ignore[no-untyped-def]
+def squares(seen, felt, out, total):  # type: ignore[no-untyped-def]
     """Add up over lists the squared products over states: of ``seen``, shape (lists, states,
-    rows), and ``felt``, shape (names, states, rows), to ``out``, shape (names, rows).
+    rows), and ``felt``, shape (names, states, rows), to ``out``, shape (names, rows). ``total`` is
+    memory to work in, `TOGETHER` numbers.
     """
-    total = np.empty(PACK)
-    for first in range(0, out.shape[1], PACK):
-        count = min(PACK, out.shape[1] - first)
+    for first in range(0, out.shape[1], TOGETHER):
+        count = min(TOGETHER, out.shape[1] - first)
         for k in range(seen.shape[0]):
             for q in range(felt.shape[0]):
                 total[:] = 0.0

@@ -273,7 +273,8 @@ def _from_numbers(
         sums, far = np.zeros((3, len(weights), pair.size)), np.empty(len(value))
         gauge = mean, spread, float(node.share), float(node.wide)
         seen = np.ascontiguousarray(value), np.ascontiguousarray(extra)
-        slope_loops.number_slopes(joint, pair.ravel(), gauge, seen, weights, sums, far)
+        part = np.empty((3, len(mean)))
+        slope_loops.number_slopes(joint, pair.ravel(), gauge, seen, weights, sums, far, part)
     else:
         parts = _by_pair(node, value[:, None], extra[:, None])[:, :, pair.ravel()]
         far = joint.sum(axis=1) - np.einsum("rc,rc->r", joint, parts[0])

@@ -17,11 +17,10 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import IntArray, Query
-from loopodds.inference.kernels import ANSWER, CLOSE, SEND, SHARE
+from loopodds.inference.kernels import ANSWER, CLOSE, SEND, SHARE, Arrays
 from loopodds.inference.likelihoods import Homes, TreeShape
 from loopodds.vectors.lanes import WIDTH
 
-Arrays = tuple[Any, ...]
 Factor = tuple[int, Query, Query]
 """Number of a factor, its variables, and those that decide how it is taken."""
 SPARED = 2

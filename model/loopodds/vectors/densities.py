@@ -17,7 +17,6 @@ from loopodds.vectors.lanes import (
     load_from,
     minus,
     over,
-    packs,
     plus,
     root,
     spread,
@@ -64,27 +63,28 @@ def _exps(x):  # type: ignore[no-untyped-def]
 
 
 @loop
-def lift(work, to, cells, mass, tiny, logs):  # type: ignore[no-untyped-def]
+def lift(work, to, cells, mass, tiny, logs, room):  # type: ignore[no-untyped-def]
     """Divide the cells of a row by a mass that is too small or too large to go on with, whose
     logarithm is added up; which rows that are hangs on nothing but themselves.
+
+    ``room`` is a pack of ``work`` that nothing is in.
     """
     if not any_outside(mass, tiny, 1.0 / tiny):
         return
-    scale = packs(1)
-    store(scale, 0, mass)
+    store(work, room, mass)
     for b in range(PACK):
-        if 0.0 < scale[b] < tiny or scale[b] > 1.0 / tiny:
-            scale[b] = min(1.0 / scale[b], 1e300)
-            logs[b] -= np.log(scale[b])
-        else:
-            scale[b] = 1.0
-    factor = load(scale, 0)
+        own, scale = work[room * PACK + b], 1.0
+        if 0.0 < own < tiny or own > 1.0 / tiny:
+            scale = min(1.0 / own, 1e300)
+            logs[b] -= np.log(scale)
+        work[room * PACK + b] = scale
+    factor = load(work, room)
     for c in range(to, to + cells):
         store(work, c, times(load(work, c), factor))
 
 
 @loop
-def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[no-untyped-def]
+def readings(pack, read, gauge, misread, work, to, tiny, logs, room):  # type: ignore[no-untyped-def]
     """Mixture density of a gauge under each distinct mean and spread, for the rows of a pack; see
     :mod:`loopodds.inference.likelihoods`.
 
@@ -95,19 +95,19 @@ def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[
         read: Readings and the spreads that the conditions add, for every row of the batch.
         gauge: Of each pair the mean, the variance, -1 / (2 variance) and 1 / spread.
         to: Where the densities go in ``work``.
+        room: First of three packs of ``work`` that nothing is in.
     """
     mean, variance, slope, height = gauge
     share, wide = misread
     value, extra = read
-    said = packs(3)
-    clear = True
+    said, clear = room * PACK, True
     for b in range(PACK):
         has = pack[b] >= 0 and not np.isnan(value[pack[b]])
-        said[b] = value[pack[b]] if has else 0.0
-        said[PACK + b] = extra[pack[b]] ** 2 if has else 0.0
-        said[2 * PACK + b] = 1.0 if has else 0.0
-        clear &= said[PACK + b] == 0.0
-    seen, own, there = load(said, 0), load(said, 1), load(said, 2)
+        work[said + b] = value[pack[b]] if has else 0.0
+        work[said + PACK + b] = extra[pack[b]] ** 2 if has else 0.0
+        work[said + 2 * PACK + b] = 1.0 if has else 0.0
+        clear &= work[said + PACK + b] == 0.0
+    seen, own, there = load(work, room), load(work, room + 1), load(work, room + 2)
     reach = plus(spread(wide * wide), own)
     level = over(times(spread(-0.5), times(seen, seen)), reach)
     far = over(times(spread(share * _ROOT), _exps(level)), root(reach))
@@ -124,19 +124,20 @@ def readings(pack, read, gauge, misread, work, to, tiny, logs):  # type: ignore[
         density = fused(times(near, b), _exps(times(times(gap, gap), a)), far)
         store(work, to + u, density)
         peak = larger(density, peak)
-    lift(work, to, mean.shape[0], peak, tiny, logs)
+    lift(work, to, mean.shape[0], peak, tiny, logs, room)
 
 
 @loop
-def weighed(pack, soft, column, table, states, configs, work, to):  # type: ignore[no-untyped-def]
-    """Likelihood of each configuration from weights of the states, for the rows of a pack."""
+def weighed(pack, soft, column, table, many, work, to, room):  # type: ignore[no-untyped-def]
+    """Likelihood of each configuration from weights of the states, for the rows of a pack;
+    ``room`` is a pack of ``work`` that nothing is in."""
+    states, configs = many
     for c in range(to, to + configs):
         store(work, c, spread(0.0))
-    weights = packs(1)
     for k in range(states):
         for b in range(PACK):
-            weights[b] = soft[pack[b], column, k] if pack[b] >= 0 else 1.0
-        weight = load(weights, 0)
+            work[room * PACK + b] = soft[pack[b], column, k] if pack[b] >= 0 else 1.0
+        weight = load(work, room)
         for c in range(configs):
             x = times(weight, spread(at(table, k * configs + c)))
             store(work, to + c, plus(load(work, to + c), x))

@@ -13,7 +13,7 @@ from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
 
-from loopodds.vectors.compiling import loop
+from loopodds.base.arrays import FloatArray
 
 WIDTH = 8
 """Rows side by side: one line of the cache. Shorter vectors of a processor are taken together."""
@@ -39,8 +39,7 @@ class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
         super().__init__(manager, kind, _VECTOR)
 
 
-@loop
-def packs(count):  # type: ignore[no-untyped-def]
+def packs(count: int) -> FloatArray:
     """Room for some packs, beginning where a line of the cache begins: one that lay across two
     would take twice as long to read."""
     room = np.empty(count * WIDTH + _LINE // 8)
