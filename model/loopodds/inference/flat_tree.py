@@ -15,7 +15,7 @@ from loopodds.inference.likelihoods import Absorbed, Clique, Homes, Readings, ke
 from loopodds.inference.network import Evidence
 
 if TYPE_CHECKING:
-    from loopodds.inference.sums import Arrays
+    from loopodds.inference.kernels import Arrays
 
 Names = tuple[tuple[int, str], ...]
 """Kind of evidence (code, soft, number) and name, in the order of the columns of each kind."""

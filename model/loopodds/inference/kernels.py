@@ -12,9 +12,18 @@ import numpy as np
 
 from loopodds.base.arrays import FloatArray, IntArray
 from loopodds.vectors.compiling import loop
-from loopodds.vectors.densities import columns_of, fold, fold_words, heard, lift, readings, weighed
+from loopodds.vectors.densities import (
+    announce,
+    columns_of,
+    fold,
+    fold_words,
+    heard,
+    lift,
+    readings,
+    weighed,
+)
 from loopodds.vectors.lanes import WIDTH as PACK
-from loopodds.vectors.lanes import load, over, packs, spread, store, times
+from loopodds.vectors.lanes import bare, load, over, packs, plus, spread, store, times
 from loopodds.vectors.products import common, summed
 
 CODE, SOFT, NUMBER = 0, 1, 2
@@ -63,10 +72,10 @@ def _memory(tree: Arrays, groups: Arrays, factors: Arrays, seen: Arrays, columns
     configs, gauge_at = factors[3], factors[12]
     most = max([1, *configs, *np.diff(gauge_at)])
     return (
-        packs(tree[1] + most + ROOM), np.zeros((cliques, PACK)), tree[2] * PACK,
-        np.ones(places, np.bool_), np.empty(len(groups[4]), np.int64), np.zeros(cliques, np.bool_),
-        np.zeros((3, max(4, places)), np.int64), packs(codes.shape[1]),
-        np.empty(codes.shape[1], np.int64), np.empty(values.shape[1], np.bool_), packs(columns),
+        packs(tree[1] + most + ROOM), np.int64(tree[1] + most), packs(cliques), tree[2] * PACK,
+        np.ones(places, np.int8), np.empty(len(groups[4]), np.int64), np.zeros(cliques, np.int8),
+        np.zeros(3 * max(4, places), np.int64), packs(codes.shape[1]),
+        np.empty(codes.shape[1], np.int64), np.empty(values.shape[1], np.int8), packs(columns),
         packs(1), np.zeros(PACK, np.int64),
         np.zeros(PACK + 1, np.int64),  # one more: the next is written before it is counted
         np.empty(PACK), np.zeros(PACK), np.empty(PACK, np.int64),
@@ -82,6 +91,7 @@ def passes(  # type: ignore[no-untyped-def]
     One long loop over named arrays on purpose: with the fields of the records used in place it
     takes longer.
     """
+    cliques, last_step = tree[6].shape[0], steps[0].shape[0]
     (
         index,
         size,
@@ -95,17 +105,20 @@ def passes(  # type: ignore[no-untyped-def]
         prior_at,
         one_at,
         tiny,
-    ) = tree
-    group_first, within, level, group_cells, group_at, lift_first, lift_at, member_first = groups
-    kinds, column, states, configs, tables, table_at, pairs, pair_at = factors[:8]
-    means, variances, slopes, heights, gauge_at, shares, wides = factors[8:]
+    ) = bare(tree)
+    group_first, within, level, group_cells, group_at, lift_first, lift_at, member_first = bare(
+        groups
+    )
+    kinds, column, states, configs, tables, table_at, pairs, pair_at = bare(factors[:8])
+    means, variances, slopes, heights = factors[8:12]
+    gauge_at, shares, wides = bare(factors[12:])
     codes, softs, values, extras = seen
-    step_kind, step_about, step_closes = steps
-    work, rested, place, live, alias, quiet, inner, said, marks, number = memory[:10]
+    heads, items = bare(sums)
+    step_kind, step_about, step_closes = bare(steps)
+    work, room, rested, place, live, alias, quiet, inner, said, marks, number = bare(memory[:11])
     # the last is not asked for
-    answers, closing, columns, words, logs, outward, pack = memory[10:]
-    cliques = in_at.shape[0]
-    densities, room = size, work.shape[0] // PACK - ROOM
+    answers, closing, columns, words, logs, outward, pack = bare(memory[11:])
+    densities = size
     for c in range(prior.shape[0]):
         store(work, prior_at + c, spread(prior[c]))
     store(work, one_at, spread(1.0))
@@ -113,7 +126,10 @@ def passes(  # type: ignore[no-untyped-def]
     for first in range(-PACK if resting else 0, order.shape[0], PACK):
         for b in range(PACK):
             pack[b] = order[first + b] if 0 <= first + b < order.shape[0] else -1
-        logs[:] = 0.0
+        announce(order, first + PACK, codes)
+        announce(order, first + PACK, values)
+        announce(order, first, out)
+        store(logs, 0, spread(0.0))
         heard(pack, codes, values, said, marks, number)
         for k in range(cliques):
             at_rest = True
@@ -133,7 +149,7 @@ def passes(  # type: ignore[no-untyped-def]
                         up = lift_first[source] + level[source] - level[g] - 1
                         before = group_at[source] * PACK, lift_at[up]
                     if kind == CODE:
-                        count = columns_of(marks[i], said[i * PACK :], states[f], words)
+                        count = columns_of(marks[i], said, i, states[f], words)
                         for w in range(count):
                             word = words[w] if words[w] >= 0 else states[f]
                             columns[w] = table_at[f] + cells * word
@@ -143,9 +159,10 @@ def passes(  # type: ignore[no-untyped-def]
                         )
                     else:
                         if kind == SOFT:
-                            table = tables[table_at[f] : table_at[f + 1]]
                             many = states[f], configs[f]
-                            weighed(pack, softs, i, table, many, work, densities, room)
+                            weighed(
+                                pack, softs, i, tables, table_at[f], many, work, densities, room
+                            )
                         else:
                             a, z = gauge_at[f], gauge_at[f + 1]
                             gauge = means[a:z], variances[a:z], slopes[a:z], heights[a:z]
@@ -175,31 +192,30 @@ def passes(  # type: ignore[no-untyped-def]
                 at_rest &= quiet[children[e]]
             quiet[k] = at_rest and resting and first >= 0  # in what it was just now
             if small[k]:
-                summed(work, cliques + k, sums, index, place, live, inner)
+                summed(work, cliques + k, heads, items, index, place, live, inner)
             if sent[k] == 0:
                 continue
             if quiet[k]:
                 place[k] = rest_at[k] * PACK
-                for b in range(PACK):
-                    logs[b] += rested[k, b]
+                store(logs, 0, plus(load(logs, 0), load(rested, k)))
                 continue
             place[k] = in_at[k] * PACK
-            mass = summed(work, k, sums, index, place, live, inner)
+            mass = summed(work, k, heads, items, index, place, live, inner)
             if first < 0:
-                logs[:] = 0.0
+                store(logs, 0, spread(0.0))
             lift(work, in_at[k], sent[k], mass, tiny, logs, room)
             if first < 0:
-                for b in range(PACK):
-                    rested[k, b] = logs[b]
+                store(rested, k, load(logs, 0))
                 for c in range(sent[k]):
                     store(work, rest_at[k] + c, load(work, in_at[k] + c))
         if first < 0:
-            quiet[:] = True
+            for k in range(cliques):
+                quiet[k] = True
             continue
-        for t in range(step_kind.shape[0]):
+        for t in range(last_step):
             n, kind, about = 2 * cliques + t, step_kind[t], step_about[t]
-            to, cells = sums[2][n], sums[0][n]
-            mass = summed(work, n, sums, index, place, live, inner)
+            cells, to = heads[5 * n], heads[5 * n + 2]
+            mass = summed(work, n, heads, items, index, place, live, inner)
             if step_closes[t]:
                 whole = mass
                 if kind == SEND:

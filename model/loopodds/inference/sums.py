@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence, Sized
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -130,7 +130,7 @@ class _Layout:
         ]
         tree = (
             np.concatenate(self.maps).astype(np.int32), np.int64(self.size), self.place,
-            np.array([bool(some) for some, _ in self.small]),
+            np.array([bool(some) for some, _ in self.small], np.int8),
             starts(shape.children), joined(shape.children), self.place[: self.count], self.resting,
             np.array(shape.sent), np.int64(self.place[self.potentials]),
             np.int64(self.place[self.ones]), self._tiny(),
@@ -342,8 +342,7 @@ class _Layout:
         return found
 
     def _flat_sums(self, sums: list[_Sum]) -> Arrays:
-        """Cells, length and where to; the factors of each: number, maps from what is kept and what
-        is left, and whether it hangs on nothing that is left."""
+        """Heads and items, see `loopodds.vectors.products.summed`."""
         rows, given = [], []
         for one in sums:
             left = tuple(name for name in one.domain if name not in one.kept)
@@ -356,8 +355,10 @@ class _Layout:
             if all(outer or number in is_group for number, _, _, outer in found):
                 found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False))
             given.append(found)
-        factors = np.array([f for own in given for f in own], np.int64).reshape(-1, 4).T.copy()
-        return (*np.array(rows, np.int64).T.copy(), starts(given), *factors)
+        first = starts(given)
+        heads = np.column_stack([np.array(rows, np.int64), first[:-1], first[1:]])
+        items = np.array([f for own in given for f in own], np.int64).reshape(-1, 4)
+        return heads, items
 
 
 def joined(parts: Sequence[Sequence[int]]) -> IntArray:

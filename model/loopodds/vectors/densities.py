@@ -6,11 +6,12 @@ import numpy as np
 from numba import njit
 
 from loopodds.vectors.compiling import loop
-from loopodds.vectors.lanes import WIDTH as PACK
 from loopodds.vectors.lanes import (
+    LINE,
     any_outside,
     at,
     doubled,
+    fetch,
     fused,
     larger,
     load,
@@ -25,6 +26,7 @@ from loopodds.vectors.lanes import (
     where,
     whole,
 )
+from loopodds.vectors.lanes import WIDTH as PACK
 
 MARKS = 62
 """Words of a column that have a mark of their own."""
@@ -128,7 +130,7 @@ def readings(pack, read, gauge, misread, work, to, tiny, logs, room):  # type: i
 
 
 @loop
-def weighed(pack, soft, column, table, many, work, to, room):  # type: ignore[no-untyped-def]
+def weighed(pack, soft, column, tables, first, many, work, to, room):  # type: ignore[no-untyped-def]
     """Likelihood of each configuration from weights of the states, for the rows of a pack;
     ``room`` is a pack of ``work`` that nothing is in."""
     states, configs = many
@@ -139,7 +141,7 @@ def weighed(pack, soft, column, table, many, work, to, room):  # type: ignore[no
             work[room * PACK + b] = soft[pack[b], column, k] if pack[b] >= 0 else 1.0
         weight = load(work, room)
         for c in range(configs):
-            x = times(weight, spread(at(table, k * configs + c)))
+            x = times(weight, spread(at(tables, first + k * configs + c)))
             store(work, to + c, plus(load(work, to + c), x))
 
 
@@ -152,13 +154,13 @@ def fold_words(  # type: ignore[no-untyped-def]
     ``f`` is where the factor and its map begin; below zero it is all ones. ``said`` are the words
     of the rows, ``words`` those that occur, and ``first`` is where the columns of these begin.
     """
-    a, b, second = first[0], first[1], float(words[1])
+    a, b, second = at(first, 0), at(first, 1), float(at(words, 1))
     for c in range(cells):
         x = spread(at(tables, a + c))
         if count > 1:
             x = where(said, second, spread(at(tables, b + c)), x)
         for i in range(2, count):
-            x = where(said, float(words[i]), spread(at(tables, first[i] + c)), x)
+            x = where(said, float(at(words, i)), spread(at(tables, at(first, i) + c)), x)
         if f[0] >= 0:
             x = times(x, load_from(work, f[0], at(index, f[1] + c)))
         store(work, to + c, x)
@@ -175,12 +177,12 @@ def fold(work, to, cells, index, f, others, g):  # type: ignore[no-untyped-def]
 
 
 @loop
-def columns_of(mask, own, states, words):  # type: ignore[no-untyped-def]
-    """The words that a pack says, -1 being nothing, from their marks; how many."""
+def columns_of(mask, said, column, states, words):  # type: ignore[no-untyped-def]
+    """The words that a pack says of a column, -1 being nothing, from their marks; how many."""
     count = 0
     if mask < 0:  # some have no mark of their own: word by word, each as often as it is said
         for b in range(PACK):
-            words[b] = np.int64(own[b])
+            words[b] = np.int64(said[column * PACK + b])
         return PACK
     for word in range(-1, min(states, MARKS)):
         words[count] = word  # stays if it is said
@@ -189,15 +191,31 @@ def columns_of(mask, own, states, words):  # type: ignore[no-untyped-def]
 
 
 @loop
+def announce(order, first, rows):  # type: ignore[no-untyped-def]
+    """Ask for what the rows of a pack say, of an array with an axis of rows: they may lie anywhere,
+    and what is asked for too late is waited for."""
+    wide = rows.shape[1]
+    for b in range(max(first, 0), min(first + PACK, order.shape[0])):
+        start = order[b] * wide
+        for i in range(start, start + wide, LINE // rows.itemsize):
+            fetch(rows, i)
+        if wide:
+            fetch(rows, start + wide - 1)
+
+
+@loop
 def heard(pack, codes, values, said, marks, number):  # type: ignore[no-untyped-def]
     """What each row of a pack says of each column, side by side; a mark for each word that is said
     (the first bit for nothing, the last for all without one), and which numbers any row has."""
-    marks[:], number[:] = 0, False
+    for i in range(codes.shape[1]):
+        marks[i] = 0
+    for i in range(values.shape[1]):
+        number[i] = False
     for b in range(PACK):
         row = pack[b]
-        for i in range(marks.shape[0]):
+        for i in range(codes.shape[1]):
             code = codes[row, i] if row >= 0 else -1
             said[i * PACK + b] = code
             marks[i] |= np.int64(1) << min(code + 1, 63)
-        for i in range(number.shape[0] if row >= 0 else 0):
+        for i in range(values.shape[1] if row >= 0 else 0):
             number[i] |= not np.isnan(values[row, i])

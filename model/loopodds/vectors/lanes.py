@@ -22,7 +22,8 @@ _VECTOR = ir.VectorType(ir.DoubleType(), WIDTH)
 _INDEX = ir.IntType(32)
 _SHORT = ir.VectorType(_INDEX, WIDTH)
 _ALIGNED = 8  # bytes: arrays begin where a float may
-_LINE = 64  # bytes of a line of the cache
+LINE = 64
+"""Bytes of a line of the cache."""
 
 
 class _Lanes(types.Type):  # type: ignore[misc]
@@ -42,13 +43,38 @@ class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
 def packs(count: int) -> FloatArray:
     """Room for some packs, beginning where a line of the cache begins: one that lay across two
     would take twice as long to read."""
-    room = np.empty(count * WIDTH + _LINE // 8)
-    skip = (-room.ctypes.data % _LINE) // 8
+    room = np.empty(count * WIDTH + LINE // 8)
+    skip = (-room.ctypes.data % LINE) // 8
     return room[skip : skip + count * WIDTH]
 
 
-def _address(context: Any, builder: Any, array_type: Any, array: Any, place: Any) -> Any:
-    data = context.make_array(array_type)(context, builder, array).data
+@intrinsic
+def bare(_, arrays):  # type: ignore[no-untyped-def]
+    """A tuple with, in place of each array, where its numbers begin, which a loop hands on faster
+    than the whole array; there must be something that holds on to that. Places in it never count
+    from the end."""
+    kinds = [types.CPointer(k.dtype) if isinstance(k, types.Array) else k for k in arrays]
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        parts = zip(arrays, cgutils.unpack_tuple(builder, args[0], len(kinds)), strict=True)
+        found = [
+            _data(context, builder, kind, part) if isinstance(kind, types.Array) else part
+            for kind, part in parts
+        ]
+        return context.make_tuple(builder, signature.return_type, found)
+
+    return types.BaseTuple.from_types(kinds)(arrays), generate
+
+
+def _data(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+    """Where the numbers of an array begin, which may be known already."""
+    if isinstance(kind, types.CPointer):
+        return given
+    return context.make_array(kind)(context, builder, given).data
+
+
+def _address(context: Any, builder: Any, kind: Any, given: Any, place: Any) -> Any:
+    data = _data(context, builder, kind, given)
     return builder.bitcast(builder.gep(data, [place]), _VECTOR.as_pointer())
 
 
@@ -58,11 +84,27 @@ def load_from(_, array, start, place):  # type: ignore[no-untyped-def]
     the end. Two numbers, because the first of them often stays while the other changes."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        data = context.make_array(signature.args[0])(context, builder, args[0]).data
+        data = _data(context, builder, signature.args[0], args[0])
         found = builder.gep(builder.gep(data, [args[1]]), [args[2]])
         return builder.load(builder.bitcast(found, _VECTOR.as_pointer()), align=_ALIGNED)
 
     return _lanes(array, types.int64, types.int64), generate
+
+
+@intrinsic
+def fetch(_, array, place):  # type: ignore[no-untyped-def]
+    """Ask for the line of the cache in which a place of an array lies, without waiting for it."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        data = _data(context, builder, signature.args[0], args[0])
+        line = builder.bitcast(builder.gep(data, [args[1]]), ir.IntType(8).as_pointer())
+        kind = ir.FunctionType(ir.VoidType(), [line.type, _INDEX, _INDEX, _INDEX])
+        own = builder.module.declare_intrinsic("llvm.prefetch", [line.type], kind)
+        to_read, keep_near, data_cache = _INDEX(0), _INDEX(3), _INDEX(1)
+        builder.call(own, [line, to_read, keep_near, data_cache])
+        return context.get_dummy_value()
+
+    return types.void(array, types.int64), generate
 
 
 @intrinsic
@@ -126,7 +168,7 @@ def at(_, array, index):  # type: ignore[no-untyped-def]
     """One number of an array whose index never counts from the end, which is not checked."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        data = context.make_array(signature.args[0])(context, builder, args[0]).data
+        data = _data(context, builder, signature.args[0], args[0])
         return builder.load(builder.gep(data, [args[1]]))
 
     return array.dtype(array, types.int64), generate

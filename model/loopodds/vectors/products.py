@@ -162,27 +162,32 @@ def _four(work, to, cells, run, index, f, g, h, k):  # type: ignore[no-untyped-d
 
 @loop
 def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped-def]
-    """The same of five or more."""
+    """The same of five or more, three numbers each in ``given``."""
     mass = spread(0.0)
-    last = count - 1
+    f, g, h, k = _given(given, 0), _given(given, 1), _given(given, 2), _given(given, count - 1)
     for c in range(cells):
-        u, v = given[0, 0] + at(index, given[1, 0] + c), given[0, 1] + at(index, given[1, 1] + c)
-        w, z = (
-            given[0, 2] + at(index, given[1, 2] + c),
-            given[0, last] + at(index, given[1, last] + c),
-        )
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        w, z = h[0] + at(index, h[1] + c), k[0] + at(index, k[1] + c)
         total = spread(0.0)
         for q in range(run):
-            a, b = at(index, given[2, 0] + q), at(index, given[2, 1] + q)
-            x = times(load_from(work, u, a), load_from(work, v, b))
-            x = times(x, load_from(work, w, at(index, given[2, 2] + q)))
-            for i in range(3, last):
-                place = at(index, given[1, i] + c) + at(index, given[2, i] + q)
-                x = times(x, load_from(work, given[0, i], place))
-            total = fused(x, load_from(work, z, at(index, given[2, last] + q)), total)
+            x = times(
+                load_from(work, u, at(index, f[2] + q)), load_from(work, v, at(index, g[2] + q))
+            )
+            x = times(x, load_from(work, w, at(index, h[2] + q)))
+            for i in range(3, count - 1):
+                other = _given(given, i)
+                away = at(index, other[1] + c) + at(index, other[2] + q)
+                x = times(x, load_from(work, other[0], away))
+            total = fused(x, load_from(work, z, at(index, k[2] + q)), total)
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
+
+
+@njit(inline="always")
+def _given(given, number):  # type: ignore[no-untyped-def]
+    """A factor in a list of them."""
+    return at(given, 3 * number), at(given, 3 * number + 1), at(given, 3 * number + 2)
 
 
 @loop
@@ -212,22 +217,31 @@ def common(work, one, other, cells):  # type: ignore[no-untyped-def]
 
 
 @loop
-def summed(work, number, sums, index, place, live, inner):  # type: ignore[no-untyped-def]
-    """One sum of products over the factors that say something; what all of it adds up to."""
-    all_cells, all_run, all_to, first, factor, kept, left, outer = sums
-    cells, run, to = all_cells[number], all_run[number], all_to[number]
+def summed(work, number, heads, items, index, place, live, given):  # type: ignore[no-untyped-def]
+    """One sum of products over the factors that say something; what all of it adds up to.
+
+    Args:
+        heads: Of each sum its cells, the terms of each, where it goes, and its first item and the
+            end of the last.
+        items: A factor, where its maps begin from what is kept and from what is left, and whether
+            it hangs on nothing that is left.
+        place, live: Where each factor begins, and whether it says something.
+        given: Memory to work in, three numbers for each factor.
+    """
+    head = 5 * number
+    cells, run, to = at(heads, head), at(heads, head + 1), at(heads, head + 2)
+    first, end = 4 * at(heads, head + 3), 4 * at(heads, head + 4)
     count, outside = 0, False
-    for i in range(first[number], first[number + 1]):
-        if live[factor[i]]:
-            if outer[i]:
+    for i in range(first, end, 4):
+        factor = at(items, i)
+        if at(live, factor):
+            if at(items, i + 3):
                 outside = True
             else:
-                inner[0, count] = place[factor[i]]
-                inner[1, count], inner[2, count] = kept[i], left[i]
+                given[3 * count] = at(place, factor)
+                given[3 * count + 1], given[3 * count + 2] = at(items, i + 1), at(items, i + 2)
                 count += 1
-    f = inner[0, 0], inner[1, 0], inner[2, 0]
-    g = inner[0, 1], inner[1, 1], inner[2, 1]
-    h = inner[0, 2], inner[1, 2], inner[2, 2]
+    f, g, h = _given(given, 0), _given(given, 1), _given(given, 2)
     if count == 1:
         mass = _one(work, to, cells, run, index, f)
     elif count == 2:
@@ -235,11 +249,11 @@ def summed(work, number, sums, index, place, live, inner):  # type: ignore[no-un
     elif count == 3:
         mass = _three(work, to, cells, run, index, f, g, h)
     elif count == 4:
-        k = inner[0, 3], inner[1, 3], inner[2, 3]
-        mass = _four(work, to, cells, run, index, f, g, h, k)
+        mass = _four(work, to, cells, run, index, f, g, h, _given(given, 3))
     else:
-        mass = _more(work, to, cells, run, index, inner, count)
-    for i in range(first[number], first[number + 1] if outside else 0):
-        if live[factor[i]] and outer[i]:
-            mass = _outer(work, to, cells, index, (place[factor[i]], kept[i]))
+        mass = _more(work, to, cells, run, index, given, count)
+    for i in range(first, end if outside else 0, 4):
+        factor = at(items, i)
+        if at(live, factor) and at(items, i + 3):
+            mass = _outer(work, to, cells, index, (at(place, factor), at(items, i + 1)))
     return mass
