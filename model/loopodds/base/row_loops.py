@@ -4,13 +4,16 @@ Importing this module loads numba. A table is slots, a power of two with -1 in t
 else with the number of a row, and for each number where that row is kept.
 """
 
+from functools import partial
+
 import numpy as np
 from numba import njit
 
+_loop = partial(njit, cache=True, nogil=True, _nrt=False)  # makes no memory: nobody counts users
 _ODD = np.uint64(0x9E3779B97F4A7C15)
 
 
-@njit(cache=True, nogil=True)
+@_loop()
 def _mixed(words, row):  # type: ignore[no-untyped-def]
     """A mark of a row; four words at a time, because each step waits for the one before it."""
     a = b = c = d = np.uint64(14695981039346656037)
@@ -33,7 +36,7 @@ def _step(mark, word):  # type: ignore[no-untyped-def]
     return mark ^ (mark >> np.uint64(29))
 
 
-@njit(cache=True, nogil=True)
+@_loop()
 def _slot(slots, at, kept, words, row):  # type: ignore[no-untyped-def]
     """Where a row is in the hash table, or the empty slot where it would be."""
     mark = _mixed(words, row)
@@ -50,14 +53,14 @@ def _slot(slots, at, kept, words, row):  # type: ignore[no-untyped-def]
     return slot
 
 
-@njit(cache=True, nogil=True)
+@_loop()
 def look_up(slots, at, kept, words, place):  # type: ignore[no-untyped-def]
     """Numbers of rows; -1 of those that are not there."""
     for row in range(words.shape[0]):
         place[row] = slots[_slot(slots, at, kept, words, row)]
 
 
-@njit(cache=True, nogil=True)
+@_loop()
 def number(slots, words, place, first):  # type: ignore[no-untyped-def]
     """Number rows from none on, equal ones alike; how many numbers there are, and where each row
     of a number is first."""
@@ -72,13 +75,14 @@ def number(slots, words, place, first):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True)
+@_loop()
 def enter(slots, at, kept, count, words, new):  # type: ignore[no-untyped-def]
     """Keep rows that are not there behind the others; how many there are, and which are new."""
     for row in range(words.shape[0]):
         slot = _slot(slots, at, kept, words, row)
         if slots[slot] < 0:
-            kept[count] = words[row]
+            for i in range(words.shape[1]):
+                kept[count, i] = words[row, i]
             slots[slot] = at[count] = count
             new[count] = row
             count += 1

@@ -118,7 +118,7 @@ class FlatTree:
             if kinds > left:
                 break
             key, left = kinds * key + said, left // kinds
-        return np.argsort(key, kind="stable")
+        return np.argsort(key)
 
 
 class LoopTree:
