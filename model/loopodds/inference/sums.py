@@ -27,6 +27,8 @@ SPARED = 2
 """How many times smaller than a clique its targets must be together to share one sum."""
 SMALL = 8
 """How many times smaller than a clique factors must be together to be multiplied beforehand."""
+ROWS = (5, 4, 3)
+"""Cells in a row that the loops take together."""
 FAR = 250
 """Powers of ten that the factors of a clique may go down together."""
 
@@ -160,6 +162,21 @@ class _Layout:
             self.maps.append(index)
             self.end += len(index)
         return self.found[key]
+
+    def _apart(self, factor: Query, name: str) -> int:
+        """How many numbers lie between the states of a name in a factor, 0 if it has it not."""
+        after = factor[factor.index(name) + 1 :] if name in factor else None
+        return 0 if after is None else WIDTH * self.shape.cells(after)
+
+    def _in_row(self, one: _Sum) -> int:
+        """How many cells, one after the other, lie evenly apart in all factors of a sum."""
+        apart = [[self._apart(names, n) for _, names, _ in one.factors] for n in one.kept]
+        count = 1
+        for name, steps in zip(reversed(one.kept), reversed(apart), strict=True):
+            if steps != [count * step for step in apart[-1]]:
+                break
+            count *= self.shape.cards[name]
+        return next((row for row in ROWS if count % row == 0), 1)
 
     def _flat_groups(self) -> Arrays:
         """First of each clique, host, level below the first host, cells, place, maps to the hosts,
@@ -348,16 +365,20 @@ class _Layout:
             left = tuple(name for name in one.domain if name not in one.kept)
             rows.append((self.shape.cells(one.kept), self.shape.cells(left), one.to))
             found = [
-                (i, self.map(one.kept, names), self.map(left, names), not {*deciding} & {*left})
+                (
+                    i, self.map(one.kept, names), self.map(left, names),
+                    not {*deciding} & {*left}, self._apart(names, one.kept[-1]) if one.kept else 0,
+                )
                 for i, names, deciding in one.factors
-            ]
+            ]  # fmt: skip
             is_group = range(2 * self.count, self.potentials)
-            if all(outer or number in is_group for number, _, _, outer in found):
-                found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False))
+            if all(outer or number in is_group for number, _, _, outer, _ in found):
+                found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False, 0))
             given.append(found)
         first = starts(given)
-        heads = np.column_stack([np.array(rows, np.int64), first[:-1], first[1:]])
-        items = np.array([f for own in given for f in own], np.int64).reshape(-1, 4)
+        in_row = [self._in_row(one) for one in sums]
+        heads = np.column_stack([np.array(rows, np.int64), first[:-1], first[1:], in_row])
+        items = np.array([f for own in given for f in own], np.int64).reshape(-1, 5)
         return heads, items
 
 

@@ -98,6 +98,78 @@ def _two(work, to, cells, run, index, f, g):  # type: ignore[no-untyped-def]
     return mass
 
 
+@loop
+def _row_of_3(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
+    """The same for 3 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
+    mass = spread(0.0)
+    for c in range(0, cells, 3):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        x0, x1, x2 = spread(0.0), spread(0.0), spread(0.0)
+        for q in range(run):
+            own, k = load_from(work, u, at(index, f[2] + q)), v + at(index, g[2] + q)
+            x0 = fused(own, load_from(work, k, 0 * step), x0)
+            x1 = fused(own, load_from(work, k, 1 * step), x1)
+            x2 = fused(own, load_from(work, k, 2 * step), x2)
+        store(work, to + c + 0, x0)
+        mass = plus(mass, x0)
+        store(work, to + c + 1, x1)
+        mass = plus(mass, x1)
+        store(work, to + c + 2, x2)
+        mass = plus(mass, x2)
+    return mass
+
+
+@loop
+def _row_of_4(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
+    """The same for 4 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
+    mass = spread(0.0)
+    for c in range(0, cells, 4):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        x0, x1, x2, x3 = spread(0.0), spread(0.0), spread(0.0), spread(0.0)
+        for q in range(run):
+            own, k = load_from(work, u, at(index, f[2] + q)), v + at(index, g[2] + q)
+            x0 = fused(own, load_from(work, k, 0 * step), x0)
+            x1 = fused(own, load_from(work, k, 1 * step), x1)
+            x2 = fused(own, load_from(work, k, 2 * step), x2)
+            x3 = fused(own, load_from(work, k, 3 * step), x3)
+        store(work, to + c + 0, x0)
+        mass = plus(mass, x0)
+        store(work, to + c + 1, x1)
+        mass = plus(mass, x1)
+        store(work, to + c + 2, x2)
+        mass = plus(mass, x2)
+        store(work, to + c + 3, x3)
+        mass = plus(mass, x3)
+    return mass
+
+
+@loop
+def _row_of_5(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
+    """The same for 5 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
+    mass = spread(0.0)
+    for c in range(0, cells, 5):
+        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
+        x0, x1, x2, x3, x4 = spread(0.0), spread(0.0), spread(0.0), spread(0.0), spread(0.0)
+        for q in range(run):
+            own, k = load_from(work, u, at(index, f[2] + q)), v + at(index, g[2] + q)
+            x0 = fused(own, load_from(work, k, 0 * step), x0)
+            x1 = fused(own, load_from(work, k, 1 * step), x1)
+            x2 = fused(own, load_from(work, k, 2 * step), x2)
+            x3 = fused(own, load_from(work, k, 3 * step), x3)
+            x4 = fused(own, load_from(work, k, 4 * step), x4)
+        store(work, to + c + 0, x0)
+        mass = plus(mass, x0)
+        store(work, to + c + 1, x1)
+        mass = plus(mass, x1)
+        store(work, to + c + 2, x2)
+        mass = plus(mass, x2)
+        store(work, to + c + 3, x3)
+        mass = plus(mass, x3)
+        store(work, to + c + 4, x4)
+        mass = plus(mass, x4)
+    return mass
+
+
 @njit(inline="always")
 def _with_two(work, total, u, a, v, b, w, c):  # type: ignore[no-untyped-def]
     both = times(load_from(work, u, a), load_from(work, v, b))
@@ -162,7 +234,7 @@ def _four(work, to, cells, run, index, f, g, h, k):  # type: ignore[no-untyped-d
 
 @loop
 def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped-def]
-    """The same of five or more, three numbers each in ``given``."""
+    """The same of five or more, four numbers each in ``given``."""
     mass = spread(0.0)
     f, g, h, k = _given(given, 0), _given(given, 1), _given(given, 2), _given(given, count - 1)
     for c in range(cells):
@@ -187,7 +259,7 @@ def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped
 @njit(inline="always")
 def _given(given, number):  # type: ignore[no-untyped-def]
     """A factor in a list of them."""
-    return at(given, 3 * number), at(given, 3 * number + 1), at(given, 3 * number + 2)
+    return at(given, 4 * number), at(given, 4 * number + 1), at(given, 4 * number + 2)
 
 
 @loop
@@ -226,33 +298,45 @@ def summed(work, number, heads, items, index, place, live, given):  # type: igno
         items: A factor, where its maps begin from what is kept and from what is left, and whether
             it hangs on nothing that is left.
         place, live: Where each factor begins, and whether it says something.
-        given: Memory to work in, three numbers for each factor.
+        given: Memory to work in, four numbers for each factor.
     """
-    head = 5 * number
+    head = 6 * number
     cells, run, to = at(heads, head), at(heads, head + 1), at(heads, head + 2)
-    first, end = 4 * at(heads, head + 3), 4 * at(heads, head + 4)
+    first, end, row = 5 * at(heads, head + 3), 5 * at(heads, head + 4), at(heads, head + 5)
     count, outside = 0, False
-    for i in range(first, end, 4):
+    for i in range(first, end, 5):
         factor = at(items, i)
         if at(live, factor):
             if at(items, i + 3):
                 outside = True
             else:
-                given[3 * count] = at(place, factor)
-                given[3 * count + 1], given[3 * count + 2] = at(items, i + 1), at(items, i + 2)
+                given[4 * count] = at(place, factor)
+                given[4 * count + 1], given[4 * count + 2] = at(items, i + 1), at(items, i + 2)
+                given[4 * count + 3] = at(items, i + 4)
                 count += 1
     f, g, h = _given(given, 0), _given(given, 1), _given(given, 2)
     if count == 1:
         mass = _one(work, to, cells, run, index, f)
     elif count == 2:
-        mass = _two(work, to, cells, run, index, f, g)
+        s, t = at(given, 3), at(given, 7)
+        if row < 3 or (s and t):
+            mass = _two(work, to, cells, run, index, f, g)
+        else:
+            if s:
+                f, g, t = g, f, s
+            if row == 3:
+                mass = _row_of_3(work, to, cells, run, index, f, g, t)
+            elif row == 4:
+                mass = _row_of_4(work, to, cells, run, index, f, g, t)
+            else:
+                mass = _row_of_5(work, to, cells, run, index, f, g, t)
     elif count == 3:
         mass = _three(work, to, cells, run, index, f, g, h)
     elif count == 4:
         mass = _four(work, to, cells, run, index, f, g, h, _given(given, 3))
     else:
         mass = _more(work, to, cells, run, index, given, count)
-    for i in range(first, end if outside else 0, 4):
+    for i in range(first, end if outside else 0, 5):
         factor = at(items, i)
         if at(live, factor) and at(items, i + 3):
             mass = _outer(work, to, cells, index, (at(place, factor), at(items, i + 1)))
