@@ -319,7 +319,11 @@ class _Layout:
             if SPARED * shape.cells(more) <= shape.cells(shape.scopes[k]):
                 names = more
                 found.append(number)
-        return (found, names) if len(found) > 1 else ((), ())
+        if len(found) < 2:
+            return (), ()
+        # last what fewest messages hang on: cells that are summed side by side then share them
+        sent = [name for child in shape.children[k] for name in shape.separators[child]]
+        return found, tuple(sorted(names, key=sent.count, reverse=True))
 
     def _asked(self, query: int, domain: Query, given: list[Factor]) -> _Sum:
         return _Sum(domain, self.queries[query][0], self.answers, given, ANSWER, query)
