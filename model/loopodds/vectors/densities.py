@@ -8,6 +8,7 @@ from numba import njit
 from loopodds.vectors.compiling import loop
 from loopodds.vectors.lanes import (
     LINE,
+    above,
     any_outside,
     at,
     doubled,
@@ -24,7 +25,6 @@ from loopodds.vectors.lanes import (
     store,
     times,
     where,
-    whole,
 )
 from loopodds.vectors.lanes import WIDTH as PACK
 
@@ -35,6 +35,8 @@ _ROOT = 0.3989422804014327  # of 1 / (2 pi)
 _LOG2E = 1.4426950408889634
 _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
+_WHOLE = 1.5 * 2.0**52  # added to a number, it leaves a whole one in the last bits
+_LEAST = -707.0  # below, a result has not all its digits any more
 _TERMS = tuple(1.0 / factorial(k) for k in range(12, 1, -1))
 
 
@@ -54,14 +56,15 @@ def exp_below(x):  # type: ignore[no-untyped-def]
 @njit(inline="always")
 def _exps(x):  # type: ignore[no-untyped-def]
     """The same of a pack; zero where it is too small for a float with all its digits."""
-    x = larger(x, spread(-709.0))
-    k = whole(fused(x, spread(_LOG2E), spread(-0.5)))
-    r = fused(k, spread(-_LN2_LOW), fused(k, spread(-_LN2_HIGH), x))
+    near = larger(x, spread(_LEAST))
+    count = fused(near, spread(_LOG2E), spread(_WHOLE))
+    k = minus(count, spread(_WHOLE))
+    r = fused(k, spread(-_LN2_LOW), fused(k, spread(-_LN2_HIGH), near))
     p = spread(_TERMS[0])
     for term in _TERMS[1:]:
         p = fused(p, r, spread(term))
     p = fused(fused(p, r, spread(1.0)), r, spread(1.0))
-    return doubled(p, k)
+    return above(x, _LEAST, doubled(p, count))
 
 
 @loop

@@ -238,25 +238,28 @@ def any_outside(_, pack, low, high):  # type: ignore[no-untyped-def]
 
 
 @intrinsic
-def whole(_, pack):  # type: ignore[no-untyped-def]
-    """Without what is behind the point, row by row; between -2^31 and 2^31."""
+def above(_, pack, number, yes):  # type: ignore[no-untyped-def]
+    """``yes`` in the rows whose own number is above the one given, zero in the others."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.sitofp(builder.fptosi(args[0], _SHORT), _VECTOR)
+        own, least, kept = args
+        found = builder.fcmp_ordered(">", own, _every(builder, least))
+        return builder.select(found, kept, ir.Constant(_VECTOR, [0.0] * WIDTH))
 
-    return _lanes(_lanes), generate
+    return _lanes(_lanes, types.float64, _lanes), generate
 
 
 @intrinsic
 def doubled(_, pack, count):  # type: ignore[no-untyped-def]
-    """``pack`` times two to a whole power from -1022 to 1023, row by row; -1023 gives zero."""
+    """``pack`` times two to a whole power, row by row, neither it nor the result being too small
+    for all its digits. The power is what ``count`` is above 1.5 * 2^52: there it stands in the last
+    bits of a float, and added to those of the exponent it does what a product would."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         long = ir.VectorType(ir.IntType(64), WIDTH)
-        power = builder.sext(builder.fptosi(args[1], _SHORT), long)
-        exponent = builder.add(power, ir.Constant(long, [1023] * WIDTH))
-        bits = builder.shl(exponent, ir.Constant(long, [52] * WIDTH))
-        return builder.fmul(args[0], builder.bitcast(bits, _VECTOR))
+        bits, power = (builder.bitcast(arg, long) for arg in args)
+        power = builder.shl(power, ir.Constant(long, [52] * WIDTH))
+        return builder.bitcast(builder.add(bits, power), _VECTOR)
 
     return _lanes(_lanes, _lanes), generate
 
