@@ -27,9 +27,9 @@ from loopodds.vectors.lanes import bare, load, over, packs, plus, spread, store,
 from loopodds.vectors.products import common, summed
 
 CODE, SOFT, NUMBER = 0, 1, 2
-SEND, ANSWER, SHARE, CLOSE = range(4)
-"""What a sum of the outward pass is for: a child, a query, several of these, and the mass of a
-clique that has no neighbour."""
+SEND, ANSWER, SHARE, CLOSE, PASS = range(5)
+"""What a sum of the outward pass is for: a child, a query, several of these, the mass of a clique
+that has no neighbour, and what a clique was sent with likelihoods of its own on it."""
 RESTED = 8 * PACK
 """Rows from which what no row of a pack says anything about is worked out once for all of them."""
 ROOM = 3
@@ -215,6 +215,12 @@ def passes(  # type: ignore[no-untyped-def]
         for t in range(last_step):
             n, kind, about = 2 * cliques + t, step_kind[t], step_about[t]
             cells, to = heads[6 * n], heads[6 * n + 2]
+            if kind == PASS:
+                told = False
+                for i in range(heads[6 * n + 3], heads[6 * n + 4] - 1):
+                    told |= live[items[5 * i]] != 0
+                if not told:
+                    continue
             mass = summed(work, n, heads, items, index, place, live, inner)
             if step_closes[t]:
                 whole = mass

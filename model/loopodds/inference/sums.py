@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import IntArray, Query
-from loopodds.inference.kernels import ANSWER, CLOSE, SEND, SHARE, Arrays
+from loopodds.inference.kernels import ANSWER, CLOSE, PASS, SEND, SHARE, Arrays
 from loopodds.inference.likelihoods import Homes, TreeShape
 from loopodds.vectors.lanes import WIDTH
 
@@ -29,6 +29,8 @@ SMALL = 8
 """How many times smaller than a clique factors must be together to be multiplied beforehand."""
 ROWS = (5, 4, 3)
 """Cells in a row that the loops take together."""
+WORTH = 32
+"""Cells from which they are multiplied once for several sums."""
 FAR = 250
 """Powers of ten that the factors of a clique may go down together."""
 
@@ -270,12 +272,18 @@ class _Layout:
             yield _Sum(scope, (), self.answers, self._factors(k), CLOSE, k, True)
         together, names = self._together(k)
         spared = [c for c in together if c >= 0]
+        passed = self._passed(k)
+        if passed:
+            separator, sent = shape.separators[k], self.count + k
+            given = [*passed, (sent, separator, separator)]
+            yield _Sum(separator, separator, int(self.place[sent]), given, PASS, k)
+        gone = [number for number, _, _ in passed]
         if together:
-            given = self._factors(k, spared)
+            given = self._factors(k, [*spared, *gone])
             yield _Sum(scope, names, int(self.place[self.shared]), given, SHARE, k)
         closing = self._closing(k)
         for child in self._sends(k):
-            domain, given = scope, self._factors(k, [child])
+            domain, given = scope, self._factors(k, [child, *gone])
             if child in together:
                 domain = names
                 others = [self._message(c) for c in spared if c != child]
@@ -283,7 +291,7 @@ class _Layout:
             to = int(self.place[self.count + child])
             yield _Sum(domain, shape.separators[child], to, given, SEND, child, child == closing)
         for query in self._inside[k]:
-            domain, given = scope, self._factors(k)
+            domain, given = scope, self._factors(k, gone)
             if ~query in together:
                 domain = names
                 given = [(self.shared, names, names), *map(self._message, spared)]
@@ -293,6 +301,16 @@ class _Layout:
             both = [self._message(child), (self.count + child, separator, separator)]
             for query in self._between[child]:
                 yield self._asked(query, separator, both)
+
+    def _passed(self, k: int) -> list[Factor]:
+        """Groups of a clique that hang on its separator alone: multiplied onto what it was sent,
+        they are not needed in each of several sums over all of it."""
+        shape, groups = self.shape, range(2 * self.count, self.potentials)
+        separator = shape.separators[k]
+        many = len(self._sends(k)) + len(self._inside[k]) > 1
+        if shape.parents[k] < 0 or not many or shape.cells(separator) < WORTH:
+            return []
+        return [f for f in self._factors(k) if f[0] in groups and {*f[2]} <= {*separator}]
 
     def _closing(self, k: int) -> int:
         """The child with which a root finds the mass of all: that with most cells; -1: none."""
@@ -371,7 +389,8 @@ class _Layout:
             found = [
                 (
                     i, self.map(one.kept, names), self.map(left, names),
-                    not {*deciding} & {*left}, self._apart(names, one.kept[-1]) if one.kept else 0,
+                    bool(left) and not {*deciding} & {*left},
+                    self._apart(names, one.kept[-1]) if one.kept else 0,
                 )
                 for i, names, deciding in one.factors
             ]  # fmt: skip
