@@ -74,7 +74,7 @@ def _memory(tree: Arrays, groups: Arrays, factors: Arrays, seen: Arrays, columns
     return (
         packs(tree[1] + most + ROOM), np.int64(tree[1] + most), packs(cliques), tree[2] * PACK,
         np.ones(places, np.int8), np.empty(len(groups[4]), np.int64), np.zeros(cliques, np.int8),
-        np.zeros(4 * max(4, places), np.int64), packs(codes.shape[1]),
+        np.zeros(3 * max(4, places), np.int64), packs(codes.shape[1]),
         np.empty(codes.shape[1], np.int64), np.empty(values.shape[1], np.int8), packs(columns),
         packs(1), np.zeros(PACK, np.int64),
         np.zeros(PACK + 1, np.int64),  # one more: the next is written before it is counted
@@ -218,7 +218,7 @@ def passes(  # type: ignore[no-untyped-def]
             if kind == PASS:
                 told = False
                 for i in range(heads[6 * n + 3], heads[6 * n + 4] - 1):
-                    told |= live[items[5 * i]] != 0
+                    told |= live[items[4 * i]] != 0
                 if not told:
                     continue
             mass = summed(work, n, heads, items, index, place, live, inner)

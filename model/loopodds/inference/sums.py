@@ -390,18 +390,17 @@ class _Layout:
                 (
                     i, self.map(one.kept, names), self.map(left, names),
                     bool(left) and not {*deciding} & {*left},
-                    self._apart(names, one.kept[-1]) if one.kept else 0,
                 )
                 for i, names, deciding in one.factors
             ]  # fmt: skip
             is_group = range(2 * self.count, self.potentials)
-            if all(outer or number in is_group for number, _, _, outer, _ in found):
-                found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False, 0))
+            if all(outer or number in is_group for number, _, _, outer in found):
+                found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False))
             given.append(found)
         first = starts(given)
         in_row = [self._in_row(one) for one in sums]
         heads = np.column_stack([np.array(rows, np.int64), first[:-1], first[1:], in_row])
-        items = np.array([f for own in given for f in own], np.int64).reshape(-1, 5)
+        items = np.array([f for own in given for f in own], np.int64).reshape(-1, 4)
         return heads, items
 
 

@@ -234,7 +234,7 @@ def _four(work, to, cells, run, index, f, g, h, k):  # type: ignore[no-untyped-d
 
 @loop
 def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped-def]
-    """The same of five or more, four numbers each in ``given``."""
+    """The same of five or more, three numbers each in ``given``."""
     mass = spread(0.0)
     f, g, h, k = _given(given, 0), _given(given, 1), _given(given, 2), _given(given, count - 1)
     for c in range(cells):
@@ -259,7 +259,7 @@ def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped
 @njit(inline="always")
 def _given(given, number):  # type: ignore[no-untyped-def]
     """A factor in a list of them."""
-    return at(given, 4 * number), at(given, 4 * number + 1), at(given, 4 * number + 2)
+    return at(given, 3 * number), at(given, 3 * number + 1), at(given, 3 * number + 2)
 
 
 @loop
@@ -273,6 +273,28 @@ def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
+
+
+@loop
+def _of_two(work, to, cells, run, index, f, g, row):  # type: ignore[no-untyped-def]
+    """The sum of two factors, in rows if one of them is the same for all cells of a row."""
+    if row > 1:
+        a, b = _apart(index, f[1]), _apart(index, g[1])
+        if a and not b:
+            f, g, a, b = g, f, b, a
+        if not a:
+            if row == 3:
+                return _row_of_3(work, to, cells, run, index, f, g, b)
+            if row == 4:
+                return _row_of_4(work, to, cells, run, index, f, g, b)
+            return _row_of_5(work, to, cells, run, index, f, g, b)
+    return _two(work, to, cells, run, index, f, g)
+
+
+@njit(inline="always")
+def _apart(index, start):  # type: ignore[no-untyped-def]
+    """How far apart cells in a row are by a map: as far as its first two."""
+    return at(index, start + 1) - at(index, start)
 
 
 @loop
@@ -298,45 +320,33 @@ def summed(work, number, heads, items, index, place, live, given):  # type: igno
         items: A factor, where its maps begin from what is kept and from what is left, and whether
             it hangs on nothing that is left.
         place, live: Where each factor begins, and whether it says something.
-        given: Memory to work in, four numbers for each factor.
+        given: Memory to work in, three numbers for each factor.
     """
     head = 6 * number
     cells, run, to = at(heads, head), at(heads, head + 1), at(heads, head + 2)
-    first, end, row = 5 * at(heads, head + 3), 5 * at(heads, head + 4), at(heads, head + 5)
+    first, end, row = 4 * at(heads, head + 3), 4 * at(heads, head + 4), at(heads, head + 5)
     count, outside = 0, False
-    for i in range(first, end, 5):
+    for i in range(first, end, 4):
         factor = at(items, i)
         if at(live, factor):
             if at(items, i + 3):
                 outside = True
             else:
-                given[4 * count] = at(place, factor)
-                given[4 * count + 1], given[4 * count + 2] = at(items, i + 1), at(items, i + 2)
-                given[4 * count + 3] = at(items, i + 4)
+                given[3 * count] = at(place, factor)
+                given[3 * count + 1], given[3 * count + 2] = at(items, i + 1), at(items, i + 2)
                 count += 1
     f, g, h = _given(given, 0), _given(given, 1), _given(given, 2)
     if count == 1:
         mass = _one(work, to, cells, run, index, f)
     elif count == 2:
-        s, t = at(given, 3), at(given, 7)
-        if row < 3 or (s and t):
-            mass = _two(work, to, cells, run, index, f, g)
-        else:
-            if s:
-                f, g, t = g, f, s
-            if row == 3:
-                mass = _row_of_3(work, to, cells, run, index, f, g, t)
-            elif row == 4:
-                mass = _row_of_4(work, to, cells, run, index, f, g, t)
-            else:
-                mass = _row_of_5(work, to, cells, run, index, f, g, t)
+        mass = _of_two(work, to, cells, run, index, f, g, row)
     elif count == 3:
         mass = _three(work, to, cells, run, index, f, g, h)
     elif count == 4:
         mass = _four(work, to, cells, run, index, f, g, h, _given(given, 3))
     else:
         mass = _more(work, to, cells, run, index, given, count)
-    for i in range(first, end if outside else 0, 5):
+    for i in range(first, end if outside else 0, 4):
         factor = at(items, i)
         if at(live, factor) and at(items, i + 3):
             mass = _outer(work, to, cells, index, (at(place, factor), at(items, i + 1)))
