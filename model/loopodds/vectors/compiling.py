@@ -15,6 +15,11 @@ def _stamp(path: Path) -> tuple[str, float, int]:
 _VECTORS = [_stamp(path) for path in sorted(Path(__file__).parent.glob("*.py"))]
 
 
+def part(function: Callable[..., Any]) -> Any:
+    """A function compiled into each loop that calls it, where a call would take as long as it."""
+    return njit(error_model="numpy", nogil=True, _nrt=False, forceinline=True)(function)
+
+
 def loop(function: Callable[..., Any]) -> Any:
     """A function compiled when it is first called, without the lock of the interpreter.
 

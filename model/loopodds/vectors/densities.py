@@ -3,9 +3,8 @@
 from math import factorial
 
 import numpy as np
-from numba import njit
 
-from loopodds.vectors.compiling import loop
+from loopodds.vectors.compiling import loop, part
 from loopodds.vectors.lanes import (
     LINE,
     above,
@@ -40,7 +39,7 @@ _LEAST = -707.0  # below, a result has not all its digits any more
 _TERMS = tuple(1.0 / factorial(k) for k in range(12, 1, -1))
 
 
-@njit(inline="always")
+@part
 def exp_below(x):  # type: ignore[no-untyped-def]
     """exp(x) for x <= 0 by range reduction and a Taylor series; relative error below 4e-16."""
     x = max(x, -745.2)  # there and below it is zero, as elsewhere
@@ -53,7 +52,7 @@ def exp_below(x):  # type: ignore[no-untyped-def]
     return p * _POWERS[int(k) + 1080]
 
 
-@njit(inline="always")
+@part
 def _exps(x):  # type: ignore[no-untyped-def]
     """The same of a pack; zero where it is too small for a float with all its digits."""
     near = larger(x, spread(_LEAST))

@@ -5,13 +5,11 @@ that are kept adds to the place, and what that of the variables summed out does.
 whole product nor any configuration of it is ever written down.
 """
 
-from numba import njit
-
-from loopodds.vectors.compiling import loop
+from loopodds.vectors.compiling import loop, part
 from loopodds.vectors.lanes import at, fused, load, load_from, plus, spread, store, times
 
 
-@loop
+@part
 def _one(work, to, cells, run, index, f):  # type: ignore[no-untyped-def]
     """work[to] = the sum of a factor over some of its variables; what all of it adds up to.
 
@@ -35,19 +33,19 @@ def _one(work, to, cells, run, index, f):  # type: ignore[no-untyped-def]
     return mass
 
 
-@njit(inline="always")
+@part
 def _first(index, start, run):  # type: ignore[no-untyped-def]
     """The first three places of a map, as far as there are."""
     one, two = at(index, start), at(index, start + min(run, 2) - 1)
     return one, two, at(index, start + min(run, 3) - 1)
 
 
-@njit(inline="always")
+@part
 def _with(work, total, u, a, v, b):  # type: ignore[no-untyped-def]
     return fused(load_from(work, u, a), load_from(work, v, b), total)
 
 
-@loop
+@part
 def _two(work, to, cells, run, index, f, g):  # type: ignore[no-untyped-def]
     """The same of the product of two factors; long sums four cells at a time, because an addition
     waits for the one before it."""
@@ -98,7 +96,7 @@ def _two(work, to, cells, run, index, f, g):  # type: ignore[no-untyped-def]
     return mass
 
 
-@loop
+@part
 def _row_of_3(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
     """The same for 3 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
     mass = spread(0.0)
@@ -119,7 +117,7 @@ def _row_of_3(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyp
     return mass
 
 
-@loop
+@part
 def _row_of_4(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
     """The same for 4 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
     mass = spread(0.0)
@@ -143,7 +141,7 @@ def _row_of_4(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyp
     return mass
 
 
-@loop
+@part
 def _row_of_5(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
     """The same for 5 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
     mass = spread(0.0)
@@ -170,13 +168,13 @@ def _row_of_5(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyp
     return mass
 
 
-@njit(inline="always")
+@part
 def _with_two(work, total, u, a, v, b, w, c):  # type: ignore[no-untyped-def]
     both = times(load_from(work, u, a), load_from(work, v, b))
     return fused(both, load_from(work, w, c), total)
 
 
-@loop
+@part
 def _three(work, to, cells, run, index, f, g, h):  # type: ignore[no-untyped-def]
     """The same of three."""
     mass = spread(0.0)
@@ -213,7 +211,7 @@ def _three(work, to, cells, run, index, f, g, h):  # type: ignore[no-untyped-def
     return mass
 
 
-@loop
+@part
 def _four(work, to, cells, run, index, f, g, h, k):  # type: ignore[no-untyped-def]
     """The same of four."""
     mass = spread(0.0)
@@ -232,7 +230,7 @@ def _four(work, to, cells, run, index, f, g, h, k):  # type: ignore[no-untyped-d
     return mass
 
 
-@loop
+@part
 def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped-def]
     """The same of five or more, three numbers each in ``given``."""
     mass = spread(0.0)
@@ -256,13 +254,13 @@ def _more(work, to, cells, run, index, given, count):  # type: ignore[no-untyped
     return mass
 
 
-@njit(inline="always")
+@part
 def _given(given, number):  # type: ignore[no-untyped-def]
     """A factor in a list of them."""
     return at(given, 3 * number), at(given, 3 * number + 1), at(given, 3 * number + 2)
 
 
-@loop
+@part
 def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
     """work[to] times one more factor over variables kept; what it adds up to."""
     mass = spread(0.0)
@@ -275,7 +273,7 @@ def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
     return mass
 
 
-@loop
+@part
 def _of_two(work, to, cells, run, index, f, g, row):  # type: ignore[no-untyped-def]
     """The sum of two factors, in rows if one of them is the same for all cells of a row."""
     if row > 1:
@@ -291,7 +289,7 @@ def _of_two(work, to, cells, run, index, f, g, row):  # type: ignore[no-untyped-
     return _two(work, to, cells, run, index, f, g)
 
 
-@njit(inline="always")
+@part
 def _apart(index, start):  # type: ignore[no-untyped-def]
     """How far apart cells in a row are by a map: as far as its first two."""
     return at(index, start + 1) - at(index, start)
