@@ -82,7 +82,8 @@ class FlatTree:
         )
         columns = self._laid.columns(queries)
         seen = _seen(evidence, self._code)
-        first, place = distinct(words_of(seen))
+        # spreads that the conditions add are seldom there
+        first, place = distinct(words_of(seen if seen[3].any() else seen[:3]))
         rows = len(first)
         if rows < evidence.rows:
             seen = tuple(array[first] for array in seen)
