@@ -314,7 +314,7 @@ def summed(work, number, heads, items, index, place, live, given):  # type: igno
 
     Args:
         heads: Of each sum its cells, the terms of each, where it goes, and its first item and the
-            end of the last.
+            end of the last, and how many cells in a row lie evenly apart in each factor.
         items: A factor, where its maps begin from what is kept and from what is left, and whether
             it hangs on nothing that is left.
         place, live: Where each factor begins, and whether it says something.
