@@ -10,10 +10,9 @@ from typing import Protocol
 
 import numpy as np
 
-from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query
+from loopodds.base.arrays import BoolArray, FloatArray, IntArray, Query, starts
 from loopodds.inference.flat_tree import LoopTree, Names, Seen, at_home, flat_factors, position_map
 from loopodds.inference.likelihoods import Clique, Homes, kept
-from loopodds.inference.sums import starts
 
 Arrays = tuple[FloatArray | IntArray | BoolArray, ...]
 COMPARED = 256

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from loopodds.base.arrays import FloatArray, IntArray, Query
+from loopodds.base.arrays import FloatArray, IntArray, Query, starts
 from loopodds.base.equal_rows import distinct, words_of
 from loopodds.inference.likelihoods import Absorbed, Clique, Homes, Readings, kept, shaped
 from loopodds.inference.network import Evidence
@@ -190,7 +190,6 @@ def flat_factors(
     these begin, share of misreadings and their spread.
     """
     from loopodds.inference.kernels import NUMBER
-    from loopodds.inference.sums import starts
 
     kinds = [kind for kind, _ in names]
     laid = [(kinds[i], factors[names[i][1]][1]) for i in turn]

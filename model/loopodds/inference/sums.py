@@ -9,14 +9,14 @@ and one of the second.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence, Sized
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
-from loopodds.base.arrays import IntArray, Query
+from loopodds.base.arrays import IntArray, Query, joined, starts
 from loopodds.inference.kernels import ANSWER, CLOSE, PASS, SEND, SHARE, Arrays
 from loopodds.inference.likelihoods import Homes, TreeShape
 from loopodds.vectors.lanes import WIDTH
@@ -30,7 +30,7 @@ SMALL = 8
 ROWS = (5, 4, 3)
 """Cells in a row that the loops take together."""
 WORTH = 32
-"""Cells from which they are multiplied once for several sums."""
+"""Cells of a separator from which likelihoods over it are passed on."""
 FAR = 250
 """Powers of ten that the factors of a clique may go down together."""
 
@@ -101,7 +101,7 @@ class _Layout:
         at = np.cumsum([0, *blocks, *shape.sent, asked])
         self.place, self.resting = at[: len(blocks)], at[len(blocks) : -2]
         self.answers, self.size = int(at[-2]), int(at[-1])
-        self.maps: list[IntArray] = []
+        self.maps: dict[int, IntArray] = {}  # by where they begin
         self.found: dict[bytes, int] = {}
         self.end = 0
 
@@ -133,7 +133,7 @@ class _Layout:
             (s.kind, columns[s.about] if s.kind == ANSWER else s.about, s.closes) for s in outward
         ]
         tree = (
-            np.concatenate(self.maps).astype(np.int32), np.int64(self.size), self.place,
+            np.concatenate([*self.maps.values()]), np.int64(self.size), self.place,
             np.array([bool(some) for some, _ in self.small], np.int8),
             starts(shape.children), joined(shape.children), self.place[: self.count], self.resting,
             np.array(shape.sent), np.int64(self.place[self.potentials]),
@@ -161,24 +161,17 @@ class _Layout:
         key = index.tobytes()
         if key not in self.found:
             self.found[key] = self.end
-            self.maps.append(index)
+            self.maps[self.end] = index
             self.end += len(index)
         return self.found[key]
 
-    def _apart(self, factor: Query, name: str) -> int:
-        """How many numbers lie between the states of a name in a factor, 0 if it has it not."""
-        after = factor[factor.index(name) + 1 :] if name in factor else None
-        return 0 if after is None else WIDTH * self.shape.cells(after)
-
-    def _in_row(self, one: _Sum) -> int:
-        """How many cells, one after the other, lie evenly apart in all factors of a sum."""
-        apart = [[self._apart(names, n) for _, names, _ in one.factors] for n in one.kept]
-        count = 1
-        for name, steps in zip(reversed(one.kept), reversed(apart), strict=True):
-            if steps != [count * step for step in apart[-1]]:
-                break
-            count *= self.shape.cards[name]
-        return next((row for row in ROWS if count % row == 0), 1)
+    def _in_row(self, cells: int, maps: Sequence[int]) -> int:
+        """How many cells, one after the other, lie evenly apart by all of some maps."""
+        indices = [self.maps[start][:cells] for start in maps]
+        for row in (row for row in ROWS if cells % row == 0):
+            if all((np.diff(i.reshape(-1, row)) == i[1] - i[0]).all() for i in indices):
+                return row
+        return 1
 
     def _flat_groups(self) -> Arrays:
         """First of each clique, host, level below the first host, cells, place, maps to the hosts,
@@ -305,10 +298,9 @@ class _Layout:
     def _passed(self, k: int) -> list[Factor]:
         """Groups of a clique that hang on its separator alone: multiplied onto what it was sent,
         they are not needed in each of several sums over all of it."""
-        shape, groups = self.shape, range(2 * self.count, self.potentials)
-        separator = shape.separators[k]
+        groups, separator = range(2 * self.count, self.potentials), self.shape.separators[k]
         many = len(self._sends(k)) + len(self._inside[k]) > 1
-        if shape.parents[k] < 0 or not many or shape.cells(separator) < WORTH:
+        if self.shape.parents[k] < 0 or not many or self.shape.cells(separator) < WORTH:
             return []
         return [f for f in self._factors(k) if f[0] in groups and {*f[2]} <= {*separator}]
 
@@ -386,29 +378,18 @@ class _Layout:
         for one in sums:
             left = tuple(name for name in one.domain if name not in one.kept)
             rows.append((self.shape.cells(one.kept), self.shape.cells(left), one.to))
-            found = [
-                (
-                    i, self.map(one.kept, names), self.map(left, names),
-                    bool(left) and not {*deciding} & {*left},
-                )
-                for i, names, deciding in one.factors
-            ]  # fmt: skip
+            found = []
+            for i, names, deciding in one.factors:
+                outer = bool(left) and {*deciding}.isdisjoint(left)
+                found.append((i, self.map(one.kept, names), self.map(left, names), outer))
             is_group = range(2 * self.count, self.potentials)
             if all(outer or number in is_group for number, _, _, outer in found):
                 found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False))
             given.append(found)
         first = starts(given)
-        in_row = [self._in_row(one) for one in sums]
+        in_row = [
+            self._in_row(cells, [start for _, start, _, _ in own])
+            for (cells, *_), own in zip(rows, given, strict=True)
+        ]
         heads = np.column_stack([np.array(rows, np.int64), first[:-1], first[1:], in_row])
-        items = np.array([f for own in given for f in own], np.int64).reshape(-1, 4)
-        return heads, items
-
-
-def joined(parts: Sequence[Sequence[int]]) -> IntArray:
-    """One after the other."""
-    return np.array([number for part in parts for number in part], np.int64)
-
-
-def starts(parts: Sequence[Sized]) -> IntArray:
-    """Where each of several lists begins once they are joined, and the end of the last."""
-    return np.cumsum([0, *map(len, parts)]).astype(np.int64)
+        return heads, np.array([f for own in given for f in own], np.int64).reshape(-1, 4)
