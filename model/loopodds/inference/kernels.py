@@ -6,7 +6,7 @@ a clique, what it sends to a neighbour or a posterior, is a sum of products of w
 and these are small (Shenoy & Shafer 1990). :mod:`loopodds.inference.sums` lays the sums out.
 """
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -37,6 +37,23 @@ ROOM = 3
 Arrays = tuple[Any, ...]
 
 
+class Tree(NamedTuple):
+    """What the loops take of a tree."""
+
+    maps: IntArray  # one after the other
+    size: np.int64  # cells of all factors
+    place: IntArray  # where each factor begins
+    small: IntArray  # whether factors of a clique are multiplied beforehand
+    child_first: IntArray  # of each clique among the children
+    children: IntArray
+    in_at: IntArray  # where what a clique sends its parent begins
+    rest_at: IntArray  # the same of a pack that says nothing
+    sent: IntArray  # cells of that
+    prior_at: np.int64  # where potentials begin
+    one_at: np.int64  # where a one is
+    tiny: np.float64  # mass below which what is sent is scaled
+
+
 @loop
 def _answer(work, start, cells, mass, answers, column):  # type: ignore[no-untyped-def]
     """Shares of the cells of each row; zeros where there is no mass."""
@@ -57,7 +74,7 @@ def _written(answers, logs, pack, out, log_evidence):  # type: ignore[no-untyped
 
 
 def propagate(
-    order: IntArray, tree: Arrays, groups: Arrays, sums: Arrays, steps: Arrays, prior: FloatArray,
+    order: IntArray, tree: Tree, groups: Arrays, sums: Arrays, steps: Arrays, prior: FloatArray,
     factors: Arrays, seen: Arrays, log_evidence: FloatArray, out: FloatArray,
 ) -> None:  # fmt: skip
     """Both passes for the rows in ``order``; :mod:`loopodds.inference.sums` lays them out."""
@@ -65,14 +82,14 @@ def propagate(
     passes(*given, _memory(tree, groups, factors, seen, out.shape[1]), log_evidence, out)
 
 
-def _memory(tree: Arrays, groups: Arrays, factors: Arrays, seen: Arrays, columns: int) -> Arrays:
+def _memory(tree: Tree, groups: Arrays, factors: Arrays, seen: Arrays, columns: int) -> Arrays:
     """What the loops work in."""
-    cliques, places = len(tree[6]), len(tree[2])
+    cliques, places = len(tree.in_at), len(tree.place)
     codes, _, values, _ = seen
     configs, gauge_at = factors[3], factors[12]
-    most = max([1, *configs, *np.diff(gauge_at)])
+    room = tree.size + max([1, *configs, *np.diff(gauge_at)])
     return (
-        packs(tree[1] + most + ROOM), np.int64(tree[1] + most), packs(cliques), tree[2] * PACK,
+        packs(room + ROOM), np.int64(room), packs(cliques), tree.place * PACK,
         np.ones(places, np.int8), np.empty(len(groups[4]), np.int64), np.zeros(cliques, np.int8),
         np.zeros(3 * max(4, places), np.int64), packs(codes.shape[1]),
         np.empty(codes.shape[1], np.int64), np.empty(values.shape[1], np.int8), packs(columns),
@@ -91,24 +108,11 @@ def passes(  # type: ignore[no-untyped-def]
     One long loop over named arrays on purpose: with the fields of the records used in place it
     takes longer.
     """
-    cliques, last_step = tree[6].shape[0], steps[0].shape[0]
-    (
-        index,
-        size,
-        _,  # where factors begin: in the memory
-        small,
-        child_first,
-        children,
-        in_at,
-        rest_at,
-        sent,
-        prior_at,
-        one_at,
-        tiny,
-    ) = bare(tree)
-    group_first, within, level, group_cells, group_at, lift_first, lift_at, member_first = bare(
-        groups
-    )
+    cliques, last_step = tree.in_at.shape[0], steps[0].shape[0]
+    index, densities, _, small, child_first, children, in_at, rest_at, sent = bare(tree)[:9]
+    prior_at, one_at, tiny = tree.prior_at, tree.one_at, tree.tiny
+    group_first, within, level, group_cells, group_at = bare(groups)[:5]
+    lift_first, lift_at, member_first = bare(groups)[5:]
     kinds, column, states, configs, tables, table_at, pairs, pair_at = bare(factors[:8])
     means, variances, slopes, heights = factors[8:12]
     gauge_at, shares, wides = bare(factors[12:])
@@ -118,7 +122,6 @@ def passes(  # type: ignore[no-untyped-def]
     work, room, rested, place, live, alias, quiet, inner, said, marks, number = bare(memory[:11])
     # the last is not asked for
     answers, closing, columns, words, logs, outward, pack = bare(memory[11:])
-    densities = size
     for c in range(prior.shape[0]):
         store(work, prior_at + c, spread(prior[c]))
     store(work, one_at, spread(1.0))

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from loopodds.base.arrays import IntArray, Query, joined, starts
-from loopodds.inference.kernels import ANSWER, CLOSE, PASS, SEND, SHARE, Arrays
+from loopodds.inference.kernels import ANSWER, CLOSE, PASS, SEND, SHARE, Arrays, Tree
 from loopodds.inference.likelihoods import Homes, TreeShape
 from loopodds.vectors.lanes import WIDTH
 
@@ -38,7 +38,7 @@ FAR = 250
 class Program(NamedTuple):
     """What the loops take that hangs on names alone."""
 
-    tree: Arrays
+    tree: Tree
     groups: Arrays
     sums: Arrays
     steps: Arrays
@@ -132,7 +132,7 @@ class _Layout:
         steps = [
             (s.kind, columns[s.about] if s.kind == ANSWER else s.about, s.closes) for s in outward
         ]
-        tree = (
+        tree = Tree(
             np.concatenate([*self.maps.values()]), np.int64(self.size), self.place,
             np.array([bool(some) for some, _ in self.small], np.int8),
             starts(shape.children), joined(shape.children), self.place[: self.count], self.resting,

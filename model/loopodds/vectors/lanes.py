@@ -11,6 +11,7 @@ import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
+from numba.core.errors import TypingError
 from numba.extending import intrinsic, models, register_model
 
 from loopodds.base.arrays import FloatArray
@@ -53,6 +54,8 @@ def bare(_, arrays):  # type: ignore[no-untyped-def]
     """A tuple with, in place of each array, where its numbers begin, which a loop hands on faster
     than the whole array; there must be something that holds on to that. Places in it never count
     from the end."""
+    if any(isinstance(kind, types.Array) and kind.layout != "C" for kind in arrays):
+        raise TypingError("numbers of an array that do not lie one after the other")
     kinds = [types.CPointer(k.dtype) if isinstance(k, types.Array) else k for k in arrays]
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
