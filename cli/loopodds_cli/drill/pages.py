@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING
 from loopodds import NAMED_FROM, UNREADABLE, Closed, Move, shown_words, spaced, title_of
 from rich.text import Text
 
-from loopodds_cli.screen.page import CAUTION, FAINT, STRONG, Cell, Page, duration, percent, signed
+from loopodds_cli.screen.page import (
+    CAUTION,
+    FAINT,
+    STRONG,
+    Cell,
+    Page,
+    duration,
+    percent,
+    signed,
+    unit_of,
+)
 from loopodds_cli.screen.stops import put_stops
 
 if TYPE_CHECKING:
@@ -156,7 +166,9 @@ def _probabilities(page: Page, result: Debrief, car: PracticeCar, knowledge: Kno
 
 
 def _steps(page: Page, result: Debrief, currency: str) -> None:
-    page.heading("Step by step", f"promised before it was done, in bits and {currency}; best then")
+    page.heading(
+        "Step by step", f"promised before it was done, in bits and {unit_of(currency)}; best then"
+    )
     rows: list[Sequence[Cell]] = [("", "min", "bits", "worth", "best then", "worth", "lost")]
     rows += [_step_row(moment) for moment in result.moments]
     page.rows(rows, right=[1, 2, 3, 5, 6])
@@ -190,7 +202,9 @@ def _step_row(moment: JudgedStep) -> Sequence[Cell]:
 
 def _plans(page: Page, result: Debrief, exercise: Exercise) -> None:
     currency = exercise.prices.currency
-    page.heading("Plan and bill", f"in {currency}; prices are invented unless you gave your own")
+    page.heading(
+        "Plan and bill", f"{unit_of(currency)}; prices are invented unless you gave your own"
+    )
     rows: list[Sequence[Cell]] = [("", "minutes", "expected", "came to")]
     for title, outcome in (("you", result.own), ("the best way", result.best)):
         figures = (outcome.minutes, outcome.expected, outcome.came_to)

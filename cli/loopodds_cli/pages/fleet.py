@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from loopodds import percent, sentence
 
 from loopodds_cli.pages.score import set_aside
-from loopodds_cli.screen.page import Page
+from loopodds_cli.screen.page import Page, unit_of
 
 if TYPE_CHECKING:
     from loopodds import Fleet
@@ -30,7 +30,7 @@ def print_fleet(fleet: Fleet) -> None:
     set_aside(page, tally.rejected_by)
     if not whole["cars"]:
         return
-    page.heading("All cars", f"expected, in {fleet.currency}")
+    page.heading("All cars", f"expected, {unit_of(fleet.currency)}")
     faulty = f"{whole['faulty_low']:,} to {whole['faulty_high']:,}"
     page.rows(
         [

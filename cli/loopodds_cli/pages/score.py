@@ -22,7 +22,16 @@ from loopodds import (
 from rich.text import Text
 
 from loopodds_cli.options import print_json
-from loopodds_cli.screen.page import CAUTION, FAINT, STRONG, Cell, Page, fault_text, percent
+from loopodds_cli.screen.page import (
+    CAUTION,
+    FAINT,
+    STRONG,
+    Cell,
+    Page,
+    fault_text,
+    percent,
+    unit_of,
+)
 
 if TYPE_CHECKING:
     from loopodds import Reopen, Summary, Tally
@@ -154,7 +163,7 @@ def _reopen(page: Page, entries: Sequence[Reopen], knowledge: Knowledge) -> None
     if not entries:
         return
     currency = knowledge.prices.get("currency", "unit")
-    note = f"row, expected cost of what the outcome leaves out [{currency}]"
+    note = f"row, expected cost of what the outcome leaves out, {unit_of(currency)}"
     page.heading("Worth reopening", note)
     for entry in entries:
         parts: list[Cell] = [Text(f"{entry.row:,}", STRONG), f"{entry.cost:,.0f}"]

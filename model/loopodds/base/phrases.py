@@ -113,8 +113,17 @@ def money(amount: float, currency: str) -> str:
     >>> money(1454.4, "unit"), money(1.0, "unit"), money(38.2, "EUR")
     ('1,454 units', '1 unit', '38 EUR')
     """
-    word = f"{currency}s" if currency == "unit" and round(amount) != 1 else currency
+    word = currency if round(amount) == 1 else amounts_in(currency)
     return f"{round(amount):,d} {word}"
+
+
+def amounts_in(currency: str) -> str:
+    """What amounts are in; a currency that a workshop has named stays as it is.
+
+    >>> amounts_in("unit"), amounts_in("EUR")
+    ('units', 'EUR')
+    """
+    return "units" if currency == "unit" else currency
 
 
 def spaced(name: str) -> str:

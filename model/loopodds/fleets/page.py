@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from loopodds.base.phrases import lowered, percent, sentence
+from loopodds.base.phrases import amounts_in, lowered, money, percent, sentence
 from loopodds.fleets.pictures import Mark, dots
 from loopodds.fleets.sums import FEW, MOST_VALUES, OTHERS
 from loopodds.fleets.tables import Fleet, Row, csv_of
@@ -46,7 +46,7 @@ def page_text(fleet: Fleet) -> str:
 
 
 def _money(amount: float, fleet: Fleet) -> str:
-    return f"{amount:,.0f} {fleet.currency}"
+    return money(amount, fleet.currency)
 
 
 def _cars(count: float) -> str:
@@ -202,7 +202,7 @@ def _group_table(fleet: Fleet, rows: Sequence[Row], by: str) -> Table:
     titles = [row["title"] for row in fleet.by_condition[:LEADING]]
     head = [by, "cars", "something wrong", *titles, "stopped", "plan, each"]
     told = any(row["with_outcome"] >= FEW for row in rows)
-    caption = f"Shares of the cars; costs a car [{fleet.currency}]: of its plan"
+    caption = f"Shares of the cars; costs a car [{amounts_in(fleet.currency)}]: of its plan"
     if told:
         head, caption = [*head, "left out, each"], f"{caption}, of what its outcome leaves out"
     cells = [_group_cells(row, leading)[: len(head)] for row in rows]
@@ -241,7 +241,7 @@ def _misses(fleet: Fleet) -> Iterator[Block]:
     )
     services = fleet.knowledge.services
     yield Table(
-        "", ("row", "car", "left out", "to do", f"saves [{fleet.currency}]"),
+        "", ("row", "car", "left out", "to do", f"saves [{amounts_in(fleet.currency)}]"),
         [
             (
                 f"{row['row']:,}", row["car"], row["left_out"],

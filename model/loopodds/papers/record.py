@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from importlib.metadata import version
 from itertools import pairwise
 
-from loopodds.base.phrases import UNSAFE_NOTE, lowered, percent, sentence, spaced
+from loopodds.base.phrases import UNSAFE_NOTE, amounts_in, lowered, percent, sentence, spaced
 from loopodds.diagnosis.belief import condition_title, groups_of, title_of
 from loopodds.knowledge.records import SOUND
 from loopodds.papers.content import Report
@@ -334,7 +334,7 @@ def _plan(report: Report) -> Iterator[Block]:
         )
         rows.append((" + ".join(services) or "leave it as it is", ", ".join(first), *money))
     head = ("services", "before", "minutes", "outlay", "harm left", "all")
-    yield Table(f"By expected cost, in {plural(plan['currency'])}", head, rows, (2, 3, 4, 5))
+    yield Table(f"By expected cost, in {amounts_in(plan['currency'])}", head, rows, (2, 3, 4, 5))
     same = plan["same_decision"]["probability"]
     shipped = report.knowledge.prices.get("source") == "invented"
     yield Paragraph(
@@ -386,12 +386,3 @@ def _knowledge(report: Report) -> Iterator[Block]:
         "neither licensed work nor the law of the place.",
         "small",
     )
-
-
-def plural(currency: str) -> str:
-    """A word gets its s, a code of three capitals does not.
-
-    >>> plural("unit"), plural("XTS")
-    ('units', 'XTS')
-    """
-    return currency if currency.isupper() else f"{currency}s"
