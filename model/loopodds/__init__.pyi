@@ -8,8 +8,8 @@ from loopodds.base.errors import (
 from loopodds.base.files import check_outputs as check_outputs, write_whole as write_whole
 from loopodds.base.likeness import meant as meant, nearest as nearest
 from loopodds.base.phrases import (
-    BITS_PER_DECIBAN as BITS_PER_DECIBAN, UNSAFE_NOTE as UNSAFE_NOTE, bits_text as bits_text,
-    chance_word as chance_word,
+    BITS_PER_DECIBAN as BITS_PER_DECIBAN, UNSAFE_NOTE as UNSAFE_NOTE, amounts_in as amounts_in,
+    bits_text as bits_text, chance_word as chance_word,
     evidence_word as evidence_word, lowered as lowered, money as money, percent as percent,
     printable as printable,
     sentence as sentence,

@@ -13,7 +13,7 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import click
-from loopodds import UNSAFE_NOTE, bits_text, evidence_word, lowered, sentence, spaced
+from loopodds import UNSAFE_NOTE, amounts_in, bits_text, evidence_word, lowered, sentence, spaced
 from loopodds import money as money
 from loopodds import percent as percent
 from rich.cells import cell_len
@@ -273,7 +273,7 @@ def unit_of(currency: str) -> str:
     >>> unit_of("unit"), unit_of("EUR")
     ('in units', 'in EUR')
     """
-    return f"in {money(0, currency).removeprefix('0 ')}"
+    return f"in {amounts_in(currency)}"
 
 
 def signed(amount: float) -> str:

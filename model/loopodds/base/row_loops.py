@@ -4,16 +4,14 @@ Importing this module loads numba. A table is slots, a power of two with -1 in t
 else with the number of a row, and for each number where that row is kept.
 """
 
-from functools import partial
-
 import numpy as np
 from numba import njit
 
-_loop = partial(njit, cache=True, nogil=True, _nrt=False)  # makes no memory: nobody counts users
+_loop = njit(cache=True, nogil=True, _nrt=False)  # makes no memory: nobody counts users
 _ODD = np.uint64(0x9E3779B97F4A7C15)
 
 
-@_loop()
+@_loop
 def _mixed(words, row):  # type: ignore[no-untyped-def]
     """A mark of a row; four words at a time, because each step waits for the one before it."""
     a = b = c = d = np.uint64(14695981039346656037)
@@ -36,7 +34,7 @@ def _step(mark, word):  # type: ignore[no-untyped-def]
     return mark ^ (mark >> np.uint64(29))
 
 
-@_loop()
+@_loop
 def _slot(slots, at, kept, words, row):  # type: ignore[no-untyped-def]
     """Where a row is in the hash table, or the empty slot where it would be."""
     mark = _mixed(words, row)
@@ -53,14 +51,14 @@ def _slot(slots, at, kept, words, row):  # type: ignore[no-untyped-def]
     return slot
 
 
-@_loop()
+@_loop
 def look_up(slots, at, kept, words, place):  # type: ignore[no-untyped-def]
     """Numbers of rows; -1 of those that are not there."""
     for row in range(words.shape[0]):
         place[row] = slots[_slot(slots, at, kept, words, row)]
 
 
-@_loop()
+@_loop
 def number(slots, words, place, first):  # type: ignore[no-untyped-def]
     """Number rows from none on, equal ones alike; how many numbers there are, and where each row
     of a number is first."""
@@ -75,7 +73,7 @@ def number(slots, words, place, first):  # type: ignore[no-untyped-def]
     return count
 
 
-@_loop()
+@_loop
 def enter(slots, at, kept, count, words, new):  # type: ignore[no-untyped-def]
     """Keep rows that are not there behind the others; how many there are, and which are new."""
     for row in range(words.shape[0]):

@@ -79,7 +79,7 @@ class JunctionTree:
             children = [i for i, p in enumerate(self.plan.parents) if p == number]
             clique = Clique(scope, shape, parent, separator, children, np.ones((*shape, 1)))
             self._cliques.append(clique)
-        # axes of a message in the clique that sends it, and in its parent
+        # axes of a message in the clique that sends it, and in its parent (a root has none)
         self._sent = [c.axes(c.separator) for c in self._cliques]
         self._received = [self._cliques[c.parent].axes(c.separator) for c in self._cliques]
         self.sizes = [prod(c.cards) for c in self._cliques]

@@ -24,7 +24,7 @@ from loopodds.vectors.densities import (
 )
 from loopodds.vectors.lanes import WIDTH as PACK
 from loopodds.vectors.lanes import bare, load, over, packs, plus, spread, store, times
-from loopodds.vectors.products import common, summed
+from loopodds.vectors.products import common, summed, target, told
 
 CODE, SOFT, NUMBER = 0, 1, 2
 SEND, ANSWER, SHARE, CLOSE, PASS = range(5)
@@ -87,7 +87,7 @@ def _memory(tree: Tree, groups: Arrays, factors: Arrays, seen: Arrays, columns: 
     cliques, places = len(tree.in_at), len(tree.place)
     codes, _, values, _ = seen
     configs, gauge_at = factors[3], factors[12]
-    room = tree.size + max([1, *configs, *np.diff(gauge_at)])
+    room = tree.size + max(configs.max(initial=1), np.diff(gauge_at).max(initial=1))
     return (
         packs(room + ROOM), np.int64(room), packs(cliques), tree.place * PACK,
         np.ones(places, np.int8), np.empty(len(groups[4]), np.int64), np.zeros(cliques, np.int8),
@@ -217,13 +217,9 @@ def passes(  # type: ignore[no-untyped-def]
             continue
         for t in range(last_step):
             n, kind, about = 2 * cliques + t, step_kind[t], step_about[t]
-            cells, to = heads[6 * n], heads[6 * n + 2]
-            if kind == PASS:
-                told = False
-                for i in range(heads[6 * n + 3], heads[6 * n + 4] - 1):
-                    told |= live[items[4 * i]] != 0
-                if not told:
-                    continue
+            if kind == PASS and not told(n, heads, items, live):
+                continue
+            to, cells = target(n, heads)
             mass = summed(work, n, heads, items, index, place, live, inner)
             if step_closes[t]:
                 whole = mass

@@ -89,6 +89,7 @@ class _Layout:
         self.count = len(shape.scopes)
         self.groups = self._grouped(factors)
         self.potentials = 2 * self.count + len(self.groups)
+        self.of_groups = range(2 * self.count, self.potentials)
         self.shared = self.potentials + self.count
         self.ones = self.shared + 1
         self.products = self.ones + 1
@@ -189,7 +190,7 @@ class _Layout:
             *(np.array(list(column), np.int64) for column in (
                 (group.host for group in self.groups), level,
                 (self.shape.cells(group.scope) for group in self.groups))),
-            self.place[2 * self.count : self.potentials],
+            self.place[self.of_groups],
             starts(lifts), joined(lifts), starts([g.members for g in self.groups]),
         )  # fmt: skip
 
@@ -298,11 +299,11 @@ class _Layout:
     def _passed(self, k: int) -> list[Factor]:
         """Groups of a clique that hang on its separator alone: multiplied onto what it was sent,
         they are not needed in each of several sums over all of it."""
-        groups, separator = range(2 * self.count, self.potentials), self.shape.separators[k]
+        separator = self.shape.separators[k]
         many = len(self._sends(k)) + len(self._inside[k]) > 1
         if self.shape.parents[k] < 0 or not many or self.shape.cells(separator) < WORTH:
             return []
-        return [f for f in self._factors(k) if f[0] in groups and {*f[2]} <= {*separator}]
+        return [f for f in self._factors(k) if f[0] in self.of_groups and {*f[2]} <= {*separator}]
 
     def _closing(self, k: int) -> int:
         """The child with which a root finds the mass of all: that with most cells; -1: none."""
@@ -382,8 +383,7 @@ class _Layout:
             for i, names, deciding in one.factors:
                 outer = bool(left) and {*deciding}.isdisjoint(left)
                 found.append((i, self.map(one.kept, names), self.map(left, names), outer))
-            is_group = range(2 * self.count, self.potentials)
-            if all(outer or number in is_group for number, _, _, outer in found):
+            if all(outer or number in self.of_groups for number, _, _, outer in found):
                 found.append((self.ones, self.map(one.kept, ()), self.map(left, ()), False))
             given.append(found)
         first = starts(given)

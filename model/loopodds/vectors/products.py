@@ -97,74 +97,33 @@ def _two(work, to, cells, run, index, f, g):  # type: ignore[no-untyped-def]
 
 
 @part
-def _row_of_3(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
-    """The same for 3 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
+def _row_of(count, work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
+    """The same for three to five cells at a time, for which ``f`` is the same and ``g`` lies evenly
+    apart. Called with a number, it is compiled for that, with nothing to decide in the loop.
+    """
     mass = spread(0.0)
-    for c in range(0, cells, 3):
-        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-        x0, x1, x2 = spread(0.0), spread(0.0), spread(0.0)
-        for q in range(run):
-            own, k = load_from(work, u, at(index, f[2] + q)), v + at(index, g[2] + q)
-            x0 = fused(own, load_from(work, k, 0 * step), x0)
-            x1 = fused(own, load_from(work, k, 1 * step), x1)
-            x2 = fused(own, load_from(work, k, 2 * step), x2)
-        store(work, to + c + 0, x0)
-        mass = plus(mass, x0)
-        store(work, to + c + 1, x1)
-        mass = plus(mass, x1)
-        store(work, to + c + 2, x2)
-        mass = plus(mass, x2)
-    return mass
-
-
-@part
-def _row_of_4(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
-    """The same for 4 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
-    mass = spread(0.0)
-    for c in range(0, cells, 4):
-        u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
-        x0, x1, x2, x3 = spread(0.0), spread(0.0), spread(0.0), spread(0.0)
-        for q in range(run):
-            own, k = load_from(work, u, at(index, f[2] + q)), v + at(index, g[2] + q)
-            x0 = fused(own, load_from(work, k, 0 * step), x0)
-            x1 = fused(own, load_from(work, k, 1 * step), x1)
-            x2 = fused(own, load_from(work, k, 2 * step), x2)
-            x3 = fused(own, load_from(work, k, 3 * step), x3)
-        store(work, to + c + 0, x0)
-        mass = plus(mass, x0)
-        store(work, to + c + 1, x1)
-        mass = plus(mass, x1)
-        store(work, to + c + 2, x2)
-        mass = plus(mass, x2)
-        store(work, to + c + 3, x3)
-        mass = plus(mass, x3)
-    return mass
-
-
-@part
-def _row_of_5(work, to, cells, run, index, f, g, step):  # type: ignore[no-untyped-def]
-    """The same for 5 cells at a time, for which ``f`` is the same and ``g`` lies evenly apart."""
-    mass = spread(0.0)
-    for c in range(0, cells, 5):
+    for c in range(0, cells, count):
         u, v = f[0] + at(index, f[1] + c), g[0] + at(index, g[1] + c)
         x0, x1, x2, x3, x4 = spread(0.0), spread(0.0), spread(0.0), spread(0.0), spread(0.0)
         for q in range(run):
             own, k = load_from(work, u, at(index, f[2] + q)), v + at(index, g[2] + q)
-            x0 = fused(own, load_from(work, k, 0 * step), x0)
-            x1 = fused(own, load_from(work, k, 1 * step), x1)
+            x0 = fused(own, load_from(work, k, 0), x0)
+            x1 = fused(own, load_from(work, k, step), x1)
             x2 = fused(own, load_from(work, k, 2 * step), x2)
-            x3 = fused(own, load_from(work, k, 3 * step), x3)
-            x4 = fused(own, load_from(work, k, 4 * step), x4)
-        store(work, to + c + 0, x0)
-        mass = plus(mass, x0)
+            if count > 3:
+                x3 = fused(own, load_from(work, k, 3 * step), x3)
+            if count > 4:
+                x4 = fused(own, load_from(work, k, 4 * step), x4)
+        store(work, to + c, x0)
         store(work, to + c + 1, x1)
-        mass = plus(mass, x1)
         store(work, to + c + 2, x2)
-        mass = plus(mass, x2)
-        store(work, to + c + 3, x3)
-        mass = plus(mass, x3)
-        store(work, to + c + 4, x4)
-        mass = plus(mass, x4)
+        mass = plus(plus(plus(mass, x0), x1), x2)
+        if count > 3:
+            store(work, to + c + 3, x3)
+            mass = plus(mass, x3)
+        if count > 4:
+            store(work, to + c + 4, x4)
+            mass = plus(mass, x4)
     return mass
 
 
@@ -265,9 +224,7 @@ def _outer(work, to, cells, index, f):  # type: ignore[no-untyped-def]
     """work[to] times one more factor over variables kept; what it adds up to."""
     mass = spread(0.0)
     for c in range(cells):
-        total = load(work, to + c)
-        if f[0] >= 0:
-            total = times(total, load_from(work, f[0], at(index, f[1] + c)))
+        total = times(load(work, to + c), load_from(work, f[0], at(index, f[1] + c)))
         store(work, to + c, total)
         mass = plus(mass, total)
     return mass
@@ -282,10 +239,10 @@ def _of_two(work, to, cells, run, index, f, g, row):  # type: ignore[no-untyped-
             f, g, a, b = g, f, b, a
         if not a:
             if row == 3:
-                return _row_of_3(work, to, cells, run, index, f, g, b)
+                return _row_of(3, work, to, cells, run, index, f, g, b)
             if row == 4:
-                return _row_of_4(work, to, cells, run, index, f, g, b)
-            return _row_of_5(work, to, cells, run, index, f, g, b)
+                return _row_of(4, work, to, cells, run, index, f, g, b)
+            return _row_of(5, work, to, cells, run, index, f, g, b)
     return _two(work, to, cells, run, index, f, g)
 
 
@@ -306,6 +263,21 @@ def common(work, one, other, cells):  # type: ignore[no-untyped-def]
         last = cells - 1
         a = plus(a, times(load(work, one + last), load(work, other + last)))
     return plus(a, b)
+
+
+@part
+def target(number, heads):  # type: ignore[no-untyped-def]
+    """Where a sum goes, and its cells."""
+    return at(heads, 6 * number + 2), at(heads, 6 * number)
+
+
+@part
+def told(number, heads, items, live):  # type: ignore[no-untyped-def]
+    """Whether any factor of a sum but the last says something."""
+    any_of = False
+    for i in range(at(heads, 6 * number + 3), at(heads, 6 * number + 4) - 1):
+        any_of |= at(live, at(items, 4 * i)) != 0
+    return any_of
 
 
 @loop
